@@ -1,0 +1,1 @@
+//! The half of turnback that touches the world: ports, engine, command line.

@@ -1,0 +1,3 @@
+//! The `turnback` program.
+
+fn main() {}
