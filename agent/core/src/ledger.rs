@@ -1,0 +1,202 @@
+//! Which probes are out, back, late, lost, twice or out of order: one bit a probe over a sliding span of sequences.
+//!
+//! The ledger of one step knows sequences `first..`. A probe is lost when the span has moved past it or the step was
+//! closed without it; an echo for a probe already given up is late and stays counted as lost.
+
+/// Sequences the ledger can hold open at once. At 1.5 million frames a second that is 0.7 s of delay, more than a
+/// satellite hop; memory is 128 KiB.
+pub const SPAN: u64 = 1 << 20;
+
+/// What the ledger says about one echo.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mark {
+    /// First echo of its probe, in order.
+    Back,
+    /// First echo of its probe, but a later probe came back before it (RFC 4737 3: smaller than the next expected).
+    Reordered,
+    /// The probe had come back already.
+    Duplicate,
+    /// The probe had been given up.
+    Late,
+    /// No probe of this step has this sequence.
+    Foreign,
+}
+
+/// See the module text.
+#[derive(Clone, Debug)]
+pub struct Ledger {
+    first: u64,
+    base: u64,
+    next_expected: u64,
+    back: Vec<u64>,
+    returned: u64,
+}
+
+impl Ledger {
+    /// A ledger for probes numbered from `first`.
+    pub fn new(first: u64) -> Self {
+        let base = first & !63;
+        let mut ledger = Self { first, base, next_expected: first, back: vec![0; (SPAN / 64) as usize], returned: 0 };
+        // Sequences below `first` share its word: they are nobody's.
+        ledger.back[word_of(base)] = (1u64 << (first - base)) - 1;
+        ledger
+    }
+
+    /// Books one echo.
+    #[inline]
+    pub fn mark(&mut self, sequence: u64) -> Mark {
+        if sequence < self.first {
+            return Mark::Foreign;
+        }
+        if sequence < self.base {
+            return Mark::Late;
+        }
+        if sequence >= self.base + SPAN {
+            self.slide_to_hold(sequence);
+        }
+        let (word, bit) = (word_of(sequence), 1u64 << (sequence % 64));
+        if self.back[word] & bit != 0 {
+            return Mark::Duplicate;
+        }
+        self.back[word] |= bit;
+        self.returned += 1;
+        if sequence < self.next_expected {
+            return Mark::Reordered;
+        }
+        self.next_expected = sequence + 1;
+        Mark::Back
+    }
+
+    /// Books `count` echoes in order from `sequence`, as if each had been marked. The caller knows that none of them was
+    /// booked before; used for simulated stretches in which nothing happens.
+    pub fn mark_span(&mut self, sequence: u64, count: u64) {
+        let end = sequence + count;
+        // A long stretch leaves only its tail in the span: what lies before is known to be back.
+        let tail = end.saturating_sub(SPAN / 2).max(sequence);
+        if tail > sequence {
+            self.returned += tail - sequence;
+            self.restart_at(tail);
+        }
+        for s in tail..end {
+            self.mark(s);
+        }
+    }
+
+    /// Whether a probe with this sequence could still come back as the first of its kind.
+    pub fn expects(&self, sequence: u64) -> bool {
+        sequence >= self.first.max(self.base)
+            && (sequence >= self.base + SPAN || self.back[word_of(sequence)] & (1 << (sequence % 64)) == 0)
+    }
+
+    /// One past the highest sequence seen.
+    pub fn next_expected(&self) -> u64 {
+        self.next_expected
+    }
+
+    /// Probes that came back in time.
+    pub fn returned(&self) -> u64 {
+        self.returned
+    }
+
+    /// First sequence of the step.
+    pub fn first(&self) -> u64 {
+        self.first
+    }
+
+    /// Probes that never came back, of `sent` probes sent in this step.
+    pub fn lost(&self, sent: u64) -> u64 {
+        sent.saturating_sub(self.returned)
+    }
+
+    fn slide_to_hold(&mut self, sequence: u64) {
+        // Move in eighths of the span so that sliding is rare and the newest probes keep their room.
+        let base = (sequence + SPAN / 8 - SPAN) & !63;
+        self.close_up_to(base);
+    }
+
+    /// Gives up what is still out below `base`, rounded down to a whole word.
+    fn close_up_to(&mut self, base: u64) {
+        let base = base & !63;
+        if base <= self.base {
+            return;
+        }
+        if base - self.base >= SPAN {
+            self.back.fill(0);
+        } else {
+            (self.base..base).step_by(64).for_each(|at| self.back[word_of(at)] = 0);
+        }
+        self.base = base;
+    }
+
+    /// Forgets every bit and starts the span at `sequence`: everything below it is settled.
+    fn restart_at(&mut self, sequence: u64) {
+        self.back.fill(0);
+        self.base = sequence & !63;
+        self.back[word_of(self.base)] = (1u64 << (sequence - self.base)) - 1;
+        self.next_expected = self.next_expected.max(sequence);
+    }
+}
+
+#[inline]
+fn word_of(sequence: u64) -> usize {
+    ((sequence % SPAN) / 64) as usize
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn in_order_twice_and_swapped() {
+        let mut ledger = Ledger::new(100);
+        assert_eq!(ledger.mark(100), Mark::Back);
+        assert_eq!(ledger.mark(102), Mark::Back);
+        assert_eq!(ledger.mark(101), Mark::Reordered);
+        assert_eq!(ledger.mark(101), Mark::Duplicate);
+        assert_eq!(ledger.mark(99), Mark::Foreign);
+        assert_eq!(ledger.lost(5), 2);
+    }
+
+    #[test]
+    fn an_echo_far_behind_is_late_and_stays_lost() {
+        let mut ledger = Ledger::new(0);
+        ledger.mark(0);
+        ledger.mark(SPAN * 3);
+        assert_eq!(ledger.mark(5), Mark::Late);
+        assert_eq!(ledger.lost(SPAN * 3 + 1), SPAN * 3 - 1);
+    }
+
+    #[test]
+    fn a_span_counts_like_single_marks() {
+        let mut ledger = Ledger::new(10);
+        ledger.mark_span(10, SPAN * 2 + 3);
+        assert_eq!(ledger.returned(), SPAN * 2 + 3);
+        assert_eq!(ledger.mark(10 + SPAN * 2 + 3), Mark::Back);
+        assert_eq!(ledger.mark(10 + SPAN * 2 + 2), Mark::Duplicate);
+        assert_eq!(ledger.lost(SPAN * 2 + 4), 0);
+    }
+
+    proptest! {
+        /// Against a slow obvious ledger: a set of sequences.
+        #[test]
+        fn agrees_with_a_set(first in 0u64..1000, order in proptest::collection::vec(0u64..3000, 0..500)) {
+            let mut ledger = Ledger::new(first);
+            let mut seen = std::collections::BTreeSet::new();
+            for offset in order {
+                let sequence = first + offset;
+                let expected = if seen.contains(&sequence) {
+                    Mark::Duplicate
+                } else if seen.last().is_some_and(|l| sequence < *l) {
+                    Mark::Reordered
+                } else {
+                    Mark::Back
+                };
+                prop_assert_eq!(ledger.expects(sequence), !seen.contains(&sequence));
+                seen.insert(sequence);
+                prop_assert_eq!(ledger.mark(sequence), expected);
+            }
+            prop_assert_eq!(ledger.returned(), seen.len() as u64);
+        }
+    }
+}

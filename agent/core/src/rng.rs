@@ -1,0 +1,97 @@
+//! The one generator of random numbers. Whoever needs chance takes it as an argument, so a run is its seed.
+
+/// SplitMix64: 64 bits of state, every seed good, a period of 2^64.
+///
+/// Source: Steele, Lea and Flood, "Fast Splittable Pseudorandom Number Generators", OOPSLA 2014, figure 17 (the constants
+/// are those of the widely published 64-bit variant, from memory).
+#[derive(Clone, Debug)]
+pub struct Rng {
+    state: u64,
+}
+
+impl Rng {
+    /// A generator whose whole future is `seed`.
+    pub fn new(seed: u64) -> Self {
+        Self { state: seed }
+    }
+
+    /// An independent generator for one named purpose, so that adding a draw in one place moves no other.
+    pub fn branch(&self, purpose: u64) -> Self {
+        let mut child = Self::new(self.state ^ purpose.wrapping_mul(0x9E37_79B9_7F4A_7C15));
+        child.draw();
+        child
+    }
+
+    /// The next 64 bits.
+    pub fn draw(&mut self) -> u64 {
+        self.state = self.state.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.state;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        z ^ (z >> 31)
+    }
+
+    /// A number in `0.0..1.0`, 53 bits fine.
+    pub fn fraction(&mut self) -> f64 {
+        (self.draw() >> 11) as f64 * (1.0 / (1u64 << 53) as f64)
+    }
+
+    /// A number in `0..below`; `below` must not be 0. The bias is under `below / 2^64`.
+    pub fn below(&mut self, below: u64) -> u64 {
+        debug_assert!(below > 0);
+        ((u128::from(self.draw()) * u128::from(below)) >> 64) as u64
+    }
+
+    /// True with probability `p`.
+    pub fn chance(&mut self, p: f64) -> bool {
+        p > 0.0 && self.fraction() < p
+    }
+
+    /// How many trials pass before the first success, each succeeding with probability `p`; `u64::MAX` when `p` is 0.
+    ///
+    /// Inverse of the geometric distribution: `floor(ln(1-u) / ln(1-p))`.
+    pub fn trials_before_success(&mut self, p: f64) -> u64 {
+        if p <= 0.0 {
+            return u64::MAX;
+        }
+        if p >= 1.0 {
+            return 0;
+        }
+        let gap = ((-self.fraction()).ln_1p() / (-p).ln_1p()).floor();
+        if gap >= 1.8e19 { u64::MAX } else { gap as u64 }
+    }
+
+    /// An exponentially distributed time with the given mean.
+    pub fn exponential(&mut self, mean: f64) -> f64 {
+        -(-self.fraction()).ln_1p() * mean
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn same_seed_same_numbers_and_branches_differ() {
+        let (mut a, mut b) = (Rng::new(7), Rng::new(7));
+        assert_eq!((a.draw(), a.draw()), (b.draw(), b.draw()));
+        assert_ne!(a.branch(1).draw(), a.branch(2).draw());
+    }
+
+    #[test]
+    fn gaps_have_the_mean_of_the_geometric_distribution() {
+        // Mean of the number of failures before the first success is (1-p)/p (any probability handbook).
+        let mut rng = Rng::new(1);
+        let p = 0.01;
+        let mean = (0..20_000).map(|_| rng.trials_before_success(p) as f64).sum::<f64>() / 20_000.0;
+        assert!((mean - 99.0).abs() < 3.0, "{mean}");
+        assert_eq!(rng.trials_before_success(0.0), u64::MAX);
+        assert_eq!(rng.trials_before_success(1.0), 0);
+    }
+
+    #[test]
+    fn below_stays_below() {
+        let mut rng = Rng::new(3);
+        assert!((0..1000).all(|_| rng.below(7) < 7));
+    }
+}
