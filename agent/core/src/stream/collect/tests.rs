@@ -1,0 +1,170 @@
+//! The receiver against echoes made by hand from the sender's own probes.
+
+use super::*;
+use crate::pattern::Pattern;
+use crate::stream::transmit::{Amount, Transmitter};
+use proptest::prelude::*;
+
+fn spec(frame_bytes: usize) -> StreamSpec {
+    StreamSpec {
+        lane: 0,
+        tag: 0xFEED_BEEF_0123_4567,
+        source: [2, 0, 0, 0, 0, 0x82],
+        destination: [2, 0, 0, 0, 0, 2],
+        pattern: Pattern::Prbs15,
+        frame_bytes,
+        first_sequence: 1000,
+    }
+}
+
+fn probes(spec: &StreamSpec, count: u64) -> Vec<Vec<u8>> {
+    let mut tx = Transmitter::new(spec.clone(), Amount::Probes(count), None, count, 0);
+    let mut frames: Vec<Vec<u8>> = Vec::new();
+    while (frames.len() as u64) < count {
+        let sent = tx.batch((count as usize) - frames.len(), 5, |b| {
+            frames.extend(b.iter().map(|o| [&o.header[..], o.payload].concat()));
+            b.len()
+        });
+        tx.handle_sent(sent);
+    }
+    frames
+}
+
+fn echo(bytes: &[u8]) -> Echo<'_> {
+    Echo { bytes, at: 1005, check: None }
+}
+
+fn collector(spec: &StreamSpec) -> Collector {
+    Collector::new(spec.clone(), Flow::Full, 0)
+}
+
+#[test]
+fn clean_echoes_are_returned_and_nothing_else() {
+    let spec = spec(1514);
+    let mut rx = collector(&spec);
+    for frame in probes(&spec, 500) {
+        assert!(matches!(rx.handle_echo(echo(&frame)), Seen::Probe { sent_at: Some(5), .. }));
+    }
+    let tally = rx.finish(500, 0, &[500]);
+    assert_eq!((tally.counts.returned, tally.counts.lost, tally.counts.damaged), (500, 0, 0));
+    assert_eq!(tally.counts.bits_compared, 500 * 1514 * 8);
+    assert_eq!(tally.latency_loaded.max(), Some(1000));
+}
+
+#[test]
+fn each_odd_echo_has_its_own_count() {
+    let spec = spec(508);
+    let frames = probes(&spec, 12);
+    let mut rx = collector(&spec);
+    let mut feed = |frame: &[u8]| rx.handle_echo(echo(frame));
+    feed(&frames[0]);
+    feed(&frames[0]); // twice
+    feed(&frames[2]);
+    feed(&frames[1]); // overtaken
+    feed(&frames[3][..300]); // cut
+    feed(&[&frames[4][..], &[0; 7]].concat()); // lengthened
+    let mut bad = frames[5].clone();
+    bad[200] ^= 0x21;
+    feed(&bad); // two bits
+    let other = probes(&StreamSpec { tag: 99, ..spec.clone() }, 1);
+    assert_eq!(feed(&other[0]), Seen::Other);
+    let mut noise = frames[6].clone();
+    noise[14..].iter_mut().enumerate().for_each(|(i, b)| *b = (i as u8).wrapping_mul(37) ^ 0x5A);
+    assert_eq!(feed(&noise), Seen::Unrecognised);
+    let mut ip = frames[7].clone();
+    ip[12..14].copy_from_slice(&[0x08, 0x00]);
+    ip[14..].fill(0x45);
+    assert_eq!(feed(&ip), Seen::Foreign);
+    let c = rx.finish(12, 0, &[12]).counts;
+    assert_eq!((c.returned, c.duplicated, c.reordered, c.truncated, c.lengthened), (6, 1, 1, 1, 1));
+    assert_eq!((c.damaged, c.bit_errors, c.stale, c.unrecognised, c.lost), (1, 2, 1, 1, 6));
+}
+
+#[test]
+fn an_echo_with_a_damaged_ethertype_is_still_ours() {
+    let spec = spec(60);
+    let mut frame = probes(&spec, 1).remove(0);
+    frame[12] ^= 0x40;
+    let mut rx = collector(&spec);
+    assert!(matches!(rx.handle_echo(echo(&frame)), Seen::Probe { sequence: 1000, .. }));
+    assert_eq!(rx.finish(1, 0, &[1]).counts.bit_errors, 1);
+}
+
+#[test]
+fn what_the_check_sequence_said_tells_wire_from_host() {
+    let spec = spec(508);
+    let frames = probes(&spec, 3);
+    let mut rx = collector(&spec);
+    let mut bad = frames[0].clone();
+    bad[100] ^= 1;
+    rx.handle_echo(Echo { check: Some(FrameCheck::Right), ..echo(&bad) });
+    let mut bad = frames[1].clone();
+    bad[100] ^= 1;
+    rx.handle_echo(Echo { check: Some(FrameCheck::Wrong), ..echo(&bad) });
+    rx.handle_echo(Echo { check: Some(FrameCheck::Wrong), ..echo(&frames[2]) });
+    let c = rx.finish(3, 0, &[3]).counts;
+    assert_eq!((c.damaged, c.damaged_after_check, c.failed_check_delivered), (2, 1, 2));
+}
+
+#[test]
+fn a_clean_span_counts_like_its_probes() {
+    let spec = spec(1514);
+    let mut one_by_one = collector(&spec);
+    let mut at_once = collector(&spec);
+    let gap = 300_000_000;
+    for (i, frame) in probes(&spec, 20).iter().enumerate() {
+        // The probes above all carry send time 5; give each its own by building it anew.
+        let sequence = 1000 + i as u64;
+        let header = spec.header(sequence, gap * i as u64).emit();
+        let bytes = [&header[..], &frame[HEADER_BYTES..]].concat();
+        one_by_one.handle_echo(Echo { bytes: &bytes, at: gap * i as u64 + 777, check: None });
+    }
+    at_once.handle_clean_span(1000, 20, 0, gap, 777);
+    let (a, b) = (one_by_one.finish(20, 0, &[]), at_once.finish(20, 0, &[]));
+    assert_eq!(a.counts, b.counts);
+    assert_eq!(a.seconds, b.seconds);
+    assert_eq!(a.latency_loaded.max(), b.latency_loaded.max());
+}
+
+proptest! {
+    /// Up to 12 flips anywhere behind the addresses: matched to its own probe and counted to the bit.
+    #[test]
+    fn flipped_bits_are_counted_exactly(
+        which in 0usize..40,
+        size in prop_oneof![Just(508usize), Just(1514)],
+        flips in proptest::collection::btree_set(0usize..508 * 8, 1..12),
+    ) {
+        let spec = spec(size);
+        let frames = probes(&spec, 40);
+        let mut rx = collector(&spec);
+        for frame in &frames[..which] {
+            rx.handle_echo(echo(frame));
+        }
+        let mut bad = frames[which].clone();
+        for bit in &flips {
+            bad[bit / 8] ^= 1 << (bit % 8);
+        }
+        let header = Header::new_sized(&bad[..]).map(|h| h.syndrome() != 0).unwrap_or(false);
+        prop_assert_eq!(rx.handle_echo(echo(&bad)), Seen::Probe {
+            sequence: 1000 + which as u64,
+            sent_at: if header { None } else { Some(5) },
+        });
+        // Two flips that meet in send time and check cancel in the syndrome; they are the only ones that can hide.
+        let meet = flips.iter().any(|b| {
+            (256..320).contains(b) && {
+                let bit_of_word = 63 - (b - 256) / 8 * 8 - (7 - b % 8);
+                let turned = (bit_of_word + 31) % 64;
+                let check_bit = 384 + (63 - turned) / 8 * 8 + (turned % 8);
+                flips.contains(&check_bit)
+            }
+        });
+        prop_assume!(!meet);
+        prop_assert_eq!(rx.finish(40, 0, &[]).counts.bit_errors, flips.len() as u64);
+    }
+
+    #[test]
+    fn arbitrary_frames_never_panic(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
+        let spec = spec(60);
+        collector(&spec).handle_echo(echo(&bytes));
+    }
+}
