@@ -4,7 +4,15 @@
 //! arguments. The crate that touches the world is `turnback`.
 #![forbid(unsafe_code)]
 
+pub mod caution;
+pub mod compare;
+pub mod counters;
 pub mod ledger;
+pub mod link;
+pub mod pattern;
 pub mod probe;
 pub mod rng;
+pub mod stats;
+pub mod stream;
 pub mod time;
+pub mod wiring;
