@@ -1,0 +1,106 @@
+//! Everything a run can say while it goes on. Progress lines and the `--events` file both come from these.
+
+use serde::Serialize;
+
+use crate::link::{LinkState, PortSetting};
+use crate::verdict::Verdict;
+
+/// One thing that happened.
+#[derive(Clone, Debug, Serialize)]
+#[serde(tag = "event", rename_all = "kebab-case")]
+pub enum Event {
+    /// The run began.
+    RunStarted {
+        /// Id of the run.
+        run: String,
+        /// Port under test.
+        port: String,
+        /// Profile's name.
+        profile: String,
+    },
+    /// Link state as read.
+    LinkRead {
+        /// The state.
+        link: LinkState,
+    },
+    /// A setting was changed (and will be put back).
+    SettingChanged {
+        /// Which, and to what.
+        setting: PortSetting,
+    },
+    /// A setting was put back.
+    SettingPutBack {
+        /// In words.
+        setting: String,
+    },
+    /// Listening is over.
+    Listened {
+        /// Frames of other stations.
+        foreign: u64,
+    },
+    /// The first single probes are back, or not.
+    HandfulDone {
+        /// Sent.
+        sent: u64,
+        /// Returned.
+        returned: u64,
+    },
+    /// A step began.
+    StepStarted {
+        /// Number of the step, from 1.
+        step: u32,
+        /// Steps the plan has, where it is known.
+        of: Option<u32>,
+        /// Frame size with FCS.
+        size_bytes: u32,
+        /// Pattern's name.
+        pattern: String,
+    },
+    /// How far a step has come.
+    Progress(Progress),
+    /// A step ended.
+    StepDone {
+        /// Number of the step, from 1.
+        step: u32,
+        /// Probes sent.
+        frames_sent: u64,
+        /// Of those, lost.
+        frames_lost: u64,
+        /// Wrong bits.
+        bit_errors: u64,
+    },
+    /// The host lost probes; the step is run again at this rate.
+    Slowed {
+        /// Frames a second.
+        frames_per_second: f64,
+    },
+    /// The check failed and is repeated with the signal turned back elsewhere.
+    Confirming {
+        /// Where.
+        placement: String,
+    },
+    /// The run ended.
+    RunEnded {
+        /// Its verdict.
+        verdict: Verdict,
+    },
+}
+
+/// How far a step has come.
+#[derive(Clone, Copy, Debug, Default, Serialize)]
+pub struct Progress {
+    /// Seconds since the run began.
+    pub elapsed_s: f64,
+    /// Seconds the plan still needs, where known.
+    pub left_s: Option<f64>,
+    /// Probes sent in the run.
+    pub frames_sent: u64,
+    /// Probes a second, lately.
+    pub frames_per_second: f64,
+    /// Failed bits or frames so far.
+    pub errors: u64,
+    /// Bit error ratio proved so far.
+    pub proved_below: Option<f64>,
+    /// Bits that must still pass without error to prove the limit.
+    pub bits_needed: Option<f64>,
+}

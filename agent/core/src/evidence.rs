@@ -1,0 +1,214 @@
+//! All facts of a run, gathered before anything is concluded from them.
+
+use serde::{Deserialize, Serialize};
+
+use crate::compare::DamageKind;
+use crate::counters::CounterDelta;
+use crate::counters::classify::classify;
+use crate::link::{Capabilities, LinkState, Placement};
+use crate::stream::tally::Counts;
+
+/// What was heard before anything was sent, and what came in between the probes later.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Heard {
+    /// Frames of other stations while nothing was sent.
+    pub foreign_before: u64,
+    /// Frames of other stations during the run.
+    pub foreign_during: u64,
+    /// This host's own frames (neighbour discovery and the like) that came back: a loop turns them too.
+    pub own_host: u64,
+}
+
+/// How the first single probes fared, before the throttle was opened.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Handful {
+    /// Sent.
+    pub sent: u64,
+    /// Came back.
+    pub returned: u64,
+}
+
+/// Every missing probe in one class.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Losses {
+    /// Handed to the host and not transmitted.
+    pub never_left: u64,
+    /// Came back to the host and dropped there.
+    pub in_host: u64,
+    /// Came back and failed the adapter's frame check: damaged on the wire.
+    pub failed_check: u64,
+    /// Gone without a trace: lost on the wire.
+    pub on_wire: u64,
+}
+
+impl Losses {
+    /// Sorts `lost` probes by what the counters say. `ring_drops` is what the receiving socket dropped.
+    ///
+    /// Host causes are served first: a loss that the host may have caused is never put on the wire.
+    pub fn sort(lost: u64, ring_drops: u64, delta: &CounterDelta) -> Self {
+        let classified = classify(delta);
+        let mut left = lost;
+        let mut take = |most: u64| {
+            let taken = left.min(most);
+            left -= taken;
+            taken
+        };
+        let ring = take(ring_drops);
+        let adapter = take(classified.lost_in_host_at_most());
+        let never_left = take(delta.grown.link.tx_dropped.max(delta.grown.link.tx_errors));
+        let failed_check = take(classified.failed_fcs());
+        Self { never_left, in_host: ring + adapter, failed_check, on_wire: left }
+    }
+
+    /// Losses that speak about port, plug and cable.
+    pub fn wire(&self) -> u64 {
+        self.failed_check + self.on_wire
+    }
+
+    /// Adds those of another step.
+    pub fn merge(&mut self, other: &Self) {
+        self.never_left += other.never_left;
+        self.in_host += other.in_host;
+        self.failed_check += other.failed_check;
+        self.on_wire += other.on_wire;
+    }
+}
+
+/// Why a run ended before its plan did.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Stopped {
+    /// The person ended it.
+    ByUser,
+    /// Foreign frames came in.
+    ForeignTraffic,
+    /// The link went down and stayed down.
+    LinkLost,
+    /// The port vanished.
+    PortGone,
+    /// The port was taken into service.
+    TakenIntoService,
+}
+
+/// A run of the same port with the plug elsewhere: an earlier one, or a confirming step of this one.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Reference {
+    /// Where the plug was.
+    pub placement: Placement,
+    /// Bits or frames (as `frame_bits` says) that had a chance to fail.
+    pub trials: u64,
+    /// Of those, failed.
+    pub failures: u64,
+    /// The link came up.
+    pub link_up: bool,
+    /// At least one probe came back.
+    pub returned_any: bool,
+}
+
+impl Reference {
+    /// Nothing came back or something came back wrong.
+    pub fn failed(&self) -> bool {
+        !self.link_up || !self.returned_any || self.failures > 0
+    }
+}
+
+/// What a pass has to prove.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Limit {
+    /// Bit error ratio a good line stays below.
+    pub bit_error_ratio: f64,
+    /// How sure a pass must be.
+    pub confidence: f64,
+}
+
+/// All facts of a run.
+#[derive(Clone, Debug)]
+pub struct Evidence {
+    /// Where the plug is said to be.
+    pub placement: Placement,
+    /// The port can show and do this.
+    pub capabilities: Capabilities,
+    /// Reasons why the port is in service; empty when it is free.
+    pub in_service: Vec<String>,
+    /// Link before anything was sent, after any fall-back.
+    pub link: LinkState,
+    /// Speed forced because the port could not link to itself at its own.
+    pub fallback_mbps: Option<u32>,
+    /// Times the link went away and came back during the run.
+    pub link_flaps: u64,
+    /// Foreign and own frames.
+    pub heard: Heard,
+    /// First single probes.
+    pub handful: Handful,
+    /// Probe counts over all steps.
+    pub counts: Counts,
+    /// Missing probes by class.
+    pub losses: Losses,
+    /// Mean frame length of the probes sent, bits without FCS.
+    pub frame_bits: f64,
+    /// Frames the adapter says it transmitted, where it counts.
+    pub transmitted: Option<u64>,
+    /// Kind of damage.
+    pub damage: DamageKind,
+    /// Times the rate was lowered because the host lost probes.
+    pub slowdowns: u32,
+    /// What a pass must prove.
+    pub limit: Limit,
+    /// The run did not finish its plan.
+    pub stopped: Option<Stopped>,
+    /// Runs with the plug elsewhere.
+    pub references: Vec<Reference>,
+}
+
+/// What an error ratio counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Basis {
+    /// Wrong bits among bits compared.
+    Bits,
+    /// Failed frames among frames, turned into bits: the adapter drops what fails its check, so single bits are not seen.
+    Frames,
+}
+
+impl Evidence {
+    /// Where the adapter drops damaged frames before anybody sees them, only frames can be counted.
+    pub fn basis(&self) -> Basis {
+        let delivered = self.counts.failed_check_delivered > 0 || self.capabilities.delivers_bad_frames;
+        if self.capabilities.checks_frames && !delivered { Basis::Frames } else { Basis::Bits }
+    }
+
+    /// Probes whose fate says something about port, plug and cable.
+    pub fn frames_tried(&self) -> u64 {
+        self.counts.sent.saturating_sub(self.losses.in_host + self.losses.never_left)
+    }
+
+    /// Of [`Self::frames_tried`], those lost, damaged, cut or lengthened on the way.
+    pub fn frames_failed(&self) -> u64 {
+        let odd = self.counts.truncated + self.counts.lengthened;
+        (self.losses.wire() + self.counts.damaged + odd).min(self.frames_tried())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::counters::Counters;
+
+    fn delta(f: impl Fn(&mut Counters)) -> CounterDelta {
+        let mut grown = Counters::default();
+        f(&mut grown);
+        CounterDelta { grown, restarted: Vec::new() }
+    }
+
+    #[test]
+    fn every_loss_is_in_exactly_one_class() {
+        let d = delta(|c| {
+            c.link.rx_crc_errors = 7;
+            c.link.rx_errors = 7;
+            c.link.rx_missed_errors = 5;
+        });
+        let l = Losses::sort(20, 3, &d);
+        assert_eq!(l, Losses { never_left: 0, in_host: 8, failed_check: 7, on_wire: 5 });
+        assert_eq!(Losses::sort(2, 3, &d), Losses { never_left: 0, in_host: 2, failed_check: 0, on_wire: 0 });
+    }
+}

@@ -1,0 +1,312 @@
+//! The report of a run: one versioned document that terminal, JSON, records and pages all show. `docs/report-format.md`
+//! describes it. No outlet computes a figure of its own.
+
+use serde::{Deserialize, Serialize};
+
+use crate::caution::Caution;
+use crate::compare::DamageTally;
+use crate::counters::CounterDelta;
+use crate::evidence::{Evidence, Handful, Heard, Limit, Losses, Reference, Stopped};
+use crate::link::{Capabilities, LinkState, Placement};
+use crate::stats::latency::LatencyHistogram;
+use crate::stream::tally::{Counts, SecondCounts};
+use crate::verdict::Verdict;
+use crate::verdict::ratio::{ErrorRatio, bit_error_ratio, frame_loss_ratio};
+
+/// Version of the document. It grows by one when a field changes its meaning or goes; new fields do not change it.
+pub const FORMAT: u32 = 1;
+
+/// Who the port is.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct PortIdentity {
+    /// As named on the command line.
+    pub name: String,
+    /// `ethernet`, `serial` or `simulated`.
+    pub kind: String,
+    /// Current hardware address, where it has one.
+    pub address: Option<String>,
+    /// Address burnt into the adapter.
+    pub permanent_address: Option<String>,
+    /// Driver's name.
+    pub driver: Option<String>,
+    /// Firmware version.
+    pub firmware: Option<String>,
+    /// Place on the bus.
+    pub bus: Option<String>,
+}
+
+/// Probe counts under the names of the report.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Totals {
+    /// Probes the port took.
+    pub frames_sent: u64,
+    /// Probes that came back in time, whole or damaged.
+    pub frames_returned: u64,
+    /// Probes that did not.
+    pub frames_lost: u64,
+    /// Of the lost, dropped inside this computer.
+    pub frames_lost_in_host: u64,
+    /// Of the lost, never transmitted.
+    pub frames_never_left: u64,
+    /// Of the lost, came back and failed the adapter's frame check; or delivered with a failed check.
+    pub frames_failed_fcs: u64,
+    /// Of the lost, gone without a trace.
+    pub frames_lost_on_wire: u64,
+    /// Returned with wrong bits.
+    pub frames_damaged: u64,
+    /// Came back again.
+    pub frames_duplicated: u64,
+    /// Overtaken by a later probe.
+    pub frames_reordered: u64,
+    /// Came back after they were given up; they count as lost.
+    pub frames_late: u64,
+    /// Came back shorter.
+    pub frames_truncated: u64,
+    /// Came back longer.
+    pub frames_lengthened: u64,
+    /// Too damaged to say whose.
+    pub frames_unrecognised: u64,
+    /// Intact, of another run or direction.
+    pub frames_stale: u64,
+    /// Times the port had no room for a probe, which then went again.
+    pub frames_refused: u64,
+    /// Bits compared.
+    pub bits_compared: u64,
+    /// Of those, wrong.
+    pub bit_errors: u64,
+}
+
+impl Totals {
+    /// From counts and sorted losses.
+    pub fn new(counts: &Counts, losses: &Losses) -> Self {
+        Self {
+            frames_sent: counts.sent,
+            frames_returned: counts.returned,
+            frames_lost: counts.lost,
+            frames_lost_in_host: losses.in_host,
+            frames_never_left: losses.never_left,
+            frames_failed_fcs: losses.failed_check + counts.failed_check_delivered,
+            frames_lost_on_wire: losses.on_wire,
+            frames_damaged: counts.damaged,
+            frames_duplicated: counts.duplicated,
+            frames_reordered: counts.reordered,
+            frames_late: counts.late,
+            frames_truncated: counts.truncated,
+            frames_lengthened: counts.lengthened,
+            frames_unrecognised: counts.unrecognised,
+            frames_stale: counts.stale,
+            frames_refused: counts.refused,
+            bits_compared: counts.bits_compared,
+            bit_errors: counts.bit_errors,
+        }
+    }
+}
+
+/// Round trip times in nanoseconds.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Latency {
+    /// Which clock stamped sending and arrival.
+    pub clock: String,
+    /// Trips measured.
+    pub count: u64,
+    /// Shortest.
+    pub min: Option<u64>,
+    /// Mean.
+    pub mean: Option<u64>,
+    /// Half are at or below this.
+    pub p50: Option<u64>,
+    /// 99 % are at or below this.
+    pub p99: Option<u64>,
+    /// Longest.
+    pub max: Option<u64>,
+}
+
+impl Latency {
+    /// From a histogram filled by the named clock.
+    pub fn new(clock: String, histogram: &LatencyHistogram) -> Self {
+        Self {
+            clock,
+            count: histogram.count(),
+            min: histogram.min(),
+            mean: histogram.mean().map(|m| m.round() as u64),
+            p50: histogram.p50(),
+            p99: histogram.p99(),
+            max: histogram.max(),
+        }
+    }
+}
+
+/// Share of frames lost on the way, host losses left out.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LossRatio {
+    /// Lost of tried.
+    pub estimate: f64,
+    /// Lower end of the two-sided interval.
+    pub lower: f64,
+    /// Upper end of the two-sided interval.
+    pub upper: f64,
+    /// Confidence of the interval.
+    pub confidence: f64,
+}
+
+/// One step of the run.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StepReport {
+    /// Direction: `out-and-back`, or from which port to which.
+    pub direction: String,
+    /// Frame size with FCS, bytes.
+    pub size_bytes: u32,
+    /// Pattern's name.
+    pub pattern: String,
+    /// Probes the port took.
+    pub frames_sent: u64,
+    /// Probes that came back in time.
+    pub frames_returned: u64,
+    /// Probes that did not.
+    pub frames_lost: u64,
+    /// Of those, lost inside this computer.
+    pub frames_lost_in_host: u64,
+    /// Returned with wrong bits.
+    pub frames_damaged: u64,
+    /// Wrong bits.
+    pub bit_errors: u64,
+    /// Time spent sending, seconds.
+    pub seconds: f64,
+    /// Probes sent a second while sending.
+    pub frames_per_second: f64,
+    /// Frame bits with FCS sent a second.
+    pub bits_per_second: f64,
+    /// Rate asked for, frames a second; none when unpaced.
+    pub rate_asked: Option<f64>,
+    /// The step was run again more slowly because this computer lost probes.
+    pub repeated_slower: bool,
+}
+
+/// Result of a rate search for one size.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ZeroLossRate {
+    /// Frame size with FCS, bytes.
+    pub size_bytes: u32,
+    /// Highest rate tried at which nothing was lost, frames a second.
+    pub frames_per_second: Option<f64>,
+    /// Lowest rate tried at which something was.
+    pub lossy_frames_per_second: Option<f64>,
+    /// The losses that set the limit were this computer's own.
+    pub limited_by_host: bool,
+    /// Trials made.
+    pub trials: u32,
+}
+
+/// Errored seconds and availability (rules: RFC 4805 3.4.3; share of errored blocks: G.826).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct SecondsSummary {
+    /// Seconds in which probes were sent.
+    pub seconds: u64,
+    /// Of those, nothing lost or damaged.
+    pub clean: u64,
+    /// At least one probe lost or damaged.
+    pub errored: u64,
+    /// 30 % or more of the probes lost or damaged.
+    pub severely_errored: u64,
+    /// Unavailable by the 10-second rule.
+    pub unavailable: u64,
+}
+
+/// The whole report.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Report {
+    /// Version of this document.
+    pub format: u32,
+    /// Program and its version.
+    pub program: String,
+    /// Unique id of the run.
+    pub run: String,
+    /// When it began, RFC 3339 with zone; for a simulated port, when the simulation was run.
+    pub started_at: String,
+    /// Port under test.
+    pub port: PortIdentity,
+    /// Second port of a return-port run.
+    pub return_port: Option<PortIdentity>,
+    /// Where the plug was said to be.
+    pub placement: Placement,
+    /// Label of the cable, if one was given.
+    pub cable: Option<String>,
+    /// Name of the profile.
+    pub profile: String,
+    /// Seed of the run.
+    pub seed: u64,
+    /// What it says.
+    pub verdict: Verdict,
+    /// Probe counts.
+    pub totals: Totals,
+    /// Bit error ratio with bounds; none when nothing was measured.
+    pub error_ratio: Option<ErrorRatio>,
+    /// Frame loss on the wire with bounds.
+    pub loss_ratio: Option<LossRatio>,
+    /// Round trips of probes that travelled alone.
+    pub latency_ns: Latency,
+    /// Round trips under full flow; holds the waiting in the sender's own batch.
+    pub latency_loaded_ns: Latency,
+    /// What kind of damage the wrong bits are.
+    pub damage: DamageTally,
+    /// Steps in order.
+    pub steps: Vec<StepReport>,
+    /// Rate search results.
+    pub zero_loss_rates: Vec<ZeroLossRate>,
+    /// Errored seconds.
+    pub seconds_summary: SecondsSummary,
+    /// One entry a second.
+    pub seconds: Vec<SecondCounts>,
+    /// What the host's counters did during the run.
+    pub counters: CounterDelta,
+    /// What the port can show.
+    pub capabilities: Capabilities,
+    /// Link before the first probe.
+    pub link: LinkState,
+    /// Times the link dropped and came back.
+    pub link_flaps: u64,
+    /// What was heard besides echoes.
+    pub heard: Heard,
+    /// First single probes.
+    pub handful: Handful,
+    /// What a pass had to prove.
+    pub limit: Limit,
+    /// Why the run ended early, if it did.
+    pub stopped: Option<Stopped>,
+    /// The same port with the plug elsewhere.
+    pub references: Vec<Reference>,
+    /// Settings that were changed and put back.
+    pub settings_changed: Vec<String>,
+    /// What this method cannot show.
+    pub cannot_show: Vec<String>,
+    /// Things to know about this run, each with the way out.
+    pub warnings: Vec<String>,
+    /// Cautions that belong to this port and placement.
+    pub cautions: Vec<Caution>,
+}
+
+/// Figures of a report that follow from evidence alone.
+pub fn ratios(evidence: &Evidence) -> (Option<ErrorRatio>, Option<LossRatio>) {
+    let loss = frame_loss_ratio(evidence).map(|b| LossRatio {
+        estimate: b.estimate,
+        lower: b.lower,
+        upper: b.upper,
+        confidence: b.confidence,
+    });
+    (bit_error_ratio(evidence), loss)
+}
+
+/// What a loopback plug cannot show, whatever the result (common practice, no source).
+pub fn cannot_show(evidence: &Evidence) -> Vec<String> {
+    let mut list = vec![
+        "transmit level and receiver sensitivity: over a plug's short path a weak transmitter still reaches".to_owned(),
+        "clock accuracy: both directions run from the same clock".to_owned(),
+    ];
+    if evidence.capabilities.has_line_rate {
+        list.push("crosstalk margin against a far transmitter".to_owned());
+    }
+    if evidence.fallback_mbps.is_some() {
+        list.push("operation at 1000 Mb/s and the two pairs only it uses: use --return-port for that".to_owned());
+    }
+    list
+}

@@ -1,0 +1,105 @@
+//! Evidence to verdict: a pure function, written as named rules in one list ([`rules::RULES`]).
+//!
+//! The first rule that speaks decides the outcome. Rules that only add to the picture ([`rules::REMARKS`]) come after it.
+//! `docs/verdict.md` explains each.
+
+pub mod ratio;
+pub mod rules;
+
+use serde::{Deserialize, Serialize};
+
+use crate::evidence::Evidence;
+
+/// What a run found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// Proved at least as good as the limit.
+    Pass,
+    /// Something is at fault.
+    Fault,
+    /// This evidence decides nothing; `next` says what would.
+    Undecided,
+    /// Nothing was tested.
+    NotTested,
+}
+
+impl Outcome {
+    /// The word used in reports.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Pass => "pass",
+            Self::Fault => "fault",
+            Self::Undecided => "undecided",
+            Self::NotTested => "not-tested",
+        }
+    }
+
+    /// Exit status of the program.
+    pub fn exit_status(self) -> u8 {
+        match self {
+            Self::Pass => 0,
+            Self::Fault => 1,
+            Self::Undecided => 3,
+            Self::NotTested => 4,
+        }
+    }
+}
+
+/// A thing that can be at fault.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Location {
+    /// The port under test.
+    Port,
+    /// The second port of a return-port run.
+    ReturnPort,
+    /// The loopback plug.
+    Plug,
+    /// The cable between them.
+    Cable,
+    /// Everything behind the adapter's frame check: bus, memory, this computer.
+    Host,
+}
+
+/// Why, in a rule's words.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Reason {
+    /// Name of the rule, as in `docs/verdict.md`.
+    pub rule: String,
+    /// What was found, with its figure.
+    pub text: String,
+}
+
+/// What a run says in the end.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Verdict {
+    /// Pass, fault, undecided or not tested.
+    pub outcome: Outcome,
+    /// For a fault: the things among which it lies, which this evidence cannot tell apart.
+    pub location: Vec<Location>,
+    /// How sure, in words with the figure it rests on.
+    pub sureness: String,
+    /// Every rule that had something to say, the deciding one first.
+    pub reasons: Vec<Reason>,
+    /// What to do now.
+    pub next: String,
+}
+
+/// Judges a run.
+pub fn judge(evidence: &Evidence) -> Verdict {
+    let deciding = rules::RULES.iter().find_map(|rule| rule.judge(evidence));
+    let mut verdict = deciding.unwrap_or_else(|| Verdict {
+        outcome: Outcome::Undecided,
+        location: Vec::new(),
+        sureness: "no rule fits this evidence".into(),
+        reasons: Vec::new(),
+        next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
+    });
+    verdict.reasons.extend(
+        rules::REMARKS.iter().filter_map(|(name, remark)| {
+            remark(evidence).map(|text| Reason { rule: (*name).to_owned(), text })
+        }),
+    );
+    verdict
+}

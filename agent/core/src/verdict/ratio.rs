@@ -1,0 +1,81 @@
+//! The error ratio a verdict rests on, always with its bounds.
+
+use serde::{Deserialize, Serialize};
+
+use crate::evidence::{Basis, Evidence};
+use crate::stats::ratio::Bounds;
+
+/// An error ratio as reports show it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ErrorRatio {
+    /// What was counted.
+    pub basis: Basis,
+    /// Units tried: bits or frames.
+    pub trials: u64,
+    /// Units failed.
+    pub errors: u64,
+    /// Bit error ratio, best single figure.
+    pub estimate: f64,
+    /// Lower end of the two-sided interval.
+    pub lower: f64,
+    /// Upper end of the two-sided interval.
+    pub upper: f64,
+    /// The ratio is proved to be at or below this, one-sided: a pass needs it at or below the limit.
+    pub proved_below: f64,
+    /// The ratio is proved to be at or above this, one-sided: a fault needs it above the limit.
+    pub proved_above: f64,
+    /// Confidence of each of these statements.
+    pub confidence: f64,
+    /// The limit it is held against.
+    pub limit: f64,
+}
+
+/// Bit error ratio of the run, `None` when nothing that speaks about the wire was tried.
+///
+/// On the basis of frames the bounds are those of the frame error ratio, each turned into bits by
+/// `BER = 1 - (1 - FER)^(1/n)`; that assumes independent errors, and bursts make it too low.
+pub fn bit_error_ratio(evidence: &Evidence) -> Option<ErrorRatio> {
+    let basis = evidence.basis();
+    let (errors, trials) = match basis {
+        Basis::Bits => (evidence.counts.bit_errors, evidence.counts.bits_compared),
+        Basis::Frames => (
+            (evidence.losses.wire() + evidence.counts.damaged - evidence.counts.damaged_after_check.min(evidence.counts.damaged))
+                .min(evidence.frames_tried()),
+            evidence.frames_tried(),
+        ),
+    };
+    let bounds = Bounds::new(errors, trials, evidence.limit.confidence).ok()?;
+    let bounds = match basis {
+        Basis::Bits => bounds,
+        Basis::Frames => bounds.map(|fer| frames_to_bits(fer, evidence.frame_bits)),
+    };
+    Some(ErrorRatio {
+        basis,
+        trials,
+        errors,
+        estimate: bounds.estimate,
+        lower: bounds.lower,
+        upper: bounds.upper,
+        proved_below: bounds.better_than,
+        proved_above: bounds.worse_than,
+        confidence: evidence.limit.confidence,
+        limit: evidence.limit.bit_error_ratio,
+    })
+}
+
+/// Share of frames that did not come back as sent, with bounds; host losses left out.
+pub fn frame_loss_ratio(evidence: &Evidence) -> Option<Bounds> {
+    Bounds::new(evidence.losses.wire().min(evidence.frames_tried()), evidence.frames_tried(), evidence.limit.confidence).ok()
+}
+
+/// Bit error ratio from frame error ratio for frames of `bits` bits, by way of logarithms because the plain form loses
+/// all digits at small ratios. Inverse of `FER = 1-(1-BER)^n`, which
+/// holds for independent errors.
+pub fn frames_to_bits(frame_error_ratio: f64, bits: f64) -> f64 {
+    if frame_error_ratio >= 1.0 { 1.0 } else { -((-frame_error_ratio).ln_1p() / bits).exp_m1() }
+}
+
+/// Frame error ratio from bit error ratio for frames of `bits` bits.
+pub fn bits_to_frames(bit_error_ratio: f64, bits: f64) -> f64 {
+    if bit_error_ratio >= 1.0 { 1.0 } else { -((-bit_error_ratio).ln_1p() * bits).exp_m1() }
+}
