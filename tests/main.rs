@@ -1,1 +1,4 @@
-//! End-to-end tests of the real binary.
+//! End-to-end tests of the real binary, and of real sockets.
+
+mod harness;
+mod packet_socket;
