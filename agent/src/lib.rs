@@ -1,1 +1,3 @@
 //! The half of turnback that touches the world: ports, engine, command line.
+
+pub mod ports;

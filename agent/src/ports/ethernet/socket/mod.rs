@@ -1,0 +1,41 @@
+//! Raw Ethernet frames out of one interface and back, over Linux packet sockets.
+//!
+//! Read in this order: `frame` (what goes out and what comes in), `sender`, `ring` (where echoes arrive), `listener`
+//! (whatever else arrives), `stamp` (clocks), `error`. `packet` holds what the three kinds of socket have in common, and
+//! `sys` every unsafe line.
+//!
+//! Three rules hold for all of them. A socket is made with protocol 0, set up, and bound to its interface last, so that no
+//! frame of another interface slips in. Our own outgoing copies are never handed on: they would make a port without a plug
+//! look healthy. A full queue is a count, an interface that went away is a named error, and neither is a panic or a hang.
+
+mod error;
+mod frame;
+mod listener;
+mod packet;
+mod ring;
+mod sender;
+mod stamp;
+mod sys;
+
+use std::io;
+
+pub use error::SocketError;
+pub use frame::{Addressee, HEADER_BYTES, Outgoing, RawFrame, VlanTag};
+pub use listener::{Drained, ForeignListener};
+pub use ring::{BLOCK_BYTES, Drops, FrameRing, RETIRE_MS, Received, Reception, RingOptions};
+pub use sender::{FrameSender, Queue, Refusal, SenderOptions, Sent, Stamped};
+pub use stamp::{AdapterStamping, Clock, Stamp, now_ns};
+
+/// EtherType of every frame this program sends: "Local Experimental Ethertype 1" (IEEE Std 802, registered as 88-B5).
+pub const PROBE_ETHERTYPE: u16 = 0x88B5;
+
+/// Index of the interface called `name` in the network namespace of the calling thread.
+///
+/// # Errors
+/// [`SocketError::InterfaceGone`] when there is no such interface, [`SocketError::System`] for anything else.
+pub fn interface_index(name: &str) -> Result<u32, SocketError> {
+    sys::interface_index(name).map_err(|source| match source.kind() {
+        io::ErrorKind::NotFound => SocketError::InterfaceGone { interface: name.to_owned() },
+        _ => SocketError::System { interface: name.to_owned(), action: "look up the interface", source },
+    })
+}

@@ -1,0 +1,3 @@
+//! What tests need to build a world of their own.
+
+pub mod netns;

@@ -1,0 +1,422 @@
+//! Packet sockets on a virtual cable in a namespace of the test's own.
+
+use std::time::{Duration, Instant};
+
+use turnback::ports::ethernet::{
+    bare_loop,
+    socket::{
+        AdapterStamping, Addressee, BLOCK_BYTES, Clock, ForeignListener, FrameRing, FrameSender, HEADER_BYTES,
+        Outgoing, PROBE_ETHERTYPE, Queue, Reception, Refusal, RingOptions, SenderOptions, SocketError, Stamped,
+        VlanTag, interface_index, now_ns,
+    },
+};
+
+use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
+
+#[test]
+fn a_frame_comes_back_with_equal_bytes_and_stamps_in_order() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let Port { mut ring, mut sender, address, .. } = Port::open();
+        assert_eq!(sender.queue(), Queue::Bypass);
+        let payload: Vec<u8> = (0..=255).cycle().take(1458).collect();
+        let before = now_ns();
+        let batch: Vec<_> = (0..200).map(|i| outgoing(address, i, &payload[..4 + 7 * i as usize])).collect();
+        let sent = sender.send(&batch).unwrap();
+        assert_eq!((sent.accepted, sent.refusal), (200, None));
+
+        let echoes = collect(&mut ring, 200);
+        for (echo, frame) in echoes.iter().zip(&batch) {
+            assert_eq!(echo.bytes, [&frame.header, frame.payload].concat());
+            assert_eq!(echo.wire_length, frame.length_bytes());
+            assert_eq!((echo.clock, echo.addressee, echo.vlan), (Clock::Kernel, Addressee::Host, None));
+        }
+        assert!(echoes.is_sorted_by_key(|echo| echo.at_ns));
+        assert!(before <= echoes[0].at_ns && echoes[199].at_ns <= now_ns());
+        assert_eq!(ring.drops().unwrap().frames, 0);
+    });
+}
+
+#[test]
+fn without_a_plug_nothing_comes_back() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        for queue in [Queue::Bypass, Queue::Discipline] {
+            let Port { mut ring, mut listener, mut sender, address, .. } = Port::open_with(queue, 4 * BLOCK_BYTES);
+            assert_eq!(sender.queue(), queue);
+            let batch = [outgoing(address, 1, &[0; 4]); 10];
+            assert_eq!(sender.send(&batch).unwrap().accepted, 10);
+            // Nor does a frame that another socket of this host sends: the kernel would show it to a listener for all.
+            let mut other = outgoing(address, 2, &[0; 4]);
+            other.header[12..14].copy_from_slice(&OTHER_ETHERTYPE.to_be_bytes());
+            assert_eq!(sender.send(&[other]).unwrap().accepted, 1);
+            // A virtual cable delivers inside the send, so what is not there now never comes.
+            let received = ring.receive(Duration::from_millis(20), &mut |frame| panic!("{frame:?}")).unwrap();
+            assert_eq!((received.frames, received.empty), (0, true));
+            assert_eq!(listener.drain(&mut |frame| panic!("{frame:?}")).unwrap().frames, 0);
+        }
+    });
+}
+
+#[test]
+fn the_listener_hears_foreign_frames_and_no_probes() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let Port { mut ring, mut listener, mut sender, address, .. } = Port::open();
+        let probe = outgoing(address, 1, &[1; 1458]);
+        let mut foreign = outgoing([0xFF; 6], 2, &[2; 1458]);
+        foreign.header[12..14].copy_from_slice(&OTHER_ETHERTYPE.to_be_bytes());
+        assert_eq!(sender.send(&[probe, foreign, probe]).unwrap().accepted, 3);
+
+        let mut heard = Vec::new();
+        let drained = listener.drain(&mut |frame| heard.push(Echo::from(frame))).unwrap();
+        assert_eq!((drained.frames, drained.empty), (1, true));
+        assert_eq!(heard[0].bytes, [&foreign.header, foreign.payload].concat());
+        assert_eq!((heard[0].addressee, heard[0].clock), (Addressee::Broadcast, Clock::Program));
+        assert_eq!(heard[0].wire_length, 1514);
+        assert!(collect(&mut ring, 2).iter().all(|echo| echo.bytes == [&probe.header, probe.payload].concat()));
+    });
+}
+
+#[test]
+fn a_vlan_tag_is_reported_beside_the_frame() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let Port { mut ring, mut listener, mut sender, address, .. } = Port::open();
+        // IEEE Std 802.1Q: 0x8100, then priority 5, no drop eligibility, VLAN 42; then the frame's own EtherType.
+        let mut tagged = outgoing(address, 1, &[7; 60]);
+        tagged.header[12..18].copy_from_slice(&[0x81, 0x00, 0xA0, 0x2A, 0x88, 0xB5]);
+        assert_eq!(sender.send(&[tagged]).unwrap().accepted, 1);
+        let echo = collect(&mut ring, 1).remove(0);
+        assert_eq!(echo.vlan, Some(VlanTag { protocol: 0x8100, control: 0xA02A }));
+        assert_eq!(echo.bytes[12..14], [0x88, 0xB5]);
+        assert_eq!(echo.bytes.len(), tagged.length_bytes() - 4);
+        assert_eq!(listener.drain(&mut |_| {}).unwrap().frames, 0);
+    });
+}
+
+#[test]
+fn jumbo_frames_arrive_uncut_and_longer_ones_are_named() {
+    for mtu in [9000, 65_521, 65_535] {
+        in_fresh_namespace(|| {
+            add_cable(mtu);
+            fit_plug();
+            let Port { mut ring, mut sender, address, .. } = Port::open();
+            let payload: Vec<u8> = (0..70_000u32).map(|i| (i / 251) as u8 ^ i as u8).collect();
+            let longest = mtu + 14;
+            let frame = outgoing(address, 1, &payload[..longest - HEADER_BYTES]);
+            for _ in 0..20 {
+                assert_eq!(sender.send(&[frame]).unwrap().accepted, 1);
+                let echo = collect(&mut ring, 1).remove(0);
+                assert_eq!(echo.wire_length, longest);
+                assert!(echo.bytes == [&frame.header, frame.payload].concat(), "MTU {mtu}");
+            }
+            let too_long = outgoing(address, 1, &payload[..longest + 1 - HEADER_BYTES]);
+            match sender.send(&[too_long]) {
+                Err(SocketError::FrameTooLong { interface, length_bytes }) => {
+                    assert_eq!((interface.as_str(), length_bytes), ("near", longest + 1));
+                }
+                other => panic!("{other:?}"),
+            }
+            assert_eq!(ring.drops().unwrap().frames, 0);
+        });
+    }
+}
+
+#[test]
+fn an_unread_ring_counts_what_it_drops_and_keeps_its_capacity() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let Port { mut ring, mut sender, address, .. } = Port::open_with(Queue::Bypass, 4 * BLOCK_BYTES);
+        let capacity = ring.capacity_frames(1514);
+        let payload = [0; 1458];
+        let sent = 4 * capacity;
+        for sequence in 0..sent {
+            assert_eq!(sender.send(&[outgoing(address, sequence as u64, &payload)]).unwrap().accepted, 1);
+        }
+        let (mut returned, mut next) = (0, None);
+        loop {
+            let received = ring
+                .receive(Duration::from_millis(20), &mut |frame| {
+                    let sequence = sequence(frame.bytes);
+                    assert!(next.is_none_or(|next| sequence >= next), "{sequence} after {next:?}");
+                    next = Some(sequence + 1);
+                })
+                .unwrap();
+            returned += received.frames;
+            if received.frames == 0 {
+                break;
+            }
+        }
+        let drops = ring.drops().unwrap();
+        assert_eq!(returned as u64 + drops.frames, sent as u64);
+        assert!(drops.frames > 0 && drops.freezes > 0, "{drops:?}");
+        assert_eq!(ring.drops().unwrap(), drops, "a second read must not lose the first");
+        // Read again, the ring works again.
+        assert_eq!(sender.send(&[outgoing(address, 7, &payload)]).unwrap().accepted, 1);
+        assert_eq!(sequence(&collect(&mut ring, 1)[0].bytes), 7);
+    });
+}
+
+#[test]
+fn a_stamped_frame_says_when_it_left_and_by_which_clock() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let Port { ifindex, mut ring, sender, address, .. } = Port::open();
+        drop(sender);
+        for (asked, given) in
+            [(Clock::Kernel, Clock::Kernel), (Clock::Adapter, Clock::Kernel), (Clock::Program, Clock::Program)]
+        {
+            let options = SenderOptions { clock: asked, ..SenderOptions::default() };
+            let mut sender = FrameSender::open(ifindex, options).unwrap();
+            let mut last = 0;
+            for sequence in 0..50 {
+                // Batches in between are not stamped and must not upset the numbering.
+                sender.send(&[outgoing(address, 1000, &[0; 4]); 3]).unwrap();
+                let before = now_ns();
+                let sent = sender.send_stamped(&outgoing(address, sequence, &[0; 4]), PATIENCE).unwrap();
+                let Stamped::Sent(stamp) = sent else { panic!("{sent:?}") };
+                assert_eq!(stamp.clock, given, "asked for {asked}");
+                assert!(before <= stamp.at_ns && stamp.at_ns <= now_ns() && last < stamp.at_ns);
+                last = stamp.at_ns;
+                let echo = collect(&mut ring, 4).remove(3);
+                assert!(echo.at_ns >= stamp.at_ns, "an echo before its frame");
+            }
+        }
+    });
+}
+
+#[test]
+fn a_refused_stamped_frame_does_not_shift_later_stamps() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        let Port { mut sender, address, .. } = Port::open();
+        let frame = outgoing(address, 1, &[0; 4]);
+        run("ip link set far down");
+        let refused = sender.send_stamped(&frame, PATIENCE).unwrap();
+        assert_eq!(refused, Stamped::Refused(Refusal::NoCarrier));
+        run("ip link set far up");
+        for _ in 0..5 {
+            let sent = sender.send_stamped(&frame, PATIENCE).unwrap();
+            assert!(matches!(sent, Stamped::Sent(stamp) if stamp.clock == Clock::Kernel), "{sent:?}");
+        }
+    });
+}
+
+#[test]
+fn a_link_without_carrier_refuses_and_an_interface_down_is_named() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let Port { ifindex, mut ring, mut listener, mut sender, address, .. } = Port::open();
+        let frame = outgoing(address, 1, &[0; 4]);
+
+        run("ip link set far down");
+        let sent = sender.send(&[frame; 3]).unwrap();
+        assert_eq!((sent.accepted, sent.refusal), (0, Some(Refusal::NoCarrier)));
+        assert_eq!(ring.receive(Duration::from_millis(20), &mut |_| {}).unwrap().frames, 0);
+
+        run("ip link set near down");
+        for _ in 0..2 {
+            assert_down(sender.send(&[frame]));
+            assert_down(ring.receive(Duration::from_millis(20), &mut |_| {}));
+        }
+        assert_down(listener.drain(&mut |_| {}));
+        assert_down(FrameRing::open(ifindex, RingOptions::default()));
+
+        // Up again, the same sockets go on.
+        run("ip link set near up");
+        run("ip link set far up");
+        assert_eq!(sender.send(&[frame]).unwrap().accepted, 1);
+        assert_eq!(collect(&mut ring, 1).len(), 1);
+    });
+}
+
+#[test]
+fn an_interface_that_goes_away_is_named_and_what_came_before_is_kept() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let Port { ifindex, mut ring, mut listener, mut sender, address, .. } = Port::open();
+        let frame = outgoing(address, 1, &[0; 4]);
+        sender.send(&[frame; 5]).unwrap();
+        // Let the kernel hand the block over, so that it is waiting when the interface goes.
+        assert_eq!(ring.receive(PATIENCE, &mut |_| {}).unwrap().frames, 5);
+        run("ip link del near");
+        assert_gone(sender.send(&[frame]));
+        assert_gone(sender.send_stamped(&frame, PATIENCE));
+        for _ in 0..2 {
+            assert_gone(ring.receive(Duration::from_millis(20), &mut |_| {}));
+        }
+        assert_gone(listener.drain(&mut |_| {}));
+        assert!(ring.drops().is_ok());
+        assert_gone(FrameSender::open(ifindex, SenderOptions::default()));
+        assert_gone(interface_index("near"));
+    });
+}
+
+#[test]
+fn an_interface_moved_away_is_gone_for_a_receiver_that_waits() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        let Port { mut ring, .. } = Port::open();
+        std::thread::scope(|scope| {
+            let waiting = scope.spawn(move || {
+                let deadline = Instant::now() + PATIENCE;
+                loop {
+                    match ring.receive(Duration::from_secs(5), &mut |_| {}) {
+                        Err(error @ SocketError::InterfaceGone { .. }) => return error.to_string(),
+                        // While it is being taken away it may be seen down first.
+                        Err(SocketError::InterfaceDown { .. }) | Ok(_) if Instant::now() < deadline => {}
+                        other => panic!("{other:?}"),
+                    }
+                }
+            });
+            run("ip link del near");
+            assert_eq!(waiting.join().unwrap(), "near is gone: removed or moved away");
+        });
+    });
+}
+
+#[test]
+fn promiscuous_reception_lasts_as_long_as_the_ring() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        let ifindex = interface_index("near").unwrap();
+        let promiscuous = || {
+            let flags = std::fs::read_to_string("/sys/class/net/near/flags").unwrap();
+            // IFF_PROMISC 0x100: linux/if.h
+            u32::from_str_radix(flags.trim().trim_start_matches("0x"), 16).unwrap() & 0x100 != 0
+        };
+        let options = RingOptions { reception: Reception::Promiscuous, ..RingOptions::default() };
+        let ring = FrameRing::open(ifindex, options).unwrap();
+        // The flag that an administrator sets stays clear; what counts is the membership.
+        let counted = std::process::Command::new("ip").args(["-d", "link", "show", "near"]).output().unwrap();
+        assert!(String::from_utf8_lossy(&counted.stdout).contains("promiscuity 1"));
+        drop(ring);
+        let counted = std::process::Command::new("ip").args(["-d", "link", "show", "near"]).output().unwrap();
+        assert!(String::from_utf8_lossy(&counted.stdout).contains("promiscuity 0"));
+        assert!(!promiscuous());
+    });
+}
+
+#[test]
+fn a_virtual_adapter_says_that_it_cannot_stamp() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        let ifindex = interface_index("near").unwrap();
+        for result in [AdapterStamping::read(ifindex), AdapterStamping::ALL.apply(ifindex)] {
+            assert!(matches!(result, Err(SocketError::NotSupported { .. })), "{result:?}");
+        }
+    });
+}
+
+#[test]
+fn a_ring_that_is_too_small_is_refused() {
+    let options = RingOptions { ring_bytes: BLOCK_BYTES, ..RingOptions::default() };
+    assert!(matches!(FrameRing::open(1, options), Err(SocketError::RingTooSmall { .. })));
+}
+
+#[test]
+fn a_bare_loop_returns_what_it_sends_and_ends_without_a_plug() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        let open = bare_loop::run("near", 64, Duration::from_millis(250)).unwrap();
+        assert_eq!(open.frames_returned, 0);
+        assert!(open.frames_sent > 0);
+        fit_plug();
+        let closed = bare_loop::run("near", 1518, Duration::from_millis(100)).unwrap();
+        assert_eq!(closed.frames_returned + closed.drops.frames, closed.frames_sent);
+        assert!(closed.frames_returned > 0);
+    });
+}
+
+/// The three sockets on `near`.
+struct Port {
+    ifindex: u32,
+    ring: FrameRing,
+    listener: ForeignListener,
+    sender: FrameSender,
+    address: [u8; 6],
+}
+
+impl Port {
+    fn open() -> Self {
+        Self::open_with(Queue::Bypass, RingOptions::default().ring_bytes)
+    }
+
+    fn open_with(queue: Queue, ring_bytes: usize) -> Self {
+        let ifindex = interface_index("near").unwrap();
+        let ring = FrameRing::open(ifindex, RingOptions { ring_bytes, ..RingOptions::default() }).unwrap();
+        let listener = ForeignListener::open(ifindex).unwrap();
+        let sender = FrameSender::open(ifindex, SenderOptions { queue, ..SenderOptions::default() }).unwrap();
+        let address = sender.address().unwrap();
+        Self { ifindex, ring, listener, sender, address }
+    }
+}
+
+struct Echo {
+    bytes: Vec<u8>,
+    wire_length: usize,
+    at_ns: u64,
+    clock: Clock,
+    addressee: Addressee,
+    vlan: Option<VlanTag>,
+}
+
+impl From<turnback::ports::ethernet::socket::RawFrame<'_>> for Echo {
+    fn from(frame: turnback::ports::ethernet::socket::RawFrame<'_>) -> Self {
+        Self {
+            bytes: frame.bytes.to_vec(),
+            wire_length: frame.wire_length,
+            at_ns: frame.at_ns,
+            clock: frame.clock,
+            addressee: frame.addressee,
+            vlan: frame.vlan,
+        }
+    }
+}
+
+/// Receives exactly `count` frames, or panics when they do not come.
+fn collect(ring: &mut FrameRing, count: usize) -> Vec<Echo> {
+    let mut echoes = Vec::new();
+    let deadline = Instant::now() + PATIENCE;
+    while echoes.len() < count {
+        ring.receive(Duration::from_millis(100), &mut |frame| echoes.push(Echo::from(frame))).unwrap();
+        assert!(Instant::now() < deadline, "{} of {count} frames", echoes.len());
+    }
+    assert_eq!(echoes.len(), count);
+    echoes
+}
+
+fn outgoing(destination: [u8; 6], sequence: u64, payload: &[u8]) -> Outgoing<'_> {
+    let mut header = [0; HEADER_BYTES];
+    header[..6].copy_from_slice(&destination);
+    header[6..12].copy_from_slice(&[0x02, 0, 0, 0, 0, 1]);
+    header[12..14].copy_from_slice(&PROBE_ETHERTYPE.to_be_bytes());
+    header[24..32].copy_from_slice(&sequence.to_be_bytes());
+    Outgoing { header, payload }
+}
+
+fn sequence(bytes: &[u8]) -> u64 {
+    u64::from_be_bytes(bytes[24..32].try_into().unwrap())
+}
+
+fn assert_down<T: std::fmt::Debug>(result: Result<T, SocketError>) {
+    assert!(matches!(&result, Err(SocketError::InterfaceDown { interface }) if interface == "near"), "{result:?}");
+}
+
+fn assert_gone<T: std::fmt::Debug>(result: Result<T, SocketError>) {
+    assert!(matches!(&result, Err(SocketError::InterfaceGone { .. })), "{result:?}");
+}
+
+/// IEEE Std 802: 88-B6, "Local Experimental Ethertype 2".
+const OTHER_ETHERTYPE: u16 = 0x88B6;
+
+/// How long a test waits before it calls something missing.
+const PATIENCE: Duration = Duration::from_secs(30);
