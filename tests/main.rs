@@ -1,1 +1,3 @@
 //! End-to-end tests of the real binary.
+
+mod plug;
