@@ -154,12 +154,10 @@ fn counts_of_the_frame_plug_are_what_comes_back() {
                 wire.send(&probe(number));
             }
             // The plug answers in order, so the report tells how many echoes of this window there are to fetch.
-            let report = loop {
-                let report = plug.ask("report");
-                if report["frames_seen"] == (window + 1) * WINDOW && report["pending"] == 0 {
-                    break report;
-                }
-            };
+            let report = (0..100_000)
+                .map(|_| plug.ask("report"))
+                .find(|report| report["frames_seen"] == (window + 1) * WINDOW && report["pending"] == 0)
+                .expect("all probes of the window pass the plug");
             while (echoes.len() as u64) < report["frames_returned"].as_u64().unwrap() {
                 echoes.push(wire.receive());
             }
@@ -244,19 +242,18 @@ fn faults_change_while_the_frame_plug_runs() {
         assert_eq!(echo[..14], probe(1)[..14]);
         assert!(echo[14..].iter().zip(&probe(1)[14..]).all(|(a, b)| *a == !*b));
 
-        let carrier = || fs::read_to_string("/proc/thread-self/net/dev").map(|_| carrier_of("quay0"));
-        assert!(carrier().unwrap());
+        assert!(carrier("quay0"));
         plug.ask("set carrier off");
-        assert!(!carrier().unwrap());
+        assert!(!carrier("quay0"));
         plug.ask("set carrier on");
-        assert!(carrier().unwrap());
+        assert!(carrier("quay0"));
         plug.end();
     });
 }
 
 /// Whether the interface of this thread's namespace has a link partner.
-fn carrier_of(name: &str) -> bool {
-    datalink::interfaces().into_iter().find(|interface| interface.name == name).unwrap().is_running()
+fn carrier(name: &str) -> bool {
+    datalink::interfaces().into_iter().find(|interface| interface.name == name).unwrap().is_lower_up()
 }
 
 fn signal(plug: &Plug, name: &str) {
@@ -324,7 +321,7 @@ fn a_line_that_nobody_reads_blocks_the_sender_and_loses_nothing() {
             }
         }
     }
-    let mut echo = Vec::new();
+    let mut echo: Vec<u8> = Vec::new();
     let mut buffer = [0; 4096];
     while echo.len() < count {
         match line.read(&mut buffer) {
