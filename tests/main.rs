@@ -1,7 +1,6 @@
-//! End-to-end tests of the real binary, and the bytes of released formats.
-
-mod probe_bytes;
-//! End-to-end tests of the real binary, and of real sockets.
+//! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
 mod harness;
 mod packet_socket;
+mod plug;
+mod probe_bytes;
