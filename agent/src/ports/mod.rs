@@ -1,3 +1,169 @@
-//! The ports this machine has: what can be tested, and how frames or bytes get out of it and back.
+//! The ports this machine has, behind one seam: what can be tested, and how frames get out of a port and back.
+//!
+//! [`Port`] is what the engine drives. [`ethernet`] reaches real interfaces, [`simulated`] a rig in virtual time.
 
 pub mod ethernet;
+pub mod simulated;
+
+use std::time::Duration;
+
+use thiserror::Error;
+use turnback_core::{
+    counters::Counters,
+    link::{Capabilities, LinkState, Placement, PortSetting},
+    probe::ethernet::Address,
+    report::PortIdentity,
+    time::{ClockSource, Nanos},
+};
+
+use crate::{
+    engine::runner::StepRunner,
+    guard::{journal::JournalError, lock::LockError},
+    ports::ethernet::socket::SocketError,
+};
+
+/// A port under test.
+pub trait Port {
+    /// Who it is.
+    fn identity(&self) -> PortIdentity;
+    /// Its own address.
+    fn address(&self) -> Address;
+    /// What it can do and show.
+    fn capabilities(&self) -> Capabilities;
+    /// Reasons why it is in service; empty when it is free.
+    ///
+    /// # Errors
+    /// When the host cannot be asked.
+    fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError>;
+    /// Its link now.
+    ///
+    /// # Errors
+    /// When the host cannot be asked; [`PortError::Gone`] when the port has vanished.
+    fn link(&mut self) -> Result<LinkState, PortError>;
+    /// Every counter the host has for it.
+    ///
+    /// # Errors
+    /// As for [`Port::link`].
+    fn counters(&mut self) -> Result<Counters, PortError>;
+    /// Changes a setting, noted beforehand so that it is put back whatever happens. False: the port does not offer it.
+    ///
+    /// # Errors
+    /// When the note cannot be written or the host refuses.
+    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError>;
+    /// Puts back every changed setting, the last one first; says what it did.
+    fn put_back(&mut self) -> Vec<String>;
+    /// Moves the plug, where no hand is needed for that.
+    fn place(&mut self, placement: Placement) -> bool;
+    /// Where the plug is, where the port knows.
+    fn plug_is_at(&self) -> Option<Placement>;
+    /// Now, on the port's clock.
+    fn now(&self) -> Nanos;
+    /// Lets time pass.
+    fn pause(&mut self, time: Duration);
+    /// Opens the way for probes: out of this port and into `receiver`, or back into this one.
+    ///
+    /// # Errors
+    /// Missing rights, a port that vanished, or a pair of ports of different kinds.
+    fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError>;
+    /// The interface behind the port, where there is one.
+    fn interface(&self) -> Option<Interface>;
+}
+
+/// A network interface of this machine.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Interface {
+    /// Name.
+    pub name: String,
+    /// Index in its network namespace.
+    pub index: u32,
+    /// Hardware address.
+    pub address: Address,
+}
+
+/// One reason why a port is in service.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct ServiceReason {
+    /// What holds it, and how to free it.
+    pub text: String,
+    /// The person may say that it does not matter.
+    pub may_be_overridden: bool,
+}
+
+/// A port could not be opened, read or changed.
+#[derive(Debug, Error)]
+pub enum PortError {
+    /// No such port.
+    #[error("there is no port `{name}`: {known}")]
+    Unknown {
+        /// As given.
+        name: String,
+        /// What there is.
+        known: String,
+    },
+    /// It vanished.
+    #[error("{0} is gone")]
+    Gone(String),
+    /// Not allowed.
+    #[error("cannot {action} on {port}: not permitted without {capability}")]
+    NotPermitted {
+        /// The port.
+        port: String,
+        /// What was tried.
+        action: String,
+        /// The missing right.
+        capability: String,
+    },
+    /// Another run has it.
+    #[error(transparent)]
+    Lock(#[from] LockError),
+    /// The note for putting a setting back could not be written.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// The packet sockets failed.
+    #[error(transparent)]
+    Socket(SocketError),
+    /// Anything else the host says.
+    #[error("cannot {action} on {port}: {cause}")]
+    Host {
+        /// The port.
+        port: String,
+        /// What was tried.
+        action: String,
+        /// The host's word.
+        cause: String,
+    },
+}
+
+impl From<SocketError> for PortError {
+    fn from(error: SocketError) -> Self {
+        match error {
+            SocketError::InterfaceGone { interface } => Self::Gone(interface),
+            other => Self::Socket(other),
+        }
+    }
+}
+
+impl PortError {
+    /// What the person can do about it.
+    pub fn hint(&self) -> Option<String> {
+        match self {
+            Self::NotPermitted { capability, .. } => Some(format!(
+                "run it as root, or grant the right once: sudo setcap {}+ep \"$(command -v turnback)\"",
+                capability.to_lowercase()
+            )),
+            Self::Socket(error) => error.hint(),
+            Self::Unknown { .. } => Some("`turnback ports` lists the ports of this machine, `turnback rigs` the simulated ones".into()),
+            Self::Lock(LockError::Held { .. }) => Some("wait for that run to end, or end it".into()),
+            _ => None,
+        }
+    }
+}
+
+/// When a probe left, and by which clock.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Departure {
+    /// Nanoseconds on the port's clock.
+    pub at: Nanos,
+    /// Which clock.
+    pub clock: ClockSource,
+}

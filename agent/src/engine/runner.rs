@@ -1,0 +1,93 @@
+//! The seam between the way of a check and whatever carries out one step of it.
+
+use std::time::Duration;
+
+use turnback_core::{
+    evidence::Stopped,
+    stream::{StreamSpec, tally::Tally},
+    time::{ClockSource, Nanos},
+};
+
+use crate::ports::PortError;
+
+/// One step to carry out.
+#[derive(Clone, Debug)]
+pub struct StepOrder {
+    /// What is sent; sequence and addresses are the runner's to fill in.
+    pub spec: StreamSpec,
+    /// How much.
+    pub amount: StepAmount,
+    /// Probes a second; none for as fast as the port takes them.
+    pub probes_per_second: Option<f64>,
+    /// How long to wait for late echoes.
+    pub settle: Duration,
+    /// Start of the run, from which seconds are counted.
+    pub origin: Nanos,
+}
+
+/// How much a step sends.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum StepAmount {
+    /// This many probes, each alone: the next leaves when the last is back.
+    Single(u32),
+    /// Probes in full flow for this long.
+    Flow(Duration),
+}
+
+/// What a step brought.
+#[derive(Clone, Debug, Default)]
+pub struct StepResult {
+    /// Counts.
+    pub tally: Tally,
+    /// Time spent sending, seconds.
+    pub seconds: f64,
+    /// Frames the receiving socket dropped.
+    pub ring_drops: u64,
+    /// Frames of other stations.
+    pub foreign: u64,
+    /// This host's own frames that came back.
+    pub own_host: u64,
+    /// Why the step ended early.
+    pub stopped: Option<Stopped>,
+    /// Times the link dropped and came back.
+    pub link_flaps: u64,
+    /// Clocks of departures and arrivals.
+    pub clocks: (ClockSource, ClockSource),
+}
+
+/// What a watcher is shown while a step runs.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Glimpse {
+    /// Now, on the port's clock.
+    pub now: Nanos,
+    /// Probes sent in this step.
+    pub sent: u64,
+    /// Of those, back.
+    pub returned: u64,
+    /// Bits compared.
+    pub bits_compared: u64,
+    /// Wrong bits.
+    pub bit_errors: u64,
+    /// Foreign frames.
+    pub foreign: u64,
+}
+
+/// Carries out steps on one way out and back.
+pub trait StepRunner: Send {
+    /// `out-and-back`, or from which port to which.
+    fn direction(&self) -> String;
+    /// Hears what comes in while nothing is sent: frames of other stations, and this host's own.
+    ///
+    /// # Errors
+    /// When the port fails.
+    fn listen(&mut self, time: Duration) -> Result<(u64, u64), PortError>;
+    /// Carries out a step. `watch` is called a few times a second and says why to stop, if so.
+    ///
+    /// # Errors
+    /// When the port cannot be driven at all; what goes wrong on the line is in the result.
+    fn run(
+        &mut self,
+        order: StepOrder,
+        watch: &mut dyn FnMut(Glimpse) -> Option<Stopped>,
+    ) -> Result<StepResult, PortError>;
+}

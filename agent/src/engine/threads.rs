@@ -1,0 +1,453 @@
+//! The software runner: a sender half and a receiver half on two plain threads that share a few counters and nothing else.
+//!
+//! The sender never has more probes out than the receiver's ring can hold, so a receiver that the host keeps from its
+//! processor loses nothing. What never comes back would block that window for ever: when the ring has been empty for
+//! [`GIVE_UP_AFTER`] everything sent until then stops counting against it (the ledger still takes it if it comes).
+
+use std::{
+    sync::atomic::{AtomicBool, AtomicU64, Ordering},
+    thread,
+    time::{Duration, Instant},
+};
+
+use turnback_core::{
+    evidence::Stopped,
+    probe::ethernet::{Address, ETHERTYPE},
+    stream::{
+        Outgoing, StreamSpec,
+        collect::{Collector, Echo, Flow, Seen},
+        transmit::{Amount, Transmitter, Turn},
+    },
+    time::{ClockSource, Nanos, SECOND_NS},
+};
+
+use super::runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner};
+use crate::ports::{Departure, PortError};
+
+/// The sending half of a port.
+pub trait Sender: Send {
+    /// Hands a batch to the port; says how many it took from the start.
+    ///
+    /// # Errors
+    /// When the port vanished or cannot send at all; a full queue or a missing carrier is not an error.
+    fn send(&mut self, batch: &[Outgoing<'_>]) -> Result<usize, PortError>;
+    /// Sends one probe and says when it left, `None` when it was refused.
+    ///
+    /// # Errors
+    /// As for [`Sender::send`].
+    fn send_stamped(&mut self, probe: &Outgoing<'_>) -> Result<Option<Departure>, PortError>;
+}
+
+/// One frame as a receiving half hands it on.
+#[derive(Clone, Copy, Debug)]
+pub struct Incoming<'a> {
+    /// The frame, without FCS.
+    pub bytes: &'a [u8],
+    /// When it arrived.
+    pub at: Nanos,
+    /// By which clock.
+    pub clock: ClockSource,
+}
+
+/// The receiving half of a port.
+pub trait Receiver: Send {
+    /// Hands on what has arrived, waiting at most `timeout` for something; true when nothing more is waiting.
+    ///
+    /// # Errors
+    /// When the port vanished.
+    fn receive(&mut self, timeout: Duration, each: &mut dyn FnMut(Incoming<'_>)) -> Result<bool, PortError>;
+    /// Frames dropped for want of room since the start.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    fn drops(&mut self) -> Result<u64, PortError>;
+    /// How many frames of this length surely fit while nobody reads.
+    fn capacity_frames(&self, frame_bytes: usize) -> usize;
+    /// Now, on the clock of the arrivals.
+    fn now(&self) -> Nanos;
+}
+
+/// See the module text.
+pub struct ThreadRunner<S, R> {
+    sender: S,
+    receiver: R,
+    direction: String,
+    source: Address,
+    destination: Address,
+    own_addresses: Vec<Address>,
+    next_sequence: u64,
+}
+
+impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
+    /// A runner from `source` to `destination`. Frames from `own_addresses` are this host's own, not another station's.
+    pub fn new(
+        sender: S,
+        receiver: R,
+        direction: String,
+        (source, destination): (Address, Address),
+        own_addresses: Vec<Address>,
+    ) -> Self {
+        Self { sender, receiver, direction, source, destination, own_addresses, next_sequence: 0 }
+    }
+
+    fn single(&mut self, order: &StepOrder, spec: StreamSpec, probes: u32, watch: &mut Watch<'_>) -> Result<StepResult, PortError> {
+        let mut result = StepResult::default();
+        let mut collector = Collector::new(spec.clone(), Flow::Single, order.origin);
+        let mut tx = Transmitter::new(spec, Amount::Probes(probes.into()), None, u64::MAX, self.receiver.now());
+        let mut sent_by_second = Vec::new();
+        let (mut refused, mut missed) = (0, 0u32);
+        let started = Instant::now();
+        while tx.poll(self.receiver.now(), 0) != Turn::Done {
+            let sequence = tx.next_sequence();
+            let now = self.receiver.now();
+            let sender = &mut self.sender;
+            let departure = tx.batch(1, now, |batch| sender.send_stamped(&batch[0]))?;
+            let Some(departure) = departure else {
+                refused += 1;
+                thread::sleep(REFUSED_PAUSE);
+                if refused > REFUSALS_MAX {
+                    break;
+                }
+                continue;
+            };
+            tx.handle_sent(1);
+            count_second(&mut sent_by_second, now, order.origin, 1);
+            // After a few that did not come back the rest are not waited for as long: the answer is known by then.
+            let patience = if missed < 3 { SINGLE_PATIENCE } else { SINGLE_PATIENCE / 8 };
+            let deadline = Instant::now() + patience;
+            let mut arrival = None;
+            while arrival.is_none() && Instant::now() < deadline {
+                let own = &self.own_addresses;
+                self.receiver.receive(Duration::from_millis(5), &mut |frame| {
+                    let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
+                    match seen {
+                        Seen::Probe { sequence: s, .. } if s == sequence => arrival = Some((frame.at, frame.clock)),
+                        Seen::Foreign => count_foreign(frame.bytes, own, &mut result.foreign, &mut result.own_host),
+                        _ => {}
+                    }
+                })?;
+            }
+            match arrival {
+                Some((at, clock)) => {
+                    // Kernel and program read the same clock; an adapter's own can only be held against itself.
+                    let comparable = (clock == ClockSource::Adapter) == (departure.clock == ClockSource::Adapter);
+                    if let Some(trip) = at.checked_sub(departure.at).filter(|_| comparable) {
+                        collector.handle_single_latency(trip);
+                        result.clocks = (departure.clock, clock);
+                    }
+                }
+                None => missed += 1,
+            }
+            if let Some(stopped) = watch.look(glimpse(&collector, tx.next_sequence(), result.foreign, self.receiver.now())) {
+                result.stopped = Some(stopped);
+                break;
+            }
+        }
+        let sent = tx.next_sequence() - tx.spec().first_sequence;
+        self.next_sequence = tx.next_sequence();
+        result.seconds = started.elapsed().as_secs_f64();
+        result.tally = collector.finish(sent, refused, &sent_by_second);
+        Ok(result)
+    }
+
+    fn flow(&mut self, order: &StepOrder, spec: StreamSpec, time: Duration, watch: &mut Watch<'_>) -> Result<StepResult, PortError> {
+        let drops_before = self.receiver.drops()?;
+        let start = self.receiver.now();
+        let out_max = (self.receiver.capacity_frames(spec.frame_bytes) / 2).max(64) as u64;
+        let end = Amount::Until(start + time.as_nanos() as u64);
+        let tx = Transmitter::new(spec.clone(), end, order.probes_per_second, out_max, start);
+        let collector = Collector::new(spec, Flow::Full, order.origin);
+        let shared = Shared::new(tx.next_sequence());
+        let (sender, receiver) = (&mut self.sender, &mut self.receiver);
+        let own = &self.own_addresses;
+        let (sent_half, mut received_half) = thread::scope(|scope| {
+            let sending = scope.spawn(|| send_half(sender, tx, order.origin, &shared));
+            let receiving = scope.spawn(|| receive_half(receiver, collector, own, order.settle, &shared));
+            let mut stopped = None;
+            while !receiving.is_finished() {
+                thread::park_timeout(WATCH_EVERY);
+                if stopped.is_none() {
+                    stopped = watch.look(shared.glimpse());
+                    shared.stop.store(stopped.is_some(), Ordering::Release);
+                }
+            }
+            (join(sending), join(receiving).map(|half| (half, stopped)))
+        });
+        let sent_half = sent_half?;
+        let ((collector, foreign, own_host, clock), stopped) = match &mut received_half {
+            Ok(half) => std::mem::replace(half, ((Collector::new(order.spec.clone(), Flow::Full, 0), 0, 0, ClockSource::Program), None)),
+            Err(_) => return Err(received_half.err().unwrap_or_else(|| PortError::Gone(self.direction.clone()))),
+        };
+        self.next_sequence = sent_half.next_sequence;
+        let sent = sent_half.next_sequence - shared.first;
+        Ok(StepResult {
+            tally: collector.finish(sent, sent_half.refused, &sent_half.by_second),
+            seconds: sent_half.seconds,
+            ring_drops: self.receiver.drops()?.saturating_sub(drops_before),
+            foreign,
+            own_host,
+            stopped: stopped.or(sent_half.stopped),
+            link_flaps: 0,
+            clocks: (ClockSource::Program, clock),
+        })
+    }
+}
+
+impl<S: Sender, R: Receiver> StepRunner for ThreadRunner<S, R> {
+    fn direction(&self) -> String {
+        self.direction.clone()
+    }
+
+    fn listen(&mut self, time: Duration) -> Result<(u64, u64), PortError> {
+        let (mut foreign, mut own_host) = (0, 0);
+        let deadline = Instant::now() + time;
+        let own = &self.own_addresses;
+        while Instant::now() < deadline {
+            self.receiver.receive(Duration::from_millis(10), &mut |frame| {
+                // Echoes of an earlier run may still be under way; they are nobody's frames.
+                if frame.bytes.len() < 14 || frame.bytes[12..14] != ETHERTYPE.to_be_bytes() {
+                    count_foreign(frame.bytes, own, &mut foreign, &mut own_host);
+                }
+            })?;
+        }
+        Ok((foreign, own_host))
+    }
+
+    fn run(
+        &mut self,
+        order: StepOrder,
+        watch: &mut dyn FnMut(Glimpse) -> Option<Stopped>,
+    ) -> Result<StepResult, PortError> {
+        let spec = StreamSpec {
+            source: self.source,
+            destination: self.destination,
+            first_sequence: self.next_sequence,
+            ..order.spec.clone()
+        };
+        let mut watch = Watch { watch, next: Instant::now() + WATCH_EVERY };
+        match order.amount {
+            StepAmount::Single(probes) => self.single(&order, spec, probes, &mut watch),
+            StepAmount::Flow(time) => self.flow(&order, spec, time, &mut watch),
+        }
+    }
+}
+
+/// What the two halves share.
+struct Shared {
+    first: u64,
+    /// One past the last probe the port took.
+    next: AtomicU64,
+    /// Every probe below this is back or no longer waited for.
+    settled: AtomicU64,
+    returned: AtomicU64,
+    bits_compared: AtomicU64,
+    bit_errors: AtomicU64,
+    foreign: AtomicU64,
+    now: AtomicU64,
+    sending_done: AtomicBool,
+    stop: AtomicBool,
+}
+
+impl Shared {
+    fn new(first: u64) -> Self {
+        Self {
+            first,
+            next: AtomicU64::new(first),
+            settled: AtomicU64::new(first),
+            returned: AtomicU64::new(0),
+            bits_compared: AtomicU64::new(0),
+            bit_errors: AtomicU64::new(0),
+            foreign: AtomicU64::new(0),
+            now: AtomicU64::new(0),
+            sending_done: AtomicBool::new(false),
+            stop: AtomicBool::new(false),
+        }
+    }
+
+    fn glimpse(&self) -> Glimpse {
+        Glimpse {
+            now: self.now.load(Ordering::Relaxed),
+            sent: self.next.load(Ordering::Relaxed) - self.first,
+            returned: self.returned.load(Ordering::Relaxed),
+            bits_compared: self.bits_compared.load(Ordering::Relaxed),
+            bit_errors: self.bit_errors.load(Ordering::Relaxed),
+            foreign: self.foreign.load(Ordering::Relaxed),
+        }
+    }
+}
+
+struct SentHalf {
+    next_sequence: u64,
+    refused: u64,
+    by_second: Vec<u64>,
+    seconds: f64,
+    stopped: Option<Stopped>,
+}
+
+fn send_half<S: Sender>(sender: &mut S, mut tx: Transmitter, origin: Nanos, shared: &Shared) -> Result<SentHalf, PortError> {
+    let mut half = SentHalf { next_sequence: 0, refused: 0, by_second: Vec::new(), seconds: 0.0, stopped: None };
+    let started = Instant::now();
+    let mut refused_in_a_row = 0u32;
+    let result = loop {
+        if shared.stop.load(Ordering::Acquire) {
+            break Ok(());
+        }
+        let now = crate::ports::ethernet::socket::now_ns();
+        match tx.poll(now, shared.settled.load(Ordering::Acquire)) {
+            Turn::Done => break Ok(()),
+            Turn::Full => thread::sleep(FULL_PAUSE),
+            Turn::WaitUntil(then) => wait(then.saturating_sub(now)),
+            Turn::Send(count) => {
+                let (offered, accepted) = tx.batch(count, now, |batch| (batch.len(), sender.send(batch)));
+                let accepted = match accepted {
+                    Ok(accepted) => accepted,
+                    Err(error) => break Err(error),
+                };
+                tx.handle_sent(accepted);
+                shared.next.store(tx.next_sequence(), Ordering::Release);
+                count_second(&mut half.by_second, now, origin, accepted as u64);
+                if accepted < offered {
+                    half.refused += 1;
+                    refused_in_a_row = if accepted == 0 { refused_in_a_row + 1 } else { 0 };
+                    // A full queue empties within microseconds; a port without carrier does not.
+                    thread::sleep(if refused_in_a_row < 100 { REFUSED_PAUSE } else { WATCH_EVERY });
+                } else {
+                    refused_in_a_row = 0;
+                }
+            }
+        }
+    };
+    half.seconds = started.elapsed().as_secs_f64();
+    half.next_sequence = tx.next_sequence();
+    shared.sending_done.store(true, Ordering::Release);
+    match result {
+        Err(PortError::Gone(_)) => {
+            half.stopped = Some(Stopped::PortGone);
+            Ok(half)
+        }
+        Err(error) => Err(error),
+        Ok(()) => Ok(half),
+    }
+}
+
+type ReceivedHalf = (Collector, u64, u64, ClockSource);
+
+fn receive_half<R: Receiver>(
+    receiver: &mut R,
+    mut collector: Collector,
+    own: &[Address],
+    settle: Duration,
+    shared: &Shared,
+) -> Result<ReceivedHalf, PortError> {
+    let (mut foreign, mut own_host, mut clock) = (0, 0, ClockSource::Kernel);
+    let mut last_frame = Instant::now();
+    let mut sending_ended: Option<Instant> = None;
+    loop {
+        let sent_before = shared.next.load(Ordering::Acquire);
+        let done_before = shared.sending_done.load(Ordering::Acquire);
+        let mut frames = 0u32;
+        let received = receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
+            frames += 1;
+            clock = frame.clock;
+            let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
+            if seen == Seen::Foreign {
+                count_foreign(frame.bytes, own, &mut foreign, &mut own_host);
+            }
+        });
+        let empty = match received {
+            Ok(empty) => empty,
+            // The sender half meets the same error and says it; what was counted is kept.
+            Err(PortError::Gone(_)) => {
+                shared.stop.store(true, Ordering::Release);
+                true
+            }
+            Err(error) => {
+                shared.stop.store(true, Ordering::Release);
+                return Err(error);
+            }
+        };
+        let now = Instant::now();
+        if frames > 0 {
+            last_frame = now;
+        }
+        let idle = empty && now - last_frame > GIVE_UP_AFTER;
+        let settled = if idle { sent_before } else { collector.next_expected() };
+        shared.settled.fetch_max(settled, Ordering::AcqRel);
+        shared.now.store(receiver.now(), Ordering::Relaxed);
+        let counts = &collector.tally().counts;
+        shared.returned.store(counts.returned, Ordering::Relaxed);
+        shared.bits_compared.store(counts.bits_compared, Ordering::Relaxed);
+        shared.bit_errors.store(counts.bit_errors, Ordering::Relaxed);
+        shared.foreign.store(foreign, Ordering::Relaxed);
+        if done_before {
+            let ended = *sending_ended.get_or_insert(now);
+            let all_back = collector.returned() >= shared.next.load(Ordering::Acquire) - shared.first;
+            if (empty && all_back) || now - ended > settle {
+                return Ok((collector, foreign, own_host, clock));
+            }
+        }
+    }
+}
+
+/// Calls the watcher at most every [`WATCH_EVERY`].
+struct Watch<'a> {
+    watch: &'a mut dyn FnMut(Glimpse) -> Option<Stopped>,
+    next: Instant,
+}
+
+impl Watch<'_> {
+    fn look(&mut self, glimpse: Glimpse) -> Option<Stopped> {
+        let now = Instant::now();
+        if now < self.next {
+            return None;
+        }
+        self.next = now + WATCH_EVERY;
+        (self.watch)(glimpse)
+    }
+}
+
+fn glimpse(collector: &Collector, next: u64, foreign: u64, now: Nanos) -> Glimpse {
+    let counts = &collector.tally().counts;
+    Glimpse {
+        now,
+        sent: next,
+        returned: counts.returned,
+        bits_compared: counts.bits_compared,
+        bit_errors: counts.bit_errors,
+        foreign,
+    }
+}
+
+fn count_foreign(bytes: &[u8], own: &[Address], foreign: &mut u64, own_host: &mut u64) {
+    if bytes.len() >= 12 && own.iter().any(|a| bytes[6..12] == a[..]) { *own_host += 1 } else { *foreign += 1 }
+}
+
+fn count_second(by_second: &mut Vec<u64>, now: Nanos, origin: Nanos, count: u64) {
+    let index = (now.saturating_sub(origin) / SECOND_NS) as usize;
+    if by_second.len() <= index {
+        by_second.resize(index + 1, 0);
+    }
+    by_second[index] += count;
+}
+
+/// Sleeps, or gives way for waits too short to sleep.
+fn wait(ns: u64) {
+    if ns > SLEEP_FLOOR_NS { thread::sleep(Duration::from_nanos(ns - SLEEP_FLOOR_NS / 2)) } else { thread::yield_now() }
+}
+
+fn join<T>(handle: thread::ScopedJoinHandle<'_, T>) -> T {
+    handle.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+}
+
+/// After this long without an echo, probes still out no longer count against the sender's window.
+const GIVE_UP_AFTER: Duration = Duration::from_millis(50);
+/// How long a probe that travels alone is waited for. Ten times the round trip of the longest line a plug can sit on.
+const SINGLE_PATIENCE: Duration = Duration::from_millis(200);
+const RECEIVE_TIMEOUT: Duration = Duration::from_millis(5);
+const WATCH_EVERY: Duration = Duration::from_millis(50);
+const FULL_PAUSE: Duration = Duration::from_micros(50);
+const REFUSED_PAUSE: Duration = Duration::from_micros(20);
+/// Refusals in a row of a single probe after which the port is taken not to send.
+const REFUSALS_MAX: u64 = 2000;
+/// Linux wakes a sleeper some 50 to 60 microseconds late (default timer slack).
+const SLEEP_FLOOR_NS: u64 = 120_000;
