@@ -4,4 +4,5 @@
 //! arguments. The crate that touches the world is `turnback`.
 #![forbid(unsafe_code)]
 
+pub mod compare;
 pub mod pattern;
