@@ -76,7 +76,7 @@ fn assess(expected: &[u8], got: &[u8], at_offset: usize) -> ProbeDamage {
     }
     let (expected_words, expected_tail) = expected.as_chunks::<8>();
     let (got_words, got_tail) = got.as_chunks::<8>();
-    for (expected, got) in expected_words.chunks(8).zip(got_words.chunks(8)) {
+    for (expected, got) in expected_words.chunks(BLOCK_WORDS).zip(got_words.chunks(BLOCK_WORDS)) {
         if expected != got {
             for (i, (expected, got)) in expected.iter().zip(got).enumerate() {
                 count.word(offset + 8 * i, u64::from_le_bytes(*expected), u64::from_le_bytes(*got));
@@ -95,6 +95,9 @@ fn assess(expected: &[u8], got: &[u8], at_offset: usize) -> ProbeDamage {
     }
     count.finish(8 * (head + expected.len()) as u64)
 }
+
+/// Words compared at once before they are looked at one by one.
+const BLOCK_WORDS: usize = 32;
 
 /// The running count over the words of one probe.
 struct Count {
