@@ -51,13 +51,24 @@ pub fn detect(received: &[u8]) -> Option<Detected> {
     if received.len() < DETECT_MIN_BYTES {
         return None;
     }
-    Pattern::named()
-        .filter_map(|pattern| match pattern.source() {
-            Source::Register(register) => detect_register(&pattern, register, received),
-            Source::Unit(unit) => detect_unit(&pattern, unit, received),
+    // Units first: on nearly constant data a register with a single one in it predicts fairly well, and is no answer.
+    best(received, |pattern| match pattern.source() {
+        Source::Unit(unit) => detect_unit(pattern, unit, received),
+        Source::Register(_) => None,
+    })
+    .or_else(|| {
+        best(received, |pattern| match pattern.source() {
+            Source::Register(register) => detect_register(pattern, register, received),
+            Source::Unit(_) => None,
         })
+    })
+}
+
+fn best(received: &[u8], find: impl Fn(&Pattern) -> Option<Detected>) -> Option<Detected> {
+    Pattern::named()
+        .filter_map(|pattern| find(&pattern))
+        .filter(|found| found.bit_errors <= allowed_errors(received.len() as u64 * 8))
         .min_by_key(|found| (found.bit_errors, found.inverted))
-        .filter(|found| found.bit_errors <= allowed_errors(found.bits_compared))
 }
 
 fn allowed_errors(bits: u64) -> u64 {
@@ -86,26 +97,26 @@ fn detect_unit(pattern: &Pattern, unit: &[u8], received: &[u8]) -> Option<Detect
 
 /// A register that predicts what arrives, its polarity and place.
 fn detect_register(pattern: &Pattern, register: &Register, received: &[u8]) -> Option<Detected> {
-    let bits = received.len() * 8;
-    let starts = bits - LOCK_BITS;
-    let step = (starts / MOST_STARTS).max(1);
-    // A damaged bit spoils the seeds that hold it, so seeds are tried all along the stretch.
-    for start in (0..starts).step_by(step) {
-        for inverted in [false, true] {
-            let flip = register.inverted != inverted;
-            let Some(state) = lock(register, received, start, flip) else { continue };
-            let Some(position) = register.position(state) else { continue };
-            let phase_bits = (position + register.period() - start as u64 % register.period()) % register.period();
-            let mut expected = vec![0; received.len()];
-            register.fill(register.byte_of_bit(phase_bits), &mut expected);
-            let different = differing_bits(received, expected.into_iter());
-            let found = found(pattern, inverted, phase_bits, received, different);
-            if found.bit_errors <= allowed_errors(found.bits_compared) {
-                return Some(found);
-            }
-        }
-    }
-    None
+    let starts = received.len() * 8 - LOCK_BITS;
+    // A damaged bit spoils the seeds that hold it, so seeds are tried all along the stretch, and the best followed up.
+    let mut locks: Vec<_> = (0..starts)
+        .step_by((starts / MOST_STARTS).max(1))
+        .flat_map(|start| [(start, false), (start, true)])
+        .filter_map(|(start, inverted)| {
+            let (misses, state) = lock(register, received, start, register.inverted != inverted)?;
+            Some((misses, start, inverted, state))
+        })
+        .collect();
+    locks.sort_unstable();
+    locks.into_iter().take(MOST_LOCKS).find_map(|(_, start, inverted, state)| {
+        let before = register.period() - start as u64 % register.period();
+        let phase_bits = (register.position(state)? + before) % register.period();
+        let mut expected = vec![0; received.len()];
+        register.fill(register.byte_of_bit(phase_bits), &mut expected);
+        let different = differing_bits(received, expected.into_iter());
+        let found = found(pattern, inverted, phase_bits, received, different);
+        (found.bit_errors <= allowed_errors(found.bits_compared)).then_some(found)
+    })
 }
 
 fn found(pattern: &Pattern, inverted: bool, phase_bits: u64, received: &[u8], different: u64) -> Detected {
@@ -114,8 +125,9 @@ fn found(pattern: &Pattern, inverted: bool, phase_bits: u64, received: &[u8], di
     Detected { pattern: pattern.clone(), inverted, phase_bits, bits_compared, bit_errors }
 }
 
-/// Takes the bits at `start` for the register and returns it if it predicts the [`LOCK_BITS`] from there well enough.
-fn lock(register: &Register, received: &[u8], start: usize, flip: bool) -> Option<u64> {
+/// Takes the bits at `start` for the register; if it predicts the [`LOCK_BITS`] from there well enough, gives the number
+/// that it missed, and the register.
+fn lock(register: &Register, received: &[u8], start: usize, flip: bool) -> Option<(u32, u64)> {
     let flip = if flip { u32::MAX } else { 0 };
     let state = u64::from(bits_at(received, start) ^ flip) & register.mask();
     // The register cannot stand at zero: it would predict zeros for ever.
@@ -132,7 +144,7 @@ fn lock(register: &Register, received: &[u8], start: usize, flip: bool) -> Optio
         }
         running = predicted >> 32 & register.mask();
     }
-    Some(state)
+    Some((misses, state))
 }
 
 /// The 32 bits from bit `at` on, the first lowest; there must be so many.
@@ -186,6 +198,9 @@ const LOCK_MISSES: u32 = 16;
 
 /// Seeds tried along a stretch, about.
 const MOST_STARTS: usize = 512;
+
+/// Locks followed up: a damaged seed can still predict fairly well, but less well than a sound one.
+const MOST_LOCKS: usize = 4;
 
 /// A unit is placed on this many bytes, twice the longest unit; the errors are then counted on all.
 const UNIT_SAMPLE_BYTES: usize = 512;

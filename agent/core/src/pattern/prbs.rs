@@ -160,7 +160,8 @@ fn suppress_zeros(bits: &mut [u8], ahead: u16) {
     let whole = bits.len().saturating_sub(2) / BLOCK * BLOCK;
     for at in (0..whole).step_by(BLOCK) {
         // A change needs 15 zeros in a row, and these hold a whole zero byte, here or one byte on: mostly there is none.
-        let zeros = bits[at..=at + BLOCK].iter().fold(false, |any, &byte| any | (byte == 0));
+        let has_zero = |block: &[u8; BLOCK]| block.iter().fold(0, |any, &byte| any | u8::from(byte == 0)) != 0;
+        let zeros = bits[at..].first_chunk().is_none_or(has_zero) || bits[at + BLOCK] == 0;
         if zeros {
             for at in (at..at + BLOCK).step_by(2) {
                 suppress_in_pair(bits, at, [bits[at + 2], bits[at + 3]]);

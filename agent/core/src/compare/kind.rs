@@ -1,0 +1,126 @@
+//! What kind of damage a tally speaks of.
+//!
+//! Each rule asks whether errors scattered at random could look like this, and names the kind only if practically never.
+//! `docs` and reports may quote the thresholds; they are the constants at the foot, all our own choice.
+
+use serde::{Deserialize, Serialize};
+
+use super::{DamageTally, GUARD_BITS};
+
+/// The shape of damage, for a report to name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum DamageKind {
+    /// No bit was wrong.
+    None,
+    /// Wrong bits without a shape, or too few to tell.
+    Scattered,
+    /// Wrong bits come close together.
+    Bursts,
+    /// Echoes are the complement of what was sent: a swapped pair of wires.
+    Inverted,
+    /// One bit of each word always reads the same level, whatever was sent.
+    StuckBit {
+        /// Number of the bit in the word, 0 the least significant of the word's first byte. Words begin at multiples of
+        /// their size from the start of the probe.
+        bit: u8,
+        /// Size of the word in bits: 8, 16, 32 or 64, the largest that the errors allow. A pattern that repeats after a
+        /// few bytes can make it larger than it is.
+        word_bits: u8,
+        /// What the bit reads.
+        level: Level,
+    },
+    /// All wrong bits are in the same few bytes of the probe.
+    OffsetBound {
+        /// First byte of the probe that was ever wrong.
+        first_offset_bytes: u64,
+        /// Last byte of the probe that was ever wrong.
+        last_offset_bytes: u64,
+    },
+}
+
+/// Level of a bit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Level {
+    /// Always 0.
+    Zero,
+    /// Always 1.
+    One,
+}
+
+impl DamageTally {
+    /// Names the kind of damage; the first that fits of none, inverted, offset-bound, stuck bit, bursts, scattered.
+    pub fn kind(&self) -> DamageKind {
+        if self.bit_errors == 0 {
+            return DamageKind::None;
+        }
+        if self.inverted_probes * 100 >= self.errored_probes * MOSTLY_PERCENT {
+            return DamageKind::Inverted;
+        }
+        let shape = self.offset_bound().or_else(|| self.stuck_bit());
+        shape.unwrap_or(if self.has_bursts() { DamageKind::Bursts } else { DamageKind::Scattered })
+    }
+
+    /// All errors lie within 8 bytes, in so many probes that chance is ruled out.
+    ///
+    /// If the first errored probe has fixed the place, another one's errors fall there by chance at most with the share of
+    /// the probe that lies within 8 bytes either way, `2 / words`; all others do with that to the power of their number.
+    fn offset_bound(&self) -> Option<DamageKind> {
+        let (first_offset_bytes, last_offset_bytes) = (self.first_offset_bytes?, self.last_offset_bytes?);
+        let words = self.bits_compared_in_errored_probes as f64 / 64.0 / self.errored_probes as f64;
+        let share = (2.0 / words).min(1.0);
+        let chance = share.powf(self.errored_probes.saturating_sub(1) as f64);
+        let together = last_offset_bytes.saturating_sub(first_offset_bytes) < 8;
+        (together && chance <= CHANCE).then_some(DamageKind::OffsetBound { first_offset_bytes, last_offset_bytes })
+    }
+
+    /// Practically all errors are on word bits that read one level throughout, and these make up one bit of a word.
+    ///
+    /// A bit of a byte in one direction is a sixteenth of all there is to damage: that all of [`FEWEST_STUCK_ERRORS`]
+    /// random errors fall there has a probability of `16 * (1/16)^16`, about 1e-18.
+    fn stuck_bit(&self) -> Option<DamageKind> {
+        if self.bit_errors < FEWEST_STUCK_ERRORS {
+            return None;
+        }
+        let one = (Level::One, &self.zeros_to_ones_by_word_bit.0, &self.read_zero_by_word_bit.0);
+        let zero = (Level::Zero, &self.ones_to_zeros_by_word_bit.0, &self.read_one_by_word_bit.0);
+        [one, zero].into_iter().find_map(|(level, errors, read_other)| {
+            let stuck = |bit: &usize| errors[*bit] > 0 && read_other[*bit] * 100 <= self.errored_probes * STRAY_PERCENT;
+            let bits: Vec<_> = (0..64).filter(stuck).collect();
+            let explained: u64 = bits.iter().map(|&bit| errors[bit]).sum();
+            if self.bit_errors.saturating_sub(explained) * 100 > self.bit_errors * STRAY_PERCENT {
+                return None;
+            }
+            let word_bits =
+                [64, 32, 16, 8].into_iter().find(|word| bits.iter().all(|bit| bit % word == bits[0] % word))?;
+            Some(DamageKind::StuckBit { bit: (bits[0] % word_bits) as u8, word_bits: word_bits as u8, level })
+        })
+    }
+
+    /// Errors stand in fewer groups than half of what scattered errors would.
+    ///
+    /// With a share `p` of all bits wrong at random, an error ends its group if the next [`GUARD_BITS`] bits are right:
+    /// `(1-p)^GUARD_BITS` of the errors do.
+    fn has_bursts(&self) -> bool {
+        let ratio = self.bit_errors as f64 / self.bits_compared as f64;
+        let groups_by_chance = self.bit_errors as f64 * (1.0 - ratio).powi(GUARD_BITS as i32);
+        let groups = self.bursts + self.bit_errors.saturating_sub(self.bit_errors_in_bursts);
+        self.bit_errors >= FEWEST_BURST_ERRORS && (groups as f64) < groups_by_chance / 2.0
+    }
+}
+
+/// Percentage of errored probes that must be inverted; the rest may have lost more than their polarity.
+const MOSTLY_PERCENT: u64 = 90;
+
+/// Probability at which chance is ruled out for an offset: once in a thousand million damaged runs.
+const CHANCE: f64 = 1e-9;
+
+/// Wrong bits below which no bit is called stuck.
+const FEWEST_STUCK_ERRORS: u64 = 16;
+
+/// Percentage of errors, and of probes, that a stuck bit need not explain: other faults may be about.
+const STRAY_PERCENT: u64 = 1;
+
+/// Wrong bits below which nothing is called bursts.
+const FEWEST_BURST_ERRORS: u64 = 8;
