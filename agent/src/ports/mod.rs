@@ -1,3 +1,4 @@
 //! The ports a run can test, and what this machine has of them.
 
 pub mod ethernet;
+pub mod inventory;
