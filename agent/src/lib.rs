@@ -1,3 +1,13 @@
-//! The half of turnback that touches the world: ports, engine, command line.
+//! The half of turnback that touches the world.
+//!
+//! [`ports`] reaches ports, [`guard`] keeps them from harm, [`engine`] drives a run over them, [`output`] prints, and
+//! [`cli`] is the program. What is decided and counted is in `turnback_core`.
 
+pub mod cli;
+pub mod engine;
+pub mod guard;
+pub mod output;
 pub mod ports;
+
+#[cfg(test)]
+mod testing;

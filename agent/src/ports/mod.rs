@@ -1,8 +1,10 @@
 //! The ports this machine has, behind one seam: what can be tested, and how frames get out of a port and back.
 //!
-//! [`Port`] is what the engine drives. [`ethernet`] reaches real interfaces, [`simulated`] a rig in virtual time.
+//! [`Port`] is what the engine drives. [`ethernet`] reaches real interfaces, [`simulated`] a rig in virtual time;
+//! [`inventory`] lists what the machine has.
 
 pub mod ethernet;
+pub mod inventory;
 pub mod simulated;
 
 use std::time::Duration;

@@ -1,6 +1,15 @@
 //! Ethernet ports on Linux.
 //!
-//! `socket` moves raw frames, `bare_loop` measures what those sockets can do when nothing is checked.
+//! [`port`] is the port the engine drives. `socket` moves raw frames; `ethtool`, `netlink`, `counters` and `bus` tell what
+//! kernel and driver know; `service` judges whether the port is in use; `setting` is the only way anything is changed.
+//! `bare_loop` measures what the sockets can do when nothing is checked.
 
 pub mod bare_loop;
+pub mod bus;
+pub mod counters;
+pub mod ethtool;
+pub mod netlink;
+pub mod port;
+pub mod service;
+pub mod setting;
 pub mod socket;

@@ -1,0 +1,185 @@
+//! The journal on a real directory, with settings that live in a map.
+
+use std::{collections::BTreeMap, path::Path};
+
+use serde_json::json;
+
+use super::*;
+
+/// Settings by kind, all of one device.
+#[derive(Default)]
+struct Bench {
+    values: BTreeMap<String, Value>,
+    standing: Option<Standing>,
+    writes: Vec<(String, Value)>,
+}
+
+impl Bench {
+    fn with(values: &[(&str, Value)]) -> Self {
+        Self { values: values.iter().map(|(k, v)| ((*k).to_owned(), v.clone())).collect(), ..Self::default() }
+    }
+}
+
+impl Apply for Bench {
+    fn standing(&mut self, _: &Change) -> Standing {
+        self.standing.clone().unwrap_or(Standing::Same)
+    }
+
+    fn read(&mut self, change: &Change) -> Result<Value, ApplyError> {
+        self.values.get(&change.kind).cloned().ok_or_else(|| ApplyError("no such setting".into()))
+    }
+
+    fn write(&mut self, change: &Change, value: &Value) -> Result<(), ApplyError> {
+        self.values.insert(change.kind.clone(), value.clone());
+        self.writes.push((change.kind.clone(), value.clone()));
+        Ok(())
+    }
+}
+
+fn target() -> Target {
+    Target::Device { path: "/dev/quay".into(), identity: String::new() }
+}
+
+fn files(directory: &Path) -> usize {
+    fs::read_dir(directory).unwrap().count()
+}
+
+/// A directory, and the journal of a process that ended without putting back (its lock goes when it is dropped).
+fn abandoned_after(changes: &[(&str, Value, Value)]) -> tempfile::TempDir {
+    let directory = tempfile::tempdir().unwrap();
+    let journal = Journal::open(directory.path()).unwrap();
+    for (kind, old, new) in changes {
+        journal.begin(target(), kind, old.clone(), new.clone()).unwrap();
+    }
+    directory
+}
+
+#[test]
+fn what_is_put_back_leaves_no_file() {
+    let directory = tempfile::tempdir().unwrap();
+    let journal = Journal::open(directory.path()).unwrap();
+    assert_eq!(files(directory.path()), 0, "nothing changed, nothing noted");
+    let one = journal.begin(target(), "mtu", json!(1500), json!(9000)).unwrap();
+    let two = journal.begin(target(), "up", json!(false), json!(true)).unwrap();
+    assert_eq!(files(directory.path()), 1);
+    journal.done(&two).unwrap();
+    assert_eq!(files(directory.path()), 1);
+    journal.done(&one).unwrap();
+    assert_eq!(files(directory.path()), 0);
+    journal.begin(target(), "mtu", json!(1500), json!(9000)).unwrap();
+    assert_eq!(files(directory.path()), 1, "and the journal can be used again");
+}
+
+#[test]
+fn a_living_process_keeps_its_changes() {
+    let directory = tempfile::tempdir().unwrap();
+    let journal = Journal::open(directory.path()).unwrap();
+    journal.begin(target(), "mtu", json!(1500), json!(9000)).unwrap();
+    let mut bench = Bench::with(&[("mtu", json!(9000))]);
+    assert_eq!(recover(directory.path(), &mut bench).unwrap(), Recovery::default());
+    drop(journal);
+    assert_eq!(recover(directory.path(), &mut bench).unwrap().changes.len(), 1);
+    assert_eq!(bench.values["mtu"], json!(1500));
+}
+
+#[test]
+fn the_last_change_is_put_back_first() {
+    let directory = abandoned_after(&[("mtu", json!(1500), json!(9000)), ("mtu", json!(9000), json!(4000))]);
+    let mut bench = Bench::with(&[("mtu", json!(4000))]);
+    let recovery = recover(directory.path(), &mut bench).unwrap();
+    assert!(recovery.changes.iter().all(|recovered| recovered.outcome == Outcome::PutBack), "{recovery:?}");
+    assert_eq!(bench.writes, [("mtu".into(), json!(9000)), ("mtu".into(), json!(1500))]);
+    assert_eq!(files(directory.path()), 0);
+}
+
+#[test]
+fn each_way_a_port_can_stand_has_its_outcome() {
+    let kept = |outcome: &Outcome| usize::from(!outcome.is_final());
+    let table = [
+        (json!(9000), None, Outcome::PutBack),
+        (json!(1500), None, Outcome::Unchanged),
+        (json!(2000), None, Outcome::ChangedSince { now: json!(2000) }),
+        (json!(9000), Some(Standing::Gone), Outcome::Gone),
+        (json!(9000), Some(Standing::Replaced), Outcome::Replaced),
+        (json!(9000), Some(Standing::Elsewhere), Outcome::Elsewhere),
+        (json!(9000), Some(Standing::Busy("run 7".into())), Outcome::Busy("run 7".into())),
+        (json!(9000), Some(Standing::Unknown), Outcome::Unknown),
+    ];
+    for (now, standing, outcome) in table {
+        let directory = abandoned_after(&[("mtu", json!(1500), json!(9000))]);
+        let mut bench = Bench { standing, ..Bench::with(&[("mtu", now.clone())]) };
+        let recovery = recover(directory.path(), &mut bench).unwrap();
+        assert_eq!(recovery.changes[0].outcome, outcome);
+        assert_eq!(files(directory.path()), kept(&outcome), "{outcome:?}");
+        assert_eq!(bench.writes.len(), usize::from(outcome == Outcome::PutBack), "{outcome:?}");
+    }
+}
+
+#[test]
+fn what_is_kept_is_put_back_later_and_the_rest_only_once() {
+    let directory = abandoned_after(&[("mtu", json!(1500), json!(9000)), ("up", json!(false), json!(true))]);
+    let mut bench = Bench::with(&[("up", json!(true))]);
+    let recovery = recover(directory.path(), &mut bench).unwrap();
+    let outcomes: Vec<_> = recovery.changes.into_iter().map(|recovered| recovered.outcome).collect();
+    assert_eq!(outcomes, [Outcome::PutBack, Outcome::Failed("no such setting".into())]);
+    let mut bench = Bench::with(&[("mtu", json!(9000)), ("up", json!(true))]);
+    recover(directory.path(), &mut bench).unwrap();
+    assert_eq!(bench.writes, [("mtu".into(), json!(1500))]);
+}
+
+#[test]
+fn what_the_driver_made_of_it_counts_as_ours() {
+    let directory = tempfile::tempdir().unwrap();
+    let journal = Journal::open(directory.path()).unwrap();
+    let mut change = journal.begin(target(), "filter", json!(0), json!(3)).unwrap();
+    journal.became(&mut change, json!(1)).unwrap();
+    drop(journal);
+    let mut bench = Bench::with(&[("filter", json!(1))]);
+    assert_eq!(recover(directory.path(), &mut bench).unwrap().changes[0].outcome, Outcome::PutBack);
+    assert_eq!(bench.values["filter"], json!(0));
+}
+
+#[test]
+fn a_restart_of_the_machine_has_undone_it_already() {
+    let directory = abandoned_after(&[("up", json!(false), json!(true))]);
+    let path = fs::read_dir(directory.path()).unwrap().next().unwrap().unwrap().path();
+    let text = fs::read_to_string(&path).unwrap().replace(&state::boot(), "an-earlier-start");
+    fs::write(&path, text).unwrap();
+    let mut bench = Bench::with(&[("up", json!(true))]);
+    assert_eq!(recover(directory.path(), &mut bench).unwrap().changes[0].outcome, Outcome::Restarted);
+    assert_eq!(bench.writes, [], "a port that the machine itself switched on stays on");
+}
+
+#[test]
+fn damaged_lines_are_said_and_the_others_used() {
+    let directory = abandoned_after(&[("mtu", json!(1500), json!(9000)), ("up", json!(false), json!(true))]);
+    let path = fs::read_dir(directory.path()).unwrap().next().unwrap().unwrap().path();
+    let text = fs::read_to_string(&path).unwrap();
+    let (first, second) = text.split_once('\n').unwrap();
+    fs::write(&path, format!("{first}\nnot a line\n{}", &second[..20])).unwrap();
+    let mut bench = Bench::with(&[("mtu", json!(9000)), ("up", json!(true))]);
+    let recovery = recover(directory.path(), &mut bench).unwrap();
+    let damaged = |line, cut| Damaged { path: path.clone(), line, cut };
+    assert_eq!(recovery.damaged, [damaged(2, false), damaged(3, true)]);
+    assert_eq!(bench.writes, [("mtu".into(), json!(1500))]);
+}
+
+#[test]
+fn a_full_disk_refuses_the_change() {
+    let directory = tempfile::tempdir().unwrap();
+    let journal = Journal::open(directory.path()).unwrap();
+    // /dev/full answers every write with "no space left" (full(4)).
+    let full = OpenOptions::new().read(true).write(true).open("/dev/full").unwrap();
+    journal.lock().open_file = Some(("/dev/full".into(), full));
+    let error = journal.begin(target(), "mtu", json!(1500), json!(9000)).unwrap_err();
+    assert!(error.to_string().contains("nothing is changed"), "{error}");
+    let JournalError::Write { source, .. } = error else { panic!("another error") };
+    assert_eq!(source.raw_os_error(), Some(libc::ENOSPC));
+}
+
+#[test]
+fn a_directory_that_is_not_there_has_nothing_to_recover() {
+    let directory = tempfile::tempdir().unwrap();
+    let none = directory.path().join("none");
+    assert_eq!(recover(&none, &mut Bench::default()).unwrap(), Recovery::default());
+}

@@ -1,0 +1,7 @@
+//! What keeps a run from doing harm: one run per port ([`lock`]), and a note of everything that must be put back
+//! ([`journal`]) in a directory of ours ([`state`]).
+
+pub mod journal;
+pub mod lock;
+pub mod state;
+mod sys;

@@ -1,0 +1,127 @@
+//! Where the program keeps what must outlive it, and what tells one start of the machine from another.
+
+use std::{
+    ffi::OsString,
+    fs, io,
+    os::unix::fs::{DirBuilderExt, MetadataExt},
+    path::{Path, PathBuf},
+};
+
+use thiserror::Error;
+
+use super::sys;
+
+/// Names another state directory; for tests and for services that bring their own.
+pub const STATE_DIRECTORY_VARIABLE: &str = "TURNBACK_STATE_DIR";
+
+/// Why there is no usable state directory.
+#[derive(Debug, Error)]
+pub enum StateError {
+    /// Nothing in the environment says where it could be.
+    #[error("no state directory: none of TURNBACK_STATE_DIR, XDG_STATE_HOME and HOME is set")]
+    Nowhere,
+    /// It cannot be made or read.
+    #[error("cannot use the state directory {}", path.display())]
+    Unusable {
+        /// The directory.
+        path: PathBuf,
+        /// The cause.
+        #[source]
+        source: io::Error,
+    },
+    /// Others could write into it, and what they wrote would be done with our rights.
+    #[error("the state directory {} can be written by others; it must belong to this user alone", path.display())]
+    NotOurs {
+        /// The directory.
+        path: PathBuf,
+    },
+}
+
+/// The state directory as the environment says: `TURNBACK_STATE_DIR`; for root `/var/lib/turnback`; for others
+/// `turnback` in `XDG_STATE_HOME`, or in `.local/state` at home.
+///
+/// # Errors
+///
+/// [`StateError::Nowhere`] when a user has neither of these variables.
+pub fn directory() -> Result<PathBuf, StateError> {
+    choose(|name| std::env::var_os(name), sys::is_root()).ok_or(StateError::Nowhere)
+}
+
+/// The directory of the restore journal within a state directory.
+pub fn restore_directory(state: &Path) -> PathBuf {
+    state.join("restore")
+}
+
+/// Makes a directory that only this user can enter, or checks that an existing one can be written by nobody else.
+///
+/// # Errors
+///
+/// When it cannot be made, or others could write into it.
+pub fn make_private(path: &Path) -> Result<(), StateError> {
+    let unusable = |source| StateError::Unusable { path: path.to_owned(), source };
+    fs::DirBuilder::new().recursive(true).mode(0o700).create(path).map_err(unusable)?;
+    let metadata = fs::metadata(path).map_err(unusable)?;
+    if metadata.mode() & 0o022 != 0 || metadata.uid() != sys::effective_user() {
+        return Err(StateError::NotOurs { path: path.to_owned() });
+    }
+    Ok(())
+}
+
+/// The kernel's name for this start of the machine; empty where it does not say.
+pub fn boot() -> String {
+    fs::read_to_string("/proc/sys/kernel/random/boot_id").map(|id| id.trim().to_owned()).unwrap_or_default()
+}
+
+/// The number of the calling thread's network namespace; 0 where `/proc` does not say.
+pub fn network_namespace() -> u64 {
+    fs::metadata("/proc/thread-self/ns/net").map_or(0, |metadata| metadata.ino())
+}
+
+fn choose(variable: impl Fn(&str) -> Option<OsString>, is_root: bool) -> Option<PathBuf> {
+    let path = |name: &str| variable(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    if let Some(state) = path(STATE_DIRECTORY_VARIABLE) {
+        return Some(state);
+    }
+    if is_root {
+        return Some(PathBuf::from("/var/lib/turnback"));
+    }
+    // "All paths must be absolute. If an implementation encounters a relative path it should consider it invalid":
+    // XDG Base Directory Specification, "Basics".
+    let base = path("XDG_STATE_HOME").filter(|base| base.is_absolute());
+    Some(base.or_else(|| path("HOME").map(|home| home.join(".local/state")))?.join("turnback"))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::os::unix::fs::PermissionsExt;
+
+    use super::*;
+
+    #[test]
+    fn the_environment_decides_in_order() {
+        type Variables = &'static [(&'static str, &'static str)];
+        let table: [(Variables, bool, Option<&str>); 7] = [
+            (&[(STATE_DIRECTORY_VARIABLE, "/srv/t"), ("HOME", "/h")], true, Some("/srv/t")),
+            (&[("HOME", "/h"), ("XDG_STATE_HOME", "/x")], true, Some("/var/lib/turnback")),
+            (&[("HOME", "/h"), ("XDG_STATE_HOME", "/x")], false, Some("/x/turnback")),
+            (&[("HOME", "/h"), ("XDG_STATE_HOME", "x")], false, Some("/h/.local/state/turnback")),
+            (&[("HOME", "/h")], false, Some("/h/.local/state/turnback")),
+            (&[(STATE_DIRECTORY_VARIABLE, ""), ("HOME", "/h")], false, Some("/h/.local/state/turnback")),
+            (&[], false, None),
+        ];
+        for (variables, is_root, expected) in table {
+            let variable = |name: &str| variables.iter().find(|(key, _)| *key == name).map(|(_, value)| value.into());
+            assert_eq!(choose(variable, is_root), expected.map(PathBuf::from), "{variables:?} {is_root}");
+        }
+    }
+
+    #[test]
+    fn a_directory_others_can_write_is_refused() {
+        let directory = tempfile::tempdir().unwrap();
+        let path = directory.path().join("a/b");
+        make_private(&path).unwrap();
+        assert_eq!(fs::metadata(&path).unwrap().mode() & 0o777, 0o700);
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o777)).unwrap();
+        assert!(matches!(make_private(&path), Err(StateError::NotOurs { .. })));
+    }
+}
