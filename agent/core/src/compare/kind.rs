@@ -49,6 +49,23 @@ pub enum Level {
     One,
 }
 
+impl std::fmt::Display for DamageKind {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::None => f.write_str("no damage"),
+            Self::Scattered => f.write_str("scattered"),
+            Self::Bursts => f.write_str("in bursts"),
+            Self::Inverted => f.write_str("the whole frame inverted, as by a swapped pair"),
+            Self::StuckBit { bit, word_bits, level } => {
+                write!(f, "bit {bit} of every {word_bits}-bit word stuck at {}", if *level == Level::One { 1 } else { 0 })
+            }
+            Self::OffsetBound { first_offset_bytes, last_offset_bytes } => {
+                write!(f, "always at bytes {first_offset_bytes} to {last_offset_bytes} of the frame")
+            }
+        }
+    }
+}
+
 impl DamageTally {
     /// Names the kind of damage; the first that fits of none, inverted, offset-bound, stuck bit, bursts, scattered.
     pub fn kind(&self) -> DamageKind {

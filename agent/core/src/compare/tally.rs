@@ -52,7 +52,12 @@ pub struct DamageTally {
 impl DamageTally {
     /// Counts an echo in which all `bits_compared` bits were right.
     pub fn add_clean(&mut self, bits_compared: u64) {
-        self.probes_compared += 1;
+        self.add_clean_many(1, bits_compared);
+    }
+
+    /// Counts `probes` echoes in which all `bits_compared` bits together were right.
+    pub fn add_clean_many(&mut self, probes: u64, bits_compared: u64) {
+        self.probes_compared += probes;
         self.bits_compared += bits_compared;
     }
 

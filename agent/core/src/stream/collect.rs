@@ -118,7 +118,7 @@ impl Collector {
         }
         let bits = 8 * echo.bytes.len() as u64;
         self.tally.counts.bits_compared += bits;
-        self.tally.damage.add_clean(1, bits);
+        self.tally.damage.add_clean(bits);
         self.last_sent_at = sent_at;
         self.tally.second_mut(sent_at, self.origin).returned += 1;
         self.book_latency(sent_at, echo.at);
@@ -199,17 +199,17 @@ impl Collector {
         match &damage {
             Some(damage) => {
                 counts.damaged += 1;
-                counts.bit_errors += damage.bit_errors();
+                counts.bit_errors += damage.bit_errors;
                 match echo.check {
                     Some(FrameCheck::Right) => counts.damaged_after_check += 1,
                     Some(FrameCheck::Wrong) => counts.failed_check_delivered += 1,
                     None => {}
                 }
-                self.tally.damage.add(damage, bits);
+                self.tally.damage.add_damage(damage);
             }
             None => {
                 counts.failed_check_delivered += u64::from(echo.check == Some(FrameCheck::Wrong));
-                self.tally.damage.add_clean(1, bits);
+                self.tally.damage.add_clean(bits);
             }
         }
         counts.truncated += u64::from(echo.bytes.len() < self.spec.frame_bytes);
@@ -271,7 +271,7 @@ impl Collector {
         let bits = 8 * self.spec.frame_bytes as u64;
         self.tally.counts.returned += count;
         self.tally.counts.bits_compared += bits * count;
-        self.tally.damage.add_clean(count, bits * count);
+        self.tally.damage.add_clean_many(count, bits * count);
         self.tally.latency_loaded.record_n(latency_ns, count);
         let mut done = 0;
         while done < count {

@@ -102,3 +102,10 @@ pub struct Outgoing<'a> {
     /// The rest of the frame.
     pub payload: &'a [u8],
 }
+
+impl Outgoing<'_> {
+    /// Length of the whole frame in bytes, without FCS.
+    pub fn length_bytes(&self) -> usize {
+        HEADER_BYTES + self.payload.len()
+    }
+}

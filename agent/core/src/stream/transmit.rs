@@ -125,6 +125,11 @@ impl Transmitter {
         self.due_fixed += u128::from(self.gap_fixed) * u128::from(count);
     }
 
+    /// Time between probes asked for, nanoseconds; 0 for as fast as the port takes them.
+    pub fn gap_ns(&self) -> u64 {
+        self.gap_fixed >> 16
+    }
+
     /// Sequence of the next probe.
     pub fn next_sequence(&self) -> u64 {
         self.next

@@ -2,27 +2,6 @@
 
 use super::Clock;
 
-/// Bytes at the start of a frame that are written anew for each probe: Ethernet header and probe header.
-pub const HEADER_BYTES: usize = 56;
-
-/// One frame to be sent: its own header, then bytes shared with other frames.
-///
-/// The kernel gathers the two parts, so the payload can be a slice of a pattern table and is copied only once.
-#[derive(Clone, Copy, Debug)]
-pub struct Outgoing<'a> {
-    /// First bytes of the frame, from the destination address on.
-    pub header: [u8; HEADER_BYTES],
-    /// The rest, up to the FCS, which the adapter appends.
-    pub payload: &'a [u8],
-}
-
-impl Outgoing<'_> {
-    /// Length of the whole frame in bytes, without FCS.
-    pub fn length_bytes(&self) -> usize {
-        HEADER_BYTES + self.payload.len()
-    }
-}
-
 /// One frame as the kernel handed it up.
 #[derive(Clone, Copy, Debug)]
 pub struct RawFrame<'a> {

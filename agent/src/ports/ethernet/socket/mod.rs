@@ -20,10 +20,11 @@ mod sys;
 use std::io;
 
 pub use error::SocketError;
-pub use frame::{Addressee, HEADER_BYTES, Outgoing, RawFrame, VlanTag};
+pub use frame::{Addressee, RawFrame, VlanTag};
 pub use listener::{Drained, ForeignListener};
 pub use ring::{BLOCK_BYTES, Drops, FrameRing, RETIRE_MS, Received, Reception, RingOptions};
 pub use sender::{FrameSender, Queue, Refusal, SenderOptions, Sent, Stamped};
+pub use turnback_core::{probe::ethernet::HEADER_BYTES, stream::Outgoing};
 pub use stamp::{AdapterStamping, Clock, Stamp, now_ns};
 
 /// EtherType of every frame this program sends: "Local Experimental Ethertype 1" (IEEE Std 802, registered as 88-B5).

@@ -1,0 +1,122 @@
+//! Facts of a run as they come in, step by step, until they are evidence and report.
+
+use turnback_core::{
+    counters::{CounterDelta, Counters, difference},
+    evidence::{Handful, Heard, Losses, Reference, Stopped},
+    report::{SecondsSummary, StepReport, ZeroLossRate},
+    stream::tally::{SecondCounts, Tally},
+    time::ClockSource,
+};
+
+use super::runner::StepResult;
+
+/// Everything measured so far.
+#[derive(Debug, Default)]
+pub struct Gathered {
+    /// All steps added up.
+    pub tally: Tally,
+    /// Missing probes by class.
+    pub losses: Losses,
+    /// Foreign and own frames.
+    pub heard: Heard,
+    /// First single probes.
+    pub handful: Handful,
+    /// Steps in order.
+    pub steps: Vec<StepReport>,
+    /// Rate search.
+    pub zero_loss_rates: Vec<ZeroLossRate>,
+    /// Bits of all probes sent, without FCS: with their number, the mean frame length.
+    pub bits_sent: f64,
+    /// Times the rate was lowered.
+    pub slowdowns: u32,
+    /// Times the link dropped and came back.
+    pub link_flaps: u64,
+    /// Why the run ended early.
+    pub stopped: Option<Stopped>,
+    /// The plug elsewhere.
+    pub references: Vec<Reference>,
+    /// Clocks of the single probes, and of those in full flow.
+    pub clocks: ((ClockSource, ClockSource), (ClockSource, ClockSource)),
+    /// Counters at the start.
+    pub counters_before: Counters,
+}
+
+impl Gathered {
+    /// Adds a step's result and sorts its losses by what the counters did meanwhile.
+    pub fn add(&mut self, result: &StepResult, frame_bytes: usize, delta: &CounterDelta, single: bool) -> Losses {
+        let losses = Losses::sort(result.tally.counts.lost, result.ring_drops, delta);
+        self.losses.merge(&losses);
+        self.tally.merge(&result.tally);
+        self.bits_sent += result.tally.counts.sent as f64 * frame_bytes as f64 * 8.0;
+        self.heard.foreign_during += result.foreign;
+        self.heard.own_host += result.own_host;
+        self.link_flaps += result.link_flaps;
+        self.stopped = self.stopped.or(result.stopped);
+        if single { self.clocks.0 = result.clocks } else { self.clocks.1 = result.clocks }
+        losses
+    }
+
+    /// Mean frame length of the probes sent, bits without FCS.
+    pub fn frame_bits(&self) -> f64 {
+        if self.tally.counts.sent == 0 { 480.0 } else { self.bits_sent / self.tally.counts.sent as f64 }
+    }
+
+    /// What the counters did since the start.
+    pub fn delta(&self, now: &Counters) -> CounterDelta {
+        difference(&self.counters_before, now)
+    }
+}
+
+/// Sorts the seconds of a run.
+///
+/// Severely errored: 30 % or more of the probes lost or damaged (G.826, read in a second source). Unavailable: from the
+/// first of ten severely errored seconds in a row to the first of ten that are not (RFC 4805 3.4.3).
+pub fn summarise(seconds: &[SecondCounts]) -> SecondsSummary {
+    let mut summary = SecondsSummary::default();
+    let severe: Vec<bool> = seconds.iter().filter(|s| s.sent > 0).map(|s| 10 * failed(s) >= 3 * s.sent).collect();
+    for second in seconds.iter().filter(|s| s.sent > 0) {
+        summary.seconds += 1;
+        match failed(second) {
+            0 => summary.clean += 1,
+            _ => summary.errored += 1,
+        }
+    }
+    summary.severely_errored = severe.iter().filter(|s| **s).count() as u64;
+    summary.unavailable = unavailable(&severe);
+    summary
+}
+
+fn failed(second: &SecondCounts) -> u64 {
+    second.sent.saturating_sub(second.returned) + second.damaged.min(second.returned)
+}
+
+/// Unavailable seconds among these, by the ten-second rule.
+fn unavailable(severe: &[bool]) -> u64 {
+    let (mut down, mut run, mut total) = (false, 0u64, 0u64);
+    for s in severe {
+        total += u64::from(down);
+        run = if *s == down { 0 } else { run + 1 };
+        if run == 10 {
+            // The ten seconds that decide count into the new state.
+            if down { total -= 10 } else { total += 10 }
+            down = !down;
+            run = 0;
+        }
+    }
+    total
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Vectors: 9 severe -> 0; 10 severe + 10 clean -> 10; 10 severe + 9 clean + 1 severe + 10 clean -> 20 (rule of
+    /// RFC 4805 3.4.3).
+    #[test]
+    fn the_ten_second_rule() {
+        let series = |parts: &[(bool, usize)]| parts.iter().flat_map(|(s, n)| std::iter::repeat_n(*s, *n)).collect::<Vec<_>>();
+        assert_eq!(unavailable(&series(&[(true, 9)])), 0);
+        assert_eq!(unavailable(&series(&[(true, 10), (false, 10)])), 10);
+        assert_eq!(unavailable(&series(&[(true, 10), (false, 9), (true, 1), (false, 10)])), 20);
+    }
+}

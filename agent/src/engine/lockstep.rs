@@ -1,0 +1,286 @@
+//! Carries out steps on a simulated world: sender, line and receiver take turns on one thread, in virtual time.
+
+use std::{
+    sync::{Arc, Mutex, MutexGuard, PoisonError},
+    time::Duration,
+};
+
+use turnback_core::{
+    evidence::Stopped,
+    probe::ethernet::{Address, ETHERTYPE, probe_source},
+    sim::{Accept, World},
+    stream::{
+        StreamSpec,
+        collect::{Collector, Echo, Flow, FrameCheck, Seen},
+        transmit::{Amount, Transmitter, Turn},
+    },
+    time::{ClockSource, Nanos, SECOND_NS},
+};
+
+use super::runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner};
+use crate::ports::PortError;
+
+/// A world that a port and its runner share.
+pub type SharedWorld = Arc<Mutex<World>>;
+
+/// Locks a world. A panic elsewhere ends the whole run, so a poisoned lock says nothing new.
+pub fn lock(world: &SharedWorld) -> MutexGuard<'_, World> {
+    world.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// See the module text.
+pub struct LockstepRunner {
+    world: SharedWorld,
+    address: Address,
+    next_sequence: u64,
+}
+
+impl LockstepRunner {
+    /// A runner on this world.
+    pub fn new(world: SharedWorld) -> Self {
+        let address = lock(&world).address();
+        Self { world, address, next_sequence: 0 }
+    }
+}
+
+impl StepRunner for LockstepRunner {
+    fn direction(&self) -> String {
+        "out-and-back".into()
+    }
+
+    fn listen(&mut self, time: Duration) -> Result<(u64, u64), PortError> {
+        let mut world = lock(&self.world);
+        let end = world.now() + time.as_nanos() as u64;
+        let (mut foreign, mut own) = (0, 0);
+        while world.now() < end {
+            let next = world.next_delivery_at().unwrap_or(end).clamp(world.now() + 1, end);
+            world.advance_to(next);
+            let address = self.address;
+            world.receive(&mut |d| {
+                if d.bytes.len() < 14 || d.bytes[12..14] != ETHERTYPE.to_be_bytes() {
+                    count(d.bytes, address, &mut foreign, &mut own);
+                }
+            });
+        }
+        Ok((foreign, own))
+    }
+
+    fn run(
+        &mut self,
+        order: StepOrder,
+        watch: &mut dyn FnMut(Glimpse) -> Option<Stopped>,
+    ) -> Result<StepResult, PortError> {
+        let spec = StreamSpec {
+            source: probe_source(self.address),
+            destination: self.address,
+            first_sequence: self.next_sequence,
+            ..order.spec.clone()
+        };
+        let world = Arc::clone(&self.world);
+        let mut world = lock(&world);
+        let start = world.now();
+        let drops_before = world.ring_drops();
+        let (amount, flow) = match order.amount {
+            StepAmount::Single(n) => (Amount::Probes(n.into()), Flow::Single),
+            StepAmount::Flow(time) => (Amount::Until(start + time.as_nanos() as u64), Flow::Full),
+        };
+        let mut step = Step {
+            tx: Transmitter::new(spec.clone(), amount, order.probes_per_second, u64::MAX, start),
+            rx: Collector::new(spec.clone(), flow, order.origin),
+            address: self.address,
+            frame_bytes: spec.frame_bytes,
+            result: StepResult { clocks: (ClockSource::Virtual, ClockSource::Virtual), ..StepResult::default() },
+            sent_by_second: Vec::new(),
+            refused: 0,
+            origin: order.origin,
+            next_watch: start,
+            link_up: true,
+            flow,
+        };
+        step.send_all(&mut world, watch);
+        step.result.seconds = (world.now() - start) as f64 / SECOND_NS as f64;
+        step.settle(&mut world, spec.first_sequence, order.settle);
+        self.next_sequence = step.tx.next_sequence();
+        let sent = self.next_sequence - spec.first_sequence;
+        let mut result = step.result;
+        result.tally = step.rx.finish(sent, step.refused, &step.sent_by_second);
+        result.ring_drops = world.ring_drops() - drops_before;
+        Ok(result)
+    }
+}
+
+struct Step {
+    tx: Transmitter,
+    rx: Collector,
+    address: Address,
+    frame_bytes: usize,
+    result: StepResult,
+    sent_by_second: Vec<u64>,
+    refused: u64,
+    origin: Nanos,
+    next_watch: Nanos,
+    link_up: bool,
+    flow: Flow,
+}
+
+impl Step {
+    fn send_all(&mut self, world: &mut World, watch: &mut dyn FnMut(Glimpse) -> Option<Stopped>) {
+        loop {
+            self.note_link(world);
+            if world.now() >= self.next_watch {
+                self.next_watch = world.now() + WATCH_EVERY_NS;
+                if let Some(stopped) = watch(self.glimpse(world.now())) {
+                    self.result.stopped = Some(stopped);
+                    return;
+                }
+            }
+            match self.tx.poll(world.now(), 0) {
+                Turn::Done => return,
+                Turn::Full => unreachable!("a simulated step has no limit on probes out"),
+                Turn::WaitUntil(then) => self.advance(world, then),
+                Turn::Send(_) if self.flow == Flow::Full && self.carry(world) => {}
+                Turn::Send(room) => {
+                    let sequence = self.tx.next_sequence();
+                    let now = world.now();
+                    let many = if self.flow == Flow::Single { 1 } else { room };
+                    let mut accept = Accept::Taken;
+                    let accepted = self.tx.batch(many, now, |batch| {
+                        batch
+                            .iter()
+                            .take_while(|probe| {
+                                accept = world.send(&probe.header, probe.payload);
+                                accept == Accept::Taken
+                            })
+                            .count()
+                    });
+                    self.tx.handle_sent(accepted);
+                    self.count_sent(now, accepted as u64);
+                    self.refused += u64::from(accept != Accept::Taken);
+                    match (self.flow, accept) {
+                        (Flow::Single, Accept::Taken) => self.wait_for(world, sequence),
+                        (_, Accept::Taken) => self.receive(world, None),
+                        (_, Accept::Full) => {
+                            let free = world.next_free_at().max(now + 1);
+                            self.advance(world, free);
+                        }
+                        (_, Accept::LinkDown) => self.advance(world, now + LINK_POLL_NS),
+                    }
+                }
+            }
+        }
+    }
+
+    /// Carries over at once all the probes that would certainly come back untouched; false if the next must be sent by itself.
+    fn carry(&mut self, world: &mut World) -> bool {
+        let now = world.now();
+        let until_watch = self.next_watch.max(now + WATCH_EVERY_NS) - now;
+        let end = match self.tx.amount() {
+            Amount::Until(end) => end.saturating_sub(now),
+            Amount::Probes(_) => return false,
+        };
+        let gap = self.tx.gap_ns();
+        let Some(span) = world.clear_span(self.frame_bytes, gap, u64::MAX) else { return false };
+        let per_probe = span.gap_ns.max(1);
+        let count = span.count.min(until_watch.min(end).div_ceil(per_probe));
+        if count < SPAN_MIN {
+            return false;
+        }
+        let span = turnback_core::sim::ClearSpan { count, ..span };
+        let sequence = self.tx.next_sequence();
+        world.carry_span(&span, self.frame_bytes);
+        self.tx.skip(count);
+        self.rx.handle_clean_span(sequence, count, now, span.gap_ns, span.latency_ns);
+        let mut done = 0;
+        while done < count {
+            let at = now + span.gap_ns * done;
+            let left_in_second = SECOND_NS - (at - self.origin.min(at)) % SECOND_NS;
+            let here = left_in_second.div_ceil(per_probe).min(count - done).max(1);
+            self.count_sent(at, here);
+            done += here;
+        }
+        true
+    }
+
+    fn wait_for(&mut self, world: &mut World, sequence: u64) {
+        let sent_at = world.now();
+        let deadline = sent_at + SINGLE_PATIENCE_NS;
+        let mut arrived = None;
+        while arrived.is_none() && world.now() < deadline {
+            let next = world.next_delivery_at().unwrap_or(deadline).clamp(world.now() + 1, deadline);
+            world.advance_to(next);
+            arrived = self.receive(world, Some(sequence));
+        }
+        if let Some(at) = arrived {
+            self.rx.handle_single_latency(at.saturating_sub(sent_at));
+        }
+    }
+
+    fn receive(&mut self, world: &mut World, wanted: Option<u64>) -> Option<Nanos> {
+        let mut arrived = None;
+        let (rx, result, address) = (&mut self.rx, &mut self.result, self.address);
+        world.receive(&mut |d| {
+            let check = d.fcs_right.map(|right| if right { FrameCheck::Right } else { FrameCheck::Wrong });
+            match rx.handle_echo(Echo { bytes: d.bytes, at: d.at, check }) {
+                Seen::Probe { sequence, .. } if Some(sequence) == wanted => arrived = Some(d.at),
+                Seen::Foreign => count(d.bytes, address, &mut result.foreign, &mut result.own_host),
+                _ => {}
+            }
+        });
+        arrived
+    }
+
+    fn advance(&mut self, world: &mut World, to: Nanos) {
+        world.advance_to(to);
+        self.receive(world, None);
+    }
+
+    fn settle(&mut self, world: &mut World, first: u64, settle: Duration) {
+        let deadline = world.now() + settle.as_nanos() as u64;
+        let sent = self.tx.next_sequence() - first;
+        while self.rx.returned() < sent && world.now() < deadline {
+            let Some(next) = world.next_delivery_at() else {
+                self.advance(world, deadline);
+                break;
+            };
+            let next = next.clamp(world.now() + 1, deadline);
+            self.advance(world, next);
+            self.note_link(world);
+        }
+    }
+
+    fn note_link(&mut self, world: &World) {
+        let up = world.link().up;
+        self.result.link_flaps += u64::from(up && !self.link_up);
+        self.link_up = up;
+    }
+
+    fn count_sent(&mut self, now: Nanos, count: u64) {
+        let index = (now.saturating_sub(self.origin) / SECOND_NS) as usize;
+        if self.sent_by_second.len() <= index {
+            self.sent_by_second.resize(index + 1, 0);
+        }
+        self.sent_by_second[index] += count;
+    }
+
+    fn glimpse(&self, now: Nanos) -> Glimpse {
+        let counts = &self.rx.tally().counts;
+        Glimpse {
+            now,
+            sent: self.tx.next_sequence() - self.tx.spec().first_sequence,
+            returned: counts.returned,
+            bits_compared: counts.bits_compared,
+            bit_errors: counts.bit_errors,
+            foreign: self.result.foreign,
+        }
+    }
+}
+
+fn count(bytes: &[u8], address: Address, foreign: &mut u64, own: &mut u64) {
+    if bytes.len() >= 12 && bytes[6..12] == address { *own += 1 } else { *foreign += 1 }
+}
+
+const SINGLE_PATIENCE_NS: u64 = 200_000_000;
+const WATCH_EVERY_NS: u64 = SECOND_NS;
+const LINK_POLL_NS: u64 = 1_000_000;
+/// Fewer probes than this are sent by themselves: a span costs as much as a few.
+const SPAN_MIN: u64 = 4;

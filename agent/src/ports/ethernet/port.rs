@@ -1,0 +1,344 @@
+//! An Ethernet interface behind the [`Port`] seam.
+
+use std::{thread, time::Duration};
+
+use turnback_core::{
+    counters::Counters,
+    link::{Capabilities, LinkState, Medium, Placement, PortSetting},
+    probe::ethernet::{Address, ETHERTYPE, probe_source},
+    report::PortIdentity,
+    stream::Outgoing,
+    time::{ClockSource, Nanos},
+};
+
+use super::{
+    counters,
+    ethtool::{
+        EthtoolError, Interface as Device,
+        link::{Connector, Duplex, LinkSetting},
+    },
+    netlink::{self, link::LinkFacts},
+    service::Surroundings,
+    setting::{Changes, Made, Setting, SettingError},
+    socket::{Clock, ForeignListener, FrameRing, FrameSender, RawFrame, RingOptions, SenderOptions, Stamped, now_ns},
+};
+use crate::{
+    engine::{
+        runner::StepRunner,
+        threads::{Incoming, Receiver, Sender, ThreadRunner},
+    },
+    guard::{
+        journal::{Journal, Outcome},
+        lock::PortLock,
+        state,
+    },
+    ports::{Departure, Interface, Port, PortError, ServiceReason},
+};
+
+/// See the module text. Holds the port's lock for as long as it lives.
+pub struct EthernetPort {
+    name: String,
+    index: u32,
+    address: Address,
+    device: Device,
+    changes: Option<Changes>,
+    _lock: PortLock,
+}
+
+impl EthernetPort {
+    /// Opens the interface `name` of the calling thread's network namespace and takes its lock. Changes nothing.
+    ///
+    /// # Errors
+    /// No such interface, another run has it, or the host does not answer.
+    pub fn open(name: &str) -> Result<Self, PortError> {
+        let links = netlink::links().map_err(|e| host(name, "list the interfaces", e))?;
+        let Some(facts) = links.iter().find(|l| l.name == name) else {
+            let known: Vec<_> = links.iter().filter(|l| l.is_ethernet()).map(|l| l.name.clone()).collect();
+            return Err(PortError::Unknown {
+                name: name.to_owned(),
+                known: if known.is_empty() { "this machine has none here".into() } else { format!("there is {}", known.join(", ")) },
+            });
+        };
+        let device = Device::open(name).map_err(|e| device_error(name, "open", e))?;
+        let lock = PortLock::interface(name, facts.index)?;
+        Ok(Self {
+            name: name.to_owned(),
+            index: facts.index,
+            address: facts.address.map_or([0; 6], |a| a.0),
+            device,
+            changes: None,
+            _lock: lock,
+        })
+    }
+
+    fn facts(&self) -> Result<LinkFacts, PortError> {
+        netlink::link(self.index)
+            .map_err(|e| host(&self.name, "read the link", e))?
+            .ok_or_else(|| PortError::Gone(self.name.clone()))
+    }
+
+    fn changes(&mut self) -> Result<&mut Changes, PortError> {
+        if self.changes.is_none() {
+            let directory = state::directory().map_err(|e| host(&self.name, "find the state directory", e))?;
+            self.changes = Some(Changes::new(Journal::open(&state::restore_directory(&directory))?));
+        }
+        // Just made where there was none.
+        self.changes.as_mut().ok_or_else(|| PortError::Gone(self.name.clone()))
+    }
+
+    fn is_virtual(&self) -> bool {
+        self.facts().is_ok_and(|f| f.parent.is_none())
+    }
+
+    fn feature_is_changeable(&self, name: &str) -> bool {
+        self.device.feature(name).ok().flatten().is_some_and(|f| f.changeable)
+    }
+}
+
+impl Port for EthernetPort {
+    fn identity(&self) -> PortIdentity {
+        let driver = self.device.driver().ok().flatten();
+        let some = |text: &str| (!text.is_empty()).then(|| text.to_owned());
+        PortIdentity {
+            name: self.name.clone(),
+            kind: "ethernet".into(),
+            address: Some(print_address(self.address)),
+            permanent_address: self.device.permanent_address().ok().flatten().map(|a| print_address(a.0)),
+            driver: driver.as_ref().and_then(|d| some(&d.name)),
+            firmware: driver.as_ref().and_then(|d| some(&d.firmware)),
+            bus: driver.as_ref().and_then(|d| some(&d.bus_address)),
+        }
+    }
+
+    fn address(&self) -> Address {
+        self.address
+    }
+
+    fn capabilities(&self) -> Capabilities {
+        let real = !self.is_virtual();
+        let mtu = self.device.mtu().unwrap_or(1500) as usize;
+        Capabilities {
+            // A device without hardware under it has no check sequence to count.
+            checks_frames: real,
+            delivers_bad_frames: false,
+            internal_loop: self.feature_is_changeable("loopback"),
+            forces_speed: real,
+            speed_max_mbps: None,
+            moves_plug: false,
+            has_line_rate: real,
+            frame_bytes_max: mtu + 14,
+        }
+    }
+
+    fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
+        let around = Surroundings::gather().map_err(|e| host(&self.name, "ask whether it is in service", e))?;
+        Ok(around
+            .reasons(&self.name)
+            .into_iter()
+            .map(|reason| ServiceReason {
+                text: if reason.way_out.is_empty() {
+                    reason.text.clone()
+                } else {
+                    format!("{} (to free it: {})", reason.text, reason.way_out)
+                },
+                may_be_overridden: reason.may_be_overridden(),
+            })
+            .collect())
+    }
+
+    fn link(&mut self) -> Result<LinkState, PortError> {
+        let facts = self.facts()?;
+        let link = self.device.link().map_err(|e| device_error(&self.name, "read the link", e))?;
+        let fault = facts.carrier == Some(false)
+            && netlink::phy::phy_state(self.index).is_ok_and(|s| s.role == Some(netlink::phy::Role::Fault));
+        Ok(LinkState {
+            up: facts.is_up() && facts.carrier == Some(true),
+            speed_mbps: link.as_ref().and_then(|l| l.speed_mbps),
+            full_duplex: link.as_ref().and_then(|l| l.duplex).map(|d| d == Duplex::Full),
+            autonegotiation: link.as_ref().map(|l| l.autonegotiation),
+            partner_advertises: link.as_ref().map(|l| l.partner_advertises()),
+            master_slave_fault: fault,
+            medium: match (&facts.parent, link.as_ref().map(|l| l.connector)) {
+                (None, _) => Medium::Virtual,
+                (_, Some(Connector::TwistedPair)) => Medium::Copper,
+                (_, Some(Connector::Fibre)) => Medium::Fibre,
+                (_, Some(Connector::DirectAttach)) => Medium::DirectAttach,
+                _ => Medium::Unknown,
+            },
+            carrier_changes: facts.carrier_counters.map(|c| c.changes),
+        })
+    }
+
+    fn counters(&mut self) -> Result<Counters, PortError> {
+        counters::read(&self.device).map_err(|e| match self.facts() {
+            Err(gone @ PortError::Gone(_)) => gone,
+            _ => host(&self.name, "read the counters", e),
+        })
+    }
+
+    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError> {
+        let wanted = match setting {
+            PortSetting::ForcedSpeed(mbps) => Setting::Link(LinkSetting::Forced { speed_mbps: mbps, duplex: Duplex::Full }),
+            PortSetting::InternalLoop(on) => Setting::Feature { name: "loopback".into(), on },
+            PortSetting::DeliverBadFrames(on) => Setting::Feature { name: "rx-all".into(), on },
+            PortSetting::Up(up) => Setting::Up(up),
+        };
+        let name = self.name.clone();
+        let device = Device::open(&name).map_err(|e| device_error(&name, "open", e))?;
+        match self.changes()?.make(&device, &wanted) {
+            Ok(Made::Changed | Made::AlreadySo) => Ok(true),
+            Ok(Made::Unsupported) => Ok(false),
+            Err(SettingError::Journal(e)) => Err(e.into()),
+            Err(SettingError::Ethtool(e)) => Err(device_error(&name, "change a setting", e)),
+        }
+    }
+
+    fn put_back(&mut self) -> Vec<String> {
+        self.changes
+            .take()
+            .map(|mut changes| {
+                let told = changes.put_back();
+                told.iter().filter(|r| r.outcome != Outcome::Unchanged).map(|r| r.to_string()).collect()
+            })
+            .unwrap_or_default()
+    }
+
+    fn place(&mut self, placement: Placement) -> bool {
+        match placement {
+            Placement::Internal => self.apply(PortSetting::InternalLoop(true)).unwrap_or(false),
+            // The plug is where the person put it; only a loop that is on inside the chip is ours to take out.
+            _ => false,
+        }
+    }
+
+    fn plug_is_at(&self) -> Option<Placement> {
+        None
+    }
+
+    fn now(&self) -> Nanos {
+        now_ns()
+    }
+
+    fn pause(&mut self, time: Duration) {
+        thread::sleep(time);
+    }
+
+    fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError> {
+        let into = receiver.unwrap_or_else(|| Interface { name: self.name.clone(), index: self.index, address: self.address });
+        let sender = FrameSender::open(self.index, SenderOptions::default())?;
+        let ring = FrameRing::open(into.index, RingOptions::default())?;
+        let listener = ForeignListener::open(into.index)?;
+        let direction =
+            if into.index == self.index { "out-and-back".to_owned() } else { format!("{} to {}", self.name, into.name) };
+        let own = vec![self.address, into.address, probe_source(self.address)];
+        Ok(Box::new(ThreadRunner::new(
+            sender,
+            RingAndListener { ring, listener, calls: 0 },
+            direction,
+            (probe_source(self.address), into.address),
+            own,
+        )))
+    }
+
+    fn interface(&self) -> Option<Interface> {
+        Some(Interface { name: self.name.clone(), index: self.index, address: self.address })
+    }
+}
+
+impl Sender for FrameSender {
+    fn send(&mut self, batch: &[Outgoing<'_>]) -> Result<usize, PortError> {
+        match FrameSender::send(self, batch) {
+            Ok(sent) => Ok(sent.accepted),
+            // Down is a state of the link, which the watcher sees; it may come up again.
+            Err(super::socket::SocketError::InterfaceDown { .. }) => Ok(0),
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    fn send_stamped(&mut self, probe: &Outgoing<'_>) -> Result<Option<Departure>, PortError> {
+        match FrameSender::send_stamped(self, probe, STAMP_PATIENCE) {
+            Ok(Stamped::Left(stamp)) => Ok(Some(Departure { at: stamp.at_ns, clock: clock(stamp.clock) })),
+            Ok(Stamped::Refused(_)) | Err(super::socket::SocketError::InterfaceDown { .. }) => Ok(None),
+            Err(error) => Err(error.into()),
+        }
+    }
+}
+
+/// Echoes arrive in the ring; whatever else arrives, in the listener.
+struct RingAndListener {
+    ring: FrameRing,
+    listener: ForeignListener,
+    calls: u32,
+}
+
+impl Receiver for RingAndListener {
+    fn receive(&mut self, timeout: Duration, each: &mut dyn FnMut(Incoming<'_>)) -> Result<bool, PortError> {
+        let mut hand_on = |frame: RawFrame<'_>| {
+            each(Incoming { bytes: frame.bytes, at: frame.at_ns, clock: clock(frame.clock) });
+        };
+        let received = self.ring.receive(timeout, &mut hand_on);
+        let received = match received {
+            Ok(received) => received,
+            Err(super::socket::SocketError::InterfaceDown { .. }) => {
+                thread::sleep(timeout);
+                return Ok(true);
+            }
+            Err(error) => return Err(error.into()),
+        };
+        // Foreign frames wait in their own socket: looking there once in a while is enough, and costs the echoes little.
+        self.calls = self.calls.wrapping_add(1);
+        if received.empty || self.calls.is_multiple_of(LISTEN_EVERY) {
+            match self.listener.drain(&mut hand_on) {
+                Ok(_) | Err(super::socket::SocketError::InterfaceDown { .. }) => {}
+                Err(error) => return Err(error.into()),
+            }
+        }
+        Ok(received.empty)
+    }
+
+    fn drops(&mut self) -> Result<u64, PortError> {
+        Ok(self.ring.drops()?.frames)
+    }
+
+    fn capacity_frames(&self, frame_bytes: usize) -> usize {
+        self.ring.capacity_frames(frame_bytes)
+    }
+
+    fn now(&self) -> Nanos {
+        now_ns()
+    }
+}
+
+fn clock(clock: Clock) -> ClockSource {
+    match clock {
+        Clock::Adapter => ClockSource::Adapter,
+        Clock::Kernel => ClockSource::Kernel,
+        Clock::Program => ClockSource::Program,
+    }
+}
+
+fn host(port: &str, action: &str, cause: impl std::fmt::Display) -> PortError {
+    PortError::Host { port: port.to_owned(), action: action.to_owned(), cause: cause.to_string() }
+}
+
+fn device_error(port: &str, action: &str, error: EthtoolError) -> PortError {
+    match error {
+        EthtoolError::NotPermitted { .. } => PortError::NotPermitted {
+            port: port.to_owned(),
+            action: action.to_owned(),
+            capability: "CAP_NET_ADMIN".into(),
+        },
+        EthtoolError::NoInterface { .. } => PortError::Gone(port.to_owned()),
+        other => host(port, action, other),
+    }
+}
+
+/// Six octets as `02:00:00:00:00:01`.
+pub fn print_address(address: Address) -> String {
+    address.map(|b| format!("{b:02x}")).join(":")
+}
+
+/// How long the kernel may take to give back a departure stamp.
+const STAMP_PATIENCE: Duration = Duration::from_millis(2);
+const LISTEN_EVERY: u32 = 16;
+const _: () = assert!(ETHERTYPE == super::socket::PROBE_ETHERTYPE);

@@ -1,0 +1,149 @@
+//! A simulated rig behind the [`Port`] seam: `sim:NAME` for a built-in one, `sim:FILE` for one written in TOML.
+
+use std::{
+    sync::{Arc, Mutex},
+    time::Duration,
+};
+
+use turnback_core::{
+    counters::Counters,
+    link::{Capabilities, LinkState, Placement, PortSetting},
+    probe::ethernet::Address,
+    report::PortIdentity,
+    sim::{self, Rig, World},
+    time::Nanos,
+};
+
+use super::{Interface, Port, PortError, ServiceReason, ethernet::port::print_address};
+use crate::engine::{
+    lockstep::{LockstepRunner, SharedWorld, lock},
+    runner::StepRunner,
+};
+
+/// See the module text.
+pub struct SimulatedPort {
+    name: String,
+    world: SharedWorld,
+    changed: Vec<PortSetting>,
+}
+
+impl SimulatedPort {
+    /// The rig that `what` (the part after `sim:`) names. `seed` replaces the rig's own.
+    ///
+    /// # Errors
+    /// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::Host`] with line and
+    /// allowed values for a file that is not a rig.
+    pub fn open(what: &str, seed: Option<u64>) -> Result<Self, PortError> {
+        let name = format!("sim:{what}");
+        let rig = load(what)?;
+        let seed = seed.unwrap_or(rig.seed);
+        Ok(Self { name, world: Arc::new(Mutex::new(World::new(&rig, seed))), changed: Vec::new() })
+    }
+}
+
+/// Finds a rig by name or file.
+///
+/// # Errors
+/// As for [`SimulatedPort::open`].
+pub fn load(what: &str) -> Result<Rig, PortError> {
+    if let Some(rig) = sim::builtin(what) {
+        return Ok(rig);
+    }
+    let names = || sim::BUILTIN.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
+    let text = std::fs::read_to_string(what).map_err(|error| PortError::Unknown {
+        name: format!("sim:{what}"),
+        known: format!("built-in rigs are {}; as a file it cannot be read ({error})", names()),
+    })?;
+    Rig::parse(&text).map_err(|error| PortError::Host {
+        port: format!("sim:{what}"),
+        action: "read the rig".into(),
+        cause: error.to_string(),
+    })
+}
+
+impl Port for SimulatedPort {
+    fn identity(&self) -> PortIdentity {
+        PortIdentity {
+            name: self.name.clone(),
+            kind: "simulated".into(),
+            address: Some(print_address(self.address())),
+            ..PortIdentity::default()
+        }
+    }
+
+    fn address(&self) -> Address {
+        lock(&self.world).address()
+    }
+
+    fn capabilities(&self) -> Capabilities {
+        lock(&self.world).capabilities()
+    }
+
+    fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
+        Ok(Vec::new())
+    }
+
+    fn link(&mut self) -> Result<LinkState, PortError> {
+        Ok(lock(&self.world).link())
+    }
+
+    fn counters(&mut self) -> Result<Counters, PortError> {
+        Ok(lock(&self.world).counters())
+    }
+
+    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError> {
+        let done = lock(&self.world).apply(setting);
+        if done {
+            self.changed.push(setting);
+        }
+        Ok(done)
+    }
+
+    fn put_back(&mut self) -> Vec<String> {
+        self.changed
+            .drain(..)
+            .rev()
+            .map(|setting| match setting {
+                PortSetting::ForcedSpeed(mbps) => format!("forced speed {mbps} Mb/s put back to negotiation"),
+                PortSetting::InternalLoop(_) => "internal loop switched off again".into(),
+                PortSetting::DeliverBadFrames(_) => "delivery of bad frames put back".into(),
+                PortSetting::Up(_) => "administrative state put back".into(),
+            })
+            .collect()
+    }
+
+    fn place(&mut self, placement: Placement) -> bool {
+        lock(&self.world).place(placement);
+        true
+    }
+
+    fn plug_is_at(&self) -> Option<Placement> {
+        Some(lock(&self.world).placement())
+    }
+
+    fn now(&self) -> Nanos {
+        lock(&self.world).now()
+    }
+
+    fn pause(&mut self, time: Duration) {
+        let mut world = lock(&self.world);
+        let then = world.now() + time.as_nanos() as u64;
+        world.advance_to(then);
+        world.receive(&mut |_| {});
+    }
+
+    fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError> {
+        match receiver {
+            None => Ok(Box::new(LockstepRunner::new(Arc::clone(&self.world)))),
+            Some(other) => Err(PortError::Host {
+                port: self.name.clone(),
+                action: format!("receive on {}", other.name),
+                cause: "a simulated rig has one port".into(),
+            }),
+        }
+    }
+
+    fn interface(&self) -> Option<Interface> {
+        None
+    }
+}
