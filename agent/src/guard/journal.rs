@@ -118,7 +118,7 @@ pub struct Journal {
 struct Inner {
     directory: PathBuf,
     boot: String,
-    open_file: Option<(PathBuf, File)>,
+    open_file: Option<Locked>,
     next_id: u64,
     open_changes: u64,
 }
@@ -184,9 +184,11 @@ impl Journal {
         if inner.open_changes > 0 {
             return inner.write(&Line::Done { id: change.id }, Sync::Nothing);
         }
-        match inner.open_file.take() {
-            // The lock goes with the file handle, after the name is gone.
-            Some((path, _file)) => fs::remove_file(&path).map_err(|source| JournalError::Write { path, source }),
+        match &inner.open_file.take() {
+            // The lock goes after the name is gone.
+            Some(Locked { path, .. }) => {
+                fs::remove_file(path).map_err(|source| JournalError::Write { path: path.clone(), source })
+            }
             None => Ok(()),
         }
     }
@@ -194,6 +196,20 @@ impl Journal {
     fn lock(&self) -> MutexGuard<'_, Inner> {
         // A panic elsewhere must not keep settings from being put back; a half-written line is tolerated anyway.
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// A journal file whose lock this process holds.
+#[derive(Debug)]
+struct Locked {
+    path: PathBuf,
+    file: File,
+}
+
+impl Drop for Locked {
+    fn drop(&mut self) {
+        // Closing is not enough: a child that another thread is starting has a copy of the handle for a moment.
+        let _ = self.file.unlock();
     }
 }
 
@@ -206,7 +222,7 @@ enum Sync {
 
 impl Inner {
     fn write(&mut self, line: &Line, sync: Sync) -> Result<(), JournalError> {
-        let (path, file) = match &mut self.open_file {
+        let Locked { path, file } = match &mut self.open_file {
             Some(open) => open,
             none => none.insert(create(&self.directory)?),
         };
@@ -227,7 +243,7 @@ fn append(file: &mut File, line: &Line, sync: Sync) -> io::Result<()> {
 }
 
 /// Makes a new locked file. It gets its final name only once locked, so that nobody takes it for a dead process's.
-fn create(directory: &Path) -> Result<(PathBuf, File), JournalError> {
+fn create(directory: &Path) -> Result<Locked, JournalError> {
     let name = uuid::Uuid::now_v7();
     let path = directory.join(format!("{name}.{EXTENSION}"));
     let draft = directory.join(format!("{name}.new"));
@@ -241,11 +257,11 @@ fn create(directory: &Path) -> Result<(PathBuf, File), JournalError> {
         let _ = fs::remove_file(&path);
         return Err(failed(source));
     }
-    Ok((path, file))
+    Ok(Locked { path, file })
 }
 
 /// Files of processes that are gone, newest first, each locked by us now.
-fn abandoned(directory: &Path) -> Result<Vec<(PathBuf, File)>, JournalError> {
+fn abandoned(directory: &Path) -> Result<Vec<Locked>, JournalError> {
     let failed = |source| JournalError::Read { path: directory.to_owned(), source };
     let entries = match fs::read_dir(directory) {
         Ok(entries) => entries,
@@ -273,11 +289,12 @@ fn abandoned(directory: &Path) -> Result<Vec<(PathBuf, File)>, JournalError> {
             Err(TryLockError::WouldBlock) => continue,
             Err(TryLockError::Error(source)) => return Err(JournalError::Read { path, source }),
         }
+        let locked = Locked { path, file };
         // Its owner, or another recovery, may have finished with it between our opening and our locking.
-        if file.metadata().is_ok_and(|metadata| metadata.nlink() == 0) {
+        if locked.file.metadata().is_ok_and(|metadata| metadata.nlink() == 0) {
             continue;
         }
-        files.push((path, file));
+        files.push(locked);
     }
     Ok(files)
 }

@@ -13,13 +13,16 @@
 
 use std::{
     fmt, io,
+    net::Shutdown,
     os::{
         linux::net::SocketAddrExt,
         unix::net::{SocketAddr, UnixListener},
     },
+    thread,
+    time::Duration,
 };
 
-use socket2::{Domain, SockAddr, Socket, Type};
+use socket2::{Domain, SockAddr, SockRef, Socket, Type};
 use thiserror::Error;
 
 use super::sys;
@@ -27,7 +30,15 @@ use super::sys;
 /// Held by a run for its port; let go when dropped.
 #[derive(Debug)]
 pub struct PortLock {
-    _listener: UnixListener,
+    listener: UnixListener,
+}
+
+impl Drop for PortLock {
+    fn drop(&mut self) {
+        // A child that another thread is starting has a copy of the socket until it becomes another program. Shut down,
+        // the copy refuses connections, by which `take` knows that it will go by itself in a moment.
+        let _ = SockRef::from(&self.listener).shutdown(Shutdown::Both);
+    }
 }
 
 /// Who holds a lock.
@@ -84,13 +95,18 @@ impl PortLock {
     fn take(port: &str, key: &str) -> Result<Self, LockError> {
         let failed = |source| LockError::Failed { port: port.to_owned(), source };
         let address = SocketAddr::from_abstract_name(key).map_err(failed)?;
-        match UnixListener::bind_addr(&address) {
-            Ok(listener) => Ok(Self { _listener: listener }),
-            Err(error) if error.kind() == io::ErrorKind::AddrInUse => {
-                Err(LockError::Held { port: port.to_owned(), holder: holder(key).ok() })
+        for _ in 0..LETTING_GO_TRIES {
+            match UnixListener::bind_addr(&address) {
+                Ok(listener) => return Ok(Self { listener }),
+                Err(error) if error.kind() != io::ErrorKind::AddrInUse => return Err(failed(error)),
+                Err(_) => {}
             }
-            Err(error) => Err(failed(error)),
+            match holder(key) {
+                Err(error) if error.kind() == io::ErrorKind::ConnectionRefused => thread::sleep(LETTING_GO_PAUSE),
+                answer => return Err(LockError::Held { port: port.to_owned(), holder: answer.ok() }),
+            }
         }
+        Err(LockError::Held { port: port.to_owned(), holder: None })
     }
 }
 
@@ -116,6 +132,10 @@ impl fmt::Display for Holder {
     }
 }
 
+/// How long a lock that was let go may linger, all in all a second: far more than a program takes to start.
+const LETTING_GO_TRIES: u32 = 1000;
+const LETTING_GO_PAUSE: Duration = Duration::from_millis(1);
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -139,6 +159,20 @@ mod tests {
         let LockError::Held { holder, .. } = PortLock::named("quay1", &key).unwrap_err() else { panic!("not held") };
         assert_eq!(holder.map(|holder| holder.process), Some(std::process::id().cast_signed()));
         drop(lock);
+    }
+
+    #[test]
+    fn a_lock_let_go_is_free_though_a_copy_of_its_socket_lingers() {
+        let key = key("lingering");
+        let lock = PortLock::named("quay1", &key).unwrap();
+        let copy = lock.listener.try_clone().unwrap();
+        drop(lock);
+        let waiting = {
+            let key = key.clone();
+            thread::spawn(move || PortLock::named("quay1", &key).map(drop))
+        };
+        drop(copy);
+        waiting.join().unwrap().unwrap();
     }
 
     #[test]

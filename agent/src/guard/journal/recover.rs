@@ -11,7 +11,7 @@ use std::{
 use serde_json::Value;
 use thiserror::Error;
 
-use super::{Change, JournalError, Line, Sync, Target, abandoned, append};
+use super::{Change, JournalError, Line, Locked, Sync, Target, abandoned, append};
 use crate::guard::state;
 
 /// How the thing a change was made to stands today.
@@ -165,7 +165,8 @@ pub fn recover(directory: &Path, apply: &mut dyn Apply) -> Result<Recovery, Jour
         // What is written there is done with our rights.
         state::make_private(directory)?;
     }
-    for (path, mut file) in files {
+    for mut locked in files {
+        let Locked { path, file } = &mut locked;
         let mut bytes = Vec::new();
         file.read_to_end(&mut bytes).map_err(|source| JournalError::Read { path: path.clone(), source })?;
         let (open, damaged) = parse(&bytes);
@@ -183,9 +184,9 @@ pub fn recover(directory: &Path, apply: &mut dyn Apply) -> Result<Recovery, Jour
         }
         if all_settled {
             // Left behind, it would only be settled again as unchanged.
-            let _ = fs::remove_file(&path);
+            let _ = fs::remove_file(path);
         } else {
-            note_settled(&mut file, &bytes, &settled);
+            note_settled(file, &bytes, &settled);
         }
     }
     Ok(recovery)

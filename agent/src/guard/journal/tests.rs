@@ -170,7 +170,7 @@ fn a_full_disk_refuses_the_change() {
     let journal = Journal::open(directory.path()).unwrap();
     // /dev/full answers every write with "no space left" (full(4)).
     let full = OpenOptions::new().read(true).write(true).open("/dev/full").unwrap();
-    journal.lock().open_file = Some(("/dev/full".into(), full));
+    journal.lock().open_file = Some(Locked { path: "/dev/full".into(), file: full });
     let error = journal.begin(target(), "mtu", json!(1500), json!(9000)).unwrap_err();
     assert!(error.to_string().contains("nothing is changed"), "{error}");
     let JournalError::Write { source, .. } = error else { panic!("another error") };

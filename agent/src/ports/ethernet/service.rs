@@ -100,7 +100,15 @@ impl Surroundings {
         if !link.is_ethernet() {
             return vec![not_ethernet(format!("{name} is not an Ethernet port (hardware type {})", link.hardware))];
         }
+        if let Some(kind) = link.kind.as_deref().filter(|kind| NO_PORT.contains(kind))
+            && self.members(link).next().is_none()
+        {
+            return vec![not_ethernet(format!(
+                "{name} is a device of the kernel's own ({kind}) with no port behind it"
+            ))];
+        }
         let mut reasons = self.protected(link);
+        let is_protected = !reasons.is_empty();
         reasons.extend(self.own(link));
         reasons.extend(self.uppers(link).map(|upper| InService {
             reason: Reason::Upper,
@@ -113,6 +121,10 @@ impl Surroundings {
                 let text = format!("{name} stands on {}, which is in service: {}", lower.name, first.text);
                 reasons.push(InService { reason: Reason::Lower, text, way_out: first.way_out });
             }
+        }
+        if is_protected {
+            // Freeing it would cut the very connection that must not be cut: no advice to do so.
+            reasons.iter_mut().for_each(|reason| reason.way_out.clear());
         }
         reasons
     }
@@ -279,6 +291,9 @@ fn leads_to(route: &Route, to: IpAddr) -> bool {
 fn not_ethernet(text: String) -> InService {
     InService { reason: Reason::NotEthernet, text, way_out: "turnback ports lists what can be tested".to_owned() }
 }
+
+/// Kinds of virtual interface that look like Ethernet and send nowhere, unless they have members to send through.
+const NO_PORT: [&str; 8] = ["bond", "bridge", "dummy", "ifb", "nlmon", "openvswitch", "team", "vrf"];
 
 /// A list cut to what a person reads.
 fn some_of(items: &[String]) -> String {

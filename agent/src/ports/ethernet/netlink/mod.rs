@@ -2,7 +2,7 @@
 //!
 //! Netlink and not `/sys` or `/proc/net/route`: a socket speaks for the network namespace of the thread that opened it,
 //! while `/sys` shows the namespace it was mounted in, and the text files show one routing table of many.
-//! The parsers ([`link`], [`route`], [`phy`]) are pure; this file only asks and collects.
+//! The parsers ([`mod@link`], [`route`], [`phy`]) are pure; this file only asks and collects.
 
 use std::{
     io::{self, Read},

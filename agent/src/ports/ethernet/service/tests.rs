@@ -94,6 +94,26 @@ fn a_vlan_of_an_interface_in_service_is_in_service() {
 }
 
 #[test]
+fn nobody_is_told_to_cut_their_own_connection() {
+    let mut around = Surroundings { links: vec![link(2, "quay1")], ..Surroundings::default() };
+    around.addresses.push(address(2, "192.0.2.2/24"));
+    assert!(around.reasons("quay1").iter().all(|reason| !reason.way_out.is_empty()));
+    around.caller = caller("192.0.2.77", "192.0.2.2");
+    let reasons = around.reasons("quay1");
+    assert_eq!(reasons.len(), 2);
+    assert!(reasons.iter().all(|reason| reason.way_out.is_empty()), "{reasons:?}");
+}
+
+#[test]
+fn a_device_without_a_port_is_refused_for_good() {
+    for kind in NO_PORT {
+        let device = LinkFacts { kind: Some(kind.to_owned()), ..link(2, "quay1") };
+        let around = Surroundings { links: vec![device], ..Surroundings::default() };
+        assert_eq!(found(&around, "quay1"), [Reason::NotEthernet], "{kind}");
+    }
+}
+
+#[test]
 fn interfaces_that_name_each_other_do_not_go_round_for_ever() {
     let mut around = Surroundings { links: vec![link(2, "quay1"), link(3, "quay2")], ..Surroundings::default() };
     for (at, other) in [(0, 3), (1, 2)] {
