@@ -2,19 +2,18 @@
 //!
 //! Reading order: [`ratio`] (exact bounds on an error ratio, on the tails of `beta`), [`bits`] (frames to bits), [`proof`]
 //! (how much data proves a limit), [`compare_rates`] (do two runs differ beyond chance), [`latency`] and [`delay_variation`]
-//! (delays at fixed memory), [`availability`] (per-second series), [`outlier`] (one part that behaves unlike its equals)
-//! and [`trend`] (does it get worse). Nothing here knows what a port or a probe is.
+//! (delays at fixed memory), [`availability`] (per-second series) and [`outlier`] (one part that behaves unlike its equals).
+//! Nothing here knows what a port or a probe is.
 
-//pub mod availability;
+pub mod availability;
 mod beta;
 pub mod bits;
-//pub mod compare_rates;
-//pub mod delay_variation;
-//pub mod latency;
-//pub mod outlier;
+pub mod compare_rates;
+pub mod delay_variation;
+pub mod latency;
+pub mod outlier;
 pub mod proof;
 pub mod ratio;
-//pub mod trend;
 
 /// What a statistic cannot be computed from.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
