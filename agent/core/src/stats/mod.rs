@@ -1,0 +1,85 @@
+//! Functions on counts and samples: what a number of errors, losses or delays proves, and what it does not.
+//!
+//! Reading order: [`ratio`] (exact bounds on an error ratio, on the tails of `beta`), [`bits`] (frames to bits), [`proof`]
+//! (how much data proves a limit), [`compare_rates`] (do two runs differ beyond chance), [`latency`] and [`delay_variation`]
+//! (delays at fixed memory), [`availability`] (per-second series) and [`outlier`] (one part that behaves unlike its equals).
+//! Nothing here knows what a port or a probe is.
+
+pub mod availability;
+mod beta;
+pub mod bits;
+pub mod compare_rates;
+pub mod delay_variation;
+pub mod latency;
+pub mod outlier;
+pub mod proof;
+pub mod ratio;
+
+/// What a statistic cannot be computed from.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+pub enum StatsError {
+    /// Nothing was tried, so nothing is known.
+    #[error("no trials: a ratio needs at least one")]
+    NoTrials,
+    /// More errors than trials were given.
+    #[error("{errors} errors in {trials} trials: errors must not exceed trials")]
+    ErrorsExceedTrials {
+        /// Errors given.
+        errors: u64,
+        /// Trials given.
+        trials: u64,
+    },
+    /// A confidence that is not a number strictly between 0 and 1.
+    #[error("confidence {0}: must lie between 0 and 1, both excluded")]
+    Confidence(f64),
+    /// A ratio that is not a number in `0..=1`.
+    #[error("ratio {0}: must lie between 0 and 1")]
+    Ratio(f64),
+    /// A limit that no amount of data can prove or refute.
+    #[error("limit {0}: must lie between 0 and 1, both excluded")]
+    Limit(f64),
+    /// A frame without bits.
+    #[error("a frame of 0 bits: must hold at least one bit")]
+    EmptyFrame,
+    /// A sample that is not a number, or not a finite one where that is needed.
+    #[error("sample {index} is {value}: must be a number this statistic can use")]
+    Sample {
+        /// Position of the sample, from 0.
+        index: usize,
+        /// The sample.
+        value: f64,
+    },
+}
+
+/// Refuses a confidence outside `0 < c < 1` (NaN included) and gives back what is left to doubt, `1 - c`.
+fn doubt(confidence: f64) -> Result<f64, StatsError> {
+    if confidence > 0.0 && confidence < 1.0 { Ok(1.0 - confidence) } else { Err(StatsError::Confidence(confidence)) }
+}
+
+/// Refuses counts from which no ratio can be made.
+fn check_counts(errors: u64, trials: u64) -> Result<(), StatsError> {
+    match trials {
+        _ if errors > trials => Err(StatsError::ErrorsExceedTrials { errors, trials }),
+        0 => Err(StatsError::NoTrials),
+        _ => Ok(()),
+    }
+}
+
+/// Reference values and a generator for the tests of this folder.
+#[cfg(test)]
+mod reference {
+    /// The rows of one table of the reference file, whose source is named in it.
+    pub fn rows(table: &str) -> Vec<serde_json::Value> {
+        let file: serde_json::Value = serde_json::from_str(include_str!("../../tests-data/error_bounds.json")).unwrap();
+        file[table].as_array().unwrap().clone()
+    }
+
+    /// The next number in `0..1` of a SplitMix64 stream (Steele, Lea and Flood, OOPSLA 2014).
+    pub fn splitmix64(state: &mut u64) -> f64 {
+        *state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = *state;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+    }
+}
