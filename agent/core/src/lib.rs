@@ -12,6 +12,7 @@ pub mod link;
 pub mod pattern;
 pub mod probe;
 pub mod rng;
+pub mod sim;
 pub mod stats;
 pub mod stream;
 pub mod time;
