@@ -1,3 +1,7 @@
 //! The `turnback` program.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    turnback::cli::run()
+}

@@ -24,6 +24,22 @@ pub struct Counters {
     pub bus: Option<BusErrors>,
 }
 
+impl Counters {
+    /// Adds those of another port of the same machine. The machine-wide queues are in both already and are taken once.
+    pub fn add(&mut self, other: &Self) {
+        self.link.add(&other.link);
+        if let (Some(mine), Some(theirs)) = (&mut self.carrier, &other.carrier) {
+            mine.add(theirs);
+        }
+        for (name, count) in &other.adapter {
+            *self.adapter.entry(name.clone()).or_default() += count;
+        }
+        if let (Some(mine), Some(theirs)) = (&mut self.bus, &other.bus) {
+            mine.add(theirs);
+        }
+    }
+}
+
 macro_rules! counter_struct {
     ($(#[$outer:meta])* $name:ident { $($(#[$inner:meta])* $field:ident,)* }) => {
         $(#[$outer])*
@@ -35,6 +51,11 @@ macro_rules! counter_struct {
             /// Every counter with its name, in the order of the fields.
             pub fn named(&self) -> Vec<(&'static str, u64)> {
                 vec![$((stringify!($field), self.$field),)*]
+            }
+
+            /// Adds those of another port.
+            pub fn add(&mut self, other: &Self) {
+                $(self.$field += other.$field;)*
             }
 
             fn difference(before: &Self, after: &Self, area: &str, restarted: &mut Vec<String>) -> Self {

@@ -8,6 +8,7 @@ use crate::compare::DamageTally;
 use crate::counters::CounterDelta;
 use crate::evidence::{Evidence, Handful, Heard, Limit, Losses, Reference, Stopped};
 use crate::link::{Capabilities, LinkState, Placement};
+use crate::stats::availability::AvailabilityTotals;
 use crate::stats::latency::LatencyHistogram;
 use crate::stream::tally::{Counts, SecondCounts};
 use crate::verdict::Verdict;
@@ -127,11 +128,11 @@ impl Latency {
         Self {
             clock,
             count: histogram.count(),
-            min: histogram.min(),
-            mean: histogram.mean().map(|m| m.round() as u64),
-            p50: histogram.p50(),
-            p99: histogram.p99(),
-            max: histogram.max(),
+            min: histogram.min_ns(),
+            mean: histogram.mean_ns().map(|m| m.round() as u64),
+            p50: histogram.p50_ns(),
+            p99: histogram.p99_ns(),
+            max: histogram.max_ns(),
         }
     }
 }
@@ -197,19 +198,32 @@ pub struct ZeroLossRate {
     pub trials: u32,
 }
 
-/// Errored seconds and availability (rules: RFC 4805 3.4.3; share of errored blocks: G.826).
+/// Errored seconds and availability, by the rules of [`crate::stats::availability`].
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct SecondsSummary {
-    /// Seconds in which probes were sent.
-    pub seconds: u64,
+    /// Available seconds in which probes were sent.
+    pub available: u64,
     /// Of those, nothing lost or damaged.
     pub clean: u64,
     /// At least one probe lost or damaged.
     pub errored: u64,
     /// 30 % or more of the probes lost or damaged.
     pub severely_errored: u64,
-    /// Unavailable by the 10-second rule.
+    /// Seconds of unavailable time, by the 10-second rule.
     pub unavailable: u64,
+}
+
+impl SecondsSummary {
+    /// From the totals of a run.
+    pub fn new(totals: &AvailabilityTotals) -> Self {
+        Self {
+            available: totals.available_seconds,
+            clean: totals.clean_seconds(),
+            errored: totals.errored_seconds,
+            severely_errored: totals.severely_errored_seconds,
+            unavailable: totals.unavailable_seconds,
+        }
+    }
 }
 
 /// The whole report.

@@ -5,6 +5,7 @@ use turnback_core::{
     evidence::{Handful, Heard, Losses, Reference, Stopped},
     report::{SecondsSummary, StepReport, ZeroLossRate},
     stream::tally::{SecondCounts, Tally},
+    stats::availability::{Availability, Second},
     time::ClockSource,
 };
 
@@ -67,56 +68,14 @@ impl Gathered {
     }
 }
 
-/// Sorts the seconds of a run.
-///
-/// Severely errored: 30 % or more of the probes lost or damaged (G.826, read in a second source). Unavailable: from the
-/// first of ten severely errored seconds in a row to the first of ten that are not (RFC 4805 3.4.3).
+/// Sorts the seconds of a run; the rules are in [`turnback_core::stats::availability`].
 pub fn summarise(seconds: &[SecondCounts]) -> SecondsSummary {
-    let mut summary = SecondsSummary::default();
-    let severe: Vec<bool> = seconds.iter().filter(|s| s.sent > 0).map(|s| 10 * failed(s) >= 3 * s.sent).collect();
+    let mut availability = Availability::new();
     for second in seconds.iter().filter(|s| s.sent > 0) {
-        summary.seconds += 1;
-        match failed(second) {
-            0 => summary.clean += 1,
-            _ => summary.errored += 1,
+        let failed = second.sent.saturating_sub(second.returned) + second.damaged.min(second.returned);
+        if let Ok(second) = Second::new(second.sent, failed.min(second.sent)) {
+            availability.push(second);
         }
     }
-    summary.severely_errored = severe.iter().filter(|s| **s).count() as u64;
-    summary.unavailable = unavailable(&severe);
-    summary
-}
-
-fn failed(second: &SecondCounts) -> u64 {
-    second.sent.saturating_sub(second.returned) + second.damaged.min(second.returned)
-}
-
-/// Unavailable seconds among these, by the ten-second rule.
-fn unavailable(severe: &[bool]) -> u64 {
-    let (mut down, mut run, mut total) = (false, 0u64, 0u64);
-    for s in severe {
-        total += u64::from(down);
-        run = if *s == down { 0 } else { run + 1 };
-        if run == 10 {
-            // The ten seconds that decide count into the new state.
-            if down { total -= 10 } else { total += 10 }
-            down = !down;
-            run = 0;
-        }
-    }
-    total
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Vectors: 9 severe -> 0; 10 severe + 10 clean -> 10; 10 severe + 9 clean + 1 severe + 10 clean -> 20 (rule of
-    /// RFC 4805 3.4.3).
-    #[test]
-    fn the_ten_second_rule() {
-        let series = |parts: &[(bool, usize)]| parts.iter().flat_map(|(s, n)| std::iter::repeat_n(*s, *n)).collect::<Vec<_>>();
-        assert_eq!(unavailable(&series(&[(true, 9)])), 0);
-        assert_eq!(unavailable(&series(&[(true, 10), (false, 10)])), 10);
-        assert_eq!(unavailable(&series(&[(true, 10), (false, 9), (true, 1), (false, 10)])), 20);
-    }
+    SecondsSummary::new(&availability.totals())
 }

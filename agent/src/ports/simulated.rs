@@ -36,7 +36,7 @@ impl SimulatedPort {
     pub fn open(what: &str, seed: Option<u64>) -> Result<Self, PortError> {
         let name = format!("sim:{what}");
         let rig = load(what)?;
-        let seed = seed.unwrap_or(rig.seed);
+        let seed = seed.unwrap_or(u64::from(rig.seed));
         Ok(Self { name, world: Arc::new(Mutex::new(World::new(&rig, seed))), changed: Vec::new() })
     }
 }

@@ -43,6 +43,12 @@ impl World {
         (count > 0).then_some(ClearSpan { count, gap_ns, latency_ns })
     }
 
+    /// Whether the host takes in frames of `frame_bytes` sent one every `gap_ns` (0: at line rate) as fast as they come. A
+    /// host that does not must be met with frames in full flow, or its buffers would never fill.
+    pub fn host_keeps_up(&self, frame_bytes: usize, gap_ns: u64) -> bool {
+        self.line_ns(frame_bytes).is_some_and(|line_ns| gap_ns.max(line_ns) >= self.host_interval_ns())
+    }
+
     /// Sends and receives the frames of a span that [`World::clear_span`] has just given, or of the first part of it.
     ///
     /// Afterwards it is the moment when the frame after the last one may begin; all counters hold the whole span. The

@@ -270,7 +270,8 @@ impl World {
         self.faults_on_path().map(|(fault, _)| fault.link_edge(self.now)).min().unwrap_or(Nanos::MAX)
     }
 
-    pub(super) fn is_idle(&self) -> bool {
+    /// Nothing is in flight, waiting to be received, or on the line.
+    pub fn is_idle(&self) -> bool {
         self.flying.is_empty() && self.ready.is_empty() && self.held.is_none() && self.line_free_at <= self.now
     }
 

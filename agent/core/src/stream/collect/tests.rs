@@ -48,7 +48,7 @@ fn clean_echoes_are_returned_and_nothing_else() {
     let tally = rx.finish(500, 0, &[500]);
     assert_eq!((tally.counts.returned, tally.counts.lost, tally.counts.damaged), (500, 0, 0));
     assert_eq!(tally.counts.bits_compared, 500 * 1514 * 8);
-    assert_eq!(tally.latency_loaded.max(), Some(1000));
+    assert_eq!(tally.latency_loaded.max_ns(), Some(1000));
 }
 
 #[test]
@@ -123,7 +123,7 @@ fn a_clean_span_counts_like_its_probes() {
     let (a, b) = (one_by_one.finish(20, 0, &[]), at_once.finish(20, 0, &[]));
     assert_eq!(a.counts, b.counts);
     assert_eq!(a.seconds, b.seconds);
-    assert_eq!(a.latency_loaded.max(), b.latency_loaded.max());
+    assert_eq!(a.latency_loaded.max_ns(), b.latency_loaded.max_ns());
 }
 
 proptest! {

@@ -1,0 +1,139 @@
+//! Words of the command line.
+
+use std::path::PathBuf;
+
+use clap::{Parser, Subcommand};
+
+/// Tells a bad port from a bad cable with a loopback plug.
+#[derive(Debug, Parser)]
+#[command(name = "turnback", version, about, long_about = LONG, after_help = AFTER, max_term_width = 100)]
+pub struct Args {
+    /// Say more about what the program does (repeat for more still)
+    #[arg(short, long, action = clap::ArgAction::Count, global = true)]
+    pub verbose: u8,
+    /// What to do
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+const LONG: &str = "Tells a bad port from a bad cable with a loopback plug.\n\n\
+    With a loopback plug a port talks to itself: what goes out must come back. turnback sends patterned frames out of the \
+    port, compares what comes back, reads every counter this computer has, and says: pass, fault and where, or undecided \
+    and what would decide it.";
+
+const AFTER: &str = "Exit status: 0 pass, 1 fault found, 2 wrong usage or configuration, 3 undecided, 4 not tested.\n\n\
+    Start with:  turnback check sim:good          a check on a simulated port; needs no hardware and no rights\n             \
+                 turnback ports                   what this machine has to test\n             \
+                 turnback wiring 8p8c-2pair       how to make the plug";
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Check one port with a plug fitted, and say what is at fault
+    Check(Box<Check>),
+    /// List the ports of this machine, and whether each can be tested now
+    Ports {
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+    },
+    /// List the profiles, or show one as TOML to start from
+    Profiles {
+        /// The profile to show
+        name: Option<String>,
+    },
+    /// List the simulated rigs, or show one as TOML to start from
+    Rigs {
+        /// The rig to show
+        name: Option<String>,
+    },
+    /// Draw the loopback plugs: pins, what each can test, cautions
+    Wiring {
+        /// The plug to draw; all are listed without it
+        kind: Option<String>,
+    },
+    /// Blink the light of a port, to find it in the rack
+    Locate {
+        /// Interface name
+        port: String,
+        /// For how long
+        #[arg(long = "for", value_name = "TIME", default_value = "10s")]
+        time: String,
+    },
+    /// Print a completion script for a shell
+    #[command(hide = true)]
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page
+    #[command(hide = true)]
+    Manual,
+}
+
+/// Options of a check.
+#[derive(Debug, clap::Args)]
+#[command(after_help = CHECK_AFTER)]
+pub struct Check {
+    /// Interface name, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
+    pub port: String,
+    /// Where the plug is: internal (no plug, loop inside the chip), at-port, far-end [default: at-port]
+    #[arg(long, value_name = "PLACE")]
+    pub placement: Option<String>,
+    /// Label of the cable, when the plug is at its far end; implies --placement far-end
+    #[arg(long, value_name = "LABEL")]
+    pub cable: Option<String>,
+    /// A second interface at the other end of the cable, in place of a plug; both directions are tested
+    #[arg(long, value_name = "PORT", conflicts_with = "placement")]
+    pub return_port: Option<String>,
+    /// Profile by name or file: quick, standard, proof, soak, rate-search
+    #[arg(long, value_name = "NAME|FILE", default_value = "quick")]
+    pub profile: String,
+    /// How long to send in all (soak, proof: at most), such as 4s or 1h
+    #[arg(long = "for", value_name = "TIME")]
+    pub time: Option<String>,
+    /// Frame sizes with FCS, as the standards count, such as 64,512,1518
+    #[arg(long, value_name = "BYTES", value_delimiter = ',')]
+    pub sizes: Option<Vec<u32>>,
+    /// Patterns, such as prbs31,zeros,hex:DEADBEEF
+    #[arg(long, value_name = "NAMES", value_delimiter = ',')]
+    pub patterns: Option<Vec<String>>,
+    /// How fast: full, a share of line rate (10%), or frames a second (3000)
+    #[arg(long, value_name = "RATE")]
+    pub rate: Option<String>,
+    /// Bit error ratio a good line stays below, such as 1e-10
+    #[arg(long, value_name = "RATIO")]
+    pub target_ber: Option<f64>,
+    /// How sure a pass must be, 0.5 to just under 1
+    #[arg(long, value_name = "SHARE")]
+    pub confidence: Option<f64>,
+    /// Force this speed in Mb/s, full duplex; put back afterwards
+    #[arg(long, value_name = "MBPS")]
+    pub speed: Option<u32>,
+    /// Seed of the run, and of a simulated rig: the same seed gives the same simulated run
+    #[arg(long)]
+    pub seed: Option<u64>,
+    /// Do not confirm a failure from another place (the loop inside the chip)
+    #[arg(long)]
+    pub no_confirm: bool,
+    /// Test although the port has an address, a route or the like. Whoever uses it is cut off meanwhile. Never overrides
+    /// the default route or your own connection
+    #[arg(long)]
+    pub although_in_service: bool,
+    /// Print one JSON document
+    #[arg(long)]
+    pub json: bool,
+    /// Write one JSON object a line to this file, as things happen
+    #[arg(long, value_name = "FILE")]
+    pub events: Option<PathBuf>,
+}
+
+const CHECK_AFTER: &str = "Examples:\n  \
+    turnback check sim:bad-cable                      a simulated cable with a fault\n  \
+    turnback check quay7                              plug in port quay7, a few seconds\n  \
+    turnback check quay7 --cable Q-12                 plug at the far end of cable Q-12\n  \
+    turnback check quay7 --return-port quay8          cable between two ports of this machine\n  \
+    turnback check quay7 --profile proof --target-ber 1e-12\n  \
+    turnback check quay7 --profile soak --for 1h --events run.jsonl\n\n\
+    Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings; a simulated rig needs neither.\n\
+    Never look into a fibre or an optical port. Make sure that no power (PoE) is on a pair that the plug joins.";

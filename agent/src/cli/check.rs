@@ -1,0 +1,237 @@
+//! `turnback check`.
+
+use std::{
+    fs::File,
+    io::{BufWriter, Write},
+    process::ExitCode,
+    time::Duration,
+};
+
+use turnback_core::{
+    event::Event,
+    link::Placement,
+    plan::{Kind, PlanError, Profile, parse_duration},
+};
+
+use super::{NOT_TESTED, USAGE, args, complain};
+use crate::{
+    engine::{
+        cancel::Cancel,
+        check::{CheckError, CheckOptions, check},
+    },
+    guard::{journal::recover, state},
+    output::{progress::ProgressLine, text},
+    ports::{
+        Port, PortError,
+        ethernet::{port::EthernetPort, setting::EthernetSettings},
+        simulated::SimulatedPort,
+    },
+};
+
+/// Runs a check; the exit status is its verdict.
+pub fn run(args: args::Check) -> ExitCode {
+    match try_run(&args) {
+        Ok(code) => code,
+        Err(Failure::Check(CheckError::Port(error))) => {
+            let hint = error.hint();
+            let status = match error {
+                PortError::Unknown { .. } => USAGE,
+                _ => NOT_TESTED,
+            };
+            complain(&error, hint);
+            ExitCode::from(status)
+        }
+        Err(Failure::Check(error @ (CheckError::Plan(_) | CheckError::NotOffered { .. }))) => {
+            complain(&error, None);
+            ExitCode::from(USAGE)
+        }
+        Err(Failure::Usage(text)) => {
+            eprintln!("error: {text}");
+            ExitCode::from(USAGE)
+        }
+    }
+}
+
+enum Failure {
+    Check(CheckError),
+    Usage(String),
+}
+
+impl<E: Into<CheckError>> From<E> for Failure {
+    fn from(error: E) -> Self {
+        Self::Check(error.into())
+    }
+}
+
+fn try_run(args: &args::Check) -> Result<ExitCode, Failure> {
+    let options = options(args)?;
+    let mut events = match &args.events {
+        Some(path) => {
+            let file = File::create(path)
+                .map_err(|e| Failure::Usage(format!("cannot write events to {}: {e}", path.display())))?;
+            Some(BufWriter::new(file))
+        }
+        None => None,
+    };
+    let mut port = open(&args.port, args.seed)?;
+    let mut return_port = args.return_port.as_deref().map(|name| open(name, args.seed)).transpose()?;
+    let cancel = Cancel::default();
+    end_on_signals(&cancel);
+
+    let mut progress = ProgressLine::new(args.json);
+    let mut events_failed = None;
+    let report = check(
+        &mut *port,
+        return_port.as_mut().map(|p| &mut **p as &mut dyn Port),
+        options,
+        &mut |event: Event| {
+            if let Some(file) = &mut events
+                && events_failed.is_none()
+            {
+                let line = serde_json::to_string(&event).unwrap_or_default();
+                events_failed = writeln!(file, "{line}").and_then(|()| file.flush()).err();
+            }
+            progress.show(&event);
+        },
+        &cancel,
+    );
+    progress.end();
+    if let Some(error) = events_failed {
+        eprintln!("warning: events after this point could not be written: {error}");
+    }
+    let mut report = report?;
+    report.warnings.dedup();
+    let printed = if args.json {
+        serde_json::to_string_pretty(&report).map_err(|e| Failure::Usage(e.to_string()))? + "\n"
+    } else {
+        text::render(&report)
+    };
+    // A closed pipe is the reader's choice, not an error of the run.
+    let _ = std::io::stdout().write_all(printed.as_bytes());
+    Ok(ExitCode::from(report.verdict.outcome.exit_status()))
+}
+
+/// Opens a port by the name people give it.
+///
+/// # Errors
+/// See the kinds of port.
+pub fn open(name: &str, seed: Option<u64>) -> Result<Box<dyn Port>, PortError> {
+    if let Some(what) = name.strip_prefix("sim:") {
+        return Ok(Box::new(SimulatedPort::open(what, seed)?));
+    }
+    put_back_what_was_left();
+    Ok(Box::new(EthernetPort::open(name)?))
+}
+
+/// Settings that a run before this one could not put back, because it was killed.
+fn put_back_what_was_left() {
+    let Ok(directory) = state::directory() else { return };
+    match recover(&state::restore_directory(&directory), &mut EthernetSettings::for_recovery()) {
+        Ok(recovery) => {
+            for recovered in &recovery.changes {
+                eprintln!("left by a run that was cut off: {recovered}");
+            }
+            for damaged in &recovery.damaged {
+                tracing::warn!("restore journal {} line {} is damaged and was skipped", damaged.path.display(), damaged.line);
+            }
+        }
+        Err(error) => tracing::warn!("cannot look for settings left by an earlier run: {error}"),
+    }
+}
+
+fn options(args: &args::Check) -> Result<CheckOptions, Failure> {
+    let mut profile = profile(&args.profile)?;
+    if let Some(sizes) = &args.sizes {
+        profile.sizes_bytes.clone_from(sizes);
+    }
+    if let Some(patterns) = &args.patterns {
+        profile.patterns =
+            patterns.iter().map(|p| p.parse()).collect::<Result<_, _>>().map_err(|e| Failure::Usage(format!("{e}")))?;
+    }
+    if let Some(rate) = &args.rate {
+        profile.rate = rate.parse::<turnback_core::plan::Rate>().map_err(CheckError::from)?;
+    }
+    if let Some(ratio) = args.target_ber {
+        profile.target_ber = ratio;
+    }
+    if let Some(confidence) = args.confidence {
+        profile.confidence = confidence;
+    }
+    if let Some(time) = &args.time {
+        let time = parse_duration(time).map_err(CheckError::from)?;
+        profile.time = match profile.kind {
+            // The time asked for is the whole run's: each step gets its share.
+            Kind::Steps => time / u32::try_from(profile.steps().len()).unwrap_or(1).max(1),
+            Kind::Proof | Kind::Soak | Kind::RateSearch => time,
+        };
+    }
+    profile.validate().map_err(CheckError::from)?;
+    let placement = match (&args.placement, &args.cable) {
+        (Some(place), _) => Some(place.parse::<Placement>().map_err(|e| Failure::Usage(e.to_string()))?),
+        (None, Some(_)) => Some(Placement::FarEnd),
+        (None, None) => None,
+    };
+    if placement == Some(Placement::ReturnPort) {
+        return Err(Failure::Usage("placement return-port needs the other port: use --return-port PORT".into()));
+    }
+    let run = uuid::Uuid::now_v7();
+    Ok(CheckOptions {
+        profile,
+        placement,
+        cable: args.cable.clone(),
+        speed_mbps: args.speed,
+        seed: args.seed.unwrap_or_else(|| run.as_u64_pair().1),
+        run: run.to_string(),
+        started_at: jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
+        although_in_service: args.although_in_service,
+        confirm: !args.no_confirm,
+    })
+}
+
+fn profile(name: &str) -> Result<Profile, CheckError> {
+    let unknown = match Profile::named(name) {
+        Ok(profile) => return Ok(profile),
+        Err(error) => error,
+    };
+    match std::fs::read_to_string(name) {
+        Ok(text) => Ok(Profile::parse(name, &text)?),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(unknown.into()),
+        Err(error) => {
+            Err(PlanError::Toml { file: name.to_owned(), line: 1, message: format!("cannot be read: {error}") }.into())
+        }
+    }
+}
+
+/// Ctrl-C, SIGTERM and SIGHUP end the run with a report of what was done.
+fn end_on_signals(cancel: &Cancel) {
+    let cancel = cancel.clone();
+    let spawned = std::thread::Builder::new().name("signals".into()).spawn(move || {
+        let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
+        runtime.block_on(async {
+            use tokio::signal::unix::{SignalKind, signal};
+            let (Ok(mut interrupt), Ok(mut terminate), Ok(mut hangup)) =
+                (signal(SignalKind::interrupt()), signal(SignalKind::terminate()), signal(SignalKind::hangup()))
+            else {
+                return;
+            };
+            tokio::select! {
+                _ = interrupt.recv() => {}
+                _ = terminate.recv() => {}
+                _ = hangup.recv() => {}
+            }
+            cancel.cancel();
+            // A second one is not needed: every wait in a run is short. It is heard and ignored so that settings are put back.
+            loop {
+                tokio::select! {
+                    _ = interrupt.recv() => {}
+                    _ = terminate.recv() => {}
+                    _ = hangup.recv() => {}
+                    () = tokio::time::sleep(Duration::from_secs(3600)) => {}
+                }
+            }
+        });
+    });
+    if let Err(error) = spawned {
+        tracing::warn!("signals will end the run without a report: {error}");
+    }
+}

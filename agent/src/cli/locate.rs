@@ -1,0 +1,36 @@
+//! `turnback locate`: blinks a port's light.
+
+use std::process::ExitCode;
+
+use turnback_core::plan::parse_duration;
+
+use super::{NOT_TESTED, USAGE, complain};
+use crate::ports::ethernet::ethtool::{Interface, Support};
+
+/// Blinks the light of `port` for `time`.
+pub fn run(port: &str, time: &str) -> ExitCode {
+    let time = match parse_duration(time) {
+        Ok(time) => time,
+        Err(error) => {
+            complain(&error, None);
+            return ExitCode::from(USAGE);
+        }
+    };
+    let blink = Interface::open(port).and_then(|interface| {
+        eprintln!("{port}: its light blinks for {} s, where the adapter can; Ctrl-C ends it", time.as_secs().max(1));
+        interface.blink(time)
+    });
+    match blink {
+        Ok(Support::Done) => ExitCode::SUCCESS,
+        Ok(Support::Unsupported) => {
+            eprintln!("error: the driver of {port} cannot blink its light");
+            eprintln!("hint: watch the link light instead while somebody pulls and seats the cable");
+            ExitCode::from(NOT_TESTED)
+        }
+        Err(error) => {
+            let hint = error.hint().map(str::to_owned);
+            complain(&error, hint);
+            ExitCode::from(NOT_TESTED)
+        }
+    }
+}

@@ -1,0 +1,69 @@
+//! The command line: one file a command, and the words they share in [`args`].
+
+pub mod args;
+pub mod check;
+pub mod locate;
+pub mod ports;
+pub mod show;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use args::{Args, Command};
+
+/// Exit status for wrong usage or configuration.
+pub const USAGE: u8 = 2;
+/// Exit status when nothing was tested.
+pub const NOT_TESTED: u8 = 4;
+
+/// Runs the program.
+pub fn run() -> ExitCode {
+    let args = match Args::try_parse() {
+        Ok(args) => args,
+        Err(error) => {
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { USAGE } else { 0 });
+        }
+    };
+    init_log(args.verbose);
+    match args.command {
+        Command::Check(check) => check::run(*check),
+        Command::Ports { json } => ports::run(json),
+        Command::Profiles { name } => show::profiles(name.as_deref()),
+        Command::Rigs { name } => show::rigs(name.as_deref()),
+        Command::Wiring { kind } => show::wiring(kind.as_deref()),
+        Command::Locate { port, time } => locate::run(&port, &time),
+        Command::Completions { shell } => show::completions(shell),
+        Command::Manual => show::manual(),
+    }
+}
+
+/// Log lines go to stderr, and only what deserves attention unless asked for more.
+fn init_log(verbose: u8) {
+    let level = match verbose {
+        0 => "warn",
+        1 => "info",
+        2 => "debug",
+        _ => "trace",
+    };
+    let filter = tracing_subscriber::EnvFilter::try_from_env("TURNBACK_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
+    let colour = std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
+        && std::io::IsTerminal::is_terminal(&std::io::stderr());
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colour).without_time().init();
+}
+
+/// Prints an error with its causes and the way out.
+fn complain(error: &dyn std::error::Error, hint: Option<String>) {
+    let mut text = format!("error: {error}");
+    let mut cause = error.source();
+    while let Some(inner) = cause {
+        text.push_str(&format!(": {inner}"));
+        cause = inner.source();
+    }
+    eprintln!("{text}");
+    if let Some(hint) = hint {
+        eprintln!("hint: {hint}");
+    }
+}

@@ -1,0 +1,93 @@
+//! Commands that only print: profiles, rigs, wiring, completions, manual page.
+
+use std::{io::Write, process::ExitCode};
+
+use clap::CommandFactory;
+use turnback_core::{
+    plan::Profile,
+    sim,
+    wiring::WiringKind,
+};
+
+use super::{USAGE, args::Args, complain};
+use crate::ports::simulated;
+
+fn print(text: &str) -> ExitCode {
+    // A closed pipe is the reader's choice.
+    let _ = std::io::stdout().write_all(text.as_bytes());
+    ExitCode::SUCCESS
+}
+
+fn list<'a>(rows: impl Iterator<Item = (String, &'a str)>, hint: &str) -> ExitCode {
+    let rows: Vec<_> = rows.collect();
+    let width = rows.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
+    let mut text: String = rows.iter().map(|(name, about)| format!("{name:width$}  {about}\n")).collect();
+    text.push_str(&format!("\n{hint}\n"));
+    print(&text)
+}
+
+/// `turnback profiles [NAME]`.
+pub fn profiles(name: Option<&str>) -> ExitCode {
+    match name.map(Profile::named) {
+        None => {
+            let all = Profile::builtin();
+            list(
+                all.iter().map(|p| (p.name.clone(), p.about.as_str())),
+                "`turnback profiles NAME` shows one as TOML; save it, change it, and give the file to --profile.",
+            )
+        }
+        Some(Ok(profile)) => print(&profile.to_toml()),
+        Some(Err(error)) => {
+            complain(&error, None);
+            ExitCode::from(USAGE)
+        }
+    }
+}
+
+/// `turnback rigs [NAME]`.
+pub fn rigs(name: Option<&str>) -> ExitCode {
+    match name.map(|n| simulated::load(n.strip_prefix("sim:").unwrap_or(n))) {
+        None => list(
+            sim::BUILTIN.iter().map(|(name, about)| (format!("sim:{name}"), *about)),
+            "`turnback rigs NAME` shows one as TOML; save it, change it, and check `sim:FILE`.",
+        ),
+        Some(Ok(rig)) => print(&rig.to_toml()),
+        Some(Err(error)) => {
+            complain(&error, error.hint());
+            ExitCode::from(USAGE)
+        }
+    }
+}
+
+/// `turnback wiring [KIND]`.
+pub fn wiring(kind: Option<&str>) -> ExitCode {
+    match kind.map(str::parse::<WiringKind>) {
+        None => {
+            let mut text = String::new();
+            for kind in WiringKind::ALL {
+                text.push_str(&format!("{kind:12}  {}\n", kind.wiring().title));
+            }
+            text.push_str("\n`turnback wiring KIND` draws one.\n");
+            print(&text)
+        }
+        Some(Ok(kind)) => print(&kind.wiring().render()),
+        Some(Err(error)) => {
+            complain(&error, None);
+            ExitCode::from(USAGE)
+        }
+    }
+}
+
+/// `turnback completions SHELL`.
+pub fn completions(shell: clap_complete::Shell) -> ExitCode {
+    clap_complete::generate(shell, &mut Args::command(), "turnback", &mut std::io::stdout());
+    ExitCode::SUCCESS
+}
+
+/// `turnback manual`.
+pub fn manual() -> ExitCode {
+    match clap_mangen::Man::new(Args::command()).render(&mut std::io::stdout()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(_) => ExitCode::from(USAGE),
+    }
+}
