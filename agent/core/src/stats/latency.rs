@@ -366,7 +366,9 @@ mod tests {
 
     proptest! {
         #[test]
-        fn merging_in_any_order_is_recording_at_once(parts in prop::collection::vec(prop::collection::vec(0_u64..100_000_000_000, 0..20), 1..5)) {
+        fn merging_in_any_order_is_recording_at_once(
+            parts in prop::collection::vec(prop::collection::vec(0_u64..100_000_000_000, 0..20), 1..5),
+        ) {
             let all = filled(&parts.concat());
             let merged = |order: &mut dyn Iterator<Item = &Vec<u64>>| {
                 let mut sum = LatencyHistogram::new();

@@ -258,7 +258,10 @@ mod tests {
             let here = Bounds::new(errors, trials, confidence).unwrap();
             if errors < trials {
                 let more = Bounds::new(errors + 1, trials, confidence).unwrap();
-                prop_assert!(here.upper <= more.upper && here.lower <= more.lower, "{here:?} {more:?}");
+                // Beyond 2^53 one more error is less than the last bit of a double, which may fall either way.
+                let up_to_rounding = |x: f64, y: f64| x <= y * (1.0 + 4.0 * f64::EPSILON);
+                prop_assert!(up_to_rounding(here.upper, more.upper), "{here:?} {more:?}");
+                prop_assert!(up_to_rounding(here.lower, more.lower), "{here:?} {more:?}");
             }
             let longer = Bounds::new(errors, trials * 2, confidence).unwrap();
             prop_assert!(longer.better_than < here.better_than || errors == trials, "{here:?} {longer:?}");
