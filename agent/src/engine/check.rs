@@ -8,17 +8,23 @@ use turnback_core::{
     caution::Caution,
     counters::{CounterDelta, Counters, difference},
     event::{Event, Progress},
-    evidence::{Evidence, Limit, Reference, Stopped},
+    evidence::{Basis, Evidence, Limit, Reference, Stopped},
     link::{LinkState, Medium, Placement, PortSetting},
     pattern::Pattern,
     plan::{Kind, PlanError, Profile, Rate, SIZE_MIN, Step},
     probe::ethernet::{FCS_BYTES, FRAME_BYTES_MIN},
     report::{self, Latency, Report, StepReport, Totals, ZeroLossRate},
     rng::Rng,
-    stats::ratio::{lower_bound, upper_bound},
+    stats::{
+        proof::{Decision, Looks, Proof},
+        ratio::upper_bound,
+    },
     stream::StreamSpec,
     time::{Nanos, SECOND_NS, clock_pair},
-    verdict::{Outcome, judge, rules},
+    verdict::{
+        Outcome, judge,
+        ratio::{bit_error_ratio, bits_to_frames},
+    },
 };
 
 use super::{
@@ -74,12 +80,12 @@ pub enum CheckError {
 ///
 /// # Errors
 /// When nothing could be measured for a reason that is no verdict: no such port, missing rights, a plan that does not fit.
-pub fn check(
-    port: &mut dyn Port,
-    return_port: Option<&mut dyn Port>,
+pub fn check<'a>(
+    port: &'a mut dyn Port,
+    return_port: Option<&'a mut dyn Port>,
     options: CheckOptions,
-    say: &mut dyn FnMut(Event),
-    cancel: &Cancel,
+    say: &'a mut dyn FnMut(Event),
+    cancel: &'a Cancel,
 ) -> Result<Report, CheckError> {
     let mut run = Run::new(port, return_port, options, say, cancel)?;
     let done = run.carry_out();
@@ -375,18 +381,10 @@ impl<'a> Run<'a> {
         Ok(())
     }
 
-    /// Runs until the target is proved or refuted.
-    ///
-    /// Every look at the counts is a chance to be wrong, so each spends its own part of the doubt: look k may use
-    /// 6/(pi^2 k^2) of it, which adds up to all of it over any number of looks (Bonferroni's inequality with Basel's sum).
-    /// Proving and refuting are separate claims with a budget each; only looks at which a claim can succeed count.
+    /// Runs until the target is proved or refuted; how looking often is paid for is told in [`proof`](turnback_core::stats::proof).
     fn proof(&mut self) -> Result<(), CheckError> {
         let steps = self.options.profile.steps();
-        let limit = self.options.profile.target_ber;
-        let doubt = 1.0 - self.options.profile.confidence;
         let end = self.port.now() + self.options.profile.time.as_nanos() as u64;
-        let spend = |look: u32| 1.0 - doubt * 6.0 / (std::f64::consts::PI.powi(2) * f64::from(look).powi(2));
-        let (mut prove_looks, mut refute_looks) = (0, 0);
         let mut slice = PROOF_FIRST_SLICE;
         for (number, step) in steps.iter().cycle().enumerate() {
             let now = self.port.now();
@@ -397,37 +395,40 @@ impl<'a> Run<'a> {
                 self.step_started(step, None);
                 self.latency(step)?;
             }
-            let before = self.port.now();
-            let bits_before = self.gathered.tally.counts.bits_compared;
+            let counts_before = self.gathered.tally.counts;
             self.flow_slowing(step, slice.min(Duration::from_nanos(end - now)), None)?;
-            let evidence = self.evidence();
-            let Some(ratio) = turnback_core::verdict::ratio::bit_error_ratio(&evidence) else { continue };
-            let frames = ratio.basis == turnback_core::evidence::Basis::Frames;
-            let as_bits = |r: f64| {
-                if frames { turnback_core::verdict::ratio::frames_to_bits(r, evidence.frame_bits) } else { r }
-            };
-            if ratio.errors >= rules::ERRORS_MIN {
-                refute_looks += 1;
-                if lower_bound(ratio.errors, ratio.trials, spend(refute_looks)).is_ok_and(|r| as_bits(r) > limit) {
-                    break;
-                }
-            }
-            let bits = self.gathered.tally.counts.bits_compared;
-            let needed = -(1.0 - spend(prove_looks + 1)).ln() / limit;
-            if bits as f64 >= needed {
-                prove_looks += 1;
-                if upper_bound(ratio.errors, ratio.trials, spend(prove_looks)).is_ok_and(|r| as_bits(r) <= limit) {
-                    break;
-                }
-            }
-            // Next look: when the proof could first succeed, but at least twice as long as the last and never over a minute.
-            let elapsed = (self.port.now() - before).max(1) as f64 / SECOND_NS as f64;
-            let rate = (bits - bits_before) as f64 / elapsed;
-            let wanted = ((needed - bits as f64).max(0.0) / rate.max(1.0) * 1.01).max(slice.as_secs_f64());
-            slice = Duration::from_secs_f64(wanted.clamp(0.2, PROOF_SLICE_MAX.as_secs_f64()));
+            let Decision::Continue { bits_needed } = self.proof_so_far()? else { break };
+            // The next look is when the proof could first succeed, if nothing more fails; never over a minute away.
+            let elapsed = (self.port.now() - now).max(1) as f64 / SECOND_NS as f64;
+            let bits = self.gathered.tally.counts.bits_compared - counts_before.bits_compared;
+            let wanted = bits_needed.map_or(f64::MAX, |needed| needed as f64 * elapsed / bits.max(1) as f64);
+            slice = Duration::from_secs_f64((wanted * 1.02).clamp(0.2, PROOF_SLICE_MAX.as_secs_f64()));
         }
         self.step_done();
         Ok(())
+    }
+
+    /// Whether the counts so far prove or refute the target; bits needed are bits whatever is counted.
+    fn proof_so_far(&self) -> Result<Decision, CheckError> {
+        let evidence = self.evidence();
+        let Some(ratio) = bit_error_ratio(&evidence) else { return Ok(Decision::Continue { bits_needed: None }) };
+        let (limit, bits_per_trial) = match ratio.basis {
+            Basis::Bits => (ratio.limit, 1.0),
+            Basis::Frames => (bits_to_frames(ratio.limit, evidence.frame_bits), evidence.frame_bits),
+        };
+        let decided = Proof::new(limit, ratio.confidence, Looks::Repeated)
+            .and_then(|proof| proof.decide(ratio.errors, ratio.trials))
+            .map_err(|e| PlanError::Range {
+                name: "confidence",
+                given: ratio.confidence.to_string(),
+                allowed: e.to_string(),
+            })?;
+        Ok(match decided {
+            Decision::Continue { bits_needed: Some(trials) } => {
+                Decision::Continue { bits_needed: Some((trials as f64 * bits_per_trial) as u64) }
+            }
+            other => other,
+        })
     }
 
     /// RFC 2544 26.1: lower the rate when frames are lost, raise it otherwise; any search that ends with the highest rate
@@ -680,7 +681,7 @@ impl<'a> Run<'a> {
         }
         self.port.place(self.placement);
         tried?;
-        let ratio = turnback_core::verdict::ratio::bit_error_ratio(&there);
+        let ratio = bit_error_ratio(&there);
         Ok(Some(Reference {
             placement: place,
             trials: ratio.map_or(0, |r| r.trials),

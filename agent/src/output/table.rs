@@ -1,11 +1,11 @@
 //! Plain tables: a heading, a rule of hyphens, columns two spaces apart, the last column wrapped to the terminal.
 
-use comfy_table::{ContentArrangement, Table, presets::NOTHING};
+use comfy_table::{ContentArrangement, Table, TableStyle};
 
 /// A table of `rows` under `headings`.
 pub fn render(headings: &[&str], rows: &[Vec<String>]) -> String {
     let mut table = Table::new();
-    table.load_preset(NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
+    table.load_style(TableStyle::new()).set_content_arrangement(ContentArrangement::Dynamic).set_width(WIDTH);
     table.set_header(headings);
     for row in rows {
         table.add_row(row);

@@ -181,7 +181,7 @@ fn notes(report: &Report, out: &mut String) {
         out.push_str(&format!("{}\n", wrapped("not shown by a plug: ", gap)));
     }
     for caution in &report.cautions {
-        out.push_str(&format!("{}\n", wrapped("caution: ", caution.text())));
+        out.push_str(&format!("{}\n", wrapped("caution: ", &caution.to_string())));
     }
     if !report.cautions.is_empty() {
         out.push_str(&format!("{LOCAL_CODES_FIRST}\n"));

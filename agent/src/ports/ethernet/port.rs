@@ -178,7 +178,7 @@ impl Port for EthernetPort {
 
     fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError> {
         let wanted = match setting {
-            PortSetting::ForcedSpeed(mbps) => Setting::Link(LinkSetting::Forced { speed_mbps: mbps, duplex: Duplex::Full }),
+            PortSetting::ForcedSpeed(mbps) => Setting::Link(LinkSetting::Forced { speed_mbps: Some(mbps), duplex: Some(Duplex::Full) }),
             PortSetting::InternalLoop(on) => Setting::Feature { name: "loopback".into(), on },
             PortSetting::DeliverBadFrames(on) => Setting::Feature { name: "rx-all".into(), on },
             PortSetting::Up(up) => Setting::Up(up),
@@ -257,7 +257,7 @@ impl Sender for FrameSender {
 
     fn send_stamped(&mut self, probe: &Outgoing<'_>) -> Result<Option<Departure>, PortError> {
         match FrameSender::send_stamped(self, probe, STAMP_PATIENCE) {
-            Ok(Stamped::Left(stamp)) => Ok(Some(Departure { at: stamp.at_ns, clock: clock(stamp.clock) })),
+            Ok(Stamped::Sent(stamp)) => Ok(Some(Departure { at: stamp.at_ns, clock: clock(stamp.clock) })),
             Ok(Stamped::Refused(_)) | Err(super::socket::SocketError::InterfaceDown { .. }) => Ok(None),
             Err(error) => Err(error.into()),
         }

@@ -1,0 +1,1 @@
+//! Each rule alone, both ways.
