@@ -487,7 +487,7 @@ impl<'a> Run<'a> {
         let mut rate = step.rate.frames_per_second(step.size_bytes, self.line_bps());
         for _ in 0..=SLOWDOWNS_MAX {
             let results = self.run_with_left(step, StepAmount::Flow(time), rate, true, left)?;
-            let in_host: u64 = results.iter().map(|(_, l)| l.in_host).sum();
+            let in_host: u64 = results.iter().map(|(_, l)| l.in_host + l.never_left).sum();
             if in_host == 0 || self.must_stop() {
                 return Ok(());
             }

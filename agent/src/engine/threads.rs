@@ -153,7 +153,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
     fn flow(&mut self, order: &StepOrder, spec: StreamSpec, time: Duration, watch: &mut Watch<'_>) -> Result<StepResult, PortError> {
         let drops_before = self.receiver.drops()?;
         let start = self.receiver.now();
-        let out_max = (self.receiver.capacity_frames(spec.frame_bytes) / 2).max(64) as u64;
+        let out_max = (self.receiver.capacity_frames(spec.frame_bytes) / 2).clamp(64, OUT_MAX) as u64;
         let end = Amount::Until(start + time.as_nanos() as u64);
         let tx = Transmitter::new(spec.clone(), end, order.probes_per_second, out_max, start);
         let collector = Collector::new(spec, Flow::Full, order.origin);
@@ -443,6 +443,8 @@ fn join<T>(handle: thread::ScopedJoinHandle<'_, T>) -> T {
 const GIVE_UP_AFTER: Duration = Duration::from_millis(50);
 /// How long a probe that travels alone is waited for. Ten times the round trip of the longest line a plug can sit on.
 const SINGLE_PATIENCE: Duration = Duration::from_millis(200);
+/// Most probes out at once: fewer than a virtual device's own queue holds, enough to keep any line busy.
+const OUT_MAX: usize = 8192;
 const RECEIVE_TIMEOUT: Duration = Duration::from_millis(5);
 const WATCH_EVERY: Duration = Duration::from_millis(50);
 const FULL_PAUSE: Duration = Duration::from_micros(50);
