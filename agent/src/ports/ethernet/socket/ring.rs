@@ -2,7 +2,7 @@
 
 use std::{mem::offset_of, time::Duration};
 
-use super::{Addressee, Clock, RawFrame, SocketError, VlanTag, packet::PacketSocket, sys};
+use super::{Addressee, Clock, RawFrame, SocketError, packet::PacketSocket, sys};
 
 /// Receives frames through a memory-mapped ring (TPACKET_V3): no system call and no copy per frame.
 ///
@@ -116,8 +116,8 @@ impl FrameRing {
     /// until `empty`. Frames are valid only inside `each`. Also returns early, with no frames, when a signal arrives.
     ///
     /// # Errors
-    /// [`SocketError::InterfaceDown`], [`SocketError::InterfaceGone`]: blocks filled before are still handed on by the
-    /// next calls. [`SocketError::RingDamaged`].
+    /// [`SocketError::InterfaceDown`], [`SocketError::InterfaceGone`], once all frames from before were handed on;
+    /// [`SocketError::RingDamaged`].
     pub fn receive(&mut self, timeout: Duration, each: &mut dyn FnMut(RawFrame<'_>)) -> Result<Received, SocketError> {
         if !self.mapping.is_ready(self.next_block) && !timeout.is_zero() {
             self.wait(timeout)?;
@@ -164,7 +164,13 @@ impl FrameRing {
             && let Some(error) =
                 socket.take_error().map_err(|source| self.packet.error("read the socket's error", source))?
         {
-            return Err(self.packet.error("receive", error));
+            // A block that was being filled is still handed over; after it the question below finds the error again.
+            let handed_over = sys::wait(socket, libc::POLLIN, Duration::from_millis(10 * u64::from(RETIRE_MS)));
+            return if matches!(handed_over, Ok(libc::POLLIN)) {
+                Ok(())
+            } else {
+                Err(self.packet.error("receive", error))
+            };
         }
         // The kernel reports a lost interface once. Ask again whenever nothing came, so that nobody waits for ever.
         if events == 0 { self.packet.check_up() } else { Ok(()) }
@@ -221,8 +227,8 @@ fn read_frame<'a>(
         at_ns: u64::from(field(SECONDS)) * 1_000_000_000 + u64::from(field(NANOSECONDS)),
         clock: if adapter { Clock::Adapter } else { Clock::Kernel },
         addressee,
-        // The control word is 16 bits wide on the wire, 32 in the header.
-        vlan: VlanTag::parse(status, field(VLAN_CONTROL) as u16, half(VLAN_PROTOCOL)),
+        // The kernel has cleared it by the time it delivers to one EtherType (__netif_receive_skb_core).
+        vlan: None,
     }))
 }
 
@@ -241,8 +247,6 @@ const CAPTURED: usize = offset_of!(libc::tpacket3_hdr, tp_snaplen);
 const LENGTH: usize = offset_of!(libc::tpacket3_hdr, tp_len);
 const STATUS: usize = offset_of!(libc::tpacket3_hdr, tp_status);
 const MAC: usize = offset_of!(libc::tpacket3_hdr, tp_mac);
-const VLAN_CONTROL: usize = offset_of!(libc::tpacket3_hdr, hv1) + offset_of!(libc::tpacket_hdr_variant1, tp_vlan_tci);
-const VLAN_PROTOCOL: usize = offset_of!(libc::tpacket3_hdr, hv1) + offset_of!(libc::tpacket_hdr_variant1, tp_vlan_tpid);
 /// A link-layer address follows the header, which is a multiple of TPACKET_ALIGNMENT long.
 const PACKET_TYPE: usize = size_of::<libc::tpacket3_hdr>() + offset_of!(libc::sockaddr_ll, sll_pkttype);
 const FRAME_HEADER_BYTES: usize = libc::TPACKET3_HDRLEN;
@@ -252,7 +256,7 @@ const _: () = assert!(size_of::<libc::tpacket3_hdr>().is_multiple_of(libc::TPACK
 const _: () = {
     assert!(BLOCK_FRAMES == 12 && BLOCK_FIRST == 16);
     assert!(NEXT == 0 && SECONDS == 4 && NANOSECONDS == 8 && CAPTURED == 12 && LENGTH == 16 && STATUS == 20);
-    assert!(MAC == 24 && VLAN_CONTROL == 32 && VLAN_PROTOCOL == 36 && PACKET_TYPE == 58);
+    assert!(MAC == 24 && PACKET_TYPE == 58);
 };
 
 #[cfg(test)]
