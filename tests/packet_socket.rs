@@ -8,9 +8,9 @@ use std::{
 use turnback::ports::ethernet::{
     bare_loop,
     socket::{
-        AdapterStamping, Addressee, BLOCK_BYTES, Clock, ForeignListener, FrameRing, FrameSender, HEADER_BYTES,
-        Outgoing, PROBE_ETHERTYPE, Queue, RawFrame, Reception, Refusal, RingOptions, SenderOptions, SocketError,
-        Stamped, VlanTag, interface_index, now_ns,
+        AdapterStamping, Addressee, BLOCK_BYTES, Clock, EVERY_ETHERTYPE, ForeignListener, FrameRing, FrameSender,
+        HEADER_BYTES, Outgoing, PROBE_ETHERTYPE, Queue, RawFrame, Reception, Refusal, RingOptions, SenderOptions,
+        SocketError, Stamped, VlanTag, interface_index, now_ns,
     },
 };
 
@@ -102,6 +102,33 @@ fn a_tagged_probe_is_heard_with_its_tag() {
             assert_eq!(bytes[12..14], [0x88, 0xB5]);
             assert_eq!(bytes.len(), tagged.length_bytes() - 4);
         }
+    });
+}
+
+#[test]
+fn a_ring_for_every_ethertype_hears_all_but_our_own_copies() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        let ifindex = interface_index("near").unwrap();
+        let options = RingOptions { ethertype: EVERY_ETHERTYPE, ..RingOptions::default() };
+        let mut ring = FrameRing::open(ifindex, options).unwrap();
+        let probe = outgoing([0xFF; 6], 1, &[7; 60]);
+        let (mut tagged, mut foreign) = (probe, probe);
+        tagged.header[12..18].copy_from_slice(&[0x81, 0x00, 0xA0, 0x2A, 0x88, 0xB5]);
+        foreign.header[12..14].copy_from_slice(&OTHER_ETHERTYPE.to_be_bytes());
+        for queue in [Queue::Bypass, Queue::Discipline] {
+            let mut sender = FrameSender::open(ifindex, SenderOptions { queue, ..SenderOptions::default() }).unwrap();
+            assert_eq!(sender.send(&[probe, tagged, foreign]).unwrap().accepted, 3);
+            let received = ring.receive(Duration::from_millis(20), &mut |frame| panic!("{frame:?}")).unwrap();
+            assert_eq!(received.frames, 0);
+        }
+        fit_plug();
+        let mut sender = FrameSender::open(ifindex, SenderOptions::default()).unwrap();
+        assert_eq!(sender.send(&[probe, tagged, foreign]).unwrap().accepted, 3);
+        let echoes = collect(&mut ring, 3);
+        let tags: Vec<_> = echoes.iter().map(|echo| echo.vlan).collect();
+        assert_eq!(tags, [None, Some(VlanTag { protocol: 0x8100, control: 0xA02A }), None]);
+        assert_eq!(echoes[2].bytes[12..14], OTHER_ETHERTYPE.to_be_bytes());
     });
 }
 

@@ -37,8 +37,8 @@ pub struct RawFrame<'a> {
     pub clock: Clock,
     /// Whom the kernel takes it to be for.
     pub addressee: Addressee,
-    /// The outermost VLAN tag, which kernel or adapter took out of the frame. Only the listener can know it: the kernel
-    /// clears it before it delivers to a ring of one EtherType, and there calls the frame [`Addressee::OtherHost`].
+    /// The outermost VLAN tag, which kernel or adapter took out of the frame. A ring of one EtherType never knows it: the
+    /// kernel clears it before it delivers there (`__netif_receive_skb_core`), and calls the frame [`Addressee::OtherHost`].
     pub vlan: Option<VlanTag>,
 }
 
@@ -78,7 +78,7 @@ pub struct VlanTag {
 }
 
 impl VlanTag {
-    /// From auxiliary data. Older kernels give no tag protocol: then it is 0x8100.
+    /// From ring header or auxiliary data. Older kernels give no tag protocol: then it is 0x8100.
     pub(super) fn parse(status: u32, control: u16, protocol: u16) -> Option<Self> {
         if status & libc::TP_STATUS_VLAN_VALID == 0 {
             return None;

@@ -1,8 +1,8 @@
-//! Frames of one EtherType from one interface, out of a ring in memory shared with the kernel.
+//! Frames from one interface, of one EtherType or all, out of a ring in memory shared with the kernel.
 
 use std::{mem::offset_of, time::Duration};
 
-use super::{Addressee, Clock, RawFrame, SocketError, packet::PacketSocket, sys};
+use super::{Addressee, Clock, RawFrame, SocketError, VlanTag, packet::PacketSocket, sys};
 
 /// Receives frames through a memory-mapped ring (TPACKET_V3): no system call and no copy per frame.
 ///
@@ -20,7 +20,11 @@ pub struct FrameRing {
 /// How to open a [`FrameRing`].
 #[derive(Clone, Copy, Debug)]
 pub struct RingOptions {
-    /// EtherType to receive.
+    /// EtherType to receive, or [`EVERY_ETHERTYPE`].
+    ///
+    /// A ring for every EtherType is no slower and makes a [`super::ForeignListener`] needless, which costs about 5 % of
+    /// the frame rate. What it gives up: foreign frames take room in the ring, and that our own outgoing copies are not
+    /// echoes rests on the kernel's mark alone, where a socket of one EtherType is not shown them in the first place.
     pub ethertype: u16,
     /// Kernel memory for the ring, in bytes, rounded down to whole blocks of [`BLOCK_BYTES`].
     pub ring_bytes: usize,
@@ -177,6 +181,9 @@ impl FrameRing {
     }
 }
 
+/// For [`RingOptions::ethertype`]: frames of every EtherType (`ETH_P_ALL`).
+pub const EVERY_ETHERTYPE: u16 = libc::ETH_P_ALL as u16;
+
 /// Bytes of a block. Holds the longest frame that Linux can carry. With smaller blocks a fast receiver of long frames is
 /// woken more often than it need be (at 64 KiB every 43 frames of 1514 bytes), which costs the sender; larger ones gain
 /// nothing, since time hands a block over first.
@@ -228,8 +235,8 @@ fn read_frame<'a>(
         at_ns: u64::from(field(SECONDS)) * 1_000_000_000 + u64::from(field(NANOSECONDS)),
         clock: if adapter { Clock::Adapter } else { Clock::Kernel },
         addressee,
-        // The kernel has cleared it by the time it delivers to one EtherType (__netif_receive_skb_core).
-        vlan: None,
+        // The control word is 16 bits wide on the wire, 32 in the header.
+        vlan: VlanTag::parse(status, field(VLAN_CONTROL) as u16, half(VLAN_PROTOCOL)),
     }))
 }
 
@@ -248,6 +255,8 @@ const CAPTURED: usize = offset_of!(libc::tpacket3_hdr, tp_snaplen);
 const LENGTH: usize = offset_of!(libc::tpacket3_hdr, tp_len);
 const STATUS: usize = offset_of!(libc::tpacket3_hdr, tp_status);
 const MAC: usize = offset_of!(libc::tpacket3_hdr, tp_mac);
+const VLAN_CONTROL: usize = offset_of!(libc::tpacket3_hdr, hv1) + offset_of!(libc::tpacket_hdr_variant1, tp_vlan_tci);
+const VLAN_PROTOCOL: usize = offset_of!(libc::tpacket3_hdr, hv1) + offset_of!(libc::tpacket_hdr_variant1, tp_vlan_tpid);
 /// A link-layer address follows the header, which is a multiple of TPACKET_ALIGNMENT long.
 const PACKET_TYPE: usize = size_of::<libc::tpacket3_hdr>() + offset_of!(libc::sockaddr_ll, sll_pkttype);
 const FRAME_HEADER_BYTES: usize = libc::TPACKET3_HDRLEN;
@@ -257,7 +266,7 @@ const _: () = assert!(size_of::<libc::tpacket3_hdr>().is_multiple_of(libc::TPACK
 const _: () = {
     assert!(BLOCK_FRAMES == 12 && BLOCK_FIRST == 16);
     assert!(NEXT == 0 && SECONDS == 4 && NANOSECONDS == 8 && CAPTURED == 12 && LENGTH == 16 && STATUS == 20);
-    assert!(MAC == 24 && PACKET_TYPE == 58);
+    assert!(MAC == 24 && VLAN_CONTROL == 32 && VLAN_PROTOCOL == 36 && PACKET_TYPE == 58);
 };
 
 #[cfg(test)]
