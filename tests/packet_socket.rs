@@ -345,7 +345,11 @@ fn promiscuous_reception_lasts_as_long_as_the_ring() {
         let ring = FrameRing::open(ifindex, options).unwrap();
         assert!(promiscuity(1));
         drop(ring);
-        assert!(promiscuity(0));
+        // Another test's thread may just be starting a program, which holds a copy of every socket for a moment.
+        let deadline = Instant::now() + PATIENCE;
+        while !promiscuity(0) {
+            assert!(Instant::now() < deadline, "still promiscuous");
+        }
     });
 }
 
