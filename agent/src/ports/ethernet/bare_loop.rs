@@ -8,7 +8,9 @@
 //! system call. Batch size (16 to 512), one or two parts per message, a transmit ring in place of `sendmmsg`, the queue
 //! discipline in place of the bypass, and fixed processors all stayed within about 5 % of each other. What does cost is a
 //! receiver that spins instead of sleeping where two virtual processors share a core, small blocks (see
-//! [`super::socket::BLOCK_BYTES`]), and a window below two blocks, which waits for blocks to be handed over half full.
+//! [`super::socket::BLOCK_BYTES`]), a
+//! window below two blocks, which waits for blocks to be handed over half full, and a second socket that has to look at every
+//! frame (a listener for foreign ones: 2.1 µs of processor time for a frame of 60 bytes in place of 2.0).
 
 use std::{
     sync::atomic::{AtomicBool, AtomicU64, Ordering},

@@ -16,7 +16,8 @@ pub struct RawFrame<'a> {
     pub clock: Clock,
     /// Whom the kernel takes it to be for.
     pub addressee: Addressee,
-    /// The outermost VLAN tag, which kernel or adapter took out of the frame.
+    /// The outermost VLAN tag, which kernel or adapter took out of the frame. A ring of one EtherType never knows it: the
+    /// kernel clears it before it delivers there (`__netif_receive_skb_core`), and calls the frame [`Addressee::OtherHost`].
     pub vlan: Option<VlanTag>,
 }
 

@@ -22,7 +22,7 @@ use std::io;
 pub use error::SocketError;
 pub use frame::{Addressee, RawFrame, VlanTag};
 pub use listener::{Drained, ForeignListener};
-pub use ring::{BLOCK_BYTES, Drops, FrameRing, RETIRE_MS, Received, Reception, RingOptions};
+pub use ring::{BLOCK_BYTES, Drops, EVERY_ETHERTYPE, FrameRing, RETIRE_MS, Received, Reception, RingOptions};
 pub use sender::{FrameSender, Queue, Refusal, SenderOptions, Sent, Stamped};
 pub use turnback_core::{probe::ethernet::HEADER_BYTES, stream::Outgoing};
 pub use stamp::{AdapterStamping, Clock, Stamp, now_ns};

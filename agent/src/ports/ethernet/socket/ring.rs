@@ -1,4 +1,4 @@
-//! Frames of one EtherType from one interface, out of a ring in memory shared with the kernel.
+//! Frames from one interface, of one EtherType or all, out of a ring in memory shared with the kernel.
 
 use std::{mem::offset_of, time::Duration};
 
@@ -20,7 +20,11 @@ pub struct FrameRing {
 /// How to open a [`FrameRing`].
 #[derive(Clone, Copy, Debug)]
 pub struct RingOptions {
-    /// EtherType to receive.
+    /// EtherType to receive, or [`EVERY_ETHERTYPE`].
+    ///
+    /// A ring for every EtherType is no slower and makes a [`super::ForeignListener`] needless, which costs about 5 % of
+    /// the frame rate. What it gives up: foreign frames take room in the ring, and that our own outgoing copies are not
+    /// echoes rests on the kernel's mark alone, where a socket of one EtherType is not shown them in the first place.
     pub ethertype: u16,
     /// Kernel memory for the ring, in bytes, rounded down to whole blocks of [`BLOCK_BYTES`].
     pub ring_bytes: usize,
@@ -116,8 +120,8 @@ impl FrameRing {
     /// until `empty`. Frames are valid only inside `each`. Also returns early, with no frames, when a signal arrives.
     ///
     /// # Errors
-    /// [`SocketError::InterfaceDown`], [`SocketError::InterfaceGone`]: blocks filled before are still handed on by the
-    /// next calls. [`SocketError::RingDamaged`].
+    /// [`SocketError::InterfaceDown`], [`SocketError::InterfaceGone`], once all frames from before were handed on;
+    /// [`SocketError::RingDamaged`].
     pub fn receive(&mut self, timeout: Duration, each: &mut dyn FnMut(RawFrame<'_>)) -> Result<Received, SocketError> {
         if !self.mapping.is_ready(self.next_block) && !timeout.is_zero() {
             self.wait(timeout)?;
@@ -164,15 +168,25 @@ impl FrameRing {
             && let Some(error) =
                 socket.take_error().map_err(|source| self.packet.error("read the socket's error", source))?
         {
-            return Err(self.packet.error("receive", error));
+            // A block that was being filled is still handed over; after it the question below finds the error again.
+            let handed_over = sys::wait(socket, libc::POLLIN, Duration::from_millis(10 * u64::from(RETIRE_MS)));
+            return if matches!(handed_over, Ok(libc::POLLIN)) {
+                Ok(())
+            } else {
+                Err(self.packet.error("receive", error))
+            };
         }
         // The kernel reports a lost interface once. Ask again whenever nothing came, so that nobody waits for ever.
         if events == 0 { self.packet.check_up() } else { Ok(()) }
     }
 }
 
-/// Bytes of a block. Holds the longest frame that Linux can carry; of the sizes from 64 KiB to 1 MiB the smallest at which
-/// waking the receiver once a block does not show in the frame rate (1514-byte frames: 64 KiB is 7 % slower).
+/// For [`RingOptions::ethertype`]: frames of every EtherType (`ETH_P_ALL`).
+pub const EVERY_ETHERTYPE: u16 = libc::ETH_P_ALL as u16;
+
+/// Bytes of a block. Holds the longest frame that Linux can carry. With smaller blocks a fast receiver of long frames is
+/// woken more often than it need be (at 64 KiB every 43 frames of 1514 bytes), which costs the sender; larger ones gain
+/// nothing, since time hands a block over first.
 pub const BLOCK_BYTES: usize = 256 << 10;
 
 /// After how many milliseconds a block with a frame inside is handed over, full or not. Stamps do not depend on it.

@@ -9,10 +9,9 @@ use super::{Clock, Outgoing, SocketError, Stamp, now_ns, packet::PacketSocket, s
 
 /// Sends frames out of one interface.
 ///
-/// Frames are gathered by the kernel from header and payload (`sendmmsg`). A transmit ring is not faster here (on a
-/// virtual cable within 5 % either way, being bound by the kernel's way of a frame), would need the payload copied by the
-/// program, and can damage frames by itself: a driver that detaches a queued frame from its socket, as TAP and veth
-/// drivers do, marks the ring's slot free while the frame's bytes are still to be read. A tester must not do that.
+/// Frames are gathered by the kernel from header and payload (`sendmmsg`). A transmit ring is not faster here: on a virtual
+/// cable both are bound by the kernel's way of a frame and stayed within the noise of each other, and a ring would need the
+/// payload copied by the program.
 #[derive(Debug)]
 pub struct FrameSender {
     packet: PacketSocket,
@@ -61,7 +60,7 @@ pub struct Sent {
 pub enum Refusal {
     /// The adapter's queue or the socket's memory is full: go slower.
     QueueFull,
-    /// The link has no carrier.
+    /// The link has no carrier. The kernel makes that known up to a second late; until then the queue counts as full.
     NoCarrier,
 }
 

@@ -256,4 +256,11 @@ const _: () = {
     assert!(libc::PACKET_TIMESTAMP == 17 && libc::PACKET_QDISC_BYPASS == 20 && libc::PACKET_IGNORE_OUTGOING == 23);
     assert!(libc::tpacket_versions::TPACKET_V3 as u32 == 2);
     assert!(libc::SIOCSHWTSTAMP == 0x89B0);
+    // linux/net_tstamp.h
+    assert!(libc::SOF_TIMESTAMPING_TX_HARDWARE == 1 && libc::SOF_TIMESTAMPING_TX_SOFTWARE == 2);
+    assert!(libc::SOF_TIMESTAMPING_SOFTWARE == 0x10 && libc::SOF_TIMESTAMPING_RAW_HARDWARE == 0x40);
+    assert!(libc::SOF_TIMESTAMPING_OPT_ID == 0x80 && libc::SOF_TIMESTAMPING_OPT_TSONLY == 0x800);
+    // linux/if_packet.h
+    assert!(libc::TP_STATUS_KERNEL == 0 && libc::TP_STATUS_USER == 1 && libc::TP_STATUS_TS_RAW_HARDWARE == 1 << 31);
+    assert!(libc::PACKET_HOST == 0 && libc::PACKET_OTHERHOST == 3 && libc::PACKET_OUTGOING == 4);
 };
