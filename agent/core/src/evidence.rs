@@ -128,6 +128,8 @@ pub struct Evidence {
     pub placement: Placement,
     /// The port can show and do this.
     pub capabilities: Capabilities,
+    /// The adapter was told to deliver frames that failed its check, so that single wrong bits are seen.
+    pub bad_frames_delivered: bool,
     /// Reasons why the port is in service; empty when it is free.
     pub in_service: Vec<String>,
     /// Link before anything was sent, after any fall-back.
@@ -173,8 +175,7 @@ pub enum Basis {
 impl Evidence {
     /// Where the adapter drops damaged frames before anybody sees them, only frames can be counted.
     pub fn basis(&self) -> Basis {
-        let delivered = self.counts.failed_check_delivered > 0 || self.capabilities.delivers_bad_frames;
-        if self.capabilities.checks_frames && !delivered { Basis::Frames } else { Basis::Bits }
+        if self.capabilities.checks_frames && !self.bad_frames_delivered { Basis::Frames } else { Basis::Bits }
     }
 
     /// Probes whose fate says something about port, plug and cable.

@@ -185,7 +185,9 @@ fn confidence() -> f64 {
 #[derive(Clone, Debug, PartialEq, Error)]
 pub enum PlanError {
     /// Not a rate.
-    #[error("rate `{0}` is not `full`, a share of line rate such as `10%` (over 0 to 100), or frames a second such as `3000`")]
+    #[error(
+        "rate `{0}` is not `full`, a share of line rate such as `10%` (over 0 to 100), or frames a second such as `3000`"
+    )]
     Rate(String),
     /// Not a time.
     #[error("time `{0}` is not a number with a unit (ms, s, m, h, d) over 0 and up to 31d, such as `4s` or `1h`")]
@@ -408,7 +410,11 @@ impl Profile {
         let most = (frame_bytes_max + FCS_BYTES) as u32;
         let (fits, left_out): (Vec<u32>, Vec<u32>) = self.sizes_bytes.iter().partition(|s| **s <= most);
         if fits.is_empty() {
-            return Err(PlanError::range("sizes_bytes", left_out[0], format!("this port takes up to {most} bytes with FCS")));
+            return Err(PlanError::range(
+                "sizes_bytes",
+                left_out[0],
+                format!("this port takes up to {most} bytes with FCS"),
+            ));
         }
         self.sizes_bytes = fits;
         Ok(left_out)
@@ -444,9 +450,11 @@ mod tests {
     #[test]
     fn a_bad_profile_names_file_line_and_what_is_allowed() {
         let good = Profile::named("quick").unwrap().to_toml();
-        let e = Profile::parse("p.toml", &good.replace("kind = \"steps\"", "kind = \"marathon\"")).unwrap_err().to_string();
+        let e =
+            Profile::parse("p.toml", &good.replace("kind = \"steps\"", "kind = \"marathon\"")).unwrap_err().to_string();
         assert!(e.starts_with("p.toml:3:") && e.contains("rate-search"), "{e}");
-        let e = Profile::parse("p.toml", &good.replace("confidence = 0.95", "confidence = 1.5")).unwrap_err().to_string();
+        let e =
+            Profile::parse("p.toml", &good.replace("confidence = 0.95", "confidence = 1.5")).unwrap_err().to_string();
         assert!(e.contains("confidence 1.5") && e.contains("up to"), "{e}");
         let e = Profile::parse("p.toml", &format!("speling = 1\n{good}")).unwrap_err().to_string();
         assert!(e.starts_with("p.toml:1:") && e.contains("speling"), "{e}");

@@ -132,7 +132,11 @@ fn put_back_what_was_left() {
                 eprintln!("left by a run that was cut off: {recovered}");
             }
             for damaged in &recovery.damaged {
-                tracing::warn!("restore journal {} line {} is damaged and was skipped", damaged.path.display(), damaged.line);
+                tracing::warn!(
+                    "restore journal {} line {} is damaged and was skipped",
+                    damaged.path.display(),
+                    damaged.line
+                );
             }
         }
         Err(error) => tracing::warn!("cannot look for settings left by an earlier run: {error}"),

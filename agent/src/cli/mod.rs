@@ -51,7 +51,12 @@ fn init_log(verbose: u8) {
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
     let colour = std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
         && std::io::IsTerminal::is_terminal(&std::io::stderr());
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(colour).without_time().init();
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(colour)
+        .without_time()
+        .init();
 }
 
 /// Prints an error with its causes and the way out.

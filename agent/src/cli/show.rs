@@ -3,11 +3,7 @@
 use std::{io::Write, process::ExitCode};
 
 use clap::CommandFactory;
-use turnback_core::{
-    plan::Profile,
-    sim,
-    wiring::WiringKind,
-};
+use turnback_core::{plan::Profile, sim, wiring::WiringKind};
 
 use super::{USAGE, args::Args, complain};
 use crate::ports::simulated;

@@ -105,6 +105,7 @@ struct Run<'a> {
     in_service: Vec<String>,
     link: LinkState,
     fallback_mbps: Option<u32>,
+    bad_frames_delivered: bool,
     settings_changed: Vec<String>,
     warnings: Vec<String>,
     runners: Vec<Box<dyn StepRunner>>,
@@ -139,6 +140,7 @@ impl<'a> Run<'a> {
             in_service: Vec::new(),
             link: LinkState::default(),
             fallback_mbps: None,
+            bad_frames_delivered: false,
             settings_changed: Vec::new(),
             warnings: Vec::new(),
             runners: Vec::new(),
@@ -197,6 +199,10 @@ impl<'a> Run<'a> {
         self.port.apply(PortSetting::Up(true))?;
         if let Some(other) = &mut self.return_port {
             other.apply(PortSetting::Up(true))?;
+        }
+        // Single wrong bits say more than a dropped frame.
+        if self.port.capabilities().delivers_bad_frames && self.return_port.is_none() {
+            self.bad_frames_delivered = self.port.apply(PortSetting::DeliverBadFrames(true))?;
         }
         if let Some(mbps) = self.options.speed_mbps
             && !self.port.apply(PortSetting::ForcedSpeed(mbps))?
@@ -288,7 +294,8 @@ impl<'a> Run<'a> {
                 let (Some(here), Some(there)) = (here, there) else {
                     return Err(CheckError::NotOffered {
                         port: self.port.identity().name,
-                        what: "be tested together with a return port: both must be Ethernet interfaces of this machine".into(),
+                        what: "be tested together with a return port: both must be Ethernet interfaces of this machine"
+                            .into(),
                     });
                 };
                 self.runners.push(self.port.open(Some(there))?);
@@ -326,7 +333,10 @@ impl<'a> Run<'a> {
             let counts = self.gathered.tally.counts;
             self.gathered.handful.sent += counts.sent - before.sent;
             self.gathered.handful.returned += counts.returned - before.returned;
-            (self.say)(Event::HandfulDone { sent: self.gathered.handful.sent, returned: self.gathered.handful.returned });
+            (self.say)(Event::HandfulDone {
+                sent: self.gathered.handful.sent,
+                returned: self.gathered.handful.returned,
+            });
             if self.must_stop() {
                 return Ok(false);
             }
@@ -454,11 +464,15 @@ impl<'a> Run<'a> {
                 found.trials += 1;
                 let lost: u64 = results.iter().map(|(r, _)| r.tally.counts.lost).sum();
                 let in_host: u64 = results.iter().map(|(_, l)| l.in_host + l.never_left).sum();
-                let reached: f64 = results.iter().map(|(r, _)| r.tally.counts.sent as f64 / r.seconds.max(1e-9)).fold(f64::MAX, f64::min);
+                let reached: f64 = results
+                    .iter()
+                    .map(|(r, _)| r.tally.counts.sent as f64 / r.seconds.max(1e-9))
+                    .fold(f64::MAX, f64::min);
                 if lost == 0 {
                     found.frames_per_second = Some(found.frames_per_second.unwrap_or(0.0).max(reached));
                 } else {
-                    found.lossy_frames_per_second = Some(found.lossy_frames_per_second.unwrap_or(f64::MAX).min(reached));
+                    found.lossy_frames_per_second =
+                        Some(found.lossy_frames_per_second.unwrap_or(f64::MAX).min(reached));
                     found.limited_by_host = in_host > 0;
                 }
                 rate = match (found.frames_per_second, found.lossy_frames_per_second) {
@@ -487,11 +501,14 @@ impl<'a> Run<'a> {
         let mut rate = step.rate.frames_per_second(step.size_bytes, self.line_bps());
         for _ in 0..=SLOWDOWNS_MAX {
             let results = self.run_with_left(step, StepAmount::Flow(time), rate, true, left)?;
-            let in_host: u64 = results.iter().map(|(_, l)| l.in_host + l.never_left).sum();
+            // What a link that dropped did not take is not this computer's doing.
+            let in_host: u64 =
+                results.iter().map(|(r, l)| l.in_host + if r.link_flaps == 0 { l.never_left } else { 0 }).sum();
             if in_host == 0 || self.must_stop() {
                 return Ok(());
             }
-            let reached = results.iter().map(|(r, _)| r.tally.counts.sent as f64 / r.seconds.max(1e-9)).fold(f64::MAX, f64::min);
+            let reached =
+                results.iter().map(|(r, _)| r.tally.counts.sent as f64 / r.seconds.max(1e-9)).fold(f64::MAX, f64::min);
             let slower = rate.unwrap_or(reached).min(reached) / 2.0;
             self.gathered.slowdowns += 1;
             for report in self.gathered.steps.iter_mut().rev().take(results.len()) {
@@ -638,7 +655,11 @@ impl<'a> Run<'a> {
     /// After a failure, the same from another place where no hand is needed: inside the chip, and at the port on a rig that
     /// moves its plug by itself.
     fn confirm(&mut self) -> Result<(), CheckError> {
-        if !self.options.confirm || self.return_port.is_some() || self.cancel.is_cancelled() || self.gathered.stopped.is_some() {
+        if !self.options.confirm
+            || self.return_port.is_some()
+            || self.cancel.is_cancelled()
+            || self.gathered.stopped.is_some()
+        {
             return Ok(());
         }
         let mut places = Vec::new();
@@ -701,7 +722,8 @@ impl<'a> Run<'a> {
         }
         if self.handful()? {
             let size_bytes = self.options.profile.sizes_bytes.iter().copied().max().unwrap_or(SIZE_MIN);
-            let step = Step { size_bytes, pattern: Pattern::Prbs31, time: CONFIRM_TIME, rate: self.options.profile.rate };
+            let step =
+                Step { size_bytes, pattern: Pattern::Prbs31, time: CONFIRM_TIME, rate: self.options.profile.rate };
             self.flow_slowing(&step, CONFIRM_TIME, None)?;
         }
         Ok(())
@@ -758,6 +780,7 @@ impl<'a> Run<'a> {
             in_service: self.in_service.clone(),
             link: self.link,
             fallback_mbps: self.fallback_mbps,
+            bad_frames_delivered: self.bad_frames_delivered,
             link_flaps: self.gathered.link_flaps,
             heard: self.gathered.heard,
             handful: self.gathered.handful,
@@ -838,7 +861,8 @@ fn run_all(
     order: &StepOrder,
     watch: &mut dyn FnMut(Glimpse) -> Option<Stopped>,
 ) -> Result<Vec<StepResult>, PortError> {
-    let lane = |number: usize| StepOrder { spec: StreamSpec { lane: number as u8, ..order.spec.clone() }, ..order.clone() };
+    let lane =
+        |number: usize| StepOrder { spec: StreamSpec { lane: number as u8, ..order.spec.clone() }, ..order.clone() };
     let [first, rest @ ..] = runners else { return Ok(Vec::new()) };
     let stop = std::sync::Mutex::new(None);
     std::thread::scope(|scope| {
@@ -891,7 +915,7 @@ impl Watcher<'_> {
         if glimpse.foreign > 0 {
             return Some(Stopped::ForeignTraffic);
         }
-        if let Some(stopped) = self.look_at_link(glimpse.now) {
+        if let Some(stopped) = self.look_at_link(glimpse) {
             return Some(stopped);
         }
         let elapsed_in_step = glimpse.now.saturating_sub(started) as f64 / SECOND_NS as f64;
@@ -901,9 +925,10 @@ impl Watcher<'_> {
         let needed = -(1.0 - self.limit.confidence).ln() / self.limit.bit_error_ratio;
         (self.say)(Event::Progress(Progress {
             elapsed_s: glimpse.now.saturating_sub(self.origin) as f64 / SECOND_NS as f64,
-            left_s: self.step_time.zip(self.left).map(|(step, left)| {
-                (step.as_secs_f64() - elapsed_in_step).max(0.0) + left.as_secs_f64()
-            }),
+            left_s: self
+                .step_time
+                .zip(self.left)
+                .map(|(step, left)| (step.as_secs_f64() - elapsed_in_step).max(0.0) + left.as_secs_f64()),
             frames_sent: self.so_far.sent + glimpse.sent,
             frames_per_second: if elapsed_in_step > 0.0 { glimpse.sent as f64 / elapsed_in_step } else { 0.0 },
             errors,
@@ -913,9 +938,10 @@ impl Watcher<'_> {
         None
     }
 
-    fn look_at_link(&mut self, now: Nanos) -> Option<Stopped> {
-        let up = match self.port.link() {
-            Ok(link) => link.up,
+    fn look_at_link(&mut self, glimpse: Glimpse) -> Option<Stopped> {
+        let now = glimpse.now;
+        let up = match glimpse.link_up.map_or_else(|| self.port.link().map(|link| link.up), Ok) {
+            Ok(up) => up,
             Err(PortError::Gone(_)) => return Some(Stopped::PortGone),
             Err(_) => return None,
         };

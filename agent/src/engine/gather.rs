@@ -4,8 +4,8 @@ use turnback_core::{
     counters::{CounterDelta, Counters, difference},
     evidence::{Handful, Heard, Losses, Reference, Stopped},
     report::{SecondsSummary, StepReport, ZeroLossRate},
-    stream::tally::{SecondCounts, Tally},
     stats::availability::{Availability, Second},
+    stream::tally::{SecondCounts, Tally},
     time::ClockSource,
 };
 
@@ -53,7 +53,11 @@ impl Gathered {
         self.heard.own_host += result.own_host;
         self.link_flaps += result.link_flaps;
         self.stopped = self.stopped.or(result.stopped);
-        if single { self.clocks.0 = result.clocks } else { self.clocks.1 = result.clocks }
+        if single {
+            self.clocks.0 = result.clocks
+        } else {
+            self.clocks.1 = result.clocks
+        }
         losses
     }
 

@@ -289,6 +289,7 @@ impl Step {
             bits_compared: counts.bits_compared,
             bit_errors: counts.bit_errors,
             foreign: self.result.foreign,
+            link_up: Some(self.link_up),
         }
     }
 }

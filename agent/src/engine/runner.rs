@@ -70,6 +70,8 @@ pub struct Glimpse {
     pub bit_errors: u64,
     /// Foreign frames.
     pub foreign: u64,
+    /// Whether the link is up, where the runner knows without asking the port.
+    pub link_up: Option<bool>,
 }
 
 /// Carries out steps on one way out and back.

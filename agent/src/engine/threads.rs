@@ -90,7 +90,13 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         Self { sender, receiver, direction, source, destination, own_addresses, next_sequence: 0 }
     }
 
-    fn single(&mut self, order: &StepOrder, spec: StreamSpec, probes: u32, watch: &mut Watch<'_>) -> Result<StepResult, PortError> {
+    fn single(
+        &mut self,
+        order: &StepOrder,
+        spec: StreamSpec,
+        probes: u32,
+        watch: &mut Watch<'_>,
+    ) -> Result<StepResult, PortError> {
         let mut result = StepResult::default();
         let mut collector = Collector::new(spec.clone(), Flow::Single, order.origin);
         let mut tx = Transmitter::new(spec, Amount::Probes(probes.into()), None, u64::MAX, self.receiver.now());
@@ -138,7 +144,9 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                 }
                 None => missed += 1,
             }
-            if let Some(stopped) = watch.look(glimpse(&collector, tx.next_sequence(), result.foreign, self.receiver.now())) {
+            if let Some(stopped) =
+                watch.look(glimpse(&collector, tx.next_sequence(), result.foreign, self.receiver.now()))
+            {
                 result.stopped = Some(stopped);
                 break;
             }
@@ -150,7 +158,13 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         Ok(result)
     }
 
-    fn flow(&mut self, order: &StepOrder, spec: StreamSpec, time: Duration, watch: &mut Watch<'_>) -> Result<StepResult, PortError> {
+    fn flow(
+        &mut self,
+        order: &StepOrder,
+        spec: StreamSpec,
+        time: Duration,
+        watch: &mut Watch<'_>,
+    ) -> Result<StepResult, PortError> {
         let drops_before = self.receiver.drops()?;
         let start = self.receiver.now();
         let out_max = (self.receiver.capacity_frames(spec.frame_bytes) / 2).clamp(64, OUT_MAX) as u64;
@@ -175,7 +189,10 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         });
         let sent_half = sent_half?;
         let ((collector, foreign, own_host, clock), stopped) = match &mut received_half {
-            Ok(half) => std::mem::replace(half, ((Collector::new(order.spec.clone(), Flow::Full, 0), 0, 0, ClockSource::Program), None)),
+            Ok(half) => std::mem::replace(
+                half,
+                ((Collector::new(order.spec.clone(), Flow::Full, 0), 0, 0, ClockSource::Program), None),
+            ),
             Err(_) => return Err(received_half.err().unwrap_or_else(|| PortError::Gone(self.direction.clone()))),
         };
         self.next_sequence = sent_half.next_sequence;
@@ -272,6 +289,7 @@ impl Shared {
             bits_compared: self.bits_compared.load(Ordering::Relaxed),
             bit_errors: self.bit_errors.load(Ordering::Relaxed),
             foreign: self.foreign.load(Ordering::Relaxed),
+            link_up: None,
         }
     }
 }
@@ -284,7 +302,12 @@ struct SentHalf {
     stopped: Option<Stopped>,
 }
 
-fn send_half<S: Sender>(sender: &mut S, mut tx: Transmitter, origin: Nanos, shared: &Shared) -> Result<SentHalf, PortError> {
+fn send_half<S: Sender>(
+    sender: &mut S,
+    mut tx: Transmitter,
+    origin: Nanos,
+    shared: &Shared,
+) -> Result<SentHalf, PortError> {
     let mut half = SentHalf { next_sequence: 0, refused: 0, by_second: Vec::new(), seconds: 0.0, stopped: None };
     let started = Instant::now();
     let mut refused_in_a_row = 0u32;
@@ -415,6 +438,7 @@ fn glimpse(collector: &Collector, next: u64, foreign: u64, now: Nanos) -> Glimps
         bits_compared: counts.bits_compared,
         bit_errors: counts.bit_errors,
         foreign,
+        link_up: None,
     }
 }
 

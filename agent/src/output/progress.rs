@@ -29,8 +29,12 @@ impl ProgressLine {
         match event {
             Event::LinkRead { link } if !link.up => self.line("no link"),
             Event::Listened { foreign: 0 } => {}
-            Event::Listened { foreign } => self.line(&format!("heard {foreign} frames of other stations: nothing is sent")),
-            Event::HandfulDone { sent, returned } => self.line(&format!("first probes: {returned} of {sent} came back")),
+            Event::Listened { foreign } => {
+                self.line(&format!("heard {foreign} frames of other stations: nothing is sent"))
+            }
+            Event::HandfulDone { sent, returned } => {
+                self.line(&format!("first probes: {returned} of {sent} came back"))
+            }
             Event::SettingChanged { setting } => self.line(&format!("changed for this run: {setting:?}")),
             Event::SettingPutBack { setting } => self.line(setting),
             Event::StepStarted { step, of, size_bytes, pattern } => {
@@ -45,7 +49,9 @@ impl ProgressLine {
                 "this computer lost frames: again at {} frames/s",
                 figure::count(*frames_per_second as u64)
             )),
-            Event::Confirming { placement } => self.line(&format!("it failed: confirming with the loop at `{placement}`")),
+            Event::Confirming { placement } => {
+                self.line(&format!("it failed: confirming with the loop at `{placement}`"))
+            }
             _ => {}
         }
     }

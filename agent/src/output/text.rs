@@ -77,7 +77,8 @@ fn figures(report: &Report, out: &mut String) {
         (t.frames_lengthened, "lengthened"),
         (t.frames_unrecognised, "unrecognised"),
     ];
-    let odd: Vec<_> = odd.iter().filter(|(n, _)| *n > 0).map(|(n, what)| format!("{} {what}", figure::count(*n))).collect();
+    let odd: Vec<_> =
+        odd.iter().filter(|(n, _)| *n > 0).map(|(n, what)| format!("{} {what}", figure::count(*n))).collect();
     if !odd.is_empty() {
         row("odd", odd.join(", "));
     }

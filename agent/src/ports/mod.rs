@@ -154,7 +154,9 @@ impl PortError {
                 capability.to_lowercase()
             )),
             Self::Socket(error) => error.hint(),
-            Self::Unknown { .. } => Some("`turnback ports` lists the ports of this machine, `turnback rigs` the simulated ones".into()),
+            Self::Unknown { .. } => {
+                Some("`turnback ports` lists the ports of this machine, `turnback rigs` the simulated ones".into())
+            }
             Self::Lock(LockError::Held { .. }) => Some("wait for that run to end, or end it".into()),
             _ => None,
         }

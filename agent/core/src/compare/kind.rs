@@ -57,7 +57,11 @@ impl std::fmt::Display for DamageKind {
             Self::Bursts => f.write_str("in bursts"),
             Self::Inverted => f.write_str("the whole frame inverted, as by a swapped pair"),
             Self::StuckBit { bit, word_bits, level } => {
-                write!(f, "bit {bit} of every {word_bits}-bit word stuck at {}", if *level == Level::One { 1 } else { 0 })
+                write!(
+                    f,
+                    "bit {bit} of every {word_bits}-bit word stuck at {}",
+                    if *level == Level::One { 1 } else { 0 }
+                )
             }
             Self::OffsetBound { first_offset_bytes, last_offset_bytes } => {
                 write!(f, "always at bytes {first_offset_bytes} to {last_offset_bytes} of the frame")

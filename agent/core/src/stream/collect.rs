@@ -242,8 +242,7 @@ impl Collector {
             self.fill_scratch(sequence, header.sent_at());
             let looked_at = bytes.len().min(self.scratch.len()).min(HEADER_BYTES + IDENTIFY_PAYLOAD_BYTES);
             // Addresses and EtherType are the same in every probe: they tell no probe from another.
-            let distance: u32 =
-                (14..looked_at).map(|i| (self.scratch[i] ^ bytes[i]).count_ones()).sum();
+            let distance: u32 = (14..looked_at).map(|i| (self.scratch[i] ^ bytes[i]).count_ones()).sum();
             if best.is_none_or(|(_, d, _)| distance < d) {
                 best = Some((sequence, distance, 8 * (looked_at as u32 - 14)));
             }

@@ -47,13 +47,7 @@ pub struct Transmitter {
 impl Transmitter {
     /// A sender of `spec`'s probes from `start`, at `probes_per_second` (`None`: as fast as the port takes them), never with
     /// more than `out_max` probes that the receiver has not settled.
-    pub fn new(
-        spec: StreamSpec,
-        amount: Amount,
-        probes_per_second: Option<f64>,
-        out_max: u64,
-        start: Nanos,
-    ) -> Self {
+    pub fn new(spec: StreamSpec, amount: Amount, probes_per_second: Option<f64>, out_max: u64, start: Nanos) -> Self {
         let window = Window::new(&spec.pattern, 0);
         let gap_fixed = probes_per_second.map_or(0, |r| (SECOND_NS as f64 * 65536.0 / r.max(1e-3)) as u64);
         let next = spec.first_sequence;

@@ -97,9 +97,9 @@ pub fn judge(evidence: &Evidence) -> Verdict {
         next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
     });
     verdict.reasons.extend(
-        rules::REMARKS.iter().filter_map(|(name, remark)| {
-            remark(evidence).map(|text| Reason { rule: (*name).to_owned(), text })
-        }),
+        rules::REMARKS
+            .iter()
+            .filter_map(|(name, remark)| remark(evidence).map(|text| Reason { rule: (*name).to_owned(), text })),
     );
     verdict
 }

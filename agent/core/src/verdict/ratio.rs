@@ -39,8 +39,9 @@ pub fn bit_error_ratio(evidence: &Evidence) -> Option<ErrorRatio> {
     let (errors, trials) = match basis {
         Basis::Bits => (evidence.counts.bit_errors, evidence.counts.bits_compared),
         Basis::Frames => (
-            (evidence.losses.wire() + evidence.counts.damaged - evidence.counts.damaged_after_check.min(evidence.counts.damaged))
-                .min(evidence.frames_tried()),
+            (evidence.losses.wire() + evidence.counts.damaged
+                - evidence.counts.damaged_after_check.min(evidence.counts.damaged))
+            .min(evidence.frames_tried()),
             evidence.frames_tried(),
         ),
     };
@@ -65,7 +66,8 @@ pub fn bit_error_ratio(evidence: &Evidence) -> Option<ErrorRatio> {
 
 /// Share of frames that did not come back as sent, with bounds; host losses left out.
 pub fn frame_loss_ratio(evidence: &Evidence) -> Option<Bounds> {
-    Bounds::new(evidence.losses.wire().min(evidence.frames_tried()), evidence.frames_tried(), evidence.limit.confidence).ok()
+    Bounds::new(evidence.losses.wire().min(evidence.frames_tried()), evidence.frames_tried(), evidence.limit.confidence)
+        .ok()
 }
 
 /// Bit error ratio from frame error ratio for frames of `bits` bits, by way of logarithms because the plain form loses

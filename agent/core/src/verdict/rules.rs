@@ -102,9 +102,8 @@ pub const REMARKS: &[Remark] = &[
     }),
     ("damage-kind", |e| {
         let counts = &e.counts;
-        (counts.bit_errors > 0).then(|| {
-            format!("{} wrong bits in {} frames, {}", counts.bit_errors, counts.damaged, e.damage)
-        })
+        (counts.bit_errors > 0)
+            .then(|| format!("{} wrong bits in {} frames, {}", counts.bit_errors, counts.damaged, e.damage))
     }),
 ];
 
@@ -131,7 +130,9 @@ fn next_for(e: &Evidence, suspects: &[Location]) -> &'static str {
     let two_ports = e.placement == Placement::ReturnPort;
     match suspects {
         [Location::Port] => "take this port out of use and move to a spare one; if the card can be swapped, swap it",
-        [Location::Cable] => "re-terminate or replace the cable; to find the segment, move the plug to the end of each in turn",
+        [Location::Cable] => {
+            "re-terminate or replace the cable; to find the segment, move the plug to the end of each in turn"
+        }
         [Location::Port, Location::Plug] => {
             "swap the plug and repeat; if it still fails, prove the plug on a known-good port, then condemn this one"
         }
@@ -211,14 +212,19 @@ fn no_link(e: &Evidence) -> Option<Finding> {
     }
     let text = match (e.placement, e.link.medium) {
         (Placement::Internal, _) => "no link even with the loop inside the chip".to_owned(),
-        (_, Medium::Fibre) => "no link: no light comes back (no plug, a dirty or broken fibre, or a dead transmitter or receiver)".into(),
-        (Placement::AtPort, _) => "no link: no plug is fitted, the plug is open, or the port's line side is dead".to_owned(),
+        (_, Medium::Fibre) => {
+            "no link: no light comes back (no plug, a dirty or broken fibre, or a dead transmitter or receiver)".into()
+        }
+        (Placement::AtPort, _) => {
+            "no link: no plug is fitted, the plug is open, or the port's line side is dead".to_owned()
+        }
         _ => "no link: the loop is open somewhere, or the port's line side is dead".to_owned(),
     };
     blame(e, "certain that the loop is open; nothing was measured on the line", text).map(|mut f| {
         if !matches!(f.location.as_slice(), [Location::Port]) && e.placement == Placement::AtPort {
             f.location = vec![Location::Plug, Location::Port];
-            f.next = "see that a plug is fitted and seated; then try the plug in a known-good port of the same kind".into();
+            f.next =
+                "see that a plug is fitted and seated; then try the plug in a known-good port of the same kind".into();
         }
         f
     })
@@ -404,8 +410,12 @@ fn limit_proved(e: &Evidence) -> Option<Finding> {
         ),
         match e.placement {
             Placement::Internal => "the host side is good; fit a plug to test the line side",
-            Placement::AtPort => "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at its far end",
-            Placement::FarEnd => "port and cable are good as far as a plug can show; look at the equipment at the far end",
+            Placement::AtPort => {
+                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at its far end"
+            }
+            Placement::FarEnd => {
+                "port and cable are good as far as a plug can show; look at the equipment at the far end"
+            }
             Placement::ReturnPort => "both ports and the cable are good as far as this can show",
         },
     )
@@ -420,7 +430,10 @@ fn host_limited(e: &Evidence) -> Option<Finding> {
         Outcome::Undecided,
         vec![],
         "certain: this computer's own counters say so",
-        format!("{inside} of {} missing frames were lost inside this computer, too many to judge the line", e.counts.lost),
+        format!(
+            "{inside} of {} missing frames were lost inside this computer, too many to judge the line",
+            e.counts.lost
+        ),
         "stop other work on this computer, or lower --rate, and repeat",
     )
 }

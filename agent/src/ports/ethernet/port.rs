@@ -20,7 +20,10 @@ use super::{
     netlink::{self, link::LinkFacts},
     service::Surroundings,
     setting::{Changes, Made, Setting, SettingError},
-    socket::{Clock, ForeignListener, FrameRing, FrameSender, RawFrame, RingOptions, SenderOptions, Stamped, now_ns},
+    socket::{
+        Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RawFrame, RingOptions, SenderOptions, SocketError, Stamped,
+        now_ns,
+    },
 };
 use crate::{
     engine::{
@@ -56,7 +59,11 @@ impl EthernetPort {
             let known: Vec<_> = links.iter().filter(|l| l.is_ethernet()).map(|l| l.name.clone()).collect();
             return Err(PortError::Unknown {
                 name: name.to_owned(),
-                known: if known.is_empty() { "this machine has none here".into() } else { format!("there is {}", known.join(", ")) },
+                known: if known.is_empty() {
+                    "this machine has none here".into()
+                } else {
+                    format!("there is {}", known.join(", "))
+                },
             });
         };
         let device = Device::open(name).map_err(|e| device_error(name, "open", e))?;
@@ -178,7 +185,9 @@ impl Port for EthernetPort {
 
     fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError> {
         let wanted = match setting {
-            PortSetting::ForcedSpeed(mbps) => Setting::Link(LinkSetting::Forced { speed_mbps: Some(mbps), duplex: Some(Duplex::Full) }),
+            PortSetting::ForcedSpeed(mbps) => {
+                Setting::Link(LinkSetting::Forced { speed_mbps: Some(mbps), duplex: Some(Duplex::Full) })
+            }
             PortSetting::InternalLoop(on) => Setting::Feature { name: "loopback".into(), on },
             PortSetting::DeliverBadFrames(on) => Setting::Feature { name: "rx-all".into(), on },
             PortSetting::Up(up) => Setting::Up(up),
@@ -224,20 +233,17 @@ impl Port for EthernetPort {
     }
 
     fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError> {
-        let into = receiver.unwrap_or_else(|| Interface { name: self.name.clone(), index: self.index, address: self.address });
+        let into =
+            receiver.unwrap_or_else(|| Interface { name: self.name.clone(), index: self.index, address: self.address });
         let sender = FrameSender::open(self.index, SenderOptions::default())?;
-        let ring = FrameRing::open(into.index, RingOptions::default())?;
-        let listener = ForeignListener::open(into.index)?;
-        let direction =
-            if into.index == self.index { "out-and-back".to_owned() } else { format!("{} to {}", self.name, into.name) };
+        let ring = FrameRing::open(into.index, RingOptions { ethertype: EVERY_ETHERTYPE, ..RingOptions::default() })?;
+        let direction = if into.index == self.index {
+            "out-and-back".to_owned()
+        } else {
+            format!("{} to {}", self.name, into.name)
+        };
         let own = vec![self.address, into.address, probe_source(self.address)];
-        Ok(Box::new(ThreadRunner::new(
-            sender,
-            RingAndListener { ring, listener, calls: 0 },
-            direction,
-            (probe_source(self.address), into.address),
-            own,
-        )))
+        Ok(Box::new(ThreadRunner::new(sender, ring, direction, (probe_source(self.address), into.address), own)))
     }
 
     fn interface(&self) -> Option<Interface> {
@@ -250,7 +256,7 @@ impl Sender for FrameSender {
         match FrameSender::send(self, batch) {
             Ok(sent) => Ok(sent.accepted),
             // Down is a state of the link, which the watcher sees; it may come up again.
-            Err(super::socket::SocketError::InterfaceDown { .. }) => Ok(0),
+            Err(SocketError::InterfaceDown { .. }) => Ok(0),
             Err(error) => Err(error.into()),
         }
     }
@@ -258,50 +264,36 @@ impl Sender for FrameSender {
     fn send_stamped(&mut self, probe: &Outgoing<'_>) -> Result<Option<Departure>, PortError> {
         match FrameSender::send_stamped(self, probe, STAMP_PATIENCE) {
             Ok(Stamped::Sent(stamp)) => Ok(Some(Departure { at: stamp.at_ns, clock: clock(stamp.clock) })),
-            Ok(Stamped::Refused(_)) | Err(super::socket::SocketError::InterfaceDown { .. }) => Ok(None),
+            Ok(Stamped::Refused(_)) | Err(SocketError::InterfaceDown { .. }) => Ok(None),
             Err(error) => Err(error.into()),
         }
     }
 }
 
-/// Echoes arrive in the ring; whatever else arrives, in the listener.
-struct RingAndListener {
-    ring: FrameRing,
-    listener: ForeignListener,
-    calls: u32,
-}
-
-impl Receiver for RingAndListener {
+/// One ring for echoes and for whatever else arrives: a second socket for foreign frames costs every echo a twentieth of
+/// its time, an echo whose EtherType was damaged is found in its right order, and all frames carry the kernel's stamps.
+impl Receiver for FrameRing {
     fn receive(&mut self, timeout: Duration, each: &mut dyn FnMut(Incoming<'_>)) -> Result<bool, PortError> {
-        let mut hand_on = |frame: RawFrame<'_>| {
+        let received = FrameRing::receive(self, timeout, &mut |frame: RawFrame<'_>| {
             each(Incoming { bytes: frame.bytes, at: frame.at_ns, clock: clock(frame.clock) });
-        };
-        let received = self.ring.receive(timeout, &mut hand_on);
-        let received = match received {
-            Ok(received) => received,
-            Err(super::socket::SocketError::InterfaceDown { .. }) => {
+        });
+        match received {
+            Ok(received) => Ok(received.empty),
+            // Down is a state of the link, which the watcher sees; it may come up again.
+            Err(SocketError::InterfaceDown { .. }) => {
                 thread::sleep(timeout);
-                return Ok(true);
+                Ok(true)
             }
-            Err(error) => return Err(error.into()),
-        };
-        // Foreign frames wait in their own socket: looking there once in a while is enough, and costs the echoes little.
-        self.calls = self.calls.wrapping_add(1);
-        if received.empty || self.calls.is_multiple_of(LISTEN_EVERY) {
-            match self.listener.drain(&mut hand_on) {
-                Ok(_) | Err(super::socket::SocketError::InterfaceDown { .. }) => {}
-                Err(error) => return Err(error.into()),
-            }
+            Err(error) => Err(error.into()),
         }
-        Ok(received.empty)
     }
 
     fn drops(&mut self) -> Result<u64, PortError> {
-        Ok(self.ring.drops()?.frames)
+        Ok(FrameRing::drops(self)?.frames)
     }
 
     fn capacity_frames(&self, frame_bytes: usize) -> usize {
-        self.ring.capacity_frames(frame_bytes)
+        FrameRing::capacity_frames(self, frame_bytes)
     }
 
     fn now(&self) -> Nanos {
@@ -340,5 +332,4 @@ pub fn print_address(address: Address) -> String {
 
 /// How long the kernel may take to give back a departure stamp.
 const STAMP_PATIENCE: Duration = Duration::from_millis(2);
-const LISTEN_EVERY: u32 = 16;
 const _: () = assert!(ETHERTYPE == super::socket::PROBE_ETHERTYPE);

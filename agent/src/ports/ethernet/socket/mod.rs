@@ -24,8 +24,8 @@ pub use frame::{Addressee, RawFrame, VlanTag};
 pub use listener::{Drained, ForeignListener};
 pub use ring::{BLOCK_BYTES, Drops, EVERY_ETHERTYPE, FrameRing, RETIRE_MS, Received, Reception, RingOptions};
 pub use sender::{FrameSender, Queue, Refusal, SenderOptions, Sent, Stamped};
-pub use turnback_core::{probe::ethernet::HEADER_BYTES, stream::Outgoing};
 pub use stamp::{AdapterStamping, Clock, Stamp, now_ns};
+pub use turnback_core::{probe::ethernet::HEADER_BYTES, stream::Outgoing};
 
 /// EtherType of every frame this program sends: "Local Experimental Ethertype 1" (IEEE Std 802, registered as 88-B5).
 pub const PROBE_ETHERTYPE: u16 = 0x88B5;
