@@ -102,9 +102,9 @@ pub fn parse_duration(text: &str) -> Result<Duration, PlanError> {
 pub fn print_duration(duration: Duration) -> String {
     let ms = duration.as_millis();
     match ms {
-        _ if ms % 3_600_000 == 0 => format!("{}h", ms / 3_600_000),
-        _ if ms % 60_000 == 0 => format!("{}m", ms / 60_000),
-        _ if ms % 1000 == 0 => format!("{}s", ms / 1000),
+        _ if ms.is_multiple_of(3_600_000) => format!("{}h", ms / 3_600_000),
+        _ if ms.is_multiple_of(60_000) => format!("{}m", ms / 60_000),
+        _ if ms.is_multiple_of(1000) => format!("{}s", ms / 1000),
         _ if ms > 1000 => format!("{}s", ms as f64 / 1000.0),
         _ => format!("{ms}ms"),
     }

@@ -128,7 +128,7 @@ impl<'a> Run<'a> {
             (None, Some(placement)) => placement,
             (None, None) => port.plug_is_at().unwrap_or(Placement::AtPort),
         };
-        let tag = Rng::new(options.seed).branch(0x7461_67).draw();
+        let tag = Rng::new(options.seed).branch(0x0074_6167).draw();
         Ok(Self {
             origin: port.now(),
             port,

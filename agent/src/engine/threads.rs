@@ -174,7 +174,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         let shared = Shared::new(tx.next_sequence());
         let (sender, receiver) = (&mut self.sender, &mut self.receiver);
         let own = &self.own_addresses;
-        let (sent_half, mut received_half) = thread::scope(|scope| {
+        let (sent_half, received_half, stopped) = thread::scope(|scope| {
             let sending = scope.spawn(|| send_half(sender, tx, order.origin, &shared));
             let receiving = scope.spawn(|| receive_half(receiver, collector, own, order.settle, &shared));
             let mut stopped = None;
@@ -182,19 +182,13 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                 thread::park_timeout(WATCH_EVERY);
                 if stopped.is_none() {
                     stopped = watch.look(shared.glimpse());
-                    shared.stop.store(stopped.is_some(), Ordering::Release);
+                    shared.stop.fetch_or(stopped.is_some(), Ordering::AcqRel);
                 }
             }
-            (join(sending), join(receiving).map(|half| (half, stopped)))
+            (join(sending), join(receiving), stopped)
         });
         let sent_half = sent_half?;
-        let ((collector, foreign, own_host, clock), stopped) = match &mut received_half {
-            Ok(half) => std::mem::replace(
-                half,
-                ((Collector::new(order.spec.clone(), Flow::Full, 0), 0, 0, ClockSource::Program), None),
-            ),
-            Err(_) => return Err(received_half.err().unwrap_or_else(|| PortError::Gone(self.direction.clone()))),
-        };
+        let ReceivedHalf { collector, foreign, own_host, clock } = received_half?;
         self.next_sequence = sent_half.next_sequence;
         let sent = sent_half.next_sequence - shared.first;
         Ok(StepResult {
@@ -353,7 +347,12 @@ fn send_half<S: Sender>(
     }
 }
 
-type ReceivedHalf = (Collector, u64, u64, ClockSource);
+struct ReceivedHalf {
+    collector: Collector,
+    foreign: u64,
+    own_host: u64,
+    clock: ClockSource,
+}
 
 fn receive_half<R: Receiver>(
     receiver: &mut R,
@@ -406,7 +405,7 @@ fn receive_half<R: Receiver>(
             let ended = *sending_ended.get_or_insert(now);
             let all_back = collector.returned() >= shared.next.load(Ordering::Acquire) - shared.first;
             if (empty && all_back) || now - ended > settle {
-                return Ok((collector, foreign, own_host, clock));
+                return Ok(ReceivedHalf { collector, foreign, own_host, clock });
             }
         }
     }

@@ -76,7 +76,7 @@ impl StreamSpec {
     fn sequence_of_phase(&self, phase_bytes: u64, about: u64) -> Option<u64> {
         let payload = self.payload_bytes() as u64;
         let within = phase_bytes % WINDOW_BYTES as u64;
-        if payload == 0 || within % payload != 0 {
+        if payload == 0 || !within.is_multiple_of(payload) {
             return None;
         }
         let slots = self.slots();

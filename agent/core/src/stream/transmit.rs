@@ -208,8 +208,8 @@ mod tests {
         assert_eq!(spec.phase_bytes(10 + slots * passes), crate::pattern::WINDOW_BYTES as u64);
         let mut tx = Transmitter::new(spec, Amount::Probes(slots + 1), None, 5000, 0);
         let mut stream = Vec::new();
-        while tx.poll(0, 10) != Turn::Done {
-            let sent = tx.batch(64, 0, |b| {
+        while let Turn::Send(count) = tx.poll(0, 10) {
+            let sent = tx.batch(count, 0, |b| {
                 b.iter().for_each(|o| stream.extend_from_slice(o.payload));
                 b.len()
             });
