@@ -9,6 +9,7 @@ use crate::counters::CounterDelta;
 use crate::evidence::{Evidence, Handful, Heard, Limit, Losses, Reference, Stopped};
 use crate::link::{Capabilities, LinkState, Placement};
 use crate::stats::availability::AvailabilityTotals;
+use crate::stats::delay_variation::DelayVariation;
 use crate::stats::latency::LatencyHistogram;
 use crate::stream::tally::{Counts, SecondCounts};
 use crate::verdict::Verdict;
@@ -137,6 +138,29 @@ impl Latency {
     }
 }
 
+/// Delay variation of probes of one size that travelled alone (RFC 5481: PDV 4.2, IPDV 4.1), nanoseconds.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DelayVariationReport {
+    /// 99 % of the trips were at most this much longer than the shortest.
+    pub pdv_p99: u64,
+    /// The longest trip less the shortest.
+    pub pdv_max: u64,
+    /// Largest shortening from one trip to the next, negative.
+    pub ipdv_min: i64,
+    /// Largest lengthening from one trip to the next.
+    pub ipdv_max: i64,
+}
+
+impl DelayVariationReport {
+    /// From sequences and trips; none without two trips in a row.
+    pub fn new(trips: &[(u64, u64)]) -> Option<Self> {
+        let mut variation = DelayVariation::new();
+        trips.iter().for_each(|(sequence, trip)| variation.record(*sequence, *trip));
+        let (pdv, ipdv) = (variation.pdv()?, variation.ipdv()?);
+        Some(Self { pdv_p99: pdv.p99, pdv_max: pdv.max, ipdv_min: ipdv.min, ipdv_max: ipdv.max })
+    }
+}
+
 /// Share of frames lost on the way, host losses left out.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LossRatio {
@@ -177,6 +201,8 @@ pub struct StepReport {
     pub frames_per_second: f64,
     /// Frame bits with FCS sent a second.
     pub bits_per_second: f64,
+    /// Delay variation of this size's single probes.
+    pub delay_variation_ns: Option<DelayVariationReport>,
     /// Rate asked for, frames a second; none when unpaced.
     pub rate_asked: Option<f64>,
     /// The step was run again more slowly because this computer lost probes.

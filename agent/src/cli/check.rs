@@ -119,6 +119,7 @@ pub fn open(name: &str, seed: Option<u64>) -> Result<Box<dyn Port>, PortError> {
     if let Some(what) = name.strip_prefix("sim:") {
         return Ok(Box::new(SimulatedPort::open(what, seed)?));
     }
+    EthernetPort::wait_for_the_dying(name);
     put_back_what_was_left();
     Ok(Box::new(EthernetPort::open(name)?))
 }

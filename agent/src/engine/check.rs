@@ -13,7 +13,7 @@ use turnback_core::{
     pattern::Pattern,
     plan::{Kind, PlanError, Profile, Rate, SIZE_MIN, Step},
     probe::ethernet::{FCS_BYTES, FRAME_BYTES_MIN},
-    report::{self, Latency, Report, StepReport, Totals, ZeroLossRate},
+    report::{self, DelayVariationReport, Latency, Report, StepReport, Totals, ZeroLossRate},
     rng::Rng,
     stats::{
         proof::{Decision, Looks, Proof},
@@ -113,6 +113,8 @@ struct Run<'a> {
     origin: Nanos,
     counters_after: Counters,
     step_number: u32,
+    /// Delay variation of the coming step's size, by direction.
+    variations: Vec<Option<DelayVariationReport>>,
 }
 
 impl<'a> Run<'a> {
@@ -147,6 +149,7 @@ impl<'a> Run<'a> {
             tag,
             counters_after: Counters::default(),
             step_number: 0,
+            variations: Vec::new(),
             options,
         })
     }
@@ -490,8 +493,10 @@ impl<'a> Run<'a> {
 
     fn latency(&mut self, step: &Step) -> Result<(), CheckError> {
         let probes = self.options.profile.latency_probes;
+        self.variations.clear();
         if probes > 0 {
-            self.run_once(step, StepAmount::Single(probes), None, false)?;
+            let results = self.run_once(step, StepAmount::Single(probes), None, false)?;
+            self.variations = results.iter().map(|(r, _)| DelayVariationReport::new(&r.tally.single_trips)).collect();
         }
         Ok(())
     }
@@ -601,32 +606,16 @@ impl<'a> Run<'a> {
             .collect::<Vec<_>>();
         if reported {
             let directions: Vec<_> = self.runners.iter().map(|r| r.direction()).collect();
-            for ((result, losses), direction) in booked.iter().zip(directions) {
-                self.report_step(step, direction, rate, result, losses.in_host);
+            for (number, ((result, losses), direction)) in booked.iter().zip(directions).enumerate() {
+                let variation = self.variations.get(number).copied().flatten();
+                let fresh = step_report(step, direction, rate, result, losses.in_host, variation);
+                self.report_step(fresh);
             }
         }
         Ok(booked)
     }
 
-    fn report_step(&mut self, step: &Step, direction: String, rate: Option<f64>, result: &StepResult, in_host: u64) {
-        let counts = &result.tally.counts;
-        let seconds = result.seconds.max(1e-9);
-        let fresh = StepReport {
-            direction,
-            size_bytes: step.size_bytes,
-            pattern: step.pattern.to_string(),
-            frames_sent: counts.sent,
-            frames_returned: counts.returned,
-            frames_lost: counts.lost,
-            frames_lost_in_host: in_host,
-            frames_damaged: counts.damaged,
-            bit_errors: counts.bit_errors,
-            seconds: result.seconds,
-            frames_per_second: counts.sent as f64 / seconds,
-            bits_per_second: counts.sent as f64 * f64::from(step.size_bytes) * 8.0 / seconds,
-            rate_asked: rate,
-            repeated_slower: false,
-        };
+    fn report_step(&mut self, fresh: StepReport) {
         let sliced = matches!(self.options.profile.kind, Kind::Soak | Kind::Proof);
         let same = |s: &&mut StepReport| {
             sliced
@@ -843,6 +832,35 @@ impl<'a> Run<'a> {
             warnings: self.warnings.clone(),
             cautions: cautions(&self.link),
         }
+    }
+}
+
+fn step_report(
+    step: &Step,
+    direction: String,
+    rate: Option<f64>,
+    result: &StepResult,
+    in_host: u64,
+    variation: Option<DelayVariationReport>,
+) -> StepReport {
+    let counts = &result.tally.counts;
+    let seconds = result.seconds.max(1e-9);
+    StepReport {
+        direction,
+        size_bytes: step.size_bytes,
+        pattern: step.pattern.to_string(),
+        frames_sent: counts.sent,
+        frames_returned: counts.returned,
+        frames_lost: counts.lost,
+        frames_lost_in_host: in_host,
+        frames_damaged: counts.damaged,
+        bit_errors: counts.bit_errors,
+        seconds: result.seconds,
+        frames_per_second: counts.sent as f64 / seconds,
+        bits_per_second: counts.sent as f64 * f64::from(step.size_bytes) * 8.0 / seconds,
+        delay_variation_ns: variation,
+        rate_asked: rate,
+        repeated_slower: false,
     }
 }
 

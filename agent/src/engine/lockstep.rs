@@ -229,7 +229,7 @@ impl Step {
             arrived = self.receive(world, Some(sequence));
         }
         if let Some(at) = arrived {
-            self.rx.handle_single_latency(at.saturating_sub(sent_at));
+            self.rx.handle_single_latency(sequence, at.saturating_sub(sent_at));
         }
     }
 

@@ -138,7 +138,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                     // Kernel and program read the same clock; an adapter's own can only be held against itself.
                     let comparable = (clock == ClockSource::Adapter) == (departure.clock == ClockSource::Adapter);
                     if let Some(trip) = at.checked_sub(departure.at).filter(|_| comparable) {
-                        collector.handle_single_latency(trip);
+                        collector.handle_single_latency(sequence, trip);
                         result.clocks = (departure.clock, clock);
                     }
                 }

@@ -36,7 +36,7 @@ impl ProgressLine {
                 self.line(&format!("first probes: {returned} of {sent} came back"))
             }
             Event::SettingChanged { setting } => self.line(&format!("changed for this run: {setting:?}")),
-            Event::SettingPutBack { setting } => self.line(setting),
+            Event::SettingPutBack { setting } => self.line(&format!("put back: {setting}")),
             Event::StepStarted { step, of, size_bytes, pattern } => {
                 let of = of.map_or(String::new(), |n| format!(" of {n}"));
                 self.step = format!("step {step}{of}: {size_bytes} B {pattern}");

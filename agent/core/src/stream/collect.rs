@@ -155,8 +155,9 @@ impl Collector {
     }
 
     /// Books the round trip of a probe that travelled alone, from whatever stamps the port had for it.
-    pub fn handle_single_latency(&mut self, latency_ns: u64) {
+    pub fn handle_single_latency(&mut self, sequence: u64, latency_ns: u64) {
         self.tally.latency.record(latency_ns);
+        self.tally.single_trips.push((sequence, latency_ns));
     }
 
     /// Everything that is not an intact echo of this stream.

@@ -105,6 +105,8 @@ pub struct Tally {
     pub damage: DamageTally,
     /// Round trips of probes that travelled alone.
     pub latency: LatencyHistogram,
+    /// Sequence and round trip in nanoseconds of each of these, for the delay variation of one size; short by plan.
+    pub single_trips: Vec<(u64, u64)>,
     /// Round trips of probes in full flow: holds the waiting in the sender's own batch.
     pub latency_loaded: LatencyHistogram,
     /// One entry a second from the start of the run.
@@ -117,6 +119,7 @@ impl Tally {
         self.counts.merge(&other.counts);
         self.damage.merge(&other.damage);
         self.latency.merge(&other.latency);
+        self.single_trips.extend_from_slice(&other.single_trips);
         self.latency_loaded.merge(&other.latency_loaded);
         if self.seconds.len() < other.seconds.len() {
             self.seconds.resize(other.seconds.len(), SecondCounts::default());

@@ -31,7 +31,7 @@ use crate::{
         threads::{Incoming, Receiver, Sender, ThreadRunner},
     },
     guard::{
-        journal::{Journal, Outcome},
+        journal::{Journal, Outcome, Recovered},
         lock::PortLock,
         state,
     },
@@ -76,6 +76,18 @@ impl EthernetPort {
             changes: None,
             _lock: lock,
         })
+    }
+
+    /// Waits until a run that has just been killed lets go of the port: a process takes some milliseconds to die. A run that
+    /// lives is not waited for longer than that; [`EthernetPort::open`] then says who has the port.
+    pub fn wait_for_the_dying(name: &str) {
+        let Ok(index) = super::socket::interface_index(name) else { return };
+        for _ in 0..DYING_POLLS {
+            if PortLock::interface(name, index).is_ok() {
+                return;
+            }
+            thread::sleep(DYING_POLL);
+        }
     }
 
     fn facts(&self) -> Result<LinkFacts, PortError> {
@@ -207,7 +219,7 @@ impl Port for EthernetPort {
             .take()
             .map(|mut changes| {
                 let told = changes.put_back();
-                told.iter().filter(|r| r.outcome != Outcome::Unchanged).map(|r| r.to_string()).collect()
+                told.iter().filter(|r| r.outcome != Outcome::Unchanged).map(told_shortly).collect()
             })
             .unwrap_or_default()
     }
@@ -309,6 +321,15 @@ fn clock(clock: Clock) -> ClockSource {
     }
 }
 
+/// A change of this run in few words; one that could not be put back in all of them.
+fn told_shortly(recovered: &Recovered) -> String {
+    let change = &recovered.change;
+    match recovered.outcome {
+        Outcome::PutBack => format!("{} of {} from {} to {}", change.kind, change.target, change.new, change.old),
+        _ => recovered.to_string(),
+    }
+}
+
 fn host(port: &str, action: &str, cause: impl std::fmt::Display) -> PortError {
     PortError::Host { port: port.to_owned(), action: action.to_owned(), cause: cause.to_string() }
 }
@@ -330,6 +351,8 @@ pub fn print_address(address: Address) -> String {
     address.map(|b| format!("{b:02x}")).join(":")
 }
 
+const DYING_POLLS: u32 = 20;
+const DYING_POLL: Duration = Duration::from_millis(25);
 /// How long the kernel may take to give back a departure stamp.
 const STAMP_PATIENCE: Duration = Duration::from_millis(2);
 const _: () = assert!(ETHERTYPE == super::socket::PROBE_ETHERTYPE);
