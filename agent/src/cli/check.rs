@@ -24,7 +24,7 @@ use crate::{
     ports::{
         Port, PortError,
         ethernet::{port::EthernetPort, setting::EthernetSettings},
-        simulated::SimulatedPort,
+        simulated::{self, SimulatedPort},
     },
 };
 
@@ -64,7 +64,8 @@ impl<E: Into<CheckError>> From<E> for Failure {
 }
 
 fn try_run(args: &args::Check) -> Result<ExitCode, Failure> {
-    let options = options(args)?;
+    let seed = seed(args)?;
+    let options = options(args, seed)?;
     let mut events = match &args.events {
         Some(path) => {
             let file = File::create(path)
@@ -73,8 +74,8 @@ fn try_run(args: &args::Check) -> Result<ExitCode, Failure> {
         }
         None => None,
     };
-    let mut port = open(&args.port, args.seed)?;
-    let mut return_port = args.return_port.as_deref().map(|name| open(name, args.seed)).transpose()?;
+    let mut port = open(&args.port, seed)?;
+    let mut return_port = args.return_port.as_deref().map(|name| open(name, seed)).transpose()?;
     let cancel = Cancel::default();
     end_on_signals(&cancel);
 
@@ -111,11 +112,20 @@ fn try_run(args: &args::Check) -> Result<ExitCode, Failure> {
     Ok(ExitCode::from(report.verdict.outcome.exit_status()))
 }
 
+/// The seed asked for; else a simulated rig's own, so that it does the same each time; else one no run had before.
+fn seed(args: &args::Check) -> Result<u64, PortError> {
+    Ok(match (args.seed, args.port.strip_prefix("sim:")) {
+        (Some(seed), _) => seed,
+        (None, Some(what)) => simulated::load(what)?.seed.into(),
+        (None, None) => uuid::Uuid::now_v7().as_u64_pair().1,
+    })
+}
+
 /// Opens a port by the name people give it.
 ///
 /// # Errors
 /// See the kinds of port.
-pub fn open(name: &str, seed: Option<u64>) -> Result<Box<dyn Port>, PortError> {
+pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
     if let Some(what) = name.strip_prefix("sim:") {
         return Ok(Box::new(SimulatedPort::open(what, seed)?));
     }
@@ -144,7 +154,7 @@ fn put_back_what_was_left() {
     }
 }
 
-fn options(args: &args::Check) -> Result<CheckOptions, Failure> {
+fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
     let mut profile = profile(&args.profile)?;
     if let Some(sizes) = &args.sizes {
         profile.sizes_bytes.clone_from(sizes);
@@ -185,7 +195,7 @@ fn options(args: &args::Check) -> Result<CheckOptions, Failure> {
         placement,
         cable: args.cable.clone(),
         speed_mbps: args.speed,
-        seed: args.seed.unwrap_or_else(|| run.as_u64_pair().1),
+        seed,
         run: run.to_string(),
         started_at: jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
         although_in_service: args.although_in_service,

@@ -149,10 +149,7 @@ impl PortError {
     /// What the person can do about it.
     pub fn hint(&self) -> Option<String> {
         match self {
-            Self::NotPermitted { capability, .. } => Some(format!(
-                "run it as root, or grant the right once: sudo setcap {}+ep \"$(command -v turnback)\"",
-                capability.to_lowercase()
-            )),
+            Self::NotPermitted { .. } | Self::Socket(SocketError::NotPermitted { .. }) => Some(GRANT.into()),
             Self::Socket(error) => error.hint(),
             Self::Unknown { .. } => {
                 Some("`turnback ports` lists the ports of this machine, `turnback rigs` the simulated ones".into())
@@ -162,6 +159,10 @@ impl PortError {
         }
     }
 }
+
+/// Both rights at once, since granting one takes the other away.
+const GRANT: &str =
+    "run it as root, or grant the rights once: sudo setcap cap_net_raw,cap_net_admin+ep \"$(command -v turnback)\"";
 
 /// When a probe left, and by which clock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

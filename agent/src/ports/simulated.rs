@@ -28,15 +28,14 @@ pub struct SimulatedPort {
 }
 
 impl SimulatedPort {
-    /// The rig that `what` (the part after `sim:`) names. `seed` replaces the rig's own.
+    /// The rig that `what` (the part after `sim:`) names. `seed` takes the place of the rig's own.
     ///
     /// # Errors
     /// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::Host`] with line and
     /// allowed values for a file that is not a rig.
-    pub fn open(what: &str, seed: Option<u64>) -> Result<Self, PortError> {
+    pub fn open(what: &str, seed: u64) -> Result<Self, PortError> {
         let name = format!("sim:{what}");
         let rig = load(what)?;
-        let seed = seed.unwrap_or(u64::from(rig.seed));
         Ok(Self { name, world: Arc::new(Mutex::new(World::new(&rig, seed))), changed: Vec::new() })
     }
 }

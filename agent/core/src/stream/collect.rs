@@ -164,7 +164,10 @@ impl Collector {
     #[cold]
     fn book_odd(&mut self, echo: Echo<'_>) -> Seen {
         if let Ok(header) = Header::new_checked(echo.bytes) {
-            if header.tag() != self.spec.tag || header.lane() != self.spec.lane {
+            // Two wrong bits can cancel in the check: a tag that is nearly ours is ours, damaged.
+            let other_run = (header.tag() ^ self.spec.tag).count_ones() > TAG_DISTANCE_MAX;
+            let other_lane = header.lane() != self.spec.lane && header.source() != self.spec.source;
+            if other_run || other_lane {
                 self.tally.counts.stale += 1;
                 return Seen::Other;
             }
@@ -238,18 +241,20 @@ impl Collector {
         let in_reach = |s: &u64| {
             *s >= self.spec.first_sequence && *s < next.saturating_add(SPAN) && s.saturating_add(SPAN) >= next
         };
-        let mut best: Option<(u64, u32, u32)> = None;
+        let mut best: Option<(u32, u64, u64)> = None;
+        let mut looked_at = 0;
         for sequence in candidates.into_iter().flatten().filter(in_reach).collect::<Vec<_>>() {
             self.fill_scratch(sequence, header.sent_at());
-            let looked_at = bytes.len().min(self.scratch.len()).min(HEADER_BYTES + IDENTIFY_PAYLOAD_BYTES);
+            looked_at = bytes.len().min(self.scratch.len()).min(HEADER_BYTES + IDENTIFY_PAYLOAD_BYTES);
             // Addresses and EtherType are the same in every probe: they tell no probe from another.
             let distance: u32 = (14..looked_at).map(|i| (self.scratch[i] ^ bytes[i]).count_ones()).sum();
-            if best.is_none_or(|(_, d, _)| distance < d) {
-                best = Some((sequence, distance, 8 * (looked_at as u32 - 14)));
-            }
+            // One wrong bit in the sequence is as far from the right probe (its sequence) as from the one it names (its
+            // check): of two equally near, it is the one whose turn it is.
+            let candidate = (distance, sequence.abs_diff(next), sequence);
+            best = Some(best.map_or(candidate, |b| b.min(candidate)));
         }
-        let (sequence, distance, of) = best?;
-        (distance * 4 < of).then_some(sequence)
+        let (distance, _, sequence) = best?;
+        (u64::from(distance) * 4 < 8 * (looked_at as u64 - 14)).then_some(sequence)
     }
 
     /// Writes what probe `sequence` was when sent into the scratch buffer.

@@ -80,6 +80,34 @@ fn each_odd_echo_has_its_own_count() {
     assert_eq!((c.damaged, c.bit_errors, c.stale, c.unrecognised, c.lost), (1, 2, 1, 1, 6));
 }
 
+/// A flipped high bit of the sequence names a probe far ahead whose header differs by one bit too (the check): taking it for
+/// that one would move the ledger on and give up everything between.
+#[test]
+fn a_wrong_bit_anywhere_in_the_sequence_names_no_other_probe() {
+    for size in [60, 508, 1514] {
+        let spec = spec(size);
+        let frames = probes(&spec, 130);
+        for bit in 0..64 {
+            let mut rx = collector(&spec);
+            for frame in &frames[..100] {
+                rx.handle_echo(echo(frame));
+            }
+            let mut bad = frames[100].clone();
+            bad[31 - bit / 8] ^= 1 << (bit % 8);
+            rx.handle_echo(echo(&bad));
+            for frame in &frames[101..] {
+                rx.handle_echo(echo(frame));
+            }
+            let c = rx.finish(130, 0, &[130]).counts;
+            assert_eq!(
+                (c.returned, c.lost, c.damaged, c.late, c.duplicated),
+                (130, 0, 1, 0, 0),
+                "size {size}, bit {bit}"
+            );
+        }
+    }
+}
+
 #[test]
 fn an_echo_with_a_damaged_ethertype_is_still_ours() {
     let spec = spec(60);
@@ -145,6 +173,8 @@ proptest! {
             bad[bit / 8] ^= 1 << (bit % 8);
         }
         let header = Header::new_sized(&bad[..]).map(|h| h.syndrome() != 0).unwrap_or(false);
+        // Two flips in different words can cancel in the check and look like another probe's intact header.
+        prop_assume!(header || flips.iter().all(|b| !(112..448).contains(b)));
         prop_assert_eq!(rx.handle_echo(echo(&bad)), Seen::Probe {
             sequence: 1000 + which as u64,
             sent_at: if header { None } else { Some(5) },
