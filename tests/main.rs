@@ -4,3 +4,4 @@ mod harness;
 mod packet_socket;
 mod plug;
 mod probe_bytes;
+mod rigs;
