@@ -4,3 +4,6 @@ mod harness;
 mod packet_socket;
 mod plug;
 mod probe_bytes;
+mod real_rigs;
+mod rigs;
+mod tap_rigs;

@@ -1,3 +1,4 @@
 //! What tests need to build a world of their own.
 
 pub mod netns;
+pub mod program;

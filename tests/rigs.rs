@@ -1,0 +1,358 @@
+//! Every built-in rig through the real program: the answer that its name promises, the shape of the report, exit statuses.
+
+use std::fs;
+
+use serde_json::{Value, json};
+use turnback::engine::{
+    cancel::Cancel,
+    check::{CheckOptions, check},
+};
+use turnback::ports::simulated::SimulatedPort;
+use turnback_core::{plan::Profile, sim, verdict::Outcome};
+
+use crate::harness::program::{Finished, Program};
+
+/// A check of a built-in rig with a seed.
+fn check_rig(name: &str, more: &str) -> (Finished, Value) {
+    let finished = Program::new().check(&format!("sim:{name} --seed 11 {more}"));
+    let report = finished.report();
+    (finished, report)
+}
+
+fn has_rule(report: &Value, rule: &str) -> bool {
+    report["verdict"]["reasons"].as_array().unwrap().iter().any(|reason| reason["rule"] == rule)
+}
+
+/// Exit statuses of the interface: 0 pass, 1 fault, 3 undecided, 4 not tested.
+fn status_of(outcome: &str) -> i32 {
+    match outcome {
+        "pass" => 0,
+        "fault" => 1,
+        "undecided" => 3,
+        "not-tested" => 4,
+        other => panic!("outcome {other}"),
+    }
+}
+
+#[test]
+fn every_rig_gives_what_its_name_promises() {
+    let expected = [
+        ("good", "pass", json!([])),
+        ("bad-port", "fault", json!(["port"])),
+        ("bad-plug", "fault", json!(["port", "plug"])),
+        ("bad-cable", "fault", json!(["cable"])),
+        ("no-plug", "fault", json!(["plug", "port"])),
+        ("dead-port", "fault", json!(["port"])),
+        ("live-network", "not-tested", json!([])),
+        ("slow-host", "pass", json!([])),
+        ("flapping", "fault", json!(["port", "plug"])),
+        ("memory-fault", "fault", json!(["host"])),
+        ("gigabit-plug", "pass", json!([])),
+        ("fibre-good", "pass", json!([])),
+        ("bursty-cable", "fault", json!(["cable"])),
+        ("intermittent", "fault", json!(["port", "plug"])),
+    ];
+    // A rig that is added must say here what it promises.
+    let mut named: Vec<_> = expected.iter().map(|(name, ..)| *name).collect();
+    let mut known: Vec<_> = sim::BUILTIN.iter().map(|(name, _)| *name).collect();
+    named.sort_unstable();
+    known.sort_unstable();
+    assert_eq!(named, known);
+
+    for (name, outcome, location) in expected {
+        let (finished, report) = check_rig(name, "");
+        assert_eq!(report["verdict"]["outcome"], outcome, "{name}: {}", report["verdict"]);
+        assert_eq!(report["verdict"]["location"], location, "{name}: {}", report["verdict"]);
+        assert_eq!(finished.code, Some(status_of(outcome)), "{name}");
+        assert!(!report["verdict"]["next"].as_str().unwrap().is_empty(), "{name}");
+    }
+}
+
+#[test]
+fn rigs_give_the_reason_for_their_answer() {
+    let reasons = [
+        ("good", "limit-proved"),
+        ("no-plug", "no-link"),
+        ("live-network", "foreign-traffic"),
+        ("slow-host", "host-slowed"),
+        ("gigabit-plug", "forced-speed"),
+        ("memory-fault", "damaged-after-check"),
+        ("flapping", "link-flapped"),
+    ];
+    for (name, rule) in reasons {
+        let (_, report) = check_rig(name, "");
+        assert!(has_rule(&report, rule), "{name}: {}", report["verdict"]);
+    }
+}
+
+#[test]
+fn no_seed_turns_a_bad_rig_into_a_pass() {
+    let program = Program::new();
+    let bad = ["bad-port", "bad-plug", "bad-cable", "no-plug", "dead-port", "live-network", "memory-fault"];
+    for name in bad {
+        for seed in 100..110 {
+            let report = program.check(&format!("sim:{name} --seed {seed}")).report();
+            assert_ne!(report["verdict"]["outcome"], "pass", "{name} seed {seed}");
+        }
+    }
+}
+
+#[test]
+fn equal_seeds_give_equal_runs_and_others_differ() {
+    for name in ["bad-cable", "bursty-cable", "flapping", "memory-fault"] {
+        let (_, first) = check_rig(name, "");
+        let (_, second) = check_rig(name, "");
+        for part in ["totals", "steps", "verdict", "damage", "error_ratio", "seconds"] {
+            assert_eq!(first[part], second[part], "{name} {part}");
+        }
+    }
+    let totals = |seed: u32| Program::new().check(&format!("sim:bad-plug --seed {seed}")).report()["totals"].clone();
+    assert_ne!(totals(1), totals(2));
+}
+
+/// A rig text: the good rig on a computer too slow for line rate, losing in its ring or its socket.
+fn loaded_host(frames_per_second_max: u32, loses_in: &str, ring_frames: u32) -> String {
+    format!(
+        "name = \"loaded\"\n[port]\nreceive_ring_frames = {ring_frames}\n\
+         [host]\nframes_per_second_max = {frames_per_second_max}\nloses_in = \"{loses_in}\"\n"
+    )
+}
+
+#[test]
+fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut profile = Profile::named("quick").unwrap();
+    profile.time = std::time::Duration::from_millis(20);
+    let (mut lossy, mut passes) = (0, 0);
+    for seed in 0..1000_u64 {
+        // Below line rate at 64 bytes always (1,488,095 frames/s, RFC 5180 A.1), at 1518 bytes (81,274) mostly.
+        let rate = 5_000 + 131 * seed as u32;
+        let rig = loaded_host(rate, ["ring", "socket"][seed as usize % 2], 64 << (seed % 4));
+        let path = folder.path().join("rig.toml");
+        fs::write(&path, rig).unwrap();
+        let mut port = SimulatedPort::open(path.to_str().unwrap(), Some(seed)).unwrap();
+        let options = CheckOptions {
+            profile: profile.clone(),
+            placement: None,
+            cable: None,
+            speed_mbps: None,
+            seed,
+            run: format!("loaded-{seed}"),
+            started_at: String::new(),
+            although_in_service: false,
+            confirm: true,
+        };
+        let report = check(&mut port, None, options, &mut |_| {}, &Cancel::default()).unwrap();
+        assert_ne!(report.verdict.outcome, Outcome::Fault, "seed {seed}, {rate} frames/s: {:?}", report.verdict);
+        lossy += usize::from(report.totals.frames_lost_in_host > 0);
+        passes += usize::from(report.verdict.outcome == Outcome::Pass);
+    }
+    // The load was felt, and did not just make every answer `undecided`.
+    assert!(lossy > 900, "{lossy}");
+    assert!(passes > 0);
+}
+
+#[test]
+fn the_report_keeps_its_names() {
+    let (_, report) = check_rig("bad-plug", "");
+    assert_eq!(report["format"], 1);
+    let names = [
+        ("", "format port placement verdict totals error_ratio latency_ns steps"),
+        ("/verdict", "outcome location reasons next"),
+        ("/verdict/reasons/0", "rule text"),
+        (
+            "/totals",
+            "frames_sent frames_returned frames_lost frames_lost_in_host frames_failed_fcs frames_damaged \
+             frames_duplicated frames_reordered frames_truncated frames_unrecognised bits_compared bit_errors",
+        ),
+        ("/error_ratio", "basis estimate lower upper confidence limit"),
+        ("/latency_ns", "clock min mean p50 p99 max"),
+        ("/steps/0", "size_bytes pattern frames_sent frames_returned seconds frames_per_second bits_per_second"),
+    ];
+    for (place, fields) in names {
+        let object = report.pointer(place).unwrap_or_else(|| panic!("no {place}"));
+        for field in fields.split_whitespace() {
+            assert!(!object[field].is_null(), "{place}/{field} in {object}");
+        }
+    }
+}
+
+#[test]
+fn counts_of_a_report_agree_with_each_other() {
+    for name in ["good", "bad-port", "bad-plug", "bad-cable", "slow-host", "flapping", "bursty-cable", "dead-port"] {
+        let (_, report) = check_rig(name, "");
+        let count = |field: &str| report["totals"][field].as_u64().unwrap();
+        assert_eq!(count("frames_sent"), count("frames_returned") + count("frames_lost"), "{name}");
+        assert!(count("bit_errors") <= count("bits_compared"), "{name}");
+        let ratio = &report["error_ratio"];
+        if !ratio.is_null() {
+            let value = |field: &str| ratio[field].as_f64().unwrap();
+            assert!(value("lower") <= value("estimate") && value("estimate") <= value("upper"), "{name}: {ratio}");
+        }
+    }
+}
+
+#[test]
+fn the_injected_ratio_lies_within_the_bounds() {
+    // The rig's own fault, in its text.
+    for name in ["bad-plug", "bad-cable"] {
+        let text = Program::new().run(&format!("rigs {name}")).stdout;
+        let rig: toml::Table = text.parse().unwrap();
+        let injected = rig["faults"][0]["ratio"].as_float().unwrap();
+        let (_, report) = check_rig(name, "");
+        let (lower, upper) = (report["error_ratio"]["lower"].as_f64(), report["error_ratio"]["upper"].as_f64());
+        assert!(lower.unwrap() <= injected && injected <= upper.unwrap(), "{name}: {}", report["error_ratio"]);
+    }
+}
+
+#[test]
+fn wrong_use_exits_with_2_and_says_what_is_allowed() {
+    let folder = tempfile::tempdir().unwrap();
+    let profile = folder.path().join("night.toml");
+    fs::write(&profile, "name = \"night\"\nkind = \"steps\"\nsizes_bytes = [64]\nlimit = 3\n").unwrap();
+    let rig = folder.path().join("cabinet.toml");
+    fs::write(&rig, "[port]\nmedium = \"straw\"\n").unwrap();
+    let at_line_4 = format!("{}:4", profile.display());
+    let wrong = [
+        ("check nowhere0".to_owned(), vec!["nowhere0"]),
+        ("check sim:nowhere".into(), vec!["sim:nowhere", "gigabit-plug"]),
+        ("check sim:good --profile nope".into(), vec!["nope", "rate-search"]),
+        (format!("check sim:good --profile {}", profile.display()), vec![&at_line_4, "limit", "target_ber"]),
+        (format!("check sim:{}", rig.display()), vec!["cabinet.toml", "line 2", "straw", "copper"]),
+        ("check sim:good --sizes 63".into(), vec!["63", "64"]),
+        ("check sim:good --sizes 20000".into(), vec!["20000", "9018"]),
+        ("check sim:good --patterns wobble".into(), vec!["wobble", "prbs31"]),
+        ("check sim:good --rate 0".into(), vec!["full"]),
+        ("check sim:good --rate 101%".into(), vec!["101%", "100"]),
+        ("check sim:good --for never".into(), vec!["never", "4s"]),
+        ("check sim:good --target-ber 2".into(), vec!["2", "0.1"]),
+        ("check sim:good --confidence 1".into(), vec!["0.5"]),
+        ("check sim:good --placement here".into(), vec!["here", "far-end"]),
+        ("check sim:good --events /proc/no/such/file".into(), vec!["/proc/no/such/file"]),
+        ("check".into(), vec!["PORT"]),
+        ("measure".into(), vec!["measure"]),
+        ("rigs nowhere".into(), vec!["nowhere", "good"]),
+        ("profiles nowhere".into(), vec!["nowhere", "quick"]),
+        ("wiring nowhere".into(), vec!["nowhere"]),
+    ];
+    for (arguments, words) in wrong {
+        let finished = Program::new().run(&arguments);
+        assert_eq!(finished.code, Some(2), "{arguments}: {finished:?}");
+        assert!(finished.stdout.is_empty(), "{arguments}: {finished:?}");
+        for word in words {
+            assert!(finished.stderr.contains(word), "{arguments}: no {word} in {}", finished.stderr);
+        }
+    }
+}
+
+#[test]
+fn data_goes_to_stdout_and_all_else_to_stderr() {
+    let program = Program::new();
+    let json = program.check("sim:bad-plug --seed 4");
+    assert_eq!(json.report()["port"]["name"], "sim:bad-plug");
+    let text = program.run("check sim:bad-plug --seed 4");
+    assert!(text.stdout.starts_with("FAULT"), "{}", text.stdout);
+    assert!(!text.stdout.contains("step 1"), "{}", text.stdout);
+    assert!(text.stderr.contains("step 1"), "{}", text.stderr);
+    assert!(!text.stdout.contains('\u{1b}') && !text.stderr.contains('\u{1b}'));
+    for arguments in ["rigs", "profiles", "wiring", "rigs good", "profiles soak", "wiring 8p8c-2pair", "--help"] {
+        let finished = program.run(arguments);
+        assert_eq!((finished.code, finished.stderr.as_str()), (Some(0), ""), "{arguments}");
+        assert!(!finished.stdout.is_empty(), "{arguments}");
+    }
+}
+
+#[test]
+fn a_shown_rig_and_a_shown_profile_can_be_used_as_files() {
+    let program = Program::new();
+    for name in ["bad-cable", "flapping", "live-network"] {
+        let path = program.state().join("rig.toml");
+        fs::write(&path, program.run(&format!("rigs {name}")).stdout).unwrap();
+        let from_file = program.check(&format!("sim:{} --seed 11", path.display())).report();
+        let (_, built_in) = check_rig(name, "");
+        assert_eq!(
+            (&from_file["verdict"], &from_file["totals"]),
+            (&built_in["verdict"], &built_in["totals"]),
+            "{name}"
+        );
+    }
+    let path = program.state().join("profile.toml");
+    fs::write(&path, program.run("profiles quick").stdout).unwrap();
+    let (_, from_file) = check_rig("good", &format!("--profile {}", path.display()));
+    let (_, built_in) = check_rig("good", "--profile quick");
+    assert_eq!(from_file["steps"], built_in["steps"]);
+}
+
+#[test]
+fn events_are_one_object_a_line() {
+    let program = Program::new();
+    let path = program.state().join("run.jsonl");
+    let report = program.check(&format!("sim:gigabit-plug --seed 4 --events {}", path.display())).report();
+    let text = fs::read_to_string(&path).unwrap();
+    assert!(text.ends_with('\n'));
+    let events: Vec<Value> = text.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert!(events.iter().all(|event| event["event"].is_string()));
+    let of = |kind: &str| events.iter().filter(|event| event["event"] == kind).collect::<Vec<_>>();
+    assert_eq!(events[0]["event"], "run-started");
+    assert_eq!(events[0]["run"], report["run"]);
+    let steps = report["steps"].as_array().unwrap();
+    assert_eq!((of("step-started").len(), of("step-done").len()), (steps.len(), steps.len()));
+    for (event, step) in of("step-done").iter().zip(steps) {
+        assert_eq!(event["frames_sent"], step["frames_sent"]);
+    }
+    // What was changed was put back.
+    assert!(!of("setting-changed").is_empty());
+    assert!(!of("setting-put-back").is_empty());
+}
+
+#[test]
+fn a_proof_stops_when_it_is_decided() {
+    let (finished, report) = check_rig("good", "--profile proof --target-ber 1e-9 --for 1h");
+    assert_eq!(finished.code, Some(0));
+    assert!(report["error_ratio"]["proved_below"].as_f64().unwrap() <= 1e-9);
+    // Zero errors prove a limit p with confidence c in -ln(1-c)/p bits (design, honest counting 4), here 3.0e9: seconds
+    // at 1 Gb/s, of the hour that was allowed.
+    assert!(report["steps"][0]["seconds"].as_f64().unwrap() < 60.0);
+    let (finished, report) = check_rig("bad-plug", "--profile proof --target-ber 1e-9 --for 1h");
+    assert_eq!(finished.code, Some(1));
+    assert!(report["error_ratio"]["proved_above"].as_f64().unwrap() > 1e-9);
+    assert!(report["steps"][0]["seconds"].as_f64().unwrap() < 60.0);
+}
+
+#[test]
+fn an_hour_of_soak_counts_an_hour_of_seconds() {
+    let (finished, report) = check_rig("good", "--profile soak --for 1h");
+    assert_eq!(finished.code, Some(0));
+    let seconds: f64 = report["steps"].as_array().unwrap().iter().map(|step| step["seconds"].as_f64().unwrap()).sum();
+    assert!((3600.0..3601.0).contains(&seconds), "{seconds}");
+    let clean = report["seconds_summary"]["clean"].as_u64().unwrap();
+    assert!((3600..=3602).contains(&clean), "{clean}");
+    assert_eq!(report["seconds_summary"]["errored"], 0);
+}
+
+#[test]
+fn a_rate_search_finds_line_rate_on_a_good_rig_and_the_hosts_rate_on_a_slow_one() {
+    let (_, report) = check_rig("good", "--profile rate-search");
+    let found = report["zero_loss_rates"].as_array().unwrap();
+    assert!(!found.is_empty());
+    for rate in found {
+        // RFC 5180 A.1: line rate is bps / (8 (size + 20)) frames a second, here of gigabit Ethernet.
+        let line_rate = 1e9 / (8.0 * (rate["size_bytes"].as_f64().unwrap() + 20.0));
+        let ratio = rate["frames_per_second"].as_f64().unwrap() / line_rate;
+        assert!((ratio - 1.0).abs() < 1e-6, "{rate}");
+    }
+    let (finished, report) = check_rig("slow-host", "--profile rate-search --sizes 64");
+    assert_ne!(finished.code, Some(1), "{}", report["verdict"]);
+    let found = &report["zero_loss_rates"][0];
+    assert_eq!(found["limited_by_host"], true, "{found}");
+    // The rig's `frames_per_second_max`; its receive ring lets a short trial run a little faster.
+    let rate = found["frames_per_second"].as_f64().unwrap();
+    assert!((30_000.0..=70_000.0).contains(&rate), "{found}");
+}
+
+#[test]
+fn an_unproved_limit_is_undecided_and_exits_with_3() {
+    let (finished, report) = check_rig("good", "--for 30ms --target-ber 1e-12");
+    assert_eq!(report["verdict"]["outcome"], "undecided", "{}", report["verdict"]);
+    assert_eq!(finished.code, Some(3));
+}
