@@ -386,29 +386,33 @@ fn a_reference() -> impl Strategy<Value = Reference> {
 
 prop_compose! {
     fn any_evidence()(
-        n in proptest::collection::vec(count(), 22),
+        // Mostly a healthy port with something odd about it: evidence that is odd all over is decided by the first rules.
+        n in proptest::collection::vec(prop_oneof![4 => Just(None), 1 => count().prop_map(Some)], 22),
         placement in placement(),
         flags in proptest::collection::vec(any::<bool>(), 4),
         frame_bits in prop_oneof![Just(0.0), 480.0..80_000.0_f64],
-        limit in prop_oneof![Just(f64::NAN), 1e-15..0.1_f64],
+        limit in prop_oneof![1 => Just(f64::NAN), 2 => 1e-15..0.1_f64, 2 => Just(1e-9)],
         confidence in prop_oneof![Just(0.95), Just(0.99), 0.0..=1.0_f64],
-        stopped in proptest::option::of(proptest::sample::select(vec![
+        stopped in proptest::option::weighted(0.2, proptest::sample::select(vec![
             Stopped::ByUser, Stopped::ForeignTraffic, Stopped::LinkLost, Stopped::PortGone, Stopped::TakenIntoService,
         ])),
         references in proptest::collection::vec(a_reference(), 0..4),
     ) -> Evidence {
         with(|e| {
+            let set = |value: &mut u64, to: Option<u64>| *value = to.unwrap_or(*value);
             e.placement = placement;
             (e.capabilities.checks_frames, e.bad_frames_delivered, e.link.up) = (flags[0], flags[1], flags[2]);
-            e.transmitted = flags[3].then_some(n[0]);
-            e.losses = Losses { never_left: n[1], in_host: n[2], failed_check: n[3], on_wire: n[4] };
-            e.heard = Heard { foreign_before: n[5] / 8, foreign_during: n[6] / 8, own_host: n[7] };
-            e.link_flaps = n[8] / 8;
-            e.counts = Counts {
-                sent: n[9], returned: n[10], lost: n[11], damaged: n[12], duplicated: n[13], reordered: n[14],
-                truncated: n[15], lengthened: n[16], damaged_after_check: n[17], failed_check_delivered: n[18],
-                bits_compared: n[19], bit_errors: n[20], late: n[21], ..Counts::default()
-            };
+            e.transmitted = if flags[3] { n[0] } else { e.transmitted };
+            let (losses, heard, counts) = (&mut e.losses, &mut e.heard, &mut e.counts);
+            for (value, to) in [
+                &mut losses.never_left, &mut losses.in_host, &mut losses.failed_check, &mut losses.on_wire,
+                &mut heard.foreign_before, &mut heard.foreign_during, &mut heard.own_host, &mut e.link_flaps,
+                &mut counts.sent, &mut counts.returned, &mut counts.lost, &mut counts.damaged, &mut counts.duplicated,
+                &mut counts.reordered, &mut counts.truncated, &mut counts.lengthened, &mut counts.damaged_after_check,
+                &mut counts.failed_check_delivered, &mut counts.bits_compared, &mut counts.bit_errors, &mut counts.late,
+            ].into_iter().zip(&n[1..]) {
+                set(value, *to);
+            }
             e.frame_bits = frame_bits;
             e.limit = Limit { bit_error_ratio: limit, confidence };
             e.stopped = stopped;
