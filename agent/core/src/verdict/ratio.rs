@@ -38,12 +38,8 @@ pub fn bit_error_ratio(evidence: &Evidence) -> Option<ErrorRatio> {
     let basis = evidence.basis();
     let (errors, trials) = match basis {
         Basis::Bits => (evidence.counts.bit_errors, evidence.counts.bits_compared),
-        Basis::Frames => (
-            (evidence.losses.wire() + evidence.counts.damaged
-                - evidence.counts.damaged_after_check.min(evidence.counts.damaged))
-            .min(evidence.frames_tried()),
-            evidence.frames_tried(),
-        ),
+        // What was delivered passed the check: its damage is not the wire's.
+        Basis::Frames => (evidence.losses.wire().min(evidence.frames_tried()), evidence.frames_tried()),
     };
     let bounds = Bounds::new(errors, trials, evidence.limit.confidence).ok()?;
     let bounds = match basis {

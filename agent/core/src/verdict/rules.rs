@@ -2,8 +2,10 @@
 
 use super::ratio::{bit_error_ratio, bits_to_frames, frame_loss_ratio};
 use super::{Location, Outcome, Reason, Verdict};
-use crate::evidence::{Basis, Evidence, Stopped};
+use crate::evidence::{Basis, ERRORS_MIN, Evidence, Reference, Stopped};
 use crate::link::{Medium, Placement};
+use crate::stats::compare_rates::{ErrorCount, RateComparison};
+use crate::stats::ratio::lower_bound;
 
 /// A rule that can decide a run.
 pub struct Rule {
@@ -54,6 +56,7 @@ pub const RULES: &[Rule] = &[
     Rule { name: "frames-lost", decide: frames_lost },
     Rule { name: "frames-cut", decide: frames_cut },
     Rule { name: "not-a-plain-loop", decide: not_a_plain_loop },
+    Rule { name: "places-disagree", decide: places_disagree },
     Rule { name: "limit-proved", decide: limit_proved },
     Rule { name: "host-limited", decide: host_limited },
     Rule { name: "too-few-bits", decide: too_few_bits },
@@ -92,7 +95,11 @@ pub const REMARKS: &[Remark] = &[
                 format!(
                     "{}: {} ({} of {} failed)",
                     r.placement,
-                    if r.failed() { "fails" } else { "passes" },
+                    match (r.failed(), r.passed()) {
+                        (true, _) => "fails",
+                        (_, true) => "passes",
+                        _ => "neither passes nor fails",
+                    },
                     r.failures,
                     r.trials
                 )
@@ -107,22 +114,42 @@ pub const REMARKS: &[Remark] = &[
     }),
 ];
 
+/// The latest run of this port with the plug at `placement`.
+fn reference(e: &Evidence, placement: Placement) -> Option<&Reference> {
+    e.references.iter().rev().find(|r| r.placement == placement)
+}
+
 /// The things a failure at this placement lies among, narrowed by what was found with the plug elsewhere.
 pub fn suspects(e: &Evidence) -> Vec<Location> {
-    let of = |placement: Placement| e.references.iter().rev().find(|r| r.placement == placement);
-    if e.placement == Placement::Internal || of(Placement::Internal).is_some_and(|r| r.failed()) {
+    if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(Reference::failed) {
         return vec![Location::Port];
     }
+    let at_port = reference(e, Placement::AtPort);
     match e.placement {
         Placement::Internal => vec![Location::Port],
         Placement::AtPort => vec![Location::Port, Location::Plug],
-        Placement::FarEnd => match of(Placement::AtPort) {
-            Some(r) if !r.failed() => vec![Location::Cable],
-            Some(_) => vec![Location::Port, Location::Plug],
-            None => vec![Location::Cable, Location::Port, Location::Plug],
+        Placement::FarEnd => match at_port {
+            Some(r) if worse_than(e, r) => vec![Location::Cable],
+            Some(r) if r.failed() => vec![Location::Port, Location::Plug],
+            _ => vec![Location::Cable, Location::Port, Location::Plug],
         },
-        Placement::ReturnPort => vec![Location::Cable, Location::Port, Location::ReturnPort],
+        Placement::ReturnPort => match at_port {
+            Some(r) if worse_than(e, r) => vec![Location::Cable, Location::ReturnPort],
+            _ => vec![Location::Cable, Location::Port, Location::ReturnPort],
+        },
     }
+}
+
+/// Whether this run fails in a way that the nearer one does not: by its counts, beyond chance; where nothing was counted (no link,
+/// nothing returned, a link that dropped), because the nearer one passed.
+fn worse_than(e: &Evidence, nearer: &Reference) -> bool {
+    let counted = bit_error_ratio(e)
+        .map(|r| ErrorCount { errors: r.errors.saturating_add(e.lengths_changed()).min(r.trials), bits: r.trials });
+    let Some(here) = counted.filter(|count| count.errors > 0 && e.counts.returned > 0) else { return nearer.passed() };
+    let there = ErrorCount { errors: nearer.failures.min(nearer.trials), bits: nearer.trials };
+    nearer.link_up
+        && nearer.returned_any
+        && RateComparison::new(here, there).is_ok_and(|p| p.p_a_higher <= 1.0 - e.limit.confidence)
 }
 
 /// What would narrow the suspects down, or mend the only one left.
@@ -179,7 +206,7 @@ fn in_service(e: &Evidence) -> Option<Finding> {
 }
 
 fn foreign_traffic(e: &Evidence) -> Option<Finding> {
-    let heard = e.heard.foreign_before + e.heard.foreign_during;
+    let heard = e.heard.foreign_before.saturating_add(e.heard.foreign_during);
     if heard == 0 {
         return None;
     }
@@ -246,14 +273,16 @@ fn link_lost(e: &Evidence) -> Option<Finding> {
 fn not_transmitted(e: &Evidence) -> Option<Finding> {
     let transmitted = e.transmitted?;
     let sent = e.counts.sent;
-    if sent < SENT_MIN || e.counts.returned > 0 || transmitted * 10 > sent {
+    // What this computer says it dropped was never the adapter's to send.
+    let handed_over = sent.saturating_sub(e.losses.never_left);
+    if handed_over < SENT_MIN || e.counts.returned > 0 || transmitted > handed_over / 10 {
         return None;
     }
     finding(
         Outcome::Fault,
         vec![Location::Port],
         "near certain: the adapter's own count says so",
-        format!("the host handed over {sent} frames and the adapter reports {transmitted} sent"),
+        format!("the host handed over {handed_over} frames and the adapter reports {transmitted} sent"),
         next_for(e, &[Location::Port]),
     )
 }
@@ -272,13 +301,12 @@ fn nothing_sent(e: &Evidence) -> Option<Finding> {
 }
 
 fn nothing_returned(e: &Evidence) -> Option<Finding> {
-    if e.counts.returned > 0 {
+    // If every probe was lost in this computer, the line was never asked.
+    if e.counts.returned > 0 || e.frames_tried() == 0 {
         return None;
     }
-    let text = format!("the link is up, {} probes left and none came back", e.counts.sent);
-    if e.placement == Placement::Internal
-        || e.references.iter().any(|r| r.placement == Placement::Internal && r.failed())
-    {
+    let text = format!("the link is up, {} probes left and none came back", e.frames_tried());
+    if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(|r| !r.returned_any) {
         return blame(e, "near certain: the loop inside the chip returns nothing either", text);
     }
     // Something holds the link up. A plug that links also returns; so this is hardly a plug, and nobody is blamed.
@@ -293,8 +321,7 @@ fn nothing_returned(e: &Evidence) -> Option<Finding> {
 }
 
 fn damaged_after_check(e: &Evidence) -> Option<Finding> {
-    let trusted = e.capabilities.checks_frames;
-    let damaged = if trusted { e.counts.damaged - e.counts.failed_check_delivered.min(e.counts.damaged) } else { 0 };
+    let damaged = e.damaged_after_check();
     if damaged == 0 {
         return None;
     }
@@ -325,7 +352,8 @@ fn link_flapped(e: &Evidence) -> Option<Finding> {
 
 fn bit_errors(e: &Evidence) -> Option<Finding> {
     let ratio = bit_error_ratio(e)?;
-    if ratio.errors < ERRORS_MIN || ratio.proved_above <= ratio.limit {
+    let refuted = ratio.proved_above > ratio.limit;
+    if ratio.errors < ERRORS_MIN || !refuted || (ratio.basis == Basis::Bits && !frames_refute(e, e.counts.damaged)) {
         return None;
     }
     let unit = match ratio.basis {
@@ -342,19 +370,26 @@ fn bit_errors(e: &Evidence) -> Option<Finding> {
     )
 }
 
+/// Whether so many failed frames refute the limit by themselves. Wrong bits come in bursts: however many one frame holds,
+/// it is one hit, and bounds on bits, which take them as independent, would call it proof.
+fn frames_refute(e: &Evidence, failed: u64) -> bool {
+    let tried = e.frames_tried();
+    let allowed = bits_to_frames(e.limit.bit_error_ratio, e.frame_bits);
+    failed >= ERRORS_MIN
+        && lower_bound(failed.min(tried), tried, e.limit.confidence).is_ok_and(|proved_above| proved_above > allowed)
+}
+
 fn frames_lost(e: &Evidence) -> Option<Finding> {
     // On the basis of frames the rule above has counted them already.
     if e.basis() == Basis::Frames {
         return None;
     }
-    let loss = frame_loss_ratio(e)?;
-    let allowed = bits_to_frames(e.limit.bit_error_ratio, e.frame_bits);
-    if e.losses.wire() < ERRORS_MIN || loss.worse_than <= allowed {
+    if !frames_refute(e, e.losses.wire()) {
         return None;
     }
     blame(
         e,
-        &format!("{} % that more are lost than the limit allows", 100.0 * loss.confidence),
+        &format!("{} % that more are lost than the limit allows", 100.0 * e.limit.confidence),
         format!(
             "{} of {} frames left and did not come back, and nothing in this computer dropped them",
             e.losses.wire(),
@@ -364,8 +399,7 @@ fn frames_lost(e: &Evidence) -> Option<Finding> {
 }
 
 fn frames_cut(e: &Evidence) -> Option<Finding> {
-    let odd = e.counts.truncated + e.counts.lengthened;
-    if odd < ERRORS_MIN {
+    if e.lengths_changed() < ERRORS_MIN {
         return None;
     }
     blame(
@@ -377,7 +411,7 @@ fn frames_cut(e: &Evidence) -> Option<Finding> {
 
 fn not_a_plain_loop(e: &Evidence) -> Option<Finding> {
     let (twice, overtaken) = (e.counts.duplicated, e.counts.reordered);
-    if twice + overtaken == 0 {
+    if twice == 0 && overtaken == 0 {
         return None;
     }
     finding(
@@ -389,15 +423,29 @@ fn not_a_plain_loop(e: &Evidence) -> Option<Finding> {
     )
 }
 
+fn places_disagree(e: &Evidence) -> Option<Finding> {
+    // With a return port there is no plug, so a failure at the port may be the plug's and contradicts nothing.
+    let nearer: &[Placement] = match e.placement {
+        Placement::Internal => &[],
+        Placement::FarEnd => &[Placement::Internal, Placement::AtPort],
+        Placement::AtPort | Placement::ReturnPort => &[Placement::Internal],
+    };
+    let failed = nearer.iter().filter_map(|&p| reference(e, p)).find(|r| r.failed())?;
+    finding(
+        Outcome::Undecided,
+        vec![],
+        "certain that both cannot be true of one unchanged port and plug",
+        format!("no fault shows at `{}`, though the nearer `{}` fails", e.placement, failed.placement),
+        "re-seat the plug and repeat both; if they still disagree the fault comes and goes: run longer",
+    )
+}
+
 fn limit_proved(e: &Evidence) -> Option<Finding> {
     let ratio = bit_error_ratio(e)?;
     let loss = frame_loss_ratio(e)?;
     let loss_allowed = bits_to_frames(e.limit.bit_error_ratio, e.frame_bits);
-    if ratio.proved_below > ratio.limit
-        || loss.better_than > loss_allowed
-        || e.counts.truncated + e.counts.lengthened > 0
-        || e.stopped.is_some_and(|s| s != Stopped::ByUser)
-    {
+    let proved = ratio.proved_below <= ratio.limit && loss.better_than <= loss_allowed;
+    if !proved || e.counts.returned == 0 || e.lengths_changed() > 0 || e.stopped.is_some_and(|s| s != Stopped::ByUser) {
         return None;
     }
     finding(
@@ -422,8 +470,8 @@ fn limit_proved(e: &Evidence) -> Option<Finding> {
 }
 
 fn host_limited(e: &Evidence) -> Option<Finding> {
-    let inside = e.losses.in_host + e.losses.never_left;
-    if inside == 0 || inside * 2 < e.counts.lost {
+    let inside = e.losses.inside();
+    if inside == 0 || inside < e.counts.lost.div_ceil(2) {
         return None;
     }
     finding(
@@ -452,9 +500,6 @@ fn too_few_bits(e: &Evidence) -> Option<Finding> {
     )
 }
 
-/// Fewer failures than this blame nobody, whatever the ratio: one hit can be a door slammed, a spark, a cosmic ray.
-/// Our own choice; the rate then decides in a longer run.
-pub const ERRORS_MIN: u64 = 3;
 /// Frames that must have been handed over before the adapter's silence counts.
 const SENT_MIN: u64 = 10;
 
