@@ -130,7 +130,7 @@ fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
         let rig = loaded_host(rate, ["ring", "socket"][seed as usize % 2], 64 << (seed % 4));
         let path = folder.path().join("rig.toml");
         fs::write(&path, rig).unwrap();
-        let mut port = SimulatedPort::open(path.to_str().unwrap(), Some(seed)).unwrap();
+        let mut port = SimulatedPort::open(path.to_str().unwrap(), seed).unwrap();
         let options = CheckOptions {
             profile: profile.clone(),
             placement: None,
