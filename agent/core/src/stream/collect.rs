@@ -237,17 +237,20 @@ impl Collector {
         let in_reach = |s: &u64| {
             *s >= self.spec.first_sequence && *s < next.saturating_add(SPAN) && s.saturating_add(SPAN) >= next
         };
-        let mut best: Option<(u64, u32, u32)> = None;
+        // Sequences a whole window apart share phase and payload, so that one flipped bit of the sequence leaves the carried
+        // and the true one equally near: the one nearer to what is expected next wins then.
+        let mut best: Option<((u32, u64), u64, u32)> = None;
         for sequence in candidates.into_iter().flatten().filter(in_reach).collect::<Vec<_>>() {
             self.fill_scratch(sequence, header.sent_at());
             let looked_at = bytes.len().min(self.scratch.len()).min(HEADER_BYTES + IDENTIFY_PAYLOAD_BYTES);
             // Addresses and EtherType are the same in every probe: they tell no probe from another.
             let distance: u32 = (14..looked_at).map(|i| (self.scratch[i] ^ bytes[i]).count_ones()).sum();
-            if best.is_none_or(|(_, d, _)| distance < d) {
-                best = Some((sequence, distance, 8 * (looked_at as u32 - 14)));
+            let rank = (distance, sequence.abs_diff(next));
+            if best.is_none_or(|(least, ..)| rank < least) {
+                best = Some((rank, sequence, 8 * (looked_at as u32 - 14)));
             }
         }
-        let (sequence, distance, of) = best?;
+        let ((distance, _), sequence, of) = best?;
         (distance * 4 < of).then_some(sequence)
     }
 
