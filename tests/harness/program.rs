@@ -1,6 +1,6 @@
 //! Runs of the real programs, each with a time limit, so that a hang is a failure and never a wait.
 
-use std::io::{BufRead, BufReader, Read, Write};
+use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, ExitStatus, Output, Stdio};
 use std::sync::mpsc;
@@ -192,12 +192,6 @@ impl TapPlug {
             return None;
         }
         Some(Self { child, lines })
-    }
-
-    /// What it did so far.
-    pub fn report(&mut self) -> Value {
-        writeln!(self.child.stdin.as_mut().expect("its stdin"), "report").expect("it listens");
-        self.line()
     }
 
     /// Ends it; what it did in all.

@@ -35,7 +35,7 @@ pub fn run(args: args::Check) -> ExitCode {
         Err(Failure::Check(CheckError::Port(error))) => {
             let hint = error.hint();
             let status = match error {
-                PortError::Unknown { .. } => USAGE,
+                PortError::Unknown { .. } | PortError::NotARig { .. } => USAGE,
                 _ => NOT_TESTED,
             };
             complain(&error, hint);

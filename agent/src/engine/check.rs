@@ -170,7 +170,11 @@ impl<'a> Run<'a> {
         self.gathered.counters_before = self.counters()?;
         if self.link.up {
             self.open_runners()?;
-            self.measure()?;
+            match self.measure() {
+                // Between two steps nobody watches the port: its end is noticed by whatever asks it next.
+                Err(CheckError::Port(PortError::Gone(_))) => self.gathered.stopped = Some(Stopped::PortGone),
+                done => done?,
+            }
         }
         self.counters_after = self.counters().unwrap_or_else(|_| self.gathered.counters_before.clone());
         self.confirm()
@@ -692,10 +696,14 @@ impl<'a> Run<'a> {
         self.port.place(self.placement);
         tried?;
         let ratio = bit_error_ratio(&there);
+        let trials = ratio.map_or(0, |r| r.trials);
+        // Lost frames are among the failed ones already where frames are counted.
+        let lost = if there.basis() == Basis::Bits { there.losses.wire() } else { 0 };
+        let failures = ratio.map_or(0, |r| r.errors) + lost + there.counts.truncated + there.counts.lengthened;
         Ok(Some(Reference {
             placement: place,
-            trials: ratio.map_or(0, |r| r.trials),
-            failures: ratio.map_or(0, |r| r.errors) + there.counts.truncated + there.counts.lengthened,
+            trials,
+            failures: failures.min(trials),
             link_up: there.link.up,
             returned_any: there.counts.returned > 0,
         }))

@@ -102,6 +102,14 @@ pub enum PortError {
         /// What there is.
         known: String,
     },
+    /// A file that should describe a simulated port does not.
+    #[error("{file} is not a rig: {cause}")]
+    NotARig {
+        /// The file, as given.
+        file: String,
+        /// The line and what is allowed there.
+        cause: String,
+    },
     /// It vanished.
     #[error("{0} is gone")]
     Gone(String),

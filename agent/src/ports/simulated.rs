@@ -31,7 +31,7 @@ impl SimulatedPort {
     /// The rig that `what` (the part after `sim:`) names. `seed` takes the place of the rig's own.
     ///
     /// # Errors
-    /// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::Host`] with line and
+    /// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::NotARig`] with line and
     /// allowed values for a file that is not a rig.
     pub fn open(what: &str, seed: u64) -> Result<Self, PortError> {
         let name = format!("sim:{what}");
@@ -53,11 +53,7 @@ pub fn load(what: &str) -> Result<Rig, PortError> {
         name: format!("sim:{what}"),
         known: format!("built-in rigs are {}; as a file it cannot be read ({error})", names()),
     })?;
-    Rig::parse(&text).map_err(|error| PortError::Host {
-        port: format!("sim:{what}"),
-        action: "read the rig".into(),
-        cause: error.to_string(),
-    })
+    Rig::parse(&text).map_err(|error| PortError::NotARig { file: what.to_owned(), cause: error.to_string() })
 }
 
 impl Port for SimulatedPort {

@@ -52,6 +52,29 @@ fn clean_echoes_are_returned_and_nothing_else() {
 }
 
 #[test]
+fn one_wrong_bit_in_the_sequence_costs_one_bit_and_no_probe() {
+    // Shortest frames: a power of two of them share a window, so a sequence with one high bit wrong fits phase and payload.
+    for frame_bytes in [60, 508, 1514] {
+        let spec = spec(frame_bytes);
+        let frames = probes(&spec, 200);
+        for bit in 0..64 {
+            let mut rx = collector(&spec);
+            for (number, frame) in frames.iter().enumerate() {
+                let mut frame = frame.clone();
+                if number % 50 == 25 {
+                    // The sequence is at 24..32, big-endian.
+                    frame[31 - bit / 8] ^= 1 << (bit % 8);
+                }
+                rx.handle_echo(echo(&frame));
+            }
+            let counts = rx.finish(200, 0, &[200]).counts;
+            let seen = (counts.returned, counts.lost, counts.reordered, counts.late, counts.damaged, counts.bit_errors);
+            assert_eq!(seen, (200, 0, 0, 0, 4, 4), "bit {bit}, {frame_bytes} bytes");
+        }
+    }
+}
+
+#[test]
 fn each_odd_echo_has_its_own_count() {
     let spec = spec(508);
     let frames = probes(&spec, 12);
