@@ -340,12 +340,23 @@ fn damaged_after_check(e: &Evidence) -> Option<Finding> {
 }
 
 fn link_flapped(e: &Evidence) -> Option<Finding> {
-    if e.link_flaps == 0 {
-        return None;
+    match e.link_flaps {
+        0 => return None,
+        // One drop is what a hand on the plug looks like.
+        1 => {
+            return finding(
+                Outcome::Undecided,
+                vec![],
+                "certain that the link dropped; not why",
+                "the link went down and came back once".into(),
+                "was the plug or cable touched? leave both alone and repeat: a second drop is a bad contact",
+            );
+        }
+        _ => {}
     }
     blame(
         e,
-        "certain that the link dropped; repeat before acting on a single drop",
+        "certain that the link dropped",
         format!("the link went down and came back {} times while nobody should have touched it", e.link_flaps),
     )
 }

@@ -114,7 +114,8 @@ fn speaking() -> Vec<(&'static str, Evidence, Outcome, Vec<Location>)> {
         ("nothing-sent", with(|e| e.counts = Counts::default()), Outcome::NotTested, vec![]),
         ("nothing-returned", with(|e| lost_on_wire(e, SENT)), Outcome::Undecided, vec![]),
         ("damaged-after-check", with(|e| e.counts.damaged = 1), Outcome::Fault, vec![Host]),
-        ("link-flapped", with(|e| e.link_flaps = 1), Outcome::Fault, here()),
+        ("link-flapped", with(|e| e.link_flaps = 2), Outcome::Fault, here()),
+        ("link-flapped", with(|e| e.link_flaps = 1), Outcome::Undecided, vec![]),
         ("bit-errors", with(|e| wrong_bits(e, 1000)), Outcome::Fault, here()),
         (
             "frames-lost",
