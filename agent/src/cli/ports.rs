@@ -5,7 +5,10 @@ use std::{io::Write, process::ExitCode};
 use super::{NOT_TESTED, complain};
 use crate::{
     output::table,
-    ports::inventory::{PortEntry, ethernet_ports},
+    ports::{
+        inventory::{PortEntry, ethernet_ports},
+        serial::inventory::{SerialEntry, serial_ports},
+    },
 };
 
 /// Lists the ports.
@@ -17,18 +20,28 @@ pub fn run(json: bool) -> ExitCode {
             return ExitCode::from(NOT_TESTED);
         }
     };
+    let serial = serial_ports();
     let text = if json {
-        serde_json::to_string_pretty(&ports).unwrap_or_default() + "\n"
-    } else if ports.is_empty() {
-        "no Ethernet interface here; `turnback check sim:good` needs none\n".into()
+        let all: Vec<Entry> = ports.iter().map(Entry::Ethernet).chain(serial.iter().map(Entry::Serial)).collect();
+        serde_json::to_string_pretty(&all).unwrap_or_default() + "\n"
+    } else if ports.is_empty() && serial.is_empty() {
+        "no port here; `turnback check sim:good` needs none\n".into()
     } else {
-        render(&ports)
+        render(&ports, &serial)
     };
     let _ = std::io::stdout().write_all(text.as_bytes());
     ExitCode::SUCCESS
 }
 
-fn render(ports: &[PortEntry]) -> String {
+/// Entries of both kinds in one list.
+#[derive(serde::Serialize)]
+#[serde(untagged)]
+enum Entry<'a> {
+    Ethernet(&'a PortEntry),
+    Serial(&'a SerialEntry),
+}
+
+fn render(ports: &[PortEntry], serial: &[SerialEntry]) -> String {
     let mut rows = Vec::new();
     for port in ports {
         let link = match (port.is_up, port.has_link, port.speed_mbps) {
@@ -44,6 +57,10 @@ fn render(ports: &[PortEntry]) -> String {
         };
         let can = if port.testable { "yes".to_owned() } else { format!("no: {}", port.why_not.join("; ")) };
         rows.push(vec![port.name.clone(), driver, link, can]);
+    }
+    for line in serial {
+        let driver = line.usb.clone().or_else(|| line.driver.clone()).unwrap_or_default();
+        rows.push(vec![line.name.clone(), driver, String::new(), format!("no: {}", line.why_not.join("; "))]);
     }
     table::render(&["port", "driver", "link", "can be tested now"], &rows)
 }
