@@ -1,5 +1,5 @@
-//! What a run will do. A [`Profile`] is a named plan with its limits, as people write it in TOML; a [`Plan`] is a profile
-//! fitted to one port, and cannot be built invalid.
+//! What a run will do. A [`Profile`] is a named plan with its limits, as people write it in TOML; [`Profile::validate`] and
+//! [`Profile::fit`] see that no run starts with one that cannot be carried out.
 
 use std::{fmt, str::FromStr, time::Duration};
 

@@ -2,7 +2,7 @@
 //!
 //! The sender never has more probes out than the receiver's ring can hold, so a receiver that the host keeps from its
 //! processor loses nothing. What never comes back would block that window for ever: when the ring has been empty for
-//! [`GIVE_UP_AFTER`] everything sent until then stops counting against it (the ledger still takes it if it comes).
+//! `GIVE_UP_AFTER` everything sent until then stops counting against it (the ledger still takes it if it comes).
 
 use std::{
     sync::atomic::{AtomicBool, AtomicU64, Ordering},

@@ -6,7 +6,7 @@
 //! look at process numbers, which are used again and which other users' sandboxes hide; the number is noted for people.
 //! A file without open changes is removed.
 //!
-//! How the values are read and written is the business of an [`Apply`]; [`recover`] decides whether they may be.
+//! How the values are read and written is the business of an [`Apply`]; [`recover()`] decides whether they may be.
 //! Limits: a user's journal is put back only by the same user, and on a network file system the lock is as good as the
 //! file system's.
 

@@ -1,7 +1,7 @@
 //! What we send: the named bit patterns, and any stretch of their endless streams.
 //!
 //! A pattern is an infinite stream of bytes. [`Pattern::fill`] writes it from any byte on, so sender and receiver share
-//! nothing but a name and a phase. [`Window`] is the ready-made stretch that probes are cut from. [`detect`] names an
+//! nothing but a name and a phase. [`Window`] is the ready-made stretch that probes are cut from. [`detect()`] names an
 //! unknown stream. The sequences are in `prbs.rs`, repeated units in `fixed.rs`.
 //!
 //! Bits are numbered in the order of the sequence: the first bit of the stream is bit 7, the most significant, of the
