@@ -208,6 +208,20 @@ fn the_injected_ratio_lies_within_the_bounds() {
 }
 
 #[test]
+fn probes_lost_before_the_port_was_ready_refute_no_strict_limit() {
+    let folder = tempfile::tempdir().unwrap();
+    let rig = folder.path().join("late.toml");
+    // Dead until the first handful is over: `proof` listens for 1 s, and eight lost probes take 1.6 s.
+    let dead = "[[faults]]\nplace = \"port-line\"\nkind = { drop = { ratio = 1.0 } }\nuntil_s = 2.7\n";
+    fs::write(&rig, format!("name = \"late\"\n{dead}")).unwrap();
+    let finished = Program::new().check(&format!("sim:{} --profile proof", rig.display()));
+    let report: serde_json::Value = serde_json::from_str(&finished.stdout).unwrap();
+    assert_eq!(report["verdict"]["outcome"], "pass", "{}", report["verdict"]);
+    assert_eq!((finished.code, report["totals"]["frames_lost"].as_u64()), (Some(0), Some(8)));
+    assert!(report["warnings"][0].as_str().unwrap().contains("first 8 probes"), "{}", report["warnings"]);
+}
+
+#[test]
 fn wrong_use_exits_with_2_and_says_what_is_allowed() {
     let folder = tempfile::tempdir().unwrap();
     let profile = folder.path().join("night.toml");

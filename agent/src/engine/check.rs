@@ -333,6 +333,7 @@ impl<'a> Run<'a> {
 
     /// A few single probes. Only when some come back, and nothing foreign with them, is the throttle opened.
     fn handful(&mut self) -> Result<bool, CheckError> {
+        let mut lost_so_far = 0;
         for attempt in 0..HANDFUL_ATTEMPTS {
             let step = Step { size_bytes: SIZE_MIN, pattern: Pattern::Prbs31, time: Duration::ZERO, rate: Rate::Full };
             let before = self.gathered.tally.counts;
@@ -348,8 +349,10 @@ impl<'a> Run<'a> {
                 return Ok(false);
             }
             if self.gathered.handful.returned > 0 {
+                self.gathered.lost_before_ready = lost_so_far;
                 return Ok(true);
             }
+            lost_so_far += counts.lost - before.lost;
             if attempt + 1 < HANDFUL_ATTEMPTS {
                 self.port.pause(HANDFUL_PAUSE);
             }
@@ -441,6 +444,8 @@ impl<'a> Run<'a> {
                 allowed: e.to_string(),
             })?;
         Ok(match decided {
+            // Bits alone do not pass a line that loses frames.
+            Decision::Proved if judge(&evidence).outcome != Outcome::Pass => Decision::Continue { bits_needed: None },
             Decision::Continue { bits_needed: Some(trials) } => {
                 Decision::Continue { bits_needed: Some((trials as f64 * bits_per_trial) as u64) }
             }
@@ -767,7 +772,12 @@ impl<'a> Run<'a> {
     }
 
     fn evidence(&self) -> Evidence {
-        let counts = self.gathered.tally.counts;
+        let mut counts = self.gathered.tally.counts;
+        let mut losses = self.gathered.losses;
+        let not_ready = self.gathered.lost_before_ready.min(losses.on_wire);
+        losses.on_wire -= not_ready;
+        counts.lost -= not_ready;
+        counts.sent -= not_ready;
         let delta = self.gathered.delta(&self.counters_after);
         // Link statistics of a real adapter count what it sent; a driver that counts at hand-over says nothing new.
         let transmitted = (self.counters_after != Counters::default()).then_some(delta.grown.link.tx_packets);
@@ -782,7 +792,7 @@ impl<'a> Run<'a> {
             heard: self.gathered.heard,
             handful: self.gathered.handful,
             counts,
-            losses: self.gathered.losses,
+            losses,
             frame_bits: self.gathered.frame_bits(),
             transmitted,
             damage: self.gathered.tally.damage.kind(),
@@ -802,6 +812,13 @@ impl<'a> Run<'a> {
         (self.say)(Event::RunEnded { verdict: verdict.clone() });
         let (error_ratio, loss_ratio) = report::ratios(&evidence);
         let delta: CounterDelta = self.gathered.delta(&self.counters_after);
+        let not_ready = self.gathered.lost_before_ready;
+        let mut warnings = self.warnings.clone();
+        if not_ready > 0 {
+            warnings.push(format!(
+                "the first {not_ready} probes were lost before the port was ready: counted as lost, left out of the judgement"
+            ));
+        }
         let tally = &self.gathered.tally;
         let clock = |(sent, received)| clock_pair(sent, received);
         Report {
@@ -837,7 +854,7 @@ impl<'a> Run<'a> {
             references: evidence.references.clone(),
             settings_changed: self.settings_changed.clone(),
             cannot_show: report::cannot_show(&evidence),
-            warnings: self.warnings.clone(),
+            warnings,
             cautions: cautions(&self.link),
         }
     }

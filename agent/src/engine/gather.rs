@@ -22,6 +22,9 @@ pub struct Gathered {
     pub heard: Heard,
     /// First single probes.
     pub handful: Handful,
+    /// Probes lost before the first one came back, where a later one did: a port that had just been switched on was not
+    /// ready yet. They are in the counts, and left out of the judgement: a few of them would refute a strict limit.
+    pub lost_before_ready: u64,
     /// Steps in order.
     pub steps: Vec<StepReport>,
     /// Rate search.

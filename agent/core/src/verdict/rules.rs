@@ -499,14 +499,23 @@ fn host_limited(e: &Evidence) -> Option<Finding> {
 
 fn too_few_bits(e: &Evidence) -> Option<Finding> {
     let ratio = bit_error_ratio(e)?;
+    let text = if ratio.proved_below > ratio.limit {
+        format!(
+            "{} errors in {:.2e} bits proves a bit error ratio below {:.1e} only, where {:.0e} is asked",
+            ratio.errors, e.counts.bits_compared as f64, ratio.proved_below, ratio.limit
+        )
+    } else {
+        format!(
+            "{} frames lost or odd of {}: too many to pass at this limit, too few to blame",
+            e.frames_failed(),
+            e.counts.sent
+        )
+    };
     finding(
         Outcome::Undecided,
         vec![],
         "neither proved nor refuted",
-        format!(
-            "{} errors in {:.2e} bits proves a bit error ratio below {:.1e} only, where {:.0e} is asked",
-            ratio.errors, e.counts.bits_compared as f64, ratio.proved_below, ratio.limit
-        ),
+        text,
         "run longer (--for, or --profile proof, which stops by itself when the limit is proved or refuted)",
     )
 }
