@@ -17,7 +17,7 @@ use turnback_core::{
     time::{ClockSource, Nanos, SECOND_NS},
 };
 
-use super::runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner};
+use super::runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger};
 use crate::ports::PortError;
 
 /// A world that a port and its runner share.
@@ -58,7 +58,7 @@ impl StepRunner for LockstepRunner {
             let address = self.address;
             world.receive(&mut |d| {
                 if d.bytes.len() < 14 || d.bytes[12..14] != ETHERTYPE.to_be_bytes() {
-                    count(d.bytes, address, &mut foreign, &mut own);
+                    count_stranger(d.bytes, &[address], &mut foreign, &mut own);
                 }
             });
         }
@@ -159,7 +159,7 @@ impl Step {
                             .count()
                     });
                     self.tx.handle_sent(accepted);
-                    self.count_sent(now, accepted as u64);
+                    count_sent(&mut self.sent_by_second, now, self.origin, accepted as u64);
                     self.refused += u64::from(accept != Accept::Taken);
                     match (self.flow, accept) {
                         (Flow::Single, Accept::Taken) => self.wait_for(world, sequence),
@@ -204,7 +204,7 @@ impl Step {
             let at = now + span.gap_ns * done;
             let left_in_second = SECOND_NS - (at - self.origin.min(at)) % SECOND_NS;
             let here = left_in_second.div_ceil(per_probe).min(count - done).max(1);
-            self.count_sent(at, here);
+            count_sent(&mut self.sent_by_second, at, self.origin, here);
             done += here;
         }
         true
@@ -240,7 +240,7 @@ impl Step {
             let check = d.fcs_right.map(|right| if right { FrameCheck::Right } else { FrameCheck::Wrong });
             match rx.handle_echo(Echo { bytes: d.bytes, at: d.at, check }) {
                 Seen::Probe { sequence, .. } if Some(sequence) == wanted => arrived = Some(d.at),
-                Seen::Foreign => count(d.bytes, address, &mut result.foreign, &mut result.own_host),
+                Seen::Foreign => count_stranger(d.bytes, &[address], &mut result.foreign, &mut result.own_host),
                 _ => {}
             }
         });
@@ -272,14 +272,6 @@ impl Step {
         self.link_up = up;
     }
 
-    fn count_sent(&mut self, now: Nanos, count: u64) {
-        let index = (now.saturating_sub(self.origin) / SECOND_NS) as usize;
-        if self.sent_by_second.len() <= index {
-            self.sent_by_second.resize(index + 1, 0);
-        }
-        self.sent_by_second[index] += count;
-    }
-
     fn glimpse(&self, now: Nanos) -> Glimpse {
         let counts = &self.rx.tally().counts;
         Glimpse {
@@ -292,10 +284,6 @@ impl Step {
             link_up: Some(self.link_up),
         }
     }
-}
-
-fn count(bytes: &[u8], address: Address, foreign: &mut u64, own: &mut u64) {
-    if bytes.len() >= 12 && bytes[6..12] == address { *own += 1 } else { *foreign += 1 }
 }
 
 const SINGLE_PATIENCE_NS: u64 = 200_000_000;

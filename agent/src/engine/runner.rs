@@ -4,8 +4,9 @@ use std::time::Duration;
 
 use turnback_core::{
     evidence::Stopped,
+    probe::ethernet::Address,
     stream::{StreamSpec, tally::Tally},
-    time::{ClockSource, Nanos},
+    time::{ClockSource, Nanos, SECOND_NS},
 };
 
 use crate::ports::PortError;
@@ -92,4 +93,18 @@ pub trait StepRunner: Send {
         order: StepOrder,
         watch: &mut dyn FnMut(Glimpse) -> Option<Stopped>,
     ) -> Result<StepResult, PortError>;
+}
+
+/// Adds `count` probes sent at `now` to the second of the run they belong to.
+pub(super) fn count_sent(by_second: &mut Vec<u64>, now: Nanos, origin: Nanos, count: u64) {
+    let index = (now.saturating_sub(origin) / SECOND_NS) as usize;
+    if by_second.len() <= index {
+        by_second.resize(index + 1, 0);
+    }
+    by_second[index] += count;
+}
+
+/// Counts a frame that is no echo: this host's own, come back through the loop, or another station's.
+pub(super) fn count_stranger(bytes: &[u8], own: &[Address], foreign: &mut u64, own_host: &mut u64) {
+    if bytes.len() >= 12 && own.iter().any(|a| bytes[6..12] == a[..]) { *own_host += 1 } else { *foreign += 1 }
 }

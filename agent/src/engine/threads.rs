@@ -18,10 +18,10 @@ use turnback_core::{
         collect::{Collector, Echo, Flow, Seen},
         transmit::{Amount, Transmitter, Turn},
     },
-    time::{ClockSource, Nanos, SECOND_NS},
+    time::{ClockSource, Nanos},
 };
 
-use super::runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner};
+use super::runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger};
 use crate::ports::{Departure, PortError};
 
 /// The sending half of a port.
@@ -117,7 +117,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                 continue;
             };
             tx.handle_sent(1);
-            count_second(&mut sent_by_second, now, order.origin, 1);
+            count_sent(&mut sent_by_second, now, order.origin, 1);
             // After a few that did not come back the rest are not waited for as long: the answer is known by then.
             let patience = if missed < 3 { SINGLE_PATIENCE } else { SINGLE_PATIENCE / 8 };
             let deadline = Instant::now() + patience;
@@ -128,7 +128,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                     let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
                     match seen {
                         Seen::Probe { sequence: s, .. } if s == sequence => arrival = Some((frame.at, frame.clock)),
-                        Seen::Foreign => count_foreign(frame.bytes, own, &mut result.foreign, &mut result.own_host),
+                        Seen::Foreign => count_stranger(frame.bytes, own, &mut result.foreign, &mut result.own_host),
                         _ => {}
                     }
                 })?;
@@ -217,7 +217,7 @@ impl<S: Sender, R: Receiver> StepRunner for ThreadRunner<S, R> {
             self.receiver.receive(Duration::from_millis(10), &mut |frame| {
                 // Echoes of an earlier run may still be under way; they are nobody's frames.
                 if frame.bytes.len() < 14 || frame.bytes[12..14] != ETHERTYPE.to_be_bytes() {
-                    count_foreign(frame.bytes, own, &mut foreign, &mut own_host);
+                    count_stranger(frame.bytes, own, &mut foreign, &mut own_host);
                 }
             })?;
         }
@@ -322,7 +322,7 @@ fn send_half<S: Sender>(
                 };
                 tx.handle_sent(accepted);
                 shared.next.store(tx.next_sequence(), Ordering::Release);
-                count_second(&mut half.by_second, now, origin, accepted as u64);
+                count_sent(&mut half.by_second, now, origin, accepted as u64);
                 if accepted < offered {
                     half.refused += 1;
                     refused_in_a_row = if accepted == 0 { refused_in_a_row + 1 } else { 0 };
@@ -373,7 +373,7 @@ fn receive_half<R: Receiver>(
             clock = frame.clock;
             let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
             if seen == Seen::Foreign {
-                count_foreign(frame.bytes, own, &mut foreign, &mut own_host);
+                count_stranger(frame.bytes, own, &mut foreign, &mut own_host);
             }
         });
         let empty = match received {
@@ -439,18 +439,6 @@ fn glimpse(collector: &Collector, next: u64, foreign: u64, now: Nanos) -> Glimps
         foreign,
         link_up: None,
     }
-}
-
-fn count_foreign(bytes: &[u8], own: &[Address], foreign: &mut u64, own_host: &mut u64) {
-    if bytes.len() >= 12 && own.iter().any(|a| bytes[6..12] == a[..]) { *own_host += 1 } else { *foreign += 1 }
-}
-
-fn count_second(by_second: &mut Vec<u64>, now: Nanos, origin: Nanos, count: u64) {
-    let index = (now.saturating_sub(origin) / SECOND_NS) as usize;
-    if by_second.len() <= index {
-        by_second.resize(index + 1, 0);
-    }
-    by_second[index] += count;
 }
 
 /// Sleeps, or gives way for waits too short to sleep.
