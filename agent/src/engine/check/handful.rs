@@ -10,7 +10,7 @@ use turnback_core::{
 };
 
 use super::{CheckError, Run};
-use crate::engine::runner::StepAmount;
+use crate::ports::runner::StepAmount;
 
 impl Run<'_> {
     /// A few single probes. Only when some come back, and nothing foreign with them, is the throttle opened.

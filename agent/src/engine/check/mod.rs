@@ -25,8 +25,8 @@ use turnback_core::{
     time::Nanos,
 };
 
-use super::{cancel::Cancel, gather::Gathered, runner::StepRunner};
-use crate::ports::{Port, PortError};
+use super::{cancel::Cancel, gather::Gathered};
+use crate::ports::{Port, PortError, runner::StepRunner};
 
 /// What a check is to do, beside its profile.
 #[derive(Clone, Debug)]

@@ -3,7 +3,7 @@
 use turnback_core::report::ZeroLossRate;
 
 use super::{CheckError, Run};
-use crate::engine::runner::StepAmount;
+use crate::ports::runner::StepAmount;
 
 impl Run<'_> {
     /// RFC 2544 26.1: lower the rate when frames are lost, raise it otherwise; any search that ends with the highest rate

@@ -5,7 +5,7 @@ use std::time::Duration;
 use turnback_core::{event::Event, plan::Step};
 
 use super::{CheckError, Run};
-use crate::engine::runner::StepAmount;
+use crate::ports::runner::StepAmount;
 
 impl Run<'_> {
     /// A step in full flow; when this computer loses probes it is run again, slower, until it does not.

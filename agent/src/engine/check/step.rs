@@ -13,9 +13,9 @@ use turnback_core::{
 };
 
 use super::{CheckError, Run, watch::Watcher};
-use crate::{
-    engine::runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
-    ports::PortError,
+use crate::ports::{
+    PortError,
+    runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
 };
 
 impl Run<'_> {

@@ -5,7 +5,7 @@ use std::time::Duration;
 use turnback_core::{event::Event, plan::Step, report::DelayVariationReport};
 
 use super::{CheckError, Run};
-use crate::engine::runner::StepAmount;
+use crate::ports::runner::StepAmount;
 
 impl Run<'_> {
     pub(super) fn steps(&mut self) -> Result<(), CheckError> {

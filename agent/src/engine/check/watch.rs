@@ -11,8 +11,8 @@ use turnback_core::{
 };
 
 use crate::{
-    engine::{cancel::Cancel, runner::Glimpse},
-    ports::{Port, PortError},
+    engine::cancel::Cancel,
+    ports::{Port, PortError, runner::Glimpse},
 };
 
 /// Looks after a running step: foreign frames, the link, the person's wish to end; and says how far it is.
