@@ -51,7 +51,8 @@ pub struct Incoming<'a> {
 
 /// The receiving half of a port.
 pub trait Receiver: Send {
-    /// Hands on what has arrived, waiting at most `timeout` for something; true when nothing more is waiting.
+    /// Hands on what has arrived, waiting at most `timeout` for something; true when nothing more is waiting. All that one
+    /// call hands on has arrived before the first of it is handed on.
     ///
     /// # Errors
     /// When the port vanished.
@@ -98,6 +99,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         watch: &mut Watch<'_>,
     ) -> Result<StepResult, PortError> {
         let mut result = StepResult::default();
+        let first = spec.first_sequence;
         let mut collector = Collector::new(spec.clone(), Flow::Single, order.origin);
         let mut tx = Transmitter::new(spec, Amount::Probes(probes.into()), None, u64::MAX, self.receiver.now());
         let mut sent_by_second = Vec::new();
@@ -107,6 +109,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
             let sequence = tx.next_sequence();
             let now = self.receiver.now();
             let sender = &mut self.sender;
+            collector.handle_sent(sequence + 1);
             let departure = tx.batch(1, now, |batch| sender.send_stamped(&batch[0]))?;
             let Some(departure) = departure else {
                 refused += 1;
@@ -145,13 +148,13 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                 None => missed += 1,
             }
             if let Some(stopped) =
-                watch.look(glimpse(&collector, tx.next_sequence(), result.foreign, self.receiver.now()))
+                watch.look(glimpse(&collector, tx.next_sequence() - first, result.foreign, self.receiver.now()))
             {
                 result.stopped = Some(stopped);
                 break;
             }
         }
-        let sent = tx.next_sequence() - tx.spec().first_sequence;
+        let sent = tx.next_sequence() - first;
         self.next_sequence = tx.next_sequence();
         result.seconds = started.elapsed().as_secs_f64();
         result.tally = collector.finish(sent, refused, &sent_by_second);
@@ -246,6 +249,8 @@ impl<S: Sender, R: Receiver> StepRunner for ThreadRunner<S, R> {
 /// What the two halves share.
 struct Shared {
     first: u64,
+    /// One past the last probe offered to the port: no echo can be of a later one.
+    offered: AtomicU64,
     /// One past the last probe the port took.
     next: AtomicU64,
     /// Every probe below this is back or no longer waited for.
@@ -263,6 +268,7 @@ impl Shared {
     fn new(first: u64) -> Self {
         Self {
             first,
+            offered: AtomicU64::new(first),
             next: AtomicU64::new(first),
             settled: AtomicU64::new(first),
             returned: AtomicU64::new(0),
@@ -315,7 +321,11 @@ fn send_half<S: Sender>(
             Turn::Full => thread::sleep(FULL_PAUSE),
             Turn::WaitUntil(then) => wait(then.saturating_sub(now)),
             Turn::Send(count) => {
-                let (offered, accepted) = tx.batch(count, now, |batch| (batch.len(), sender.send(batch)));
+                let first = tx.next_sequence();
+                let (offered, accepted) = tx.batch(count, now, |batch| {
+                    shared.offered.store(first + batch.len() as u64, Ordering::Release);
+                    (batch.len(), sender.send(batch))
+                });
                 let accepted = match accepted {
                     Ok(accepted) => accepted,
                     Err(error) => break Err(error),
@@ -369,6 +379,9 @@ fn receive_half<R: Receiver>(
         let done_before = shared.sending_done.load(Ordering::Acquire);
         let mut frames = 0u32;
         let received = receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
+            if frames == 0 {
+                collector.handle_sent(shared.offered.load(Ordering::Acquire));
+            }
             frames += 1;
             clock = frame.clock;
             let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
@@ -428,11 +441,11 @@ impl Watch<'_> {
     }
 }
 
-fn glimpse(collector: &Collector, next: u64, foreign: u64, now: Nanos) -> Glimpse {
+fn glimpse(collector: &Collector, sent: u64, foreign: u64, now: Nanos) -> Glimpse {
     let counts = &collector.tally().counts;
     Glimpse {
         now,
-        sent: next,
+        sent,
         returned: counts.returned,
         bits_compared: counts.bits_compared,
         bit_errors: counts.bit_errors,
