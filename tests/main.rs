@@ -1,6 +1,7 @@
 //! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
 mod harness;
+mod host_meddles;
 mod packet_socket;
 mod plug;
 mod probe_bytes;

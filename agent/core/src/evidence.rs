@@ -93,6 +93,8 @@ pub enum Stopped {
     PortGone,
     /// The port was taken into service.
     TakenIntoService,
+    /// Somebody on this computer switched the port off, or gave it another MTU or address.
+    Reconfigured,
 }
 
 /// Fewer failures than this blame nobody, whatever the ratio: one hit can be a door slammed, a spark, a cosmic ray.

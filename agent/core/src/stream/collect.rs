@@ -245,9 +245,8 @@ impl Collector {
         let next = self.ledger.next_expected();
         let of_phase = self.spec.sequence_of_phase(header.shape().phase_bytes(), next);
         let candidates = [Some(header.sequence()), of_phase, Some(next)];
-        let in_reach = |s: &u64| {
-            self.ledger.may_be_out(*s) && *s < next.saturating_add(SPAN) && s.saturating_add(SPAN) >= next
-        };
+        let in_reach =
+            |s: &u64| self.ledger.may_be_out(*s) && *s < next.saturating_add(SPAN) && s.saturating_add(SPAN) >= next;
         let mut best: Option<(u32, u64, u64)> = None;
         let mut looked_at = 0;
         for sequence in candidates.into_iter().flatten().filter(in_reach).collect::<Vec<_>>() {

@@ -45,6 +45,7 @@ pub const RULES: &[Rule] = &[
     Rule { name: "in-service", decide: in_service },
     Rule { name: "foreign-traffic", decide: foreign_traffic },
     Rule { name: "port-gone", decide: port_gone },
+    Rule { name: "reconfigured", decide: reconfigured },
     Rule { name: "no-link", decide: no_link },
     Rule { name: "link-lost", decide: link_lost },
     Rule { name: "not-transmitted", decide: not_transmitted },
@@ -230,6 +231,23 @@ fn port_gone(e: &Evidence) -> Option<Finding> {
         "certain: the host lost the interface",
         format!("the port vanished from the host after {} probes", e.counts.sent),
         "see that the adapter is seated and powered, read the kernel log, then repeat",
+    )
+}
+
+fn reconfigured(e: &Evidence) -> Option<Finding> {
+    if e.stopped != Some(Stopped::Reconfigured) {
+        return None;
+    }
+    finding(
+        Outcome::Undecided,
+        vec![],
+        "certain: this is what the host says",
+        format!(
+            "somebody on this computer switched the port off or changed its MTU or address after {} probes; what failed \
+             meanwhile says nothing of port, plug or cable",
+            e.counts.sent
+        ),
+        "find out which program looks after this port, have it leave the port alone, then repeat",
     )
 }
 

@@ -136,12 +136,13 @@ impl Setting {
 pub struct Changes {
     journal: Journal,
     made: Vec<Change>,
+    taken_back: Vec<Recovered>,
 }
 
 impl Changes {
     /// No changes yet.
     pub fn new(journal: Journal) -> Self {
-        Self { journal, made: Vec::new() }
+        Self { journal, made: Vec::new(), taken_back: Vec::new() }
     }
 
     /// Changes a setting, after noting it. Nothing is noted for what is so already or cannot be changed.
@@ -154,6 +155,9 @@ impl Changes {
         let Some(old) = wanted.now(interface)? else { return Ok(Made::Unsupported) };
         if is_exactly(&old, wanted) {
             return Ok(Made::AlreadySo);
+        }
+        if self.take_back(wanted) {
+            return Ok(Made::Changed);
         }
         if let Setting::Feature { name, .. } = wanted
             && !interface.feature(name)?.is_some_and(|feature| feature.changeable)
@@ -176,12 +180,32 @@ impl Changes {
         Ok(Made::Changed)
     }
 
+    /// Undoes the last change of this kind, if that gives what is wanted: to note a second change instead would have both
+    /// undone one after the other in the end, and some adapters restart their link each time.
+    fn take_back(&mut self, wanted: &Setting) -> bool {
+        let kind = wanted.kind();
+        let Some(at) = self.made.iter().rposition(|change| change.kind == kind) else { return false };
+        let old = Setting::from_journal(&kind, &self.made[at].old);
+        if !old.is_some_and(|old| old.same_as(wanted)) {
+            return false;
+        }
+        let outcome = journal::put_back(&mut EthernetSettings::of_own_run(), &self.made[at]);
+        if !matches!(outcome, Outcome::PutBack | Outcome::Unchanged) {
+            return false;
+        }
+        let change = self.made.remove(at);
+        // If this note fails, the next start finds the old value in place.
+        let _ = self.journal.done(&change);
+        self.taken_back.push(Recovered { change, outcome });
+        true
+    }
+
     /// Undoes everything, the last change first, and says what became of each. What fails stays in the journal.
     ///
     /// Must run in the network namespace in which the changes were made.
     pub fn put_back(&mut self) -> Vec<Recovered> {
         let mut settings = EthernetSettings::of_own_run();
-        let mut recovered = Vec::new();
+        let mut recovered = std::mem::take(&mut self.taken_back);
         while let Some(change) = self.made.pop() {
             let outcome = journal::put_back(&mut settings, &change);
             if outcome.is_final() {

@@ -36,6 +36,10 @@ pub trait Sender: Send {
     /// # Errors
     /// As for [`Sender::send`].
     fn send_stamped(&mut self, probe: &Outgoing<'_>) -> Result<Option<Departure>, PortError>;
+    /// Whether single probes are stamped by the adapter's own clock, as far as is known.
+    fn stamps_by_adapter(&self) -> bool {
+        false
+    }
 }
 
 /// One frame as a receiving half hands it on.
@@ -62,6 +66,13 @@ pub trait Receiver: Send {
     /// # Errors
     /// Whatever the system says.
     fn drops(&mut self) -> Result<u64, PortError>;
+    /// Stamps what arrives from now on with the adapter's own clock, where it can, or with the kernel's again.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    fn stamp_by_adapter(&mut self, _on: bool) -> Result<(), PortError> {
+        Ok(())
+    }
     /// How many frames of this length surely fit while nobody reads.
     fn capacity_frames(&self, frame_bytes: usize) -> usize;
     /// Now, on the clock of the arrivals.
@@ -104,10 +115,17 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         let mut tx = Transmitter::new(spec, Amount::Probes(probes.into()), None, u64::MAX, self.receiver.now());
         let mut sent_by_second = Vec::new();
         let (mut refused, mut missed) = (0, 0u32);
+        let mut trips = Vec::new();
+        let mut by_adapter = None;
         let started = Instant::now();
         while tx.poll(self.receiver.now(), 0) != Turn::Done {
             let sequence = tx.next_sequence();
             let now = self.receiver.now();
+            // A sender that gets no stamps of the adapter leaves off asking; arrivals must be of the same clock.
+            if by_adapter != Some(self.sender.stamps_by_adapter()) {
+                by_adapter = Some(self.sender.stamps_by_adapter());
+                self.receiver.stamp_by_adapter(self.sender.stamps_by_adapter())?;
+            }
             let sender = &mut self.sender;
             collector.handle_sent(sequence + 1);
             let departure = tx.batch(1, now, |batch| sender.send_stamped(&batch[0]))?;
@@ -138,11 +156,11 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
             }
             match arrival {
                 Some((at, clock)) => {
-                    // Kernel and program read the same clock; an adapter's own can only be held against itself.
-                    let comparable = (clock == ClockSource::Adapter) == (departure.clock == ClockSource::Adapter);
-                    if let Some(trip) = at.checked_sub(departure.at).filter(|_| comparable) {
-                        collector.handle_single_latency(sequence, trip);
-                        result.clocks = (departure.clock, clock);
+                    // A clock that was set back between the two stamps would give a negative trip: leave it out.
+                    if let Some((left, left_by)) = departure.against(clock)
+                        && let Some(trip) = at.checked_sub(left)
+                    {
+                        trips.push(Trip { sequence, trip, clocks: (left_by, clock) });
                     }
                 }
                 None => missed += 1,
@@ -157,6 +175,9 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         let sent = tx.next_sequence() - first;
         self.next_sequence = tx.next_sequence();
         result.seconds = started.elapsed().as_secs_f64();
+        for trip in of_one_clock(trips, &mut result.clocks) {
+            collector.handle_single_latency(trip.sequence, trip.trip);
+        }
         result.tally = collector.finish(sent, refused, &sent_by_second);
         Ok(result)
     }
@@ -169,12 +190,14 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         watch: &mut Watch<'_>,
     ) -> Result<StepResult, PortError> {
         let drops_before = self.receiver.drops()?;
+        // In full flow a probe carries the program's time, which no adapter's count can be held against.
+        self.receiver.stamp_by_adapter(false)?;
         let start = self.receiver.now();
         let out_max = (self.receiver.capacity_frames(spec.frame_bytes) / 2).clamp(64, OUT_MAX) as u64;
         let end = Amount::Until(start + time.as_nanos() as u64);
         let tx = Transmitter::new(spec.clone(), end, order.probes_per_second, out_max, start);
         let collector = Collector::new(spec, Flow::Full, order.origin);
-        let shared = Shared::new(tx.next_sequence());
+        let shared = Shared::new(tx.next_sequence(), start);
         let (sender, receiver) = (&mut self.sender, &mut self.receiver);
         let own = &self.own_addresses;
         let (sent_half, received_half, stopped) = thread::scope(|scope| {
@@ -265,7 +288,7 @@ struct Shared {
 }
 
 impl Shared {
-    fn new(first: u64) -> Self {
+    fn new(first: u64, now: Nanos) -> Self {
         Self {
             first,
             offered: AtomicU64::new(first),
@@ -275,7 +298,7 @@ impl Shared {
             bits_compared: AtomicU64::new(0),
             bit_errors: AtomicU64::new(0),
             foreign: AtomicU64::new(0),
-            now: AtomicU64::new(0),
+            now: AtomicU64::new(now),
             sending_done: AtomicBool::new(false),
             stop: AtomicBool::new(false),
         }
@@ -383,8 +406,13 @@ fn receive_half<R: Receiver>(
                 collector.handle_sent(shared.offered.load(Ordering::Acquire));
             }
             frames += 1;
-            clock = frame.clock;
-            let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
+            // What waited in the ring may still have the stamp of an adapter's own clock: no time to tell here.
+            let comparable = frame.clock != ClockSource::Adapter;
+            if comparable {
+                clock = frame.clock;
+            }
+            let at = if comparable { frame.at } else { NO_TIME };
+            let seen = collector.handle_echo(Echo { bytes: frame.bytes, at, check: None });
             if seen == Seen::Foreign {
                 count_stranger(frame.bytes, own, &mut foreign, &mut own_host);
             }
@@ -423,6 +451,31 @@ fn receive_half<R: Receiver>(
         }
     }
 }
+
+/// A round trip of a probe that travelled alone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Trip {
+    sequence: u64,
+    trip: Nanos,
+    /// Of departure and arrival.
+    clocks: (ClockSource, ClockSource),
+}
+
+/// The trips of the clock that most were timed by, adapter or system; one histogram has one clock. Names the coarsest
+/// pair among them.
+fn of_one_clock(trips: Vec<Trip>, clocks: &mut (ClockSource, ClockSource)) -> Vec<Trip> {
+    let by_adapter = |trip: &Trip| trip.clocks.1 == ClockSource::Adapter;
+    let wanted = trips.iter().filter(|trip| by_adapter(trip)).count() * 2 > trips.len();
+    let kept: Vec<Trip> = trips.into_iter().filter(|trip| by_adapter(trip) == wanted).collect();
+    let coarsest = |of: fn(&Trip) -> ClockSource| kept.iter().map(of).min();
+    if let (Some(left), Some(arrived)) = (coarsest(|t| t.clocks.0), coarsest(|t| t.clocks.1)) {
+        *clocks = (left, arrived);
+    }
+    kept
+}
+
+/// Before every departure: no round trip is booked from it.
+const NO_TIME: Nanos = 0;
 
 /// Calls the watcher at most every [`WATCH_EVERY`].
 struct Watch<'a> {
@@ -477,3 +530,32 @@ const REFUSED_PAUSE: Duration = Duration::from_micros(20);
 const REFUSALS_MAX: u64 = 2000;
 /// Linux wakes a sleeper some 50 to 60 microseconds late (default timer slack).
 const SLEEP_FLOOR_NS: u64 = 120_000;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ClockSource::{Adapter, Kernel, Program};
+
+    fn trips(clocks: &[(ClockSource, ClockSource)]) -> Vec<Trip> {
+        let numbered = clocks.iter().zip(0..);
+        numbered.map(|(&clocks, sequence)| Trip { sequence, trip: 10 + sequence, clocks }).collect()
+    }
+
+    #[test]
+    fn round_trips_of_two_clocks_are_not_one_histogram() {
+        let mut clocks = (Program, Program);
+        let kept = of_one_clock(trips(&[(Adapter, Adapter), (Kernel, Kernel), (Adapter, Adapter)]), &mut clocks);
+        assert_eq!((kept.iter().map(|t| t.sequence).collect::<Vec<_>>(), clocks), (vec![0, 2], (Adapter, Adapter)));
+        let kept = of_one_clock(trips(&[(Adapter, Adapter), (Kernel, Kernel)]), &mut clocks);
+        assert_eq!((kept.len(), clocks), (1, (Kernel, Kernel)), "as many of each: the clock that all had");
+    }
+
+    #[test]
+    fn the_coarser_of_two_places_of_one_clock_is_named() {
+        let mut clocks = (Kernel, Kernel);
+        let kept = of_one_clock(trips(&[(Kernel, Kernel), (Program, Kernel)]), &mut clocks);
+        assert_eq!((kept.len(), clocks), (2, (Program, Kernel)));
+        let none = of_one_clock(Vec::new(), &mut clocks);
+        assert_eq!((none.len(), clocks), (0, (Program, Kernel)), "nothing says nothing");
+    }
+}

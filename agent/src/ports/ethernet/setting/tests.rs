@@ -231,3 +231,26 @@ fn a_port_of_another_namespace_or_a_new_one_of_the_same_name_is_left_alone() {
         assert_eq!(Interface::open("quay1").unwrap().mtu().unwrap(), 9000);
     });
 }
+
+#[test]
+fn what_is_wanted_as_it_was_is_taken_back_and_not_changed_twice() {
+    testing::in_namespace("take back", || {
+        if !wire() {
+            return;
+        }
+        let directory = tempfile::tempdir().unwrap();
+        let interface = Interface::open("quay1").unwrap();
+        let mut changes = Changes::new(Journal::open(directory.path()).unwrap());
+        let before = interface.mtu().unwrap();
+        assert_eq!(changes.make(&interface, &Setting::Mtu(9000)).unwrap(), Made::Changed);
+        assert_eq!(changes.make(&interface, &Setting::Up(true)).unwrap(), Made::Changed);
+        assert_eq!(changes.make(&interface, &Setting::Mtu(before)).unwrap(), Made::Changed);
+        assert_eq!((interface.mtu().unwrap(), interface.is_up().unwrap()), (before, true));
+        let told: Vec<_> = changes.put_back().into_iter().map(|r| (r.change.kind, r.outcome)).collect();
+        assert_eq!(
+            told,
+            [("interface.mtu".to_owned(), Outcome::PutBack), ("interface.up".to_owned(), Outcome::PutBack)]
+        );
+        assert!(!interface.is_up().unwrap() && is_empty(directory.path()));
+    });
+}

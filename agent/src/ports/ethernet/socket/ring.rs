@@ -2,7 +2,7 @@
 
 use std::{mem::offset_of, time::Duration};
 
-use super::{Addressee, Clock, RawFrame, SocketError, VlanTag, packet::PacketSocket, sys};
+use super::{Addressee, Clock, RawFrame, SocketError, VlanTag, now_ns, packet::PacketSocket, sys};
 
 /// Receives frames through a memory-mapped ring (TPACKET_V3): no system call and no copy per frame.
 ///
@@ -22,13 +22,13 @@ pub struct FrameRing {
 pub struct RingOptions {
     /// EtherType to receive, or [`EVERY_ETHERTYPE`].
     ///
-    /// A ring for every EtherType is no slower and makes a [`super::ForeignListener`] needless, which costs about 5 % of
-    /// the frame rate. What it gives up: foreign frames take room in the ring, and that our own outgoing copies are not
-    /// echoes rests on the kernel's mark alone, where a socket of one EtherType is not shown them in the first place.
+    /// A ring for every EtherType is no slower, and a second socket for foreign frames would cost about 5 % of the frame
+    /// rate. What it gives up: foreign frames take room in the ring, and that our own outgoing copies are not echoes rests
+    /// on the kernel's mark alone, where a socket of one EtherType is not shown them in the first place.
     pub ethertype: u16,
     /// Kernel memory for the ring, in bytes, rounded down to whole blocks of [`BLOCK_BYTES`].
     pub ring_bytes: usize,
-    /// Best clock to stamp with. `Adapter` counts only where [`super::AdapterStamping`] turned it on.
+    /// Best clock to stamp with, see [`FrameRing::stamp_by`].
     pub clock: Clock,
     /// Which frames the adapter should let through.
     pub reception: Reception,
@@ -96,11 +96,7 @@ impl FrameRing {
         let packet = PacketSocket::open(ifindex)?;
         packet.check_up()?;
         packet.ignore_outgoing()?;
-        if options.clock == Clock::Adapter {
-            let raw = libc::SOF_TIMESTAMPING_RAW_HARDWARE as i32;
-            sys::set_packet_option(packet.socket(), libc::PACKET_TIMESTAMP, raw)
-                .map_err(|source| packet.error("ask for the adapter's stamps", source))?;
-        }
+        stamp_by(&packet, options.clock)?;
         let blocks = u32::try_from(block_count).unwrap_or(u32::MAX);
         sys::set_receive_ring(packet.socket(), BLOCK_BYTES as u32, blocks, RETIRE_MS)
             .map_err(|source| packet.error("make a receive ring", source))?;
@@ -112,6 +108,16 @@ impl FrameRing {
         }
         packet.bind(options.ethertype)?;
         Ok(Self { mapping, packet, next_block: 0, drops: Drops::default() })
+    }
+
+    /// Stamps the frames that arrive from now on with this clock; those already in the ring keep theirs. `Adapter` counts
+    /// only where the adapter was told to stamp ([`super::super::ethtool::timestamp`]); a frame it did not stamp has the
+    /// kernel's stamp all the same, and says so. The ring knows no program's clock: `Program` gives the kernel's.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    pub fn stamp_by(&mut self, clock: Clock) -> Result<(), SocketError> {
+        stamp_by(&self.packet, clock)
     }
 
     /// Hands on the frames of the next block, waiting for one at most `timeout`.
@@ -181,6 +187,12 @@ impl FrameRing {
     }
 }
 
+fn stamp_by(packet: &PacketSocket, clock: Clock) -> Result<(), SocketError> {
+    let flags = if clock == Clock::Adapter { libc::SOF_TIMESTAMPING_RAW_HARDWARE as i32 } else { 0 };
+    sys::set_packet_option(packet.socket(), libc::PACKET_TIMESTAMP, flags)
+        .map_err(|source| packet.error("choose the clock of the stamps", source))
+}
+
 /// For [`RingOptions::ethertype`]: frames of every EtherType (`ETH_P_ALL`).
 pub const EVERY_ETHERTYPE: u16 = libc::ETH_P_ALL as u16;
 
@@ -228,12 +240,18 @@ fn read_frame<'a>(
     let start = at + usize::from(half(MAC));
     let bytes = block.get(start..start + field(CAPTURED) as usize).ok_or("length of a frame")?;
     let status = field(STATUS);
-    let adapter = status & libc::TP_STATUS_TS_RAW_HARDWARE != 0;
+    let stamp = u64::from(field(SECONDS)) * 1_000_000_000 + u64::from(field(NANOSECONDS));
+    // A stamp of nothing is none, whoever claims to have made it: then the program's clock has to do.
+    let (at_ns, clock) = match (stamp, status & libc::TP_STATUS_TS_RAW_HARDWARE != 0) {
+        (0, _) => (now_ns(), Clock::Program),
+        (at_ns, true) => (at_ns, Clock::Adapter),
+        (at_ns, false) => (at_ns, Clock::Kernel),
+    };
     Ok(Some(RawFrame {
         bytes,
         wire_length: field(LENGTH) as usize,
-        at_ns: u64::from(field(SECONDS)) * 1_000_000_000 + u64::from(field(NANOSECONDS)),
-        clock: if adapter { Clock::Adapter } else { Clock::Kernel },
+        at_ns,
+        clock,
         addressee,
         // The control word is 16 bits wide on the wire, 32 in the header.
         vlan: VlanTag::parse(status, field(VLAN_CONTROL) as u16, half(VLAN_PROTOCOL)),
