@@ -58,11 +58,9 @@ fn a_port_that_gets_a_master_is_taken_into_service() {
 }
 
 #[test]
-fn a_port_that_gets_a_route_or_an_interface_on_top_is_taken_into_service() {
-    for command in ["ip route add 198.51.100.0/24 dev near", "ip link add link near name near.7 type vlan id 7"] {
-        let Some(finished) = meddled(|| run(command)) else { return };
-        assert_eq!(verdict(&finished), (json!("taken-into-service"), json!("not-tested"), Some(4)), "{command}");
-    }
+fn a_port_that_gets_a_route_is_taken_into_service() {
+    let Some(finished) = meddled(|| run("ip route add 198.51.100.0/24 dev near")) else { return };
+    assert_eq!(verdict(&finished), (json!("taken-into-service"), json!("not-tested"), Some(4)));
 }
 
 #[test]
