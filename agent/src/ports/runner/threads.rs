@@ -115,6 +115,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         let mut tx = Transmitter::new(spec, Amount::Probes(probes.into()), None, u64::MAX, self.receiver.now());
         let mut sent_by_second = Vec::new();
         let (mut refused, mut missed) = (0, 0u32);
+        let drops_before = self.receiver.drops()?;
         let mut trips = Vec::new();
         let mut by_adapter = None;
         let started = Instant::now();
@@ -143,7 +144,9 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
             let patience = if missed < 3 { SINGLE_PATIENCE } else { SINGLE_PATIENCE / 8 };
             let deadline = Instant::now() + patience;
             let mut arrival = None;
-            while arrival.is_none() && Instant::now() < deadline {
+            loop {
+                // Asked before looking: who was kept from the processor for so long has not looked yet.
+                let overdue = Instant::now() >= deadline;
                 let own = &self.own_addresses;
                 self.receiver.receive(Duration::from_millis(5), &mut |frame| {
                     let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
@@ -153,6 +156,9 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                         _ => {}
                     }
                 })?;
+                if overdue || arrival.is_some() {
+                    break;
+                }
             }
             match arrival {
                 Some((at, clock)) => {
@@ -174,6 +180,16 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         }
         let sent = tx.next_sequence() - first;
         self.next_sequence = tx.next_sequence();
+        // What is only late is not lost.
+        let deadline = Instant::now() + order.settle;
+        let mut overdue = missed == 0;
+        while !overdue && collector.returned() < sent {
+            overdue = Instant::now() >= deadline;
+            self.receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
+                collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
+            })?;
+        }
+        result.ring_drops = self.receiver.drops()?.saturating_sub(drops_before);
         result.seconds = started.elapsed().as_secs_f64();
         for trip in of_one_clock(trips, &mut result.clocks) {
             collector.handle_single_latency(trip.sequence, trip.trip);
@@ -401,6 +417,8 @@ fn receive_half<R: Receiver>(
         let sent_before = shared.next.load(Ordering::Acquire);
         let done_before = shared.sending_done.load(Ordering::Acquire);
         let mut frames = 0u32;
+        // The time before looking: whoever is kept from the processor after it has not seen what came in since.
+        let now = Instant::now();
         let received = receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
             if frames == 0 {
                 collector.handle_sent(shared.offered.load(Ordering::Acquire));
@@ -429,7 +447,6 @@ fn receive_half<R: Receiver>(
                 return Err(error);
             }
         };
-        let now = Instant::now();
         if frames > 0 {
             last_frame = now;
         }
@@ -443,9 +460,13 @@ fn receive_half<R: Receiver>(
         shared.bit_errors.store(counts.bit_errors, Ordering::Relaxed);
         shared.foreign.store(foreign, Ordering::Relaxed);
         if done_before {
-            let ended = *sending_ended.get_or_insert(now);
+            let ended = *sending_ended.get_or_insert_with(Instant::now);
             let all_back = collector.returned() >= shared.next.load(Ordering::Acquire) - shared.first;
-            if (empty && all_back) || now - ended > settle {
+            // What waits in the ring is read to its end, however late: it came back. Only a flood of others could go on
+            // for ever, and that ends the step.
+            if empty && (all_back || now.saturating_duration_since(ended) > settle)
+                || now.saturating_duration_since(ended) > settle + READ_ON_MAX
+            {
                 return Ok(ReceivedHalf { collector, foreign, own_host, clock });
             }
         }
@@ -522,6 +543,8 @@ const GIVE_UP_AFTER: Duration = Duration::from_millis(50);
 const SINGLE_PATIENCE: Duration = Duration::from_millis(200);
 /// Most probes out at once: fewer than a virtual device's own queue holds, enough to keep any line busy.
 const OUT_MAX: usize = 8192;
+/// How long a full ring is read on after its step, at most.
+const READ_ON_MAX: Duration = Duration::from_secs(30);
 const RECEIVE_TIMEOUT: Duration = Duration::from_millis(5);
 const WATCH_EVERY: Duration = Duration::from_millis(50);
 const FULL_PAUSE: Duration = Duration::from_micros(50);
@@ -535,6 +558,73 @@ const SLEEP_FLOOR_NS: u64 = 120_000;
 mod tests {
     use super::*;
     use ClockSource::{Adapter, Kernel, Program};
+
+    /// A line that keeps what is sent and gives it back one frame a look, as a receiver sees it that was kept from its
+    /// processor: everything is there, and the time is over.
+    #[derive(Clone, Default)]
+    struct Slow(std::sync::Arc<std::sync::Mutex<std::collections::VecDeque<Vec<u8>>>>);
+
+    impl Sender for Slow {
+        fn send(&mut self, batch: &[Outgoing<'_>]) -> Result<usize, PortError> {
+            let frames = batch.iter().map(|probe| [&probe.header[..], probe.payload].concat());
+            self.0.lock().unwrap().extend(frames);
+            Ok(batch.len())
+        }
+
+        fn send_stamped(&mut self, probe: &Outgoing<'_>) -> Result<Option<Departure>, PortError> {
+            self.send(&[*probe])?;
+            Ok(Some(Departure::by_program(1)))
+        }
+    }
+
+    impl Receiver for Slow {
+        fn receive(&mut self, _: Duration, each: &mut dyn FnMut(Incoming<'_>)) -> Result<bool, PortError> {
+            let next = self.0.lock().unwrap().pop_front();
+            if let Some(bytes) = next {
+                each(Incoming { bytes: &bytes, at: self.now(), clock: Kernel });
+            }
+            Ok(self.0.lock().unwrap().is_empty())
+        }
+
+        fn drops(&mut self) -> Result<u64, PortError> {
+            Ok(0)
+        }
+
+        fn capacity_frames(&self, _: usize) -> usize {
+            usize::MAX
+        }
+
+        fn now(&self) -> Nanos {
+            crate::ports::ethernet::socket::now_ns()
+        }
+    }
+
+    #[test]
+    fn what_waits_in_the_ring_when_the_time_is_over_is_not_lost() {
+        let line = Slow::default();
+        let addresses = ([2, 0, 0, 0, 0, 1], [2, 0, 0, 0, 0, 2]);
+        let mut runner = ThreadRunner::new(line.clone(), line, "out-and-back".into(), addresses, Vec::new());
+        let order = |amount| StepOrder {
+            spec: StreamSpec {
+                lane: 0,
+                tag: 7,
+                source: [0; 6],
+                destination: [0; 6],
+                pattern: turnback_core::pattern::Pattern::Prbs15,
+                frame_bytes: 60,
+                first_sequence: 0,
+            },
+            amount,
+            probes_per_second: None,
+            settle: Duration::ZERO,
+            origin: crate::ports::ethernet::socket::now_ns(),
+        };
+        for amount in [StepAmount::Flow(Duration::from_millis(20)), StepAmount::Single(5)] {
+            let result = runner.run(order(amount), &mut |_| None).unwrap();
+            assert!(result.tally.counts.sent > 0);
+            assert_eq!((result.tally.counts.lost, result.foreign), (0, 0), "{amount:?}");
+        }
+    }
 
     fn trips(clocks: &[(ClockSource, ClockSource)]) -> Vec<Trip> {
         let numbered = clocks.iter().zip(0..);
