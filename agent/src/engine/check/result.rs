@@ -17,7 +17,7 @@ use crate::engine::gather::summarise;
 impl Run<'_> {
     pub(super) fn evidence(&self) -> Evidence {
         let mut counts = self.gathered.tally.counts;
-        let mut losses = self.gathered.losses;
+        let mut losses = self.gathered.losses.with_late(counts.late);
         let not_ready = self.gathered.lost_before_ready.min(losses.on_wire);
         losses.on_wire -= not_ready;
         counts.lost -= not_ready;
@@ -77,7 +77,7 @@ impl Run<'_> {
             profile: self.options.profile.name.clone(),
             seed: self.options.seed,
             verdict,
-            totals: Totals::new(&tally.counts, &self.gathered.losses),
+            totals: Totals::new(&tally.counts, &self.gathered.losses.with_late(tally.counts.late)),
             error_ratio,
             loss_ratio,
             latency_ns: Latency::new(clock(self.gathered.clocks.0), &tally.latency),

@@ -464,9 +464,10 @@ fn receive_half<R: Receiver>(
             let all_back = collector.returned() >= shared.next.load(Ordering::Acquire) - shared.first;
             // What waits in the ring is read to its end, however late: it came back. Only a flood of others could go on
             // for ever, and that ends the step.
-            if empty && (all_back || now.saturating_duration_since(ended) > settle)
-                || now.saturating_duration_since(ended) > settle + READ_ON_MAX
-            {
+            // Echoes may trickle in from a host that is behind with its work.
+            let waited = now.saturating_duration_since(ended.max(last_frame));
+            let read_on = now.saturating_duration_since(ended);
+            if empty && (all_back || waited > settle) || read_on > settle + READ_ON_MAX {
                 return Ok(ReceivedHalf { collector, foreign, own_host, clock });
             }
         }
