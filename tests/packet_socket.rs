@@ -331,6 +331,21 @@ fn a_ring_asked_for_the_adapters_clock_falls_back_to_the_kernels_and_says_so() {
 }
 
 #[test]
+fn what_the_kernel_holds_and_has_not_handed_over_is_known() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let Port { mut ring, mut sender, address, .. } = Port::open();
+        assert_eq!(ring.waiting().unwrap(), 0);
+        // A virtual cable delivers inside the send, so all are in the ring now, handed over or not.
+        assert_eq!(sender.send(&[outgoing(address, 1, &[0; 4]); 7]).unwrap().accepted, 7);
+        assert_eq!(ring.waiting().unwrap(), 7);
+        collect(&mut ring, 7);
+        assert_eq!((ring.waiting().unwrap(), ring.drops().unwrap().frames), (0, 0));
+    });
+}
+
+#[test]
 fn a_ring_that_is_too_small_is_refused() {
     let options = RingOptions { ring_bytes: BLOCK_BYTES, ..RingOptions::default() };
     assert!(matches!(FrameRing::open(1, options), Err(SocketError::RingTooSmall { .. })));

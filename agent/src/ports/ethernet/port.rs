@@ -366,6 +366,10 @@ impl Receiver for FrameRing {
         Ok(FrameRing::drops(self)?.frames)
     }
 
+    fn waiting(&mut self) -> Result<u64, PortError> {
+        Ok(FrameRing::waiting(self)?)
+    }
+
     fn capacity_frames(&self, frame_bytes: usize) -> usize {
         FrameRing::capacity_frames(self, frame_bytes)
     }

@@ -73,6 +73,13 @@ pub trait Receiver: Send {
     fn stamp_by_adapter(&mut self, _on: bool) -> Result<(), PortError> {
         Ok(())
     }
+    /// Frames that have come in and cannot be handed on yet: a reason to wait on before a probe is called lost.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    fn waiting(&mut self) -> Result<u64, PortError> {
+        Ok(0)
+    }
     /// How many frames of this length surely fit while nobody reads.
     fn capacity_frames(&self, frame_bytes: usize) -> usize;
     /// Now, on the clock of the arrivals.
@@ -184,7 +191,8 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         let deadline = Instant::now() + order.settle;
         let mut overdue = missed == 0;
         while !overdue && collector.returned() < sent {
-            overdue = Instant::now() >= deadline;
+            overdue =
+                Instant::now() >= deadline && self.receiver.waiting()? == 0 || Instant::now() >= deadline + READ_ON_MAX;
             self.receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
                 collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
             })?;
@@ -467,7 +475,8 @@ fn receive_half<R: Receiver>(
             // Echoes may trickle in from a host that is behind with its work.
             let waited = now.saturating_duration_since(ended.max(last_frame));
             let read_on = now.saturating_duration_since(ended);
-            if empty && (all_back || waited > settle) || read_on > settle + READ_ON_MAX {
+            let over = empty && (all_back || waited > settle && receiver.waiting()? == 0);
+            if over || read_on > settle + READ_ON_MAX {
                 return Ok(ReceivedHalf { collector, foreign, own_host, clock });
             }
         }

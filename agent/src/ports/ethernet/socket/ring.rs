@@ -15,6 +15,10 @@ pub struct FrameRing {
     packet: PacketSocket,
     next_block: usize,
     drops: Drops,
+    /// Frames that the kernel put into the ring, as far as asked.
+    put: u64,
+    /// Frames in the blocks that were read.
+    read: u64,
 }
 
 /// How to open a [`FrameRing`].
@@ -107,7 +111,7 @@ impl FrameRing {
                 .map_err(|source| packet.error("make the interface promiscuous", source))?;
         }
         packet.bind(options.ethertype)?;
-        Ok(Self { mapping, packet, next_block: 0, drops: Drops::default() })
+        Ok(Self { mapping, packet, next_block: 0, drops: Drops::default(), put: 0, read: 0 })
     }
 
     /// Stamps the frames that arrive from now on with this clock; those already in the ring keep theirs. `Adapter` counts
@@ -135,6 +139,7 @@ impl FrameRing {
         let Some(block) = self.mapping.ready_block(self.next_block) else {
             return Ok(Received { frames: 0, empty: true });
         };
+        self.read += u64::from(word(block, BLOCK_FRAMES).unwrap_or(0));
         let read = read_block(block, each);
         self.mapping.release(self.next_block);
         self.next_block = (self.next_block + 1) % self.mapping.block_count();
@@ -148,10 +153,27 @@ impl FrameRing {
     /// # Errors
     /// Whatever the system says.
     pub fn drops(&mut self) -> Result<Drops, SocketError> {
+        self.count()?;
+        Ok(self.drops)
+    }
+
+    /// Frames that the kernel has put into the ring and not handed over yet: it does so when a block is full or its time is
+    /// over, and the timer that says so can be late on a loaded host.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    pub fn waiting(&mut self) -> Result<u64, SocketError> {
+        self.count()?;
+        Ok(self.put.saturating_sub(self.read))
+    }
+
+    fn count(&mut self) -> Result<(), SocketError> {
         let counts = sys::statistics(self.packet.socket())
             .map_err(|source| self.packet.error("read the ring's statistics", source))?;
+        // The first count holds the drops too (packet(7), PACKET_STATISTICS).
+        self.put += u64::from(counts[0].saturating_sub(counts[1]));
         self.drops.add(counts);
-        Ok(self.drops)
+        Ok(())
     }
 
     /// How many frames of `frame_bytes` (without FCS) surely fit while nobody reads, if they arrive back to back.
