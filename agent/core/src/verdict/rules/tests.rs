@@ -4,10 +4,10 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::compare::DamageKind;
-use crate::evidence::{Handful, Heard, Limit, Losses};
-use crate::link::{Capabilities, LinkState};
+use crate::evidence::{ERRORS_MIN, Handful, Heard, Limit, Losses, Reference, Stopped};
+use crate::link::{Capabilities, LinkState, Medium, Placement};
 use crate::stream::tally::Counts;
-use crate::verdict::judge;
+use crate::verdict::{judge, ratio::bit_error_ratio};
 
 const FRAME_BITS: f64 = 12_112.0;
 const SENT: u64 = 1_000_000;
