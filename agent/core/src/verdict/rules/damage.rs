@@ -5,7 +5,7 @@ use crate::evidence::{Basis, ERRORS_MIN, Evidence};
 use crate::stats::ratio::lower_bound;
 use crate::verdict::{
     Location, Outcome,
-    ratio::{bit_error_ratio, bits_to_frames},
+    ratio::{bit_error_ratio, frames_allowed},
 };
 
 pub(super) fn damaged_after_check(e: &Evidence) -> Option<Finding> {
@@ -51,9 +51,12 @@ pub(super) fn bit_errors(e: &Evidence) -> Option<Finding> {
 /// it is one hit, and bounds on bits, which take them as independent, would call it proof.
 pub(super) fn frames_refute(e: &Evidence, failed: u64) -> bool {
     let tried = e.frames_tried();
-    let allowed = bits_to_frames(e.limit.bit_error_ratio, e.frame_bits);
-    failed >= ERRORS_MIN
-        && lower_bound(failed.min(tried), tried, e.limit.confidence).is_ok_and(|proved_above| proved_above > allowed)
+    let (Some(allowed), Ok(proved_above)) =
+        (frames_allowed(e), lower_bound(failed.min(tried), tried, e.limit.confidence))
+    else {
+        return false;
+    };
+    failed >= ERRORS_MIN && proved_above > allowed
 }
 
 pub(super) fn frames_lost(e: &Evidence) -> Option<Finding> {

@@ -5,7 +5,7 @@ use crate::evidence::{Evidence, Stopped};
 use crate::link::Placement;
 use crate::verdict::{
     Outcome,
-    ratio::{bit_error_ratio, bits_to_frames, frame_loss_ratio},
+    ratio::{bit_error_ratio, frame_loss_ratio, frames_allowed},
 };
 
 pub(super) fn places_disagree(e: &Evidence) -> Option<Finding> {
@@ -28,8 +28,7 @@ pub(super) fn places_disagree(e: &Evidence) -> Option<Finding> {
 pub(super) fn limit_proved(e: &Evidence) -> Option<Finding> {
     let ratio = bit_error_ratio(e)?;
     let loss = frame_loss_ratio(e)?;
-    let loss_allowed = bits_to_frames(e.limit.bit_error_ratio, e.frame_bits);
-    let proved = ratio.proved_below <= ratio.limit && loss.better_than <= loss_allowed;
+    let proved = ratio.proved_below <= ratio.limit && loss.better_than <= frames_allowed(e)?;
     if !proved || e.counts.returned == 0 || e.lengths_changed() > 0 || e.stopped.is_some_and(|s| s != Stopped::ByUser) {
         return None;
     }
