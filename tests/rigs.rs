@@ -316,9 +316,42 @@ fn events_are_one_object_a_line() {
     for (event, step) in of("step-done").iter().zip(steps) {
         assert_eq!(event["frames_sent"], step["frames_sent"]);
     }
-    // What was changed was put back.
-    assert!(!of("setting-changed").is_empty());
-    assert!(!of("setting-put-back").is_empty());
+    // What was changed was put back: the speed forced through the plug, and the delivery of frames that failed their check.
+    assert!(of("setting-changed").iter().any(|event| event["setting"] == json!({"forced-speed": 100})));
+    assert!(of("setting-changed").iter().all(|event| event["port"] == "sim:gigabit-plug"));
+    assert_eq!(of("setting-changed").len(), of("setting-put-back").len());
+    assert_eq!(of("setting-put-back").len(), report["settings_changed"].as_array().unwrap().len());
+}
+
+#[test]
+fn every_setting_that_is_changed_is_told_and_put_back() {
+    for arguments in ["good --placement internal", "good --speed 100", "bad-port", "bad-cable"] {
+        let program = Program::new();
+        let path = program.state().join("run.jsonl");
+        let finished = program.check(&format!("sim:{arguments} --seed 3 --events {}", path.display()));
+        let text = fs::read_to_string(&path).unwrap();
+        let (changed, back) =
+            (text.matches("\"setting-changed\"").count(), text.matches("\"setting-put-back\"").count());
+        assert!(changed > 0 && changed == back, "{arguments}: {changed} changed, {back} put back");
+        assert_eq!(finished.report()["settings_changed"].as_array().unwrap().len(), back, "{arguments}");
+        if !arguments.contains("speed") {
+            // Given, or closed to confirm a fault.
+            assert!(text.contains("{\"internal-loop\":true}"), "{arguments}: {text}");
+        }
+    }
+}
+
+#[test]
+fn a_rig_without_a_loop_inside_the_chip_is_not_blamed_for_it() {
+    let program = Program::new();
+    let path = program.state().join("plain.toml");
+    let rig = program.run("rigs good").stdout;
+    let plain = rig.replace("internal_loop = true", "internal_loop = false");
+    assert_ne!(plain, rig);
+    fs::write(&path, plain).unwrap();
+    let finished = program.run(&format!("check sim:{} --placement internal", path.display()));
+    assert_eq!(finished.code, Some(2), "{finished:?}");
+    assert!(finished.stderr.contains("loop inside the chip"), "{}", finished.stderr);
 }
 
 #[test]

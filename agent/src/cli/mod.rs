@@ -10,6 +10,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
+use crate::causes::with_causes;
 use args::{Args, Command};
 
 /// Exit status for wrong usage or configuration.
@@ -61,13 +62,7 @@ fn init_log(verbose: u8) {
 
 /// Prints an error with its causes and the way out.
 fn complain(error: &dyn std::error::Error, hint: Option<String>) {
-    let mut text = format!("error: {error}");
-    let mut cause = error.source();
-    while let Some(inner) = cause {
-        text.push_str(&format!(": {inner}"));
-        cause = inner.source();
-    }
-    eprintln!("{text}");
+    eprintln!("error: {}", with_causes(error));
     if let Some(hint) = hint {
         eprintln!("hint: {hint}");
     }
