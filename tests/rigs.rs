@@ -369,6 +369,29 @@ fn a_proof_stops_when_it_is_decided() {
 }
 
 #[test]
+fn a_proof_that_met_one_burst_goes_on_and_says_what_would_decide() {
+    let program = Program::new();
+    let path = program.state().join("one-hit.toml");
+    let rig = program.run("rigs intermittent").stdout;
+    // Two frames' worth of damage, four seconds into the run.
+    let hit = rig
+        .replace("from_s = 2.0", "from_s = 4.0")
+        .replace("until_s = 3.0", "until_s = 4.00002")
+        .replace("ratio = 0.00001", "ratio = 0.01");
+    assert!(hit.contains("from_s = 4.0") && hit.contains("until_s = 4.00002") && hit.contains("ratio = 0.01"), "{rig}");
+    fs::write(&path, hit).unwrap();
+    let finished = program.check(&format!("sim:{} --profile proof --target-ber 1e-9 --for 20s", path.display()));
+    let report = finished.report();
+    assert_eq!(report["verdict"]["reasons"][0]["rule"], "few-hits", "{}", report["verdict"]);
+    assert_eq!(finished.code, Some(3));
+    // As bits the limit is refuted at once; the run went on to its time all the same.
+    assert!(report["error_ratio"]["proved_above"].as_f64().unwrap() > 1e-9);
+    assert!(report["steps"][0]["seconds"].as_f64().unwrap() > 15.0);
+    let next = report["verdict"]["next"].as_str().unwrap();
+    assert!(next.contains("repeat") && !next.contains("run longer"), "{next}");
+}
+
+#[test]
 fn an_hour_of_soak_counts_an_hour_of_seconds() {
     let (finished, report) = check_rig("good", "--profile soak --for 1h");
     assert_eq!(finished.code, Some(0));

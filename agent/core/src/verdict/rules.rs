@@ -17,7 +17,7 @@ pub use remarks::{REMARKS, Remark};
 pub use suspects::suspects;
 
 use damage::{bit_errors, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
-use limit::{host_limited, limit_proved, places_disagree, too_few_bits};
+use limit::{few_hits, host_limited, limit_proved, places_disagree, too_few_bits};
 use link::{link_flapped, link_lost, no_link, port_gone};
 use occupied::{foreign_traffic, in_service};
 use silence::{not_transmitted, nothing_returned, nothing_sent};
@@ -74,6 +74,7 @@ pub const RULES: &[Rule] = &[
     Rule { name: "places-disagree", decide: places_disagree },
     Rule { name: "limit-proved", decide: limit_proved },
     Rule { name: "host-limited", decide: host_limited },
+    Rule { name: "few-hits", decide: few_hits },
     Rule { name: "too-few-bits", decide: too_few_bits },
 ];
 

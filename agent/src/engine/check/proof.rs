@@ -61,8 +61,11 @@ impl Run<'_> {
                 allowed: e.to_string(),
             })?;
         Ok(match decided {
-            // Bits alone do not pass a line that loses frames.
+            // Bits alone do not pass a line that loses frames, and the bits of one burst do not fail it.
             Decision::Proved if judge(&evidence).outcome != Outcome::Pass => Decision::Continue { bits_needed: None },
+            Decision::Refuted if judge(&evidence).outcome == Outcome::Undecided => {
+                Decision::Continue { bits_needed: None }
+            }
             Decision::Continue { bits_needed: Some(trials) } => {
                 Decision::Continue { bits_needed: Some((trials as f64 * bits_per_trial) as u64) }
             }

@@ -1,7 +1,7 @@
 //! Rules on runs in which no fault shows: is the limit proved, and if not, why not?
 
 use super::{Finding, finding, suspects::reference};
-use crate::evidence::{Evidence, Stopped};
+use crate::evidence::{Basis, Evidence, Stopped};
 use crate::link::Placement;
 use crate::verdict::{
     Outcome,
@@ -67,6 +67,27 @@ pub(super) fn host_limited(e: &Evidence) -> Option<Finding> {
             e.counts.lost
         ),
         "stop other work on this computer, or lower --rate, and repeat",
+    )
+}
+
+/// Failures beyond the limit that came in too few hits to blame anybody. More of the same run dilutes a burst slowly;
+/// whether it comes back is what decides.
+pub(super) fn few_hits(e: &Evidence) -> Option<Finding> {
+    let ratio = bit_error_ratio(e)?;
+    if ratio.proved_above <= ratio.limit {
+        return None;
+    }
+    let hits = match ratio.basis {
+        Basis::Bits => format!("{} wrong bits, all in {} frames", ratio.errors, e.counts.damaged),
+        Basis::Frames => format!("{} frames failed", ratio.errors),
+    };
+    finding(
+        Outcome::Undecided,
+        vec![],
+        "certain that it happened; not that it will again",
+        format!("{hits} of {}: above the limit, but a single hit from outside can do that", e.frames_tried()),
+        "repeat the run: a hit from outside (a motor or a switch nearby) stays away and the run passes; if it comes \
+         back, run --profile soak --for 1h and move plug and cable meanwhile",
     )
 }
 

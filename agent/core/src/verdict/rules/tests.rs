@@ -129,6 +129,16 @@ fn speaking() -> Vec<(&'static str, Evidence, Outcome, Vec<Location>)> {
         ("frames-cut", with(|e| e.counts.truncated = 3), Outcome::Fault, here()),
         ("not-a-plain-loop", with(|e| e.counts.duplicated = 1), Outcome::Undecided, vec![]),
         ("places-disagree", with(|e| e.references = vec![silent(Placement::Internal)]), Outcome::Undecided, vec![]),
+        (
+            "few-hits",
+            // One burst: as bits far over the limit, as frames one in a million.
+            with(|e| {
+                e.capabilities.checks_frames = false;
+                (e.counts.bit_errors, e.counts.damaged) = (500, 1);
+            }),
+            Outcome::Undecided,
+            vec![],
+        ),
         ("host-limited", with(|e| lost_in_host(e, SENT - 1)), Outcome::Undecided, vec![]),
     ]
 }
