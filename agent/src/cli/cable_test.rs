@@ -10,7 +10,7 @@ use turnback_core::{
 
 use super::{NOT_TESTED, USAGE, check, complain, show::print};
 use crate::ports::{
-    Port, PortError,
+    Applied, Port, PortError,
     ethernet::{
         netlink::cable::{CableTestError, cable_test},
         port::EthernetPort,
@@ -63,7 +63,9 @@ fn try_run(name: &str) -> Result<Result<CableTest, CableTestError>, PortError> {
             cause: format!("it is in service: {}", reasons.join("; ")),
         });
     }
-    port.apply(PortSetting::Up(true))?;
+    if port.apply(PortSetting::Up(true))? == Applied::NotOffered {
+        return Ok(Err(CableTestError::Busy));
+    }
     let index = port.interface().map_or(0, |interface| interface.index);
     let found = cable_test(index, LIMIT);
     for told in port.put_back() {

@@ -59,7 +59,7 @@ impl Run<'_> {
         let counted = classify(&self.gathered.delta(&self.counters_after)).failed_fcs();
         if !self.bad_frames_delivered
             || !nobody_vouches(&counts, counted)
-            || !self.port.apply(PortSetting::DeliverBadFrames(false))?
+            || !self.set(PortSetting::DeliverBadFrames(false))?
         {
             return Ok(());
         }
@@ -76,7 +76,7 @@ impl Run<'_> {
 
     /// A short run with the signal turned back at `place`, whose counts stay out of this run's.
     pub(super) fn try_at(&mut self, place: Placement) -> Result<Option<Reference>, CheckError> {
-        if !self.port.place(place) {
+        if !self.turn_back_at(place)? {
             return Ok(None);
         }
         let kept = (std::mem::take(&mut self.gathered), self.link, self.fallback_mbps);
@@ -88,7 +88,7 @@ impl Run<'_> {
         self.link = kept.1;
         self.fallback_mbps = kept.2;
         if place == Placement::Internal {
-            self.port.apply(PortSetting::InternalLoop(false))?;
+            self.set(PortSetting::InternalLoop(false))?;
         }
         self.port.place(self.placement);
         tried?;

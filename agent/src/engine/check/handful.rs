@@ -25,7 +25,7 @@ impl Run<'_> {
             return Ok(false);
         }
         self.bad_frames_delivered = false;
-        self.port.apply(PortSetting::DeliverBadFrames(false))?;
+        self.set(PortSetting::DeliverBadFrames(false))?;
         self.link = self.wait_for_link()?;
         let returned = self.few_probes(lost_before)?;
         if returned {

@@ -20,7 +20,7 @@ use super::{
         timestamp::Timestamping,
     },
     netlink::{self, link::LinkFacts, monitor::Monitor},
-    service::{InService, Surroundings},
+    service::{InService, Reason, Surroundings},
     setting::{Changes, Made, Setting, SettingError},
     socket::{
         Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RawFrame, RingOptions, SenderOptions, SocketError, Stamped,
@@ -34,7 +34,7 @@ use crate::{
         state,
     },
     ports::{
-        Departure, Disturbance, Interface, Port, PortError, ServiceReason,
+        Applied, Departure, Disturbance, Interface, Port, PortError, ServiceReason,
         runner::{
             StepRunner,
             threads::{Incoming, Receiver, Sender, ThreadRunner},
@@ -126,7 +126,7 @@ impl EthernetPort {
             return false;
         }
         match self.make(&Setting::Timestamping(Timestamping::ALL)) {
-            Ok(made) => made,
+            Ok(applied) => applied != Applied::NotOffered,
             Err(error) => {
                 tracing::info!("latency by the kernel's clock: {error}");
                 false
@@ -134,13 +134,15 @@ impl EthernetPort {
         }
     }
 
-    /// Changes a setting, noted beforehand; false where the driver does not offer it.
-    fn make(&mut self, wanted: &Setting) -> Result<bool, PortError> {
+    /// Changes a setting, noted beforehand.
+    fn make(&mut self, wanted: &Setting) -> Result<Applied, PortError> {
         let name = self.name.clone();
         let device = Device::open(&name).map_err(|e| device_error(&name, "open", e))?;
         match self.changes()?.make(&device, wanted) {
-            Ok(Made::Changed | Made::AlreadySo) => Ok(true),
-            Ok(Made::Unsupported) => Ok(false),
+            Ok(Made::Changed) => Ok(Applied::Changed),
+            Ok(Made::AlreadySo) => Ok(Applied::AlreadySo),
+            Ok(Made::PutBack(recovered)) => Ok(Applied::PutBack(told_shortly(&recovered))),
+            Ok(Made::Unsupported) => Ok(Applied::NotOffered),
             Err(SettingError::Journal(e)) => Err(e.into()),
             Err(SettingError::Ethtool(e)) => Err(device_error(&name, "change a setting", e)),
         }
@@ -192,6 +194,9 @@ impl Port for EthernetPort {
 
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
         let reasons = self.service_reasons()?;
+        if let Some(reason) = reasons.iter().find(|reason| reason.reason == Reason::NotEthernet) {
+            return Err(PortError::NoPort { text: reason.text.clone() });
+        }
         self.known_service = reasons.iter().map(|reason| reason.text.clone()).collect();
         Ok(reasons
             .into_iter()
@@ -249,7 +254,7 @@ impl Port for EthernetPort {
         })
     }
 
-    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError> {
+    fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError> {
         self.make(&match setting {
             PortSetting::ForcedSpeed(mbps) => {
                 Setting::Link(LinkSetting::Forced { speed_mbps: Some(mbps), duplex: Some(Duplex::Full) })
@@ -270,12 +275,9 @@ impl Port for EthernetPort {
             .unwrap_or_default()
     }
 
-    fn place(&mut self, placement: Placement) -> bool {
-        match placement {
-            Placement::Internal => self.apply(PortSetting::InternalLoop(true)).unwrap_or(false),
-            // The plug is where the person put it; only a loop that is on inside the chip is ours to take out.
-            _ => false,
-        }
+    fn place(&mut self, _: Placement) -> bool {
+        // The plug is where the person put it.
+        false
     }
 
     fn plug_is_at(&self) -> Option<Placement> {

@@ -41,12 +41,14 @@ pub enum Setting {
 
 /// What came of a wish to change.
 #[must_use]
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Made {
     /// It was changed, and will be put back.
     Changed,
     /// It was so already; nothing was changed.
     AlreadySo,
+    /// These changes had made it otherwise; the change was undone, and nothing is left to put back.
+    PutBack(Box<Recovered>),
     /// The driver does not offer it; nothing was changed.
     Unsupported,
 }
@@ -136,13 +138,12 @@ impl Setting {
 pub struct Changes {
     journal: Journal,
     made: Vec<Change>,
-    taken_back: Vec<Recovered>,
 }
 
 impl Changes {
     /// No changes yet.
     pub fn new(journal: Journal) -> Self {
-        Self { journal, made: Vec::new(), taken_back: Vec::new() }
+        Self { journal, made: Vec::new() }
     }
 
     /// Changes a setting, after noting it. Nothing is noted for what is so already or cannot be changed.
@@ -156,15 +157,16 @@ impl Changes {
         if is_exactly(&old, wanted) {
             return Ok(Made::AlreadySo);
         }
-        if self.take_back(wanted) {
-            return Ok(Made::Changed);
-        }
         if let Setting::Feature { name, .. } = wanted
             && !interface.feature(name)?.is_some_and(|feature| feature.changeable)
         {
             return Ok(Made::Unsupported);
         }
-        let mut change = self.journal.begin(target(interface)?, &wanted.kind(), old.value(), wanted.value())?;
+        let target = target(interface)?;
+        if let Some(recovered) = self.take_back(&target, wanted) {
+            return Ok(Made::PutBack(Box::new(recovered)));
+        }
+        let mut change = self.journal.begin(target, &wanted.kind(), old.value(), wanted.value())?;
         let answer = wanted.apply(interface);
         let now = wanted.now(interface).ok().flatten();
         if !matches!(answer, Ok(Support::Done)) && now.as_ref().is_some_and(|now| now.same_as(&old)) {
@@ -180,24 +182,23 @@ impl Changes {
         Ok(Made::Changed)
     }
 
-    /// Undoes the last change of this kind, if that gives what is wanted: to note a second change instead would have both
-    /// undone one after the other in the end, and some adapters restart their link each time.
-    fn take_back(&mut self, wanted: &Setting) -> bool {
-        let kind = wanted.kind();
-        let Some(at) = self.made.iter().rposition(|change| change.kind == kind) else { return false };
-        let old = Setting::from_journal(&kind, &self.made[at].old);
-        if !old.is_some_and(|old| old.same_as(wanted)) {
-            return false;
+    /// Undoes the last change of this kind if that brings about what is wanted. Noted as a further change, it would be made
+    /// twice more at the end.
+    fn take_back(&mut self, target: &Target, wanted: &Setting) -> Option<Recovered> {
+        let same = |change: &Change| change.kind == wanted.kind() && change.target == *target;
+        let last = self.made.iter().rposition(same)?;
+        if self.made[last].old != wanted.value() {
+            return None;
         }
-        let outcome = journal::put_back(&mut EthernetSettings::of_own_run(), &self.made[at]);
-        if !matches!(outcome, Outcome::PutBack | Outcome::Unchanged) {
-            return false;
+        let change = self.made[last].clone();
+        let outcome = journal::put_back(&mut EthernetSettings::of_own_run(), &change);
+        if outcome != Outcome::PutBack {
+            return None;
         }
-        let change = self.made.remove(at);
+        self.made.remove(last);
         // If this note fails, the next start finds the old value in place.
         let _ = self.journal.done(&change);
-        self.taken_back.push(Recovered { change, outcome });
-        true
+        Some(Recovered { change, outcome })
     }
 
     /// Undoes everything, the last change first, and says what became of each. What fails stays in the journal.
@@ -205,7 +206,7 @@ impl Changes {
     /// Must run in the network namespace in which the changes were made.
     pub fn put_back(&mut self) -> Vec<Recovered> {
         let mut settings = EthernetSettings::of_own_run();
-        let mut recovered = std::mem::take(&mut self.taken_back);
+        let mut recovered = Vec::new();
         while let Some(change) = self.made.pop() {
             let outcome = journal::put_back(&mut settings, &change);
             if outcome.is_final() {
