@@ -52,7 +52,7 @@ pub enum Command {
         /// The plug to draw; all are listed without it
         kind: Option<String>,
     },
-    /// Have the adapter measure the cable on a port, pair by pair, where it can (no plug fitted)
+    /// Have the adapter measure the cable pair by pair, where it can
     ///
     /// Takes the link down for some seconds. Take the plug off first: it joins pairs, which reads as a short. Make sure that
     /// nothing gives power on the pairs (PoE). A port in service is refused. Exit status: 0 no fault, 1 a fault on a pair,
