@@ -10,7 +10,7 @@ use crate::evidence::{Evidence, Handful, Heard, Limit, Losses, Reference, Stoppe
 use crate::link::{Capabilities, LinkState, Placement};
 use crate::stats::availability::AvailabilityTotals;
 use crate::stats::delay_variation::DelayVariation;
-use crate::stats::latency::LatencyHistogram;
+use crate::stats::latency::{LatencyBucket, LatencyHistogram};
 use crate::stream::tally::{Counts, SecondCounts};
 use crate::verdict::Verdict;
 use crate::verdict::ratio::{ErrorRatio, bit_error_ratio, frame_loss_ratio};
@@ -121,7 +121,13 @@ pub struct Latency {
     pub p99: Option<u64>,
     /// Longest.
     pub max: Option<u64>,
+    /// How many trips took how long, shortest first; empty in reports of programs that did not keep it.
+    #[serde(default)]
+    pub histogram: Vec<LatencyBucket>,
 }
+
+/// Bars of [`Latency::histogram`], about: enough to see a second hump, few enough for a page and a list.
+const LATENCY_BARS: u32 = 40;
 
 impl Latency {
     /// From a histogram filled by the named clock.
@@ -134,6 +140,7 @@ impl Latency {
             p50: histogram.p50_ns(),
             p99: histogram.p99_ns(),
             max: histogram.max_ns(),
+            histogram: histogram.bars(LATENCY_BARS),
         }
     }
 }
