@@ -37,6 +37,8 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Make a page of a run to print, mail or file; or JSON, CSV, text
+    Report(Report),
     /// List the profiles, or show one as TOML to start from
     Profiles {
         /// The profile to show
@@ -70,6 +72,33 @@ pub enum Command {
     #[command(hide = true)]
     Manual,
 }
+
+/// Options of a report.
+#[derive(Debug, clap::Args)]
+#[command(after_help = REPORT_AFTER)]
+pub struct Report {
+    /// File with a report, as `check --json` prints it, or - for the standard input
+    pub run: String,
+    /// The report as one JSON document
+    #[arg(long, group = "form")]
+    pub json: bool,
+    /// Every figure of the report as a row of CSV
+    #[arg(long, group = "form")]
+    pub csv: bool,
+    /// Plain text, for a ticket
+    #[arg(long, group = "form")]
+    pub text: bool,
+    /// Write to this file; it is replaced as a whole or not at all
+    #[arg(long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+}
+
+const REPORT_AFTER: &str = "Examples:\n  \
+    turnback check quay7 --cable Q-12 --json > run.json     keep a run\n  \
+    turnback report run.json --output run.html              a page of it, one or two sheets of paper\n  \
+    turnback report run.json --text                         to paste into a ticket\n  \
+    turnback check sim:bad-cable --json | turnback report - --output run.html\n\n\
+    The page needs no network and no scripts. Exit status: 0 made, 2 not made.";
 
 /// Options of a check.
 #[derive(Debug, clap::Args)]

@@ -4,6 +4,7 @@ pub mod args;
 pub mod check;
 pub mod locate;
 pub mod ports;
+pub mod report;
 pub mod show;
 
 use std::process::ExitCode;
@@ -30,6 +31,7 @@ pub fn run() -> ExitCode {
     match args.command {
         Command::Check(check) => check::run(*check),
         Command::Ports { json } => ports::run(json),
+        Command::Report(report) => report::run(&report),
         Command::Profiles { name } => show::profiles(name.as_deref()),
         Command::Rigs { name } => show::rigs(name.as_deref()),
         Command::Wiring { kind } => show::wiring(kind.as_deref()),

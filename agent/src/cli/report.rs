@@ -1,0 +1,131 @@
+//! `turnback report`.
+
+use std::{
+    fs, io,
+    io::{IsTerminal, Read, Write},
+    path::{Path, PathBuf},
+    process::ExitCode,
+};
+
+use serde_json::Value;
+use thiserror::Error;
+use turnback_core::report::{FORMAT, Report};
+
+use super::{USAGE, args, complain};
+use crate::{
+    output::{csv, text},
+    page,
+};
+
+/// Shows a report; the exit status says whether that was done, not what the report says.
+pub fn run(args: &args::Report) -> ExitCode {
+    match try_run(args) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            complain(&error, error.hint());
+            ExitCode::from(USAGE)
+        }
+    }
+}
+
+/// A report could not be shown.
+#[derive(Debug, Error)]
+enum ReportError {
+    #[error("cannot read the report {name}")]
+    Read { name: String, source: io::Error },
+    #[error("{name} holds no JSON document")]
+    NotJson { name: String, source: serde_json::Error },
+    #[error("{name} holds a JSON document that is no report of a run")]
+    NotAReport { name: String, source: Option<serde_json::Error> },
+    #[error("{name} is of report format {format}; this program knows formats up to {FORMAT}")]
+    Newer { name: String, format: u64 },
+    #[error("a page is not for a terminal")]
+    Terminal,
+    #[error("cannot make the document")]
+    Make(#[source] Box<dyn std::error::Error>),
+    #[error("cannot write {}", path.display())]
+    Write { path: PathBuf, source: io::Error },
+    #[error("cannot write to the standard output")]
+    Print(#[source] io::Error),
+}
+
+impl ReportError {
+    fn hint(&self) -> Option<String> {
+        Some(match self {
+            Self::Read { .. } => {
+                "give the file that `turnback check PORT --json > FILE` wrote, or - for the standard input".into()
+            }
+            Self::NotJson { .. } | Self::NotAReport { .. } => {
+                "a report is one document as `turnback check PORT --json` prints it; the lines of --events are none"
+                    .into()
+            }
+            Self::Newer { .. } => "show it with the version of turnback that made it, or a newer one".into(),
+            Self::Terminal => "use --output FILE, or --text to read the report here".into(),
+            Self::Make(_) | Self::Write { .. } | Self::Print(_) => return None,
+        })
+    }
+}
+
+fn try_run(args: &args::Report) -> Result<(), ReportError> {
+    let is_page = !(args.json || args.csv || args.text);
+    if is_page && args.output.is_none() && io::stdout().is_terminal() {
+        return Err(ReportError::Terminal);
+    }
+    let report = load(&args.run)?;
+    let document = if args.json {
+        serde_json::to_string_pretty(&report).map(|json| json + "\n").map_err(made)?
+    } else if args.csv {
+        csv::render(&report).map_err(made)?
+    } else if args.text {
+        text::render(&report)
+    } else {
+        page::run::render(&report).map_err(made)?
+    };
+    match &args.output {
+        Some(path) => write_whole(path, &document).map_err(|source| ReportError::Write { path: path.clone(), source }),
+        None => match io::stdout().write_all(document.as_bytes()) {
+            // A closed pipe is the reader's choice.
+            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(ReportError::Print(error)),
+            _ => Ok(()),
+        },
+    }
+}
+
+fn made(error: impl std::error::Error + 'static) -> ReportError {
+    ReportError::Make(Box::new(error))
+}
+
+/// The report in a file, or from the standard input.
+fn load(name: &str) -> Result<Report, ReportError> {
+    let mut json = String::new();
+    let (name, read) = match name {
+        "-" => ("the standard input".to_owned(), io::stdin().read_to_string(&mut json).map(drop)),
+        file => (file.to_owned(), fs::read_to_string(file).map(|text| json = text)),
+    };
+    read.map_err(|source| ReportError::Read { name: name.clone(), source })?;
+    let value: Value =
+        serde_json::from_str(&json).map_err(|source| ReportError::NotJson { name: name.clone(), source })?;
+    match value.get("format").and_then(Value::as_u64) {
+        None => Err(ReportError::NotAReport { name, source: None }),
+        Some(format) if format > u64::from(FORMAT) => Err(ReportError::Newer { name, format }),
+        Some(_) => {
+            serde_json::from_value(value).map_err(|source| ReportError::NotAReport { name, source: Some(source) })
+        }
+    }
+}
+
+/// Writes a file as a whole or not at all: what was there before stays until the new one is complete.
+fn write_whole(path: &Path, document: &str) -> io::Result<()> {
+    // A pipe or device cannot be replaced by a file beside it.
+    if fs::metadata(path).is_ok_and(|there| !there.is_file()) {
+        return fs::write(path, document);
+    }
+    let mut name = path.file_name().ok_or(io::ErrorKind::InvalidFilename)?.to_owned();
+    name.push(format!(".{}.part", std::process::id()));
+    let part = path.with_file_name(name);
+    let written = fs::write(&part, document).and_then(|()| fs::rename(&part, path));
+    if written.is_err() {
+        let _ = fs::remove_file(&part);
+    }
+    written
+}
