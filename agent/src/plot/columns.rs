@@ -47,7 +47,6 @@ pub struct Columns<'a> {
     pub pointers: Vec<(f64, String)>,
 }
 
-const HEIGHT: f64 = 170.0;
 const LEFT: f64 = 52.0;
 const RIGHT: f64 = 10.0;
 const TOP: f64 = 20.0;
@@ -55,9 +54,11 @@ const BOTTOM: f64 = 38.0;
 
 /// Draws them.
 pub fn draw(plot: &Columns) -> String {
-    let mut svg = Svg::new(plot.id, plot.width, HEIGHT);
+    // Half a page wide stands two by two; a wide one may be flatter.
+    let height_of_all = if plot.width > 500.0 { 130.0 } else { 152.0 };
+    let mut svg = Svg::new(plot.id, plot.width, height_of_all);
     let x = |value: f64| LEFT + plot.x.at(value) * (plot.width - LEFT - RIGHT);
-    let full = HEIGHT - TOP - BOTTOM;
+    let full = height_of_all - TOP - BOTTOM;
     let rise = if plot.is_mirrored { full / 2.0 } else { full };
     let base = TOP + rise;
     let height = |value: f64| plot.y.at(value) * rise;
@@ -104,7 +105,7 @@ pub fn draw(plot: &Columns) -> String {
             last = at + half + 4.0;
         }
     }
-    svg.text("title", Anchor::Middle, (LEFT + (plot.width - LEFT - RIGHT) / 2.0, HEIGHT - 5.0), plot.x_title);
+    svg.text("title", Anchor::Middle, (LEFT + (plot.width - LEFT - RIGHT) / 2.0, height_of_all - 5.0), plot.x_title);
     let scale = if plot.y.is_logarithmic() { " (by factors)" } else { "" };
     svg.upward_text("title", (11.0, TOP + full / 2.0), &format!("{}{scale}", plot.y_title));
     svg.finish(plot.title, plot.summary)

@@ -51,7 +51,7 @@ pub fn draw(
             svg.path("line", &format!("M{0} {1}L{2} {3}L{0} {4}", LEFT + 7.0, y - 5.0, LEFT + 1.0, y, y + 5.0));
         }
         if row.estimate > 0.0 {
-            svg.circle("solid", (x(row.estimate), y), 4.0);
+            svg.circle("dot", (x(row.estimate), y), 4.0);
         }
     }
     if let Some(limit) = limit.filter(|l| *l > 0.0) {

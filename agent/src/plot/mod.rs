@@ -1,7 +1,7 @@
 //! Plots as SVG: of a report ([`run`]), in one style, readable in black and white and by those who cannot see them.
 //!
 //! A [`Figure`] carries its drawing and the same figures as a table. Colours and strokes come from [`STYLE`], which the page
-//! that holds the figures must include once; it only uses the page's own `--ink`, `--paper`, `--faint` and `--mark`.
+//! that holds the figures must include once; it only uses the page's own `--ink`, `--paper`, `--fill`, `--faint` and `--mark`.
 
 pub mod columns;
 pub mod interval;

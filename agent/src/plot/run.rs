@@ -336,13 +336,14 @@ fn by_bit(report: &Report) -> Option<Figure> {
 }
 
 fn by_offset(report: &Report) -> Option<Figure> {
-    let counts = &report.damage.offsets.0;
+    // Eighths, since a wrong bit is placed to its 8-byte word, and a short frame has no more than eight of these.
+    let counts: Vec<u64> = report.damage.offsets.0.chunks(8).map(|part| part.iter().sum()).collect();
     if counts.iter().all(|c| *c == 0) {
         return None;
     }
     let title = "Errors by place in the frame";
-    let summary = "Wrong bits by how far into the frame they are. A frame that is good at its start and bad towards its end \
-                   speaks of clock or buffer, an even spread of the line.";
+    let summary = "Wrong bits by how far into the frame they are. Many towards its end speak of clock or buffer, an even \
+                   spread of the line.";
     let percent = |i: usize| i as f64 * 100.0 / counts.len() as f64;
     let columns: Vec<_> = counts
         .iter()
@@ -385,14 +386,16 @@ fn by_offset(report: &Report) -> Option<Figure> {
 fn latency(id: &'static str, title: &str, trips: &Latency) -> Option<Figure> {
     let bars = &trips.histogram;
     let last = bars.last()?.upper_ns.max(1) as f64;
-    let first = trips.min.unwrap_or(0).max(1) as f64;
     let (unit, unit_ns) = match last {
         _ if last < 1e4 => ("ns", 1.0),
         _ if last < 1e7 => ("us", 1e3),
         _ if last < 1e10 => ("ms", 1e6),
         _ => ("s", 1e9),
     };
-    let mut from = first.min(bars[0].upper_ns.max(1) as f64 * 0.995);
+    // The first bar is as wide as the others, wherever in it the shortest trip was.
+    let edge = |number: usize| bars.get(number).map(|b| b.upper_ns.max(1) as f64);
+    let widening = edge(1).zip(edge(0)).map_or(1.006, |(second, first)| (second / first).max(1.001));
+    let mut from = bars[0].upper_ns.max(1) as f64 / widening;
     let mut columns = Vec::new();
     for bar in bars {
         columns.push(Column { from, to: bar.upper_ns as f64, solid: bar.count as f64, hatched: 0.0 });
