@@ -209,6 +209,9 @@ pub struct StepReport {
     pub frames_lost: u64,
     /// Of those, lost inside this computer.
     pub frames_lost_in_host: u64,
+    /// Of those, never transmitted; 0 in reports of programs that did not keep it.
+    #[serde(default)]
+    pub frames_never_left: u64,
     /// Returned with wrong bits.
     pub frames_damaged: u64,
     /// Wrong bits.
@@ -367,15 +370,15 @@ pub fn ratios(evidence: &Evidence) -> (Option<ErrorRatio>, Option<LossRatio>) {
 }
 
 /// What a loopback plug cannot show, whatever the result (common practice, no source).
-pub fn cannot_show(evidence: &Evidence) -> Vec<String> {
+pub fn cannot_show(capabilities: &Capabilities, fallback_mbps: Option<u32>) -> Vec<String> {
     let mut list = vec![
         "transmit level and receiver sensitivity: over a plug's short path a weak transmitter still reaches".to_owned(),
         "clock accuracy: both directions run from the same clock".to_owned(),
     ];
-    if evidence.capabilities.has_line_rate {
+    if capabilities.has_line_rate {
         list.push("crosstalk margin against a far transmitter".to_owned());
     }
-    if evidence.fallback_mbps.is_some() {
+    if fallback_mbps.is_some() {
         list.push("operation at 1000 Mb/s and the two pairs only it uses: use --return-port for that".to_owned());
     }
     list

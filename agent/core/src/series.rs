@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::case::{Case, Stage};
 use crate::evidence::Basis;
 use crate::link::Placement;
 use crate::report::{Report, StepReport};
@@ -53,10 +54,10 @@ pub struct SizeLoss {
     pub size_bytes: u32,
     /// Sent.
     pub sent: u64,
-    /// Lost, those in this computer left out.
+    /// Lost on the way.
     pub lost: u64,
-    /// Lost inside this computer.
-    pub lost_in_host: u64,
+    /// Lost inside this computer: never transmitted, or dropped on return.
+    pub lost_inside: u64,
     /// Returned with wrong bits.
     pub damaged: u64,
 }
@@ -75,8 +76,9 @@ pub fn loss_by_size(steps: &[StepReport]) -> Vec<SizeLoss> {
         let size = sizes.entry(step.size_bytes).or_default();
         size.size_bytes = step.size_bytes;
         size.sent = size.sent.saturating_add(step.frames_sent);
-        size.lost = size.lost.saturating_add(step.frames_lost.saturating_sub(step.frames_lost_in_host));
-        size.lost_in_host = size.lost_in_host.saturating_add(step.frames_lost_in_host);
+        let inside = step.frames_lost_in_host.saturating_add(step.frames_never_left);
+        size.lost = size.lost.saturating_add(step.frames_lost.saturating_sub(inside));
+        size.lost_inside = size.lost_inside.saturating_add(inside);
         size.damaged = size.damaged.saturating_add(step.frames_damaged);
     }
     sizes.into_values().collect()
@@ -130,6 +132,40 @@ pub fn placed_ratios(report: &Report) -> Vec<PlacedRatio> {
     let rank = |place: Placement| Placement::ALL.iter().position(|p| *p == place);
     rows.sort_by_key(|(place, _)| rank(*place));
     rows.into_iter().map(|(_, row)| row).collect()
+}
+
+/// What a stage of a case showed, for comparing stages.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StageRatio<'a> {
+    /// The stage.
+    pub stage: &'a Stage,
+    /// Its name, with the attempt where there were several.
+    pub label: String,
+    /// Bit error ratio with its interval; none when nothing was measured.
+    pub ratio: Option<PlacedRatio>,
+}
+
+/// Stages of a case that have a result, in the order in which they were done.
+pub fn stage_ratios(case: &Case) -> Vec<StageRatio<'_>> {
+    let label = |stage: &Stage| match stage.attempt {
+        0 | 1 => stage.name.to_string(),
+        attempt => format!("{} ({attempt})", stage.name),
+    };
+    case.stages
+        .iter()
+        .filter_map(|stage| {
+            let result = stage.result.as_ref()?;
+            let ratio = result.error_ratio.map(|r| PlacedRatio {
+                place: label(stage),
+                errors: r.errors,
+                trials: r.trials,
+                estimate: r.estimate,
+                lower: r.lower,
+                upper: r.upper,
+            });
+            Some(StageRatio { stage, label: label(stage), ratio })
+        })
+        .collect()
 }
 
 #[cfg(test)]
@@ -188,6 +224,7 @@ mod tests {
             frames_returned: 100 - frames_lost,
             frames_lost,
             frames_lost_in_host,
+            frames_never_left: u64::from(frames_lost == 3),
             frames_damaged: 1,
             bit_errors: 1,
             seconds: 1.0,
@@ -199,8 +236,8 @@ mod tests {
         };
         let sizes = loss_by_size(&[step(512, 3, 1), step(64, 0, 0), step(512, 5, 5)]);
         assert_eq!(sizes.len(), 2);
-        assert_eq!(sizes[1], SizeLoss { size_bytes: 512, sent: 200, lost: 2, lost_in_host: 6, damaged: 2 });
-        assert_eq!(sizes[1].share(sizes[1].lost), 0.01);
+        assert_eq!(sizes[1], SizeLoss { size_bytes: 512, sent: 200, lost: 1, lost_inside: 7, damaged: 2 });
+        assert_eq!(sizes[1].share(sizes[1].lost), 0.005);
         assert_eq!(SizeLoss::default().share(3), 0.0);
     }
 }

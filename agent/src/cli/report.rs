@@ -9,7 +9,10 @@ use std::{
 
 use serde_json::Value;
 use thiserror::Error;
-use turnback_core::report::{FORMAT, Report};
+use turnback_core::{
+    case::{self, Case},
+    report::{self, Report},
+};
 
 use super::{USAGE, args, complain};
 use crate::{
@@ -35,10 +38,10 @@ enum ReportError {
     Read { name: String, source: io::Error },
     #[error("{name} holds no JSON document")]
     NotJson { name: String, source: serde_json::Error },
-    #[error("{name} holds a JSON document that is no report of a run")]
+    #[error("{name} holds a JSON document that is neither the report of a run nor a case")]
     NotAReport { name: String, source: Option<serde_json::Error> },
-    #[error("{name} is of report format {format}; this program knows formats up to {FORMAT}")]
-    Newer { name: String, format: u64 },
+    #[error("{name} is of {what} format {format}; this program knows formats up to {known}")]
+    Newer { name: String, what: &'static str, format: u64, known: u32 },
     #[error("a page is not for a terminal")]
     Terminal,
     #[error("cannot make the document")]
@@ -56,8 +59,7 @@ impl ReportError {
                 "give the file that `turnback check PORT --json > FILE` wrote, or - for the standard input".into()
             }
             Self::NotJson { .. } | Self::NotAReport { .. } => {
-                "a report is one document as `turnback check PORT --json` prints it; the lines of --events are none"
-                    .into()
+                "give one document as `turnback check PORT --json` prints it; the lines of --events are none".into()
             }
             Self::Newer { .. } => "show it with the version of turnback that made it, or a newer one".into(),
             Self::Terminal => "use --output FILE, or --text to read the report here".into(),
@@ -71,16 +73,16 @@ fn try_run(args: &args::Report) -> Result<(), ReportError> {
     if is_page && args.output.is_none() && io::stdout().is_terminal() {
         return Err(ReportError::Terminal);
     }
-    let report = load(&args.run)?;
+    let document = load(&args.run)?;
     let document = if args.json {
-        serde_json::to_string_pretty(&report).map(|json| json + "\n").map_err(made)?
+        document.json()
     } else if args.csv {
-        csv::render(&report).map_err(made)?
+        document.csv()
     } else if args.text {
-        text::render(&report)
+        Ok(document.text())
     } else {
-        page::run::render(&report).map_err(made)?
-    };
+        document.page()
+    }?;
     match &args.output {
         Some(path) => write_whole(path, &document).map_err(|source| ReportError::Write { path: path.clone(), source }),
         None => match io::stdout().write_all(document.as_bytes()) {
@@ -95,8 +97,47 @@ fn made(error: impl std::error::Error + 'static) -> ReportError {
     ReportError::Make(Box::new(error))
 }
 
-/// The report in a file, or from the standard input.
-fn load(name: &str) -> Result<Report, ReportError> {
+/// What a report is made of.
+enum Document {
+    Run(Box<Report>),
+    Case(Box<Case>),
+}
+
+impl Document {
+    fn json(&self) -> Result<String, ReportError> {
+        let json = match self {
+            Self::Run(report) => serde_json::to_string_pretty(report),
+            Self::Case(case) => serde_json::to_string_pretty(case),
+        };
+        json.map(|json| json + "\n").map_err(made)
+    }
+
+    fn csv(&self) -> Result<String, ReportError> {
+        match self {
+            Self::Run(report) => csv::render(report),
+            Self::Case(case) => csv::render(case),
+        }
+        .map_err(made)
+    }
+
+    fn text(&self) -> String {
+        match self {
+            Self::Run(report) => text::render(report),
+            Self::Case(case) => page::case::text(case),
+        }
+    }
+
+    fn page(&self) -> Result<String, ReportError> {
+        match self {
+            Self::Run(report) => page::run::render(report),
+            Self::Case(case) => page::case::render(case),
+        }
+        .map_err(made)
+    }
+}
+
+/// The document in a file, or from the standard input.
+fn load(name: &str) -> Result<Document, ReportError> {
     let mut json = String::new();
     let (name, read) = match name {
         "-" => ("the standard input".to_owned(), io::stdin().read_to_string(&mut json).map(drop)),
@@ -105,13 +146,17 @@ fn load(name: &str) -> Result<Report, ReportError> {
     read.map_err(|source| ReportError::Read { name: name.clone(), source })?;
     let value: Value =
         serde_json::from_str(&json).map_err(|source| ReportError::NotJson { name: name.clone(), source })?;
+    let (what, known) = if value.get("case").is_some() { ("case", case::FORMAT) } else { ("report", report::FORMAT) };
     match value.get("format").and_then(Value::as_u64) {
-        None => Err(ReportError::NotAReport { name, source: None }),
-        Some(format) if format > u64::from(FORMAT) => Err(ReportError::Newer { name, format }),
-        Some(_) => {
-            serde_json::from_value(value).map_err(|source| ReportError::NotAReport { name, source: Some(source) })
-        }
+        None => return Err(ReportError::NotAReport { name, source: None }),
+        Some(format) if format > u64::from(known) => return Err(ReportError::Newer { name, what, format, known }),
+        Some(_) => {}
     }
+    match what {
+        "case" => serde_json::from_value(value).map(|case| Document::Case(Box::new(case))),
+        _ => serde_json::from_value(value).map(|report| Document::Run(Box::new(report))),
+    }
+    .map_err(|source| ReportError::NotAReport { name, source: Some(source) })
 }
 
 /// Writes a file as a whole or not at all: what was there before stays until the new one is complete.

@@ -1,13 +1,13 @@
-//! A report as rows for a spreadsheet: one for every figure, under the names of `docs/report-format.md`.
+//! A report, of a run or a case, as rows for a spreadsheet: one for every figure, under the names of `docs/report-format.md`.
 
+use serde::Serialize;
 use serde_json::Value;
-use turnback_core::report::Report;
 
 /// `field,entry,value` rows. An entry is the number in a list, from 1; in a list within a list, both with a point between.
 ///
 /// # Errors
 /// Never for a report that was measured; a figure that is no number cannot be written.
-pub fn render(report: &Report) -> Result<String, serde_json::Error> {
+pub fn render(report: &impl Serialize) -> Result<String, serde_json::Error> {
     let mut rows = Rows(csv::Writer::from_writer(Vec::new()));
     rows.row("field", "entry", "value");
     rows.value("", "", &serde_json::to_value(report)?);

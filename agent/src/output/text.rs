@@ -26,7 +26,7 @@ pub fn render(report: &Report) -> String {
 }
 
 /// Labels and names may come from a file of unknown origin: what would steer the terminal is replaced.
-fn without_controls(text: &str) -> String {
+pub fn without_controls(text: &str) -> String {
     text.chars().map(|c| if c.is_control() && c != '\n' { '\u{fffd}' } else { c }).collect()
 }
 
@@ -45,7 +45,9 @@ pub fn headline(verdict: &Verdict) -> String {
     match verdict.outcome {
         Outcome::Pass => "PASS".to_owned(),
         Outcome::Fault => {
-            format!("FAULT in {}", verdict.location.iter().map(|l| place(*l)).collect::<Vec<_>>().join(" or "))
+            let places: Vec<_> = verdict.location.iter().map(|l| place(*l)).collect();
+            let segment = verdict.segment.as_ref().map_or(String::new(), |s| one_line(&format!(", segment {s}")));
+            format!("FAULT in {}{segment}", places.join(" or "))
         }
         Outcome::Undecided => "UNDECIDED".to_owned(),
         Outcome::NotTested => "NOT TESTED".to_owned(),
@@ -60,7 +62,7 @@ pub fn subject(report: &Report) -> String {
 }
 
 /// A label may hold a line break, which must not look like a line of ours.
-fn one_line(text: &str) -> String {
+pub fn one_line(text: &str) -> String {
     without_controls(&text.replace('\n', " "))
 }
 
@@ -227,7 +229,7 @@ fn notes(report: &Report, out: &mut String) {
 }
 
 /// `label` and `text` in lines of at most 100 columns, later lines set in by two.
-fn wrapped(label: &str, text: &str) -> String {
+pub fn wrapped(label: &str, text: &str) -> String {
     let mut lines = vec![label.to_owned()];
     for word in text.split_whitespace() {
         let line = lines.last().map_or(0, |l| l.chars().count());

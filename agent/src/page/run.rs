@@ -2,16 +2,14 @@
 
 use askama::Template;
 use turnback_core::{
-    caution::LOCAL_CODES_FIRST,
     evidence::{Basis, Stopped},
     report::{PortIdentity, Report},
-    verdict::{Outcome, Reason},
 };
 
-use super::STYLE;
+use super::sheet::{Listed, Sheet};
 use crate::{
     output::{figure, text},
-    plot::{self, Figure, Table},
+    plot::{self, Table},
 };
 
 /// The whole page.
@@ -19,98 +17,40 @@ use crate::{
 /// # Errors
 /// When the template cannot be filled, which the compiler has all but ruled out.
 pub fn render(report: &Report) -> Result<String, askama::Error> {
-    View::new(report).render()
-}
-
-#[derive(Template)]
-#[template(path = "page/run.html")]
-struct View<'a> {
-    report: &'a Report,
-    style: String,
-    headline: String,
-    subject: String,
-    outcome: &'static str,
-    pennant: &'static str,
-    way: String,
-    reasons: Listed<&'a Reason>,
-    cautions: Vec<[&'static str; 3]>,
-    local_codes_first: &'static str,
-    facts: Vec<(&'static str, String)>,
-    figures: Vec<(&'static str, String)>,
-    plots: Vec<Figure>,
-    tables: Vec<(&'static str, Table)>,
-    warnings: Listed<&'a String>,
-    settings: Listed<&'a String>,
-    cannot_show: Listed<&'a String>,
-}
-
-/// As much of a list as a page has room for, and how many entries were left out.
-struct Listed<T> {
-    shown: Vec<T>,
-    left_out: usize,
-}
-
-/// Entries of a list on the page; the JSON holds all.
-const LISTED_MAX: usize = 10;
-
-impl<T> Listed<T> {
-    fn new(all: impl IntoIterator<Item = T>) -> Self {
-        let mut all = all.into_iter();
-        let shown: Vec<T> = all.by_ref().take(LISTED_MAX).collect();
-        Self { shown, left_out: all.count() }
+    let put_back = report.settings_changed.iter().map(|setting| format!("put back: {setting}"));
+    Sheet {
+        subject: text::subject(report),
+        kind: "Report of a run",
+        when: &report.started_at,
+        way: plot::run::signal_way(report),
+        facts: facts(report),
+        figures: text::figures(report),
+        plots: plot::run::figures(report),
+        tables: tables(report),
+        cannot_show: Listed::new(report.cannot_show.iter().cloned()),
+        notes: Listed::new(report.warnings.iter().cloned().chain(put_back)),
+        origin: format!(
+            "{}, report format {}, run {}, seed {}",
+            report.program, report.format, report.run, report.seed
+        ),
+        ..Sheet::new(&report.verdict, &report.cautions)
     }
-}
-
-impl<'a> View<'a> {
-    fn new(report: &'a Report) -> Self {
-        Self {
-            report,
-            style: format!("{STYLE}{}", plot::STYLE),
-            headline: text::headline(&report.verdict),
-            subject: text::subject(report),
-            outcome: report.verdict.outcome.name(),
-            pennant: pennant(report.verdict.outcome),
-            way: plot::run::signal_way(report),
-            reasons: Listed::new(&report.verdict.reasons),
-            cautions: report.cautions.iter().map(|c| [c.title(), c.harm(), c.action()]).collect(),
-            local_codes_first: LOCAL_CODES_FIRST,
-            facts: facts(report),
-            figures: text::figures(report),
-            plots: plot::run::figures(report),
-            tables: tables(report),
-            warnings: Listed::new(&report.warnings),
-            settings: Listed::new(&report.settings_changed),
-            cannot_show: Listed::new(&report.cannot_show),
-        }
-    }
-
-    fn has_remarks(&self) -> bool {
-        !self.warnings.shown.is_empty() || !self.settings.shown.is_empty()
-    }
+    .render()
 }
 
 /// Who, what, where.
 fn facts(report: &Report) -> Vec<(&'static str, String)> {
-    let mut facts = vec![("port", report.port.name.clone())];
-    let mut identity = |port: &PortIdentity, of: [&'static str; 5]| {
-        let given =
-            [&port.address, &port.permanent_address, &port.driver, &port.firmware, &port.bus].map(Option::as_deref);
-        let burnt_in_differs = port.permanent_address != port.address;
-        for (number, (name, value)) in of.into_iter().zip(given).enumerate() {
-            // Mostly the two addresses are one.
-            if let Some(value) = value
-                && (number != 1 || burnt_in_differs)
-            {
-                facts.push((name, value.to_owned()));
-            }
-        }
-    };
-    identity(&report.port, ["address", "burnt-in address", "driver", "firmware", "bus"]);
-    if let Some(port) = &report.return_port {
-        facts.push(("return port", port.name.clone()));
+    let mut facts = Vec::new();
+    if !report.machine.is_empty() {
+        facts.push(("machine", report.machine.clone()));
     }
-    facts.push(("plug", report.placement.to_string()));
+    identity(&mut facts, "port", &report.port);
+    if let Some(port) = &report.return_port {
+        identity(&mut facts, "return port", port);
+    }
+    facts.push(("placement", report.placement.to_string()));
     facts.push(("cable", report.cable.clone().unwrap_or_else(|| "no label given".into())));
+    facts.extend(report.labels.given().into_iter().map(|(word, label)| (word, label.to_owned())));
     let link = &report.link;
     let speed = link.speed_mbps.map_or(String::new(), |mbps| format!(", {mbps} Mb/s"));
     let duplex = match link.full_duplex {
@@ -122,12 +62,26 @@ fn facts(report: &Report) -> Vec<(&'static str, String)> {
     if report.link_flaps > 0 {
         facts.push(("link drops", figure::count(report.link_flaps)));
     }
-    facts.push(("began", report.started_at.clone()));
     facts.push(("profile", report.profile.clone()));
     if let Some(stopped) = report.stopped {
         facts.push(("ended early", stopped_in_words(stopped).into()));
     }
     facts
+}
+
+/// Name, addresses, driver, firmware and place of a port, as far as it has them.
+pub(super) fn identity(facts: &mut Vec<(&'static str, String)>, word: &'static str, port: &PortIdentity) {
+    facts.push((word, port.name.clone()));
+    // Mostly the two addresses are one.
+    let burnt_in = port.permanent_address.as_ref().filter(|burnt_in| port.address.as_ref() != Some(*burnt_in));
+    let given = [
+        ("address", port.address.as_ref()),
+        ("burnt-in address", burnt_in),
+        ("driver", port.driver.as_ref()),
+        ("firmware", port.firmware.as_ref()),
+        ("bus", port.bus.as_ref()),
+    ];
+    facts.extend(given.into_iter().filter_map(|(word, value)| Some((word, value?.clone()))));
 }
 
 fn stopped_in_words(stopped: Stopped) -> &'static str {
@@ -142,33 +96,19 @@ fn stopped_in_words(stopped: Stopped) -> &'static str {
 
 fn tables(report: &Report) -> Vec<(&'static str, Table)> {
     let mut tables = Vec::new();
-    if !report.references.is_empty() {
-        let what = match report.error_ratio.map(|r| r.basis) {
-            Some(Basis::Frames) => "frames failed",
-            _ => "bits failed",
-        };
+    let basis = report.error_ratio.map(|r| r.basis);
+    // Where bits are counted, the plot of ratios shows these.
+    if !report.references.is_empty() && basis != Some(Basis::Bits) {
         let rows = report.references.iter().map(|r| {
             let link = if r.link_up { "up" } else { "none" };
             vec![r.placement.to_string(), link.into(), figure::count(r.failures), figure::count(r.trials)]
         });
-        tables.push((
-            "The same port with the signal turned back elsewhere",
-            Table::new(vec!["plug", "link", what, "of"], rows),
-        ));
+        let table = Table::new(vec!["placement", "link", "failed", "bits or frames tried"], rows);
+        tables.push(("The same port with the signal turned back elsewhere", table));
     }
     if !report.steps.is_empty() {
         let (headings, rows) = text::step_rows(report);
-        tables.push(("Steps", Table { headings, ..Table::new(Vec::new(), rows) }));
+        tables.push(("Steps", Table::new(headings, rows)));
     }
     tables
-}
-
-/// The pennant of an outcome: its shape tells it without colour.
-fn pennant(outcome: Outcome) -> &'static str {
-    match outcome {
-        Outcome::Pass => "M2 2H40L30 14L40 26H2Z",
-        Outcome::Fault => "M2 2H40L30 14L40 26H2Z M8 6L24 22 M24 6L8 22",
-        Outcome::Undecided => "M2 2H40L30 14L40 26H2Z M2 14H30",
-        Outcome::NotTested => "M2 2H40L30 14L40 26H2Z",
-    }
 }

@@ -37,6 +37,8 @@ pub struct Columns<'a> {
     pub y: Scale,
     /// Its title, with unit.
     pub y_title: &'a str,
+    /// Heights are whole numbers, and so are the marks beside them.
+    pub is_counted: bool,
     /// The columns, from left to right.
     pub columns: Vec<Column>,
     /// The shaded parts hang below the axis, on a scale of the same size.
@@ -47,9 +49,8 @@ pub struct Columns<'a> {
     pub pointers: Vec<(f64, String)>,
 }
 
-const LEFT: f64 = 52.0;
+const LEFT: f64 = 42.0;
 const RIGHT: f64 = 10.0;
-const TOP: f64 = 20.0;
 const BOTTOM: f64 = 38.0;
 
 /// Draws them.
@@ -58,15 +59,18 @@ pub fn draw(plot: &Columns) -> String {
     let height_of_all = if plot.width > 500.0 { 130.0 } else { 152.0 };
     let mut svg = Svg::new(plot.id, plot.width, height_of_all);
     let x = |value: f64| LEFT + plot.x.at(value) * (plot.width - LEFT - RIGHT);
-    let full = height_of_all - TOP - BOTTOM;
+    // The title of the upward axis stands above it, and what is pointed out below that.
+    let top = if plot.pointers.is_empty() { 20.0 } else { 34.0 };
+    let full = height_of_all - top - BOTTOM;
     let rise = if plot.is_mirrored { full / 2.0 } else { full };
-    let base = TOP + rise;
+    let base = top + rise;
     let height = |value: f64| plot.y.at(value) * rise;
 
     for (from, to) in &plot.gaps {
-        svg.rect("gap", (x(*from), TOP), (x(*to) - x(*from), full));
+        svg.rect("gap", (x(*from), top), (x(*to) - x(*from), full));
     }
-    for tick in plot.y.ticks(if plot.is_mirrored { 2 } else { 4 }) {
+    let ticks = plot.y.ticks(if plot.is_mirrored { 2 } else { 4 });
+    for tick in ticks.into_iter().filter(|t| !plot.is_counted || t.fract() == 0.0) {
         let sides: &[f64] = if plot.is_mirrored && tick > 0.0 { &[-1.0, 1.0] } else { &[-1.0] };
         for side in sides {
             let y = base + side * height(tick);
@@ -89,24 +93,24 @@ pub fn draw(plot: &Columns) -> String {
         }
     }
     svg.line("axis", (LEFT, base), (plot.width - RIGHT, base));
-    svg.line("axis", (LEFT, TOP), (LEFT, TOP + full));
+    svg.line("axis", (LEFT, top), (LEFT, top + full));
     for (value, word) in &plot.x_marks {
-        svg.line("axis", (x(*value), TOP + full), (x(*value), TOP + full + 4.0));
-        svg.text("", Anchor::Middle, (x(*value), TOP + full + 15.0), word);
+        svg.line("axis", (x(*value), top + full), (x(*value), top + full + 4.0));
+        svg.text("", Anchor::Middle, (x(*value), top + full + 15.0), word);
     }
     let mut last = f64::NEG_INFINITY;
     for (value, word) in &plot.pointers {
-        svg.line("mark", (x(*value), TOP - 2.0), (x(*value), TOP + full));
+        svg.line("mark", (x(*value), top - 2.0), (x(*value), top + full));
         // Words that would overlap the one before are left to the table.
         let half = word.chars().count() as f64 * 3.4;
         let at = x(*value).clamp(LEFT + half, plot.width - RIGHT - half);
         if at - half > last {
-            svg.text("", Anchor::Middle, (at, TOP - 6.0), word);
+            svg.text("", Anchor::Middle, (at, top - 6.0), word);
             last = at + half + 4.0;
         }
     }
     svg.text("title", Anchor::Middle, (LEFT + (plot.width - LEFT - RIGHT) / 2.0, height_of_all - 5.0), plot.x_title);
-    let scale = if plot.y.is_logarithmic() { " (by factors)" } else { "" };
-    svg.upward_text("title", (11.0, TOP + full / 2.0), &format!("{}{scale}", plot.y_title));
+    let scale = if plot.y.is_logarithmic() { ", factors of ten" } else { "" };
+    svg.text("title", Anchor::Start, (2.0, 10.0), &format!("{}{scale}", plot.y_title));
     svg.finish(plot.title, plot.summary)
 }

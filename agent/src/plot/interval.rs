@@ -1,68 +1,103 @@
-//! Ratios with their intervals in rows under each other, against a limit.
+//! Values with their intervals in rows under each other: stages of a case, places of a run.
 
-use turnback_core::series::PlacedRatio;
-
-use super::scale::{Scale, power};
+use super::scale::Scale;
 use super::svg::{Anchor, Svg, shortened};
 
-const ROW: f64 = 26.0;
-const LEFT: f64 = 150.0;
-const RIGHT: f64 = 14.0;
-const TOP: f64 = 24.0;
-const BOTTOM: f64 = 36.0;
+/// One row.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Row {
+    /// What was measured.
+    pub label: String,
+    /// Lower end, middle and upper end; none when nothing was measured.
+    pub interval: Option<[f64; 3]>,
+    /// What follows from it, in a word or two; may be empty.
+    pub word: String,
+}
 
-/// Draws the rows on an axis by factors that holds every bound and the limit. A ratio whose lower bound is 0 runs out at the
-/// left with an arrow, since such an axis has no 0.
-pub fn draw(
-    id: &'static str,
-    width: f64,
-    (title, summary): (&str, &str),
-    rows: &[PlacedRatio],
-    limit: Option<f64>,
-) -> String {
-    let height = TOP + ROW * rows.len() as f64 + BOTTOM;
-    let mut svg = Svg::new(id, width, height);
-    let above_zero =
-        || rows.iter().flat_map(|r| [r.lower, r.estimate, r.upper]).chain(limit).filter(|v| *v > 0.0 && v.is_finite());
-    let least = above_zero().fold(f64::INFINITY, f64::min);
-    let most = above_zero().fold(0.0, f64::max);
-    let (low, high) = if most > 0.0 {
-        (10_f64.powf((least / 2.0).log10().floor()), 10_f64.powf((most * 1.2).log10().ceil()).min(1.0))
-    } else {
-        (0.1, 1.0)
-    };
-    let scale = Scale::Logarithmic { low, high: high.max(low * 10.0) };
-    let x = |value: f64| LEFT + scale.at(value) * (width - LEFT - RIGHT);
-    let bottom = height - BOTTOM;
-    for tick in scale.ticks(if width > 500.0 { 9 } else { 4 }) {
+/// What to draw.
+#[derive(Debug)]
+pub struct Rows<'a> {
+    /// Unique on the page.
+    pub id: &'static str,
+    /// In the drawing's units: 360 is half a page, 740 a page.
+    pub width: f64,
+    /// What is drawn.
+    pub title: &'a str,
+    /// What is to be seen.
+    pub summary: &'a str,
+    /// Along the bottom.
+    pub x: Scale,
+    /// Its title, with unit.
+    pub x_title: &'a str,
+    /// How its values are written.
+    pub written: fn(f64) -> String,
+    /// The rows from top to bottom.
+    pub rows: &'a [Row],
+    /// A value to point out, and its word.
+    pub pointer: Option<(f64, &'a str)>,
+}
+
+const ROW: f64 = 21.0;
+const TOP: f64 = 22.0;
+const BOTTOM: f64 = 34.0;
+/// Width of a character.
+const CHARACTER: f64 = 6.7;
+const LABEL_MAX: usize = 24;
+
+/// Draws the rows. On a scale by factors, which has no 0, an interval that reaches down to 0 runs out at the left with an arrow.
+pub fn draw(plot: &Rows) -> String {
+    let longest = |texts: &mut dyn Iterator<Item = &String>| texts.map(|t| t.chars().count()).max().unwrap_or(0);
+    let labels = longest(&mut plot.rows.iter().map(|r| &r.label)).min(LABEL_MAX);
+    let words = longest(&mut plot.rows.iter().map(|r| &r.word)).min(LABEL_MAX);
+    let left = labels as f64 * CHARACTER + 14.0;
+    let right = plot.width - 16.0 - words as f64 * CHARACTER;
+    let bottom = TOP + ROW * plot.rows.len() as f64;
+    let height = bottom + BOTTOM;
+    let mut svg = Svg::new(plot.id, plot.width, height);
+    let x = |value: f64| left + plot.x.at(value) * (right - left);
+    for tick in plot.x.ticks(if plot.width > 500.0 { 7 } else { 3 }) {
         svg.line("grid", (x(tick), TOP), (x(tick), bottom));
-        svg.text("", Anchor::Middle, (x(tick), bottom + 15.0), &power(tick));
+        svg.text("", Anchor::Middle, (x(tick), bottom + 14.0), &(plot.written)(tick));
     }
-    svg.line("axis", (LEFT, bottom), (width - RIGHT, bottom));
-    for (number, row) in rows.iter().enumerate() {
+    svg.line("axis", (left, bottom), (right, bottom));
+    for (number, row) in plot.rows.iter().enumerate() {
         let y = TOP + ROW * (number as f64 + 0.5);
-        svg.text("", Anchor::End, (LEFT - 8.0, y + 4.0), &shortened(&row.place, 21));
-        let (from, to) = (if row.lower > 0.0 { x(row.lower) } else { LEFT + 1.0 }, x(row.upper));
+        svg.text("", Anchor::End, (left - 8.0, y + 4.0), &shortened(&row.label, LABEL_MAX));
+        svg.text("strong", Anchor::Start, (right + 10.0, y + 4.0), &shortened(&row.word, LABEL_MAX));
+        let Some([lower, middle, upper]) = row.interval else {
+            svg.text("title", Anchor::Start, (left + 8.0, y + 4.0), "not measured");
+            continue;
+        };
+        let runs_out = plot.x.is_logarithmic() && lower <= 0.0;
+        let (from, to) = (if runs_out { left + 1.0 } else { x(lower) }, x(upper));
         svg.line("line", (from, y), (to, y));
         svg.line("line", (to, y - 5.0), (to, y + 5.0));
-        if row.lower > 0.0 {
-            svg.line("line", (from, y - 5.0), (from, y + 5.0));
+        if runs_out {
+            svg.path("line", &format!("M{0} {1}L{2} {3}L{0} {4}", left + 7.0, y - 5.0, left + 1.0, y, y + 5.0));
         } else {
-            svg.path("line", &format!("M{0} {1}L{2} {3}L{0} {4}", LEFT + 7.0, y - 5.0, LEFT + 1.0, y, y + 5.0));
+            svg.line("line", (from, y - 5.0), (from, y + 5.0));
         }
-        if row.estimate > 0.0 {
-            svg.circle("dot", (x(row.estimate), y), 4.0);
+        if middle > 0.0 {
+            svg.circle("dot", (x(middle), y), 3.6);
         }
     }
-    if let Some(limit) = limit.filter(|l| *l > 0.0) {
-        svg.line("mark", (x(limit), TOP - 6.0), (x(limit), bottom));
-        svg.text("", Anchor::Middle, (x(limit), TOP - 10.0), "limit");
+    if let Some((value, word)) = plot.pointer {
+        svg.line("mark", (x(value), TOP - 6.0), (x(value), bottom));
+        svg.text("", Anchor::Middle, (x(value), TOP - 10.0), word);
     }
-    svg.text(
-        "title",
-        Anchor::Middle,
-        (LEFT + (width - LEFT - RIGHT) / 2.0, height - 5.0),
-        "bit error ratio (by factors)",
-    );
-    svg.finish(title, summary)
+    svg.text("title", Anchor::Middle, ((left + right) / 2.0, height - 4.0), plot.x_title);
+    svg.finish(plot.title, plot.summary)
+}
+
+/// A scale by factors, in whole powers of ten, that holds every value above 0.
+pub fn scale_around(values: impl IntoIterator<Item = f64>) -> Scale {
+    let (least, most) = values
+        .into_iter()
+        .filter(|v| *v > 0.0 && v.is_finite())
+        .fold((f64::INFINITY, 0.0_f64), |(least, most), v| (least.min(v), most.max(v)));
+    if most == 0.0 {
+        return Scale::Logarithmic { low: 0.1, high: 1.0 };
+    }
+    let low = 10_f64.powf((least / 2.0).log10().floor());
+    Scale::Logarithmic { low, high: 10_f64.powf((most * 1.2).log10().ceil()).min(1.0).max(low * 10.0) }
 }

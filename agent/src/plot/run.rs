@@ -3,15 +3,15 @@
 use turnback_core::{
     link::Placement,
     report::{Latency, Report},
-    series::{PlacedRatio, SizeLoss, TimeColumn, loss_by_size, placed_ratios, worst_seconds},
+    series::{SizeLoss, TimeColumn, loss_by_size, placed_ratios, worst_seconds},
     verdict::Location,
 };
 
 use super::{
     Figure, Table,
     columns::{self, Column, Columns},
-    interval,
-    scale::{Scale, short},
+    interval::{self, Row, Rows},
+    scale::{Scale, power, short},
     way::{self, Place},
 };
 use crate::output::figure;
@@ -25,7 +25,7 @@ const TIME_COLUMNS: usize = 160;
 /// All plots that the report has figures for, in reading order.
 pub fn figures(report: &Report) -> Vec<Figure> {
     [
-        ratios(&placed_ratios(report), report.error_ratio.map(|r| r.limit)),
+        ratios(report),
         over_time(report),
         by_size(&loss_by_size(&report.steps)),
         zero_loss(report),
@@ -41,21 +41,23 @@ pub fn figures(report: &Report) -> Vec<Figure> {
 
 /// The way of the signal, with what the verdict suspects.
 pub fn signal_way(report: &Report) -> String {
-    let suspect = |l| report.verdict.location.contains(&l);
     let place = |kind, label: &str, location| Place {
         kind,
         label: label.to_owned(),
         is_cable: location == Location::Cable,
-        is_suspect: suspect(location),
+        is_suspect: report.verdict.location.contains(&location),
         turns_back: false,
     };
-    let mut places = vec![place("computer", "", Location::Host), place("port", &report.port.name, Location::Port)];
+    let mut places =
+        vec![place("computer", &report.machine, Location::Host), place("port", &report.port.name, Location::Port)];
     if matches!(report.placement, Placement::FarEnd | Placement::ReturnPort) {
         places.push(place("cable", report.cable.as_deref().unwrap_or_default(), Location::Cable));
     }
     match report.placement {
         Placement::Internal => {}
-        Placement::AtPort | Placement::FarEnd => places.push(place("plug", "", Location::Plug)),
+        Placement::AtPort | Placement::FarEnd => {
+            places.push(place("plug", report.labels.plug.as_deref().unwrap_or_default(), Location::Plug));
+        }
         Placement::ReturnPort => {
             let name = report.return_port.as_ref().map_or("", |p| p.name.as_str());
             places.push(place("return port", name, Location::ReturnPort));
@@ -66,55 +68,62 @@ pub fn signal_way(report: &Report) -> String {
     {
         last.turns_back = true;
     }
-    let names: Vec<_> = places.iter().map(|p| p.kind).collect();
-    let suspects: Vec<_> = places.iter().filter(|p| p.is_suspect).map(|p| p.kind).collect();
-    let what = if suspects.is_empty() {
-        "nothing is suspected".into()
-    } else {
-        format!("suspected: {}", suspects.join(" or "))
-    };
-    way::draw("way", &places, &format!("{}; {what}.", names.join(", ")))
+    way::draw("way", &places)
 }
 
 /// Ratios at several places against the limit.
-pub fn ratios(rows: &[PlacedRatio], limit: Option<f64>) -> Option<Figure> {
-    if rows.is_empty() {
-        return None;
-    }
+fn ratios(report: &Report) -> Option<Figure> {
+    let placed = placed_ratios(report);
+    let limit = report.error_ratio?.limit;
     let title = "Bit error ratio against the limit";
-    let summary = "A point is the best single figure, the line its interval; an arrow: the interval reaches down to 0. \
-                   Left of the limit is good.";
+    let summary = RATIOS_SUMMARY;
+    let bounds = placed.iter().flat_map(|r| [r.lower, r.estimate, r.upper]);
+    let rows: Vec<_> = placed
+        .iter()
+        .map(|r| Row { label: r.place.clone(), interval: Some([r.lower, r.estimate, r.upper]), word: String::new() })
+        .collect();
+    let svg = interval::draw(&Rows {
+        id: "ratios",
+        width: WHOLE,
+        title,
+        summary,
+        x: interval::scale_around(bounds.chain([limit])),
+        x_title: "bit error ratio, factors of ten",
+        written: power,
+        rows: &rows,
+        pointer: Some((limit, "limit")),
+    });
     Some(Figure {
         id: "ratios",
         title: title.into(),
         summary: summary.into(),
         legend: Vec::new(),
-        svg: interval::draw("ratios", WHOLE, (title, summary), rows, limit),
+        svg,
         is_wide: true,
         table: Table::new(
             vec!["plug", "failed", "tried", "ratio", "lower", "upper"],
-            rows.iter().map(|r| {
-                vec![
-                    r.place.clone(),
-                    figure::count(r.errors),
-                    figure::count(r.trials),
-                    figure::ratio(r.estimate),
-                    figure::ratio(r.lower),
-                    figure::ratio(r.upper),
-                ]
+            placed.iter().map(|r| {
+                let mut row = vec![r.place.clone(), figure::count(r.errors), figure::count(r.trials)];
+                row.extend([r.estimate, r.lower, r.upper].map(figure::ratio));
+                row
             }),
         ),
     })
 }
 
+/// How to read intervals of ratios.
+pub(super) const RATIOS_SUMMARY: &str = "A point is the best single figure, the line its interval; an arrow: the interval reaches \
+    down to 0. Left of the limit is good.";
+
 /// Frames lost or damaged over time; each column as high as its worst second.
 fn over_time(report: &Report) -> Option<Figure> {
     let columns = worst_seconds(&report.seconds, TIME_COLUMNS);
-    let idle = columns.iter().any(|c| c.idle > 0);
     let (first, last) = (columns.first()?, columns.last()?);
-    if columns.iter().all(|c| c.worst_failed == 0 && c.idle == 0) {
+    if columns.iter().all(|c| c.worst_failed == 0) {
         return None;
     }
+    // A second without sending now and then is between two steps.
+    let is_idle = |c: &&TimeColumn| c.idle == c.to_s - c.from_s;
     let length = first.to_s - first.from_s;
     let (unit, unit_s) = time_unit(last.to_s);
     let each = if length == 1 {
@@ -126,8 +135,15 @@ fn over_time(report: &Report) -> Option<Figure> {
     let bad: u64 = columns.iter().map(|c| c.errored).sum();
     let mut summary =
         format!("Frames lost or damaged in {each}; {} of {} s had any.", figure::count(bad), figure::count(last.to_s));
-    if idle {
-        summary.push_str(" Shaded: seconds in which nothing was sent.");
+    if columns.iter().any(|c| is_idle(&c)) {
+        summary.push_str(" Grey: nothing was sent.");
+    }
+    let inside = report.totals.frames_lost_in_host + report.totals.frames_never_left;
+    if inside > 0 {
+        summary.push_str(&format!(
+            " {} of the frames were lost in this computer, which says nothing of plug or cable.",
+            figure::count(inside)
+        ));
     }
     let x = Scale::Linear { low: 0.0, high: last.to_s as f64 };
     let marks = Scale::Linear { low: 0.0, high: last.to_s as f64 / unit_s }.ticks(8);
@@ -141,12 +157,13 @@ fn over_time(report: &Report) -> Option<Figure> {
         x_marks: marks.into_iter().map(|m| (m * unit_s, short(m))).collect(),
         y: Scale::for_heights(columns.iter().map(|c| c.worst_failed as f64)),
         y_title: "frames failed",
+        is_counted: true,
         columns: columns
             .iter()
             .map(|c| Column { from: c.from_s as f64, to: c.to_s as f64, solid: c.worst_failed as f64, hatched: 0.0 })
             .collect(),
         is_mirrored: false,
-        gaps: columns.iter().filter(|c| c.idle > 0).map(|c| (c.from_s as f64, c.to_s as f64)).collect(),
+        gaps: columns.iter().filter(is_idle).map(|c| (c.from_s as f64, c.to_s as f64)).collect(),
         pointers: Vec::new(),
     });
     let row = |c: &TimeColumn| {
@@ -185,13 +202,15 @@ fn named_columns(names: impl IntoIterator<Item = String>) -> Vec<(f64, String)> 
     names.into_iter().enumerate().map(|(i, name)| (i as f64 + 0.5, name)).collect()
 }
 
-fn column_at(number: usize, solid: f64, hatched: f64) -> Column {
-    Column { from: number as f64 + 0.18, to: number as f64 + 0.82, solid, hatched }
+/// The column of one of `of` names; one or two columns are not blown up to fill the width.
+fn column_at(number: usize, of: usize, solid: f64, hatched: f64) -> Column {
+    let (middle, half) = (number as f64 + 0.5, (of as f64 * 0.08).min(0.32));
+    Column { from: middle - half, to: middle + half, solid, hatched }
 }
 
 fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
     let on_the_way = |s: &SizeLoss| s.share(s.lost.saturating_add(s.damaged));
-    let inside = |s: &SizeLoss| s.share(s.lost_in_host);
+    let inside = |s: &SizeLoss| s.share(s.lost_inside);
     let most = sizes.iter().map(|s| on_the_way(s) + inside(s)).fold(0.0, f64::max);
     if most == 0.0 {
         return None;
@@ -200,8 +219,11 @@ fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
     let title = "Loss by frame size";
     let summary = "Share of the frames of each size that were lost or damaged. Errors spread evenly over the bits hit large \
                    frames more.";
-    let columns: Vec<_> =
-        sizes.iter().enumerate().map(|(i, s)| column_at(i, on_the_way(s) * factor, inside(s) * factor)).collect();
+    let columns: Vec<_> = sizes
+        .iter()
+        .enumerate()
+        .map(|(i, s)| column_at(i, sizes.len(), on_the_way(s) * factor, inside(s) * factor))
+        .collect();
     let svg = columns::draw(&Columns {
         id: "sizes",
         width: HALF,
@@ -212,13 +234,14 @@ fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
         x_marks: named_columns(sizes.iter().map(|s| s.size_bytes.to_string())),
         y: Scale::for_heights(columns.iter().map(|c| c.solid + c.hatched)),
         y_title: unit,
+        is_counted: false,
         columns,
         is_mirrored: false,
         gaps: Vec::new(),
         pointers: Vec::new(),
     });
     let mut legend = vec![("solid", "lost or damaged on the way")];
-    if sizes.iter().any(|s| s.lost_in_host > 0) {
+    if sizes.iter().any(|s| s.lost_inside > 0) {
         legend.push(("hatched", "lost in this computer: says nothing of plug or cable"));
     }
     Some(Figure {
@@ -232,7 +255,7 @@ fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
             vec!["size, bytes", "sent", "lost on the way", "lost in this computer", "damaged"],
             sizes.iter().map(|s| {
                 let mut row = vec![s.size_bytes.to_string()];
-                row.extend([s.sent, s.lost, s.lost_in_host, s.damaged].map(figure::count));
+                row.extend([s.sent, s.lost, s.lost_inside, s.damaged].map(figure::count));
                 row
             }),
         ),
@@ -251,7 +274,7 @@ fn zero_loss(report: &Report) -> Option<Figure> {
         .enumerate()
         .map(|(i, z)| {
             let good = z.frames_per_second.unwrap_or(0.0);
-            column_at(i, good, z.lossy_frames_per_second.map_or(0.0, |bad| (bad - good).max(0.0)))
+            column_at(i, rates.len(), good, z.lossy_frames_per_second.map_or(0.0, |bad| (bad - good).max(0.0)))
         })
         .collect();
     let svg = columns::draw(&Columns {
@@ -264,6 +287,7 @@ fn zero_loss(report: &Report) -> Option<Figure> {
         x_marks: named_columns(rates.iter().map(|z| z.size_bytes.to_string())),
         y: Scale::for_heights(columns.iter().map(|c| c.solid + c.hatched)),
         y_title: "frames a second",
+        is_counted: false,
         columns,
         is_mirrored: false,
         gaps: Vec::new(),
@@ -312,6 +336,7 @@ fn by_bit(report: &Report) -> Option<Figure> {
         x_marks: (0..8).map(|byte| (f64::from(byte) * 8.0 + 0.5, (byte * 8).to_string())).collect(),
         y: Scale::for_heights(columns.iter().flat_map(|c| [c.solid, c.hatched])),
         y_title: "wrong bits",
+        is_counted: true,
         columns,
         is_mirrored: true,
         gaps: Vec::new(),
@@ -360,6 +385,7 @@ fn by_offset(report: &Report) -> Option<Figure> {
         x_marks: [0.0, 25.0, 50.0, 75.0, 100.0].map(|p| (p, short(p))).into(),
         y: Scale::for_heights(columns.iter().map(|c| c.solid)),
         y_title: "wrong bits",
+        is_counted: true,
         columns,
         is_mirrored: false,
         gaps: Vec::new(),
@@ -422,6 +448,7 @@ fn latency(id: &'static str, title: &str, trips: &Latency) -> Option<Figure> {
         x_marks: marks.into_iter().map(|m| (m * unit_ns, short(m))).collect(),
         y: Scale::for_heights(columns.iter().map(|c| c.solid)),
         y_title: "trips",
+        is_counted: true,
         columns,
         is_mirrored: false,
         gaps: Vec::new(),

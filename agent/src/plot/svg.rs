@@ -89,17 +89,6 @@ impl Svg {
         );
     }
 
-    /// A text that is read upwards.
-    pub fn upward_text(&mut self, class: &str, (x, y): (f64, f64), text: &str) {
-        let _ = write!(
-            self.body,
-            r#"<text class="{class}" text-anchor="middle" transform="translate({} {}) rotate(-90)">{}</text>"#,
-            n(x),
-            n(y),
-            escaped(text)
-        );
-    }
-
     /// The whole element, with its name and description for those who cannot see it.
     pub fn finish(self, title: &str, description: &str) -> String {
         let Self { id, width, height, body } = self;

@@ -3,7 +3,7 @@
 use super::svg::{Anchor, Svg, shortened};
 
 /// One thing on the way.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Place {
     /// What it is: `port`, `cable`.
     pub kind: &'static str,
@@ -20,53 +20,43 @@ pub struct Place {
 const WIDTH: f64 = 740.0;
 const HEIGHT: f64 = 76.0;
 const MIDDLE: f64 = 34.0;
-const BOX: (f64, f64) = (104.0, 32.0);
+const BOX_HEIGHT: f64 = 32.0;
+/// Between neighbours.
+const JOINT: f64 = 16.0;
+/// For the arrow back.
+const LOOP: f64 = 24.0;
+/// Width of a character.
+const CHARACTER: f64 = 6.7;
 
 /// Draws the places from left to right. Suspects are shaded and named, so that no colour is needed.
-pub fn draw(id: &'static str, places: &[Place], description: &str) -> String {
+pub fn draw(id: &'static str, places: &[Place]) -> String {
     let mut svg = Svg::new(id, WIDTH, HEIGHT);
-    let suspects = places.iter().filter(|p| p.is_suspect).count();
-    let word = if suspects == 1 { "fault here" } else { "one of these" };
-    let boxes = places.iter().filter(|p| !p.is_cable).count() as f64;
+    let suspects: Vec<_> = places.iter().filter(|p| p.is_suspect).collect();
     let cables = places.iter().filter(|p| p.is_cable).count() as f64;
-    // Boxes that touch are joined by a short piece; cables share what is left of the width.
-    let joint = 16.0;
-    let loop_room = 26.0;
-    let joints = (places.len().saturating_sub(1)) as f64;
-    let left_over = WIDTH - boxes * BOX.0 - joints * joint - loop_room - 4.0;
-    let cable_length = if cables > 0.0 { (left_over / cables).clamp(30.0, 280.0) } else { 0.0 };
-    let characters = |width: f64| (width / 6.7) as usize;
+    let boxes = places.len() as f64 - cables;
+    let room = WIDTH - LOOP - 4.0 - JOINT * (places.len() as f64 - 1.0);
+    // Cables get what boxes leave; without cables the boxes share it all.
+    let box_width = if cables > 0.0 { 104.0 } else { (room / boxes.max(1.0)).min(200.0) };
+    let cable_length = (room - boxes * box_width) / cables.max(1.0);
     let mut x = 2.0;
     for (number, place) in places.iter().enumerate() {
         if number > 0 {
-            svg.line("line", (x, MIDDLE), (x + joint, MIDDLE));
-            x += joint;
+            svg.line("line", (x, MIDDLE), (x + JOINT, MIDDLE));
+            x += JOINT;
         }
-        let wide = if place.is_cable { cable_length } else { BOX.0 };
-        let centre = x + wide / 2.0;
+        let wide = if place.is_cable { cable_length } else { box_width };
         if place.is_cable {
-            if place.is_suspect {
-                svg.hatched((x, MIDDLE - 6.0), (wide, 12.0));
-            } else {
-                svg.rect("hollow", (x, MIDDLE - 3.0), (wide, 6.0));
-            }
-            svg.text("halo", Anchor::Middle, (centre, MIDDLE - 12.0), &shortened(&named(place), characters(wide)));
+            piece_of_cable(&mut svg, place, x, wide)
         } else {
-            let top = MIDDLE - BOX.1 / 2.0;
-            svg.rect("hollow", (x, top), BOX);
-            if place.is_suspect {
-                svg.hatched((x, top), BOX);
-            }
-            let label = shortened(&place.label, characters(wide - 4.0));
-            let lines: &[(&str, f64)] =
-                if label.is_empty() { &[(place.kind, 4.0)] } else { &[(place.kind, -2.5), (label.as_str(), 10.0)] };
-            for (text, down) in lines {
-                svg.text("halo", Anchor::Middle, (centre, MIDDLE + down), text);
-            }
+            box_of(&mut svg, place, x, wide)
         }
         if place.is_suspect {
             svg.line("thick", (x, MIDDLE + 22.0), (x + wide, MIDDLE + 22.0));
-            svg.text("strong halo", Anchor::Middle, (centre, MIDDLE + 37.0), word);
+            let word = if suspects.len() == 1 { "fault here" } else { "one of these" };
+            // A narrow piece has no room for words; its mark is enough.
+            if suspects.len() == 1 || wide > 12.0 * CHARACTER {
+                svg.text("strong halo", Anchor::Middle, (x + wide / 2.0, MIDDLE + 37.0), word);
+            }
         }
         x += wide;
         if place.turns_back {
@@ -75,9 +65,46 @@ pub fn draw(id: &'static str, places: &[Place], description: &str) -> String {
             svg.path("line", &format!("M{0} {1}L{2} {down}L{0} {3}", x + 7.0, down - 4.0, x + 2.0, down + 4.0));
         }
     }
-    svg.finish("The way of the signal", description)
+    let named = |places: &mut dyn Iterator<Item = &Place>, between: &str| {
+        places.map(|p| format!("{} {}", p.kind, p.label).trim().to_owned()).collect::<Vec<_>>().join(between)
+    };
+    let suspected = match suspects.len() {
+        0 => "nothing is suspected".into(),
+        _ => format!("suspected: {}", named(&mut suspects.iter().copied(), " or ")),
+    };
+    svg.finish("The way of the signal", &format!("{}; {suspected}.", named(&mut places.iter(), ", ")))
 }
 
-fn named(place: &Place) -> String {
-    if place.label.is_empty() { place.kind.to_owned() } else { format!("{} {}", place.kind, place.label) }
+fn box_of(svg: &mut Svg, place: &Place, x: f64, wide: f64) {
+    let corner = (x, MIDDLE - BOX_HEIGHT / 2.0);
+    svg.rect("hollow", corner, (wide, BOX_HEIGHT));
+    if place.is_suspect {
+        svg.hatched(corner, (wide, BOX_HEIGHT));
+    }
+    let label = shortened(&place.label, characters(wide - 6.0));
+    let lines: &[(&str, f64)] =
+        if label.is_empty() { &[(place.kind, 4.0)] } else { &[(place.kind, -2.5), (label.as_str(), 10.0)] };
+    for (text, down) in lines {
+        svg.text("halo", Anchor::Middle, (x + wide / 2.0, MIDDLE + down), text);
+    }
+}
+
+fn piece_of_cable(svg: &mut Svg, place: &Place, x: f64, long: f64) {
+    if place.is_suspect {
+        svg.hatched((x, MIDDLE - 6.0), (long, 12.0));
+    } else {
+        svg.rect("hollow", (x, MIDDLE - 3.0), (long, 6.0));
+    }
+    let whole = format!("{} {}", place.kind, place.label);
+    let name = if whole.chars().count() <= characters(long) || place.label.is_empty() { &whole } else { &place.label };
+    svg.text(
+        "halo",
+        Anchor::Middle,
+        (x + long / 2.0, MIDDLE - 12.0),
+        &shortened(name.trim(), characters(long + JOINT)),
+    );
+}
+
+fn characters(width: f64) -> usize {
+    (width / CHARACTER) as usize
 }

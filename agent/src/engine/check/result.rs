@@ -1,11 +1,9 @@
 //! What a run found: evidence, verdict and report.
 
 use turnback_core::{
-    caution::Caution,
     counters::{CounterDelta, Counters},
     event::Event,
     evidence::{Evidence, Limit, Stopped},
-    link::{LinkState, Medium},
     report::{self, Latency, Report, Totals, Tried},
     time::clock_pair,
     verdict::judge,
@@ -101,18 +99,9 @@ impl Run<'_> {
             stopped: evidence.stopped,
             references: evidence.references.clone(),
             settings_changed: self.settings_changed.clone(),
-            cannot_show: report::cannot_show(&evidence),
+            cannot_show: report::cannot_show(&evidence.capabilities, evidence.fallback_mbps),
             warnings,
-            cautions: cautions(&self.link),
+            cautions: self.link.medium.cautions(),
         }
-    }
-}
-
-/// Cautions that belong to a medium.
-fn cautions(link: &LinkState) -> Vec<Caution> {
-    match link.medium {
-        Medium::Copper => vec![Caution::PowerOverEthernet],
-        Medium::Fibre => vec![Caution::LaserLight, Caution::ReceiverOverload],
-        Medium::DirectAttach | Medium::Virtual | Medium::Unknown => Vec::new(),
     }
 }
