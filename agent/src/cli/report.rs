@@ -2,7 +2,7 @@
 
 use std::{
     fs, io,
-    io::{IsTerminal, Read, Write},
+    io::{IsTerminal, Write},
     path::{Path, PathBuf},
     process::ExitCode,
 };
@@ -18,6 +18,7 @@ use super::{USAGE, args, complain};
 use crate::{
     output::{csv, text},
     page,
+    store::{Store, StoreError, location},
 };
 
 /// Shows a report; the exit status says whether that was done, not what the report says.
@@ -34,6 +35,10 @@ pub fn run(args: &args::Report) -> ExitCode {
 /// A report could not be shown.
 #[derive(Debug, Error)]
 enum ReportError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("{given} is neither a file nor the id of a recorded run: {no_run}")]
+    Neither { given: String, no_run: StoreError },
     #[error("cannot read the report {name}")]
     Read { name: String, source: io::Error },
     #[error("{name} holds no JSON document")]
@@ -55,6 +60,10 @@ enum ReportError {
 impl ReportError {
     fn hint(&self) -> Option<String> {
         Some(match self {
+            Self::Store(error) => return error.hint(),
+            Self::Neither { .. } => {
+                "`turnback records` lists the runs; a file is named as it is, - is the standard input".into()
+            }
             Self::Read { .. } => {
                 "give the file that `turnback check PORT --json > FILE` wrote, or - for the standard input".into()
             }
@@ -73,7 +82,7 @@ fn try_run(args: &args::Report) -> Result<(), ReportError> {
     if is_page && args.output.is_none() && io::stdout().is_terminal() {
         return Err(ReportError::Terminal);
     }
-    let document = load(&args.run)?;
+    let document = load(args)?;
     let document = if args.json {
         document.json()
     } else if args.csv {
@@ -136,16 +145,42 @@ impl Document {
     }
 }
 
-/// The document in a file, or from the standard input.
-fn load(name: &str) -> Result<Document, ReportError> {
-    let mut json = String::new();
-    let (name, read) = match name {
-        "-" => ("the standard input".to_owned(), io::stdin().read_to_string(&mut json).map(drop)),
-        file => (file.to_owned(), fs::read_to_string(file).map(|text| json = text)),
+/// The document in a file, from the standard input, or of a recorded run.
+fn load(args: &args::Report) -> Result<Document, ReportError> {
+    let given = args.run.as_str();
+    if given == "-" {
+        let name = "the standard input".to_owned();
+        return match io::read_to_string(io::stdin()) {
+            Ok(json) => parse(name, &json),
+            Err(source) => Err(ReportError::Read { name, source }),
+        };
+    }
+    // What cannot be an id is meant as a file; an id is one unless there is a file of that name.
+    if !may_be_id(given) || Path::new(given).is_file() {
+        return match fs::read_to_string(given) {
+            Ok(json) => parse(given.to_owned(), &json),
+            Err(source) => Err(ReportError::Read { name: given.to_owned(), source }),
+        };
+    }
+    let store = Store::open_existing(&location::path(args.store.as_deref())?)?;
+    let run = match store.find(given) {
+        Ok(record) => record.run,
+        Err(no_run @ StoreError::NoRun { .. }) => return Err(ReportError::Neither { given: given.to_owned(), no_run }),
+        Err(error) => return Err(error.into()),
     };
-    read.map_err(|source| ReportError::Read { name: name.clone(), source })?;
+    match store.document(&run)? {
+        Some(json) => parse(format!("the record of run {run}"), &json),
+        None => Err(StoreError::NoDocument { run }.into()),
+    }
+}
+
+fn may_be_id(given: &str) -> bool {
+    given == "last" || given.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-')
+}
+
+fn parse(name: String, json: &str) -> Result<Document, ReportError> {
     let value: Value =
-        serde_json::from_str(&json).map_err(|source| ReportError::NotJson { name: name.clone(), source })?;
+        serde_json::from_str(json).map_err(|source| ReportError::NotJson { name: name.clone(), source })?;
     let (what, known) = if value.get("case").is_some() { ("case", case::FORMAT) } else { ("report", report::FORMAT) };
     match value.get("format").and_then(Value::as_u64) {
         None => return Err(ReportError::NotAReport { name, source: None }),

@@ -32,7 +32,11 @@ pub fn without_controls(text: &str) -> String {
 
 fn verdict(report: &Report, out: &mut String) {
     let v = &report.verdict;
-    out.push_str(&format!("{}\n{}\n\n", headline(v), subject(report)));
+    out.push_str(&format!("{}\n{}\n", headline(v), subject(report)));
+    for (word, label) in report.labels.given() {
+        out.push_str(&format!("{}\n", wrapped(&format!("{word}: "), label)));
+    }
+    out.push('\n');
     for reason in &v.reasons {
         out.push_str(&format!("{}\n", wrapped(&format!("{}: ", reason.rule), &reason.text)));
     }

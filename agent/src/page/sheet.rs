@@ -18,15 +18,15 @@ use crate::{
 #[template(path = "page/sheet.html")]
 pub struct Sheet<'a> {
     /// Look of the page and its drawings.
-    style: String,
+    pub(super) style: String,
     /// The answer in a few words.
     pub headline: String,
     /// What was tested, in a line.
     pub subject: String,
     /// The outcome's word.
-    outcome: &'static str,
+    pub(super) outcome: &'static str,
     /// Its pennant, as an SVG path.
-    pennant: &'static str,
+    pub(super) pennant: &'static str,
     /// `Report of a run`.
     pub kind: &'static str,
     /// When it was.
@@ -38,11 +38,11 @@ pub struct Sheet<'a> {
     /// The same step by step, each with its word.
     pub moves: Vec<(&'static str, &'a str)>,
     /// Title, harm and action of each danger.
-    cautions: Vec<[&'static str; 3]>,
+    pub(super) cautions: Vec<[&'static str; 3]>,
     /// The line that closes every list of cautions.
-    local_codes_first: &'static str,
+    pub(super) local_codes_first: &'static str,
     /// Rules that spoke.
-    reasons: Listed<&'a Reason>,
+    pub(super) reasons: Listed<&'a Reason>,
     /// How sure the verdict is.
     pub sureness: &'a str,
     /// Who, what, where.
