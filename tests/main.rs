@@ -6,5 +6,6 @@ mod plug;
 mod probe_bytes;
 mod real_rigs;
 mod records;
+mod report_pages;
 mod rigs;
 mod tap_rigs;

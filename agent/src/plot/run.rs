@@ -240,7 +240,7 @@ fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
         gaps: Vec::new(),
         pointers: Vec::new(),
     });
-    let mut legend = vec![("solid", "lost or damaged on the way")];
+    let mut legend = vec![("solid", "lost on the way, or came back damaged")];
     if sizes.iter().any(|s| s.lost_inside > 0) {
         legend.push(("hatched", "lost in this computer: says nothing of plug or cable"));
     }
