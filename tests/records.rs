@@ -66,7 +66,7 @@ fn every_run_is_kept_and_found_under_its_labels() {
     assert_eq!(table.code, Some(0));
     assert!(contains(&table.stdout, "Q-12") && contains(&table.stdout, "rusty"), "{table:?}");
     // What the table shows is what can be typed.
-    let shown = table.stdout.lines().nth(2).unwrap().split(' ').next().unwrap();
+    let shown = table.stdout.lines().nth(2).unwrap().split_whitespace().next().unwrap();
     let report = program.run(&format!("records show {shown} --json")).report();
     assert_eq!(report["run"].as_str(), Some(far.as_str()));
     assert_eq!(report["labels"]["far_end"], "B-7");
@@ -126,6 +126,7 @@ fn wrong_words_are_refused_with_the_way_out() {
         ("records list --since yesterday", "`yesterday` is no age"),
         ("records list --outcome good", "not-tested"),
         ("records list --placement inside", "far-end"),
+        ("records --port quay7 show last", "go after its name"),
         ("records list --store no/such.db", "there are no records at no/such.db"),
         ("records prune", "--older-than"),
         ("records prune --older-than soon", "`soon` is no age"),

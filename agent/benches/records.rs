@@ -89,8 +89,8 @@ fn fill(path: &Path, number: u64) {
         report.run = uuid::Uuid::from_bytes(id).to_string();
         report.started_at = jiff::Timestamp::from_millisecond(ms).expect("a time").to_string();
         report.port.name = format!("quay{}", rng.draw() % 50);
-        report.cable = (rng.draw() % 2 == 0).then(|| format!("Q-{}", n % 200));
-        if rng.draw() % 20 == 0 {
+        report.cable = rng.draw().is_multiple_of(2).then(|| format!("Q-{}", n % 200));
+        if rng.draw().is_multiple_of(20) {
             report.verdict.outcome = turnback_core::verdict::Outcome::Fault;
         }
         lines.push_str(&serde_json::to_string(&report).expect("a document"));

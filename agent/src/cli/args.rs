@@ -232,6 +232,7 @@ const CHECK_AFTER: &str = "Examples:\n  \
     turnback check sim:bad-cable                      a simulated cable with a fault\n  \
     turnback check quay7                              plug in port quay7, a few seconds\n  \
     turnback check quay7 --cable Q-12                 plug at the far end of cable Q-12\n  \
+    turnback check quay7 --port-label A-14 --plug P-3 --note 'after the storm'\n  \
     turnback check quay7 --return-port quay8          cable between two ports of this machine\n  \
     turnback check quay7 --profile proof --target-ber 1e-12\n  \
     turnback check quay7 --profile soak --for 1h --events run.jsonl\n\n\

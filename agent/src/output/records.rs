@@ -2,7 +2,7 @@
 
 use turnback_core::difference::{Change, Difference, Kind};
 
-use super::{figure, table};
+use super::{figure, table, text::wrapped};
 use crate::store::{backup::Soundness, record::Record};
 
 /// Runs in a table, named by `ids`.
@@ -23,7 +23,7 @@ pub fn list(records: &[Record], ids: &[String]) -> String {
             ]
         })
         .collect();
-    table::render(&["run", "started", "port", "plug", "cable", "outcome", "error ratio", "note"], &rows)
+    table::render(&["run", "started", "port", "plug", "cable", "outcome", "ratio", "note"], &rows)
 }
 
 /// The columns of one run, one a line.
@@ -42,7 +42,7 @@ pub fn columns(record: &Record) -> String {
 /// Two runs side by side.
 pub fn difference(found: &Difference, ids: &[String; 2]) -> String {
     let [a, b] = ids;
-    let mut out = format!("{}\n\n", found.says);
+    let mut out = format!("{}\n\n", wrapped("", &found.says));
     let row = |change: &Change| {
         let [a, b] = &change.values;
         vec![change.name.clone(), plain(a), plain(b), kind(change)]
@@ -68,7 +68,7 @@ fn kind(change: &Change) -> String {
         Kind::NotComparable => "not comparable",
     };
     match change.chance {
-        Some(chance) if change.change != Kind::Same => format!("{word} (p {})", probability(chance)),
+        Some(chance) if change.change != Kind::Same && chance < 0.995 => format!("{word} (p {})", probability(chance)),
         _ => word.to_owned(),
     }
 }

@@ -96,12 +96,12 @@ impl Store {
         let sql = format!("SELECT {} FROM run {condition} ORDER BY started_ms, id", columns());
         let told = |error| ExportError::Store(self.told(error));
         let mut statement = self.db.prepare(&sql).map_err(told)?;
-        let mut rows = statement.query_map(&*as_parameters(&values), Record::from_row).map_err(told)?;
+        let rows = statement.query_map(&*as_parameters(&values), Record::from_row).map_err(told)?;
         let mut csv = csv::WriterBuilder::new().has_headers(false).from_writer(to);
         let written = |error: csv::Error| ExportError::Write(io::Error::from(error));
         csv.write_record(Record::COLUMNS).map_err(written)?;
         let mut done = PutOut::default();
-        while let Some(record) = rows.next() {
+        for record in rows {
             csv.serialize(record.map_err(told)?).map_err(written)?;
             done.written += 1;
         }

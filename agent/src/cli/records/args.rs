@@ -8,7 +8,7 @@ use crate::store::exchange::Form;
 
 /// Options of `turnback records`.
 #[derive(Debug, clap::Args)]
-#[command(after_help = AFTER, args_conflicts_with_subcommands = true)]
+#[command(after_help = AFTER)]
 pub struct Records {
     /// The file of records [default: TURNBACK_STORE; else records.db in the state directory of a service or of root; else
     /// in turnback/ under XDG_DATA_HOME or ~/.local/share]
@@ -90,7 +90,7 @@ pub struct List {
     #[command(flatten)]
     pub filter: Filter,
     /// At most so many
-    #[arg(long, value_name = "NUMBER", default_value_t = 50)]
+    #[arg(long, value_name = "NUMBER", default_value_t = LIMIT)]
     pub limit: u64,
     /// All of them
     #[arg(long, conflicts_with = "limit")]
@@ -101,7 +101,7 @@ pub struct List {
 }
 
 /// Which records. Names and labels may hold * and ?.
-#[derive(Debug, Default, clap::Args)]
+#[derive(Debug, Default, PartialEq, clap::Args)]
 pub struct Filter {
     /// Name or label of the port
     #[arg(long, value_name = "NAME")]
@@ -161,6 +161,16 @@ pub enum Format {
     /// One run a row, columns only
     Csv,
 }
+
+impl List {
+    /// As without any option.
+    pub fn is_plain(&self) -> bool {
+        self.filter == Filter::default() && self.limit == LIMIT && !self.all && !self.json
+    }
+}
+
+/// Rows listed unless asked otherwise.
+const LIMIT: u64 = 50;
 
 impl From<Format> for Form {
     fn from(format: Format) -> Self {

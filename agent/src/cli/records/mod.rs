@@ -28,6 +28,10 @@ const DAMAGED: u8 = 1;
 
 /// Runs the command.
 pub fn run(args: Records) -> ExitCode {
+    if args.action.is_some() && !args.list.is_plain() {
+        eprintln!("error: options of the list go after its name, as in `turnback records list --port quay7`");
+        return ExitCode::from(USAGE);
+    }
     let done = match args.action {
         None => list(args.store, &args.list),
         Some(Action::List(options)) => list(args.store, &options),
