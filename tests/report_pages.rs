@@ -174,7 +174,7 @@ fn texts_of_a_report_cannot_break_out() {
     assert_drawings_are_xml(&page);
 
     let text = desk.report(&report, "--text").stdout;
-    assert!(!text.contains('\u{1b}') && !text.contains('\u{0}'));
+    assert!(!text.contains(['\u{0}', '\u{1b}', '\u{202e}']));
     // No line of the text begins with what stood behind a line break in a label.
     assert!(text.lines().all(|line| !line.starts_with('\u{fffd}')), "{text}");
 }

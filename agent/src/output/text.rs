@@ -25,9 +25,12 @@ pub fn render(report: &Report) -> String {
     without_controls(&out)
 }
 
-/// Labels and names may come from a file of unknown origin: what would steer the terminal is replaced.
+/// Labels and names may come from a file of unknown origin: what would steer the terminal, or turn the
+/// direction of writing, is replaced.
 pub fn without_controls(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() && c != '\n' { '\u{fffd}' } else { c }).collect()
+    let steers =
+        |c: char| c.is_control() && c != '\n' || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    text.chars().map(|c| if steers(c) { '\u{fffd}' } else { c }).collect()
 }
 
 fn verdict(report: &Report, out: &mut String) {
@@ -152,7 +155,7 @@ fn latency(l: &Latency) -> String {
             figure::time_ns(p50),
             figure::time_ns(p99),
             figure::time_ns(max),
-            l.clock,
+            one_line(&l.clock),
             figure::count(l.count)
         ),
         _ => "not measured".into(),
@@ -172,7 +175,7 @@ pub fn step_rows(report: &Report) -> (Vec<&'static str>, Vec<Vec<String>>) {
         .map(|s| {
             let mut row = vec![
                 s.size_bytes.to_string(),
-                s.pattern.clone(),
+                one_line(&s.pattern),
                 figure::count(s.frames_sent),
                 figure::count(s.frames_lost),
                 figure::count(s.frames_damaged),
@@ -181,7 +184,7 @@ pub fn step_rows(report: &Report) -> (Vec<&'static str>, Vec<Vec<String>>) {
                 figure::bit_rate(s.bits_per_second) + if s.repeated_slower { " (repeated slower)" } else { "" },
             ];
             if both {
-                row.insert(0, s.direction.clone());
+                row.insert(0, one_line(&s.direction));
             }
             row
         })

@@ -24,6 +24,7 @@ fn run(hits: u64, bits: u64) -> Report {
         verdict: Verdict {
             outcome: Outcome::Pass,
             location: Vec::new(),
+            segment: None,
             sureness: String::new(),
             reasons: Vec::new(),
             next: String::new(),
@@ -31,6 +32,7 @@ fn run(hits: u64, bits: u64) -> Report {
         totals: Default::default(),
         error_ratio: None,
         loss_ratio: None,
+        tried: Default::default(),
         latency_ns: Latency::default(),
         latency_loaded_ns: Latency::default(),
         damage: Default::default(),
@@ -41,6 +43,7 @@ fn run(hits: u64, bits: u64) -> Report {
         counters: Default::default(),
         capabilities: Default::default(),
         link: LinkState { up: true, speed_mbps: Some(1000), ..LinkState::default() },
+        fallback_mbps: None,
         link_flaps: 0,
         heard: Default::default(),
         handful: Default::default(),
@@ -117,6 +120,7 @@ fn frames_of_other_length_are_held_against_bits() {
             frames_returned: 1_000_000 - errors,
             frames_lost: errors,
             frames_lost_in_host: 0,
+            frames_never_left: 0,
             frames_damaged: 0,
             bit_errors: 0,
             seconds: 1.0,
@@ -171,6 +175,7 @@ fn trips(report: &mut Report, clock: &str, count: u64, [min, p50, p99]: [u64; 3]
         p50: Some(p50),
         p99: Some(p99),
         max: Some(p99),
+        histogram: Vec::new(),
     };
 }
 
