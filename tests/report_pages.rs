@@ -347,7 +347,12 @@ fn the_page_of_a_case_compares_its_stages() {
         assert!(page.contains(shown), "{shown}");
     }
     let text = desk.report(&case, "--text").stdout;
-    assert!(text.starts_with("FAULT in the cable, segment duct\nsim:bad-cable, cable Q-12\n"), "{text}");
+    assert!(
+        text.starts_with(
+            "FAULT in the cable, segment duct\nsim:bad-cable, cable Q-12 (segments riser, duct, tail), plug P-3\n"
+        ),
+        "{text}"
+    );
     assert_eq!(desk.report(&case, "--json").report(), case);
 
     // A stage's name is one word in a fixed form; all other texts are free.

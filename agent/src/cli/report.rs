@@ -16,7 +16,7 @@ use turnback_core::{
 
 use super::{USAGE, args, complain};
 use crate::{
-    output::{csv, text},
+    output::{case as case_text, csv, text},
     page,
     store::{Store, StoreError, location},
 };
@@ -132,7 +132,7 @@ impl Document {
     fn text(&self) -> String {
         match self {
             Self::Run(report) => text::render(report),
-            Self::Case(case) => page::case::text(case),
+            Self::Case(case) => case_text::render(case),
         }
     }
 

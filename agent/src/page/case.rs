@@ -1,9 +1,9 @@
-//! The page of a case, and the same as text for a ticket.
+//! The page of a case.
 
 use askama::Template;
 use turnback_core::{
-    case::{Case, Ended, Showing, Source, Stage},
-    caution::{Caution, LOCAL_CODES_FIRST},
+    case::{Case, Ended, Source, Stage},
+    caution::Caution,
     link::Capabilities,
     report::cannot_show,
 };
@@ -13,7 +13,7 @@ use super::{
     sheet::{Listed, Sheet},
 };
 use crate::{
-    output::{figure, table, text},
+    output::{case as case_text, figure},
     plot::{self, Table},
 };
 
@@ -26,7 +26,7 @@ pub fn render(case: &Case) -> Result<String, askama::Error> {
         vec![("do", next.hands.as_str()), ("look", next.look.as_str()), ("why", next.why.as_str())]
     });
     Sheet {
-        subject: subject(case),
+        subject: case_text::about(case),
         kind: "Report of a case",
         when: &case.changed_at,
         way: plot::case::signal_way(case),
@@ -40,35 +40,6 @@ pub fn render(case: &Case) -> Result<String, askama::Error> {
         ..Sheet::new(&case.verdict, &cautions(case))
     }
     .render()
-}
-
-/// The case in a few lines.
-pub fn text(case: &Case) -> String {
-    let verdict = &case.verdict;
-    let mut lines = vec![text::headline(verdict), subject(case), String::new()];
-    lines.extend(verdict.reasons.iter().map(|r| text::wrapped(&format!("{}: ", r.rule), &r.text)));
-    lines.push(text::wrapped("how sure: ", &verdict.sureness));
-    lines.push(text::wrapped("next: ", &verdict.next));
-    if let Some(next) = &case.next {
-        lines.push(text::wrapped(&format!("stage {}: ", next.stage), &format!("{} {}", next.hands, next.look)));
-    }
-    let stages = stages(case);
-    lines.extend([String::new(), table::render(&stages.headings, &stages.rows)]);
-    if stages.left_out > 0 {
-        lines.push(format!("and {} stages before", stages.left_out));
-    }
-    lines.extend(cannot_show_in(case).iter().map(|gap| text::wrapped("not shown by a plug: ", gap)));
-    let cautions = cautions(case);
-    lines.extend(cautions.iter().map(|caution| text::wrapped("caution: ", &caution.to_string())));
-    if !cautions.is_empty() {
-        lines.push(LOCAL_CODES_FIRST.to_owned());
-    }
-    lines.push(text::one_line(&format!("{}, case {}, opened {}", case.program, case.case, case.opened_at)));
-    text::without_controls(&(lines.join("\n") + "\n"))
-}
-
-fn subject(case: &Case) -> String {
-    text::one_line(&format!("{}, cable {}", case.port.name, case.cable))
 }
 
 /// Who, what, where.
@@ -115,7 +86,7 @@ fn stage_row(stage: &Stage) -> Vec<String> {
     let mut row = vec![name, stage.plug.clone().unwrap_or_default(), format!("{from}{where_else}")];
     match (&stage.result, stage.ended) {
         (Some(result), _) => row.extend([
-            showing(result.showing).to_owned(),
+            case_text::showing(result.showing).to_owned(),
             figure::count(result.tried.failed),
             figure::count(result.tried.units),
             figure::count(result.bit_errors),
@@ -134,17 +105,6 @@ fn stage_row(stage: &Stage) -> Vec<String> {
     }
     row.push(stage.started_at.clone());
     row
-}
-
-/// What a stage says, in a word or two.
-pub fn showing(showing: Showing) -> &'static str {
-    match showing {
-        Showing::Passes => "passes",
-        Showing::Fails => "fails",
-        Showing::HostFails => "host fails",
-        Showing::Neither => "undecided",
-        Showing::NotTested => "not tested",
-    }
 }
 
 /// Dangers of the next move, or, when nothing is left to do, of the media that were met.

@@ -13,7 +13,7 @@ use super::{
     scale::{Scale, power, short},
     way::{self, Place},
 };
-use crate::{output::figure, page::case::showing};
+use crate::output::{case::showing, figure};
 
 const WIDTH: f64 = 740.0;
 

@@ -114,3 +114,37 @@ pub fn draw(plot: &Columns) -> String {
     svg.text("title", Anchor::Start, (2.0, 10.0), &format!("{}{scale}", plot.y_title));
     svg.finish(plot.title, plot.summary)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A wrong height is a lie in print: half the value is half the column.
+    #[test]
+    fn heights_follow_the_values() {
+        let column = |from: f64, solid| Column { from, to: from + 1.0, solid, hatched: 0.0 };
+        let svg = draw(&Columns {
+            id: "t",
+            width: 360.0,
+            title: "",
+            summary: "",
+            x: Scale::Linear { low: 0.0, high: 3.0 },
+            x_title: "",
+            x_marks: Vec::new(),
+            y: Scale::Linear { low: 0.0, high: 10.0 },
+            y_title: "",
+            is_counted: true,
+            columns: vec![column(0.0, 10.0), column(1.0, 5.0), column(2.0, 0.0)],
+            is_mirrored: false,
+            gaps: Vec::new(),
+            pointers: Vec::new(),
+        });
+        let heights: Vec<f64> = svg
+            .split("<rect class=\"solid\"")
+            .skip(1)
+            .map(|rect| rect.split_once("height=\"").unwrap().1.split_once('"').unwrap().0.parse().unwrap())
+            .collect();
+        assert_eq!(heights.len(), 2, "nothing is drawn for 0: {svg}");
+        assert!((heights[0] - 2.0 * heights[1]).abs() < 0.02, "{heights:?}");
+    }
+}

@@ -101,3 +101,39 @@ pub fn scale_around(values: impl IntoIterator<Item = f64>) -> Scale {
     let low = 10_f64.powf((least / 2.0).log10().floor());
     Scale::Logarithmic { low, high: 10_f64.powf((most * 1.2).log10().ceil()).min(1.0).max(low * 10.0) }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_scale_holds_every_value_and_no_zero() {
+        let scale = scale_around([0.0, 3e-9, 2e-6, 1e-7]);
+        assert_eq!(scale, Scale::Logarithmic { low: 1e-9, high: 1e-5 });
+        assert_eq!(scale_around([0.0]), Scale::Logarithmic { low: 0.1, high: 1.0 });
+        assert_eq!(scale_around([0.9]), Scale::Logarithmic { low: 0.1, high: 1.0 });
+    }
+
+    #[test]
+    fn a_stage_without_figures_says_so() {
+        let rows = [
+            Row { label: "at-port".into(), interval: Some([0.0, 0.0, 1e-9]), word: "passes".into() },
+            Row { label: "far-end:duct".into(), interval: None, word: "fails".into() },
+        ];
+        let svg = draw(&Rows {
+            id: "t",
+            width: 740.0,
+            title: "",
+            summary: "",
+            x: scale_around([1e-9, 1e-7]),
+            x_title: "",
+            written: super::super::scale::power,
+            rows: &rows,
+            pointer: Some((1e-7, "limit")),
+        });
+        for word in ["at-port", "passes", "far-end:duct", "not measured", "fails", "limit"] {
+            assert!(svg.contains(word), "{word}");
+        }
+        assert!(!svg.contains("circle"), "a ratio of 0 has no place on a scale by factors: {svg}");
+    }
+}

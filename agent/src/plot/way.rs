@@ -108,3 +108,47 @@ fn piece_of_cable(svg: &mut Svg, place: &Place, x: f64, long: f64) {
 fn characters(width: f64) -> usize {
     (width / CHARACTER) as usize
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn places(cables: usize, suspect: usize) -> Vec<Place> {
+        let mut places =
+            vec![Place { kind: "computer", ..Place::default() }, Place { kind: "port", ..Place::default() }];
+        places.extend((0..cables).map(|i| Place {
+            kind: "segment",
+            label: format!("Q-12-{i}"),
+            is_cable: true,
+            ..Place::default()
+        }));
+        places.push(Place { kind: "plug", turns_back: true, ..Place::default() });
+        places[suspect].is_suspect = true;
+        places
+    }
+
+    /// Right edges of everything drawn, from the numbers in the drawing.
+    fn rightmost(svg: &str) -> f64 {
+        let number = |text: &str, name: &str| {
+            let rest = text.split_once(&format!(" {name}=\"")).unwrap().1;
+            rest.split_once('"').unwrap().0.parse::<f64>().unwrap()
+        };
+        svg.split("<rect").skip(1).map(|rect| number(rect, "x") + number(rect, "width")).fold(0.0, f64::max)
+    }
+
+    #[test]
+    fn any_number_of_segments_fits() {
+        for cables in 0..=7 {
+            let svg = draw("way", &places(cables, 1));
+            assert!(rightmost(&svg) <= WIDTH - LOOP, "{cables}: {}", rightmost(&svg));
+            assert!(svg.contains("fault here") && svg.contains("suspected: port."), "{svg}");
+        }
+    }
+
+    #[test]
+    fn a_suspect_is_told_without_colour() {
+        let healthy = draw("way", &places(1, 2)[..2]);
+        assert!(!healthy.contains("hatch") && healthy.contains("nothing is suspected"), "{healthy}");
+        assert!(draw("way", &places(1, 2)).contains("url(#way-hatch)"));
+    }
+}
