@@ -123,7 +123,8 @@ fn hits(report: &Report) -> Option<ErrorCount> {
 /// Mean length of the probes sent, bits without FCS.
 fn mean_frame_bits(report: &Report) -> Option<f64> {
     let sent: u64 = report.steps.iter().map(|s| s.frames_sent).sum();
-    let bits: f64 = report.steps.iter().map(|s| s.frames_sent as f64 * f64::from(s.size_bytes.saturating_sub(4)) * 8.0).sum();
+    let bits: f64 =
+        report.steps.iter().map(|s| s.frames_sent as f64 * f64::from(s.size_bytes.saturating_sub(4)) * 8.0).sum();
     (sent > 0).then(|| bits / sent as f64)
 }
 
@@ -198,7 +199,11 @@ fn shifted(low: &Latency, high: &Latency) -> f64 {
 fn outcome(report: &Report) -> String {
     let v = &report.verdict;
     let places: Vec<_> = v.location.iter().map(|l| l.name()).collect();
-    if places.is_empty() { v.outcome.name().to_owned() } else { format!("{}: {}", v.outcome.name(), places.join(" or ")) }
+    if places.is_empty() {
+        v.outcome.name().to_owned()
+    } else {
+        format!("{}: {}", v.outcome.name(), places.join(" or "))
+    }
 }
 
 fn link(report: &Report) -> String {

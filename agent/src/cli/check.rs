@@ -194,6 +194,8 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         profile,
         placement,
         cable: args.cable.clone(),
+        labels: Default::default(),
+        machine: String::new(),
         speed_mbps: args.speed,
         seed,
         run: run.to_string(),

@@ -74,5 +74,13 @@ fn from_records(line: &Line) -> Option<String> {
 fn left_out(line: &Line) -> Option<String> {
     let skipped: Vec<String> =
         line.case.stages.iter().filter(|s| s.ended == Ended::Skipped).map(|s| s.name.to_string()).collect();
-    (!skipped.is_empty()).then(|| format!("left out by the technician: {}", skipped.join(", ")))
+    let aside: Vec<String> =
+        line.case.stages.iter().filter(|s| s.ended == Ended::SetAside).map(|s| s.name.to_string()).collect();
+    let told = [("left out", skipped), ("set aside and done again", aside)];
+    let told: Vec<String> = told
+        .into_iter()
+        .filter(|(_, names)| !names.is_empty())
+        .map(|(what, names)| format!("{what} by the technician: {}", names.join(", ")))
+        .collect();
+    (!told.is_empty()).then(|| told.join("; "))
 }
