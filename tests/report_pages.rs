@@ -278,7 +278,7 @@ fn a_recorded_run_is_found_by_the_beginning_of_its_id() {
     }
     let missing = desk.program.run(&format!("report ffff --store {}", store.display()));
     assert_eq!(missing.code, Some(2));
-    assert!(missing.stderr.contains("neither a file nor the id of a recorded run"), "{}", missing.stderr);
+    assert!(missing.stderr.contains("neither a file nor the id of a recorded run or case"), "{}", missing.stderr);
 }
 
 /// A case whose stages are runs of rigs: the port and the riser pass, the duct fails.

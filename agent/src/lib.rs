@@ -4,6 +4,7 @@
 //! [`output`] prints, [`page`] and [`plot`] make pages and drawings of reports, and [`cli`] is the program. What is decided
 //! and counted is in `turnback_core`.
 
+pub mod case;
 pub mod cli;
 pub mod engine;
 pub mod guard;

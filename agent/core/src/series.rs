@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::case::{Case, Stage};
+use crate::case::{Case, Ended, Stage};
 use crate::evidence::Basis;
 use crate::link::Placement;
 use crate::report::{Report, StepReport};
@@ -145,7 +145,7 @@ pub struct StageRatio<'a> {
     pub ratio: Option<PlacedRatio>,
 }
 
-/// Stages of a case that have a result, in the order in which they were done.
+/// Stages of a case whose result counts, in the order in which they were done.
 pub fn stage_ratios(case: &Case) -> Vec<StageRatio<'_>> {
     let label = |stage: &Stage| match stage.attempt {
         0 | 1 => stage.name.to_string(),
@@ -153,6 +153,7 @@ pub fn stage_ratios(case: &Case) -> Vec<StageRatio<'_>> {
     };
     case.stages
         .iter()
+        .filter(|stage| stage.ended == Ended::Done)
         .filter_map(|stage| {
             let result = stage.result.as_ref()?;
             let ratio = result.error_ratio.map(|r| PlacedRatio {

@@ -37,7 +37,7 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
-    /// Make a page of a run to print, mail or file; or JSON, CSV, text
+    /// Make a page of a run or case to print, mail or file; or JSON, CSV, text
     Report(Report),
     /// List the recorded runs; show, compare, export, import or drop them
     Records(Box<super::records::args::Records>),
@@ -79,9 +79,9 @@ pub enum Command {
 #[derive(Debug, clap::Args)]
 #[command(after_help = REPORT_AFTER)]
 pub struct Report {
-    /// Beginning of the id of a recorded run, or `last`; or a file with the JSON document of a run or case; or - for the
+    /// Beginning of the id of a recorded run or case, or `last` for the newest run; or a file with the JSON document of a run or case; or - for the
     /// standard input
-    #[arg(value_name = "RUN|FILE")]
+    #[arg(value_name = "RUN|CASE|FILE")]
     pub run: String,
     /// The file of records to look in
     #[arg(long, value_name = "FILE")]

@@ -37,8 +37,8 @@ pub fn run(args: &args::Report) -> ExitCode {
 enum ReportError {
     #[error(transparent)]
     Store(#[from] StoreError),
-    #[error("{given} is neither a file nor the id of a recorded run: {no_run}")]
-    Neither { given: String, no_run: StoreError },
+    #[error("{given} is neither a file nor the id of a recorded run or case")]
+    Neither { given: String },
     #[error("cannot read the report {name}")]
     Read { name: String, source: io::Error },
     #[error("{name} holds no JSON document")]
@@ -61,9 +61,7 @@ impl ReportError {
     fn hint(&self) -> Option<String> {
         Some(match self {
             Self::Store(error) => return error.hint(),
-            Self::Neither { .. } => {
-                "`turnback records` lists the runs; a file is named as it is, - is the standard input".into()
-            }
+            Self::Neither { .. } => "`turnback records` lists the runs, `turnback records cases` the cases".into(),
             Self::Read { .. } => {
                 "give the file that `turnback check PORT --json > FILE` wrote, or - for the standard input".into()
             }
@@ -145,7 +143,7 @@ impl Document {
     }
 }
 
-/// The document in a file, from the standard input, or of a recorded run.
+/// The document in a file, from the standard input, or of a recorded run or case.
 fn load(args: &args::Report) -> Result<Document, ReportError> {
     let given = args.run.as_str();
     if given == "-" {
@@ -165,7 +163,13 @@ fn load(args: &args::Report) -> Result<Document, ReportError> {
     let store = Store::open_existing(&location::path(args.store.as_deref())?)?;
     let run = match store.find(given) {
         Ok(record) => record.run,
-        Err(no_run @ StoreError::NoRun { .. }) => return Err(ReportError::Neither { given: given.to_owned(), no_run }),
+        Err(StoreError::NoRun { .. }) => {
+            return match store.find_case(given) {
+                Ok(case) => Ok(Document::Case(Box::new(case))),
+                Err(StoreError::NoCase { .. }) => Err(ReportError::Neither { given: given.to_owned() }),
+                Err(error) => Err(error.into()),
+            };
+        }
         Err(error) => return Err(error.into()),
     };
     match store.document(&run)? {

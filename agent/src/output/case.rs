@@ -66,6 +66,7 @@ fn row(stage: &Stage) -> Vec<String> {
         (_, ended) => {
             let word = match ended {
                 Ended::Skipped => "left out",
+                Ended::SetAside => "set aside",
                 Ended::Begun => "running",
                 Ended::CutOff | Ended::Done => "cut off",
             };

@@ -237,7 +237,7 @@ fn notes(report: &Report, out: &mut String) {
 
 /// `label` and `text` in lines of at most 100 columns, later lines set in by two.
 pub fn wrapped(label: &str, text: &str) -> String {
-    let mut lines = vec![label.to_owned()];
+    let mut lines = vec![one_line(label)];
     for word in text.split_whitespace() {
         let line = lines.last().map_or(0, |l| l.chars().count());
         if line + word.chars().count() > 100 {

@@ -85,18 +85,19 @@ fn stage_row(stage: &Stage) -> Vec<String> {
     let why = stage.why.as_ref().map_or(String::new(), |why| format!(": {why}"));
     let mut row = vec![name, stage.plug.clone().unwrap_or_default(), format!("{from}{where_else}")];
     match (&stage.result, stage.ended) {
-        (Some(result), _) => row.extend([
+        (Some(result), Ended::Done) => row.extend([
             case_text::showing(result.showing).to_owned(),
             figure::count(result.tried.failed),
             figure::count(result.tried.units),
             figure::count(result.bit_errors),
             result.latency_ns.min.map_or("-".into(), figure::time_ns),
         ]),
-        (None, ended) => {
+        (_, ended) => {
             let how = match ended {
                 Ended::Begun => "begun",
                 Ended::Done => "done",
                 Ended::Skipped => "skipped",
+                Ended::SetAside => "set aside",
                 Ended::CutOff => "cut off",
             };
             row.push(format!("{how}{why}"));

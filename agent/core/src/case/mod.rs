@@ -1,9 +1,14 @@
 //! A case: the runs that together say whether a port, a plug or a cable is at fault, and in which segment.
 //!
-//! [`Case`] is the document that is kept; [`stage`] is one run of it, [`name`] says where a stage turns the signal back.
+//! [`Case`] is the document that is kept; [`stage`] is one run of it, [`name`] says where a stage turns the signal back;
+//! [`rules`] say what follows from the stages and which one would tell more.
 //! Nothing here asks whether the port carries frames or bytes.
 
+pub mod length;
+mod line;
+mod moves;
 pub mod name;
+pub mod rules;
 pub mod stage;
 
 use serde::{Deserialize, Serialize};
@@ -14,6 +19,7 @@ use crate::report::PortIdentity;
 use crate::verdict::Verdict;
 
 pub use name::{Spot, StageName};
+pub use rules::{judge_case, next_move};
 pub use stage::{Ended, Showing, Source, Stage, StageResult};
 
 /// Version of the document. It grows by one when a field changes its meaning or goes; new fields do not change it.

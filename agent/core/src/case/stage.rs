@@ -62,6 +62,8 @@ pub enum Ended {
     Skipped,
     /// The program ended before the run did.
     CutOff,
+    /// It has a result that the technician does not stand by: the plug was not in, the cable was another.
+    SetAside,
 }
 
 /// What a stage says of the line as far as its loop goes.
@@ -128,6 +130,37 @@ pub struct StageResult {
 }
 
 impl StageResult {
+    /// What a technician says a stage showed, without any figure.
+    pub fn answered(showing: Showing) -> Self {
+        let outcome = if showing == Showing::Passes { Outcome::Pass } else { Outcome::Fault };
+        Self {
+            showing,
+            outcome,
+            location: Vec::new(),
+            rule: "answered".into(),
+            text: format!(
+                "the technician says that it {}",
+                if showing == Showing::Passes { "passes" } else { "fails" }
+            ),
+            tried: Tried::default(),
+            bits_compared: 0,
+            bit_errors: 0,
+            error_ratio: None,
+            loss_ratio: None,
+            latency_ns: Latency::default(),
+            size_bytes_min: None,
+            link: LinkState::default(),
+            fallback_mbps: None,
+            link_flaps: 0,
+            seconds: 0,
+            seconds_errored: 0,
+            error_groups: 0,
+            stopped: None,
+            limit: 0.0,
+            confidence: 0.0,
+        }
+    }
+
     /// From the report of the stage's run.
     pub fn new(report: &Report) -> Self {
         let verdict = &report.verdict;

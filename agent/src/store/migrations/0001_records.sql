@@ -58,6 +58,36 @@ CREATE TABLE report (
     document TEXT NOT NULL
 ) STRICT;
 
+-- One row a case, with what it is found by and the whole document.
+CREATE TABLE case_document (
+    id                INTEGER PRIMARY KEY,
+    case_id           TEXT NOT NULL UNIQUE,     -- as in the document
+    opened_at         TEXT NOT NULL,            -- RFC 3339
+    changed_at        TEXT NOT NULL,            -- RFC 3339
+    changed_ms        INTEGER NOT NULL,         -- the same in milliseconds since 1970 UTC
+    port              TEXT NOT NULL,
+    kind              TEXT NOT NULL,
+    permanent_address TEXT,
+    cable             TEXT NOT NULL,
+    state             TEXT NOT NULL,
+    outcome           TEXT NOT NULL,
+    location          TEXT NOT NULL,            -- places joined by commas
+    segment           TEXT,
+    document          TEXT NOT NULL
+) STRICT;
+
+CREATE INDEX case_by_time ON case_document (changed_ms);
+CREATE INDEX case_by_state ON case_document (state, cable);
+
+-- Which runs a case rests on: those of an open case are not dropped.
+CREATE TABLE case_run (
+    case_id INTEGER NOT NULL REFERENCES case_document (id) ON DELETE CASCADE,
+    run     TEXT NOT NULL,
+    PRIMARY KEY (case_id, run)
+) STRICT, WITHOUT ROWID;
+
+CREATE INDEX case_by_run ON case_run (run);
+
 -- The rule of retention that is applied after every kept run; no row: keep all.
 CREATE TABLE retention (
     only         INTEGER PRIMARY KEY CHECK (only = 1),
