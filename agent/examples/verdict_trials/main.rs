@@ -61,6 +61,8 @@ fn main() -> ExitCode {
     }
     let threads = args.threads.unwrap_or_else(|| thread::available_parallelism().map_or(1, usize::from)) as u64;
     let (done, results) = mpsc::channel();
+    let mut tally = Tally::default();
+    let mut odd = Vec::new();
     thread::scope(|scope| {
         for number in 0..threads {
             let done = done.clone();
@@ -75,18 +77,15 @@ fn main() -> ExitCode {
                 }
             });
         }
-    });
-    drop(done);
-    let mut tally = Tally::default();
-    let mut odd = Vec::new();
-    for (seed, trial, case, graded) in results {
-        if matches!(graded, Grade::FalseBlame | Grade::Missed)
-            || (graded == Grade::OtherUndecided && trial.truth.above_limit)
-        {
-            odd.push((seed, format!("{graded:?}: {} -> {}", trial.truth, verdict_line(&case))));
+        drop(done);
+        for (seed, trial, case, graded) in results {
+            let surprises = matches!(graded, Grade::FalseBlame | Grade::Missed | Grade::OtherUndecided);
+            if surprises {
+                odd.push((seed, format!("{graded:?}: {} -> {}", trial.truth, verdict_line(&case))));
+            }
+            tally.add(&trial, &case, graded);
         }
-        tally.add(&trial, &case, graded);
-    }
+    });
     odd.sort();
     println!("seeds {} to {}", args.seed, args.seed + args.cases - 1);
     print!("{}", tally.render());
