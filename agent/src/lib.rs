@@ -4,6 +4,7 @@
 //! [`output`] prints, and [`cli`] is the program. What is decided and counted is in `turnback_core`.
 
 pub mod case;
+mod causes;
 pub mod cli;
 pub mod engine;
 pub mod guard;

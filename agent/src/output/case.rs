@@ -35,9 +35,18 @@ pub fn render(case: &Case) -> String {
             &case.stages.iter().map(row).collect::<Vec<_>>(),
         ));
     }
-    out.push_str(&format!("\n{}, case {}, {}, opened {}\n", case.program, case.case, case.state.name(), case.opened_at));
+    out.push_str(&format!(
+        "\n{}, case {}, {}, opened {}\n",
+        case.program,
+        case.case,
+        case.state.name(),
+        case.opened_at
+    ));
     if case.state == CaseState::Open {
-        out.push_str(&format!("go on with: turnback isolate {} --cable {} --case {}\n", case.port.name, case.cable, case.case));
+        out.push_str(&format!(
+            "go on with: turnback isolate {} --cable {} --case {}\n",
+            case.port.name, case.cable, case.case
+        ));
     }
     out
 }
@@ -52,12 +61,9 @@ pub fn about(case: &Case) -> String {
 
 fn row(stage: &Stage) -> Vec<String> {
     let (shows, tried, failed, rule) = match (&stage.result, stage.ended) {
-        (Some(r), Ended::Done) => (
-            showing(r.showing).to_owned(),
-            figure::count(r.tried.units),
-            figure::count(r.tried.failed),
-            r.rule.clone(),
-        ),
+        (Some(r), Ended::Done) => {
+            (showing(r.showing).to_owned(), figure::count(r.tried.units), figure::count(r.tried.failed), r.rule.clone())
+        }
         (_, ended) => {
             let word = match ended {
                 Ended::Skipped => "left out",
