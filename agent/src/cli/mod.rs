@@ -43,7 +43,8 @@ pub fn run() -> ExitCode {
         Command::Wiring { kind } => show::wiring(kind.as_deref()),
         Command::Locate { port, time } => locate::run(&port, &time),
         Command::Completions { shell } => show::completions(shell),
-        Command::Manual => show::manual(),
+        Command::Manual { markdown: false } => show::manual(),
+        Command::Manual { markdown: true } => show::manual_as_markdown(),
     }
 }
 
