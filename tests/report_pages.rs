@@ -3,6 +3,7 @@
 use std::{
     fs,
     io::Write,
+    os::unix::fs::MetadataExt,
     path::{Path, PathBuf},
     process::{Command, Stdio},
 };
@@ -393,8 +394,7 @@ fn printed_sheets(page: &Path, directory: &Path) -> Option<usize> {
     chromium.args(["90", "chromium", "--headless", "--disable-gpu", "--no-pdf-header-footer"]);
     chromium.arg("--host-resolver-rules=MAP * ~NOTFOUND");
     chromium.arg(format!("--user-data-dir={}", directory.join("browser").display()));
-    // SAFETY: takes nothing, and cannot fail.
-    if unsafe { libc::geteuid() } == 0 {
+    if fs::metadata("/proc/self").is_ok_and(|own| own.uid() == 0) {
         // The browser's own sandbox cannot be set up by root.
         chromium.arg("--no-sandbox");
     }
