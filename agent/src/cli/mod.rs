@@ -1,6 +1,7 @@
 //! The command line: one file a command, and the words they share in [`args`].
 
 pub mod args;
+pub mod cable_test;
 pub mod check;
 pub mod isolate;
 pub mod keep;
@@ -35,6 +36,7 @@ pub fn run() -> ExitCode {
     match args.command {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
+        Command::CableTest { port, json } => cable_test::run(&port, json),
         Command::Ports { json } => ports::run(json),
         Command::Report(report) => report::run(&report),
         Command::Records(records) => records::run(*records),
