@@ -35,8 +35,8 @@ pub fn run() -> ExitCode {
     init_log(args.verbose);
     match args.command {
         Command::Check(check) => check::run(*check),
-        Command::CableTest { port, json } => cable_test::run(&port, json),
         Command::Isolate(isolate) => isolate::run(*isolate),
+        Command::CableTest { port, json } => cable_test::run(&port, json),
         Command::Ports { json } => ports::run(json),
         Command::Report(report) => report::run(&report),
         Command::Records(records) => records::run(*records),
