@@ -12,6 +12,7 @@ use crate::link::{Capabilities, LinkState, Placement};
 use crate::stats::availability::AvailabilityTotals;
 use crate::stats::delay_variation::DelayVariation;
 use crate::stats::latency::{LatencyBucket, LatencyHistogram};
+use crate::stats::spells::Spells;
 use crate::stream::tally::{Counts, SecondCounts};
 use crate::verdict::Verdict;
 use crate::verdict::ratio::{ErrorRatio, bit_error_ratio, frame_loss_ratio};
@@ -325,6 +326,9 @@ pub struct Report {
     pub zero_loss_rates: Vec<ZeroLossRate>,
     /// Errored seconds.
     pub seconds_summary: SecondsSummary,
+    /// Stretches of seconds that failed far beyond the limit.
+    #[serde(default)]
+    pub spells: Spells,
     /// One entry a second.
     pub seconds: Vec<SecondCounts>,
     /// What the host's counters did during the run.

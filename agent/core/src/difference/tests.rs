@@ -40,6 +40,7 @@ fn run(hits: u64, bits: u64) -> Report {
         steps: Vec::new(),
         zero_loss_rates: Vec::new(),
         seconds_summary: Default::default(),
+        spells: Default::default(),
         seconds: Vec::new(),
         counters: Default::default(),
         capabilities: Default::default(),
