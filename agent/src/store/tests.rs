@@ -1,3 +1,5 @@
+//! Records kept, found, pruned, exchanged, copied; and files that are full, damaged, newer or not ours.
+
 use std::path::PathBuf;
 
 use rusqlite::Connection;

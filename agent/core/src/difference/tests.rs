@@ -1,3 +1,5 @@
+//! Differences by hand-counted binomials, and how seldom an unchanged port looks changed.
+
 use super::*;
 use crate::evidence::Limit;
 use crate::link::{LinkState, Placement};

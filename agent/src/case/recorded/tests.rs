@@ -1,3 +1,5 @@
+//! Cases saved and found again, and the runs they are lent and rest on.
+
 use turnback_core::{
     case::{CaseState, Ended, Source, Spot, Stage, StageName},
     link::Placement,
