@@ -1,4 +1,4 @@
-//! Records written, found, dropped, exchanged and spoiled.
+//! Records kept, found, pruned, exchanged, copied; and files that are full, damaged, newer or not ours.
 
 use std::path::PathBuf;
 

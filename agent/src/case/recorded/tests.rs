@@ -1,4 +1,4 @@
-//! Cases kept among the records.
+//! Cases saved and found again, and the runs they are lent and rest on.
 
 use turnback_core::{
     case::{CaseState, Ended, Source, Spot, Stage, StageName},
