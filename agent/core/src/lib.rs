@@ -15,6 +15,7 @@ pub mod counters;
 pub mod event;
 pub mod evidence;
 pub mod ledger;
+pub mod line;
 pub mod link;
 pub mod pattern;
 pub mod plan;

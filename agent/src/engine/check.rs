@@ -32,7 +32,7 @@ use super::{
     gather::{Gathered, summarise},
     runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
 };
-use crate::ports::{Interface, Port, PortError};
+use crate::ports::{FramePort, Interface, Port, PortError, Way};
 
 /// What a check is to do, beside its profile.
 #[derive(Clone, Debug)]
@@ -87,6 +87,17 @@ pub fn check<'a>(
     say: &'a mut dyn FnMut(Event),
     cancel: &'a Cancel,
 ) -> Result<Report, CheckError> {
+    let (port, return_port) = match (port.way(), return_port.map(|port| port.way())) {
+        (Way::Frames(port), None) => (port, None),
+        (Way::Frames(port), Some(Way::Frames(other))) => (port, Some(other)),
+        (Way::Bytes(port), None) => {
+            return Err(CheckError::NotOffered { port: port.identity().name, what: "be tested yet".into() });
+        }
+        (Way::Bytes(port), Some(_)) | (Way::Frames(_), Some(Way::Bytes(port))) => {
+            let what = "be tested together with a return port: both must be Ethernet interfaces of this machine";
+            return Err(CheckError::NotOffered { port: port.identity().name, what: what.into() });
+        }
+    };
     let mut run = Run::new(port, return_port, options, say, cancel)?;
     let done = run.carry_out();
     run.put_back();
@@ -95,8 +106,8 @@ pub fn check<'a>(
 }
 
 struct Run<'a> {
-    port: &'a mut dyn Port,
-    return_port: Option<&'a mut dyn Port>,
+    port: &'a mut dyn FramePort,
+    return_port: Option<&'a mut dyn FramePort>,
     options: CheckOptions,
     say: &'a mut dyn FnMut(Event),
     cancel: &'a Cancel,
@@ -119,8 +130,8 @@ struct Run<'a> {
 
 impl<'a> Run<'a> {
     fn new(
-        port: &'a mut dyn Port,
-        return_port: Option<&'a mut dyn Port>,
+        port: &'a mut dyn FramePort,
+        return_port: Option<&'a mut dyn FramePort>,
         options: CheckOptions,
         say: &'a mut dyn FnMut(Event),
         cancel: &'a Cancel,
@@ -936,7 +947,7 @@ fn run_all(
 /// Looks after a running step: foreign frames, the link, the person's wish to end; and says how far it is.
 struct Watcher<'a> {
     cancel: &'a Cancel,
-    port: &'a mut dyn Port,
+    port: &'a mut dyn FramePort,
     say: &'a mut dyn FnMut(Event),
     so_far: turnback_core::stream::tally::Counts,
     origin: Nanos,

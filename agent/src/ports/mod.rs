@@ -1,7 +1,7 @@
-//! The ports this machine has, behind one seam: what can be tested, and how frames get out of a port and back.
+//! The ports this machine has, behind one seam: what can be tested, and how frames or bytes get out of a port and back.
 //!
-//! [`Port`] is what the engine drives. [`ethernet`] reaches real interfaces, [`simulated`] a rig in virtual time;
-//! [`inventory`] lists what the machine has.
+//! [`Port`] is what all have in common, [`FramePort`] and [`Line`] what the engine drives. [`ethernet`] reaches real
+//! interfaces, [`serial`] serial lines, [`simulated`] a rig in virtual time; [`inventory`] lists what the machine has.
 
 pub mod ethernet;
 pub mod inventory;
@@ -22,37 +22,18 @@ use turnback_core::{
 use crate::{
     engine::runner::StepRunner,
     guard::{journal::JournalError, lock::LockError},
-    ports::ethernet::socket::SocketError,
+    ports::{ethernet::socket::SocketError, serial::line::Line},
 };
 
-/// A port under test.
+/// A port under test, whatever it carries.
 pub trait Port {
     /// Who it is.
     fn identity(&self) -> PortIdentity;
-    /// Its own address.
-    fn address(&self) -> Address;
-    /// What it can do and show.
-    fn capabilities(&self) -> Capabilities;
     /// Reasons why it is in service; empty when it is free.
     ///
     /// # Errors
     /// When the host cannot be asked.
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError>;
-    /// Its link now.
-    ///
-    /// # Errors
-    /// When the host cannot be asked; [`PortError::Gone`] when the port has vanished.
-    fn link(&mut self) -> Result<LinkState, PortError>;
-    /// Every counter the host has for it.
-    ///
-    /// # Errors
-    /// As for [`Port::link`].
-    fn counters(&mut self) -> Result<Counters, PortError>;
-    /// Changes a setting, noted beforehand so that it is put back whatever happens. False: the port does not offer it.
-    ///
-    /// # Errors
-    /// When the note cannot be written or the host refuses.
-    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError>;
     /// Puts back every changed setting, the last one first; says what it did.
     fn put_back(&mut self) -> Vec<String>;
     /// Moves the plug, where no hand is needed for that.
@@ -63,6 +44,39 @@ pub trait Port {
     fn now(&self) -> Nanos;
     /// Lets time pass.
     fn pause(&mut self, time: Duration);
+    /// The port by what it carries.
+    fn way(&mut self) -> Way<'_>;
+}
+
+/// A port by what it carries: which of the two ways of a check it goes.
+pub enum Way<'a> {
+    /// Frames.
+    Frames(&'a mut dyn FramePort),
+    /// Bytes.
+    Bytes(&'a mut dyn Line),
+}
+
+/// A port that carries frames.
+pub trait FramePort: Port {
+    /// Its own address.
+    fn address(&self) -> Address;
+    /// What it can do and show.
+    fn capabilities(&self) -> Capabilities;
+    /// Its link now.
+    ///
+    /// # Errors
+    /// When the host cannot be asked; [`PortError::Gone`] when the port has vanished.
+    fn link(&mut self) -> Result<LinkState, PortError>;
+    /// Every counter the host has for it.
+    ///
+    /// # Errors
+    /// As for [`FramePort::link`].
+    fn counters(&mut self) -> Result<Counters, PortError>;
+    /// Changes a setting, noted beforehand so that it is put back whatever happens. False: the port does not offer it.
+    ///
+    /// # Errors
+    /// When the note cannot be written or the host refuses.
+    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError>;
     /// Opens the way for probes: out of this port and into `receiver`, or back into this one.
     ///
     /// # Errors

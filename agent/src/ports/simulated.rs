@@ -14,7 +14,7 @@ use turnback_core::{
     time::Nanos,
 };
 
-use super::{Interface, Port, PortError, ServiceReason, ethernet::port::print_address};
+use super::{FramePort, Interface, Port, PortError, ServiceReason, Way, ethernet::port::print_address};
 use crate::engine::{
     lockstep::{LockstepRunner, SharedWorld, lock},
     runner::StepRunner,
@@ -66,33 +66,8 @@ impl Port for SimulatedPort {
         }
     }
 
-    fn address(&self) -> Address {
-        lock(&self.world).address()
-    }
-
-    fn capabilities(&self) -> Capabilities {
-        lock(&self.world).capabilities()
-    }
-
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
         Ok(Vec::new())
-    }
-
-    fn link(&mut self) -> Result<LinkState, PortError> {
-        Ok(lock(&self.world).link())
-    }
-
-    fn counters(&mut self) -> Result<Counters, PortError> {
-        Ok(lock(&self.world).counters())
-    }
-
-    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError> {
-        let done = lock(&self.world).apply(setting);
-        // A simulated port is always on, and simulated frames with a failed check come at no cost to anybody.
-        if done && !matches!(setting, PortSetting::Up(_) | PortSetting::DeliverBadFrames(_)) {
-            self.changed.push(setting);
-        }
-        Ok(done)
     }
 
     fn put_back(&mut self) -> Vec<String> {
@@ -125,6 +100,37 @@ impl Port for SimulatedPort {
         let then = world.now() + time.as_nanos() as u64;
         world.advance_to(then);
         world.receive(&mut |_| {});
+    }
+
+    fn way(&mut self) -> Way<'_> {
+        Way::Frames(self)
+    }
+}
+
+impl FramePort for SimulatedPort {
+    fn address(&self) -> Address {
+        lock(&self.world).address()
+    }
+
+    fn capabilities(&self) -> Capabilities {
+        lock(&self.world).capabilities()
+    }
+
+    fn link(&mut self) -> Result<LinkState, PortError> {
+        Ok(lock(&self.world).link())
+    }
+
+    fn counters(&mut self) -> Result<Counters, PortError> {
+        Ok(lock(&self.world).counters())
+    }
+
+    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError> {
+        let done = lock(&self.world).apply(setting);
+        // A simulated port is always on, and simulated frames with a failed check come at no cost to anybody.
+        if done && !matches!(setting, PortSetting::Up(_) | PortSetting::DeliverBadFrames(_)) {
+            self.changed.push(setting);
+        }
+        Ok(done)
     }
 
     fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError> {

@@ -35,7 +35,7 @@ use crate::{
         lock::PortLock,
         state,
     },
-    ports::{Departure, Interface, Port, PortError, ServiceReason},
+    ports::{Departure, FramePort, Interface, Port, PortError, ServiceReason, Way},
 };
 
 /// See the module text. Holds the port's lock for as long as it lives.
@@ -129,6 +129,58 @@ impl Port for EthernetPort {
         }
     }
 
+    fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
+        let around = Surroundings::gather().map_err(|e| host(&self.name, "ask whether it is in service", e))?;
+        Ok(around
+            .reasons(&self.name)
+            .into_iter()
+            .map(|reason| ServiceReason {
+                text: if reason.way_out.is_empty() {
+                    reason.text.clone()
+                } else {
+                    format!("{} (to free it: {})", reason.text, reason.way_out)
+                },
+                may_be_overridden: reason.may_be_overridden(),
+            })
+            .collect())
+    }
+
+    fn put_back(&mut self) -> Vec<String> {
+        self.changes
+            .take()
+            .map(|mut changes| {
+                let told = changes.put_back();
+                told.iter().filter(|r| r.outcome != Outcome::Unchanged).map(told_shortly).collect()
+            })
+            .unwrap_or_default()
+    }
+
+    fn place(&mut self, placement: Placement) -> bool {
+        match placement {
+            Placement::Internal => self.apply(PortSetting::InternalLoop(true)).unwrap_or(false),
+            // The plug is where the person put it; only a loop that is on inside the chip is ours to take out.
+            _ => false,
+        }
+    }
+
+    fn plug_is_at(&self) -> Option<Placement> {
+        None
+    }
+
+    fn now(&self) -> Nanos {
+        now_ns()
+    }
+
+    fn pause(&mut self, time: Duration) {
+        thread::sleep(time);
+    }
+
+    fn way(&mut self) -> Way<'_> {
+        Way::Frames(self)
+    }
+}
+
+impl FramePort for EthernetPort {
     fn address(&self) -> Address {
         self.address
     }
@@ -147,22 +199,6 @@ impl Port for EthernetPort {
             has_line_rate: real,
             frame_bytes_max: mtu + 14,
         }
-    }
-
-    fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
-        let around = Surroundings::gather().map_err(|e| host(&self.name, "ask whether it is in service", e))?;
-        Ok(around
-            .reasons(&self.name)
-            .into_iter()
-            .map(|reason| ServiceReason {
-                text: if reason.way_out.is_empty() {
-                    reason.text.clone()
-                } else {
-                    format!("{} (to free it: {})", reason.text, reason.way_out)
-                },
-                may_be_overridden: reason.may_be_overridden(),
-            })
-            .collect())
     }
 
     fn link(&mut self) -> Result<LinkState, PortError> {
@@ -212,36 +248,6 @@ impl Port for EthernetPort {
             Err(SettingError::Journal(e)) => Err(e.into()),
             Err(SettingError::Ethtool(e)) => Err(device_error(&name, "change a setting", e)),
         }
-    }
-
-    fn put_back(&mut self) -> Vec<String> {
-        self.changes
-            .take()
-            .map(|mut changes| {
-                let told = changes.put_back();
-                told.iter().filter(|r| r.outcome != Outcome::Unchanged).map(told_shortly).collect()
-            })
-            .unwrap_or_default()
-    }
-
-    fn place(&mut self, placement: Placement) -> bool {
-        match placement {
-            Placement::Internal => self.apply(PortSetting::InternalLoop(true)).unwrap_or(false),
-            // The plug is where the person put it; only a loop that is on inside the chip is ours to take out.
-            _ => false,
-        }
-    }
-
-    fn plug_is_at(&self) -> Option<Placement> {
-        None
-    }
-
-    fn now(&self) -> Nanos {
-        now_ns()
-    }
-
-    fn pause(&mut self, time: Duration) {
-        thread::sleep(time);
     }
 
     fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError> {

@@ -1,3 +1,4 @@
-//! Serial lines of this machine. So far they are only listed; [`inventory`] says what there is.
+//! Serial lines of this machine: [`line`] is the seam to one, [`inventory`] says what there is.
 
 pub mod inventory;
+pub mod line;
