@@ -23,7 +23,9 @@ use crate::{
     output::{progress::ProgressLine, text},
     ports::{
         Port, PortError,
-        ethernet::{port::EthernetPort, setting::EthernetSettings},
+        ethernet::port::EthernetPort,
+        recovery::EverySetting,
+        serial::{port::SerialPort, setting::told},
         simulated::{self, SimulatedPort},
     },
 };
@@ -129,6 +131,12 @@ pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
     if let Some(what) = name.strip_prefix("sim:") {
         return Ok(Box::new(SimulatedPort::open(what, seed)?));
     }
+    // A path is a serial line; names of interfaces have no slash.
+    if name.contains('/') {
+        SerialPort::wait_for_the_dying(name);
+        put_back_what_was_left();
+        return Ok(Box::new(SerialPort::find(name)?));
+    }
     EthernetPort::wait_for_the_dying(name);
     put_back_what_was_left();
     Ok(Box::new(EthernetPort::open(name)?))
@@ -137,10 +145,10 @@ pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
 /// Settings that a run before this one could not put back, because it was killed.
 fn put_back_what_was_left() {
     let Ok(directory) = state::directory() else { return };
-    match recover(&state::restore_directory(&directory), &mut EthernetSettings::for_recovery()) {
+    match recover(&state::restore_directory(&directory), &mut EverySetting::for_recovery()) {
         Ok(recovery) => {
             for recovered in &recovery.changes {
-                eprintln!("left by a run that was cut off: {recovered}");
+                eprintln!("left by a run that was cut off: {}", told(recovered));
             }
             for damaged in &recovery.damaged {
                 tracing::warn!(

@@ -5,6 +5,7 @@
 
 pub mod ethernet;
 pub mod inventory;
+pub mod recovery;
 pub mod serial;
 pub mod simulated;
 

@@ -1,0 +1,447 @@
+//! A serial line of this machine behind the [`Line`] seam.
+//!
+//! Nothing is opened before the line is known to be free: opening raises RTS and DTR. The line is opened at the first
+//! call that needs it, and closed when its settings are put back.
+
+use std::{
+    cell::OnceCell,
+    fs::File,
+    io::{self, Read, Write},
+    path::Path,
+    thread,
+    time::{Duration, Instant},
+};
+
+use serialport::{ClearBuffer, SerialPort as _, TTYPort};
+use turnback_core::{
+    line::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
+    link::Placement,
+    report::PortIdentity,
+    time::Nanos,
+};
+
+use super::{
+    device::{Device, Kind},
+    facts::Facts,
+    line::{Line, Received},
+    marks::Marks,
+    service::{self, Holder, Places},
+    setting::{Changes, Made, Setting, SettingError, is_gone, is_unsupported, outputs, told},
+    sys,
+    termios::{self, Marking},
+};
+use crate::{
+    guard::{
+        journal::{Journal, Outcome},
+        lock::PortLock,
+        state,
+    },
+    ports::{Port, PortError, ServiceReason, Way},
+};
+
+/// See the module text. Holds the line's lock for as long as it lives.
+pub struct SerialPort {
+    device: Device,
+    facts: Facts,
+    began: Instant,
+    can: OnceCell<LineCapabilities>,
+    open: Option<OpenLine>,
+    _lock: PortLock,
+}
+
+/// The line while it is open. Fields are dropped in this order: settings first, then the line.
+struct OpenLine {
+    changes: Changes,
+    /// For break and queues; keeps other programs out while it lives.
+    tty: TTYPort,
+    line: File,
+    marks: Marks,
+    marking: Marking,
+    buffer: Box<[u8; READ_BYTES]>,
+}
+
+impl SerialPort {
+    /// Finds the line by any of its names and takes its lock. Opens and changes nothing.
+    ///
+    /// # Errors
+    /// No such line, another run has it.
+    pub fn find(name: &str) -> Result<Self, PortError> {
+        let device = Device::find(name)?;
+        let lock = PortLock::named(name, &device.lock_key())?;
+        let facts = Facts::read(Path::new("/sys"), device.number);
+        Ok(Self { device, facts, began: Instant::now(), can: OnceCell::new(), open: None, _lock: lock })
+    }
+
+    /// Waits until a run that has just been killed lets go of the line; see
+    /// [`crate::ports::ethernet::port::EthernetPort::wait_for_the_dying`].
+    pub fn wait_for_the_dying(name: &str) {
+        let Ok(device) = Device::find(name) else { return };
+        for _ in 0..DYING_POLLS {
+            if PortLock::named(name, &device.lock_key()).is_ok() {
+                return;
+            }
+            thread::sleep(DYING_POLL);
+        }
+    }
+
+    fn open(&mut self) -> Result<&mut OpenLine, PortError> {
+        if self.open.is_none() {
+            self.open = Some(OpenLine::new(&self.device)?);
+        }
+        // Just opened where it was not.
+        self.open.as_mut().ok_or_else(|| PortError::Gone(self.device.name.clone()))
+    }
+
+    fn reasons(&self, holders: Vec<Holder>) -> Vec<ServiceReason> {
+        holders.iter().map(|holder| holder.reason(&self.device.path)).collect()
+    }
+
+    /// Makes a change on the open line, and says whether the line has it now.
+    fn make(&mut self, wanted: impl FnOnce(&File) -> io::Result<Setting>) -> Result<Made, PortError> {
+        let name = self.device.name.clone();
+        let line = self.open()?;
+        let wanted = match wanted(&line.line) {
+            Ok(wanted) => wanted,
+            Err(error) if is_unsupported(&error) => return Ok(Made::Unsupported),
+            Err(error) => return Err(line_error(&name, "read a setting", error)),
+        };
+        line.changes.make(&wanted).map_err(|error| match error {
+            SettingError::Journal(error) => error.into(),
+            SettingError::Line(error) => line_error(&name, "change a setting", error),
+        })
+    }
+
+    /// The speed that the chip makes of the one the driver took.
+    fn real_speed(&self, taken: u32) -> u32 {
+        match self.facts.clock_hz {
+            Some(clock) if self.facts.divides_plainly() => termios::divided_speed(clock, taken).unwrap_or(taken),
+            _ => taken,
+        }
+    }
+}
+
+impl OpenLine {
+    fn new(device: &Device) -> Result<Self, PortError> {
+        let name = &device.name;
+        let line = sys::open(&device.path).map_err(|error| open_error(device, error))?;
+        let directory = state::directory().map_err(|error| host(name, "find the state directory", error))?;
+        let journal = Journal::open(&state::restore_directory(&directory))?;
+        let changes = Changes::new(journal, device, &line).map_err(|error| line_error(name, "open", error))?;
+        let holders = service::of_open_line(&line).map_err(|error| line_error(name, "ask", error))?;
+        if let Some(holder) = holders.first() {
+            return Err(host(name, "open", holder.reason(&device.path).text));
+        }
+        let mut tty = sys::crate_handle(&line).map_err(|error| line_error(name, "open", error))?;
+        if device.kind == Kind::Pseudo {
+            // A pseudo-terminal stays while its other end lives, and with it the mark that keeps others out: after a kill
+            // nobody but root could open it again.
+            let _ = tty.set_exclusive(false);
+        }
+        // A pseudo-terminal tells of no errors.
+        let marking = if device.kind == Kind::Serial { Marking::On } else { Marking::Off };
+        Ok(Self { changes, tty, line, marks: Marks::default(), marking, buffer: Box::new([0; READ_BYTES]) })
+    }
+}
+
+fn capabilities(device: &Device, facts: &Facts, line: &File) -> LineCapabilities {
+    let real = device.kind == Kind::Serial;
+    let counts_errors = sys::interrupt_counts(line).is_ok();
+    LineCapabilities {
+        modem_lines: real && sys::modem_lines(line).is_ok(),
+        counts_errors,
+        marks_errors: real,
+        sends_break: real,
+        internal_loop: real && facts.is_8250(),
+        // A driver without RS-485 lets its settings be read all the same; it refuses to have them set, also to what they are.
+        half_duplex: real && sys::rs485(line).and_then(|now| sys::set_rs485(line, &now)).is_ok(),
+        latency_setting: real && (facts.latency_timer.is_some() || sys::low_latency(line).is_ok()),
+        paced: real,
+        moves_plug: false,
+        buffer_bytes: BUFFER_BYTES,
+    }
+}
+
+impl Port for SerialPort {
+    fn identity(&self) -> PortIdentity {
+        PortIdentity {
+            name: self.device.name.clone(),
+            kind: "serial".into(),
+            address: None,
+            permanent_address: None,
+            driver: match self.device.kind {
+                Kind::Pseudo => Some("pseudo-terminal".to_owned()),
+                Kind::Serial => self.facts.driver.clone(),
+            },
+            firmware: None,
+            bus: self
+                .facts
+                .usb
+                .as_ref()
+                .map(|usb| format!("usb {} {usb}", usb.socket))
+                .or_else(|| self.facts.chip_name()),
+        }
+    }
+
+    fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
+        if !self.device.path.exists() {
+            return Err(PortError::Gone(self.device.name.clone()));
+        }
+        Ok(self.reasons(Places::default().holders(&self.device)))
+    }
+
+    fn put_back(&mut self) -> Vec<String> {
+        let Some(mut open) = self.open.take() else { return Vec::new() };
+        // What still waits would leave at the old settings.
+        let _ = open.tty.clear(ClearBuffer::All);
+        let recovered = open.changes.put_back();
+        recovered.iter().filter(|recovered| recovered.outcome != Outcome::Unchanged).map(told).collect()
+    }
+
+    fn place(&mut self, placement: Placement) -> bool {
+        placement == Placement::Internal && self.apply(LineSetting::InternalLoop(true)).unwrap_or(false)
+    }
+
+    fn plug_is_at(&self) -> Option<Placement> {
+        None
+    }
+
+    fn now(&self) -> Nanos {
+        u64::try_from(self.began.elapsed().as_nanos()).unwrap_or(u64::MAX)
+    }
+
+    fn pause(&mut self, time: Duration) {
+        thread::sleep(time);
+    }
+
+    fn way(&mut self) -> Way<'_> {
+        Way::Bytes(self)
+    }
+}
+
+impl Line for SerialPort {
+    fn capabilities(&self) -> LineCapabilities {
+        // Asked before the line is needed otherwise, it is opened for the question alone.
+        *self.can.get_or_init(|| {
+            let open = self.open.as_ref().map(|open| open.line.try_clone());
+            let line = open.unwrap_or_else(|| sys::open(&self.device.path));
+            line.map(|line| capabilities(&self.device, &self.facts, &line)).unwrap_or_default()
+        })
+    }
+
+    fn configure(&mut self, format: LineFormat) -> Result<Option<LineFormat>, PortError> {
+        let name = self.device.name.clone();
+        let marking = self.open()?.marking;
+        if self.make(|line| Ok(Setting::Format(sys::settings(line)?.raw(format, marking))))? == Made::Unsupported {
+            return Ok(None);
+        }
+        let line = self.open()?;
+        let now = sys::settings(&line.line).map_err(|error| line_error(&name, "read the settings", error))?;
+        line.marks.start_anew();
+        line.tty.clear(ClearBuffer::All).map_err(|error| crate_error(&name, "discard what waits", error))?;
+        let taken = LineFormat { bits_per_second: self.real_speed(now.output_speed), ..now.format() };
+        let is_as_asked = LineFormat { bits_per_second: format.bits_per_second, ..taken } == format;
+        let is_near = !self.capabilities().paced || termios::is_near(taken.bits_per_second, format.bits_per_second);
+        Ok((is_as_asked && is_near && now.is_raw()).then_some(taken))
+    }
+
+    fn apply(&mut self, setting: LineSetting) -> Result<bool, PortError> {
+        let can = self.capabilities();
+        let made = match setting {
+            LineSetting::InternalLoop(_) if !can.internal_loop => Made::Unsupported,
+            LineSetting::InternalLoop(on) => self.make(|_| Ok(Setting::InternalLoop(on)))?,
+            LineSetting::HalfDuplex(_) if !can.half_duplex => Made::Unsupported,
+            LineSetting::HalfDuplex(on) => {
+                let made = self.make(|line| Ok(Setting::HalfDuplex(sys::rs485(line)?.half_duplex(on))))?;
+                let name = self.device.name.clone();
+                let now = sys::rs485(&self.open()?.line)
+                    .map_err(|error| line_error(&name, "read the RS-485 setting", error))?;
+                if now.is_half_duplex() == on { made } else { Made::Unsupported }
+            }
+            LineSetting::LowLatency(on) => self.set_low_latency(on)?,
+        };
+        Ok(made != Made::Unsupported)
+    }
+
+    fn drive(&mut self, wanted: ModemOutputs) -> Result<(), PortError> {
+        let made = self.make(|line| {
+            let now = sys::modem_lines(line)?;
+            // The spare outputs of many cards switch the chip's interrupt: only the chip's own loop keeps them from the pins.
+            let spare = if sys::has_loop(now) { wanted } else { outputs(now) };
+            Ok(Setting::ModemLines(ModemOutputs { out1: spare.out1, out2: spare.out2, ..wanted }))
+        })?;
+        match made {
+            Made::Unsupported => Err(host(&self.device.name, "drive the modem lines", "the driver has none")),
+            Made::Changed | Made::AlreadySo => Ok(()),
+        }
+    }
+
+    fn modem_inputs(&mut self) -> Result<Option<ModemInputs>, PortError> {
+        let name = self.device.name.clone();
+        if !self.capabilities().modem_lines {
+            return Ok(None);
+        }
+        let bits =
+            sys::modem_lines(&self.open()?.line).map_err(|error| line_error(&name, "read the modem lines", error))?;
+        Ok(Some(inputs(bits)))
+    }
+
+    fn line_errors(&mut self) -> Result<Option<LineErrors>, PortError> {
+        let name = self.device.name.clone();
+        if !self.capabilities().counts_errors {
+            return Ok(None);
+        }
+        let counts =
+            sys::interrupt_counts(&self.open()?.line).map_err(|error| line_error(&name, "read the counts", error))?;
+        let count = |value: libc::c_int| u64::from(value.cast_unsigned());
+        Ok(Some(LineErrors {
+            framing: count(counts.frame),
+            parity: count(counts.parity),
+            overrun: count(counts.overrun),
+            breaks: count(counts.brk),
+            buffer_overrun: count(counts.buf_overrun),
+        }))
+    }
+
+    fn send_break(&mut self, time: Duration) -> Result<(), PortError> {
+        let name = self.device.name.clone();
+        let line = self.open()?;
+        line.tty.set_break().map_err(|error| crate_error(&name, "send a break", error))?;
+        thread::sleep(time);
+        line.tty.clear_break().map_err(|error| crate_error(&name, "end a break", error))
+    }
+
+    fn send(&mut self, bytes: &[u8]) -> Result<usize, PortError> {
+        let name = self.device.name.clone();
+        match self.open()?.line.write(bytes) {
+            Ok(taken) => Ok(taken),
+            Err(error) if is_quiet(&error) => Ok(0),
+            Err(error) => Err(line_error(&name, "send", error)),
+        }
+    }
+
+    fn receive(&mut self, until: Nanos, each: &mut dyn FnMut(Received<'_>)) -> Result<(), PortError> {
+        let name = self.device.name.clone();
+        loop {
+            let now = self.now();
+            let OpenLine { line, marks, marking, buffer, .. } = self.open()?;
+            let mut came = false;
+            loop {
+                match line.read(&mut buffer[..]) {
+                    // What a line that hung up reads as; a wait tells whether it did.
+                    Ok(0) => break,
+                    Ok(count) => {
+                        came = true;
+                        let bytes = &buffer[..count];
+                        match marking {
+                            Marking::On => marks.feed(bytes, each),
+                            Marking::Off => each(Received::Bytes(bytes)),
+                        }
+                        if count < READ_BYTES {
+                            break;
+                        }
+                    }
+                    Err(error) if is_quiet(&error) => break,
+                    Err(error) => return Err(line_error(&name, "receive", error)),
+                }
+            }
+            if came || now >= until {
+                return Ok(());
+            }
+            let ready = sys::wait_readable(line, Duration::from_nanos(until - now))
+                .map_err(|error| line_error(&name, "wait", error))?;
+            if ready.hung_up && !ready.readable {
+                return Err(PortError::Gone(name));
+            }
+        }
+    }
+
+    fn unsent(&mut self) -> Result<usize, PortError> {
+        let name = self.device.name.clone();
+        let waiting = self.open()?.tty.bytes_to_write();
+        waiting.map(|bytes| bytes as usize).map_err(|error| crate_error(&name, "ask what waits", error))
+    }
+
+    fn discard(&mut self) -> Result<(), PortError> {
+        let name = self.device.name.clone();
+        let line = self.open()?;
+        line.marks.start_anew();
+        line.tty.clear(ClearBuffer::All).map_err(|error| crate_error(&name, "discard what waits", error))
+    }
+}
+
+impl SerialPort {
+    /// The driver's flag and, where there is one, the adapter's timer: many adapters look at the timer only, and writing that
+    /// needs root.
+    fn set_low_latency(&mut self, on: bool) -> Result<Made, PortError> {
+        let flag = self.make(|_| Ok(Setting::LowLatency(on)))?;
+        let Some(file) = self.facts.latency_timer.clone() else { return Ok(flag) };
+        let ms = if on { LOW_LATENCY_MS } else { HIGH_LATENCY_MS };
+        match self.make(|_| Ok(Setting::LatencyTimer { ms, file })) {
+            Ok(Made::Unsupported) => Ok(flag),
+            Ok(made) => Ok(made),
+            Err(PortError::NotPermitted { .. }) => Ok(flag),
+            Err(error) => Err(error),
+        }
+    }
+}
+
+/// The lines of `TIOCMGET` that a port reads (asm-generic/termios.h).
+fn inputs(bits: u32) -> ModemInputs {
+    ModemInputs { cts: bits & 0x020 != 0, dcd: bits & 0x040 != 0, ri: bits & 0x080 != 0, dsr: bits & 0x100 != 0 }
+}
+
+fn is_quiet(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted)
+}
+
+fn open_error(device: &Device, error: io::Error) -> PortError {
+    match error.raw_os_error() {
+        Some(libc::EACCES | libc::EPERM) => PortError::NotPermitted {
+            port: device.name.clone(),
+            action: "open the line".to_owned(),
+            capability: "the right to read and write the device file".to_owned(),
+        },
+        Some(libc::EBUSY) => host(&device.name, "open", "a program asked the kernel to keep others out"),
+        Some(libc::EIO) if device.kind == Kind::Serial => host(&device.name, "open", "no chip answers there"),
+        _ => line_error(&device.name, "open", error),
+    }
+}
+
+fn line_error(name: &str, action: &str, error: io::Error) -> PortError {
+    if is_gone(&error) {
+        return PortError::Gone(name.to_owned());
+    }
+    if error.kind() == io::ErrorKind::PermissionDenied {
+        return PortError::NotPermitted {
+            port: name.to_owned(),
+            action: action.to_owned(),
+            capability: "root's rights".to_owned(),
+        };
+    }
+    host(name, action, error)
+}
+
+/// The crate keeps the kernel's number of an error only in its words.
+fn crate_error(name: &str, action: &str, error: serialport::Error) -> PortError {
+    let last = io::Error::last_os_error();
+    if is_gone(&last) { PortError::Gone(name.to_owned()) } else { host(name, action, error) }
+}
+
+fn host(name: &str, action: &str, cause: impl ToString) -> PortError {
+    PortError::Host { port: name.to_owned(), action: action.to_owned(), cause: cause.to_string() }
+}
+
+/// As much as the kernel hands over at once: its buffer for a reader (`N_TTY_BUF_SIZE`, drivers/tty/n_tty.c).
+const READ_BYTES: usize = 4096;
+
+/// What may be on its way: a quarter of what the kernel keeps for a line before it drops bytes (`TTYB_DEFAULT_MEM_LIMIT`,
+/// drivers/tty/tty_buffer.c: 64 KiB before Linux 5.11, more since), because a marked byte takes three places.
+const BUFFER_BYTES: usize = 16_384;
+
+/// Least and usual wait of adapters that have such a timer, milliseconds (common practice, no source).
+const LOW_LATENCY_MS: u32 = 1;
+const HIGH_LATENCY_MS: u32 = 16;
+
+/// How long a killed process is waited for, all in all half a second.
+const DYING_POLLS: u32 = 50;
+const DYING_POLL: Duration = Duration::from_millis(10);
