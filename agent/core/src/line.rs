@@ -142,8 +142,8 @@ impl FromStr for LineFormat {
     fn from_str(text: &str) -> Result<Self, Self::Err> {
         let bad = || LineFormatError(text.to_owned());
         let mut parts = text.split(',').map(str::trim);
-        let mut format = Self::default();
-        format.bits_per_second = parts.next().and_then(|p| p.parse().ok()).ok_or_else(bad)?;
+        let bits_per_second = parts.next().and_then(|p| p.parse().ok()).ok_or_else(bad)?;
+        let mut format = Self { bits_per_second, ..Self::default() };
         if !(1..=BITS_PER_SECOND_MAX).contains(&format.bits_per_second) {
             return Err(bad());
         }

@@ -1,11 +1,13 @@
 //! The ports this machine has, behind one seam: what can be tested, and how frames or bytes get out of a port and back.
 //!
-//! [`Port`] is what all have in common, [`FramePort`] and [`Line`] what the engine drives. [`ethernet`] reaches real
-//! interfaces, [`serial`] serial lines, [`simulated`] a rig in virtual time; [`inventory`] lists what the machine has.
+//! [`Port`] is what all have in common, [`FramePort`] and [`Line`] what the engine drives, [`runner`] what carries out a step
+//! of frames. [`ethernet`] reaches real interfaces, [`serial`] serial lines, [`simulated`] a rig in virtual time;
+//! [`inventory`] lists what the machine has.
 
 pub mod ethernet;
 pub mod inventory;
 pub mod recovery;
+pub mod runner;
 pub mod serial;
 pub mod simulated;
 
@@ -21,9 +23,8 @@ use turnback_core::{
 };
 
 use crate::{
-    engine::runner::StepRunner,
     guard::{journal::JournalError, lock::LockError},
-    ports::{ethernet::socket::SocketError, serial::line::Line},
+    ports::{ethernet::socket::SocketError, runner::StepRunner, serial::line::Line},
 };
 
 /// A port under test, whatever it carries.
