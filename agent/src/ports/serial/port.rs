@@ -7,7 +7,7 @@ use std::{
     cell::OnceCell,
     fs::File,
     io::{self, Read, Write},
-    path::Path,
+    path::{Path, PathBuf},
     thread,
     time::{Duration, Instant},
 };
@@ -30,6 +30,9 @@ use super::{
     sys,
     termios::{self, Marking},
 };
+#[cfg(test)]
+mod tests;
+
 use crate::{
     guard::{
         journal::{Journal, Outcome},
@@ -46,6 +49,8 @@ pub struct SerialPort {
     began: Instant,
     can: OnceCell<LineCapabilities>,
     open: Option<OpenLine>,
+    /// Where changes are noted, if not in the restore journal.
+    notes: Option<PathBuf>,
     _lock: PortLock,
 }
 
@@ -69,7 +74,7 @@ impl SerialPort {
         let device = Device::find(name)?;
         let lock = PortLock::named(name, &device.lock_key())?;
         let facts = Facts::read(Path::new("/sys"), device.number);
-        Ok(Self { device, facts, began: Instant::now(), can: OnceCell::new(), open: None, _lock: lock })
+        Ok(Self { device, facts, began: Instant::now(), can: OnceCell::new(), open: None, notes: None, _lock: lock })
     }
 
     /// Waits until a run that has just been killed lets go of the line; see
@@ -86,7 +91,15 @@ impl SerialPort {
 
     fn open(&mut self) -> Result<&mut OpenLine, PortError> {
         if self.open.is_none() {
-            self.open = Some(OpenLine::new(&self.device)?);
+            let notes = match &self.notes {
+                Some(notes) => notes.clone(),
+                None => {
+                    let state = state::directory();
+                    let state = state.map_err(|error| host(&self.device.name, "find the state directory", error))?;
+                    state::restore_directory(&state)
+                }
+            };
+            self.open = Some(OpenLine::new(&self.device, &notes)?);
         }
         // Just opened where it was not.
         self.open.as_mut().ok_or_else(|| PortError::Gone(self.device.name.clone()))
@@ -121,11 +134,10 @@ impl SerialPort {
 }
 
 impl OpenLine {
-    fn new(device: &Device) -> Result<Self, PortError> {
+    fn new(device: &Device, notes: &Path) -> Result<Self, PortError> {
         let name = &device.name;
         let line = sys::open(&device.path).map_err(|error| open_error(device, error))?;
-        let directory = state::directory().map_err(|error| host(name, "find the state directory", error))?;
-        let journal = Journal::open(&state::restore_directory(&directory))?;
+        let journal = Journal::open(notes)?;
         let changes = Changes::new(journal, device, &line).map_err(|error| line_error(name, "open", error))?;
         let holders = service::of_open_line(&line).map_err(|error| line_error(name, "ask", error))?;
         if let Some(holder) = holders.first() {
@@ -327,8 +339,14 @@ impl Line for SerialPort {
             let mut came = false;
             loop {
                 match line.read(&mut buffer[..]) {
-                    // What a line that hung up reads as; a wait tells whether it did.
-                    Ok(0) => break,
+                    // What a line that hung up reads as, though not only that.
+                    Ok(0) => {
+                        let ready = sys::wait_readable(line, Duration::ZERO);
+                        if !came && ready.map_err(|error| line_error(&name, "wait", error))?.hung_up {
+                            return Err(PortError::Gone(name));
+                        }
+                        break;
+                    }
                     Ok(count) => {
                         came = true;
                         let bytes = &buffer[..count];

@@ -67,10 +67,11 @@ impl Holder {
     /// What to tell the person, and whether they may say that it does not matter. Whoever reads from the same line takes
     /// bytes away, which would look like a fault of port or plug, so only a lock file can be passed over.
     pub fn reason(&self, path: &Path) -> ServiceReason {
+        let name = path.file_name().unwrap_or_default().display();
         let path = path.display();
         let text = match self {
             Self::Console => format!(
-                "{path} is a console of the kernel (to free it: start the machine without console={path} on the kernel's \
+                "{path} is a console of the kernel (to free it: start the machine without console={name} on the kernel's \
                  command line)"
             ),
             Self::Debugger => format!("the kernel's debugger listens on {path} (to free it: take it from kgdboc)"),

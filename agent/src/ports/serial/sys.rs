@@ -281,3 +281,27 @@ pub(super) fn wait_readable(line: &File, time: Duration) -> io::Result<Ready> {
 fn check(result: libc::c_int) -> io::Result<libc::c_int> {
     if result < 0 { Err(io::Error::last_os_error()) } else { Ok(result) }
 }
+
+/// A pseudo-terminal for a test: its other end, which no child process inherits, and the path of the line.
+#[cfg(test)]
+pub(super) fn pseudo_terminal() -> (File, std::path::PathBuf) {
+    let other_end = open(Path::new("/dev/ptmx")).expect("a pseudo-terminal");
+    let (locked, mut number): (libc::c_int, libc::c_uint) = (0, 0);
+    // SAFETY: TIOCSPTLCK reads one int.
+    check(unsafe { libc::ioctl(other_end.as_raw_fd(), libc::TIOCSPTLCK, &locked) }).expect("its lock is taken off");
+    // SAFETY: TIOCGPTN writes one unsigned int.
+    check(unsafe { libc::ioctl(other_end.as_raw_fd(), libc::TIOCGPTN, &mut number) }).expect("its number");
+    (other_end, format!("/dev/pts/{number}").into())
+}
+
+/// What the C library makes of settings when asked for raw mode: input, output, control and local modes.
+#[cfg(test)]
+pub(super) fn raw_by_the_c_library(settings: &Termios) -> [u32; 4] {
+    // SAFETY: `termios` is plain integers, for which all zeros is a value.
+    let mut raw: libc::termios = unsafe { mem::zeroed() };
+    (raw.c_iflag, raw.c_oflag, raw.c_cflag, raw.c_lflag) =
+        (settings.input, settings.output, settings.control, settings.local);
+    // SAFETY: cfmakeraw writes fields of one `termios`.
+    unsafe { libc::cfmakeraw(&mut raw) };
+    [raw.c_iflag, raw.c_oflag, raw.c_cflag, raw.c_lflag]
+}

@@ -2,7 +2,6 @@
 
 use std::path::Path;
 
-use serialport::{SerialPort as _, TTYPort};
 use tempfile::TempDir;
 use turnback_core::line::LineFormat;
 
@@ -14,7 +13,7 @@ use crate::{
 
 /// A pseudo-terminal in the settings a fresh one has, its other end, and a journal.
 struct Bench {
-    _other_end: TTYPort,
+    _other_end: File,
     device: Device,
     line: File,
     directory: TempDir,
@@ -22,10 +21,8 @@ struct Bench {
 
 impl Bench {
     fn new() -> Self {
-        let (other_end, line) = TTYPort::pair().expect("a pseudo-terminal");
-        let name = line.name().expect("its name");
-        drop(line);
-        let device = Device::find(&name).unwrap();
+        let (other_end, path) = sys::pseudo_terminal();
+        let device = Device::find(&path.to_string_lossy()).unwrap();
         let line = sys::open(&device.path).unwrap();
         let cooked = Termios {
             input: libc::ICRNL | libc::IXON,
