@@ -1,8 +1,8 @@
 //! Settings of a serial line: read, changed with a note in the restore journal, and put back.
 //!
-//! [`Changes`] is the only way a run changes anything. A run changes the format many times (a sweep of speeds), so the
-//! format has one note with the value that was there at first; before each change the note takes in the value that is
-//! about to be set. A run that is killed between the two therefore finds its own value again, whichever it is. The modem
+//! [`Changes`] is the only way a run changes anything. A run changes the format many times (a sweep of speeds), so each kind
+//! of setting has one note with the value that was there at first; before each change the note takes in the value that is
+//! about to be set. A run that is killed between the two is therefore known by its value, whichever it is. The modem
 //! lines are moved by the driver itself whenever the line is opened or closed, so their note names no value as ours.
 
 use std::{fs, fs::File, io, path::PathBuf};
@@ -173,44 +173,39 @@ impl Changes {
         if old.same_as(wanted) {
             return Ok(Made::AlreadySo);
         }
-        let noted = self.made.iter_mut().find(|change| change.kind == wanted.kind());
-        let first = match (noted, wanted) {
-            (Some(change), Setting::Format(_)) => {
-                self.journal.became(change, Value::from(vec![old.value(), wanted.value()]))?;
-                false
-            }
-            (Some(_), Setting::ModemLines(_)) => false,
-            _ => {
-                let new = match wanted {
-                    Setting::Format(_) => Value::from(vec![old.value(), wanted.value()]),
-                    Setting::ModemLines(_) => Value::Null,
-                    _ => wanted.value(),
-                };
-                self.made.push(self.journal.begin(self.target.clone(), wanted.kind(), old.value(), new)?);
-                true
-            }
+        let kind = wanted.kind();
+        let new = match wanted {
+            Setting::ModemLines(_) => Value::Null,
+            _ => Value::from(vec![old.value(), wanted.value()]),
         };
+        match self.made.iter_mut().find(|change| change.kind == kind) {
+            None => self.made.push(self.journal.begin(self.target.clone(), kind, old.value(), new)?),
+            Some(_) if new.is_null() => {}
+            Some(change) => self.journal.became(change, new)?,
+        }
         let answer = wanted.apply(&self.line);
-        let now = wanted.now(&self.line).ok();
-        if first
-            && answer.is_err()
-            && now.as_ref().is_some_and(|now| now.same_as(&old))
-            && let Some(change) = self.made.pop()
-        {
-            // If this note fails, the next start finds the old value in place.
-            let _ = self.journal.done(&change);
-        } else if let Setting::Format(_) = wanted
-            && let Some(now) = now.filter(|now| !now.same_as(wanted))
-            && let Some(change) = self.made.iter_mut().find(|change| change.kind == wanted.kind())
-        {
-            // The driver made something else of it.
-            self.journal.became(change, Value::from(vec![wanted.value(), now.value()]))?;
+        if let Ok(now) = wanted.now(&self.line) {
+            self.note_what_came_of_it(wanted, &now)?;
         }
         match answer {
             Ok(()) => Ok(Made::Changed),
             Err(error) if is_unsupported(&error) => Ok(Made::Unsupported),
             Err(error) => Err(error.into()),
         }
+    }
+
+    /// Drops the note if the value from before the run is in place again, as after a refusal; takes in what the driver made of
+    /// the value that was wanted.
+    fn note_what_came_of_it(&mut self, wanted: &Setting, now: &Setting) -> Result<(), JournalError> {
+        let Some(at) = self.made.iter().position(|change| change.kind == wanted.kind()) else { return Ok(()) };
+        let change = &mut self.made[at];
+        if Setting::from_journal(&change.kind, &change.old).is_some_and(|before| before.same_as(now)) {
+            // If this note fails, the next start finds the old value in place.
+            let _ = self.journal.done(&self.made.remove(at));
+        } else if !now.same_as(wanted) && !change.new.is_null() {
+            self.journal.became(change, Value::from(vec![wanted.value(), now.value()]))?;
+        }
+        Ok(())
     }
 
     /// Undoes everything, the last change first, and says what became of each. What fails stays in the journal.
@@ -241,16 +236,16 @@ impl Drop for Changes {
     }
 }
 
-/// A change in words. The kernel's settings as they stand in the journal are for no reader, so of them only the format is told.
+/// A change in words; one of another kind of port as it tells itself. The values that stand in the journal are for no reader,
+/// but for the format.
 pub fn told(recovered: &Recovered) -> String {
     let Change { kind, target, old, .. } = &recovered.change;
     match (Setting::from_journal(kind, old), &recovered.outcome) {
         (Some(Setting::Format(old)), Outcome::PutBack) => {
             format!("settings of {target} put back to {}{}", old.format(), if old.is_raw() { "" } else { ", not raw" })
         }
-        (Some(Setting::ModemLines(_)), Outcome::PutBack) => format!("modem lines of {target} put back"),
-        (Some(Setting::HalfDuplex(_)), Outcome::PutBack) => format!("half-duplex setting of {target} put back"),
-        (Some(Setting::Format(_) | Setting::ModemLines(_) | Setting::HalfDuplex(_)), outcome) => {
+        (Some(_), Outcome::PutBack) => format!("{kind} of {target} put back"),
+        (Some(_), outcome) => {
             let what = match outcome {
                 Outcome::Failed(error) => format!("kept for later, {error}"),
                 Outcome::Absent => "kept for later, it is not there".to_owned(),

@@ -82,6 +82,19 @@ fn settings_are_put_back_after_many_changes() {
 }
 
 #[test]
+fn a_value_that_is_as_before_again_needs_no_note() {
+    let bench = Bench::new();
+    let before = bench.now();
+    let mut changes = bench.changes();
+    assert_eq!(changes.make(&bench.wanted(9600)).unwrap(), Made::Changed);
+    assert_eq!(changes.make(&Setting::Format(before)).unwrap(), Made::Changed);
+    assert_eq!(fs::read_dir(bench.directory.path()).unwrap().count(), 0);
+    assert_eq!(changes.make(&bench.wanted(300)).unwrap(), Made::Changed);
+    assert_eq!(changes.put_back().len(), 1);
+    assert!(bench.now().same_as(&before));
+}
+
+#[test]
 fn dropping_the_changes_puts_them_back() {
     let bench = Bench::new();
     let before = bench.now();
