@@ -140,6 +140,14 @@ pub enum PortError {
         /// The missing right.
         capability: String,
     },
+    /// The device file is closed to this user.
+    #[error("cannot {action} on {port}: this user may not read and write the device file")]
+    NoAccess {
+        /// The port.
+        port: String,
+        /// What was tried.
+        action: String,
+    },
     /// Another run has it.
     #[error(transparent)]
     Lock(#[from] LockError),
@@ -176,6 +184,9 @@ impl PortError {
         match self {
             Self::NotPermitted { .. } | Self::Socket(SocketError::NotPermitted { .. }) => Some(GRANT.into()),
             Self::Socket(error) => error.hint(),
+            Self::NoAccess { .. } => {
+                Some("join the group that owns the file (`ls -lL` shows it), or run as root".into())
+            }
             Self::Unknown { .. } => {
                 Some("`turnback ports` lists the ports of this machine, `turnback rigs` the simulated ones".into())
             }

@@ -69,11 +69,15 @@ impl SerialPort {
     /// Finds the line by any of its names and takes its lock. Opens and changes nothing.
     ///
     /// # Errors
-    /// No such line, another run has it.
+    /// No such line, or no chip behind its file; another run has it.
     pub fn find(name: &str) -> Result<Self, PortError> {
         let device = Device::find(name)?;
-        let lock = PortLock::named(name, &device.lock_key())?;
         let facts = Facts::read(Path::new("/sys"), device.number);
+        if !facts.has_hardware() {
+            let known = "the kernel has a file for it, but found no chip".to_owned();
+            return Err(PortError::Unknown { name: name.to_owned(), known });
+        }
+        let lock = PortLock::named(name, &device.lock_key())?;
         Ok(Self { device, facts, began: Instant::now(), can: OnceCell::new(), open: None, notes: None, _lock: lock })
     }
 
@@ -124,6 +128,15 @@ impl SerialPort {
         })
     }
 
+    /// What the line is part of, and its device file if it was called by another name.
+    fn place_in_machine(&self) -> Option<String> {
+        let path = self.device.path.to_string_lossy();
+        let file = (path != self.device.name).then(|| path.into_owned());
+        let usb = self.facts.usb.as_ref().map(|usb| format!("usb {} {usb}", usb.socket));
+        let parts: Vec<String> = [file, usb, self.facts.chip_name()].into_iter().flatten().collect();
+        (!parts.is_empty()).then(|| parts.join(", "))
+    }
+
     /// The speed that the chip makes of the one the driver took.
     fn real_speed(&self, taken: u32) -> u32 {
         match self.facts.clock_hz {
@@ -152,6 +165,13 @@ impl OpenLine {
         // A pseudo-terminal tells of no errors.
         let marking = if device.kind == Kind::Serial { Marking::On } else { Marking::Off };
         Ok(Self { changes, tty, line, marks: Marks::default(), marking, buffer: Box::new([0; READ_BYTES]) })
+    }
+}
+
+impl Drop for OpenLine {
+    fn drop(&mut self) {
+        // A line that is closed with bytes that flow control holds back keeps its closer waiting for half a minute.
+        let _ = self.tty.clear(ClearBuffer::All);
     }
 }
 
@@ -185,12 +205,7 @@ impl Port for SerialPort {
                 Kind::Serial => self.facts.driver.clone(),
             },
             firmware: None,
-            bus: self
-                .facts
-                .usb
-                .as_ref()
-                .map(|usb| format!("usb {} {usb}", usb.socket))
-                .or_else(|| self.facts.chip_name()),
+            bus: self.place_in_machine(),
         }
     }
 
@@ -397,7 +412,7 @@ impl SerialPort {
         match self.make(|_| Ok(Setting::LatencyTimer { ms, file })) {
             Ok(Made::Unsupported) => Ok(flag),
             Ok(made) => Ok(made),
-            Err(PortError::NotPermitted { .. }) => Ok(flag),
+            Err(PortError::NoAccess { .. }) => Ok(flag),
             Err(error) => Err(error),
         }
     }
@@ -414,13 +429,10 @@ fn is_quiet(error: &io::Error) -> bool {
 
 fn open_error(device: &Device, error: io::Error) -> PortError {
     match error.raw_os_error() {
-        Some(libc::EACCES | libc::EPERM) => PortError::NotPermitted {
-            port: device.name.clone(),
-            action: "open the line".to_owned(),
-            capability: "the right to read and write the device file".to_owned(),
-        },
+        Some(libc::EACCES | libc::EPERM) => {
+            PortError::NoAccess { port: device.name.clone(), action: "open the line".to_owned() }
+        }
         Some(libc::EBUSY) => host(&device.name, "open", "a program asked the kernel to keep others out"),
-        Some(libc::EIO) if device.kind == Kind::Serial => host(&device.name, "open", "no chip answers there"),
         _ => line_error(&device.name, "open", error),
     }
 }
@@ -430,11 +442,7 @@ fn line_error(name: &str, action: &str, error: io::Error) -> PortError {
         return PortError::Gone(name.to_owned());
     }
     if error.kind() == io::ErrorKind::PermissionDenied {
-        return PortError::NotPermitted {
-            port: name.to_owned(),
-            action: action.to_owned(),
-            capability: "root's rights".to_owned(),
-        };
+        return PortError::NoAccess { port: name.to_owned(), action: action.to_owned() };
     }
     host(name, action, error)
 }
