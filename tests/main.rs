@@ -4,6 +4,7 @@ mod harness;
 mod packet_socket;
 mod plug;
 mod probe_bytes;
+mod pty_rigs;
 mod real_rigs;
 mod rigs;
 mod tap_rigs;
