@@ -62,6 +62,8 @@ struct OpenLine {
     line: File,
     marks: Marks,
     marking: Marking,
+    /// Bytes were handed over since the format was last set.
+    has_sent: bool,
     buffer: Box<[u8; READ_BYTES]>,
 }
 
@@ -128,6 +130,25 @@ impl SerialPort {
         })
     }
 
+    /// Drops what waits to be sent, and lets what the chip has taken already leave as it is: sent half at one speed and half at
+    /// another it would come back as errors of the line.
+    fn settle(&mut self) -> Result<(), PortError> {
+        let (name, paced) = (self.device.name.clone(), self.capabilities().paced);
+        let line = self.open()?;
+        line.tty.clear(ClearBuffer::Output).map_err(|error| crate_error(&name, "discard what waits", error))?;
+        if !std::mem::take(&mut line.has_sent) || !paced {
+            return Ok(());
+        }
+        let now = sys::settings(&line.line).map_err(|error| line_error(&name, "read the settings", error))?;
+        let most = Duration::from_nanos(now.format().characters_ns(CHIP_QUEUE_CHARACTERS));
+        let began = Instant::now();
+        // A driver that cannot say leaves only the clock.
+        while began.elapsed() < most && !sys::has_sent_all(&line.line).unwrap_or(false) {
+            thread::sleep(SETTLE_POLL.min(most));
+        }
+        Ok(())
+    }
+
     /// What the line is part of, and its device file if it was called by another name.
     fn place_in_machine(&self) -> Option<String> {
         let path = self.device.path.to_string_lossy();
@@ -164,7 +185,15 @@ impl OpenLine {
         }
         // A pseudo-terminal tells of no errors.
         let marking = if device.kind == Kind::Serial { Marking::On } else { Marking::Off };
-        Ok(Self { changes, tty, line, marks: Marks::default(), marking, buffer: Box::new([0; READ_BYTES]) })
+        Ok(Self {
+            changes,
+            tty,
+            line,
+            marks: Marks::default(),
+            marking,
+            has_sent: false,
+            buffer: Box::new([0; READ_BYTES]),
+        })
     }
 }
 
@@ -257,6 +286,7 @@ impl Line for SerialPort {
 
     fn configure(&mut self, format: LineFormat) -> Result<Option<LineFormat>, PortError> {
         let name = self.device.name.clone();
+        self.settle()?;
         let marking = self.open()?.marking;
         if self.make(|line| Ok(Setting::Format(sys::settings(line)?.raw(format, marking))))? == Made::Unsupported {
             return Ok(None);
@@ -339,7 +369,9 @@ impl Line for SerialPort {
 
     fn send(&mut self, bytes: &[u8]) -> Result<usize, PortError> {
         let name = self.device.name.clone();
-        match self.open()?.line.write(bytes) {
+        let line = self.open()?;
+        line.has_sent = true;
+        match line.line.write(bytes) {
             Ok(taken) => Ok(taken),
             Err(error) if is_quiet(&error) => Ok(0),
             Err(error) => Err(line_error(&name, "send", error)),
@@ -463,6 +495,10 @@ const READ_BYTES: usize = 4096;
 /// What may be on its way: a quarter of what the kernel keeps for a line before it drops bytes (`TTYB_DEFAULT_MEM_LIMIT`,
 /// drivers/tty/tty_buffer.c: 64 KiB before Linux 5.11, more since), because a marked byte takes three places.
 const BUFFER_BYTES: usize = 16_384;
+
+/// More than the queue of any common chip or adapter holds (128 in the largest of the 8250 family, linux/serial_core.h).
+const CHIP_QUEUE_CHARACTERS: u64 = 256;
+const SETTLE_POLL: Duration = Duration::from_millis(1);
 
 /// Least and usual wait of adapters that have such a timer, milliseconds (common practice, no source).
 const LOW_LATENCY_MS: u32 = 1;

@@ -235,6 +235,17 @@ pub(super) fn set_low_latency(line: &File, on: bool) -> io::Result<()> {
 /// `ASYNC_LOW_LATENCY`, linux/tty_flags.h.
 const LOW_LATENCY: libc::c_int = 1 << 13;
 
+/// Whether the chip has sent its last bit, what its own queue held included; fails where the driver cannot say.
+pub(super) fn has_sent_all(line: &File) -> io::Result<bool> {
+    let mut answer: libc::c_uint = 0;
+    // SAFETY: TIOCSERGETLSR writes one unsigned int.
+    check(unsafe { libc::ioctl(line.as_raw_fd(), libc::TIOCSERGETLSR, &mut answer) })?;
+    Ok(answer & TRANSMITTER_EMPTY != 0)
+}
+
+/// `TIOCSER_TEMT`, asm-generic/ioctls.h.
+const TRANSMITTER_EMPTY: libc::c_uint = 1;
+
 /// Whether somebody asked the kernel to keep others out (`TIOCEXCL`), which root passes all the same.
 pub(super) fn is_exclusive(line: &File) -> io::Result<bool> {
     let mut answer: libc::c_int = 0;
