@@ -9,6 +9,7 @@ pub mod facts;
 pub mod inventory;
 pub mod line;
 pub mod marks;
+mod open;
 pub mod port;
 pub mod service;
 pub mod setting;

@@ -12,7 +12,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-use serialport::{ClearBuffer, SerialPort as _, TTYPort};
+use serialport::{ClearBuffer, SerialPort as _};
 use turnback_core::{
     line::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
     link::Placement,
@@ -24,23 +24,19 @@ use super::{
     device::{Device, Kind},
     facts::Facts,
     line::{Line, Received},
-    marks::Marks,
-    service::{self, Holder, Places},
-    setting::{Changes, Made, Setting, SettingError, is_gone, is_unsupported, outputs, told},
+    open::{OpenLine, READ_BYTES, capabilities, crate_error, host, line_error},
+    service::{Holder, Places},
+    setting::{Made, Setting, SettingError, is_unsupported, outputs, told},
     sys,
     termios::{self, Marking},
 };
-#[cfg(test)]
-mod tests;
-
 use crate::{
-    guard::{
-        journal::{Journal, Outcome},
-        lock::PortLock,
-        state,
-    },
+    guard::{journal::Outcome, lock::PortLock, state},
     ports::{Port, PortError, ServiceReason, Way},
 };
+
+#[cfg(test)]
+mod tests;
 
 /// See the module text. Holds the line's lock for as long as it lives.
 pub struct SerialPort {
@@ -52,19 +48,6 @@ pub struct SerialPort {
     /// Where changes are noted, if not in the restore journal.
     notes: Option<PathBuf>,
     _lock: PortLock,
-}
-
-/// The line while it is open. Fields are dropped in this order: settings first, then the line.
-struct OpenLine {
-    changes: Changes,
-    /// For break and queues; keeps other programs out while it lives.
-    tty: TTYPort,
-    line: File,
-    marks: Marks,
-    marking: Marking,
-    /// Bytes were handed over since the format was last set.
-    has_sent: bool,
-    buffer: Box<[u8; READ_BYTES]>,
 }
 
 impl SerialPort {
@@ -167,61 +150,6 @@ impl SerialPort {
     }
 }
 
-impl OpenLine {
-    fn new(device: &Device, notes: &Path) -> Result<Self, PortError> {
-        let name = &device.name;
-        let line = sys::open(&device.path).map_err(|error| open_error(device, error))?;
-        let journal = Journal::open(notes)?;
-        let changes = Changes::new(journal, device, &line).map_err(|error| line_error(name, "open", error))?;
-        let holders = service::of_open_line(&line).map_err(|error| line_error(name, "ask", error))?;
-        if let Some(holder) = holders.first() {
-            return Err(host(name, "open", holder.reason(&device.path).text));
-        }
-        let mut tty = sys::crate_handle(&line).map_err(|error| line_error(name, "open", error))?;
-        if device.kind == Kind::Pseudo {
-            // A pseudo-terminal stays while its other end lives, and with it the mark that keeps others out: after a kill
-            // nobody but root could open it again.
-            let _ = tty.set_exclusive(false);
-        }
-        // A pseudo-terminal tells of no errors.
-        let marking = if device.kind == Kind::Serial { Marking::On } else { Marking::Off };
-        Ok(Self {
-            changes,
-            tty,
-            line,
-            marks: Marks::default(),
-            marking,
-            has_sent: false,
-            buffer: Box::new([0; READ_BYTES]),
-        })
-    }
-}
-
-impl Drop for OpenLine {
-    fn drop(&mut self) {
-        // A line that is closed with bytes that flow control holds back keeps its closer waiting for half a minute.
-        let _ = self.tty.clear(ClearBuffer::All);
-    }
-}
-
-fn capabilities(device: &Device, facts: &Facts, line: &File) -> LineCapabilities {
-    let real = device.kind == Kind::Serial;
-    let counts_errors = sys::interrupt_counts(line).is_ok();
-    LineCapabilities {
-        modem_lines: real && sys::modem_lines(line).is_ok(),
-        counts_errors,
-        marks_errors: real,
-        sends_break: real,
-        internal_loop: real && facts.is_8250(),
-        // A driver without RS-485 lets its settings be read all the same; it refuses to have them set, also to what they are.
-        half_duplex: real && sys::rs485(line).and_then(|now| sys::set_rs485(line, &now)).is_ok(),
-        latency_setting: real && (facts.latency_timer.is_some() || sys::low_latency(line).is_ok()),
-        paced: real,
-        moves_plug: false,
-        buffer_bytes: BUFFER_BYTES,
-    }
-}
-
 impl Port for SerialPort {
     fn identity(&self) -> PortIdentity {
         PortIdentity {
@@ -320,15 +248,23 @@ impl Line for SerialPort {
     }
 
     fn drive(&mut self, wanted: ModemOutputs) -> Result<(), PortError> {
+        let mut is_internal = false;
         let made = self.make(|line| {
             let now = sys::modem_lines(line)?;
+            is_internal = sys::has_loop(now);
             // The spare outputs of many cards switch the chip's interrupt: only the chip's own loop keeps them from the pins.
-            let spare = if sys::has_loop(now) { wanted } else { outputs(now) };
+            let spare = if is_internal { wanted } else { outputs(now) };
             Ok(Setting::ModemLines(ModemOutputs { out1: spare.out1, out2: spare.out2, ..wanted }))
         })?;
         match made {
             Made::Unsupported => Err(host(&self.device.name, "drive the modem lines", "the driver has none")),
-            Made::Changed | Made::AlreadySo => Ok(()),
+            Made::AlreadySo => Ok(()),
+            Made::Changed => {
+                if !is_internal {
+                    thread::sleep(if self.facts.usb.is_some() { USB_LINES_FOLLOW } else { LINES_FOLLOW });
+                }
+                Ok(())
+            }
         }
     }
 
@@ -459,42 +395,10 @@ fn is_quiet(error: &io::Error) -> bool {
     matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted)
 }
 
-fn open_error(device: &Device, error: io::Error) -> PortError {
-    match error.raw_os_error() {
-        Some(libc::EACCES | libc::EPERM) => {
-            PortError::NoAccess { port: device.name.clone(), action: "open the line".to_owned() }
-        }
-        Some(libc::EBUSY) => host(&device.name, "open", "a program asked the kernel to keep others out"),
-        _ => line_error(&device.name, "open", error),
-    }
-}
-
-fn line_error(name: &str, action: &str, error: io::Error) -> PortError {
-    if is_gone(&error) {
-        return PortError::Gone(name.to_owned());
-    }
-    if error.kind() == io::ErrorKind::PermissionDenied {
-        return PortError::NoAccess { port: name.to_owned(), action: action.to_owned() };
-    }
-    host(name, action, error)
-}
-
-/// The crate keeps the kernel's number of an error only in its words.
-fn crate_error(name: &str, action: &str, error: serialport::Error) -> PortError {
-    let last = io::Error::last_os_error();
-    if is_gone(&last) { PortError::Gone(name.to_owned()) } else { host(name, action, error) }
-}
-
-fn host(name: &str, action: &str, cause: impl ToString) -> PortError {
-    PortError::Host { port: name.to_owned(), action: action.to_owned(), cause: cause.to_string() }
-}
-
-/// As much as the kernel hands over at once: its buffer for a reader (`N_TTY_BUF_SIZE`, drivers/tty/n_tty.c).
-const READ_BYTES: usize = 4096;
-
-/// What may be on its way: a quarter of what the kernel keeps for a line before it drops bytes (`TTYB_DEFAULT_MEM_LIMIT`,
-/// drivers/tty/tty_buffer.c: 64 KiB before Linux 5.11, more since), because a marked byte takes three places.
-const BUFFER_BYTES: usize = 16_384;
+/// How long inputs may take to follow outputs through a plug: a line driver a few microseconds. Adapters tell of a change when
+/// they are next asked, every few milliseconds (common practice, no source); here with much to spare.
+const LINES_FOLLOW: Duration = Duration::from_millis(2);
+const USB_LINES_FOLLOW: Duration = Duration::from_millis(50);
 
 /// More than the queue of any common chip or adapter holds (128 in the largest of the 8250 family, linux/serial_core.h).
 const CHIP_QUEUE_CHARACTERS: u64 = 256;

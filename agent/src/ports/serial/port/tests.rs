@@ -6,7 +6,7 @@ use tempfile::TempDir;
 use turnback_core::line::{Parity, StopBits};
 
 use super::*;
-use crate::guard::lock::LockError;
+use crate::{guard::lock::LockError, ports::serial::open::BUFFER_BYTES};
 
 /// A pseudo-terminal, its other end, and a port that keeps its notes in a folder of its own.
 struct Bench {
