@@ -66,21 +66,29 @@ impl Drop for OpenLine {
     }
 }
 
-pub(super) fn capabilities(device: &Device, facts: &Facts, line: &File) -> LineCapabilities {
+/// What is known of a line that nobody has opened yet.
+pub(super) fn without_asking(device: &Device, facts: &Facts) -> LineCapabilities {
     let real = device.kind == Kind::Serial;
-    let counts_errors = sys::interrupt_counts(line).is_ok();
     LineCapabilities {
-        modem_lines: real && sys::modem_lines(line).is_ok(),
-        counts_errors,
         marks_errors: real,
         sends_break: real,
         internal_loop: real && facts.is_8250(),
+        paced: real,
+        buffer_bytes: BUFFER_BYTES,
+        ..LineCapabilities::default()
+    }
+}
+
+/// What an open line can do and show.
+pub(super) fn capabilities(device: &Device, facts: &Facts, line: &File) -> LineCapabilities {
+    let real = device.kind == Kind::Serial;
+    LineCapabilities {
+        modem_lines: real && sys::modem_lines(line).is_ok(),
+        counts_errors: sys::interrupt_counts(line).is_ok(),
         // A driver without RS-485 lets its settings be read all the same; it refuses to have them set, also to what they are.
         half_duplex: real && sys::rs485(line).and_then(|now| sys::set_rs485(line, &now)).is_ok(),
         latency_setting: real && (facts.latency_timer.is_some() || sys::low_latency(line).is_ok()),
-        paced: real,
-        moves_plug: false,
-        buffer_bytes: BUFFER_BYTES,
+        ..without_asking(device, facts)
     }
 }
 

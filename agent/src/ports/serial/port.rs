@@ -24,7 +24,7 @@ use super::{
     device::{Device, Kind},
     facts::Facts,
     line::{Line, Received},
-    open::{OpenLine, READ_BYTES, capabilities, crate_error, host, line_error},
+    open::{OpenLine, READ_BYTES, capabilities, crate_error, host, line_error, without_asking},
     service::{Holder, Places},
     setting::{Made, Setting, SettingError, is_unsupported, outputs, told},
     sys,
@@ -116,7 +116,7 @@ impl SerialPort {
     /// Drops what waits to be sent, and lets what the chip has taken already leave as it is: sent half at one speed and half at
     /// another it would come back as errors of the line.
     fn settle(&mut self) -> Result<(), PortError> {
-        let (name, paced) = (self.device.name.clone(), self.capabilities().paced);
+        let (name, paced) = (self.device.name.clone(), self.device.kind == Kind::Serial);
         let line = self.open()?;
         line.tty.clear(ClearBuffer::Output).map_err(|error| crate_error(&name, "discard what waits", error))?;
         if !std::mem::take(&mut line.has_sent) || !paced {
@@ -203,13 +203,13 @@ impl Port for SerialPort {
 }
 
 impl Line for SerialPort {
+    /// Before the line is first opened, what is known without: nobody may open it to ask before it is known to be free.
     fn capabilities(&self) -> LineCapabilities {
-        // Asked before the line is needed otherwise, it is opened for the question alone.
-        *self.can.get_or_init(|| {
-            let open = self.open.as_ref().map(|open| open.line.try_clone());
-            let line = open.unwrap_or_else(|| sys::open(&self.device.path));
-            line.map(|line| capabilities(&self.device, &self.facts, &line)).unwrap_or_default()
-        })
+        match (self.can.get(), &self.open) {
+            (Some(can), _) => *can,
+            (None, Some(open)) => *self.can.get_or_init(|| capabilities(&self.device, &self.facts, &open.line)),
+            (None, None) => without_asking(&self.device, &self.facts),
+        }
     }
 
     fn configure(&mut self, format: LineFormat) -> Result<Option<LineFormat>, PortError> {
@@ -230,6 +230,7 @@ impl Line for SerialPort {
     }
 
     fn apply(&mut self, setting: LineSetting) -> Result<bool, PortError> {
+        self.open()?;
         let can = self.capabilities();
         let made = match setting {
             LineSetting::InternalLoop(_) if !can.internal_loop => Made::Unsupported,
@@ -270,6 +271,7 @@ impl Line for SerialPort {
 
     fn modem_inputs(&mut self) -> Result<Option<ModemInputs>, PortError> {
         let name = self.device.name.clone();
+        self.open()?;
         if !self.capabilities().modem_lines {
             return Ok(None);
         }
@@ -280,6 +282,7 @@ impl Line for SerialPort {
 
     fn line_errors(&mut self) -> Result<Option<LineErrors>, PortError> {
         let name = self.device.name.clone();
+        self.open()?;
         if !self.capabilities().counts_errors {
             return Ok(None);
         }

@@ -81,6 +81,9 @@ fn a_pseudo_terminal_takes_any_speed_and_no_format_but_eight_bits() {
 fn a_pseudo_terminal_has_nothing_but_bytes_and_says_so() {
     let bench = Bench::new();
     let mut port = bench.port();
+    assert!(port.open.is_none() && Line::capabilities(&port).buffer_bytes > 0);
+    assert!(port.open.is_none(), "asking opens nothing");
+    port.configure(LineFormat::default()).unwrap();
     let can = Line::capabilities(&port);
     assert_eq!(can, LineCapabilities { buffer_bytes: BUFFER_BYTES, ..LineCapabilities::default() });
     assert_eq!(port.modem_inputs().unwrap(), None);
@@ -189,6 +192,7 @@ fn a_real_line_with_a_plug() {
     let mut port = SerialPort { notes: Some(notes.path().to_owned()), ..SerialPort::find(&name).unwrap() };
     println!("{:?}", port.identity());
     assert_eq!(port.in_service().unwrap(), []);
+    port.configure(LineFormat::default()).unwrap();
     let can = Line::capabilities(&port);
     println!("{can:?}");
     assert!(can.modem_lines && can.counts_errors && can.paced, "{can:?}");
