@@ -1,7 +1,7 @@
 //! Whether a serial line is in service, and who has it: asked of `/proc`, `/sys` and the lock files, without opening it.
 //!
 //! Opening would raise RTS and DTR, which what is connected may take for a call. What only an open line tells is asked by
-//! [`of_open_line`]. Limits: without root the files that other users' processes hold open cannot be seen, only a process
+//! `of_open_line`. Limits: without root the files that other users' processes hold open cannot be seen, only a process
 //! whose own terminal the line is; and a lock file is only as good as the program that wrote it.
 
 use std::{

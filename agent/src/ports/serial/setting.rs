@@ -1,6 +1,6 @@
 //! Settings of a serial line: read, changed with a note in the restore journal, and put back.
 //!
-//! [`Changes`] is the only way a run changes anything. A run changes the format many times (a sweep of speeds), so each kind
+//! `Changes` is the only way a run changes anything. A run changes the format many times (a sweep of speeds), so each kind
 //! of setting has one note with the value that was there at first; before each change the note takes in the value that is
 //! about to be set. A run that is killed between the two is therefore known by its value, whichever it is. The modem
 //! lines are moved by the driver itself whenever the line is opened or closed, so their note names no value as ours.
