@@ -9,6 +9,7 @@ pub mod inventory;
 pub mod runner;
 pub mod serial;
 pub mod simulated;
+pub mod simulated_line;
 
 use std::time::Duration;
 
