@@ -56,8 +56,26 @@ pub enum Event {
         /// Pattern's name.
         pattern: String,
     },
+    /// A step on a serial port began.
+    LineStepStarted {
+        /// What it tries, in words.
+        what: String,
+    },
     /// How far a step has come.
     Progress(Progress),
+    /// How far a step on a serial port has come.
+    LineProgress {
+        /// Seconds since the run began.
+        elapsed_s: f64,
+        /// Bytes sent in the run.
+        bytes_sent: u64,
+        /// Bytes lost, extra or damaged so far.
+        bytes_failed: u64,
+        /// Bit error ratio proved so far.
+        proved_below: Option<f64>,
+        /// Bits that must still pass without error to prove the limit.
+        bits_needed: Option<f64>,
+    },
     /// A step ended.
     StepDone {
         /// Number of the step, from 1.
@@ -73,6 +91,11 @@ pub enum Event {
     Slowed {
         /// Frames a second.
         frames_per_second: f64,
+    },
+    /// The host lost bytes; the step is run again with fewer out at once.
+    LineSlowed {
+        /// Bytes out at once.
+        bytes_out: u64,
     },
     /// The check failed and is repeated with the signal turned back elsewhere.
     Confirming {

@@ -9,8 +9,10 @@ use std::{
 
 use turnback_core::{
     event::Event,
+    line::LineFormatError,
     link::Placement,
     plan::{Kind, PlanError, Profile, parse_duration},
+    wiring::LinePlugError,
 };
 
 use super::{NOT_TESTED, USAGE, args, complain};
@@ -18,6 +20,7 @@ use crate::{
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
+        line::LineOptions,
     },
     guard::{journal::recover, state},
     output::{progress::ProgressLine, text},
@@ -26,7 +29,7 @@ use crate::{
         ethernet::port::EthernetPort,
         recovery::EverySetting,
         serial::{port::SerialPort, setting::told},
-        simulated::{self, SimulatedPort},
+        simulated,
     },
 };
 
@@ -118,7 +121,7 @@ fn try_run(args: &args::Check) -> Result<ExitCode, Failure> {
 fn seed(args: &args::Check) -> Result<u64, PortError> {
     Ok(match (args.seed, args.port.strip_prefix("sim:")) {
         (Some(seed), _) => seed,
-        (None, Some(what)) => simulated::load(what)?.seed.into(),
+        (None, Some(what)) => simulated::load(what)?.seed().into(),
         (None, None) => uuid::Uuid::now_v7().as_u64_pair().1,
     })
 }
@@ -129,7 +132,7 @@ fn seed(args: &args::Check) -> Result<u64, PortError> {
 /// See the kinds of port.
 pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
     if let Some(what) = name.strip_prefix("sim:") {
-        return Ok(Box::new(SimulatedPort::open(what, seed)?));
+        return simulated::open(what, seed);
     }
     // A path is a serial line; names of interfaces have no slash.
     if name.contains('/') {
@@ -176,6 +179,7 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
     }
     if let Some(ratio) = args.target_ber {
         profile.target_ber = ratio;
+        profile.serial_target_ber = ratio;
     }
     if let Some(confidence) = args.confidence {
         profile.confidence = confidence;
@@ -208,6 +212,16 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         started_at: jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
         although_in_service: args.although_in_service,
         confirm: !args.no_confirm,
+        line: line_options(args)?,
+    })
+}
+
+fn line_options(args: &args::Check) -> Result<LineOptions, Failure> {
+    let usage = |error: String| Failure::Usage(error);
+    Ok(LineOptions {
+        format: args.line.as_deref().map(str::parse).transpose().map_err(|e: LineFormatError| usage(e.to_string()))?,
+        plug: args.plug.as_deref().map(str::parse).transpose().map_err(|e: LinePlugError| usage(e.to_string()))?,
+        time: args.time.as_deref().map(parse_duration).transpose().map_err(CheckError::from)?,
     })
 }
 

@@ -1,6 +1,7 @@
 //! The only files that shape what is printed. None of them computes a figure: all come from a report or an event.
 
 pub mod figure;
+mod line;
 pub mod progress;
 pub mod table;
 pub mod text;

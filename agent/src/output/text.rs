@@ -7,14 +7,19 @@ use turnback_core::{
     verdict::{Location, Outcome},
 };
 
-use super::{figure, table};
+use super::{figure, line, table};
 
 /// The whole report.
 pub fn render(report: &Report) -> String {
     let mut out = String::new();
     verdict(report, &mut out);
-    figures(report, &mut out);
-    steps(report, &mut out);
+    match &report.line {
+        Some(line) => line::figures(report, line, &mut out),
+        None => {
+            figures(report, &mut out);
+            steps(report, &mut out);
+        }
+    }
     notes(report, &mut out);
     out
 }
@@ -109,7 +114,7 @@ fn figures(report: &Report, out: &mut String) {
     );
 }
 
-fn latency(l: &Latency) -> String {
+pub(super) fn latency(l: &Latency) -> String {
     match (l.min, l.p50, l.p99, l.max) {
         (Some(min), Some(p50), Some(p99), Some(max)) => format!(
             "{} min, {} half, {} p99, {} max ({} clock, {} trips)",

@@ -10,6 +10,7 @@ pub mod recovery;
 pub mod runner;
 pub mod serial;
 pub mod simulated;
+pub mod simulated_line;
 
 use std::time::Duration;
 

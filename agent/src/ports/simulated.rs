@@ -10,7 +10,7 @@ use turnback_core::{
     link::{Capabilities, LinkState, Placement, PortSetting},
     probe::ethernet::Address,
     report::PortIdentity,
-    sim::{self, Rig, World},
+    sim::{self, AnyRig, Rig, World},
     time::Nanos,
 };
 
@@ -21,6 +21,7 @@ use super::{
         StepRunner,
         lockstep::{LockstepRunner, SharedWorld, lock},
     },
+    simulated_line::SimulatedLine,
 };
 
 /// See the module text.
@@ -38,25 +39,46 @@ impl SimulatedPort {
     /// allowed values for a file that is not a rig.
     pub fn open(what: &str, seed: u64) -> Result<Self, PortError> {
         let name = format!("sim:{what}");
-        let rig = load(what)?;
-        Ok(Self { name, world: Arc::new(Mutex::new(World::new(&rig, seed))), changed: Vec::new() })
+        match load(what)? {
+            AnyRig::Frames(rig) => Ok(Self::new(name, &rig, seed)),
+            AnyRig::Serial(_) => Err(PortError::NotARig {
+                file: what.to_owned(),
+                cause: "it describes a serial port, not one of frames".into(),
+            }),
+        }
     }
+
+    fn new(name: String, rig: &Rig, seed: u64) -> Self {
+        Self { name, world: Arc::new(Mutex::new(World::new(rig, seed))), changed: Vec::new() }
+    }
+}
+
+/// The port of the rig that `what` (the part after `sim:`) names, of either kind.
+///
+/// # Errors
+/// As for [`SimulatedPort::open`].
+pub fn open(what: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
+    let name = format!("sim:{what}");
+    Ok(match load(what)? {
+        AnyRig::Frames(rig) => Box::new(SimulatedPort::new(name, &rig, seed)),
+        AnyRig::Serial(rig) => Box::new(SimulatedLine::new(name, &rig, seed)),
+    })
 }
 
 /// Finds a rig by name or file.
 ///
 /// # Errors
 /// As for [`SimulatedPort::open`].
-pub fn load(what: &str) -> Result<Rig, PortError> {
-    if let Some(rig) = sim::builtin(what) {
+pub fn load(what: &str) -> Result<AnyRig, PortError> {
+    if let Some(rig) = AnyRig::builtin(what) {
         return Ok(rig);
     }
-    let names = || sim::BUILTIN.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
+    let names = || sim::builtin_names().map(|(name, _)| name).collect::<Vec<_>>().join(", ");
     let text = std::fs::read_to_string(what).map_err(|error| PortError::Unknown {
         name: format!("sim:{what}"),
         known: format!("built-in rigs are {}; as a file it cannot be read ({error})", names()),
     })?;
-    Rig::parse(&text).map_err(|error| PortError::NotARig { file: what.to_owned(), cause: error.to_string() })
+    AnyRig::parse(&text).map_err(|error| PortError::NotARig { file: what.to_owned(), cause: error.to_string() })
 }
 
 impl Port for SimulatedPort {

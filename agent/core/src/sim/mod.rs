@@ -4,6 +4,7 @@
 //! it is told, its chance comes from one seed, and two worlds that are told the same do the same. [`serial`] has the same for a
 //! serial port.
 
+mod any;
 mod builtin;
 mod fault;
 mod link;
@@ -16,6 +17,8 @@ mod tests;
 mod world;
 
 use crate::time::Nanos;
+
+pub use any::{AnyRig, builtin_names};
 
 pub use builtin::{BUILTIN, builtin};
 pub use fault::FaultCount;

@@ -25,7 +25,11 @@ use turnback_core::{
     time::Nanos,
 };
 
-use super::{cancel::Cancel, gather::Gathered};
+use super::{
+    cancel::Cancel,
+    gather::Gathered,
+    line::{self, LineOptions},
+};
 use crate::ports::{FramePort, Port, PortError, Way, runner::StepRunner};
 
 /// What a check is to do, beside its profile.
@@ -49,6 +53,8 @@ pub struct CheckOptions {
     pub although_in_service: bool,
     /// Confirm a failure from another place where that needs no hand.
     pub confirm: bool,
+    /// What only a serial port has.
+    pub line: LineOptions,
 }
 
 /// A check could not be made at all.
@@ -84,9 +90,7 @@ pub fn check<'a>(
     let (port, return_port) = match (port.way(), return_port.map(|port| port.way())) {
         (Way::Frames(port), None) => (port, None),
         (Way::Frames(port), Some(Way::Frames(other))) => (port, Some(other)),
-        (Way::Bytes(port), None) => {
-            return Err(CheckError::NotOffered { port: port.identity().name, what: "be tested yet".into() });
-        }
+        (Way::Bytes(port), None) => return line::check(port, options, say, cancel),
         (Way::Bytes(port), Some(_)) | (Way::Frames(_), Some(Way::Bytes(port))) => {
             let what = "be tested together with a return port: both must be Ethernet interfaces of this machine";
             return Err(CheckError::NotOffered { port: port.identity().name, what: what.into() });

@@ -5,6 +5,7 @@ use std::time::Duration;
 use turnback_core::{
     line::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
     time::Nanos,
+    wiring::LinePlug,
 };
 
 use crate::ports::{Port, PortError};
@@ -79,8 +80,12 @@ pub trait Line: Port {
     /// # Errors
     /// When the host refuses.
     fn discard(&mut self) -> Result<(), PortError>;
-    /// The plug that is fitted, where the port knows: the name of a [`turnback_core::wiring::LinePlug`].
-    fn plug(&self) -> Option<turnback_core::wiring::LinePlug> {
+    /// The plug that is said to be fitted, where the port knows.
+    fn plug(&self) -> Option<LinePlug> {
+        None
+    }
+    /// The format of whoever uses this line, where the port knows.
+    fn usual_format(&self) -> Option<LineFormat> {
         None
     }
 }
