@@ -209,7 +209,7 @@ fn settings_left_by_a_killed_run_are_put_back_by_the_next_start() {
     assert_ne!(settings(plug.port()), before, "a killed run puts nothing back");
     let finished = program.check(&format!("{} {SHORT}", plug.port()));
     assert!(finished.stderr.contains("left by a run that was cut off"), "{}", finished.stderr);
-    assert!(finished.stderr.contains("put back to 2400,8N1, not raw"), "{}", finished.stderr);
+    assert!(finished.stderr.contains("(2400,8N1, not raw): put back"), "{}", finished.stderr);
     assert_eq!(outcome(&finished), "pass", "{}", finished.report()["verdict"]);
     assert_eq!(settings(plug.port()), before);
 }

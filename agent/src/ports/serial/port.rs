@@ -26,12 +26,16 @@ use super::{
     line::{Line, Received},
     open::{OpenLine, READ_BYTES, capabilities, crate_error, host, line_error, without_asking},
     service::{Holder, Places},
-    setting::{Made, Setting, SettingError, is_unsupported, outputs, told},
+    setting::{Made, Setting, SettingError, is_unsupported, outputs, told, told_shortly},
     sys,
     termios::{self, Marking},
 };
 use crate::{
-    guard::{journal::Outcome, lock::PortLock, state},
+    guard::{
+        journal::{Outcome, Recovered},
+        lock::PortLock,
+        state,
+    },
     ports::{Port, PortError, ServiceReason, Way},
 };
 
@@ -178,7 +182,11 @@ impl Port for SerialPort {
         // What still waits would leave at the old settings.
         let _ = open.tty.clear(ClearBuffer::All);
         let recovered = open.changes.put_back();
-        recovered.iter().filter(|recovered| recovered.outcome != Outcome::Unchanged).map(told).collect()
+        let short = |recovered: &Recovered| match recovered.outcome {
+            Outcome::PutBack => told_shortly(recovered).unwrap_or_else(|| told(recovered)),
+            _ => told(recovered),
+        };
+        recovered.iter().filter(|recovered| recovered.outcome != Outcome::Unchanged).map(short).collect()
     }
 
     fn place(&mut self, placement: Placement) -> bool {

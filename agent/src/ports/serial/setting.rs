@@ -236,30 +236,36 @@ impl Drop for Changes {
     }
 }
 
-/// A change in words; one of another kind of port as it tells itself. The values that stand in the journal are for no reader,
-/// but for the format.
+/// A change and what became of it, in words; one of another kind of port as it tells itself.
 pub fn told(recovered: &Recovered) -> String {
-    let Change { kind, target, old, .. } = &recovered.change;
-    match (Setting::from_journal(kind, old), &recovered.outcome) {
-        (Some(Setting::Format(old)), Outcome::PutBack) => {
-            format!("settings of {target} put back to {}{}", old.format(), if old.is_raw() { "" } else { ", not raw" })
-        }
-        (Some(_), Outcome::PutBack) => format!("{kind} of {target} put back"),
-        (Some(_), outcome) => {
-            let what = match outcome {
-                Outcome::Failed(error) => format!("kept for later, {error}"),
-                Outcome::Absent => "kept for later, it is not there".to_owned(),
-                Outcome::Busy(by) => format!("kept for later, {by}"),
-                Outcome::ChangedSince { .. } => "left alone, somebody changed it since".to_owned(),
-                Outcome::Gone => "nothing to do, it is gone".to_owned(),
-                Outcome::Restarted => "nothing to do, the machine was restarted since".to_owned(),
-                Outcome::Replaced => "left alone, another port has its place".to_owned(),
-                _ => "already as before".to_owned(),
-            };
-            format!("{kind} of {target}: {what}")
-        }
-        _ => recovered.to_string(),
+    let Some(what) = told_shortly(recovered) else { return recovered.to_string() };
+    match &recovered.outcome {
+        Outcome::PutBack => format!("{what}: put back"),
+        Outcome::Unchanged => format!("{what}: already as before"),
+        // The values that stand in the journal are for no reader.
+        Outcome::ChangedSince { .. } => format!("{what}: left alone, somebody changed it since"),
+        Outcome::Restarted => format!("{what}: nothing to do, the machine was restarted since"),
+        Outcome::Gone => format!("{what}: nothing to do, it is gone"),
+        Outcome::Absent => format!("{what}: kept for later, it is not there"),
+        Outcome::Replaced => format!("{what}: left alone, another port has its place"),
+        Outcome::Elsewhere | Outcome::Unknown => recovered.to_string(),
+        Outcome::Busy(why) | Outcome::Failed(why) => format!("{what}: kept for later, {why}"),
     }
+}
+
+/// A change of a serial line in few words: what was changed, and to what it belongs; `None` for any other.
+pub(super) fn told_shortly(recovered: &Recovered) -> Option<String> {
+    let Change { kind, target, old, .. } = &recovered.change;
+    Some(match Setting::from_journal(kind, old)? {
+        Setting::Format(old) => {
+            format!("settings of {target} ({}{})", old.format(), if old.is_raw() { "" } else { ", not raw" })
+        }
+        Setting::ModemLines(_) => format!("modem lines of {target}"),
+        Setting::InternalLoop(_) => format!("loop inside the chip of {target}"),
+        Setting::HalfDuplex(_) => format!("half-duplex setting of {target}"),
+        Setting::LowLatency(_) => format!("low-latency setting of {target}"),
+        Setting::LatencyTimer { ms, .. } => format!("latency timer of {target} ({ms} ms)"),
+    })
 }
 
 fn target(device: &Device) -> Target {

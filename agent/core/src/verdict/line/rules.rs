@@ -102,11 +102,11 @@ pub const LINE_REMARKS: &[LineRemark] = &[
         })
     }),
     ("no-modem-lines", |e| {
-        (!e.capabilities.modem_lines)
+        (e.counts.sent > 0 && !e.capabilities.modem_lines)
             .then(|| "this port has no modem lines to test; that does not count against it".into())
     }),
     ("no-counts", |e| {
-        (!e.capabilities.counts_errors).then(|| {
+        (e.counts.sent > 0 && !e.capabilities.counts_errors).then(|| {
             "this port's driver counts no line errors; that does not count against it, but a byte lost in this computer cannot be \
              told from one lost on the line"
                 .into()

@@ -76,7 +76,7 @@ fn settings_are_put_back_after_many_changes() {
     let recovered = changes.put_back();
     assert_eq!(recovered.len(), 1, "one note for all of them");
     assert_eq!(recovered[0].outcome, Outcome::PutBack);
-    assert!(told(&recovered[0]).ends_with("put back to 2400,8N1, not raw"), "{}", told(&recovered[0]));
+    assert!(told(&recovered[0]).ends_with("(2400,8N1, not raw): put back"), "{}", told(&recovered[0]));
     assert!(bench.now().same_as(&before), "{:?} is not {before:?}", bench.now());
     assert_eq!(fs::read_dir(bench.directory.path()).unwrap().count(), 0);
 }
