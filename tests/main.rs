@@ -6,4 +6,5 @@ mod plug;
 mod probe_bytes;
 mod real_rigs;
 mod rigs;
+mod serial_rigs;
 mod tap_rigs;
