@@ -7,4 +7,5 @@ mod probe_bytes;
 mod pty_rigs;
 mod real_rigs;
 mod rigs;
+mod serial_rigs;
 mod tap_rigs;

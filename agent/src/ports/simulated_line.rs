@@ -146,10 +146,11 @@ impl Line for SimulatedLine {
             if any && end == until {
                 end = until.min(self.world.now() + GATHER_NS);
             }
-            if self.world.now() >= end {
+            let next = self.world.next_at();
+            if self.world.now() >= end || (next.is_none() && !bytes.is_empty()) {
                 break;
             }
-            let next = self.world.next_at().unwrap_or(end);
+            let next = next.unwrap_or(end);
             self.world.advance_to(next.clamp(self.world.now() + 1, end));
         }
         if !bytes.is_empty() {

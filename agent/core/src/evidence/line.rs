@@ -94,6 +94,9 @@ pub struct LineEvidence {
     pub damage: DamageKind,
     /// Times fewer bytes were let out at once because this computer lost some.
     pub slowdowns: u32,
+    /// Bytes that this computer's counts say it lost with as few out at once as there can be: more than a busy computer explains,
+    /// since the chip itself holds as many.
+    pub lost_at_slowest: u64,
     /// Modem lines, over all states of the outputs; empty where there are none.
     pub modem: Vec<ModemReading>,
     /// Whether hardware flow control works, where tried.

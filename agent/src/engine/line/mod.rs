@@ -103,6 +103,7 @@ struct LineGathered {
     turnaround: Vec<Turnaround>,
     single_byte_trips: LatencyHistogram,
     slowdowns: u32,
+    lost_at_slowest: u64,
     characters_per_second: Option<f64>,
     stopped: Option<Stopped>,
     references: Vec<Reference>,
@@ -213,7 +214,7 @@ impl<'a> LineRun<'a> {
             return Err(self.not_offered("loop inside the chip (its driver offers none); use a plug"));
         }
         let asked = self.format;
-        self.format = self.line.configure(asked)?.ok_or_else(|| self.not_offered(&format!("do {asked}")))?;
+        self.format = self.line.configure(asked)?.ok_or_else(|| self.not_offered(&format!("be set to {asked}")))?;
         if self.format != asked {
             self.warnings.push(format!("{asked} was asked for and {} is what the port gives", self.format));
         }
@@ -291,6 +292,9 @@ impl<'a> LineRun<'a> {
         self.next_block = self.next_block.wrapping_add(exchanged.blocks);
         self.gathered.tally.merge(&exchanged.tally);
         if let Some(errors) = exchanged.errors {
+            if self.window <= WINDOW_MIN {
+                self.gathered.lost_at_slowest += errors.lost_in_host();
+            }
             self.gathered.errors.get_or_insert_default().merge(&errors);
         }
         Ok(exchanged.characters_per_second)

@@ -29,6 +29,7 @@ impl LineRun<'_> {
             errors: g.errors,
             damage: g.tally.damage.kind(),
             slowdowns: g.slowdowns,
+            lost_at_slowest: g.lost_at_slowest,
             modem: g.modem.clone(),
             flow: g.flow,
             break_returned: g.break_returned,

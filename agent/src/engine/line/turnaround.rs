@@ -29,12 +29,14 @@ impl LineRun<'_> {
             let trips = line_ns.map_or(u64::MAX, |ns| 1_000_000_000 / ns.max(1)).clamp(3, TRIPS_MAX);
             let mut times = LatencyHistogram::new();
             let mut exchange = self.exchange(Pattern::Prbs31, self.format)?;
+            let mut misses = 0;
             for _ in 0..trips.min(self.options.profile.latency_probes.into()) {
                 if self.cancel.is_cancelled() {
                     break;
                 }
                 match exchange.alone(self.line, block_bytes.into())? {
                     Some(trip) => times.record(trip),
+                    None if misses < MISSES_MAX => misses += 1,
                     None => break,
                 }
             }
@@ -58,3 +60,5 @@ impl LineRun<'_> {
 
 const BLOCKS: [u32; 4] = [1, 16, 64, 256];
 const TRIPS_MAX: u64 = 20;
+/// Each trip that fails costs seconds of waiting.
+const MISSES_MAX: u32 = 2;

@@ -265,8 +265,10 @@ impl SerialWorld {
             self.console_at = Some(at + SECOND_NS / u64::from(self.rig.plug.console_bytes_per_second.max(1)));
         }
         self.flying.make_contiguous().sort_by_key(|(at, _)| *at);
-        while let Some((at, item)) = self.flying.pop_front_if(|(at, _)| *at <= to) {
-            self.chip.arrive(at, item);
+        while self.flying.front().is_some_and(|(at, _)| *at <= to) {
+            if let Some((at, item)) = self.flying.pop_front() {
+                self.chip.arrive(at, item);
+            }
         }
         self.chip.pass_time(to);
         self.now = self.now.max(to);

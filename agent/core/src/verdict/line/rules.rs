@@ -464,8 +464,9 @@ fn places_disagree(e: &LineEvidence) -> Option<Finding> {
 
 fn host_limited(e: &LineEvidence) -> Option<Finding> {
     let inside = e.lost_in_host();
-    // A share that a repeat at a lower pace has made small does not stand in the way of a judgement.
-    if inside == 0 || e.slowdowns > 0 && e.lost_on_line() == 0 && inside * 20 < e.counts.sent {
+    // What a repeat at a lower pace has stopped does not stand in the way of a judgement.
+    let stopped = e.slowdowns > 0 && e.lost_at_slowest < ERRORS_MIN;
+    if inside == 0 || stopped && inside * 4 < e.counts.sent {
         return None;
     }
     no_blame(

@@ -37,6 +37,7 @@ fn good() -> LineEvidence {
         errors: Some(LineErrors::default()),
         damage: DamageKind::None,
         slowdowns: 0,
+        lost_at_slowest: 0,
         modem: readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.dtr, ri: false }),
         flow: Some(FlowCheck { sent: 512, came_while_off: 16, came_in_all: 512 }),
         break_returned: Some(true),
@@ -164,6 +165,18 @@ fn framing_and_parity_are_the_lines_overruns_the_hosts() {
         })
     };
     assert_eq!(rule(&overrun(3000)), "host-limited");
+    let slowed = |lost_at_slowest: u64| {
+        with(|e| {
+            e.counts.lost = 3000;
+            e.counts.returned -= 3000;
+            e.errors = Some(LineErrors { overrun: 3000, ..LineErrors::default() });
+            e.slowdowns = 1;
+            e.lost_at_slowest = lost_at_slowest;
+        })
+    };
+    assert_eq!(slowed(2).outcome, Outcome::Pass);
+    // A chip that overruns with fewer bytes out than it holds is not excused by a busy computer.
+    assert_eq!(rule(&slowed(3)), "host-limited");
     let on_line = overrun(0);
     assert_eq!((on_line.outcome, rule(&on_line)), (Outcome::Fault, "bytes-lost"));
     assert!(!on_line.location.contains(&Location::Host));
