@@ -1,11 +1,14 @@
 //! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
+mod docs_current;
 mod harness;
 mod packet_socket;
 mod plug;
 mod probe_bytes;
 mod pty_rigs;
 mod real_rigs;
+mod rig_script;
 mod rigs;
 mod serial_rigs;
 mod tap_rigs;
+mod tidy;

@@ -252,6 +252,29 @@ fn a_line_that_a_process_has_open_is_refused_with_its_name_and_left_alone() {
 }
 
 #[test]
+fn a_process_that_takes_bytes_in_mid_run_is_named_and_the_port_not_blamed() {
+    let plug = PtyPlug::start("");
+    let long = format!("check {} --profile soak --for 3s --seed 1 --json", plug.port());
+    let running = Program::new().start_until(&long, "line-step-started");
+    let line = OpenOptions::new().read(true).open(plug.port()).unwrap();
+    let mut thief = Command::new("cat").stdin(Stdio::from(line)).stdout(Stdio::null()).spawn().unwrap();
+    let finished = running.finish();
+    thief.kill().unwrap();
+    thief.wait().unwrap();
+    let report = finished.report();
+    assert!(count(&report, "bytes_lost") > 0, "{}", report["totals"]);
+    assert_eq!(
+        (finished.code, &report["verdict"]["outcome"]),
+        (Some(4), &json!("not-tested")),
+        "{}",
+        report["verdict"]
+    );
+    assert_eq!(report["stopped"], "taken-into-service");
+    let text = report["verdict"]["reasons"][0]["text"].as_str().unwrap();
+    assert!(text.contains("(cat) has"), "{text}");
+}
+
+#[test]
 fn what_is_no_serial_line_is_wrong_usage() {
     for name in ["/dev/null", "/dev/ptmx", "/dev/no-such-line", "/etc"] {
         let finished = Program::new().check(name);

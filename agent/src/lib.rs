@@ -3,6 +3,7 @@
 //! [`ports`] reaches ports, [`guard`] keeps them from harm, [`engine`] drives a run over them, [`output`] prints, and
 //! [`cli`] is the program. What is decided and counted is in `turnback_core`.
 
+mod causes;
 pub mod cli;
 pub mod engine;
 pub mod guard;

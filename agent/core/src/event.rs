@@ -25,8 +25,17 @@ pub enum Event {
     },
     /// A setting was changed (and will be put back).
     SettingChanged {
+        /// Of which port.
+        port: String,
         /// Which, and to what.
         setting: PortSetting,
+    },
+    /// A setting of a serial port was changed (and will be put back).
+    LineSettingChanged {
+        /// Of which port.
+        port: String,
+        /// Which, and to what, in words.
+        setting: String,
     },
     /// A setting was put back.
     SettingPutBack {

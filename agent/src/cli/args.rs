@@ -68,7 +68,11 @@ pub enum Command {
     },
     /// Print the manual page
     #[command(hide = true)]
-    Manual,
+    Manual {
+        /// As Markdown, the help of every command: docs/cli.md
+        #[arg(long)]
+        markdown: bool,
+    },
 }
 
 /// Options of a check.

@@ -10,6 +10,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
+use crate::causes::with_causes;
 use args::{Args, Command};
 
 /// Exit status for wrong usage or configuration.
@@ -35,7 +36,8 @@ pub fn run() -> ExitCode {
         Command::Wiring { kind } => show::wiring(kind.as_deref()),
         Command::Locate { port, time } => locate::run(&port, &time),
         Command::Completions { shell } => show::completions(shell),
-        Command::Manual => show::manual(),
+        Command::Manual { markdown: false } => show::manual(),
+        Command::Manual { markdown: true } => show::manual_as_markdown(),
     }
 }
 
@@ -61,13 +63,7 @@ fn init_log(verbose: u8) {
 
 /// Prints an error with its causes and the way out.
 fn complain(error: &dyn std::error::Error, hint: Option<String>) {
-    let mut text = format!("error: {error}");
-    let mut cause = error.source();
-    while let Some(inner) = cause {
-        text.push_str(&format!(": {inner}"));
-        cause = inner.source();
-    }
-    eprintln!("{text}");
+    eprintln!("error: {}", with_causes(error));
     if let Some(hint) = hint {
         eprintln!("hint: {hint}");
     }

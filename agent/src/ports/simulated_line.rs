@@ -51,7 +51,8 @@ impl Port for SimulatedLine {
     }
 
     fn place(&mut self, placement: Placement) -> bool {
-        self.world.place(placement)
+        self.world.place(placement);
+        true
     }
 
     fn plug_is_at(&self) -> Option<Placement> {

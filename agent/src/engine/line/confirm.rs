@@ -46,7 +46,11 @@ impl LineRun<'_> {
 
     /// A short run with the signal turned back at `place`, whose counts stay out of this run's.
     fn try_at(&mut self, place: Placement) -> Result<Option<Reference>, CheckError> {
-        if !self.line.place(place) {
+        let there = match place {
+            Placement::Internal => self.line.apply(LineSetting::InternalLoop(true))?,
+            _ => self.line.place(place),
+        };
+        if !there {
             return Ok(None);
         }
         let gathered = std::mem::take(&mut self.gathered);

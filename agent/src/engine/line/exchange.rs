@@ -112,8 +112,8 @@ impl Exchange {
             let until = if full { (now + WAIT_NS).min(amount.until.max(now)) } else { now };
             if self.take_in(line, until)? > 0 {
                 (heard_at, silences) = (line.now(), 0);
-            } else if line.now() > heard_at + self.patience_ns {
-                // Whatever is still out is lost; perhaps the next bytes fare better.
+            } else if now > heard_at + self.patience_ns {
+                // Too late already before that look, so that a program kept from its processor has looked once more. Whatever is still out is lost; perhaps the next bytes fare better.
                 self.rx.settle(line.now());
                 line.discard()?;
                 heard_at = line.now();
@@ -132,13 +132,15 @@ impl Exchange {
         let end = self.rx.sent() + bytes;
         let start = line.now();
         let mut deadline = start + self.patience_ns;
-        while (self.rx.sent() < end || self.rx.outstanding() > 0) && line.now() < deadline {
+        while self.rx.sent() < end || self.rx.outstanding() > 0 {
+            let now = line.now();
             if self.rx.sent() < end {
                 self.offer(line, end)?;
             }
-            let until = deadline.min(line.now() + WAIT_NS);
-            if self.take_in(line, until)? > 0 {
+            if self.take_in(line, deadline.min(now + WAIT_NS))? > 0 {
                 deadline = line.now() + self.patience_ns;
+            } else if now >= deadline {
+                break;
             }
         }
         let trip = self.last_in_at.saturating_sub(start);
@@ -157,10 +159,12 @@ impl Exchange {
     /// Waits for what is out, as long as something comes.
     pub(super) fn drain(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
         let mut deadline = line.now() + self.patience_ns;
-        while self.rx.outstanding() > 0 && line.now() < deadline {
-            let until = deadline.min(line.now() + WAIT_NS);
-            if self.take_in(line, until)? > 0 {
+        while self.rx.outstanding() > 0 {
+            let now = line.now();
+            if self.take_in(line, deadline.min(now + WAIT_NS))? > 0 {
                 deadline = line.now() + self.patience_ns;
+            } else if now >= deadline {
+                break;
             }
         }
         Ok(())

@@ -28,6 +28,7 @@ use turnback_core::{
     stats::latency::LatencyHistogram,
     stream::line::LineTally,
     time::Nanos,
+    verdict::{Outcome, line::judge_line},
     wiring::LinePlug,
 };
 
@@ -148,6 +149,10 @@ impl<'a> LineRun<'a> {
         let measured = self.measure();
         self.ended_by_the_port(measured)?;
         if self.gathered.stopped.is_none() {
+            let asked = self.find_who_took_it();
+            self.ended_by_the_port(asked)?;
+        }
+        if self.gathered.stopped.is_none() {
             let confirmed = self.confirm();
             self.ended_by_the_port(confirmed)?;
         }
@@ -163,6 +168,14 @@ impl<'a> LineRun<'a> {
             }
             other => other,
         }
+    }
+
+    /// Before anything is blamed: whoever opened the line meanwhile takes bytes from it.
+    fn find_who_took_it(&mut self) -> Result<(), CheckError> {
+        if judge_line(&self.evidence()).outcome != Outcome::Pass && self.find_service()? {
+            self.gathered.stopped = Some(Stopped::TakenIntoService);
+        }
+        Ok(())
     }
 
     /// True when the port is in service and must be left alone.
@@ -209,26 +222,38 @@ impl<'a> LineRun<'a> {
     }
 
     fn prepare(&mut self) -> Result<(), CheckError> {
-        let placed = self.line.place(self.placement);
-        if self.placement == Placement::Internal && !placed {
+        self.line.place(self.placement);
+        if self.placement == Placement::Internal && !self.line.apply(LineSetting::InternalLoop(true))? {
             return Err(self.not_offered("loop inside the chip (its driver offers none); use a plug"));
+        }
+        if self.placement == Placement::Internal {
+            self.tell_changed("loop inside the chip on".into());
         }
         let asked = self.format;
         self.format = self.line.configure(asked)?.ok_or_else(|| self.not_offered(&format!("be set to {asked}")))?;
+        self.tell_changed(format!("raw mode, {}", self.format));
         if self.format != asked {
             self.warnings.push(format!("{asked} was asked for and {} is what the port gives", self.format));
         }
-        if self.plug == LinePlug::Rs485 && !self.line.apply(LineSetting::HalfDuplex(true))? {
-            self.warnings.push(
-                "this port's driver has no half-duplex setting: taken to hear itself while it sends, as adapters with \
-                 automatic direction control do"
-                    .into(),
-            );
+        if self.plug == LinePlug::Rs485 {
+            if self.line.apply(LineSetting::HalfDuplex(true))? {
+                self.tell_changed("half duplex, receiver on while sending".into());
+            } else {
+                self.warnings.push(
+                    "this port's driver has no half-duplex setting: taken to hear itself while it sends, as adapters with \
+                     automatic direction control do"
+                        .into(),
+                );
+            }
         }
         if self.line.capabilities().modem_lines {
             self.line.drive(RESTING)?;
         }
         Ok(())
+    }
+
+    fn tell_changed(&mut self, setting: String) {
+        (self.say)(Event::LineSettingChanged { port: self.line.identity().name, setting });
     }
 
     fn not_offered(&self, what: &str) -> CheckError {

@@ -2,17 +2,18 @@
 
 use turnback_core::{
     caution::Caution,
-    counters::CounterDelta,
     event::Event,
-    evidence::{Heard, Limit, Stopped, line::LineEvidence},
-    link::{Capabilities, LinkState},
-    report::{self, Latency, LineReport, Report, Totals},
+    evidence::{
+        Limit, Stopped,
+        line::{FormatTrial, LineEvidence},
+    },
+    report::{Latency, LineReport, Report, Totals},
     time::{ClockSource, clock_pair},
     verdict::line::{judge_line, line_cannot_show, line_error_ratio, modem},
 };
 
 use super::LineRun;
-use crate::engine::gather::summarise;
+use crate::engine::{check::result::blank, gather::summarise};
 
 impl LineRun<'_> {
     pub(super) fn evidence(&self) -> LineEvidence {
@@ -52,30 +53,16 @@ impl LineRun<'_> {
         let virtual_time = evidence.capabilities.moves_plug;
         let clock = if virtual_time { ClockSource::Virtual } else { ClockSource::Program };
         let latency = Latency::new(clock_pair(clock, clock), &g.single_byte_trips);
-        let fastest = |trial: &&turnback_core::evidence::line::FormatTrial| trial.is_clean();
+        let fastest = |trial: &&FormatTrial| trial.is_clean();
+        let blank = blank(&self.options, self.line.identity(), None, self.placement, verdict);
         Report {
-            format: report::FORMAT,
-            program: concat!("turnback ", env!("CARGO_PKG_VERSION")).into(),
-            run: self.options.run.clone(),
-            started_at: self.options.started_at.clone(),
-            port: self.line.identity(),
-            return_port: None,
-            placement: self.placement,
-            cable: self.options.cable.clone(),
-            profile: self.options.profile.name.clone(),
-            seed: self.options.seed,
-            verdict,
             totals: Totals::of_bytes(&g.tally.counts, evidence.lost_in_host()),
             error_ratio: line_error_ratio(&evidence),
-            loss_ratio: None,
             latency_loaded_ns: Latency { clock: latency.clock.clone(), ..Latency::default() },
             latency_ns: latency,
             damage: g.tally.damage.clone(),
-            steps: Vec::new(),
-            zero_loss_rates: Vec::new(),
             seconds_summary: summarise(&g.tally.seconds),
             seconds: g.tally.seconds.clone(),
-            counters: CounterDelta::default(),
             lines: modem::lines(&evidence),
             line_errors: evidence.errors,
             line: Some(LineReport {
@@ -102,10 +89,6 @@ impl LineRun<'_> {
                 break_returned: evidence.break_returned,
                 modem_readings: evidence.modem.clone(),
             }),
-            capabilities: Capabilities::default(),
-            link: LinkState::default(),
-            link_flaps: 0,
-            heard: Heard::default(),
             handful: evidence.handful,
             limit: evidence.limit,
             stopped: evidence.stopped,
@@ -114,6 +97,7 @@ impl LineRun<'_> {
             cannot_show: line_cannot_show(&evidence),
             warnings: self.warnings.clone(),
             cautions: vec![Caution::SerialLevels, Caution::GroundPotential],
+            ..blank
         }
     }
 }

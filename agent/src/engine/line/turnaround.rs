@@ -16,6 +16,7 @@ impl LineRun<'_> {
         (self.say)(Event::LineStepStarted { what: "turnaround".into() });
         self.turnaround_with(false)?;
         if self.line.capabilities().latency_setting && self.line.apply(LineSetting::LowLatency(true))? {
+            self.tell_changed("low latency".into());
             self.turnaround_with(true)?;
             self.line.apply(LineSetting::LowLatency(false))?;
         }

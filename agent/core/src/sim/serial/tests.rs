@@ -3,8 +3,7 @@
 use super::builtin::{BUILTIN_SERIAL, builtin_serial};
 use super::rig::{SerialHost, SerialRig};
 use super::*;
-use crate::line::{LineFormat, ModemOutputs};
-use crate::link::Placement;
+use crate::line::{LineFormat, LineSetting, ModemOutputs};
 use crate::sim::place::Seconds;
 
 fn world(name: &str) -> SerialWorld {
@@ -49,7 +48,7 @@ fn speeds_are_what_the_divisor_gives() {
 #[test]
 fn the_loop_inside_the_chip_maps_the_outputs_as_published() {
     let mut world = world("serial-good");
-    assert!(world.place(Placement::Internal));
+    assert!(world.apply(LineSetting::InternalLoop(true)));
     // MCR 1A gives MSR 90: OUT2 and RTS give DCD and CTS (Linux 8250_port.c, autoconfig()).
     world.drive(ModemOutputs { rts: true, out2: true, ..ModemOutputs::default() });
     let read = world.inputs().unwrap();

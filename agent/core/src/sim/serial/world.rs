@@ -107,14 +107,9 @@ impl SerialWorld {
         self.placement
     }
 
-    /// Moves the plug, or turns the loop inside the chip on. False: there is no such loop.
-    pub fn place(&mut self, placement: Placement) -> bool {
-        if placement == Placement::Internal && !self.rig.uart.internal_loop {
-            return false;
-        }
+    /// Moves the plug.
+    pub fn place(&mut self, placement: Placement) {
         self.placement = placement;
-        self.internal = placement == Placement::Internal;
-        true
     }
 
     /// Sets the format: the nearest speed that the clock gives. `None`: nothing near enough.

@@ -1,6 +1,8 @@
-//! Evidence of a serial run to verdict: named rules in order ([`rules::LINE_RULES`]) and remarks, as for frames.
+//! Evidence of a serial run to verdict: named rules in order ([`rules::LINE_RULES`]) and remarks ([`remarks::LINE_REMARKS`]),
+//! as for frames.
 
 pub mod modem;
+pub mod remarks;
 pub mod rules;
 #[cfg(test)]
 mod tests;
@@ -22,7 +24,7 @@ pub fn judge_line(evidence: &LineEvidence) -> Verdict {
         next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
     });
     verdict.reasons.extend(
-        rules::LINE_REMARKS
+        remarks::LINE_REMARKS
             .iter()
             .filter_map(|(name, remark)| remark(evidence).map(|text| Reason { rule: (*name).to_owned(), text })),
     );

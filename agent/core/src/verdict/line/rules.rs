@@ -1,15 +1,15 @@
 //! The rules for a serial port, each one idea with its name. What makes every later figure meaningless comes first.
 
-use super::modem::{self, Behaviour};
+use super::modem;
 use super::{Location, Outcome, Reason, Verdict, line_error_ratio};
 use crate::evidence::line::{FormatTrial, LineEvidence};
 use crate::evidence::{ERRORS_MIN, Reference, Stopped};
 use crate::line::Flow;
 use crate::link::Placement;
+use crate::stats::bits::frame_ratio;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 use crate::stats::ratio::{lower_bound, upper_bound};
-use crate::verdict::ratio::bits_to_frames;
-use crate::wiring::{LinePlug, ModemLine};
+use crate::wiring::LinePlug;
 
 /// A rule that can decide a serial run.
 pub struct LineRule {
@@ -64,94 +64,6 @@ pub const LINE_RULES: &[LineRule] = &[
     LineRule { name: "limit-proved", decide: limit_proved },
     LineRule { name: "too-few-bits", decide: too_few_bits },
 ];
-
-/// A remark's name and the rule that may make it.
-pub type LineRemark = (&'static str, fn(&LineEvidence) -> Option<String>);
-
-/// Remarks that follow any verdict.
-pub const LINE_REMARKS: &[LineRemark] = &[
-    ("host-slowed", |e| {
-        (e.slowdowns > 0).then(|| {
-            format!(
-                "this computer did not empty the port in time: {} bytes were lost inside it; fewer were let out at once, and the \
-                 step repeated, {} times",
-                e.lost_in_host(),
-                e.slowdowns
-            )
-        })
-    }),
-    ("stopped-early", |e| match e.stopped? {
-        Stopped::ByUser => Some("ended by hand before the plan was done".into()),
-        Stopped::TakenIntoService => Some("the port was taken into service during the run".into()),
-        _ => None,
-    }),
-    ("confirmed-elsewhere", |e| {
-        let told: Vec<String> = e.references.iter().map(told_reference).collect();
-        (!told.is_empty()).then(|| told.join("; "))
-    }),
-    ("damage-kind", |e| {
-        let c = &e.counts;
-        (c.bit_errors > 0).then(|| {
-            format!("{} wrong bits in {} bytes of {} blocks, {}", c.bit_errors, c.damaged, c.pieces_damaged, e.damage)
-        })
-    }),
-    ("lines-not-judged", |e| {
-        let known = e.plug.has_modem_lines();
-        (e.capabilities.modem_lines && !known && !e.modem.is_empty()).then(|| {
-            format!("with plug {} nothing is known of the modem lines: they are shown, not judged; name a full plug with --plug", e.plug)
-        })
-    }),
-    ("no-modem-lines", |e| {
-        (e.counts.sent > 0 && !e.capabilities.modem_lines)
-            .then(|| "this port has no modem lines to test; that does not count against it".into())
-    }),
-    ("no-counts", |e| {
-        (e.counts.sent > 0 && !e.capabilities.counts_errors).then(|| {
-            "this port's driver counts no line errors; that does not count against it, but a byte lost in this computer cannot be \
-             told from one lost on the line"
-                .into()
-        })
-    }),
-    ("ring-wired", |e| {
-        let ring = modem::state(e, ModemLine::Ri);
-        (!e.modem.is_empty() && ring.expected == Some(Behaviour::Off) && ring.seen == Behaviour::FollowsRts)
-            .then(|| "RI follows RTS: this plug has the ring indicator wired (--plug de9-ri or db25-ri)".into())
-    }),
-    ("flow-control", |e| {
-        let flow = e.flow.filter(|flow| !flow.stops() || !flow.starts())?;
-        let what = if flow.stops() { "does not start the sender again" } else { "does not stop the sender" };
-        Some(format!(
-            "CTS {what}: {} of {} bytes came back while it was off, {} in all; not for equipment with hardware flow control",
-            flow.came_while_off, flow.sent, flow.came_in_all
-        ))
-    }),
-    ("break", |e| {
-        (e.break_returned == Some(false))
-            .then(|| "a break was sent and none came round; some drivers and adapters pass none".into())
-    }),
-    ("highest-speed", |e| {
-        let fastest = |clean: bool| {
-            let trials = e.speeds.iter().filter(|trial| trial.counts.sent > 0 && trial.is_clean() == clean);
-            trials.filter_map(|trial| trial.taken).map(|taken| taken.bits_per_second).max()
-        };
-        let clean = fastest(true)?;
-        let failing =
-            e.speeds.iter().filter(|t| t.failures() > 0).filter_map(|t| t.taken).map(|t| t.bits_per_second).min();
-        Some(match failing {
-            Some(failing) => format!("without error up to {clean} bits a second; errors from {failing}"),
-            None => format!("without error up to {clean} bits a second, the highest this port took"),
-        })
-    }),
-];
-
-fn told_reference(r: &Reference) -> String {
-    let how = match (r.failed(), r.passed()) {
-        (true, _) => "fails",
-        (_, true) => "passes",
-        _ => "neither passes nor fails",
-    };
-    format!("{}: {how} ({} of {} failed)", r.placement, r.failures, r.trials)
-}
 
 /// The latest run of this port with the signal turned back at `placement`.
 fn reference(e: &LineEvidence, placement: Placement) -> Option<&Reference> {
@@ -306,9 +218,9 @@ fn no_bytes_returned(e: &LineEvidence) -> Option<Finding> {
 
 /// Whether so many of `tried` refute what the limit allows for units of so many bits.
 fn refutes(e: &LineEvidence, failed: u64, tried: u64, bits: f64) -> bool {
-    let allowed = bits_to_frames(e.limit.bit_error_ratio, bits);
-    failed >= ERRORS_MIN
-        && lower_bound(failed.min(tried), tried, e.limit.confidence).is_ok_and(|proved_above| proved_above > allowed)
+    let allowed = frame_ratio(e.limit.bit_error_ratio, bits);
+    let proved_above = lower_bound(failed.min(tried), tried, e.limit.confidence);
+    failed >= ERRORS_MIN && allowed.is_ok_and(|allowed| proved_above.is_ok_and(|proved_above| proved_above > allowed))
 }
 
 /// Bits of an average piece, for events that are counted by pieces.
@@ -481,7 +393,7 @@ fn limit_proved(e: &LineEvidence) -> Option<Finding> {
     let ratio = line_error_ratio(e)?;
     let c = &e.counts;
     let bits = f64::from(e.format.half_bits_per_character()) / 2.0;
-    let allowed = bits_to_frames(e.limit.bit_error_ratio, bits);
+    let allowed = frame_ratio(e.limit.bit_error_ratio, bits).ok()?;
     let failed = e.lost_on_line().saturating_add(c.inserted).saturating_add(e.characters_in_error());
     let tried = c.sent.saturating_sub(e.lost_in_host());
     let characters = upper_bound(failed.min(tried), tried, e.limit.confidence).ok()?;
