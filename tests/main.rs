@@ -2,6 +2,7 @@
 
 mod docs_current;
 mod harness;
+mod host_meddles;
 mod packet_socket;
 mod plug;
 mod probe_bytes;

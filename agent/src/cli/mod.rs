@@ -1,6 +1,7 @@
 //! The command line: one file a command, and the words they share in [`args`].
 
 pub mod args;
+pub mod cable_test;
 pub mod check;
 pub mod locate;
 pub mod ports;
@@ -30,6 +31,7 @@ pub fn run() -> ExitCode {
     init_log(args.verbose);
     match args.command {
         Command::Check(check) => check::run(*check),
+        Command::CableTest { port, json } => cable_test::run(&port, json),
         Command::Ports { json } => ports::run(json),
         Command::Profiles { name } => show::profiles(name.as_deref()),
         Command::Rigs { name } => show::rigs(name.as_deref()),
