@@ -2,10 +2,13 @@
 
 mod docs_current;
 mod harness;
+mod host_meddles;
 mod packet_socket;
 mod plug;
 mod probe_bytes;
 mod real_rigs;
+mod records;
+mod report_pages;
 mod rig_script;
 mod rigs;
 mod serial_rigs;

@@ -58,6 +58,11 @@ impl Run<'_> {
         let mut watch = Watcher {
             cancel: self.cancel,
             port: &mut *self.port,
+            return_port: match &mut self.return_port {
+                Some(port) => Some(&mut **port),
+                None => None,
+            },
+            in_service: Vec::new(),
             say: &mut *self.say,
             so_far: self.gathered.tally.counts,
             origin: self.origin,
@@ -78,6 +83,8 @@ impl Run<'_> {
         let mut runners = std::mem::take(&mut self.runners);
         let results = run_all(&mut runners, &order, &mut |glimpse| watch.look(glimpse));
         let flaps = watch.flaps;
+        let disturbed = watch.look_for_disturbance();
+        self.in_service.extend(watch.in_service);
         self.runners = runners;
         let mut results = results?;
         let after = self.counters().unwrap_or_else(|_| before.clone());
@@ -87,6 +94,11 @@ impl Run<'_> {
         let counted = self.port.link().map(|l| changes(&l).saturating_sub(changes(&link_before)) / 2).unwrap_or(0);
         if let Some(first) = results.first_mut() {
             first.link_flaps = first.link_flaps.max(flaps).max(counted);
+            first.stopped = match (first.stopped, disturbed) {
+                // It explains a link that stays away and frames that cannot be sent.
+                (None | Some(Stopped::LinkLost), Some(_)) => disturbed,
+                (stopped, _) => stopped,
+            };
         }
         let single = matches!(amount, StepAmount::Single(_));
         // With two directions the counters of both ports are summed: each direction may claim them, which can only move
@@ -102,7 +114,7 @@ impl Run<'_> {
             let directions: Vec<_> = self.runners.iter().map(|r| r.direction()).collect();
             for (number, ((result, losses), direction)) in booked.iter().zip(directions).enumerate() {
                 let variation = self.variations.get(number).copied().flatten();
-                let fresh = step_report(step, direction, rate, result, losses.in_host, variation);
+                let fresh = step_report(step, direction, rate, result, losses, variation);
                 self.report_step(fresh);
             }
         }
@@ -125,6 +137,7 @@ impl Run<'_> {
                 row.frames_returned += fresh.frames_returned;
                 row.frames_lost += fresh.frames_lost;
                 row.frames_lost_in_host += fresh.frames_lost_in_host;
+                row.frames_never_left += fresh.frames_never_left;
                 row.frames_damaged += fresh.frames_damaged;
                 row.bit_errors += fresh.bit_errors;
                 row.seconds += fresh.seconds;
@@ -141,7 +154,7 @@ fn step_report(
     direction: String,
     rate: Option<f64>,
     result: &StepResult,
-    in_host: u64,
+    losses: &Losses,
     variation: Option<DelayVariationReport>,
 ) -> StepReport {
     let counts = &result.tally.counts;
@@ -153,7 +166,8 @@ fn step_report(
         frames_sent: counts.sent,
         frames_returned: counts.returned,
         frames_lost: counts.lost,
-        frames_lost_in_host: in_host,
+        frames_lost_in_host: losses.in_host,
+        frames_never_left: losses.never_left,
         frames_damaged: counts.damaged,
         bit_errors: counts.bit_errors,
         seconds: result.seconds,

@@ -25,6 +25,7 @@ impl LineRule {
         Some(Verdict {
             outcome: finding.outcome,
             location: finding.location,
+            segment: None,
             sureness: finding.sureness,
             reasons: vec![Reason { rule: self.name.to_owned(), text: finding.text }],
             next: finding.next,
