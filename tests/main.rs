@@ -8,6 +8,8 @@ mod plug;
 mod probe_bytes;
 mod pty_rigs;
 mod real_rigs;
+mod records;
+mod report_pages;
 mod rig_script;
 mod rigs;
 mod serial_rigs;

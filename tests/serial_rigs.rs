@@ -35,6 +35,8 @@ fn check_here(rig: &SerialRig, seed: u64, profile: &Profile) -> Report {
         profile: profile.clone(),
         placement: None,
         cable: None,
+        labels: turnback_core::labels::Labels::default(),
+        machine: String::new(),
         speed_mbps: None,
         seed,
         run: format!("serial-{seed}"),

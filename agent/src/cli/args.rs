@@ -31,12 +31,18 @@ const AFTER: &str = "Exit status: 0 pass, 1 fault found, 2 wrong usage or config
 pub enum Command {
     /// Check one port with a plug fitted, and say what is at fault
     Check(Box<Check>),
+    /// Lead through a case, stage by stage, until the port, the plug or a segment of the cable is found at fault
+    Isolate(Box<Isolate>),
     /// List the ports of this machine, and whether each can be tested now
     Ports {
         /// Print one JSON document
         #[arg(long)]
         json: bool,
     },
+    /// Make a page of a run or case to print, mail or file; or JSON, CSV, text
+    Report(Report),
+    /// List the recorded runs; show, compare, export, import or drop them
+    Records(Box<super::records::args::Records>),
     /// List the profiles, or show one as TOML to start from
     Profiles {
         /// The profile to show
@@ -87,6 +93,39 @@ pub enum Command {
     },
 }
 
+/// Options of a report.
+#[derive(Debug, clap::Args)]
+#[command(after_help = REPORT_AFTER)]
+pub struct Report {
+    /// Beginning of the id of a recorded run or case, or `last` for the newest run; or a file with the JSON document of a run or case; or - for the
+    /// standard input
+    #[arg(value_name = "RUN|CASE|FILE")]
+    pub run: String,
+    /// The file of records to look in
+    #[arg(long, value_name = "FILE")]
+    pub store: Option<PathBuf>,
+    /// The report as one JSON document
+    #[arg(long, group = "form")]
+    pub json: bool,
+    /// Every figure of the report as a row of CSV
+    #[arg(long, group = "form")]
+    pub csv: bool,
+    /// Plain text, for a ticket
+    #[arg(long, group = "form")]
+    pub text: bool,
+    /// Write to this file; it is replaced as a whole or not at all
+    #[arg(long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+}
+
+const REPORT_AFTER: &str = "Examples:\n  \
+    turnback report last --output run.html           a page of the newest run, one or two sheets of paper\n  \
+    turnback report 01a2130b-9185 --text             to paste into a ticket\n  \
+    turnback check quay7 --json > run.json           keep a run in a file ...\n  \
+    turnback report run.json --csv                   ... and show it from there\n  \
+    turnback check sim:bad-cable --json | turnback report - --output run.html\n\n\
+    The page needs no network and no scripts. Exit status: 0 made, 2 not made.";
+
 /// Options of a check.
 #[derive(Debug, clap::Args)]
 #[command(after_help = CHECK_AFTER)]
@@ -98,8 +137,11 @@ pub struct Check {
     #[arg(long, value_name = "PLACE")]
     pub placement: Option<String>,
     /// Label of the cable, when the plug is at its far end; implies --placement far-end
-    #[arg(long, value_name = "LABEL")]
+    #[arg(long, value_name = "LABEL", value_parser = label)]
     pub cable: Option<String>,
+    /// Other labels
+    #[command(flatten)]
+    pub labels: Labels,
     /// A second interface at the other end of the cable, in place of a plug; both directions are tested
     #[arg(long, value_name = "PORT", conflicts_with = "placement")]
     pub return_port: Option<String>,
@@ -150,12 +192,143 @@ pub struct Check {
     /// Write one JSON object a line to this file, as things happen
     #[arg(long, value_name = "FILE")]
     pub events: Option<PathBuf>,
+    /// Where the run is recorded
+    #[command(flatten)]
+    pub record: Record,
 }
+
+/// Labels under which a run is found again, beside the cable's.
+#[derive(Debug, Default, clap::Args)]
+pub struct Labels {
+    /// What is written at the port or its socket
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub port_label: Option<String>,
+    /// Label of the cable's segment at whose end the plug is; implies --placement far-end
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub segment: Option<String>,
+    /// What is written where the cable or segment ends
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub far_end: Option<String>,
+    /// Label of the plug used
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub plug: Option<String>,
+    /// A note to keep with the run
+    #[arg(long, value_name = "TEXT", value_parser = label)]
+    pub note: Option<String>,
+}
+
+impl From<&Labels> for turnback_core::labels::Labels {
+    fn from(given: &Labels) -> Self {
+        Self {
+            port: given.port_label.clone(),
+            segment: given.segment.clone(),
+            far_end: given.far_end.clone(),
+            plug: given.plug.clone(),
+            note: given.note.clone(),
+        }
+    }
+}
+
+/// Whether and where a run is recorded.
+#[derive(Debug, Default, clap::Args)]
+pub struct Record {
+    /// Keep what is found in this file of records [default: see `turnback records --help`]
+    #[arg(long, value_name = "FILE", conflicts_with = "no_record")]
+    pub store: Option<PathBuf>,
+    /// Keep nothing
+    #[arg(long)]
+    pub no_record: bool,
+}
+
+/// A label as people write it: one line, with something on it.
+fn label(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    match text {
+        "" => Err("nothing is written on it".into()),
+        _ if text.chars().any(char::is_control) => Err("it may hold no line breaks or control characters".into()),
+        _ if text.chars().count() > LABEL_CHARACTERS_MAX => Err(format!("at most {LABEL_CHARACTERS_MAX} characters")),
+        _ => Ok(text.to_owned()),
+    }
+}
+
+/// Longer than any label, and enough for a note (our own choice).
+const LABEL_CHARACTERS_MAX: usize = 500;
+
+/// Options of a case.
+#[derive(Debug, clap::Args)]
+#[command(after_help = ISOLATE_AFTER)]
+pub struct Isolate {
+    /// Interface name, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
+    pub port: String,
+    /// Label of the cable
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub cable: String,
+    /// Labels of the cable's segments in order from the port, such as lead-3,A-14,cabinet-tail [default: one piece; a
+    /// simulated rig knows its own]
+    #[arg(long, value_name = "LABELS", value_delimiter = ',')]
+    pub segments: Vec<String>,
+    /// Label of the plug
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub plug: Option<String>,
+    /// Go on with this case (the beginning of its id is enough)
+    #[arg(long, value_name = "ID")]
+    pub case: Option<String>,
+    /// Do this one stage and end: internal, at-port, far-end, far-end:SEGMENT, soak, soak:at-port, other-plug, known-good-port.
+    /// Goes on with the open case of this port and cable
+    #[arg(long, value_name = "STAGE", conflicts_with = "answers")]
+    pub stage: Option<String>,
+    /// Leave a stage out (may be given several times)
+    #[arg(long, value_name = "STAGE")]
+    pub skip: Vec<String>,
+    /// Set the earlier attempts at a stage aside and do it again (may be given several times)
+    #[arg(long, value_name = "STAGE")]
+    pub redo: Vec<String>,
+    /// Do not ask: the plug is where the stage wants it. A simulated rig moves its plug by itself and does all stages; elsewhere
+    /// give --stage too
+    #[arg(long)]
+    pub yes: bool,
+    /// Take the answers from this file, one a line, in place of the terminal
+    #[arg(long, value_name = "FILE")]
+    pub answers: Option<PathBuf>,
+    /// Port of this machine known to be good, for stage known-good-port
+    #[arg(long, value_name = "PORT")]
+    pub known_good: Option<String>,
+    /// Take a stage from a record of the same port that is not older than this, such as 2h
+    #[arg(long, value_name = "AGE")]
+    pub from_records: Option<String>,
+    /// Profile of a stage by name or file
+    #[arg(long, value_name = "NAME|FILE", default_value = "quick")]
+    pub profile: String,
+    /// How long a soak stage takes
+    #[arg(long = "for", value_name = "TIME", default_value = "60s")]
+    pub soak_time: String,
+    /// Seed of the first run, and of a simulated rig
+    #[arg(long)]
+    pub seed: Option<u64>,
+    /// Test although the port has an address, a route or the like, as for check
+    #[arg(long)]
+    pub although_in_service: bool,
+    /// Print the case as one JSON document
+    #[arg(long)]
+    pub json: bool,
+    /// Where the case and its runs are recorded
+    #[command(flatten)]
+    pub record: Record,
+}
+
+const ISOLATE_AFTER: &str = "Examples:\n  \
+    turnback isolate sim:bad-cable --cable Q-12 --yes                a simulated case from end to end\n  \
+    turnback isolate quay7 --cable Q-12 --segments lead-3,A-14,tail  asks for each move of the plug\n  \
+    turnback isolate quay7 --cable Q-12 --stage far-end:A-14 --yes   one stage, the plug is there already\n  \
+    turnback isolate quay7 --cable Q-12 --redo at-port               the plug was not seated: once more\n\n\
+    Answers: nothing (the plug is there), skip [WHY], plug LABEL, on PORT, passes, fails, redo STAGE, leave, help.\n\
+    A case is kept after each stage and can be left and taken up again. Exit status: that of its verdict, as for check.";
 
 const CHECK_AFTER: &str = "Examples:\n  \
     turnback check sim:bad-cable                      a simulated cable with a fault\n  \
     turnback check quay7                              plug in port quay7, a few seconds\n  \
     turnback check quay7 --cable Q-12                 plug at the far end of cable Q-12\n  \
+    turnback check quay7 --port-label A-14 --plug P-3 --note 'after the storm'\n  \
     turnback check quay7 --return-port quay8          cable between two ports of this machine\n  \
     turnback check quay7 --profile proof --target-ber 1e-12\n  \
     turnback check quay7 --profile soak --for 1h --events run.jsonl\n  \

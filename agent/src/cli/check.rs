@@ -16,7 +16,7 @@ use turnback_core::{
     wiring::LinePlugError,
 };
 
-use super::{NOT_TESTED, USAGE, args, complain};
+use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper};
 use crate::{
     engine::{
         cancel::Cancel,
@@ -36,15 +36,22 @@ use crate::{
 
 /// Runs a check; the exit status is its verdict.
 pub fn run(args: args::Check) -> ExitCode {
-    let failure = match try_run(&args) {
-        Ok(report) => return answer(&args, &report),
+    let mut keeper = Keeper::new(&args.record);
+    let failure = match try_run(&args, &mut keeper) {
+        Ok(report) => {
+            let status = answer(&args, &report);
+            keeper.keep(&report);
+            return status;
+        }
         Err(failure) => failure,
     };
     match failure {
         Failure::Refused(error, report) => {
             let hint = error.hint();
             complain(&error, hint);
-            if args.json { answer(&args, &report) } else { ExitCode::from(NOT_TESTED) }
+            let status = if args.json { answer(&args, &report) } else { ExitCode::from(NOT_TESTED) };
+            keeper.keep(&report);
+            status
         }
         Failure::Check(error) => {
             let hint = if let CheckError::Port(error) = &error { error.hint() } else { None };
@@ -90,8 +97,8 @@ fn answer(args: &args::Check, report: &Report) -> ExitCode {
     ExitCode::from(report.verdict.outcome.exit_status())
 }
 
-fn try_run(args: &args::Check) -> Result<Report, Failure> {
-    let seed = seed(args)?;
+fn try_run(args: &args::Check, keeper: &mut Keeper) -> Result<Report, Failure> {
+    let seed = seed(args.seed, &args.port)?;
     let options = options(args, seed)?;
     let mut events = match &args.events {
         Some(path) => {
@@ -103,7 +110,7 @@ fn try_run(args: &args::Check) -> Result<Report, Failure> {
     };
     let mut progress = ProgressLine::new(args.json);
     let mut events_failed = None;
-    let tested = open_and_check(args, options.clone(), &mut |event: Event| {
+    let tested = open_and_check(args, keeper, options.clone(), &mut |event: Event| {
         if let Some(file) = &mut events
             && events_failed.is_none()
         {
@@ -130,17 +137,23 @@ fn try_run(args: &args::Check) -> Result<Report, Failure> {
     }
 }
 
-fn open_and_check(args: &args::Check, options: CheckOptions, say: &mut dyn FnMut(Event)) -> Result<Report, CheckError> {
+fn open_and_check(
+    args: &args::Check,
+    keeper: &mut Keeper,
+    options: CheckOptions,
+    say: &mut dyn FnMut(Event),
+) -> Result<Report, CheckError> {
     let seed = options.seed;
     let mut port = open(&args.port, seed)?;
     let mut return_port = args.return_port.as_deref().map(|name| open(name, seed)).transpose()?;
+    keeper.open();
     let cancel = Cancel::default();
     end_on_signals(&cancel);
     check(&mut *port, return_port.as_mut().map(|p| &mut **p as &mut dyn Port), options, say, &cancel)
 }
 
 /// Errors that are the fault of the words given, and no answer about a port.
-fn is_wrong_use(error: &PortError) -> bool {
+pub(super) fn is_wrong_use(error: &PortError) -> bool {
     matches!(error, PortError::Unknown { .. } | PortError::NotARig { .. })
 }
 
@@ -151,8 +164,8 @@ fn identity(name: &str) -> PortIdentity {
 }
 
 /// The seed asked for; else a simulated rig's own, so that it does the same each time; else one no run had before.
-fn seed(args: &args::Check) -> Result<u64, PortError> {
-    Ok(match (args.seed, args.port.strip_prefix("sim:")) {
+pub(super) fn seed(given: Option<u64>, port: &str) -> Result<u64, PortError> {
+    Ok(match (given, port.strip_prefix("sim:")) {
         (Some(seed), _) => seed,
         (None, Some(what)) => simulated::load(what)?.seed().into(),
         (None, None) => uuid::Uuid::now_v7().as_u64_pair().1,
@@ -226,7 +239,8 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         };
     }
     profile.validate().map_err(CheckError::from)?;
-    let placement = match (&args.placement, &args.cable) {
+    let far = args.cable.as_ref().or(args.labels.segment.as_ref());
+    let placement = match (&args.placement, far) {
         (Some(place), _) => Some(place.parse::<Placement>().map_err(|e| Failure::Usage(e.to_string()))?),
         (None, Some(_)) => Some(Placement::FarEnd),
         (None, None) => None,
@@ -239,6 +253,8 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         profile,
         placement,
         cable: args.cable.clone(),
+        labels: (&args.labels).into(),
+        machine: state::machine(),
         speed_mbps: args.speed,
         seed,
         run: run.to_string(),
@@ -258,7 +274,7 @@ fn line_options(args: &args::Check) -> Result<LineOptions, Failure> {
     })
 }
 
-fn profile(name: &str) -> Result<Profile, CheckError> {
+pub(super) fn profile(name: &str) -> Result<Profile, CheckError> {
     let unknown = match Profile::named(name) {
         Ok(profile) => return Ok(profile),
         Err(error) => error,
@@ -273,7 +289,7 @@ fn profile(name: &str) -> Result<Profile, CheckError> {
 }
 
 /// Ctrl-C, SIGTERM and SIGHUP end the run with a report of what was done.
-fn end_on_signals(cancel: &Cancel) {
+pub(super) fn end_on_signals(cancel: &Cancel) {
     let cancel = cancel.clone();
     let spawned = std::thread::Builder::new().name("signals".into()).spawn(move || {
         let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };

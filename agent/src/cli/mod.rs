@@ -3,8 +3,12 @@
 pub mod args;
 pub mod cable_test;
 pub mod check;
+pub mod isolate;
+pub mod keep;
 pub mod locate;
 pub mod ports;
+pub mod records;
+pub mod report;
 pub mod show;
 
 use std::process::ExitCode;
@@ -31,8 +35,11 @@ pub fn run() -> ExitCode {
     init_log(args.verbose);
     match args.command {
         Command::Check(check) => check::run(*check),
+        Command::Isolate(isolate) => isolate::run(*isolate),
         Command::CableTest { port, json } => cable_test::run(&port, json),
         Command::Ports { json } => ports::run(json),
+        Command::Report(report) => report::run(&report),
+        Command::Records(records) => records::run(*records),
         Command::Profiles { name } => show::profiles(name.as_deref()),
         Command::Rigs { name } => show::rigs(name.as_deref()),
         Command::Wiring { kind } => show::wiring(kind.as_deref()),

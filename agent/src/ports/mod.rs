@@ -20,6 +20,7 @@ use turnback_core::{
     link::{Capabilities, LinkState, Placement, PortSetting},
     probe::ethernet::Address,
     report::PortIdentity,
+    sim::Bench,
     time::{ClockSource, Nanos},
 };
 
@@ -49,12 +50,25 @@ pub trait Port {
     fn put_back(&mut self) -> Vec<String>;
     /// Moves the plug, where no hand is needed for that. The loop inside the chip is a setting.
     fn place(&mut self, placement: Placement) -> bool;
+    /// Does what a hand would do, where no hand is needed: on a simulated rig. The plug is seated again.
+    fn arrange(&mut self, _bench: &Bench) -> bool {
+        false
+    }
+    /// Segments of the cable in order from the port, where the port knows them.
+    fn segments(&self) -> Vec<String> {
+        Vec::new()
+    }
     /// Where the plug is, where the port knows.
     fn plug_is_at(&self) -> Option<Placement>;
     /// Now, on the port's clock.
     fn now(&self) -> Nanos;
     /// Lets time pass.
     fn pause(&mut self, time: Duration);
+    /// What it can do, in the words that every kind of port shares. Of a serial port these are the loop inside the chip and
+    /// whether its plug moves; the rest it says in its own words.
+    fn offers(&self) -> Capabilities {
+        Capabilities::default()
+    }
     /// The port by what it carries.
     fn way(&mut self) -> Way<'_>;
 }

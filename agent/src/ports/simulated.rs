@@ -10,7 +10,7 @@ use turnback_core::{
     link::{Capabilities, LinkState, Placement, PortSetting},
     probe::ethernet::Address,
     report::PortIdentity,
-    sim::{self, AnyRig, Rig, World},
+    sim::{self, AnyRig, Bench, Rig, World},
     time::Nanos,
 };
 
@@ -40,7 +40,7 @@ impl SimulatedPort {
     pub fn open(what: &str, seed: u64) -> Result<Self, PortError> {
         let name = format!("sim:{what}");
         match load(what)? {
-            AnyRig::Frames(rig) => Ok(Self::new(name, &rig, seed)),
+            AnyRig::Frames(rig) => Ok(Self::of(&rig, name, seed)),
             AnyRig::Serial(_) => Err(PortError::NotARig {
                 file: what.to_owned(),
                 cause: "it describes a serial port, not one of frames".into(),
@@ -48,7 +48,8 @@ impl SimulatedPort {
         }
     }
 
-    fn new(name: String, rig: &Rig, seed: u64) -> Self {
+    /// A rig at hand, under this name.
+    pub fn of(rig: &Rig, name: String, seed: u64) -> Self {
         Self { name, world: Arc::new(Mutex::new(World::new(rig, seed))), changed: Vec::new() }
     }
 }
@@ -60,10 +61,13 @@ impl SimulatedPort {
 pub fn open(what: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
     let name = format!("sim:{what}");
     Ok(match load(what)? {
-        AnyRig::Frames(rig) => Box::new(SimulatedPort::new(name, &rig, seed)),
+        AnyRig::Frames(rig) => Box::new(SimulatedPort::of(&rig, name, seed)),
         AnyRig::Serial(rig) => Box::new(SimulatedLine::new(name, &rig, seed)),
     })
 }
+
+/// How long it takes to move a plug (our own choice).
+const HAND_TIME: Duration = Duration::from_secs(20);
 
 /// Finds a rig by name or file.
 ///
@@ -113,6 +117,16 @@ impl Port for SimulatedPort {
         placement != Placement::Internal && lock(&self.world).place(placement)
     }
 
+    fn arrange(&mut self, bench: &Bench) -> bool {
+        // A hand needs its time; whatever goes on at the rig goes on meanwhile.
+        self.pause(HAND_TIME);
+        lock(&self.world).arrange(bench)
+    }
+
+    fn segments(&self) -> Vec<String> {
+        lock(&self.world).rig().segments.iter().map(|segment| segment.label.clone()).collect()
+    }
+
     fn plug_is_at(&self) -> Option<Placement> {
         Some(lock(&self.world).placement())
     }
@@ -126,6 +140,10 @@ impl Port for SimulatedPort {
         let then = world.now() + time.as_nanos() as u64;
         world.advance_to(then);
         world.receive(&mut |_| {});
+    }
+
+    fn offers(&self) -> Capabilities {
+        self.capabilities()
     }
 
     fn way(&mut self) -> Way<'_> {

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use turnback_core::{
     line::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
-    link::Placement,
+    link::{Capabilities, Placement},
     report::PortIdentity,
     sim::serial::{Item, SerialRig, SerialWorld},
     time::Nanos,
@@ -65,6 +65,11 @@ impl Port for SimulatedLine {
 
     fn pause(&mut self, time: Duration) {
         self.world.advance_to(self.world.now() + time.as_nanos() as u64);
+    }
+
+    fn offers(&self) -> Capabilities {
+        let own = self.world.capabilities();
+        Capabilities { internal_loop: own.internal_loop, moves_plug: own.moves_plug, ..Capabilities::default() }
     }
 
     fn way(&mut self) -> Way<'_> {

@@ -5,6 +5,7 @@
 //! serial port.
 
 mod any;
+mod bench;
 mod builtin;
 mod fault;
 mod link;
@@ -19,7 +20,7 @@ mod world;
 use crate::time::Nanos;
 
 pub use any::{AnyRig, builtin_names};
-
+pub use bench::Bench;
 pub use builtin::{BUILTIN, builtin};
 pub use fault::FaultCount;
 pub use rig::{Rig, RigError};

@@ -1,14 +1,13 @@
 //! What a run found: evidence, verdict and report.
 
 use turnback_core::{
-    caution::Caution,
     compare::DamageTally,
     counters::{CounterDelta, Counters},
     event::Event,
     evidence::{Evidence, Handful, Heard, Limit, Stopped},
-    link::{Capabilities, LinkState, Medium, Placement},
+    link::{Capabilities, LinkState, Placement},
     plan::Profile,
-    report::{self, Latency, PortIdentity, Report, SecondsSummary, Totals},
+    report::{self, Latency, PortIdentity, Report, SecondsSummary, Totals, Tried},
     time::clock_pair,
     verdict::{Verdict, judge},
 };
@@ -69,6 +68,7 @@ impl Run<'_> {
             totals: Totals::new(&tally.counts, &self.gathered.losses.with_late(tally.counts.late)),
             error_ratio,
             loss_ratio,
+            tried: Tried { units: evidence.frames_tried(), failed: evidence.frames_failed() },
             latency_ns: Latency::new(clock(self.gathered.clocks.0), &tally.latency),
             latency_loaded_ns: Latency::new(clock(self.gathered.clocks.1), &tally.latency_loaded),
             damage: tally.damage.clone(),
@@ -79,15 +79,16 @@ impl Run<'_> {
             counters: delta,
             capabilities: evidence.capabilities,
             link: self.link,
+            fallback_mbps: evidence.fallback_mbps,
             link_flaps: evidence.link_flaps,
             heard: evidence.heard,
             handful: evidence.handful,
             stopped: evidence.stopped,
             references: evidence.references.clone(),
             settings_changed: self.settings_changed.clone(),
-            cannot_show: report::cannot_show(&evidence),
+            cannot_show: report::cannot_show(&evidence.capabilities, evidence.fallback_mbps),
             warnings,
-            cautions: cautions(&self.link),
+            cautions: self.link.medium.cautions(),
             ..blank(&self.options, self.port.identity(), return_port, self.placement, verdict)
         }
     }
@@ -121,16 +122,19 @@ pub(in crate::engine) fn blank(
         program: concat!("turnback ", env!("CARGO_PKG_VERSION")).into(),
         run: options.run.clone(),
         started_at: options.started_at.clone(),
+        machine: options.machine.clone(),
         port,
         return_port,
         placement,
         cable: options.cable.clone(),
+        labels: options.labels.clone(),
         profile: options.profile.name.clone(),
         seed: options.seed,
         verdict,
         totals: Totals::default(),
         error_ratio: None,
         loss_ratio: None,
+        tried: Tried::default(),
         latency_ns: Latency::default(),
         latency_loaded_ns: Latency::default(),
         damage: DamageTally::default(),
@@ -144,6 +148,7 @@ pub(in crate::engine) fn blank(
         line: None,
         capabilities: Capabilities::default(),
         link: LinkState::default(),
+        fallback_mbps: None,
         link_flaps: 0,
         heard: Heard::default(),
         handful: Handful::default(),
@@ -159,13 +164,4 @@ pub(in crate::engine) fn blank(
 
 fn limit(profile: &Profile) -> Limit {
     Limit { bit_error_ratio: profile.target_ber, confidence: profile.confidence }
-}
-
-/// Cautions that belong to a medium.
-fn cautions(link: &LinkState) -> Vec<Caution> {
-    match link.medium {
-        Medium::Copper => vec![Caution::PowerOverEthernet],
-        Medium::Fibre => vec![Caution::LaserLight, Caution::ReceiverOverload],
-        Medium::DirectAttach | Medium::Virtual | Medium::Unknown => Vec::new(),
-    }
 }

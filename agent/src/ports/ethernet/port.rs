@@ -231,6 +231,10 @@ impl Port for EthernetPort {
         thread::sleep(time);
     }
 
+    fn offers(&self) -> Capabilities {
+        self.capabilities()
+    }
+
     fn way(&mut self) -> Way<'_> {
         Way::Frames(self)
     }

@@ -293,7 +293,7 @@ impl SerialWorld {
             Place::PortHost => true,
             Place::PortLine | Place::Plug => !self.internal,
             Place::Segment(_) => !self.internal && self.placement == Placement::FarEnd,
-            Place::Host => false,
+            Place::Host | Place::OtherPlug => false,
         };
         during && here
     }

@@ -19,6 +19,7 @@ pub fn judge_line(evidence: &LineEvidence) -> Verdict {
     let mut verdict = deciding.unwrap_or_else(|| Verdict {
         outcome: Outcome::Undecided,
         location: Vec::new(),
+        segment: None,
         sureness: "no rule fits this evidence".into(),
         reasons: Vec::new(),
         next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),

@@ -20,6 +20,12 @@ pub const LINE_REMARKS: &[LineRemark] = &[
             )
         })
     }),
+    ("lost-in-host", |e| {
+        let inside = e.lost_in_host();
+        (e.slowdowns == 0 && inside > 0).then(|| {
+            format!("{inside} bytes were lost inside this computer or its adapter, by the port's own counts; not put on the line")
+        })
+    }),
     ("stopped-early", |e| match e.stopped? {
         Stopped::ByUser => Some("ended by hand before the plan was done".into()),
         Stopped::TakenIntoService => Some("the port was taken into service during the run".into()),

@@ -25,6 +25,7 @@ impl LineRule {
         Some(Verdict {
             outcome: finding.outcome,
             location: finding.location,
+            segment: None,
             sureness: finding.sureness,
             reasons: vec![Reason { rule: self.name.to_owned(), text: finding.text }],
             next: finding.next,
@@ -376,9 +377,8 @@ fn places_disagree(e: &LineEvidence) -> Option<Finding> {
 
 fn host_limited(e: &LineEvidence) -> Option<Finding> {
     let inside = e.lost_in_host();
-    // What a repeat at a lower pace has stopped does not stand in the way of a judgement.
-    let stopped = e.slowdowns > 0 && e.lost_at_slowest < ERRORS_MIN;
-    if inside == 0 || stopped && inside * 4 < e.counts.sent {
+    // A few bytes, and what a lower pace has stopped, do not stand in the way of a judgement.
+    if inside == 0 || e.lost_at_slowest < ERRORS_MIN && inside.saturating_mul(4) < e.counts.sent {
         return None;
     }
     no_blame(

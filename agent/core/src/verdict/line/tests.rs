@@ -156,15 +156,18 @@ fn framing_and_parity_are_the_lines_overruns_the_hosts() {
     assert_eq!((parity.outcome, rule(&parity)), (Outcome::Fault, "characters-in-error"));
     let two = with(|e| e.errors = Some(LineErrors { parity: 2, ..LineErrors::default() }));
     assert_ne!(two.outcome, Outcome::Fault);
-    let overrun = |counted: u64| {
+    let overrun = |lost: u64, counted: u64| {
         with(|e| {
-            e.counts.lost = 3000;
-            e.counts.returned -= 3000;
+            e.counts.lost = lost;
+            e.counts.returned -= lost;
             e.counts.pieces_slipped = 300;
             e.errors = Some(LineErrors { overrun: counted, ..LineErrors::default() });
         })
     };
-    assert_eq!(rule(&overrun(3000)), "host-limited");
+    assert_eq!(rule(&overrun(250_000, 250_000)), "host-limited");
+    let few = overrun(3000, 3000);
+    assert_eq!(few.outcome, Outcome::Pass);
+    assert!(few.reasons.iter().any(|r| r.rule == "lost-in-host"), "{:?}", few.reasons);
     let slowed = |lost_at_slowest: u64| {
         with(|e| {
             e.counts.lost = 3000;
@@ -177,7 +180,7 @@ fn framing_and_parity_are_the_lines_overruns_the_hosts() {
     assert_eq!(slowed(2).outcome, Outcome::Pass);
     // A chip that overruns with fewer bytes out than it holds is not excused by a busy computer.
     assert_eq!(rule(&slowed(3)), "host-limited");
-    let on_line = overrun(0);
+    let on_line = overrun(3000, 0);
     assert_eq!((on_line.outcome, rule(&on_line)), (Outcome::Fault, "bytes-lost"));
     assert!(!on_line.location.contains(&Location::Host));
 }
