@@ -1,4 +1,6 @@
-//! All facts of a run, gathered before anything is concluded from them.
+//! All facts of a run, gathered before anything is concluded from them: of frames here, of bytes in [`line`].
+
+pub mod line;
 
 use serde::{Deserialize, Serialize};
 

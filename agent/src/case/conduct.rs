@@ -21,6 +21,7 @@ use crate::{
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
+        line::LineOptions,
     },
     ports::Port,
     store::StoreError,
@@ -130,7 +131,7 @@ pub fn open_case(port: &dyn Port, opening: Opening) -> Case {
         cable: opening.cable,
         segments: opening.segments,
         plug: opening.plug,
-        capabilities: port.capabilities(),
+        capabilities: port.offers(),
         offers_cable_test: false,
         stages: Vec::new(),
         state: CaseState::Open,
@@ -275,11 +276,12 @@ impl<'a> Conductor<'a> {
             although_in_service: self.plan.although_in_service,
             // The case itself moves on to the place that tells more.
             confirm: false,
+            line: LineOptions::default(),
         }
     }
 
     fn arrange(&self, name: &StageName, port: &mut dyn Port) -> Result<(), ConductError> {
-        let Some(spot) = name.spot().filter(|_| port.capabilities().moves_plug) else { return Ok(()) };
+        let Some(spot) = name.spot().filter(|_| port.offers().moves_plug) else { return Ok(()) };
         let bench = Bench {
             placement: spot.placement(),
             segment: spot.segment().map(str::to_owned),

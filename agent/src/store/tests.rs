@@ -1,4 +1,4 @@
-//! Records kept, found, pruned, exchanged, copied; and files that are full, damaged, newer or not ours.
+//! Records written, found, dropped, exchanged and spoiled.
 
 use std::path::PathBuf;
 

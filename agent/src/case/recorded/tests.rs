@@ -1,4 +1,4 @@
-//! Cases saved and found again, and the runs they are lent and rest on.
+//! Cases kept among the records.
 
 use turnback_core::{
     case::{CaseState, Ended, Source, Spot, Stage, StageName},

@@ -98,7 +98,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let case = find_or_open(args, &*port, &*shelf)?;
     let mut session = Session {
         args,
-        moves_plug: port.capabilities().moves_plug,
+        moves_plug: port.offers().moves_plug,
         seed,
         age,
         cancel: cancel.clone(),

@@ -112,7 +112,7 @@ pub fn refused(
 }
 
 /// A report in which nothing is measured yet.
-fn blank(
+pub(in crate::engine) fn blank(
     options: &CheckOptions,
     port: PortIdentity,
     return_port: Option<PortIdentity>,
@@ -146,6 +146,9 @@ fn blank(
         spells: Default::default(),
         seconds: Vec::new(),
         counters: CounterDelta::default(),
+        lines: Default::default(),
+        line_errors: None,
+        line: None,
         capabilities: Capabilities::default(),
         link: LinkState::default(),
         fallback_mbps: None,
