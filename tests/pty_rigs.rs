@@ -109,7 +109,7 @@ fn bursts_are_bit_errors() {
 #[test]
 fn a_pseudo_terminal_is_not_blamed_for_what_it_does_not_have() {
     let plug = PtyPlug::start("");
-    let report = Program::new().check(&format!("{} {SHORT} --plug de9", plug.port())).report();
+    let report = Program::new().check(&format!("{} {SHORT} --wiring de9", plug.port())).report();
     assert_eq!(report["verdict"]["outcome"], "pass", "{}", report["verdict"]);
     assert!(report["line_errors"].is_null(), "{}", report["line_errors"]);
 }

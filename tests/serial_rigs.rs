@@ -69,7 +69,7 @@ fn every_serial_rig_gives_what_its_name_promises() {
         ("serial-inverted", "fault", 1, json!(["port", "plug"]), "bytes-damaged", ""),
         ("serial-dropping", "fault", 1, json!(["port", "plug"]), "bytes-lost", ""),
         ("serial-slow-host", "pass", 0, json!([]), "limit-proved", ""),
-        ("serial-wrong-plug", "undecided", 3, json!([]), "plug-joins-data-only", "--plug"),
+        ("serial-wrong-plug", "undecided", 3, json!([]), "plug-joins-data-only", "--wiring"),
         ("serial-dead", "fault", 1, json!(["port", "plug"]), "no-bytes-returned", "a plug is fitted"),
         ("serial-bad-port", "fault", 1, json!(["port"]), "bytes-damaged", ""),
         ("serial-bad-cable", "fault", 1, json!(["cable"]), "bytes-damaged", ""),
@@ -213,7 +213,7 @@ fn the_text_of_a_serial_report_names_lines_pins_and_limits() {
 #[test]
 fn wrong_words_are_refused_with_those_that_are_right() {
     for (arguments, says) in [
-        ("check sim:serial-good --plug de15", "data-only, de9"),
+        ("check sim:serial-good --wiring de15", "data-only, de9"),
         ("check sim:serial-good --line 9600,9N1", "5 to 8 data bits"),
         ("check sim:serial-good --line 400000", "cannot be set to 400000,8N1"),
         ("check sim:good --return-port sim:serial-good", "both must be Ethernet"),

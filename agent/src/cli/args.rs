@@ -172,10 +172,10 @@ pub struct Check {
     /// Serial ports: speed in bits a second and format, such as 9600, 115200,8N1 or 9600,7E1,rts-cts
     #[arg(long, value_name = "SPEED[,FORMAT]")]
     pub line: Option<String>,
-    /// Serial ports: the plug that is fitted: data-only, de9, de9-ri, db25, db25-ri, rs422, or rs485 for none on two wires
+    /// Serial ports: the wiring of the fitted plug: data-only, de9, de9-ri, db25, db25-ri, rs422, or rs485 for none on two wires
     /// [default: data-only]
     #[arg(long, value_name = "KIND")]
-    pub plug: Option<String>,
+    pub wiring: Option<String>,
     /// Seed of the run, and of a simulated rig: the same seed gives the same simulated run
     #[arg(long)]
     pub seed: Option<u64>,
@@ -332,7 +332,7 @@ const CHECK_AFTER: &str = "Examples:\n  \
     turnback check quay7 --return-port quay8          cable between two ports of this machine\n  \
     turnback check quay7 --profile proof --target-ber 1e-12\n  \
     turnback check quay7 --profile soak --for 1h --events run.jsonl\n  \
-    turnback check /dev/ttyS1 --line 9600,8N1 --plug de9   a serial port with a full plug\n\n\
+    turnback check /dev/ttyS1 --line 9600,8N1 --wiring de9   a serial port with a full plug\n\n\
     Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings; a serial line needs the right to read and\n\
     write its device file; a simulated rig needs nothing.\n\
     Never look into a fibre or an optical port. Make sure that no power (PoE) is on a pair that the plug joins.";

@@ -269,7 +269,7 @@ fn line_options(args: &args::Check) -> Result<LineOptions, Failure> {
     let usage = |error: String| Failure::Usage(error);
     Ok(LineOptions {
         format: args.line.as_deref().map(str::parse).transpose().map_err(|e: LineFormatError| usage(e.to_string()))?,
-        plug: args.plug.as_deref().map(str::parse).transpose().map_err(|e: LinePlugError| usage(e.to_string()))?,
+        plug: args.wiring.as_deref().map(str::parse).transpose().map_err(|e: LinePlugError| usage(e.to_string()))?,
         time: args.time.as_deref().map(parse_duration).transpose().map_err(CheckError::from)?,
     })
 }

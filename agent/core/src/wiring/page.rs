@@ -64,7 +64,7 @@ fn modem_lines(wiring: &Wiring) -> String {
         LinePlug::ALL.into_iter().filter(|p| p.has_modem_lines() && p.drawing() == Some(wiring.kind)).collect();
     let [open, wired] = plugs[..] else { return String::new() };
     let word = |on: bool| if on { "on" } else { "off" };
-    let mut text = format!("Modem lines with it (--plug {open}; ring indicator wired: --plug {wired})\n");
+    let mut text = format!("Modem lines with it (--wiring {open}; ring indicator wired: --wiring {wired})\n");
     text += "    RTS  DTR    CTS  DSR  DCD  RI\n";
     for (rts, dtr) in [(false, false), (true, false), (false, true), (true, true)] {
         let outputs = ModemOutputs { rts, dtr, ..ModemOutputs::default() };

@@ -134,7 +134,7 @@ pub struct SerialPlug {
     pub fitted: bool,
     /// What it really joins.
     pub wiring: Joins,
-    /// What the person says it is; a word of `--plug`.
+    /// What the person says it is; a word of `--wiring`.
     pub said_to_be: String,
     /// Bytes a second that a console in place of the plug sends; 0: a plug.
     pub console_bytes_per_second: u32,

@@ -44,7 +44,7 @@ pub const LINE_REMARKS: &[LineRemark] = &[
     ("lines-not-judged", |e| {
         let known = e.plug.has_modem_lines();
         (e.capabilities.modem_lines && !known && !e.modem.is_empty()).then(|| {
-            format!("with plug {} nothing is known of the modem lines: they are shown, not judged; name a full plug with --plug", e.plug)
+            format!("with plug {} nothing is known of the modem lines: they are shown, not judged; name a full plug with --wiring", e.plug)
         })
     }),
     ("no-modem-lines", |e| {
@@ -61,7 +61,7 @@ pub const LINE_REMARKS: &[LineRemark] = &[
     ("ring-wired", |e| {
         let ring = modem::state(e, ModemLine::Ri);
         (!e.modem.is_empty() && ring.expected == Some(Behaviour::Off) && ring.seen == Behaviour::FollowsRts)
-            .then(|| "RI follows RTS: this plug has the ring indicator wired (--plug de9-ri or db25-ri)".into())
+            .then(|| "RI follows RTS: this plug has the ring indicator wired (--wiring de9-ri or db25-ri)".into())
     }),
     ("flow-control", |e| {
         let flow = e.flow.filter(|flow| !flow.stops() || !flow.starts())?;

@@ -312,7 +312,7 @@ fn plug_joins_data_only(e: &LineEvidence) -> Option<Finding> {
             "data comes back, and no modem line follows, as with a plug that joins the data wires only; {} was named",
             e.plug
         ),
-        "look at the plug: if it joins data only, say so with --plug data-only; if it has all wires, prove it on a known-good port",
+        "look at the plug: if it joins data only, say so with --wiring data-only; if it has all wires, prove it on a known-good port",
     )
 }
 
