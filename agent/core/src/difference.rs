@@ -225,7 +225,8 @@ fn conditions(a: &Report, b: &Report) -> Vec<Change> {
         ("profile", |r| r.profile.clone()),
         ("program", |r| r.program.clone()),
     ];
-    let optional: [(&str, fn(&Report) -> Option<&String>); 8] = [
+    type ReadLabel = fn(&Report) -> Option<&String>;
+    let optional: [(&str, ReadLabel); 8] = [
         ("permanent address", |r| r.port.permanent_address.as_ref()),
         ("bus", |r| r.port.bus.as_ref()),
         ("driver", |r| r.port.driver.as_ref()),

@@ -2,4 +2,5 @@
 //! in [`turnback_core::case`].
 
 pub mod conduct;
+mod recorded;
 pub mod shelf;

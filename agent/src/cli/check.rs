@@ -14,7 +14,7 @@ use turnback_core::{
     report::{PortIdentity, Report},
 };
 
-use super::{NOT_TESTED, USAGE, args, complain};
+use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper};
 use crate::{
     engine::{
         cancel::Cancel,
@@ -31,15 +31,22 @@ use crate::{
 
 /// Runs a check; the exit status is its verdict.
 pub fn run(args: args::Check) -> ExitCode {
+    let mut keeper = Keeper::open(&args.record);
     let failure = match try_run(&args) {
-        Ok(report) => return answer(&args, &report),
+        Ok(report) => {
+            let code = answer(&args, &report);
+            keeper.keep(&report);
+            return code;
+        }
         Err(failure) => failure,
     };
     match failure {
         Failure::Refused(error, report) => {
             let hint = error.hint();
             complain(&error, hint);
-            if args.json { answer(&args, &report) } else { ExitCode::from(NOT_TESTED) }
+            let code = if args.json { answer(&args, &report) } else { ExitCode::from(NOT_TESTED) };
+            keeper.keep(&report);
+            code
         }
         Failure::Check(error) => {
             let hint = if let CheckError::Port(error) = &error { error.hint() } else { None };
@@ -214,7 +221,8 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         };
     }
     profile.validate().map_err(CheckError::from)?;
-    let placement = match (&args.placement, &args.cable) {
+    let far = args.cable.as_ref().or(args.labels.segment.as_ref());
+    let placement = match (&args.placement, far) {
         (Some(place), _) => Some(place.parse::<Placement>().map_err(|e| Failure::Usage(e.to_string()))?),
         (None, Some(_)) => Some(Placement::FarEnd),
         (None, None) => None,
@@ -227,8 +235,8 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         profile,
         placement,
         cable: args.cable.clone(),
-        labels: Default::default(),
-        machine: String::new(),
+        labels: (&args.labels).into(),
+        machine: state::machine(),
         speed_mbps: args.speed,
         seed,
         run: run.to_string(),

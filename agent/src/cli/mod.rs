@@ -3,8 +3,10 @@
 pub mod args;
 pub mod check;
 pub mod isolate;
+pub mod keep;
 pub mod locate;
 pub mod ports;
+pub mod records;
 pub mod show;
 
 use std::process::ExitCode;
@@ -33,6 +35,7 @@ pub fn run() -> ExitCode {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
         Command::Ports { json } => ports::run(json),
+        Command::Records(records) => records::run(*records),
         Command::Profiles { name } => show::profiles(name.as_deref()),
         Command::Rigs { name } => show::rigs(name.as_deref()),
         Command::Wiring { kind } => show::wiring(kind.as_deref()),

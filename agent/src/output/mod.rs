@@ -3,5 +3,6 @@
 pub mod case;
 pub mod figure;
 pub mod progress;
+pub mod records;
 pub mod table;
 pub mod text;

@@ -50,7 +50,8 @@ impl StreamSpec {
         let slots = self.slots();
         let window = probe / (slots * WINDOW_PASSES);
         // A damaged sequence may be any number; only the bits of the mask matter.
-        window.wrapping_mul(WINDOW_BYTES as u64).wrapping_add((probe % slots) * self.payload_bytes() as u64) & PHASE_MASK
+        window.wrapping_mul(WINDOW_BYTES as u64).wrapping_add((probe % slots) * self.payload_bytes() as u64)
+            & PHASE_MASK
     }
 
     /// Payloads that begin in one window.

@@ -16,12 +16,14 @@ use super::{NOT_TESTED, USAGE, args, check, complain};
 use crate::{
     case::{
         conduct::{ConductError, Conductor, Opening, StagePlan, With, open_case},
-        shelf::{CaseShelf, FileShelf, ShelfError},
+        shelf::{CaseShelf, NoShelf, ShelfError},
     },
     causes::with_causes,
     engine::{cancel::Cancel, check::CheckError},
+    guard::state,
     output::{case as text, progress::ProgressLine},
     ports::{Port, PortError},
+    store::Store,
 };
 
 /// Leads through a case; the exit status is its verdict.
@@ -88,11 +90,11 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let seed = check::seed(args.seed, &args.port)?;
     let plan = plan(args, seed)?;
     let age = args.from_records.as_deref().map(parse_duration).transpose().map_err(|error| usage(error.to_string()))?;
-    let mut shelf = FileShelf::open()?;
+    let mut shelf = open_shelf(&args.record);
     let cancel = Cancel::default();
     check::end_on_signals(&cancel);
     let mut port = check::open(&args.port, seed)?;
-    let case = find_or_open(args, &*port, &shelf)?;
+    let case = find_or_open(args, &*port, &*shelf)?;
     let mut session = Session {
         args,
         moves_plug: port.capabilities().moves_plug,
@@ -100,7 +102,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         age,
         cancel: cancel.clone(),
         answers: answers(args)?,
-        conductor: Conductor::new(case, &mut shelf, plan, cancel),
+        conductor: Conductor::new(case, &mut *shelf, plan, cancel),
         // A rig lives as long as the program; a real port is held only while a stage runs.
         rig: None,
     };
@@ -125,6 +127,23 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     Ok(ExitCode::from(case.verdict.outcome.exit_status()))
 }
 
+/// The records; where they cannot be used the case ends with the program, and that is said.
+fn open_shelf(record: &args::Record) -> Box<dyn CaseShelf> {
+    if record.no_record {
+        return Box::new(NoShelf);
+    }
+    match Store::open_at(record.store.as_deref()) {
+        Ok(store) => Box::new(store),
+        Err(error) => {
+            eprintln!("warning: the case cannot be kept, and ends with this program: {}", with_causes(&error));
+            if let Some(hint) = error.hint() {
+                eprintln!("hint: {hint}");
+            }
+            Box::new(NoShelf)
+        }
+    }
+}
+
 fn plan(args: &args::Isolate, seed: u64) -> Result<StagePlan, Failure> {
     let profile = check::profile(&args.profile).map_err(|error| usage(with_causes(&error)))?;
     if !matches!(profile.kind, Kind::Steps | Kind::Soak) {
@@ -133,7 +152,7 @@ fn plan(args: &args::Isolate, seed: u64) -> Result<StagePlan, Failure> {
         return Err(usage(message));
     }
     let soak_time = parse_duration(&args.soak_time).map_err(|error| usage(error.to_string()))?;
-    Ok(StagePlan { profile, soak_time, seed, machine: String::new(), although_in_service: args.although_in_service })
+    Ok(StagePlan { profile, soak_time, seed, machine: state::machine(), although_in_service: args.although_in_service })
 }
 
 fn answers(args: &args::Isolate) -> Result<Answers, Failure> {
@@ -145,7 +164,7 @@ fn answers(args: &args::Isolate) -> Result<Answers, Failure> {
 }
 
 /// The case named; else, for a single stage, the open one of this port and cable; else a new one.
-fn find_or_open(args: &args::Isolate, port: &dyn Port, shelf: &FileShelf) -> Result<Case, Failure> {
+fn find_or_open(args: &args::Isolate, port: &dyn Port, shelf: &dyn CaseShelf) -> Result<Case, Failure> {
     let identity = port.identity();
     if let Some(id) = &args.case {
         let case = shelf.load(id)?;

@@ -238,13 +238,16 @@ fn contrary(search: &Search, visit: &Visit) -> bool {
     }
 }
 
-/// The visits on either side in order, those of one side in a row taken as one: true for a pass on the near side.
+/// The visits to the two places in order, those of one place in a row taken as one: true for a pass at the nearer.
+///
+/// Only the two places themselves count: a search along the line always ends between some pass and some failure, even if both were
+/// chance; what proves them is that they come again.
 fn turns(search: &Search, low: usize, high: usize) -> Vec<bool> {
     let mut turns: Vec<bool> = Vec::new();
     for visit in &search.line.visits {
         let side = match visit.shows {
-            Showing::Fails if visit.place >= high => false,
-            _ if visit.place <= low && !contrary(search, visit) => true,
+            Showing::Fails if visit.place == high => false,
+            _ if visit.place == low && !contrary(search, visit) => true,
             _ => continue,
         };
         if turns.last() != Some(&side) {
