@@ -205,18 +205,17 @@ fn prove(search: &Search, low: usize, high: usize) -> Finding {
         ));
     }
     let last_failed = turns.last() == Some(&false);
-    let tired = turns.len() >= TURNS_MAX;
-    if tired {
-        let text = format!("{}; yet {what}: not beyond chance after {} turns", finding.text, turns.len());
-        return Finding::undecided(text).sure("too rare to be placed").then(format!(
-            "soak for hours with the plug at {} and then at {}, and compare: --redo soak:{} --for 4h",
-            line.spot(high),
-            line.spot(low),
-            line.spot(high)
-        ));
+    let gone = line.spell(high).passes_since >= GONE_AFTER;
+    if turns.len() >= TURNS_MAX || gone {
+        let why = if gone {
+            "it has not come back".to_owned()
+        } else {
+            format!("not beyond chance after {} turns", turns.len())
+        };
+        return too_rare(search, low, high, format!("{}; {why}: {what}", finding.text));
     }
-    // Back and forth; what is still too rare by then needs longer runs.
-    let long = search.sporadic || (!enough && turns.len() >= TURNS_MIN);
+    // Back and forth, and longer the second time: a port that goes bad and good for tens of seconds must not look like a cable.
+    let long = search.sporadic || turns.len() >= TURNS_MIN - 2;
     let (place, why) = if last_failed {
         (low, "back to the last place that passed: it must pass again, or the failure has nothing to do with the cable")
     } else {
@@ -227,6 +226,15 @@ fn prove(search: &Search, low: usize, high: usize) -> Finding {
     finding
         .sure(format!("not yet repeated: a port that began to fail meanwhile would look the same ({what})"))
         .want(stage, why)
+}
+
+/// Nobody is blamed for what came once.
+fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Finding {
+    let (near, far) = (search.line.spot(low), search.line.spot(high));
+    Finding::undecided(text).sure("seen, and too rare to be placed").then(format!(
+        "soak for hours with the plug at {far} and then at {near}, and compare (--redo soak:{far} --for 4h); until then look at the \
+         connectors and use a spare port or cable"
+    ))
 }
 
 /// A nearer visit that passes, or failed before a seating mended it, is not held against the port twice.
@@ -347,6 +355,8 @@ pub(super) fn all_pass(line: &Line) -> Option<Finding> {
 const IN_TURN_MAX: usize = 3;
 /// Pass, fail, pass, fail: fewer turns may be the port's own coming and going. Our own choice, see `docs/verdict.md`.
 const TURNS_MIN: usize = 4;
+/// So many passes since the last failure, a soak counting as two: it does not come back.
+const GONE_AFTER: u32 = 4;
 /// After so many turns more of the same tell nothing new.
 const TURNS_MAX: usize = 8;
 /// Largest probability that both sides fail alike, by units.
