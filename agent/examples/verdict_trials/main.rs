@@ -85,7 +85,8 @@ fn main() -> ExitCode {
         }
         drop(done);
         for (seed, trial, case, graded) in results {
-            let surprises = matches!(graded, Grade::FalseBlame | Grade::Missed | Grade::OtherUndecided);
+            let surprises = matches!(graded, Grade::FalseBlame | Grade::Missed | Grade::OtherUndecided)
+                || (trial.truth.above_limit && !trial.truth.at.is_empty() && graded != Grade::Right);
             if surprises {
                 odd.push((seed, format!("{graded:?}: {} -> {}", trial.truth, verdict_line(&case))));
             }

@@ -97,6 +97,16 @@ impl<'a> Line<'a> {
         for visit in visits.iter_mut().filter(|v| v.place == 0) {
             visit.shows = showing_at_port(visit.result);
         }
+        // A hand on the plug takes the link away once; a second time at the same place it is the place.
+        let trouble = |v: &Visit| {
+            v.shows == Showing::Fails
+                || v.shows == Showing::Neither && ["link-lost", "link-flapped"].contains(&v.result.rule.as_str())
+        };
+        for place in 0..=line.far {
+            if visits.iter().filter(|v| v.place == place && trouble(v)).count() >= 2 {
+                visits.iter_mut().filter(|v| v.place == place && trouble(v)).for_each(|v| v.shows = Showing::Fails);
+            }
+        }
         line.visits = visits;
         line
     }

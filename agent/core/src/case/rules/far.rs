@@ -1,7 +1,7 @@
 //! Beyond the port: the segment between the last place that passes and the first that fails.
 
 use super::Finding;
-use super::first::TOO_FEW;
+use super::first::needs_longer;
 use crate::case::line::{Line, Visit};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
@@ -59,7 +59,7 @@ impl Search<'_, '_> {
 
     /// The port itself: passed; or left undecided by its own few failures, which the counts then settle; or skipped.
     fn port_known(&self) -> bool {
-        self.passes(0) || (!self.sporadic && self.line.last(0).is_some_and(|v| v.long && v.result.rule == TOO_FEW))
+        self.passes(0) || (!self.sporadic && self.line.last(0).is_some_and(|v| v.long && needs_longer(v.result)))
     }
 
     fn stage(&self, place: usize) -> StageName {
@@ -77,10 +77,10 @@ impl Search<'_, '_> {
         let finding = Finding::undecided(format!("{spot}: {}", result.text));
         let again = self.line.spell(place).unclear < 3;
         Some(match result.rule.as_str() {
-            TOO_FEW if !self.line.spell(place).long => {
+            _ if needs_longer(result) && !self.line.spell(place).long => {
                 finding.want(StageName::Soak(spot), "only a longer run can decide")
             }
-            TOO_FEW => finding
+            _ if needs_longer(result) => finding
                 .then("the error ratio is at the limit itself: repeat with --profile proof, or accept it as it is"),
             "nothing-returned" | "not-a-plain-loop" => {
                 let finding = finding.then(format!(
@@ -195,9 +195,16 @@ fn prove(search: &Search, low: usize, high: usize) -> Finding {
     let near: Vec<&Visit> = line.visits.iter().filter(|v| v.place <= low && !contrary(search, v)).collect();
     let far: Vec<&Visit> = line.visits.iter().filter(|v| v.place >= high && v.shows == Showing::Fails).collect();
     let turns = turns(search, low, high);
-    let (p, what) = if search.sporadic { p_groups(&near, &far) } else { p_counts(&near, &far) };
+    let soaks: Vec<&Visit> = far.iter().filter(|v| v.long).copied().collect();
+    // What began as coming and going may be there all the time in every soak: then its units and seconds speak.
+    let steady = !search.sporadic || (!soaks.is_empty() && soaks.iter().all(|v| !v.sporadic()));
+    let (p, what) = match (search.sporadic, steady) {
+        (false, _) => p_counts(&near, &far),
+        (true, true) => p_counts(&near, &soaks),
+        (true, false) => p_groups(&near, &far),
+    };
     let finding = located(search, low, high);
-    let enough = p <= if search.sporadic { P_GROUPS_MAX } else { P_COUNTS_MAX };
+    let enough = p <= if steady { P_COUNTS_MAX } else { P_GROUPS_MAX };
     if enough && turns.len() >= TURNS_MIN {
         return finding.sure(format!(
             "near certain: the failure came and went with the plug {} times, and {what}",
@@ -241,7 +248,7 @@ fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Finding {
 fn contrary(search: &Search, visit: &Visit) -> bool {
     match visit.shows {
         Showing::Passes => search.sporadic && !visit.long,
-        Showing::Neither => visit.result.rule != TOO_FEW,
+        Showing::Neither => !needs_longer(visit.result),
         Showing::Fails | Showing::HostFails | Showing::NotTested => true,
     }
 }
@@ -291,7 +298,11 @@ fn p_counts(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
     (p_units.max(p_seconds * P_COUNTS_MAX / P_SECONDS_MAX), what)
 }
 
-/// Probability that trouble begins as often on both sides.
+/// Probability that trouble begins as often on both sides; or, where it has begun often enough to know the pauses between, that
+/// such pauses would fill all the time on the nearer side.
+///
+/// Pauses are taken as exponential, and twice as long as they were on average: a process that pauses for `g` seconds stays away for `t`
+/// with the probability `exp(-t/g)`.
 fn p_groups(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
     let of = |visits: &[&Visit]| {
         let (groups, seconds) =
@@ -299,7 +310,12 @@ fn p_groups(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
         ErrorCount { errors: groups, bits: seconds }
     };
     let (here, there) = (of(far), of(near));
-    let p = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
+    let mut p = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
+    if here.errors >= PAUSES_MIN && there.errors == 0 {
+        let clean: u64 = far.iter().map(|v| v.result.seconds - v.result.seconds_errored.min(v.result.seconds)).sum();
+        let pause = 2.0 * (clean + 1) as f64 / here.errors as f64;
+        p = p.min((-(there.bits as f64) / pause).exp());
+    }
     let what = format!(
         "trouble began {} times in {} s beyond it and {} times in {} s before it",
         here.errors, here.bits, there.errors, there.bits
@@ -363,5 +379,7 @@ const TURNS_MAX: usize = 8;
 const P_COUNTS_MAX: f64 = 1e-6;
 /// The same by seconds.
 const P_SECONDS_MAX: f64 = 1e-4;
+/// So often trouble must have begun before its pauses are known.
+const PAUSES_MIN: u64 = 8;
 /// The same by how often trouble begins.
 const P_GROUPS_MAX: f64 = 1e-4;

@@ -1,7 +1,7 @@
 //! With the plug in the port itself: port or plug?
 
 use super::Finding;
-use super::first::TOO_FEW;
+use super::first::needs_longer;
 use crate::case::line::{Line, showing_at_port};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
@@ -39,7 +39,7 @@ pub(super) fn port_or_plug(line: &Line) -> Option<Finding> {
         return Some(Finding::undecided("nothing is known yet of the port's line side").want(HERE, why));
     };
     match (spell.passes, spell.fails) {
-        (0, 0) if last.result.rule == TOO_FEW => (!spell.long).then(|| {
+        (0, 0) if needs_longer(last.result) => (!spell.long).then(|| {
             Finding::undecided(format!("at-port: {}", last.result.text)).want(SOAK, "only a longer run can decide")
         }),
         (0, 0) => {
