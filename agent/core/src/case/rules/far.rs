@@ -74,14 +74,18 @@ impl Search<'_, '_> {
         }
         let last = self.line.last(place).filter(|v| v.shows != Showing::Passes)?;
         let (spot, result) = (self.line.spot(place), last.result);
+        let spot_again = spot.clone();
         let finding = Finding::undecided(format!("{spot}: {}", result.text));
         let again = self.line.spell(place).unclear < 3;
         Some(match result.rule.as_str() {
             _ if needs_longer(result) && !self.line.spell(place).long => {
                 finding.want(StageName::Soak(spot), "only a longer run can decide")
             }
+            _ if last.sporadic() => finding.then(format!(
+                "the errors came in few of the seconds: look at the connectors, and soak for longer: --redo soak:{spot_again} --for 4h"
+            )),
             _ if needs_longer(result) => finding
-                .then("the error ratio is at the limit itself: repeat with --profile proof, or accept it as it is"),
+                .then(format!("the error ratio is at the limit itself: soak for longer (--redo soak:{spot_again} --for 1h), or accept it as it is")),
             "nothing-returned" | "not-a-plain-loop" => {
                 let finding = finding.then(format!(
                     "the port is good: see that the plug is really on cable {}, not on another; something else holds the link",
