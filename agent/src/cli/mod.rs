@@ -1,6 +1,7 @@
 //! The command line: one file a command, and the words they share in [`args`].
 
 pub mod args;
+pub mod cable_test;
 pub mod check;
 pub mod isolate;
 pub mod keep;
@@ -34,6 +35,7 @@ pub fn run() -> ExitCode {
     match args.command {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
+        Command::CableTest { port, json } => cable_test::run(&port, json),
         Command::Ports { json } => ports::run(json),
         Command::Records(records) => records::run(*records),
         Command::Profiles { name } => show::profiles(name.as_deref()),
@@ -41,7 +43,8 @@ pub fn run() -> ExitCode {
         Command::Wiring { kind } => show::wiring(kind.as_deref()),
         Command::Locate { port, time } => locate::run(&port, &time),
         Command::Completions { shell } => show::completions(shell),
-        Command::Manual => show::manual(),
+        Command::Manual { markdown: false } => show::manual(),
+        Command::Manual { markdown: true } => show::manual_as_markdown(),
     }
 }
 

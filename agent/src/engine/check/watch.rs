@@ -12,13 +12,16 @@ use turnback_core::{
 
 use crate::{
     engine::cancel::Cancel,
-    ports::{Port, PortError, runner::Glimpse},
+    ports::{Disturbance, Port, PortError, runner::Glimpse},
 };
 
 /// Looks after a running step: foreign frames, the link, the person's wish to end; and says how far it is.
 pub(super) struct Watcher<'a> {
     pub(super) cancel: &'a Cancel,
     pub(super) port: &'a mut dyn Port,
+    pub(super) return_port: Option<&'a mut dyn Port>,
+    /// Reasons why a port is in service that were not there before.
+    pub(super) in_service: Vec<String>,
     pub(super) say: &'a mut dyn FnMut(Event),
     pub(super) so_far: Counts,
     pub(super) origin: Nanos,
@@ -36,6 +39,10 @@ impl Watcher<'_> {
         let started = *self.started.get_or_insert(glimpse.now);
         if self.cancel.is_cancelled() {
             return Some(Stopped::ByUser);
+        }
+        // Before what it brings with it: foreign frames, a link that drops.
+        if let Some(stopped) = self.look_for_disturbance() {
+            return Some(stopped);
         }
         if glimpse.foreign > 0 {
             return Some(Stopped::ForeignTraffic);
@@ -61,6 +68,25 @@ impl Watcher<'_> {
             bits_needed: Some((needed - bits as f64).max(0.0)).filter(|n| *n > 0.0),
         }));
         None
+    }
+
+    /// What somebody on this host did to a port since the last look. Also to be asked when a step is over: something may
+    /// have happened after its last look.
+    pub(super) fn look_for_disturbance(&mut self) -> Option<Stopped> {
+        let other = self.return_port.as_mut().map(|port| port.disturbed());
+        // A port that cannot be asked is noticed by whatever asks it next.
+        let disturbances = [Some(self.port.disturbed()), other].into_iter().flatten().filter_map(|d| d.ok().flatten());
+        let mut stopped = None;
+        for disturbance in disturbances {
+            stopped = Some(match disturbance {
+                Disturbance::TakenIntoService(reasons) => {
+                    self.in_service.extend(reasons);
+                    Stopped::TakenIntoService
+                }
+                Disturbance::Reconfigured => stopped.unwrap_or(Stopped::Reconfigured),
+            });
+        }
+        stopped
     }
 
     fn look_at_link(&mut self, glimpse: Glimpse) -> Option<Stopped> {
