@@ -7,7 +7,7 @@ use std::{io::Write, process::ExitCode, time::Duration};
 use turnback_core::{
     case::{Case, Ended, Move, StageName},
     event::Event,
-    plan::{Kind, parse_duration},
+    plan::{Kind, PlanError, parse_duration},
     report::PortIdentity,
 };
 
@@ -145,11 +145,14 @@ fn open_shelf(record: &args::Record) -> Box<dyn CaseShelf> {
 }
 
 fn plan(args: &args::Isolate, seed: u64) -> Result<StagePlan, Failure> {
-    let profile = check::profile(&args.profile).map_err(|error| usage(with_causes(&error)))?;
+    let mut profile = check::profile(&args.profile).map_err(|error| usage(with_causes(&error)))?;
     if !matches!(profile.kind, Kind::Steps | Kind::Soak) {
         let message =
             format!("profile {} does not fit a stage: give one of kind steps, such as quick or standard", profile.name);
         return Err(usage(message));
+    }
+    if let Some(rate) = &args.rate {
+        profile.rate = rate.parse().map_err(|error: PlanError| usage(error.to_string()))?;
     }
     let soak_time = parse_duration(&args.soak_time).map_err(|error| usage(error.to_string()))?;
     Ok(StagePlan { profile, soak_time, seed, machine: state::machine(), although_in_service: args.although_in_service })
