@@ -73,8 +73,8 @@ fn a_case_survives_a_kill() {
     let program = Program::new();
     let first = isolate(&program, "sim:bad-cable --cable Q-12 --stage internal --yes").report();
     let id = first["case"].as_str().unwrap();
-    // A soak of months in virtual time outlasts the test.
-    let long = program.start("isolate sim:slow-host --cable Q-13 --stage soak:at-port --for 9000h --yes");
+    // A soak of a month in virtual time outlasts the test.
+    let long = program.start("isolate sim:slow-host --cable Q-13 --stage soak:at-port --for 30d --yes");
     let begun = || program.run("records cases --json");
     let mut seen = String::new();
     for _ in 0..2000 {
@@ -152,7 +152,8 @@ fn on_a_tap_rig_the_stages_answer_to_the_faults_of_the_moment() {
             plug.tell(&format!("set drop {drop}"));
             isolate(&program, &format!("quay0 --cable Q-12 --stage {name} --rate 2000 --for 3s --yes"))
         };
-        assert_eq!(stage("at-port", "0").code, Some(0));
+        // The port passes, and the cable is not yet known.
+        assert_eq!(stage("at-port", "0").code, Some(3));
         assert_eq!(stage("far-end", "0.2").code, Some(1));
         assert_eq!(stage("soak:at-port", "0").code, Some(1));
         let last = stage("soak", "0.2");
