@@ -2,3 +2,4 @@
 
 pub mod netns;
 pub mod program;
+pub mod pty;

@@ -16,13 +16,15 @@ use turnback_core::{
     verdict::{Outcome, Verdict},
 };
 
-use super::shelf::{CaseShelf, ShelfError, Sought};
+use super::shelf::{CaseShelf, Sought};
 use crate::{
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
+        line::LineOptions,
     },
     ports::Port,
+    store::StoreError,
 };
 
 /// What every stage of a case is run with.
@@ -102,7 +104,7 @@ pub struct Conductor<'a> {
     plan: StagePlan,
     cancel: Cancel,
     /// Set once the case cannot be kept any more, so that it is said once.
-    unkept: Option<ShelfError>,
+    unkept: Option<StoreError>,
 }
 
 /// What a new case is about.
@@ -129,7 +131,7 @@ pub fn open_case(port: &dyn Port, opening: Opening) -> Case {
         cable: opening.cable,
         segments: opening.segments,
         plug: opening.plug,
-        capabilities: port.capabilities(),
+        capabilities: port.offers(),
         offers_cable_test: false,
         stages: Vec::new(),
         state: CaseState::Open,
@@ -160,7 +162,7 @@ impl<'a> Conductor<'a> {
     }
 
     /// Why the case could not be kept, once.
-    pub fn unkept(&mut self) -> Option<ShelfError> {
+    pub fn unkept(&mut self) -> Option<StoreError> {
         self.unkept.take()
     }
 
@@ -274,11 +276,12 @@ impl<'a> Conductor<'a> {
             although_in_service: self.plan.although_in_service,
             // The case itself moves on to the place that tells more.
             confirm: false,
+            line: LineOptions::default(),
         }
     }
 
     fn arrange(&self, name: &StageName, port: &mut dyn Port) -> Result<(), ConductError> {
-        let Some(spot) = name.spot().filter(|_| port.capabilities().moves_plug) else { return Ok(()) };
+        let Some(spot) = name.spot().filter(|_| port.offers().moves_plug) else { return Ok(()) };
         let bench = Bench {
             placement: spot.placement(),
             segment: spot.segment().map(str::to_owned),
@@ -343,7 +346,7 @@ impl<'a> Conductor<'a> {
     ///
     /// # Errors
     /// When the records cannot be read.
-    pub fn take_record(&mut self, name: &StageName, age: Duration) -> Result<bool, ShelfError> {
+    pub fn take_record(&mut self, name: &StageName, age: Duration) -> Result<bool, StoreError> {
         let StageName::At(spot) = name else { return Ok(false) };
         let taken: Vec<&String> = self.case.stages.iter().filter_map(|s| s.run.as_ref()).collect();
         let since = jiff::Timestamp::now() - jiff::SignedDuration::try_from(age).unwrap_or(jiff::SignedDuration::ZERO);

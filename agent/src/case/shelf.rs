@@ -1,6 +1,5 @@
 //! Where cases are kept, and what earlier runs can lend to a case.
 
-use thiserror::Error;
 use turnback_core::{
     case::Case,
     link::Placement,
@@ -15,27 +14,27 @@ pub trait CaseShelf {
     ///
     /// # Errors
     /// When it cannot be written: the case goes on, and the caller says that it will not survive the program.
-    fn save(&mut self, case: &Case) -> Result<(), ShelfError>;
+    fn save(&mut self, case: &Case) -> Result<(), StoreError>;
     /// The case whose id begins like this.
     ///
     /// # Errors
     /// None, several, or unreadable.
-    fn load(&self, id: &str) -> Result<Case, ShelfError>;
+    fn load(&self, id: &str) -> Result<Case, StoreError>;
     /// The open case of this port and cable that was changed last.
     ///
     /// # Errors
     /// When the shelf cannot be read.
-    fn open_case(&self, port: &PortIdentity, cable: &str) -> Result<Option<Case>, ShelfError>;
+    fn open_case(&self, port: &PortIdentity, cable: &str) -> Result<Option<Case>, StoreError>;
     /// Keeps the report of a stage's run.
     ///
     /// # Errors
     /// As for [`CaseShelf::save`].
-    fn keep_run(&mut self, report: &Report) -> Result<(), ShelfError>;
+    fn keep_run(&mut self, report: &Report) -> Result<(), StoreError>;
     /// The latest run of a port that fits, not older than `since` (RFC 3339).
     ///
     /// # Errors
     /// When the shelf cannot be read.
-    fn latest_run(&self, sought: &Sought<'_>) -> Result<Option<Report>, ShelfError>;
+    fn latest_run(&self, sought: &Sought<'_>) -> Result<Option<Report>, StoreError>;
 }
 
 /// Which run a stage can be taken from.
@@ -53,48 +52,24 @@ pub struct Sought<'a> {
     pub since: &'a str,
 }
 
-/// A case cannot be kept or found.
-#[derive(Debug, Error)]
-pub enum ShelfError {
-    /// Nothing is kept here, so nothing can be found.
-    #[error("there is no case `{id}`: nothing is recorded")]
-    Forgetful {
-        /// As given.
-        id: String,
-    },
-    /// The records say no.
-    #[error(transparent)]
-    Store(#[from] StoreError),
-}
-
-impl ShelfError {
-    /// What the person can do about it.
-    pub fn hint(&self) -> Option<String> {
-        match self {
-            Self::Forgetful { .. } => Some("leave --no-record out, or leave --case out to open a new one".into()),
-            Self::Store(error) => error.hint(),
-        }
-    }
-}
-
 /// A shelf that forgets: for trials, and where nothing may be written.
 #[derive(Debug, Default)]
 pub struct NoShelf;
 
 impl CaseShelf for NoShelf {
-    fn save(&mut self, _: &Case) -> Result<(), ShelfError> {
+    fn save(&mut self, _: &Case) -> Result<(), StoreError> {
         Ok(())
     }
-    fn load(&self, id: &str) -> Result<Case, ShelfError> {
-        Err(ShelfError::Forgetful { id: id.to_owned() })
+    fn load(&self, id: &str) -> Result<Case, StoreError> {
+        Err(StoreError::NoCase { given: id.to_owned() })
     }
-    fn open_case(&self, _: &PortIdentity, _: &str) -> Result<Option<Case>, ShelfError> {
+    fn open_case(&self, _: &PortIdentity, _: &str) -> Result<Option<Case>, StoreError> {
         Ok(None)
     }
-    fn keep_run(&mut self, _: &Report) -> Result<(), ShelfError> {
+    fn keep_run(&mut self, _: &Report) -> Result<(), StoreError> {
         Ok(())
     }
-    fn latest_run(&self, _: &Sought<'_>) -> Result<Option<Report>, ShelfError> {
+    fn latest_run(&self, _: &Sought<'_>) -> Result<Option<Report>, StoreError> {
         Ok(None)
     }
 }

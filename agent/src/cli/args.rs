@@ -39,6 +39,8 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Make a page of a run or case to print, mail or file; or JSON, CSV, text
+    Report(Report),
     /// List the recorded runs; show, compare, export, import or drop them
     Records(Box<super::records::args::Records>),
     /// List the profiles, or show one as TOML to start from
@@ -91,11 +93,45 @@ pub enum Command {
     },
 }
 
+/// Options of a report.
+#[derive(Debug, clap::Args)]
+#[command(after_help = REPORT_AFTER)]
+pub struct Report {
+    /// Beginning of the id of a recorded run or case, or `last` for the newest run; or a file with the JSON document of a run or case; or - for the
+    /// standard input
+    #[arg(value_name = "RUN|CASE|FILE")]
+    pub run: String,
+    /// The file of records to look in
+    #[arg(long, value_name = "FILE")]
+    pub store: Option<PathBuf>,
+    /// The report as one JSON document
+    #[arg(long, group = "form")]
+    pub json: bool,
+    /// Every figure of the report as a row of CSV
+    #[arg(long, group = "form")]
+    pub csv: bool,
+    /// Plain text, for a ticket
+    #[arg(long, group = "form")]
+    pub text: bool,
+    /// Write to this file; it is replaced as a whole or not at all
+    #[arg(long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+}
+
+const REPORT_AFTER: &str = "Examples:\n  \
+    turnback report last --output run.html           a page of the newest run, one or two sheets of paper\n  \
+    turnback report 01a2130b-9185 --text             to paste into a ticket\n  \
+    turnback check quay7 --json > run.json           keep a run in a file ...\n  \
+    turnback report run.json --csv                   ... and show it from there\n  \
+    turnback check sim:bad-cable --json | turnback report - --output run.html\n\n\
+    The page needs no network and no scripts. Exit status: 0 made, 2 not made.";
+
 /// Options of a check.
 #[derive(Debug, clap::Args)]
 #[command(after_help = CHECK_AFTER)]
 pub struct Check {
-    /// Interface name, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
+    /// Interface name, path of a serial line (such as /dev/ttyS1, or any link to it), `sim:NAME` for a built-in rig, or
+    /// `sim:FILE` for a rig of your own
     pub port: String,
     /// Where the plug is: internal (no plug, loop inside the chip), at-port, far-end [default: at-port]
     #[arg(long, value_name = "PLACE")]
@@ -133,6 +169,13 @@ pub struct Check {
     /// Force this speed in Mb/s, full duplex; put back afterwards
     #[arg(long, value_name = "MBPS")]
     pub speed: Option<u32>,
+    /// Serial ports: speed in bits a second and format, such as 9600, 115200,8N1 or 9600,7E1,rts-cts
+    #[arg(long, value_name = "SPEED[,FORMAT]")]
+    pub line: Option<String>,
+    /// Serial ports: the plug that is fitted: data-only, de9, de9-ri, db25, db25-ri, rs422, or rs485 for none on two wires
+    /// [default: data-only]
+    #[arg(long, value_name = "KIND")]
+    pub plug: Option<String>,
     /// Seed of the run, and of a simulated rig: the same seed gives the same simulated run
     #[arg(long)]
     pub seed: Option<u64>,
@@ -154,6 +197,63 @@ pub struct Check {
     pub record: Record,
 }
 
+/// Labels under which a run is found again, beside the cable's.
+#[derive(Debug, Default, clap::Args)]
+pub struct Labels {
+    /// What is written at the port or its socket
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub port_label: Option<String>,
+    /// Label of the cable's segment at whose end the plug is; implies --placement far-end
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub segment: Option<String>,
+    /// What is written where the cable or segment ends
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub far_end: Option<String>,
+    /// Label of the plug used
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub plug: Option<String>,
+    /// A note to keep with the run
+    #[arg(long, value_name = "TEXT", value_parser = label)]
+    pub note: Option<String>,
+}
+
+impl From<&Labels> for turnback_core::labels::Labels {
+    fn from(given: &Labels) -> Self {
+        Self {
+            port: given.port_label.clone(),
+            segment: given.segment.clone(),
+            far_end: given.far_end.clone(),
+            plug: given.plug.clone(),
+            note: given.note.clone(),
+        }
+    }
+}
+
+/// Whether and where a run is recorded.
+#[derive(Debug, Default, clap::Args)]
+pub struct Record {
+    /// Keep what is found in this file of records [default: see `turnback records --help`]
+    #[arg(long, value_name = "FILE", conflicts_with = "no_record")]
+    pub store: Option<PathBuf>,
+    /// Keep nothing
+    #[arg(long)]
+    pub no_record: bool,
+}
+
+/// A label as people write it: one line, with something on it.
+fn label(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    match text {
+        "" => Err("nothing is written on it".into()),
+        _ if text.chars().any(char::is_control) => Err("it may hold no line breaks or control characters".into()),
+        _ if text.chars().count() > LABEL_CHARACTERS_MAX => Err(format!("at most {LABEL_CHARACTERS_MAX} characters")),
+        _ => Ok(text.to_owned()),
+    }
+}
+
+/// Longer than any label, and enough for a note (our own choice).
+const LABEL_CHARACTERS_MAX: usize = 500;
+
 /// Options of a case.
 #[derive(Debug, clap::Args)]
 #[command(after_help = ISOLATE_AFTER)]
@@ -161,14 +261,14 @@ pub struct Isolate {
     /// Interface name, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
     pub port: String,
     /// Label of the cable
-    #[arg(long, value_name = "LABEL")]
+    #[arg(long, value_name = "LABEL", value_parser = label)]
     pub cable: String,
     /// Labels of the cable's segments in order from the port, such as lead-3,A-14,cabinet-tail [default: one piece; a
     /// simulated rig knows its own]
     #[arg(long, value_name = "LABELS", value_delimiter = ',')]
     pub segments: Vec<String>,
     /// Label of the plug
-    #[arg(long, value_name = "LABEL")]
+    #[arg(long, value_name = "LABEL", value_parser = label)]
     pub plug: Option<String>,
     /// Go on with this case (the beginning of its id is enough)
     #[arg(long, value_name = "ID")]
@@ -227,63 +327,6 @@ const ISOLATE_AFTER: &str = "Examples:\n  \
     Answers: nothing (the plug is there), skip [WHY], plug LABEL, on PORT, passes, fails, redo STAGE, leave, help.\n\
     A case is kept after each stage and can be left and taken up again. Exit status: that of its verdict, as for check.";
 
-/// Labels under which a run is found again, beside the cable's.
-#[derive(Debug, Default, clap::Args)]
-pub struct Labels {
-    /// What is written at the port or its socket
-    #[arg(long, value_name = "LABEL", value_parser = label)]
-    pub port_label: Option<String>,
-    /// Label of the cable's segment at whose end the plug is; implies --placement far-end
-    #[arg(long, value_name = "LABEL", value_parser = label)]
-    pub segment: Option<String>,
-    /// What is written where the cable or segment ends
-    #[arg(long, value_name = "LABEL", value_parser = label)]
-    pub far_end: Option<String>,
-    /// Label of the plug used
-    #[arg(long, value_name = "LABEL", value_parser = label)]
-    pub plug: Option<String>,
-    /// A note to keep with the run
-    #[arg(long, value_name = "TEXT", value_parser = label)]
-    pub note: Option<String>,
-}
-
-impl From<&Labels> for turnback_core::labels::Labels {
-    fn from(given: &Labels) -> Self {
-        Self {
-            port: given.port_label.clone(),
-            segment: given.segment.clone(),
-            far_end: given.far_end.clone(),
-            plug: given.plug.clone(),
-            note: given.note.clone(),
-        }
-    }
-}
-
-/// Whether and where a run is recorded.
-#[derive(Debug, Default, clap::Args)]
-pub struct Record {
-    /// Keep the run in this file of records [default: see `turnback records --help`]
-    #[arg(long, value_name = "FILE", conflicts_with = "no_record")]
-    pub store: Option<PathBuf>,
-    /// Do not keep the run
-    #[arg(long)]
-    pub no_record: bool,
-}
-
-/// A label as people write it: one line, with something on it.
-fn label(text: &str) -> Result<String, String> {
-    let text = text.trim();
-    match text {
-        "" => Err("nothing is written on it".into()),
-        _ if text.chars().any(char::is_control) => Err("it may hold no line breaks or control characters".into()),
-        _ if text.chars().count() > LABEL_CHARACTERS_MAX => Err(format!("at most {LABEL_CHARACTERS_MAX} characters")),
-        _ => Ok(text.to_owned()),
-    }
-}
-
-/// Longer than any label, and enough for a note (our own choice).
-const LABEL_CHARACTERS_MAX: usize = 500;
-
 const CHECK_AFTER: &str = "Examples:\n  \
     turnback check sim:bad-cable                      a simulated cable with a fault\n  \
     turnback check quay7                              plug in port quay7, a few seconds\n  \
@@ -291,6 +334,8 @@ const CHECK_AFTER: &str = "Examples:\n  \
     turnback check quay7 --port-label A-14 --plug P-3 --note 'after the storm'\n  \
     turnback check quay7 --return-port quay8          cable between two ports of this machine\n  \
     turnback check quay7 --profile proof --target-ber 1e-12\n  \
-    turnback check quay7 --profile soak --for 1h --events run.jsonl\n\n\
-    Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings; a simulated rig needs neither.\n\
+    turnback check quay7 --profile soak --for 1h --events run.jsonl\n  \
+    turnback check /dev/ttyS1 --line 9600,8N1 --plug de9   a serial port with a full plug\n\n\
+    Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings; a serial line needs the right to read and\n\
+    write its device file; a simulated rig needs nothing.\n\
     Never look into a fibre or an optical port. Make sure that no power (PoE) is on a pair that the plug joins.";

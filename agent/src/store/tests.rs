@@ -1,3 +1,5 @@
+//! Records written, found, dropped, exchanged and spoiled.
+
 use std::path::PathBuf;
 
 use rusqlite::Connection;
@@ -42,6 +44,7 @@ fn report(n: u64) -> Report {
         cable: None,
         labels: Default::default(),
         machine: "cabinet3".into(),
+        line: Default::default(),
         speed_mbps: None,
         seed: n,
         run: id(n),

@@ -16,7 +16,7 @@ use crate::evidence::Evidence;
 pub use remarks::{REMARKS, Remark};
 pub use suspects::suspects;
 
-use damage::{bit_errors, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
+use damage::{bit_errors, comes_and_goes, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
 use limit::{few_hits, host_limited, limit_proved, places_disagree, too_few_bits};
 use link::{link_flapped, link_lost, no_link, port_gone, reconfigured};
 use occupied::{foreign_traffic, in_service};
@@ -75,6 +75,7 @@ pub const RULES: &[Rule] = &[
     Rule { name: "frames-cut", decide: frames_cut },
     Rule { name: "not-a-plain-loop", decide: not_a_plain_loop },
     Rule { name: "places-disagree", decide: places_disagree },
+    Rule { name: "comes-and-goes", decide: comes_and_goes },
     Rule { name: "limit-proved", decide: limit_proved },
     Rule { name: "host-limited", decide: host_limited },
     Rule { name: "few-hits", decide: few_hits },

@@ -1,3 +1,5 @@
+//! Cases kept among the records.
+
 use turnback_core::{
     case::{CaseState, Ended, Source, Spot, Stage, StageName},
     link::Placement,
@@ -58,6 +60,7 @@ fn run(placement: Placement, started_at: &str, shape: impl Fn(&mut Report)) -> R
         cable: None,
         labels: Default::default(),
         machine: state::machine(),
+        line: Default::default(),
         speed_mbps: None,
         seed: 1,
         run: uuid::Uuid::now_v7().to_string(),
@@ -88,7 +91,7 @@ fn a_case_comes_back_as_it_was_saved_last() {
     assert_eq!(store.load("last").unwrap(), second);
     let shared = first.case.bytes().zip(second.case.bytes()).take_while(|(a, b)| a == b).count();
     let error = store.load(&first.case[..shared]).unwrap_err();
-    assert!(matches!(error, ShelfError::Store(StoreError::AmbiguousCase { .. })), "{error}");
+    assert!(matches!(error, StoreError::AmbiguousCase { .. }), "{error}");
     for nothing in ["", "zz"] {
         assert!(store.load(nothing).is_err(), "{nothing:?}");
     }
@@ -168,10 +171,11 @@ fn what_an_open_case_rests_on_is_not_dropped() {
     assert_eq!(store.cases(false).unwrap().into_iter().map(|row| row.case).collect::<Vec<_>>(), [open.case.clone()]);
     assert!(store.look_through().unwrap().problems.is_empty());
 
-    // Once it is decided it goes as all others.
+    // Once it is decided it goes by age as all others.
     open.state = CaseState::Decided;
     store.save(&open).unwrap();
-    assert_eq!(store.prune(all, now_ms).unwrap(), 1);
+    let old = Retention { older_than_s: Some(86_400), keep: None };
+    assert_eq!(store.prune(old, now_ms).unwrap(), 1);
     assert!(store.cases(false).unwrap().is_empty());
 }
 

@@ -16,14 +16,14 @@ use super::{NOT_TESTED, USAGE, args, check, complain};
 use crate::{
     case::{
         conduct::{ConductError, Conductor, Opening, StagePlan, With, open_case},
-        shelf::{CaseShelf, NoShelf, ShelfError},
+        shelf::{CaseShelf, NoShelf},
     },
     causes::with_causes,
     engine::{cancel::Cancel, check::CheckError},
     guard::state,
     output::{case as text, progress::ProgressLine},
     ports::{Port, PortError},
-    store::Store,
+    store::{Store, StoreError},
 };
 
 /// Leads through a case; the exit status is its verdict.
@@ -54,7 +54,7 @@ pub fn run(args: args::Isolate) -> ExitCode {
 enum Failure {
     Usage(String, Option<String>),
     Port(PortError),
-    Shelf(ShelfError),
+    Shelf(StoreError),
 }
 
 impl From<PortError> for Failure {
@@ -63,8 +63,8 @@ impl From<PortError> for Failure {
     }
 }
 
-impl From<ShelfError> for Failure {
-    fn from(error: ShelfError) -> Self {
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Self {
         Self::Shelf(error)
     }
 }
@@ -97,7 +97,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let case = find_or_open(args, &*port, &*shelf)?;
     let mut session = Session {
         args,
-        moves_plug: port.capabilities().moves_plug,
+        moves_plug: port.offers().moves_plug,
         seed,
         age,
         cancel: cancel.clone(),

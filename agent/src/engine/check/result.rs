@@ -1,12 +1,11 @@
 //! What a run found: evidence, verdict and report.
 
 use turnback_core::{
-    caution::Caution,
     compare::DamageTally,
     counters::{CounterDelta, Counters},
     event::Event,
     evidence::{Evidence, Handful, Heard, Limit, Stopped},
-    link::{Capabilities, LinkState, Medium, Placement},
+    link::{Capabilities, LinkState, Placement},
     plan::Profile,
     report::{self, Latency, PortIdentity, Report, SecondsSummary, Totals, Tried},
     time::clock_pair,
@@ -41,6 +40,7 @@ impl Run<'_> {
             losses,
             frame_bits: self.gathered.frame_bits(),
             transmitted,
+            spells: self.gathered.spells(&limit(&self.options.profile)),
             damage: self.gathered.tally.damage.kind(),
             slowdowns: self.gathered.slowdowns,
             limit: limit(&self.options.profile),
@@ -76,6 +76,7 @@ impl Run<'_> {
             steps: self.gathered.steps.clone(),
             zero_loss_rates: self.gathered.zero_loss_rates.clone(),
             seconds_summary: summarise(&tally.seconds),
+            spells: evidence.spells,
             seconds: tally.seconds.clone(),
             counters: delta,
             capabilities: evidence.capabilities,
@@ -87,9 +88,9 @@ impl Run<'_> {
             stopped: evidence.stopped,
             references: evidence.references.clone(),
             settings_changed: self.settings_changed.clone(),
-            cannot_show: report::cannot_show(&evidence),
+            cannot_show: report::cannot_show(&evidence.capabilities, evidence.fallback_mbps),
             warnings,
-            cautions: cautions(&self.link),
+            cautions: self.link.medium.cautions(),
             ..blank(&self.options, self.port.identity(), return_port, self.placement, verdict)
         }
     }
@@ -111,7 +112,7 @@ pub fn refused(
 }
 
 /// A report in which nothing is measured yet.
-fn blank(
+pub(in crate::engine) fn blank(
     options: &CheckOptions,
     port: PortIdentity,
     return_port: Option<PortIdentity>,
@@ -142,8 +143,12 @@ fn blank(
         steps: Vec::new(),
         zero_loss_rates: Vec::new(),
         seconds_summary: SecondsSummary::default(),
+        spells: Default::default(),
         seconds: Vec::new(),
         counters: CounterDelta::default(),
+        lines: Default::default(),
+        line_errors: None,
+        line: None,
         capabilities: Capabilities::default(),
         link: LinkState::default(),
         fallback_mbps: None,
@@ -162,13 +167,4 @@ fn blank(
 
 fn limit(profile: &Profile) -> Limit {
     Limit { bit_error_ratio: profile.target_ber, confidence: profile.confidence }
-}
-
-/// Cautions that belong to a medium.
-fn cautions(link: &LinkState) -> Vec<Caution> {
-    match link.medium {
-        Medium::Copper => vec![Caution::PowerOverEthernet],
-        Medium::Fibre => vec![Caution::LaserLight, Caution::ReceiverOverload],
-        Medium::DirectAttach | Medium::Virtual | Medium::Unknown => Vec::new(),
-    }
 }
