@@ -3,6 +3,7 @@
 mod docs_current;
 mod harness;
 mod host_meddles;
+mod isolate;
 mod packet_socket;
 mod plug;
 mod probe_bytes;

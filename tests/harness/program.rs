@@ -1,6 +1,6 @@
 //! Runs of the real programs, each with a time limit, so that a hang is a failure and never a wait.
 
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, ExitStatus, Output, Stdio};
 use std::sync::mpsc;
@@ -203,6 +203,14 @@ impl TapPlug {
             return None;
         }
         Some(Self { child, lines })
+    }
+
+    /// Gives it a command, and waits for the answer.
+    pub fn tell(&mut self, command: &str) {
+        let stdin = self.child.stdin.as_mut().expect("its stdin");
+        writeln!(stdin, "{command}").expect("a command goes in");
+        let answer = self.line();
+        assert_eq!(answer["error"], Value::Null, "{command}: {answer}");
     }
 
     /// Ends it; what it did in all.

@@ -299,6 +299,9 @@ pub struct Isolate {
     /// Profile of a stage by name or file
     #[arg(long, value_name = "NAME|FILE", default_value = "quick")]
     pub profile: String,
+    /// How fast: full, a share of line rate (10%), or frames a second (3000)
+    #[arg(long, value_name = "RATE")]
+    pub rate: Option<String>,
     /// How long a soak stage takes
     #[arg(long = "for", value_name = "TIME", default_value = "60s")]
     pub soak_time: String,

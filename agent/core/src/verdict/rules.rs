@@ -20,7 +20,7 @@ use damage::{bit_errors, comes_and_goes, damaged_after_check, frames_cut, frames
 use limit::{few_hits, host_limited, limit_proved, places_disagree, too_few_bits};
 use link::{link_flapped, link_lost, no_link, port_gone, reconfigured};
 use occupied::{foreign_traffic, in_service};
-use silence::{not_transmitted, nothing_returned, nothing_sent};
+use silence::{not_transmitted, nothing_intact, nothing_returned, nothing_sent};
 
 /// A rule that can decide a run.
 pub struct Rule {
@@ -66,6 +66,7 @@ pub const RULES: &[Rule] = &[
     Rule { name: "link-lost", decide: link_lost },
     Rule { name: "not-transmitted", decide: not_transmitted },
     Rule { name: "nothing-sent", decide: nothing_sent },
+    Rule { name: "nothing-intact", decide: nothing_intact },
     Rule { name: "nothing-returned", decide: nothing_returned },
     Rule { name: "damaged-after-check", decide: damaged_after_check },
     Rule { name: "link-flapped", decide: link_flapped },

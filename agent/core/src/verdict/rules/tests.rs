@@ -121,6 +121,19 @@ fn speaking() -> Vec<(&'static str, Evidence, Outcome, Vec<Location>)> {
         ),
         ("nothing-sent", with(|e| e.counts = Counts::default()), Outcome::NotTested, vec![]),
         ("nothing-returned", with(|e| lost_on_wire(e, SENT)), Outcome::Undecided, vec![]),
+        (
+            "nothing-intact",
+            with(|e| lose(e, Losses { failed_check: SENT, ..Losses::default() })),
+            Outcome::Fault,
+            vec![Location::Port, Location::Plug],
+        ),
+        // One short: something else may have sent a damaged frame.
+        (
+            "nothing-returned",
+            with(|e| lose(e, Losses { failed_check: SENT - 1, on_wire: 1, ..Losses::default() })),
+            Outcome::Undecided,
+            vec![],
+        ),
         ("damaged-after-check", with(|e| e.counts.damaged = 1), Outcome::Fault, vec![Host]),
         ("link-flapped", with(|e| e.link_flaps = 2), Outcome::Fault, here()),
         ("link-flapped", with(|e| e.link_flaps = 1), Outcome::Undecided, vec![]),
