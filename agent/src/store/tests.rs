@@ -39,7 +39,6 @@ fn report(n: u64) -> Report {
     let mut profile = Profile::named("quick").unwrap();
     profile.time = Duration::from_millis(1);
     let options = CheckOptions {
-        line: crate::engine::line::LineOptions::default(),
         profile,
         placement: None,
         cable: None,

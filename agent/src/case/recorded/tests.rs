@@ -55,7 +55,6 @@ fn run(placement: Placement, started_at: &str, shape: impl Fn(&mut Report)) -> R
     let mut profile = Profile::named("quick").unwrap();
     profile.time = std::time::Duration::from_millis(1);
     let options = CheckOptions {
-        line: crate::engine::line::LineOptions::default(),
         profile,
         placement: Some(placement),
         cable: None,
