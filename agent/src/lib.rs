@@ -4,6 +4,7 @@
 //! [`cli`] is the program. What is decided and counted is in `turnback_core`.
 
 pub mod cli;
+pub mod config;
 pub mod daemon;
 pub mod engine;
 pub mod guard;

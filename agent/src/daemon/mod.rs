@@ -3,3 +3,4 @@
 //! [`desk`] is what the outside may ask of it.
 
 pub mod desk;
+pub mod schedule;
