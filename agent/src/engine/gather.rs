@@ -9,7 +9,7 @@ use turnback_core::{
     time::ClockSource,
 };
 
-use super::runner::StepResult;
+use crate::ports::runner::StepResult;
 
 /// Everything measured so far.
 #[derive(Debug, Default)]

@@ -1,10 +1,11 @@
 //! The ports this machine has, behind one seam: what can be tested, and how frames get out of a port and back.
 //!
-//! [`Port`] is what the engine drives. [`ethernet`] reaches real interfaces, [`simulated`] a rig in virtual time;
-//! [`inventory`] lists what the machine has.
+//! [`Port`] is what the engine drives, [`runner`] what carries out a step on it. [`ethernet`] reaches real interfaces,
+//! [`simulated`] a rig in virtual time; [`inventory`] lists what the machine has.
 
 pub mod ethernet;
 pub mod inventory;
+pub mod runner;
 pub mod serial;
 pub mod simulated;
 
@@ -20,9 +21,8 @@ use turnback_core::{
 };
 
 use crate::{
-    engine::runner::StepRunner,
     guard::{journal::JournalError, lock::LockError},
-    ports::ethernet::socket::SocketError,
+    ports::{ethernet::socket::SocketError, runner::StepRunner},
 };
 
 /// A port under test.

@@ -14,10 +14,13 @@ use turnback_core::{
     time::Nanos,
 };
 
-use super::{Interface, Port, PortError, ServiceReason, ethernet::port::print_address};
-use crate::engine::{
-    lockstep::{LockstepRunner, SharedWorld, lock},
-    runner::StepRunner,
+use super::{
+    Interface, Port, PortError, ServiceReason,
+    ethernet::port::print_address,
+    runner::{
+        StepRunner,
+        lockstep::{LockstepRunner, SharedWorld, lock},
+    },
 };
 
 /// See the module text.

@@ -26,16 +26,18 @@ use super::{
     },
 };
 use crate::{
-    engine::{
-        runner::StepRunner,
-        threads::{Incoming, Receiver, Sender, ThreadRunner},
-    },
     guard::{
         journal::{Journal, Outcome, Recovered},
         lock::PortLock,
         state,
     },
-    ports::{Departure, Interface, Port, PortError, ServiceReason},
+    ports::{
+        Departure, Interface, Port, PortError, ServiceReason,
+        runner::{
+            StepRunner,
+            threads::{Incoming, Receiver, Sender, ThreadRunner},
+        },
+    },
 };
 
 /// See the module text. Holds the port's lock for as long as it lives.

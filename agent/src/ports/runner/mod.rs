@@ -1,4 +1,8 @@
-//! The seam between the way of a check and whatever carries out one step of it.
+//! The seam between the way of a check and whatever carries out one step of it: [`threads`] on a real port, [`lockstep`]
+//! on a simulated one.
+
+pub mod lockstep;
+pub mod threads;
 
 use std::time::Duration;
 

@@ -17,7 +17,7 @@ use turnback_core::{
     time::{ClockSource, Nanos, SECOND_NS},
 };
 
-use super::runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger};
+use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger};
 use crate::ports::PortError;
 
 /// A world that a port and its runner share.

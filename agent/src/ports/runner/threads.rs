@@ -21,7 +21,7 @@ use turnback_core::{
     time::{ClockSource, Nanos},
 };
 
-use super::runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger};
+use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger};
 use crate::ports::{Departure, PortError};
 
 /// The sending half of a port.

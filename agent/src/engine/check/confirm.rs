@@ -1,0 +1,99 @@
+//! After a failure, the same from another place.
+
+use std::time::Duration;
+
+use turnback_core::{
+    event::Event,
+    evidence::{Basis, Evidence, Reference},
+    link::{Placement, PortSetting},
+    pattern::Pattern,
+    plan::{SIZE_MIN, Step},
+    verdict::{Outcome, judge, ratio::bit_error_ratio},
+};
+
+use super::{CheckError, Run};
+
+impl Run<'_> {
+    /// After a failure, the same from another place where no hand is needed: inside the chip, and at the port on a rig that
+    /// moves its plug by itself.
+    pub(super) fn confirm(&mut self) -> Result<(), CheckError> {
+        if !self.options.confirm
+            || self.return_port.is_some()
+            || self.cancel.is_cancelled()
+            || self.gathered.stopped.is_some()
+        {
+            return Ok(());
+        }
+        let mut places = Vec::new();
+        let capabilities = self.port.capabilities();
+        if capabilities.internal_loop && self.placement != Placement::Internal {
+            places.push(Placement::Internal);
+        }
+        if capabilities.moves_plug && self.placement == Placement::FarEnd {
+            places.push(Placement::AtPort);
+        }
+        for place in places {
+            let verdict = judge(&self.evidence());
+            let open = verdict.outcome == Outcome::Fault && verdict.location.len() > 1
+                || verdict.reasons.first().is_some_and(|r| r.rule == "nothing-returned");
+            if !open {
+                break;
+            }
+            (self.say)(Event::Confirming { placement: place.to_string() });
+            let reference = self.try_at(place)?;
+            self.gathered.references.extend(reference);
+        }
+        Ok(())
+    }
+
+    /// A short run with the signal turned back at `place`, whose counts stay out of this run's.
+    pub(super) fn try_at(&mut self, place: Placement) -> Result<Option<Reference>, CheckError> {
+        if !self.port.place(place) {
+            return Ok(None);
+        }
+        let kept = (std::mem::take(&mut self.gathered), self.link, self.fallback_mbps);
+        self.gathered.counters_before = kept.0.counters_before.clone();
+        self.gathered.slowdowns = kept.0.slowdowns;
+        let tried = self.try_here();
+        let there = Evidence { placement: place, ..self.evidence() };
+        self.gathered = kept.0;
+        self.link = kept.1;
+        self.fallback_mbps = kept.2;
+        if place == Placement::Internal {
+            self.port.apply(PortSetting::InternalLoop(false))?;
+        }
+        self.port.place(self.placement);
+        tried?;
+        let ratio = bit_error_ratio(&there);
+        let trials = ratio.map_or(0, |r| r.trials);
+        // Lost frames are among the failed ones already where frames are counted.
+        let lost = if there.basis() == Basis::Bits { there.losses.wire() } else { 0 };
+        let failures = ratio.map_or(0, |r| r.errors) + lost + there.counts.truncated + there.counts.lengthened;
+        Ok(Some(Reference {
+            placement: place,
+            trials,
+            failures: failures.min(trials),
+            link_up: there.link.up,
+            returned_any: there.counts.returned > 0,
+        }))
+    }
+
+    pub(super) fn try_here(&mut self) -> Result<(), CheckError> {
+        self.link = self.wait_for_link()?;
+        if !self.link.up {
+            return Ok(());
+        }
+        if self.runners.is_empty() {
+            self.open_runners()?;
+        }
+        if self.handful()? {
+            let size_bytes = self.options.profile.sizes_bytes.iter().copied().max().unwrap_or(SIZE_MIN);
+            let step =
+                Step { size_bytes, pattern: Pattern::Prbs31, time: CONFIRM_TIME, rate: self.options.profile.rate };
+            self.flow_slowing(&step, CONFIRM_TIME, None)?;
+        }
+        Ok(())
+    }
+}
+
+const CONFIRM_TIME: Duration = Duration::from_secs(1);

@@ -1,0 +1,218 @@
+//! The way of a check: refuse a port in service, find the link, listen, a handful of probes, then the plan, then, if it
+//! failed, the same from another place where that needs no hand; and put everything back.
+
+mod confirm;
+mod handful;
+mod link;
+mod prepare;
+mod proof;
+mod rate_search;
+mod result;
+mod slowing;
+mod step;
+mod steps;
+mod watch;
+
+use thiserror::Error;
+use turnback_core::{
+    counters::Counters,
+    event::Event,
+    evidence::Stopped,
+    link::{LinkState, Placement},
+    plan::{Kind, PlanError, Profile},
+    report::{DelayVariationReport, Report},
+    rng::Rng,
+    time::Nanos,
+};
+
+use super::{cancel::Cancel, gather::Gathered};
+use crate::ports::{Port, PortError, runner::StepRunner};
+
+/// What a check is to do, beside its profile.
+#[derive(Clone, Debug)]
+pub struct CheckOptions {
+    /// What to send, how long, and what a pass must prove.
+    pub profile: Profile,
+    /// Where the plug is; none: where the port knows it to be, else at the port.
+    pub placement: Option<Placement>,
+    /// Label of the cable.
+    pub cable: Option<String>,
+    /// Force this speed, Mb/s.
+    pub speed_mbps: Option<u32>,
+    /// Seed of the run tag.
+    pub seed: u64,
+    /// Id of the run.
+    pub run: String,
+    /// When it began, in words.
+    pub started_at: String,
+    /// Test although the port is in service, where that may be said at all.
+    pub although_in_service: bool,
+    /// Confirm a failure from another place where that needs no hand.
+    pub confirm: bool,
+}
+
+/// A check could not be made at all.
+#[derive(Debug, Error)]
+pub enum CheckError {
+    /// The port failed.
+    #[error(transparent)]
+    Port(#[from] PortError),
+    /// The plan does not fit the port.
+    #[error(transparent)]
+    Plan(#[from] PlanError),
+    /// The port does not offer what was asked.
+    #[error("{port} cannot {what}")]
+    NotOffered {
+        /// The port.
+        port: String,
+        /// What was asked.
+        what: String,
+    },
+}
+
+/// Checks a port. `say` is told what happens as it happens; `cancel` ends the run with a report of what was done.
+///
+/// # Errors
+/// When nothing could be measured for a reason that is no verdict: no such port, missing rights, a plan that does not fit.
+pub fn check<'a>(
+    port: &'a mut dyn Port,
+    return_port: Option<&'a mut dyn Port>,
+    options: CheckOptions,
+    say: &'a mut dyn FnMut(Event),
+    cancel: &'a Cancel,
+) -> Result<Report, CheckError> {
+    let mut run = Run::new(port, return_port, options, say, cancel)?;
+    let done = run.carry_out();
+    run.put_back();
+    done?;
+    Ok(run.report())
+}
+
+struct Run<'a> {
+    port: &'a mut dyn Port,
+    return_port: Option<&'a mut dyn Port>,
+    options: CheckOptions,
+    say: &'a mut dyn FnMut(Event),
+    cancel: &'a Cancel,
+    placement: Placement,
+    gathered: Gathered,
+    in_service: Vec<String>,
+    link: LinkState,
+    fallback_mbps: Option<u32>,
+    bad_frames_delivered: bool,
+    settings_changed: Vec<String>,
+    warnings: Vec<String>,
+    runners: Vec<Box<dyn StepRunner>>,
+    tag: u64,
+    origin: Nanos,
+    counters_after: Counters,
+    step_number: u32,
+    /// Delay variation of the coming step's size, by direction.
+    variations: Vec<Option<DelayVariationReport>>,
+}
+
+impl<'a> Run<'a> {
+    fn new(
+        port: &'a mut dyn Port,
+        return_port: Option<&'a mut dyn Port>,
+        options: CheckOptions,
+        say: &'a mut dyn FnMut(Event),
+        cancel: &'a Cancel,
+    ) -> Result<Self, CheckError> {
+        let placement = match (&return_port, options.placement) {
+            (Some(_), _) => Placement::ReturnPort,
+            (None, Some(placement)) => placement,
+            (None, None) => port.plug_is_at().unwrap_or(Placement::AtPort),
+        };
+        let tag = Rng::new(options.seed).branch(0x0074_6167).draw();
+        Ok(Self {
+            origin: port.now(),
+            port,
+            return_port,
+            say,
+            cancel,
+            placement,
+            gathered: Gathered::default(),
+            in_service: Vec::new(),
+            link: LinkState::default(),
+            fallback_mbps: None,
+            bad_frames_delivered: false,
+            settings_changed: Vec::new(),
+            warnings: Vec::new(),
+            runners: Vec::new(),
+            tag,
+            counters_after: Counters::default(),
+            step_number: 0,
+            variations: Vec::new(),
+            options,
+        })
+    }
+
+    fn carry_out(&mut self) -> Result<(), CheckError> {
+        (self.say)(Event::RunStarted {
+            run: self.options.run.clone(),
+            port: self.port.identity().name,
+            profile: self.options.profile.name.clone(),
+        });
+        if self.find_service()? {
+            return Ok(());
+        }
+        self.take_place(self.placement)?;
+        self.bring_up()?;
+        self.find_link()?;
+        self.fit_plan()?;
+        self.gathered.counters_before = self.counters()?;
+        if self.link.up {
+            self.open_runners()?;
+            match self.measure() {
+                // Between two steps nobody watches the port: its end is noticed by whatever asks it next.
+                Err(CheckError::Port(PortError::Gone(_))) => self.gathered.stopped = Some(Stopped::PortGone),
+                done => done?,
+            }
+        }
+        self.counters_after = self.counters().unwrap_or_else(|_| self.gathered.counters_before.clone());
+        self.confirm()
+    }
+
+    fn measure(&mut self) -> Result<(), CheckError> {
+        let listen = self.options.profile.listen;
+        for runner in &mut self.runners {
+            let (foreign, own) = runner.listen(listen)?;
+            self.gathered.heard.foreign_before += foreign;
+            self.gathered.heard.own_host += own;
+        }
+        (self.say)(Event::Listened { foreign: self.gathered.heard.foreign_before });
+        if self.gathered.heard.foreign_before > 0 || !self.handful()? {
+            return Ok(());
+        }
+        match self.options.profile.kind {
+            Kind::Steps => self.steps(),
+            Kind::Soak => self.soak(),
+            Kind::Proof => self.proof(),
+            Kind::RateSearch => self.rate_search(),
+        }
+    }
+
+    fn must_stop(&self) -> bool {
+        self.gathered.stopped.is_some() || self.cancel.is_cancelled()
+    }
+
+    fn counters(&mut self) -> Result<Counters, CheckError> {
+        let mut counters = self.port.counters()?;
+        if let Some(other) = &mut self.return_port {
+            counters.add(&other.counters()?);
+        }
+        Ok(counters)
+    }
+
+    fn put_back(&mut self) {
+        self.runners.clear();
+        self.settings_changed.extend(self.port.put_back());
+        if let Some(other) = &mut self.return_port {
+            self.settings_changed.extend(other.put_back());
+        }
+        for setting in &self.settings_changed {
+            (self.say)(Event::SettingPutBack { setting: setting.clone() });
+        }
+    }
+}
