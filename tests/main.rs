@@ -5,5 +5,6 @@ mod packet_socket;
 mod plug;
 mod probe_bytes;
 mod real_rigs;
+mod records;
 mod rigs;
 mod tap_rigs;

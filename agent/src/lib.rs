@@ -1,7 +1,7 @@
 //! The half of turnback that touches the world.
 //!
-//! [`ports`] reaches ports, [`guard`] keeps them from harm, [`engine`] drives a run over them, [`output`] prints, and
-//! [`cli`] is the program. What is decided and counted is in `turnback_core`.
+//! [`ports`] reaches ports, [`guard`] keeps them from harm, [`engine`] drives a run over them, [`store`] keeps what it found,
+//! [`output`] prints, and [`cli`] is the program. What is decided and counted is in `turnback_core`.
 
 pub mod cli;
 pub mod config;
@@ -10,6 +10,7 @@ pub mod engine;
 pub mod guard;
 pub mod output;
 pub mod ports;
+pub mod store;
 
 #[cfg(test)]
 mod testing;

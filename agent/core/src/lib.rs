@@ -12,8 +12,10 @@
 pub mod caution;
 pub mod compare;
 pub mod counters;
+pub mod difference;
 pub mod event;
 pub mod evidence;
+pub mod labels;
 pub mod ledger;
 pub mod link;
 pub mod pattern;

@@ -7,6 +7,7 @@ use crate::caution::Caution;
 use crate::compare::DamageTally;
 use crate::counters::CounterDelta;
 use crate::evidence::{Evidence, Handful, Heard, Limit, Losses, Reference, Stopped};
+use crate::labels::Labels;
 use crate::link::{Capabilities, LinkState, Placement};
 use crate::stats::availability::AvailabilityTotals;
 use crate::stats::delay_variation::DelayVariation;
@@ -263,6 +264,9 @@ pub struct Report {
     pub run: String,
     /// When it began, RFC 3339 with zone; for a simulated port, when the simulation was run.
     pub started_at: String,
+    /// Name of the machine that ran it; empty in reports of programs that did not say.
+    #[serde(default)]
+    pub machine: String,
     /// Port under test.
     pub port: PortIdentity,
     /// Second port of a return-port run.
@@ -271,6 +275,9 @@ pub struct Report {
     pub placement: Placement,
     /// Label of the cable, if one was given.
     pub cable: Option<String>,
+    /// Other labels, and the operator's note.
+    #[serde(default)]
+    pub labels: Labels,
     /// Name of the profile.
     pub profile: String,
     /// Seed of the run.

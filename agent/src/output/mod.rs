@@ -2,5 +2,6 @@
 
 pub mod figure;
 pub mod progress;
+pub mod records;
 pub mod table;
 pub mod text;

@@ -29,7 +29,11 @@ fn verdict(report: &Report, out: &mut String) {
     };
     let cable = report.cable.as_ref().map_or(String::new(), |c| format!(", cable {c}"));
     let against = report.return_port.as_ref().map_or(String::new(), |p| format!(" with {}", p.name));
-    out.push_str(&format!("{headline}\n{}{against}, plug {}{cable}\n\n", report.port.name, report.placement));
+    out.push_str(&format!("{headline}\n{}{against}, plug {}{cable}\n", report.port.name, report.placement));
+    for (word, label) in report.labels.given() {
+        out.push_str(&format!("{}\n", wrapped(&format!("{word}: "), label)));
+    }
+    out.push('\n');
     for reason in &v.reasons {
         out.push_str(&format!("{}\n", wrapped(&format!("{}: ", reason.rule), &reason.text)));
     }
@@ -191,7 +195,7 @@ fn notes(report: &Report, out: &mut String) {
 }
 
 /// `label` and `text` in lines of at most 100 columns, later lines set in by two.
-fn wrapped(label: &str, text: &str) -> String {
+pub(super) fn wrapped(label: &str, text: &str) -> String {
     let mut lines = vec![label.to_owned()];
     for word in text.split_whitespace() {
         let line = lines.last().map_or(0, |l| l.chars().count());

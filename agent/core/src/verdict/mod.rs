@@ -62,6 +62,19 @@ pub enum Location {
     Host,
 }
 
+impl Location {
+    /// The word used in reports.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Port => "port",
+            Self::ReturnPort => "return-port",
+            Self::Plug => "plug",
+            Self::Cable => "cable",
+            Self::Host => "host",
+        }
+    }
+}
+
 /// Why, in a rule's words.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reason {
