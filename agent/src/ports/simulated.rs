@@ -37,9 +37,12 @@ impl SimulatedPort {
     /// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::NotARig`] with line and
     /// allowed values for a file that is not a rig.
     pub fn open(what: &str, seed: u64) -> Result<Self, PortError> {
-        let name = format!("sim:{what}");
-        let rig = load(what)?;
-        Ok(Self { name, world: Arc::new(Mutex::new(World::new(&rig, seed))), changed: Vec::new() })
+        Ok(Self::of(&format!("sim:{what}"), &load(what)?, seed))
+    }
+
+    /// A port of this name on a rig that is there already.
+    pub fn of(name: &str, rig: &Rig, seed: u64) -> Self {
+        Self { name: name.to_owned(), world: Arc::new(Mutex::new(World::new(rig, seed))), changed: Vec::new() }
     }
 }
 
