@@ -1,5 +1,6 @@
 //! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
+mod agent;
 mod harness;
 mod packet_socket;
 mod plug;
