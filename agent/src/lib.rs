@@ -3,6 +3,8 @@
 //! [`ports`] reaches ports, [`guard`] keeps them from harm, [`engine`] drives a run over them, [`store`] keeps what it found,
 //! [`output`] prints, and [`cli`] is the program. What is decided and counted is in `turnback_core`.
 
+pub mod case;
+mod causes;
 pub mod cli;
 pub mod config;
 pub mod daemon;

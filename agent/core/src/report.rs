@@ -175,6 +175,16 @@ pub struct LossRatio {
     pub confidence: f64,
 }
 
+/// Units (frames; blocks on a serial line) whose fate speaks of port, plug and cable: this computer's own losses, and what was
+/// lost before the port was ready, are left out. However many bits of a unit are wrong, it is one hit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Tried {
+    /// Units tried.
+    pub units: u64,
+    /// Of those, lost, damaged, cut or lengthened on the way.
+    pub failed: u64,
+}
+
 /// One step of the run.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct StepReport {
@@ -290,6 +300,9 @@ pub struct Report {
     pub error_ratio: Option<ErrorRatio>,
     /// Frame loss on the wire with bounds.
     pub loss_ratio: Option<LossRatio>,
+    /// What a case compares between its stages.
+    #[serde(default)]
+    pub tried: Tried,
     /// Round trips of probes that travelled alone.
     pub latency_ns: Latency,
     /// Round trips under full flow; holds the waiting in the sender's own batch.
@@ -310,6 +323,9 @@ pub struct Report {
     pub capabilities: Capabilities,
     /// Link before the first probe.
     pub link: LinkState,
+    /// Speed forced because the port could not link to itself at its own, Mb/s.
+    #[serde(default)]
+    pub fallback_mbps: Option<u32>,
     /// Times the link dropped and came back.
     pub link_flaps: u64,
     /// What was heard besides echoes.

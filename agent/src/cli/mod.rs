@@ -3,6 +3,7 @@
 pub mod agent;
 pub mod args;
 pub mod check;
+pub mod isolate;
 pub mod keep;
 pub mod locate;
 pub mod ports;
@@ -13,6 +14,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
+use crate::causes::with_causes;
 use args::{Args, Command};
 
 /// Exit status for wrong usage or configuration.
@@ -34,6 +36,7 @@ pub fn run() -> ExitCode {
     init_log(args.verbose + u8::from(is_service));
     match args.command {
         Command::Check(check) => check::run(*check),
+        Command::Isolate(isolate) => isolate::run(*isolate),
         Command::Ports { json } => ports::run(json),
         Command::Records(records) => records::run(*records),
         Command::Profiles { name } => show::profiles(name.as_deref()),
@@ -68,13 +71,7 @@ fn init_log(verbose: u8) {
 
 /// Prints an error with its causes and the way out.
 fn complain(error: &dyn std::error::Error, hint: Option<String>) {
-    let mut text = format!("error: {error}");
-    let mut cause = error.source();
-    while let Some(inner) = cause {
-        text.push_str(&format!(": {inner}"));
-        cause = inner.source();
-    }
-    eprintln!("{text}");
+    eprintln!("error: {}", with_causes(error));
     if let Some(hint) = hint {
         eprintln!("hint: {hint}");
     }

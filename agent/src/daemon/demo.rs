@@ -174,7 +174,7 @@ impl Site for Harbour {
                 let Some(rig) = rig(&order.port, age) else {
                     return RunEnd::Failed(format!("there is no port `{}` in the harbour", order.port));
                 };
-                let mut port = SimulatedPort::of(&order.port, &rig, order.seed);
+                let mut port = SimulatedPort::of(&rig, order.port.clone(), order.seed);
                 let began = Instant::now();
                 let mut paced = |event: Event| {
                     if let (Pace::Real, Event::Progress(progress)) = (pace, &event) {
@@ -215,7 +215,7 @@ mod tests {
 
     fn outcome(port: &str, minutes: f64) -> Outcome {
         let rig = rig(port, Duration::from_secs_f64(minutes * 60.0)).unwrap();
-        let mut simulated = SimulatedPort::of(port, &rig, 3);
+        let mut simulated = SimulatedPort::of(&rig, port.to_owned(), 3);
         let order = Order {
             run: "r".into(),
             port: port.into(),

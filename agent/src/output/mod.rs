@@ -1,5 +1,6 @@
 //! The only files that shape what is printed. None of them computes a figure: all come from a report or an event.
 
+pub mod case;
 pub mod figure;
 pub mod progress;
 pub mod records;

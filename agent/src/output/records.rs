@@ -3,7 +3,7 @@
 use turnback_core::difference::{Change, Difference, Kind};
 
 use super::{figure, table, text::wrapped};
-use crate::store::{backup::Soundness, record::Record};
+use crate::store::{backup::Soundness, case::CaseRow, record::Record};
 
 /// Runs in a table, named by `ids`.
 pub fn list(records: &[Record], ids: &[String]) -> String {
@@ -24,6 +24,24 @@ pub fn list(records: &[Record], ids: &[String]) -> String {
         })
         .collect();
     table::render(&["run", "started", "port", "plug", "cable", "outcome", "ratio", "note"], &rows)
+}
+
+/// Cases in a table.
+pub fn cases(rows: &[CaseRow]) -> String {
+    let rows: Vec<_> = rows
+        .iter()
+        .map(|row| {
+            vec![
+                plain(row.short_id()),
+                minute(&row.changed_at),
+                plain(&row.port),
+                plain(&row.cable),
+                row.state.clone(),
+                plain(&row.says()),
+            ]
+        })
+        .collect();
+    table::render(&["case", "changed", "port", "cable", "state", "outcome"], &rows)
 }
 
 /// The columns of one run, one a line.
@@ -83,7 +101,8 @@ fn probability(p: f64) -> String {
 
 /// What a look through the file found.
 pub fn soundness(found: &Soundness) -> String {
-    let mut out = format!("{} runs, {} of them without their report\n", found.runs, found.without_report);
+    let mut out =
+        format!("{} runs, {} of them without their report; {} cases\n", found.runs, found.without_report, found.cases);
     match found.problems.as_slice() {
         [] => out.push_str("sound\n"),
         problems => problems.iter().for_each(|problem| out.push_str(&format!("damaged: {}\n", plain(problem)))),

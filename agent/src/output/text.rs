@@ -4,7 +4,7 @@ use turnback_core::{
     caution::LOCAL_CODES_FIRST,
     evidence::Basis,
     report::{Latency, Report},
-    verdict::{Location, Outcome},
+    verdict::{Location, Outcome, Verdict},
 };
 
 use super::{figure, table};
@@ -21,15 +21,9 @@ pub fn render(report: &Report) -> String {
 
 fn verdict(report: &Report, out: &mut String) {
     let v = &report.verdict;
-    let headline = match v.outcome {
-        Outcome::Pass => "PASS".to_owned(),
-        Outcome::Fault => format!("FAULT in {}", v.location.iter().map(|l| place(*l)).collect::<Vec<_>>().join(" or ")),
-        Outcome::Undecided => "UNDECIDED".to_owned(),
-        Outcome::NotTested => "NOT TESTED".to_owned(),
-    };
     let cable = report.cable.as_ref().map_or(String::new(), |c| format!(", cable {c}"));
     let against = report.return_port.as_ref().map_or(String::new(), |p| format!(" with {}", p.name));
-    out.push_str(&format!("{headline}\n{}{against}, plug {}{cable}\n", report.port.name, report.placement));
+    out.push_str(&format!("{}\n{}{against}, plug {}{cable}\n", headline(v), report.port.name, report.placement));
     for (word, label) in report.labels.given() {
         out.push_str(&format!("{}\n", wrapped(&format!("{word}: "), label)));
     }
@@ -39,6 +33,17 @@ fn verdict(report: &Report, out: &mut String) {
     }
     out.push_str(&format!("{}\n", wrapped("how sure: ", &v.sureness)));
     out.push_str(&format!("{}\n", wrapped("next: ", &v.next)));
+}
+
+/// The first line: the answer.
+pub fn headline(verdict: &Verdict) -> String {
+    let places = || verdict.location.iter().map(|l| place(*l)).collect::<Vec<_>>().join(" or ");
+    match verdict.outcome {
+        Outcome::Pass => "PASS".to_owned(),
+        Outcome::Fault => format!("FAULT in {}", places()),
+        Outcome::Undecided => "UNDECIDED".to_owned(),
+        Outcome::NotTested => "NOT TESTED".to_owned(),
+    }
 }
 
 fn place(location: Location) -> &'static str {
@@ -195,7 +200,7 @@ fn notes(report: &Report, out: &mut String) {
 }
 
 /// `label` and `text` in lines of at most 100 columns, later lines set in by two.
-pub(super) fn wrapped(label: &str, text: &str) -> String {
+pub fn wrapped(label: &str, text: &str) -> String {
     let mut lines = vec![label.to_owned()];
     for word in text.split_whitespace() {
         let line = lines.last().map_or(0, |l| l.chars().count());

@@ -9,7 +9,7 @@ use std::{
 use rusqlite::{Connection, backup::Backup};
 use turnback_core::report::Report;
 
-use super::{Store, StoreError};
+use super::{Store, StoreError, case::parsed};
 
 /// What a look through the whole file found.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
@@ -18,6 +18,8 @@ pub struct Soundness {
     pub runs: u64,
     /// Of those, known by their columns only.
     pub without_report: u64,
+    /// Cases recorded.
+    pub cases: u64,
     /// What is wrong; empty when the file is sound.
     pub problems: Vec<String>,
 }
@@ -88,6 +90,15 @@ impl Store {
                     }
                     Some(Ok(_)) => {}
                     Some(Err(error)) => found.problems.push(format!("the report of run {run} cannot be read: {error}")),
+                }
+            }
+            let mut statement = self.db.prepare("SELECT case_id, document FROM case_document")?;
+            let mut rows = statement.query([])?;
+            while let Some(row) = rows.next()? {
+                let (case, document): (String, String) = (row.get(0)?, row.get(1)?);
+                found.cases += 1;
+                if let Err(error) = parsed(&case, &document) {
+                    found.problems.push(error.to_string());
                 }
             }
             Ok(())

@@ -92,6 +92,39 @@ pub enum StoreError {
         /// Some of them.
         runs: Vec<String>,
     },
+    /// No case has this id.
+    #[error("no recorded case has an id that begins with `{given}`")]
+    NoCase {
+        /// As given.
+        given: String,
+    },
+    /// Several cases have.
+    #[error("`{given}` begins the ids of several cases: {}", cases.join(", "))]
+    AmbiguousCase {
+        /// As given.
+        given: String,
+        /// Some of them.
+        cases: Vec<String>,
+    },
+    /// A case cannot be read or kept.
+    #[error("case {case} cannot be read")]
+    CaseDocument {
+        /// The case.
+        case: String,
+        /// The cause.
+        #[source]
+        source: serde_json::Error,
+    },
+    /// A later version of this program wrote the case.
+    #[error("case {case} has format {found}, made by a newer version of this program; this one knows up to {known}")]
+    NewerCase {
+        /// The case.
+        case: String,
+        /// Its format.
+        found: u32,
+        /// The newest format known here.
+        known: u32,
+    },
     /// The run is known by its columns only.
     #[error("of run {run} only the columns are recorded, not the report")]
     NoDocument {
@@ -163,13 +196,15 @@ impl StoreError {
             }
             Self::Database { .. } => "is the disk full or failing? `turnback records check` says more",
             Self::NoRun { .. } => "`turnback records` lists the runs",
-            Self::AmbiguousRun { .. } => "give more of the id",
+            Self::AmbiguousRun { .. } | Self::AmbiguousCase { .. } => "give more of the id",
+            Self::NoCase { .. } => "`turnback records cases` lists them",
+            Self::NewerCase { .. } => "use the newer program for this case",
             Self::NoDocument { .. } => "it came in as CSV; import the JSON lines of the same runs to complete it",
             Self::Line { .. } => {
                 "what came before this line is recorded; mend it and import again, nothing is taken in twice"
             }
             Self::Exists { .. } => "name a file that is not there yet",
-            Self::Document { .. } | Self::NotARecord(_) | Self::Closed => return None,
+            Self::Document { .. } | Self::CaseDocument { .. } | Self::NotARecord(_) | Self::Closed => return None,
         };
         Some(text.to_owned())
     }

@@ -1,14 +1,14 @@
 //! Records out of the file and in again: whole reports as JSON lines, or their columns as CSV.
 //!
-//! A line of JSON is a report as `check --json` prints it, so that such a document can be taken in too. Nothing is taken in
+//! A line of JSON is a report as `check --json` prints it, so that such a document can be taken in too, or a case. Nothing is taken in
 //! twice: the id of the run decides.
 
 use std::io::{self, BufRead, Write};
 
-use turnback_core::report::Report;
+use turnback_core::{case::Case, report::Report};
 
 use super::{
-    Kept, Store, StoreError, insert,
+    Kept, Store, StoreError, case, insert,
     query::{Filter, as_parameters, columns},
     record::{Record, check_id},
 };
@@ -31,6 +31,8 @@ pub struct TakenIn {
     pub completed: u64,
     /// Runs that were there already.
     pub already_there: u64,
+    /// Cases that are new, or that were here as they were before.
+    pub cases: u64,
 }
 
 /// What putting out has done.
@@ -40,6 +42,8 @@ pub struct PutOut {
     pub written: u64,
     /// Runs left out because they have no report to write.
     pub without_report: u64,
+    /// Cases written, after the runs: all of them where all runs are written as JSON lines, else none.
+    pub cases: u64,
 }
 
 /// Taking out stopped.
@@ -88,7 +92,23 @@ impl Store {
                 None => done.without_report += 1,
             }
         }
+        if *filter == Filter::default() {
+            done.cases = self.export_cases(to)?;
+        }
         Ok(done)
+    }
+
+    fn export_cases(&self, to: &mut impl Write) -> Result<u64, ExportError> {
+        let told = |error| ExportError::Store(self.told(error));
+        let mut statement =
+            self.db.prepare("SELECT document FROM case_document ORDER BY changed_ms, id").map_err(told)?;
+        let documents = statement.query_map([], |row| row.get::<_, String>(0)).map_err(told)?;
+        let mut written = 0;
+        for document in documents {
+            writeln!(to, "{}", document.map_err(told)?)?;
+            written += 1;
+        }
+        Ok(written)
     }
 
     fn export_csv(&self, filter: &Filter, to: &mut impl Write) -> Result<PutOut, ExportError> {
@@ -157,7 +177,7 @@ impl Store {
                 continue;
             }
             match taken_from(text) {
-                Ok(record) => portion.push((record, Some(text.to_owned()))),
+                Ok(record) => portion.push(record),
                 Err(cause) => {
                     failed = Some(wrong(cause));
                     break;
@@ -190,7 +210,7 @@ impl Store {
                 .map_err(|error| in_words(&error, &heading))
                 .and_then(|row| row.validated().map_err(|e| e.to_string()))
             {
-                Ok(record) => portion.push((record, None)),
+                Ok(record) => portion.push(Line::Run(Box::new(record), None)),
                 Err(cause) => {
                     failed = Some(wrong(line, cause));
                     break;
@@ -204,14 +224,19 @@ impl Store {
         failed.map_or(Ok(done), Err)
     }
 
-    fn take_in(&mut self, portion: &mut Vec<(Record, Option<String>)>, done: &mut TakenIn) -> Result<(), StoreError> {
+    fn take_in(&mut self, portion: &mut Vec<Line>, done: &mut TakenIn) -> Result<(), StoreError> {
         let mut counted = *done;
         self.write(|tx| {
-            for (record, document) in portion.iter() {
-                match insert(tx, record, document.as_deref())? {
-                    Kept::New => counted.new += 1,
-                    Kept::Completed => counted.completed += 1,
-                    Kept::AlreadyThere => counted.already_there += 1,
+            for line in portion.iter() {
+                match line {
+                    Line::Run(record, document) => match insert(tx, record, document.as_deref())? {
+                        Kept::New => counted.new += 1,
+                        Kept::Completed => counted.completed += 1,
+                        Kept::AlreadyThere => counted.already_there += 1,
+                    },
+                    Line::Case(case, changed_ms, document) => {
+                        counted.cases += u64::from(case::put_newer(tx, case, *changed_ms, document)?);
+                    }
                 }
             }
             Ok(())
@@ -229,10 +254,35 @@ fn in_words(error: &csv::Error, heading: &csv::StringRecord) -> String {
     column.map_or_else(|| err.kind().to_string(), |column| format!("column {column}: {}", err.kind()))
 }
 
-fn taken_from(text: &str) -> Result<Record, String> {
-    let report: Report = serde_json::from_str(text).map_err(|error| format!("no report: {error}"))?;
-    check_id(&report.run).map_err(|error| error.to_string())?;
-    Record::of(&report).map_err(|error| error.to_string())
+/// What a line holds.
+enum Line {
+    /// A run, with its report where there is one.
+    Run(Box<Record>, Option<String>),
+    /// A case, when it was changed last, and its document.
+    Case(Box<Case>, i64, String),
+}
+
+fn taken_from(text: &str) -> Result<Line, String> {
+    // A case says so; it has no `run`, as a report has no `case`.
+    #[derive(serde::Deserialize)]
+    struct Which {
+        case: Option<String>,
+    }
+    let no_report = |error| format!("no report: {error}");
+    let which: Which = serde_json::from_str(text).map_err(no_report)?;
+    let taken = match which.case {
+        Some(id) => case::parsed(&id, text).and_then(|case| {
+            check_id(&case.case)?;
+            Ok(Line::Case(Box::new(case.clone()), case::changed_ms(&case)?, text.to_owned()))
+        }),
+        None => {
+            let report: Report = serde_json::from_str(text).map_err(no_report)?;
+            check_id(&report.run)
+                .and_then(|()| Record::of(&report))
+                .map(|record| Line::Run(Box::new(record), Some(text.to_owned())))
+        }
+    };
+    taken.map_err(|error| error.to_string())
 }
 
 /// Records written in one go when taken in: a few megabytes of reports (our own choice).

@@ -2,12 +2,13 @@
 //!
 //! [`Store`] is the open file. [`record`] says what is kept in columns beside the whole report; [`query`] finds it,
 //! [`retention`] drops what is old, [`exchange`] takes it out and in, [`backup`] copies it while it is in use.
-//! [`thread`] gives one thread the file and others a handle. `docs/records.md` is for users.
+//! [`case`] keeps the cases that runs belong to; [`thread`] gives one thread the file and others a handle. `docs/records.md` is for users.
 //!
 //! Several processes may have the file open and write side by side: it is in write-ahead mode, a write takes its lock when it
 //! begins, and waits for others up to [`BUSY`]. A write is there in full or not at all, whatever ends the process.
 
 pub mod backup;
+pub mod case;
 mod error;
 pub mod exchange;
 pub mod location;

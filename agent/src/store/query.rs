@@ -39,9 +39,9 @@ pub struct Place<'a> {
     pub permanent_address: Option<&'a str>,
     /// Where the plug was.
     pub placement: Placement,
-    /// The cable; none: no cable was named.
+    /// The cable, where the plug was beyond the port; none: no cable was named.
     pub cable: Option<&'a str>,
-    /// The segment; none: no segment was named.
+    /// The segment, likewise.
     pub segment: Option<&'a str>,
 }
 
@@ -154,8 +154,8 @@ impl Store {
             None => "(?2 IS NULL AND port = ?1)",
         };
         let sql = format!(
-            "SELECT {} FROM run WHERE {same_port} AND machine = ?3 AND placement = ?4 AND cable IS ?5 AND segment IS ?6 \
-             AND started_ms >= ?7 AND outcome <> 'not-tested' ORDER BY started_ms DESC, id DESC LIMIT 1",
+            "SELECT {} FROM run WHERE {same_port} AND machine = ?3 AND placement = ?4 \
+             AND (?8 OR (cable IS ?5 AND segment IS ?6)) AND started_ms >= ?7 AND outcome <> 'not-tested' ORDER BY started_ms DESC, id DESC LIMIT 1",
             columns()
         );
         let values = rusqlite::params![
@@ -165,7 +165,9 @@ impl Store {
             place.placement.name(),
             place.cable,
             place.segment,
-            since_ms
+            since_ms,
+            // Whatever cable was named, the signal did not pass it.
+            matches!(place.placement, Placement::Internal | Placement::AtPort)
         ];
         self.db
             .prepare_cached(&sql)

@@ -52,11 +52,14 @@ impl Store {
 
     /// Drops what is too old or too many; says how many runs went.
     ///
-    /// They go in small portions, so that other processes can write in between.
+    /// They go in small portions, so that other processes can write in between. Cases go with the runs of their time, but an
+    /// open case stays, with all it rests on.
     ///
     /// # Errors
     /// When the file cannot be written; what was dropped before stays dropped.
     pub fn prune(&mut self, retention: Retention, now_ms: i64) -> Result<u64, StoreError> {
+        // Told before any run is gone, since then it would be another.
+        let (cases_until_ms, _) = boundary(&self.db, retention, now_ms).map_err(|error| self.told(error))?;
         let mut dropped = 0;
         loop {
             let portion = self.write(|tx| {
@@ -68,9 +71,13 @@ impl Store {
             })? as u64;
             dropped += portion;
             if portion < PORTION {
-                return Ok(dropped);
+                break;
             }
         }
+        self.write(|tx| {
+            tx.execute("DELETE FROM case_document WHERE changed_ms <= ?1 AND state <> 'open'", [cases_until_ms])
+        })?;
+        Ok(dropped)
     }
 
     /// Gives the room of dropped records back to the file system.
@@ -127,8 +134,9 @@ impl Store {
     }
 }
 
-/// Runs at or before the boundary, in order of start.
-const DROPPED: &str = "(started_ms, id) <= (?1, ?2)";
+/// Runs at or before the boundary, in order of start; not those on which an open case rests.
+const DROPPED: &str = "(started_ms, id) <= (?1, ?2) AND run NOT IN (SELECT case_run.run FROM case_run \
+     JOIN case_document ON case_document.id = case_run.case_id WHERE case_document.state = 'open')";
 
 /// Runs dropped in one go: a few milliseconds' work (our own choice).
 const PORTION: u64 = 500;

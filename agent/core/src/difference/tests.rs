@@ -22,6 +22,7 @@ fn run(hits: u64, bits: u64) -> Report {
         profile: "quick".into(),
         seed: 1,
         verdict: Verdict {
+            segment: None,
             outcome: Outcome::Pass,
             location: Vec::new(),
             sureness: String::new(),
@@ -41,6 +42,8 @@ fn run(hits: u64, bits: u64) -> Report {
         counters: Default::default(),
         capabilities: Default::default(),
         link: LinkState { up: true, speed_mbps: Some(1000), ..LinkState::default() },
+        fallback_mbps: None,
+        tried: Default::default(),
         link_flaps: 0,
         heard: Default::default(),
         handful: Default::default(),

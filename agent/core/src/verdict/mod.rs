@@ -91,6 +91,9 @@ pub struct Verdict {
     pub outcome: Outcome,
     /// For a fault: the things among which it lies, which this evidence cannot tell apart.
     pub location: Vec<Location>,
+    /// The segment of the cable, where a case has narrowed it down to one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub segment: Option<String>,
     /// How sure, in words with the figure it rests on.
     pub sureness: String,
     /// Every rule that had something to say, the deciding one first.
@@ -99,12 +102,27 @@ pub struct Verdict {
     pub next: String,
 }
 
+impl Verdict {
+    /// Of a run that the host did not let begin, or go on: there is no evidence to judge.
+    pub fn refused(text: String, next: String) -> Self {
+        Self {
+            outcome: Outcome::NotTested,
+            location: Vec::new(),
+            segment: None,
+            sureness: "certain: this is what the host says".into(),
+            reasons: vec![Reason { rule: "refused".into(), text }],
+            next,
+        }
+    }
+}
+
 /// Judges a run.
 pub fn judge(evidence: &Evidence) -> Verdict {
     let deciding = rules::RULES.iter().find_map(|rule| rule.judge(evidence));
     let mut verdict = deciding.unwrap_or_else(|| Verdict {
         outcome: Outcome::Undecided,
         location: Vec::new(),
+        segment: None,
         sureness: "no rule fits this evidence".into(),
         reasons: Vec::new(),
         next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),

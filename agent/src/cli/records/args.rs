@@ -45,6 +45,15 @@ pub enum Action {
         #[arg(long)]
         json: bool,
     },
+    /// List recorded cases, the one changed last first
+    Cases {
+        /// Only those that are not decided
+        #[arg(long)]
+        open: bool,
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+    },
     /// Write records out: whole reports as JSON lines, or their columns as CSV
     Export {
         /// Which

@@ -49,7 +49,7 @@ pub(super) fn export(
         Err(error) => return Err(cannot(&error)),
     };
     if output.is_some() {
-        eprintln!("{} runs written", done.written);
+        eprintln!("{} runs and {} cases written", done.written, done.cases);
     }
     if done.without_report > 0 {
         eprintln!("{} runs left out: only their columns are recorded; --format csv writes these", done.without_report);
@@ -71,8 +71,8 @@ pub(super) fn import(store: Option<PathBuf>, file: &Path, format: Option<args::F
         print_json(&done)?;
     } else {
         print(&format!(
-            "{} runs taken in, {} completed, {} were there already\n",
-            done.new, done.completed, done.already_there
+            "{} runs taken in, {} completed, {} were there already; {} cases taken in\n",
+            done.new, done.completed, done.already_there, done.cases
         ));
     }
     Ok(ExitCode::SUCCESS)

@@ -37,6 +37,7 @@ pub fn run(args: Records) -> ExitCode {
         Some(Action::List(options)) => list(args.store, &options),
         Some(Action::Show { run, json }) => show(args.store, &run, json),
         Some(Action::Compare { a, b, json }) => compare(args.store, [&a, &b], json),
+        Some(Action::Cases { open, json }) => cases(args.store, open, json),
         Some(Action::Export { filter, format, output }) => exchange::export(args.store, &filter, format, output),
         Some(Action::Import { file, format, json }) => exchange::import(args.store, &file, format, json),
         Some(Action::Backup { file }) => backup(args.store, &file),
@@ -113,6 +114,18 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
         eprintln!("{what} in {}", store.path().display());
     } else if (records.len() as u64) < all {
         eprintln!("{} of {all} shown; --all shows the rest", records.len());
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn cases(store: Option<PathBuf>, only_open: bool, json: bool) -> Done {
+    let rows = open(store)?.cases(only_open)?;
+    if json {
+        print_json(&rows)?;
+    } else if rows.is_empty() {
+        eprintln!("no such case is recorded");
+    } else {
+        print(&shown::cases(&rows));
     }
     Ok(ExitCode::SUCCESS)
 }

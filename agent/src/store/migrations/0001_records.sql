@@ -51,12 +51,46 @@ CREATE INDEX run_by_port_label ON run (port_label, started_ms) WHERE port_label 
 CREATE INDEX run_by_permanent_address ON run (permanent_address, started_ms) WHERE permanent_address IS NOT NULL;
 CREATE INDEX run_by_cable ON run (cable, started_ms) WHERE cable IS NOT NULL;
 CREATE INDEX run_by_outcome ON run (outcome, started_ms);
+CREATE INDEX run_by_machine ON run (machine, started_ms);
+CREATE INDEX run_by_placement ON run (placement, started_ms);
+CREATE INDEX run_by_segment ON run (segment, started_ms) WHERE segment IS NOT NULL;
+CREATE INDEX run_by_plug ON run (plug, started_ms) WHERE plug IS NOT NULL;
 
 -- The whole report as one JSON document. A run that came in as CSV has none.
 CREATE TABLE report (
     run_id   INTEGER PRIMARY KEY REFERENCES run (id) ON DELETE CASCADE,
     document TEXT NOT NULL
 ) STRICT;
+
+-- One row a case, with what it is found by and the whole document.
+CREATE TABLE case_document (
+    id                INTEGER PRIMARY KEY,
+    case_id           TEXT NOT NULL UNIQUE,     -- as in the document
+    opened_at         TEXT NOT NULL,            -- RFC 3339
+    changed_at        TEXT NOT NULL,            -- RFC 3339
+    changed_ms        INTEGER NOT NULL,         -- the same in milliseconds since 1970 UTC
+    port              TEXT NOT NULL,
+    kind              TEXT NOT NULL,
+    permanent_address TEXT,
+    cable             TEXT NOT NULL,
+    state             TEXT NOT NULL,
+    outcome           TEXT NOT NULL,
+    location          TEXT NOT NULL,            -- places joined by commas
+    segment           TEXT,
+    document          TEXT NOT NULL
+) STRICT;
+
+CREATE INDEX case_by_time ON case_document (changed_ms);
+CREATE INDEX case_by_state ON case_document (state, cable);
+
+-- Which runs a case rests on: those of an open case are not dropped.
+CREATE TABLE case_run (
+    case_id INTEGER NOT NULL REFERENCES case_document (id) ON DELETE CASCADE,
+    run     TEXT NOT NULL,
+    PRIMARY KEY (case_id, run)
+) STRICT, WITHOUT ROWID;
+
+CREATE INDEX case_by_run ON case_run (run);
 
 -- The rule of retention that is applied after every kept run; no row: keep all.
 CREATE TABLE retention (
