@@ -1,11 +1,15 @@
 //! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
 mod agent;
+mod docs_current;
 mod harness;
+mod host_meddles;
 mod packet_socket;
 mod plug;
 mod probe_bytes;
 mod real_rigs;
 mod records;
+mod rig_script;
 mod rigs;
 mod tap_rigs;
+mod tidy;

@@ -371,6 +371,20 @@ fn a_proof_stops_when_it_is_decided() {
 }
 
 #[test]
+fn frames_damaged_beyond_recognition_are_no_other_station() {
+    let program = Program::new();
+    let path = program.state().join("ruined.toml");
+    let rig = program.run("rigs intermittent").stdout;
+    let ruined = rig.replace("ratio = 0.00001", "ratio = 0.3");
+    assert_ne!(ruined, rig);
+    fs::write(&path, ruined).unwrap();
+    let report = program.check(&format!("sim:{} --for 6s", path.display())).report();
+    assert_eq!(report["heard"]["foreign_during"], 0, "{}", report["verdict"]);
+    assert!(report["totals"]["frames_unrecognised"].as_u64().unwrap() > 0);
+    assert_eq!(report["verdict"]["outcome"], "fault", "{}", report["verdict"]);
+}
+
+#[test]
 fn a_proof_that_met_one_burst_goes_on_and_says_what_would_decide() {
     let program = Program::new();
     let path = program.state().join("one-hit.toml");

@@ -2,6 +2,7 @@
 
 pub mod agent;
 pub mod args;
+pub mod cable_test;
 pub mod check;
 pub mod isolate;
 pub mod keep;
@@ -37,6 +38,7 @@ pub fn run() -> ExitCode {
     match args.command {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
+        Command::CableTest { port, json } => cable_test::run(&port, json),
         Command::Ports { json } => ports::run(json),
         Command::Records(records) => records::run(*records),
         Command::Profiles { name } => show::profiles(name.as_deref()),
@@ -45,7 +47,8 @@ pub fn run() -> ExitCode {
         Command::Locate { port, time } => locate::run(&port, &time),
         Command::Agent(agent) => agent::run(agent),
         Command::Completions { shell } => show::completions(shell),
-        Command::Manual => show::manual(),
+        Command::Manual { markdown: false } => show::manual(),
+        Command::Manual { markdown: true } => show::manual_as_markdown(),
     }
 }
 
