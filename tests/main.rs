@@ -9,6 +9,7 @@ mod plug;
 mod probe_bytes;
 mod real_rigs;
 mod records;
+mod report_pages;
 mod rig_script;
 mod rigs;
 mod tap_rigs;

@@ -11,7 +11,7 @@ use crate::labels::Labels;
 use crate::link::{Capabilities, LinkState, Placement};
 use crate::stats::availability::AvailabilityTotals;
 use crate::stats::delay_variation::DelayVariation;
-use crate::stats::latency::LatencyHistogram;
+use crate::stats::latency::{LatencyBucket, LatencyHistogram};
 use crate::stream::tally::{Counts, SecondCounts};
 use crate::verdict::Verdict;
 use crate::verdict::ratio::{ErrorRatio, bit_error_ratio, frame_loss_ratio};
@@ -122,7 +122,13 @@ pub struct Latency {
     pub p99: Option<u64>,
     /// Longest.
     pub max: Option<u64>,
+    /// How many trips took how long, shortest first; empty in reports of programs that did not keep it.
+    #[serde(default)]
+    pub histogram: Vec<LatencyBucket>,
 }
+
+/// Bars of [`Latency::histogram`], about: enough to see a second hump, few enough for a page and a list.
+const LATENCY_BARS: u32 = 40;
 
 impl Latency {
     /// From a histogram filled by the named clock.
@@ -135,6 +141,7 @@ impl Latency {
             p50: histogram.p50_ns(),
             p99: histogram.p99_ns(),
             max: histogram.max_ns(),
+            histogram: histogram.bars(LATENCY_BARS),
         }
     }
 }
@@ -202,6 +209,9 @@ pub struct StepReport {
     pub frames_lost: u64,
     /// Of those, lost inside this computer.
     pub frames_lost_in_host: u64,
+    /// Of those, never transmitted; 0 in reports of programs that did not keep it.
+    #[serde(default)]
+    pub frames_never_left: u64,
     /// Returned with wrong bits.
     pub frames_damaged: u64,
     /// Wrong bits.
@@ -360,15 +370,15 @@ pub fn ratios(evidence: &Evidence) -> (Option<ErrorRatio>, Option<LossRatio>) {
 }
 
 /// What a loopback plug cannot show, whatever the result (common practice, no source).
-pub fn cannot_show(evidence: &Evidence) -> Vec<String> {
+pub fn cannot_show(capabilities: &Capabilities, fallback_mbps: Option<u32>) -> Vec<String> {
     let mut list = vec![
         "transmit level and receiver sensitivity: over a plug's short path a weak transmitter still reaches".to_owned(),
         "clock accuracy: both directions run from the same clock".to_owned(),
     ];
-    if evidence.capabilities.has_line_rate {
+    if capabilities.has_line_rate {
         list.push("crosstalk margin against a far transmitter".to_owned());
     }
-    if evidence.fallback_mbps.is_some() {
+    if fallback_mbps.is_some() {
         list.push("operation at 1000 Mb/s and the two pairs only it uses: use --return-port for that".to_owned());
     }
     list

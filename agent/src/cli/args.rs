@@ -39,6 +39,8 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Make a page of a run or case to print, mail or file; or JSON, CSV, text
+    Report(Report),
     /// List the recorded runs; show, compare, export, import or drop them
     Records(Box<super::records::args::Records>),
     /// List the profiles, or show one as TOML to start from
@@ -92,6 +94,39 @@ pub enum Command {
         markdown: bool,
     },
 }
+
+/// Options of a report.
+#[derive(Debug, clap::Args)]
+#[command(after_help = REPORT_AFTER)]
+pub struct Report {
+    /// Beginning of the id of a recorded run or case, or `last` for the newest run; or a file with the JSON document of a run or case; or - for the
+    /// standard input
+    #[arg(value_name = "RUN|CASE|FILE")]
+    pub run: String,
+    /// The file of records to look in
+    #[arg(long, value_name = "FILE")]
+    pub store: Option<PathBuf>,
+    /// The report as one JSON document
+    #[arg(long, group = "form")]
+    pub json: bool,
+    /// Every figure of the report as a row of CSV
+    #[arg(long, group = "form")]
+    pub csv: bool,
+    /// Plain text, for a ticket
+    #[arg(long, group = "form")]
+    pub text: bool,
+    /// Write to this file; it is replaced as a whole or not at all
+    #[arg(long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+}
+
+const REPORT_AFTER: &str = "Examples:\n  \
+    turnback report last --output run.html           a page of the newest run, one or two sheets of paper\n  \
+    turnback report 01a2130b-9185 --text             to paste into a ticket\n  \
+    turnback check quay7 --json > run.json           keep a run in a file ...\n  \
+    turnback report run.json --csv                   ... and show it from there\n  \
+    turnback check sim:bad-cable --json | turnback report - --output run.html\n\n\
+    The page needs no network and no scripts. Exit status: 0 made, 2 not made.";
 
 /// Options of a check.
 #[derive(Debug, clap::Args)]

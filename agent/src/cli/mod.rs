@@ -9,6 +9,7 @@ pub mod keep;
 pub mod locate;
 pub mod ports;
 pub mod records;
+pub mod report;
 pub mod show;
 
 use std::process::ExitCode;
@@ -40,6 +41,7 @@ pub fn run() -> ExitCode {
         Command::Isolate(isolate) => isolate::run(*isolate),
         Command::CableTest { port, json } => cable_test::run(&port, json),
         Command::Ports { json } => ports::run(json),
+        Command::Report(report) => report::run(&report),
         Command::Records(records) => records::run(*records),
         Command::Profiles { name } => show::profiles(name.as_deref()),
         Command::Rigs { name } => show::rigs(name.as_deref()),

@@ -7,14 +7,13 @@ use turnback_core::{
 
 use super::{
     figure, table,
-    text::{headline, wrapped},
+    text::{headline, one_line, without_controls, wrapped},
 };
 
 /// The whole case.
 pub fn render(case: &Case) -> String {
     let v = &case.verdict;
-    let segment = v.segment.as_ref().map_or(String::new(), |label| format!(", segment {label}"));
-    let mut out = format!("{}{segment}\n{}\n\n", headline(v), about(case));
+    let mut out = format!("{}\n{}\n\n", headline(v), about(case));
     for reason in &v.reasons {
         out.push_str(&format!("{}\n", wrapped(&format!("{}: ", reason.rule), &reason.text)));
     }
@@ -48,7 +47,7 @@ pub fn render(case: &Case) -> String {
             case.port.name, case.cable, case.case
         ));
     }
-    out
+    without_controls(&out)
 }
 
 /// Port, cable and segments in a line.
@@ -56,7 +55,7 @@ pub fn about(case: &Case) -> String {
     let segments =
         if case.segments.is_empty() { String::new() } else { format!(" (segments {})", case.segments.join(", ")) };
     let plug = case.plug.as_ref().map_or(String::new(), |label| format!(", plug {label}"));
-    format!("{}, cable {}{segments}{plug}", case.port.name, case.cable)
+    one_line(&format!("{}, cable {}{segments}{plug}", case.port.name, case.cable))
 }
 
 fn row(stage: &Stage) -> Vec<String> {
@@ -80,7 +79,8 @@ fn row(stage: &Stage) -> Vec<String> {
         Source::Answer => "the technician".into(),
     };
     let plug = stage.plug.clone().unwrap_or_default();
-    vec![stage.name.to_string(), stage.attempt.to_string(), plug, shows, tried, failed, rule, from]
+    let row = [stage.name.to_string(), stage.attempt.to_string(), plug, shows, tried, failed, rule, from];
+    row.iter().map(|cell| one_line(cell)).collect()
 }
 
 /// What a stage shows, in a word or two.

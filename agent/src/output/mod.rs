@@ -1,6 +1,7 @@
 //! The only files that shape what is printed. None of them computes a figure: all come from a report or an event.
 
 pub mod case;
+pub mod csv;
 pub mod figure;
 pub mod progress;
 pub mod records;

@@ -1,3 +1,5 @@
+//! Differences that are beyond chance, and those that are not.
+
 use super::*;
 use crate::evidence::Limit;
 use crate::link::{LinkState, Placement};
@@ -120,6 +122,7 @@ fn frames_of_other_length_are_held_against_bits() {
             frames_returned: 1_000_000 - errors,
             frames_lost: errors,
             frames_lost_in_host: 0,
+            frames_never_left: 0,
             frames_damaged: 0,
             bit_errors: 0,
             seconds: 1.0,
@@ -174,6 +177,7 @@ fn trips(report: &mut Report, clock: &str, count: u64, [min, p50, p99]: [u64; 3]
         p50: Some(p50),
         p99: Some(p99),
         max: Some(p99),
+        histogram: Vec::new(),
     };
 }
 

@@ -1,3 +1,5 @@
+//! Cases kept among the records.
+
 use turnback_core::{
     case::{CaseState, Ended, Source, Spot, Stage, StageName},
     link::Placement,

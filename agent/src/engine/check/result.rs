@@ -1,12 +1,11 @@
 //! What a run found: evidence, verdict and report.
 
 use turnback_core::{
-    caution::Caution,
     compare::DamageTally,
     counters::{CounterDelta, Counters},
     event::Event,
     evidence::{Evidence, Handful, Heard, Limit, Stopped},
-    link::{Capabilities, LinkState, Medium, Placement},
+    link::{Capabilities, LinkState, Placement},
     plan::Profile,
     report::{self, Latency, PortIdentity, Report, SecondsSummary, Totals, Tried},
     time::clock_pair,
@@ -87,9 +86,9 @@ impl Run<'_> {
             stopped: evidence.stopped,
             references: evidence.references.clone(),
             settings_changed: self.settings_changed.clone(),
-            cannot_show: report::cannot_show(&evidence),
+            cannot_show: report::cannot_show(&evidence.capabilities, evidence.fallback_mbps),
             warnings,
-            cautions: cautions(&self.link),
+            cautions: self.link.medium.cautions(),
             ..blank(&self.options, self.port.identity(), return_port, self.placement, verdict)
         }
     }
@@ -162,13 +161,4 @@ fn blank(
 
 fn limit(profile: &Profile) -> Limit {
     Limit { bit_error_ratio: profile.target_ber, confidence: profile.confidence }
-}
-
-/// Cautions that belong to a medium.
-fn cautions(link: &LinkState) -> Vec<Caution> {
-    match link.medium {
-        Medium::Copper => vec![Caution::PowerOverEthernet],
-        Medium::Fibre => vec![Caution::LaserLight, Caution::ReceiverOverload],
-        Medium::DirectAttach | Medium::Virtual | Medium::Unknown => Vec::new(),
-    }
 }
