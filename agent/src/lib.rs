@@ -8,6 +8,7 @@ pub mod config;
 pub mod daemon;
 pub mod engine;
 pub mod guard;
+pub mod http;
 pub mod output;
 pub mod ports;
 
