@@ -1,6 +1,8 @@
 //! The daemon on the web: JSON API, metrics and page, all of them views of the [`Desk`](crate::daemon::desk::Desk).
 //!
-//! [`token`] and [`access`] say who may do what.
+//! [`serve`] takes connections; [`token`], [`access`] and [`rate`] say who may do what, and how often.
 
 pub mod access;
+pub mod rate;
+pub mod serve;
 pub mod token;
