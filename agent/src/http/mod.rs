@@ -3,6 +3,9 @@
 //! [`serve`] takes connections; [`token`], [`access`] and [`rate`] say who may do what, and how often.
 
 pub mod access;
+pub mod error;
+pub mod gate;
 pub mod rate;
 pub mod serve;
+pub mod session;
 pub mod token;
