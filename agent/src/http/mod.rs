@@ -3,6 +3,7 @@
 //! [`serve`] takes connections; [`token`], [`access`] and [`rate`] say who may do what, and how often.
 
 pub mod access;
+pub mod api;
 pub mod error;
 pub mod gate;
 pub mod rate;
