@@ -9,6 +9,7 @@ pub mod daemon;
 pub mod engine;
 pub mod guard;
 pub mod http;
+pub mod metrics;
 pub mod output;
 pub mod ports;
 
