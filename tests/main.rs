@@ -5,5 +5,7 @@ mod packet_socket;
 mod plug;
 mod probe_bytes;
 mod real_rigs;
+mod records;
+mod report_pages;
 mod rigs;
 mod tap_rigs;

@@ -137,6 +137,8 @@ fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
             profile: profile.clone(),
             placement: None,
             cable: None,
+            labels: Default::default(),
+            machine: String::new(),
             speed_mbps: None,
             seed,
             run: format!("loaded-{seed}"),

@@ -5,15 +5,19 @@
 //!
 //! In reading order: [`plan`] (what a run will do), [`pattern`] and [`probe`] (what is sent), [`stream`] (when it may go and
 //! what its echo says, on [`ledger`], [`compare`] and [`stats`]), [`counters`] and [`evidence`] (what the host adds),
-//! [`verdict`] (what follows), [`report`] (what every outlet shows), [`event`] (what is said meanwhile), and [`sim`] (a port,
+//! [`verdict`] (what follows), [`report`] (what every outlet shows), [`case`] (from several runs to one answer),
+//! [`series`] (what is drawn of both), [`event`] (what is said meanwhile), and [`sim`] (a port,
 //! cable and plug with known faults).
 #![forbid(unsafe_code)]
 
+pub mod case;
 pub mod caution;
 pub mod compare;
 pub mod counters;
+pub mod difference;
 pub mod event;
 pub mod evidence;
+pub mod labels;
 pub mod ledger;
 pub mod link;
 pub mod pattern;
@@ -21,6 +25,7 @@ pub mod plan;
 pub mod probe;
 pub mod report;
 pub mod rng;
+pub mod series;
 pub mod sim;
 pub mod stats;
 pub mod stream;

@@ -5,6 +5,8 @@ use std::{fmt, str::FromStr};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::caution::Caution;
+
 /// Where the signal is turned back.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -67,6 +69,17 @@ pub enum Medium {
     /// The host does not say.
     #[default]
     Unknown,
+}
+
+impl Medium {
+    /// Cautions for whoever fits a plug to it.
+    pub fn cautions(self) -> Vec<Caution> {
+        match self {
+            Self::Copper => vec![Caution::PowerOverEthernet],
+            Self::Fibre => vec![Caution::LaserLight, Caution::ReceiverOverload],
+            Self::DirectAttach | Self::Virtual | Self::Unknown => Vec::new(),
+        }
+    }
 }
 
 /// A port's link as the host reports it.

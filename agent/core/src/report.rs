@@ -7,10 +7,11 @@ use crate::caution::Caution;
 use crate::compare::DamageTally;
 use crate::counters::CounterDelta;
 use crate::evidence::{Evidence, Handful, Heard, Limit, Losses, Reference, Stopped};
+use crate::labels::Labels;
 use crate::link::{Capabilities, LinkState, Placement};
 use crate::stats::availability::AvailabilityTotals;
 use crate::stats::delay_variation::DelayVariation;
-use crate::stats::latency::LatencyHistogram;
+use crate::stats::latency::{LatencyBucket, LatencyHistogram};
 use crate::stream::tally::{Counts, SecondCounts};
 use crate::verdict::Verdict;
 use crate::verdict::ratio::{ErrorRatio, bit_error_ratio, frame_loss_ratio};
@@ -121,7 +122,13 @@ pub struct Latency {
     pub p99: Option<u64>,
     /// Longest.
     pub max: Option<u64>,
+    /// How many trips took how long, shortest first; empty in reports of programs that did not keep it.
+    #[serde(default)]
+    pub histogram: Vec<LatencyBucket>,
 }
+
+/// Bars of [`Latency::histogram`], about: enough to see a second hump, few enough for a page and a list.
+const LATENCY_BARS: u32 = 40;
 
 impl Latency {
     /// From a histogram filled by the named clock.
@@ -134,6 +141,7 @@ impl Latency {
             p50: histogram.p50_ns(),
             p99: histogram.p99_ns(),
             max: histogram.max_ns(),
+            histogram: histogram.bars(LATENCY_BARS),
         }
     }
 }
@@ -174,6 +182,16 @@ pub struct LossRatio {
     pub confidence: f64,
 }
 
+/// Units (frames; blocks on a serial line) whose fate speaks of port, plug and cable: this computer's own losses, and what was
+/// lost before the port was ready, are left out. However many bits of a unit are wrong, it is one hit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Tried {
+    /// Units tried.
+    pub units: u64,
+    /// Of those, lost, damaged, cut or lengthened on the way.
+    pub failed: u64,
+}
+
 /// One step of the run.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct StepReport {
@@ -191,6 +209,9 @@ pub struct StepReport {
     pub frames_lost: u64,
     /// Of those, lost inside this computer.
     pub frames_lost_in_host: u64,
+    /// Of those, never transmitted; 0 in reports of programs that did not keep it.
+    #[serde(default)]
+    pub frames_never_left: u64,
     /// Returned with wrong bits.
     pub frames_damaged: u64,
     /// Wrong bits.
@@ -263,6 +284,9 @@ pub struct Report {
     pub run: String,
     /// When it began, RFC 3339 with zone; for a simulated port, when the simulation was run.
     pub started_at: String,
+    /// Name of the machine that ran it; empty in reports of programs that did not say.
+    #[serde(default)]
+    pub machine: String,
     /// Port under test.
     pub port: PortIdentity,
     /// Second port of a return-port run.
@@ -271,6 +295,9 @@ pub struct Report {
     pub placement: Placement,
     /// Label of the cable, if one was given.
     pub cable: Option<String>,
+    /// Other labels, and the operator's note.
+    #[serde(default)]
+    pub labels: Labels,
     /// Name of the profile.
     pub profile: String,
     /// Seed of the run.
@@ -283,6 +310,9 @@ pub struct Report {
     pub error_ratio: Option<ErrorRatio>,
     /// Frame loss on the wire with bounds.
     pub loss_ratio: Option<LossRatio>,
+    /// What a case compares between its stages.
+    #[serde(default)]
+    pub tried: Tried,
     /// Round trips of probes that travelled alone.
     pub latency_ns: Latency,
     /// Round trips under full flow; holds the waiting in the sender's own batch.
@@ -303,6 +333,9 @@ pub struct Report {
     pub capabilities: Capabilities,
     /// Link before the first probe.
     pub link: LinkState,
+    /// Speed forced because the port could not link to itself at its own, Mb/s.
+    #[serde(default)]
+    pub fallback_mbps: Option<u32>,
     /// Times the link dropped and came back.
     pub link_flaps: u64,
     /// What was heard besides echoes.
@@ -337,15 +370,15 @@ pub fn ratios(evidence: &Evidence) -> (Option<ErrorRatio>, Option<LossRatio>) {
 }
 
 /// What a loopback plug cannot show, whatever the result (common practice, no source).
-pub fn cannot_show(evidence: &Evidence) -> Vec<String> {
+pub fn cannot_show(capabilities: &Capabilities, fallback_mbps: Option<u32>) -> Vec<String> {
     let mut list = vec![
         "transmit level and receiver sensitivity: over a plug's short path a weak transmitter still reaches".to_owned(),
         "clock accuracy: both directions run from the same clock".to_owned(),
     ];
-    if evidence.capabilities.has_line_rate {
+    if capabilities.has_line_rate {
         list.push("crosstalk margin against a far transmitter".to_owned());
     }
-    if evidence.fallback_mbps.is_some() {
+    if fallback_mbps.is_some() {
         list.push("operation at 1000 Mb/s and the two pairs only it uses: use --return-port for that".to_owned());
     }
     list

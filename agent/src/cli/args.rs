@@ -37,6 +37,10 @@ pub enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Make a page of a run or case to print, mail or file; or JSON, CSV, text
+    Report(Report),
+    /// List the recorded runs; show, compare, export, import or drop them
+    Records(Box<super::records::args::Records>),
     /// List the profiles, or show one as TOML to start from
     Profiles {
         /// The profile to show
@@ -71,6 +75,39 @@ pub enum Command {
     Manual,
 }
 
+/// Options of a report.
+#[derive(Debug, clap::Args)]
+#[command(after_help = REPORT_AFTER)]
+pub struct Report {
+    /// Beginning of the id of a recorded run or case, or `last` for the newest run; or a file with the JSON document of a run or case; or - for the
+    /// standard input
+    #[arg(value_name = "RUN|CASE|FILE")]
+    pub run: String,
+    /// The file of records to look in
+    #[arg(long, value_name = "FILE")]
+    pub store: Option<PathBuf>,
+    /// The report as one JSON document
+    #[arg(long, group = "form")]
+    pub json: bool,
+    /// Every figure of the report as a row of CSV
+    #[arg(long, group = "form")]
+    pub csv: bool,
+    /// Plain text, for a ticket
+    #[arg(long, group = "form")]
+    pub text: bool,
+    /// Write to this file; it is replaced as a whole or not at all
+    #[arg(long, value_name = "FILE")]
+    pub output: Option<PathBuf>,
+}
+
+const REPORT_AFTER: &str = "Examples:\n  \
+    turnback report last --output run.html           a page of the newest run, one or two sheets of paper\n  \
+    turnback report 01a2130b-9185 --text             to paste into a ticket\n  \
+    turnback check quay7 --json > run.json           keep a run in a file ...\n  \
+    turnback report run.json --csv                   ... and show it from there\n  \
+    turnback check sim:bad-cable --json | turnback report - --output run.html\n\n\
+    The page needs no network and no scripts. Exit status: 0 made, 2 not made.";
+
 /// Options of a check.
 #[derive(Debug, clap::Args)]
 #[command(after_help = CHECK_AFTER)]
@@ -81,8 +118,11 @@ pub struct Check {
     #[arg(long, value_name = "PLACE")]
     pub placement: Option<String>,
     /// Label of the cable, when the plug is at its far end; implies --placement far-end
-    #[arg(long, value_name = "LABEL")]
+    #[arg(long, value_name = "LABEL", value_parser = label)]
     pub cable: Option<String>,
+    /// Other labels
+    #[command(flatten)]
+    pub labels: Labels,
     /// A second interface at the other end of the cable, in place of a plug; both directions are tested
     #[arg(long, value_name = "PORT", conflicts_with = "placement")]
     pub return_port: Option<String>,
@@ -126,12 +166,73 @@ pub struct Check {
     /// Write one JSON object a line to this file, as things happen
     #[arg(long, value_name = "FILE")]
     pub events: Option<PathBuf>,
+    /// Where the run is recorded
+    #[command(flatten)]
+    pub record: Record,
 }
+
+/// Labels under which a run is found again, beside the cable's.
+#[derive(Debug, Default, clap::Args)]
+pub struct Labels {
+    /// What is written at the port or its socket
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub port_label: Option<String>,
+    /// Label of the cable's segment at whose end the plug is; implies --placement far-end
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub segment: Option<String>,
+    /// What is written where the cable or segment ends
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub far_end: Option<String>,
+    /// Label of the plug used
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub plug: Option<String>,
+    /// A note to keep with the run
+    #[arg(long, value_name = "TEXT", value_parser = label)]
+    pub note: Option<String>,
+}
+
+impl From<&Labels> for turnback_core::labels::Labels {
+    fn from(given: &Labels) -> Self {
+        Self {
+            port: given.port_label.clone(),
+            segment: given.segment.clone(),
+            far_end: given.far_end.clone(),
+            plug: given.plug.clone(),
+            note: given.note.clone(),
+        }
+    }
+}
+
+/// Whether and where a run is recorded.
+#[derive(Debug, Default, clap::Args)]
+pub struct Record {
+    /// Keep the run in this file of records [default: see `turnback records --help`]
+    #[arg(long, value_name = "FILE", conflicts_with = "no_record")]
+    pub store: Option<PathBuf>,
+    /// Do not keep the run
+    #[arg(long)]
+    pub no_record: bool,
+}
+
+/// A label as people write it: one line, with something on it.
+fn label(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    match text {
+        "" => Err("nothing is written on it".into()),
+        _ if text.chars().any(char::is_control) => Err("it may hold no line breaks or control characters".into()),
+        _ if text.chars().count() > LABEL_CHARACTERS_MAX => Err(format!("at most {LABEL_CHARACTERS_MAX} characters")),
+        _ => Ok(text.to_owned()),
+    }
+}
+
+/// Longer than any label, and enough for a note (our own choice).
+const LABEL_CHARACTERS_MAX: usize = 500;
 
 const CHECK_AFTER: &str = "Examples:\n  \
     turnback check sim:bad-cable                      a simulated cable with a fault\n  \
     turnback check quay7                              plug in port quay7, a few seconds\n  \
     turnback check quay7 --cable Q-12                 plug at the far end of cable Q-12\n  \
+    turnback check quay7 --port-label A-14 --plug P-3 --note 'after the storm'\n  \
     turnback check quay7 --return-port quay8          cable between two ports of this machine\n  \
     turnback check quay7 --profile proof --target-ber 1e-12\n  \
     turnback check quay7 --profile soak --for 1h --events run.jsonl\n\n\

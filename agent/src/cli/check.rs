@@ -13,7 +13,7 @@ use turnback_core::{
     plan::{Kind, PlanError, Profile, parse_duration},
 };
 
-use super::{NOT_TESTED, USAGE, args, complain};
+use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper};
 use crate::{
     engine::{
         cancel::Cancel,
@@ -76,6 +76,7 @@ fn try_run(args: &args::Check) -> Result<ExitCode, Failure> {
     };
     let mut port = open(&args.port, seed)?;
     let mut return_port = args.return_port.as_deref().map(|name| open(name, seed)).transpose()?;
+    let mut keeper = Keeper::open(&args.record);
     let cancel = Cancel::default();
     end_on_signals(&cancel);
 
@@ -109,6 +110,7 @@ fn try_run(args: &args::Check) -> Result<ExitCode, Failure> {
     };
     // A closed pipe is the reader's choice, not an error of the run.
     let _ = std::io::stdout().write_all(printed.as_bytes());
+    keeper.keep(&report);
     Ok(ExitCode::from(report.verdict.outcome.exit_status()))
 }
 
@@ -181,7 +183,8 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         };
     }
     profile.validate().map_err(CheckError::from)?;
-    let placement = match (&args.placement, &args.cable) {
+    let far = args.cable.as_ref().or(args.labels.segment.as_ref());
+    let placement = match (&args.placement, far) {
         (Some(place), _) => Some(place.parse::<Placement>().map_err(|e| Failure::Usage(e.to_string()))?),
         (None, Some(_)) => Some(Placement::FarEnd),
         (None, None) => None,
@@ -194,6 +197,8 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         profile,
         placement,
         cable: args.cable.clone(),
+        labels: (&args.labels).into(),
+        machine: state::machine(),
         speed_mbps: args.speed,
         seed,
         run: run.to_string(),

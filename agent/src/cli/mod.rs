@@ -2,8 +2,11 @@
 
 pub mod args;
 pub mod check;
+pub mod keep;
 pub mod locate;
 pub mod ports;
+pub mod records;
+pub mod report;
 pub mod show;
 
 use std::process::ExitCode;
@@ -30,6 +33,8 @@ pub fn run() -> ExitCode {
     match args.command {
         Command::Check(check) => check::run(*check),
         Command::Ports { json } => ports::run(json),
+        Command::Report(report) => report::run(&report),
+        Command::Records(records) => records::run(*records),
         Command::Profiles { name } => show::profiles(name.as_deref()),
         Command::Rigs { name } => show::rigs(name.as_deref()),
         Command::Wiring { kind } => show::wiring(kind.as_deref()),

@@ -79,8 +79,7 @@ impl Gathered {
 pub fn summarise(seconds: &[SecondCounts]) -> SecondsSummary {
     let mut availability = Availability::new();
     for second in seconds.iter().filter(|s| s.sent > 0) {
-        let failed = second.sent.saturating_sub(second.returned) + second.damaged.min(second.returned);
-        if let Ok(second) = Second::new(second.sent, failed.min(second.sent)) {
+        if let Ok(second) = Second::new(second.sent, second.failed()) {
             availability.push(second);
         }
     }

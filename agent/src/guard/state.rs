@@ -47,6 +47,11 @@ pub fn directory() -> Result<PathBuf, StateError> {
     choose(|name| std::env::var_os(name), sys::is_root()).ok_or(StateError::Nowhere)
 }
 
+/// True when the process acts as root.
+pub fn is_root() -> bool {
+    sys::is_root()
+}
+
 /// The directory of the restore journal within a state directory.
 pub fn restore_directory(state: &Path) -> PathBuf {
     state.join("restore")
@@ -70,6 +75,11 @@ pub fn make_private(path: &Path) -> Result<(), StateError> {
 /// The kernel's name for this start of the machine; empty where it does not say.
 pub fn boot() -> String {
     fs::read_to_string("/proc/sys/kernel/random/boot_id").map(|id| id.trim().to_owned()).unwrap_or_default()
+}
+
+/// The machine's name, as its owner calls it; empty where the kernel does not say.
+pub fn machine() -> String {
+    fs::read_to_string("/proc/sys/kernel/hostname").map(|name| name.trim().to_owned()).unwrap_or_default()
 }
 
 /// The number of the calling thread's network namespace; 0 where `/proc` does not say.

@@ -1,6 +1,9 @@
 //! The only files that shape what is printed. None of them computes a figure: all come from a report or an event.
 
+pub mod case;
+pub mod csv;
 pub mod figure;
 pub mod progress;
+pub mod records;
 pub mod table;
 pub mod text;

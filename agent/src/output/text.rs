@@ -4,7 +4,7 @@ use turnback_core::{
     caution::LOCAL_CODES_FIRST,
     evidence::Basis,
     report::{Latency, Report},
-    verdict::{Location, Outcome},
+    verdict::{Location, Outcome, Verdict},
 };
 
 use super::{figure, table};
@@ -13,28 +13,64 @@ use super::{figure, table};
 pub fn render(report: &Report) -> String {
     let mut out = String::new();
     verdict(report, &mut out);
-    figures(report, &mut out);
+    let figures = figures(report);
+    if !figures.is_empty() {
+        out.push('\n');
+    }
+    for (name, value) in figures {
+        out.push_str(&format!("{name:<17}{value}\n"));
+    }
     steps(report, &mut out);
     notes(report, &mut out);
-    out
+    without_controls(&out)
+}
+
+/// Labels and names may come from a file of unknown origin: what would steer the terminal, or turn the
+/// direction of writing, is replaced.
+pub fn without_controls(text: &str) -> String {
+    let steers =
+        |c: char| c.is_control() && c != '\n' || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    text.chars().map(|c| if steers(c) { '\u{fffd}' } else { c }).collect()
 }
 
 fn verdict(report: &Report, out: &mut String) {
     let v = &report.verdict;
-    let headline = match v.outcome {
-        Outcome::Pass => "PASS".to_owned(),
-        Outcome::Fault => format!("FAULT in {}", v.location.iter().map(|l| place(*l)).collect::<Vec<_>>().join(" or ")),
-        Outcome::Undecided => "UNDECIDED".to_owned(),
-        Outcome::NotTested => "NOT TESTED".to_owned(),
-    };
-    let cable = report.cable.as_ref().map_or(String::new(), |c| format!(", cable {c}"));
-    let against = report.return_port.as_ref().map_or(String::new(), |p| format!(" with {}", p.name));
-    out.push_str(&format!("{headline}\n{}{against}, plug {}{cable}\n\n", report.port.name, report.placement));
+    out.push_str(&format!("{}\n{}\n", headline(v), subject(report)));
+    for (word, label) in report.labels.given() {
+        out.push_str(&format!("{}\n", wrapped(&format!("{word}: "), label)));
+    }
+    out.push('\n');
     for reason in &v.reasons {
         out.push_str(&format!("{}\n", wrapped(&format!("{}: ", reason.rule), &reason.text)));
     }
     out.push_str(&format!("{}\n", wrapped("how sure: ", &v.sureness)));
     out.push_str(&format!("{}\n", wrapped("next: ", &v.next)));
+}
+
+/// The answer in a few words.
+pub fn headline(verdict: &Verdict) -> String {
+    match verdict.outcome {
+        Outcome::Pass => "PASS".to_owned(),
+        Outcome::Fault => {
+            let places: Vec<_> = verdict.location.iter().map(|l| place(*l)).collect();
+            let segment = verdict.segment.as_ref().map_or(String::new(), |s| one_line(&format!(", segment {s}")));
+            format!("FAULT in {}{segment}", places.join(" or "))
+        }
+        Outcome::Undecided => "UNDECIDED".to_owned(),
+        Outcome::NotTested => "NOT TESTED".to_owned(),
+    }
+}
+
+/// What was tested, in a line.
+pub fn subject(report: &Report) -> String {
+    let cable = report.cable.as_ref().map_or(String::new(), |c| format!(", cable {c}"));
+    let against = report.return_port.as_ref().map_or(String::new(), |p| format!(" with {}", p.name));
+    one_line(&format!("{}{against}, plug {}{cable}", report.port.name, report.placement))
+}
+
+/// A label may hold a line break, which must not look like a line of ours.
+pub fn one_line(text: &str) -> String {
+    without_controls(&text.replace('\n', " "))
 }
 
 fn place(location: Location) -> &'static str {
@@ -47,13 +83,14 @@ fn place(location: Location) -> &'static str {
     }
 }
 
-fn figures(report: &Report, out: &mut String) {
+/// The main figures of a run, each under its name; none when nothing was sent.
+pub fn figures(report: &Report) -> Vec<(&'static str, String)> {
     let t = &report.totals;
+    let mut rows = Vec::new();
     if t.frames_sent == 0 {
-        return;
+        return rows;
     }
-    out.push('\n');
-    let mut row = |name: &str, value: String| out.push_str(&format!("{name:<17}{value}\n"));
+    let mut row = |name, value: String| rows.push((name, value));
     row("frames", format!("{} sent, {} came back", figure::count(t.frames_sent), figure::count(t.frames_returned)));
     if t.frames_lost > 0 {
         row(
@@ -107,6 +144,7 @@ fn figures(report: &Report, out: &mut String) {
             s.clean, s.errored, s.severely_errored, s.unavailable
         ),
     );
+    rows
 }
 
 fn latency(l: &Latency) -> String {
@@ -117,29 +155,27 @@ fn latency(l: &Latency) -> String {
             figure::time_ns(p50),
             figure::time_ns(p99),
             figure::time_ns(max),
-            l.clock,
+            one_line(&l.clock),
             figure::count(l.count)
         ),
         _ => "not measured".into(),
     }
 }
 
-fn steps(report: &Report, out: &mut String) {
-    if report.steps.is_empty() {
-        return;
-    }
+/// The steps in rows under their headings.
+pub fn step_rows(report: &Report) -> (Vec<&'static str>, Vec<Vec<String>>) {
     let both = report.return_port.is_some();
     let mut headings = vec!["size", "pattern", "sent", "lost", "damaged", "wrong bits", "frames/s", "rate"];
     if both {
         headings.insert(0, "direction");
     }
-    let rows: Vec<Vec<String>> = report
+    let rows = report
         .steps
         .iter()
         .map(|s| {
             let mut row = vec![
                 s.size_bytes.to_string(),
-                s.pattern.clone(),
+                one_line(&s.pattern),
                 figure::count(s.frames_sent),
                 figure::count(s.frames_lost),
                 figure::count(s.frames_damaged),
@@ -148,11 +184,19 @@ fn steps(report: &Report, out: &mut String) {
                 figure::bit_rate(s.bits_per_second) + if s.repeated_slower { " (repeated slower)" } else { "" },
             ];
             if both {
-                row.insert(0, s.direction.clone());
+                row.insert(0, one_line(&s.direction));
             }
             row
         })
         .collect();
+    (headings, rows)
+}
+
+fn steps(report: &Report, out: &mut String) {
+    if report.steps.is_empty() {
+        return;
+    }
+    let (headings, rows) = step_rows(report);
     out.push('\n');
     out.push_str(&table::render(&headings, &rows));
     if !report.zero_loss_rates.is_empty() {
@@ -187,12 +231,13 @@ fn notes(report: &Report, out: &mut String) {
     if !report.cautions.is_empty() {
         out.push_str(&format!("{LOCAL_CODES_FIRST}\n"));
     }
-    out.push_str(&format!("{}, run {}, seed {}, {}\n", report.program, report.run, report.seed, report.started_at));
+    let origin = format!("{}, run {}, seed {}, {}", report.program, report.run, report.seed, report.started_at);
+    out.push_str(&format!("{}\n", one_line(&origin)));
 }
 
 /// `label` and `text` in lines of at most 100 columns, later lines set in by two.
-fn wrapped(label: &str, text: &str) -> String {
-    let mut lines = vec![label.to_owned()];
+pub fn wrapped(label: &str, text: &str) -> String {
+    let mut lines = vec![one_line(label)];
     for word in text.split_whitespace() {
         let line = lines.last().map_or(0, |l| l.chars().count());
         if line + word.chars().count() > 100 {

@@ -17,6 +17,7 @@ use turnback_core::{
     link::{Capabilities, LinkState, Placement, PortSetting},
     probe::ethernet::Address,
     report::PortIdentity,
+    sim::Bench,
     time::{ClockSource, Nanos},
 };
 
@@ -57,6 +58,14 @@ pub trait Port {
     fn put_back(&mut self) -> Vec<String>;
     /// Moves the plug, where no hand is needed for that.
     fn place(&mut self, placement: Placement) -> bool;
+    /// Does what a hand would do, where no hand is needed: on a simulated rig. The plug is seated again.
+    fn arrange(&mut self, _bench: &Bench) -> bool {
+        false
+    }
+    /// Segments of the cable in order from the port, where the port knows them.
+    fn segments(&self) -> Vec<String> {
+        Vec::new()
+    }
     /// Where the plug is, where the port knows.
     fn plug_is_at(&self) -> Option<Placement>;
     /// Now, on the port's clock.

@@ -10,7 +10,7 @@ use turnback_core::{
     link::{Capabilities, LinkState, Placement, PortSetting},
     probe::ethernet::Address,
     report::PortIdentity,
-    sim::{self, Rig, World},
+    sim::{self, Bench, Rig, World},
     time::Nanos,
 };
 
@@ -37,11 +37,17 @@ impl SimulatedPort {
     /// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::NotARig`] with line and
     /// allowed values for a file that is not a rig.
     pub fn open(what: &str, seed: u64) -> Result<Self, PortError> {
-        let name = format!("sim:{what}");
-        let rig = load(what)?;
-        Ok(Self { name, world: Arc::new(Mutex::new(World::new(&rig, seed))), changed: Vec::new() })
+        Ok(Self::of(&load(what)?, format!("sim:{what}"), seed))
+    }
+
+    /// A rig at hand, under this name.
+    pub fn of(rig: &Rig, name: String, seed: u64) -> Self {
+        Self { name, world: Arc::new(Mutex::new(World::new(rig, seed))), changed: Vec::new() }
     }
 }
+
+/// How long it takes to move a plug (our own choice).
+const HAND_TIME: Duration = Duration::from_secs(20);
 
 /// Finds a rig by name or file.
 ///
@@ -99,6 +105,7 @@ impl Port for SimulatedPort {
     }
 
     fn put_back(&mut self) -> Vec<String> {
+        lock(&self.world).negotiate_speed();
         self.changed
             .drain(..)
             .rev()
@@ -113,6 +120,16 @@ impl Port for SimulatedPort {
     fn place(&mut self, placement: Placement) -> bool {
         lock(&self.world).place(placement);
         true
+    }
+
+    fn arrange(&mut self, bench: &Bench) -> bool {
+        // A hand needs its time; whatever goes on at the rig goes on meanwhile.
+        self.pause(HAND_TIME);
+        lock(&self.world).arrange(bench)
+    }
+
+    fn segments(&self) -> Vec<String> {
+        lock(&self.world).rig().segments.iter().map(|segment| segment.label.clone()).collect()
     }
 
     fn plug_is_at(&self) -> Option<Placement> {

@@ -5,7 +5,7 @@ use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Port, Rig, Segment};
 use crate::link::{Medium, Placement};
 
 /// Name of every built-in rig and what it shows.
-pub const BUILTIN: [(&str, &str); 14] = [
+pub const BUILTIN: [(&str, &str); 18] = [
     ("good", "signal office, spare port with a plug: nothing wrong"),
     ("bad-port", "lock-gate controller: the port's own electronics damage bits, its internal loop too"),
     ("bad-plug", "signal office: a worn plug damages bits"),
@@ -19,6 +19,10 @@ pub const BUILTIN: [(&str, &str); 14] = [
     ("gigabit-plug", "signal office: gigabit copper that cannot link to itself, but can at 100 Mb/s"),
     ("fibre-good", "quay cabinet 5: fibre with its two strands joined at the far end: nothing wrong"),
     ("bursty-cable", "quay cabinet 6: a chafed cable damages bits in bursts"),
+    ("loose-tail", "quay cabinet 4: the last of three segments damages bits whenever it is moved"),
+    ("comes-and-goes", "quay cabinet 7: the plug's contacts fail for a moment every few seconds"),
+    ("dirty-contact", "signal office: the plug damages bits until it has been seated again"),
+    ("open-pair", "quay cabinet 2: the middle segment lacks a pair that only 1000 Mb/s uses"),
     ("intermittent", "lock-gate controller: the plug damages bits only for a second, two seconds into the run"),
 ];
 
@@ -64,6 +68,26 @@ pub fn builtin(name: &str) -> Option<Rig> {
             };
             rig.faults = vec![fault(Place::Segment("crane-rail".to_owned()), kind)];
         }
+        "loose-tail" => {
+            rig.placement = Placement::FarEnd;
+            rig.segments = segments(&[("office-riser", 12), ("quay-duct", 55), ("cabinet-4-tail", 6)]);
+            let tail = fault(Place::Segment("cabinet-4-tail".to_owned()), bit_errors(1e-5));
+            let (until_s, every_s) = (Some(Seconds(0.4)), Some(Seconds(2.3)));
+            rig.faults = vec![FaultSpec { until_s, every_s, when_moved: true, ..tail }];
+        }
+        "comes-and-goes" => {
+            let contact = fault(Place::Plug, bit_errors(1e-5));
+            rig.faults = vec![FaultSpec { until_s: Some(Seconds(0.3)), every_s: Some(Seconds(3.7)), ..contact }];
+        }
+        "dirty-contact" => {
+            rig.faults = vec![FaultSpec { cured_by_seatings: Some(2), ..fault(Place::Plug, bit_errors(1e-6)) }];
+        }
+        "open-pair" => {
+            rig.placement = Placement::FarEnd;
+            rig.segments = segments(&[("office-riser", 12), ("crane-trench", 48), ("cabinet-2-tail", 5)]);
+            let pair = FaultKind::PairOpen { pair: 4 };
+            rig.faults = vec![fault(Place::Segment("crane-trench".to_owned()), pair)];
+        }
         "intermittent" => {
             let during = fault(Place::Plug, bit_errors(1e-5));
             rig.faults = vec![FaultSpec { from_s: Seconds(2.0), until_s: Some(Seconds(3.0)), ..during }];
@@ -78,7 +102,15 @@ fn bit_errors(ratio: f64) -> FaultKind {
 }
 
 fn fault(place: Place, kind: FaultKind) -> FaultSpec {
-    FaultSpec { place, kind, from_s: Seconds(0.0), until_s: None }
+    FaultSpec {
+        place,
+        kind,
+        from_s: Seconds(0.0),
+        until_s: None,
+        every_s: None,
+        when_moved: false,
+        cured_by_seatings: None,
+    }
 }
 
 fn segments(pieces: &[(&str, u32)]) -> Vec<Segment> {

@@ -69,6 +69,9 @@ pub(super) struct Fault {
     pub count: FaultCount,
     from: Nanos,
     until: Nanos,
+    every: Option<Nanos>,
+    /// What a hand has done lets it show.
+    pub enabled: bool,
     rng: Rng,
     /// Trials (bits or frames, by kind) that will still go well.
     gap: u64,
@@ -83,7 +86,9 @@ impl Fault {
     pub fn new(spec: FaultSpec, rng: Rng) -> Self {
         let count = FaultCount { kind: spec.kind.name(), place: spec.place.clone(), frames: 0, lost: 0, bits: 0 };
         let (from, until) = (spec.from_s.ns(), spec.until_s.map_or(Nanos::MAX, |s| s.ns()));
-        let mut fault = Self { spec, count, from, until, rng, gap: 0, bad: false, state_until: 0, out_at: 0 };
+        let every = spec.every_s.map(|s| s.ns());
+        let mut fault =
+            Self { spec, count, from, until, every, enabled: true, rng, gap: 0, bad: false, state_until: 0, out_at: 0 };
         if let FaultKind::Bursts { mean_good_s, .. } = fault.spec.kind {
             fault.state_until = fault.stay(mean_good_s.ns());
         }
@@ -96,7 +101,15 @@ impl Fault {
     }
 
     pub fn active(&self, at: Nanos) -> bool {
-        (self.from..self.until).contains(&at)
+        self.enabled && (self.from..self.until).contains(&self.in_first_period(at))
+    }
+
+    /// The same moment in the first period of a fault that comes back.
+    fn in_first_period(&self, at: Nanos) -> Nanos {
+        match self.every {
+            Some(every) if at >= self.from => self.from + (at - self.from) % every,
+            _ => at,
+        }
     }
 
     /// Probability of a hit per trial, in the present state.
@@ -113,14 +126,16 @@ impl Fault {
         }
     }
 
-    /// Whether this fault on the frame's path keeps the link down at `at`.
-    pub fn breaks_link(&self, at: Nanos) -> bool {
+    /// Whether this fault on the frame's path keeps the link down at `at`, at this speed.
+    pub fn breaks_link(&self, at: Nanos, mbps: u32) -> bool {
         if !self.active(at) || !self.spec.place.is_line() {
             return false;
         }
         match self.spec.kind {
             FaultKind::Flap { every_s, down_s } => (at - self.from) % every_s.ns() >= every_s.ns() - down_s.ns(),
             FaultKind::NoTransmit | FaultKind::NoReceive => true,
+            // Which pairs a speed uses: IEEE Std 802.3 25 and 40, from memory.
+            FaultKind::PairOpen { pair } => mbps >= 1000 || pair == 2 || pair == 3,
             _ => false,
         }
     }
@@ -132,15 +147,20 @@ impl Fault {
                 let (every, up) = (every_s.ns(), every_s.ns() - down_s.ns());
                 let within = (at - self.from) % every;
                 let edge = at - within + if within < up { up } else { every };
-                edge.min(self.until)
+                edge.min(self.window_edge(at))
             }
-            FaultKind::Flap { .. } | FaultKind::NoTransmit | FaultKind::NoReceive => self.window_edge(at),
+            FaultKind::Flap { .. } | FaultKind::PairOpen { .. } | FaultKind::NoTransmit | FaultKind::NoReceive => {
+                self.window_edge(at)
+            }
             _ => Nanos::MAX,
         }
     }
 
     fn window_edge(&self, at: Nanos) -> Nanos {
-        [self.from, self.until].into_iter().find(|edge| *edge > at).unwrap_or(Nanos::MAX)
+        let first = self.in_first_period(at);
+        let shift = at - first;
+        let edges = [self.from, self.until, self.every.map_or(Nanos::MAX, |every| self.from.saturating_add(every))];
+        edges.into_iter().find(|edge| *edge > first).map_or(Nanos::MAX, |edge| edge.saturating_add(shift))
     }
 
     /// Moves the two-state line on to `at`.
@@ -265,7 +285,7 @@ impl Fault {
             FaultKind::StuckBit { .. } | FaultKind::NoTransmit | FaultKind::NoReceive => 0,
             FaultKind::Delay { jitter_ns, .. } if jitter_ns > 0 => 0,
             // A flap is an edge of the link, a steady delay part of the latency.
-            FaultKind::Delay { .. } | FaultKind::Flap { .. } => u64::MAX,
+            FaultKind::Delay { .. } | FaultKind::Flap { .. } | FaultKind::PairOpen { .. } => u64::MAX,
             _ => trials(passes),
         };
         hits.min(window)

@@ -1,6 +1,6 @@
 //! Whether a rig's port has link, and at what speed: a port that hears itself through a plug.
 
-use super::rig::{PlugKind, Rig};
+use super::rig::{Plug, PlugKind, Port, Rig};
 use crate::link::{LinkState, Medium, Placement};
 
 /// What was set on the port.
@@ -26,14 +26,14 @@ pub(super) enum Route {
 }
 
 /// Where frames go with this placement and these settings.
-pub(super) fn route(rig: &Rig, placement: Placement, settings: &Settings) -> Route {
-    if rig.port.internal_loop && (settings.internal_loop || placement == Placement::Internal) {
+pub(super) fn route(port: &Port, plug: &Plug, placement: Placement, settings: &Settings) -> Route {
+    if port.internal_loop && (settings.internal_loop || placement == Placement::Internal) {
         return Route::Internal;
     }
-    if placement == Placement::Internal || !rig.plug.fitted {
+    if placement == Placement::Internal || !plug.fitted {
         return Route::Nowhere;
     }
-    match rig.plug.kind {
+    match plug.kind {
         PlugKind::Plug => Route::Plug,
         PlugKind::Network => Route::Network,
         PlugKind::Open => Route::Nowhere,

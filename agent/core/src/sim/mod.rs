@@ -3,6 +3,7 @@
 //! [`Rig`] says what there is and what is wrong with it; [`World`] is a rig at work. A world is pure: its time moves when
 //! it is told, its chance comes from one seed, and two worlds that are told the same do the same.
 
+mod bench;
 mod builtin;
 mod fault;
 mod link;
@@ -15,6 +16,7 @@ mod world;
 
 use crate::time::Nanos;
 
+pub use bench::Bench;
 pub use builtin::{BUILTIN, builtin};
 pub use fault::FaultCount;
 pub use rig::{Rig, RigError};

@@ -16,6 +16,8 @@ pub enum Place {
     Segment(String),
     /// In the plug.
     Plug,
+    /// In the other plug, which takes the first one's place when a hand swaps them.
+    OtherPlug,
     /// In the host, after the frame check.
     Host,
 }
@@ -23,7 +25,7 @@ pub enum Place {
 impl Place {
     /// On the line side of the internal loop.
     pub fn is_line(&self) -> bool {
-        matches!(self, Self::PortLine | Self::Segment(_) | Self::Plug)
+        matches!(self, Self::PortLine | Self::Segment(_) | Self::Plug | Self::OtherPlug)
     }
 }
 
@@ -34,10 +36,13 @@ impl TryFrom<String> for Place {
             "port-host" => Ok(Self::PortHost),
             "port-line" => Ok(Self::PortLine),
             "plug" => Ok(Self::Plug),
+            "other-plug" => Ok(Self::OtherPlug),
             "host" => Ok(Self::Host),
             other => match other.strip_prefix("segment:") {
                 Some(label) if !label.is_empty() => Ok(Self::Segment(label.to_owned())),
-                _ => Err(format!("place `{other}` is not one of port-host, port-line, segment:LABEL, plug, host")),
+                _ => Err(format!(
+                    "place `{other}` is not one of port-host, port-line, segment:LABEL, plug, other-plug, host"
+                )),
             },
         }
     }
@@ -50,6 +55,7 @@ impl From<Place> for String {
             Place::PortLine => "port-line".to_owned(),
             Place::Segment(label) => format!("segment:{label}"),
             Place::Plug => "plug".to_owned(),
+            Place::OtherPlug => "other-plug".to_owned(),
             Place::Host => "host".to_owned(),
         }
     }

@@ -206,6 +206,15 @@ pub struct FaultSpec {
     /// When it ends; never if left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub until_s: Option<Seconds>,
+    /// It comes back each time this much has passed since `from_s`; once only if left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub every_s: Option<Seconds>,
+    /// It shows only while somebody moves the cable.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub when_moved: bool,
+    /// It is gone once the plug has been seated this often again: a contact that seating cleans.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cured_by_seatings: Option<u32>,
 }
 
 /// Kinds of fault.
@@ -267,6 +276,11 @@ pub enum FaultKind {
         /// Time down in each period.
         down_s: Seconds,
     },
+    /// One pair of a copper cable does not conduct. Pairs 2 and 3 carry 10 and 100 Mb/s, all four carry 1000 Mb/s and more.
+    PairOpen {
+        /// 1 to 4, by the usual colours blue, orange, green, brown.
+        pair: u8,
+    },
     /// Nothing goes out. Before the line the adapter takes frames and keeps them; on the line there is no link.
     NoTransmit,
     /// Nothing comes in. Before the line frames vanish; on the line there is no link.
@@ -294,6 +308,7 @@ impl FaultKind {
             Self::StuckBit { .. } => "stuck-bit",
             Self::Memory { .. } => "memory",
             Self::Flap { .. } => "flap",
+            Self::PairOpen { .. } => "pair-open",
             Self::NoTransmit => "no-transmit",
             Self::NoReceive => "no-receive",
             Self::Delay { .. } => "delay",
@@ -369,13 +384,23 @@ impl Rig {
             let known = if known.is_empty() { "this rig has none".to_owned() } else { known.join(", ") };
             return refuse(&format!("segment:{label}"), &format!("no segment `{label}`; segments: {known}"));
         }
+        if let Some(every) = fault.every_s {
+            let Some(until) = fault.until_s else { return refuse("every_s", "every_s needs until_s") };
+            if until <= fault.from_s || until.ns() - fault.from_s.ns() >= every.ns() {
+                return refuse("every_s", "every_s must be above until_s less from_s, and that above 0");
+            }
+        }
         match fault.kind {
+            FaultKind::PairOpen { pair } if !(1..=4).contains(&pair) => refuse(name, "pair must be 1 to 4"),
+            FaultKind::PairOpen { .. } if !fault.place.is_line() => {
+                refuse(name, "place must be one of port-line, segment:LABEL, plug, other-plug")
+            }
             FaultKind::StuckBit { bit, level } if bit > 7 || level > 1 => {
                 refuse(name, "bit must be 0 to 7 and level 0 or 1")
             }
             FaultKind::Memory { .. } if fault.place != Place::Host => refuse(name, "place must be host"),
             FaultKind::Flap { .. } if matches!(fault.place, Place::Host | Place::PortHost) => {
-                refuse(name, "place must be one of port-line, segment:LABEL, plug")
+                refuse(name, "place must be one of port-line, segment:LABEL, plug, other-plug")
             }
             FaultKind::Flap { every_s, down_s } if down_s.ns() == 0 || down_s.ns() >= every_s.ns() => {
                 refuse(name, "down_s must be above 0 and below every_s")

@@ -7,8 +7,8 @@ use std::collections::{BinaryHeap, VecDeque};
 
 use super::fault::{Fault, Passing};
 use super::link::{Route, Settings, route, state};
-use super::rig::{LINE_NS_PER_M, Place, Rig};
-use super::{Accept, FaultCount};
+use super::rig::{LINE_NS_PER_M, Place, Plug, Rig, Segment};
+use super::{Accept, Bench, FaultCount};
 use crate::counters::{CarrierCounters, Counters, LinkCounters};
 use crate::link::{Capabilities, LinkState, Medium, Placement, PortSetting};
 use crate::probe::ethernet::{Address, FCS_BYTES, FRAME_BYTES_MIN, LINE_OVERHEAD_BYTES};
@@ -45,6 +45,9 @@ pub struct World {
     now: Nanos,
     settings: Settings,
     placement: Placement,
+    bench: Bench,
+    /// Times the plug was seated again.
+    seatings: u32,
     faults: Vec<Fault>,
     /// Indices into `faults` in the order in which a frame meets them, with those of the host last.
     visits: Vec<usize>,
@@ -75,6 +78,8 @@ impl World {
         let mut world = Self {
             faults: rig.faults.iter().cloned().zip(2..).map(fault).collect(),
             placement: rig.placement,
+            bench: Bench { placement: rig.placement, ..Bench::default() },
+            seatings: 0,
             rig: rig.clone(),
             now: 0,
             settings: Settings { up: true, forced_mbps: None, internal_loop: false, bad_frames: false },
@@ -95,6 +100,7 @@ impl World {
             ring_drops: 0,
             absorbed: 0,
         };
+        world.let_hands_show();
         world.lay_path();
         world
     }
@@ -135,12 +141,14 @@ impl World {
     }
 
     fn link_at(&self, at: Nanos) -> LinkState {
-        let broken = self.faults_on_path().any(|(fault, _)| fault.breaks_link(at));
+        let mbps = self.settings.forced_mbps.unwrap_or(self.rig.port.speed_max_mbps);
+        let broken = self.faults_on_path().any(|(fault, _)| fault.breaks_link(at, mbps));
         state(&self.rig, self.route(), &self.settings, broken)
     }
 
     pub(super) fn route(&self) -> Route {
-        route(&self.rig, self.placement, &self.settings)
+        let plug = if self.bench.other_plug { Plug::default() } else { self.rig.plug.clone() };
+        route(&self.rig.port, &plug, self.placement, &self.settings)
     }
 
     /// Changes a setting of the port; false when the port cannot.
@@ -180,6 +188,40 @@ impl World {
         true
     }
 
+    /// Does what a hand does at the bench; the plug is seated again. False, and nothing done, for a segment that the rig does
+    /// not have, or a return port.
+    pub fn arrange(&mut self, bench: &Bench) -> bool {
+        let known = |label: &String| self.rig.segments.iter().any(|segment| segment.label == *label);
+        if bench.placement == Placement::ReturnPort || !bench.segment.as_ref().is_none_or(known) {
+            return false;
+        }
+        self.change(|world| {
+            world.placement = bench.placement;
+            world.bench = bench.clone();
+            world.seatings += u32::from(bench.placement != Placement::Internal);
+            world.let_hands_show();
+        });
+        true
+    }
+
+    fn let_hands_show(&mut self) {
+        let (moved, seatings) = (self.bench.cable_moved, self.seatings);
+        for fault in &mut self.faults {
+            let spec = &fault.spec;
+            fault.enabled = (moved || !spec.when_moved) && spec.cured_by_seatings.is_none_or(|cured| seatings < cured);
+        }
+    }
+
+    /// The segments between port and plug, in order.
+    fn segments_in_use(&self) -> &[Segment] {
+        if self.placement != Placement::FarEnd {
+            return &[];
+        }
+        let all = &self.rig.segments;
+        let last = self.bench.segment.as_ref().and_then(|label| all.iter().position(|s| s.label == *label));
+        &all[..last.map_or(all.len(), |index| index + 1)]
+    }
+
     /// Where the plug is.
     pub fn placement(&self) -> Placement {
         self.placement
@@ -200,15 +242,19 @@ impl World {
 
     /// Puts the faults in the order in which a frame meets them now.
     fn lay_path(&mut self) {
-        let mut places = vec![Place::PortHost];
+        let mut places = Vec::new();
         let route = self.route();
+        if !self.bench.known_good_port {
+            places.push(Place::PortHost);
+        }
         if route != Route::Internal {
-            places.push(Place::PortLine);
-            let segments = self.rig.segments.iter().map(|segment| Place::Segment(segment.label.clone()));
-            let segments: Vec<Place> =
-                if self.placement == Placement::FarEnd { segments.collect() } else { Vec::new() };
+            if !self.bench.known_good_port {
+                places.push(Place::PortLine);
+            }
+            let segments = self.segments_in_use().iter().map(|segment| Place::Segment(segment.label.clone()));
+            let segments: Vec<Place> = segments.collect();
             places.extend(segments.iter().cloned());
-            places.push(Place::Plug);
+            places.push(if self.bench.other_plug { Place::OtherPlug } else { Place::Plug });
             places.extend(segments.into_iter().rev());
         }
         places.push(Place::Host);
@@ -257,10 +303,8 @@ impl World {
 
     /// From the end of a frame at the transmitter until it is back, without faults.
     pub(super) fn path_latency_ns(&self) -> u64 {
-        let length_m: u64 = match (self.route(), self.placement) {
-            (Route::Plug, Placement::FarEnd) => {
-                self.rig.segments.iter().map(|segment| u64::from(segment.length_m)).sum()
-            }
+        let length_m: u64 = match self.route() {
+            Route::Plug => self.segments_in_use().iter().map(|segment| u64::from(segment.length_m)).sum(),
             _ => 0,
         };
         u64::from(self.rig.port.latency_ns) + (2.0 * length_m as f64 * LINE_NS_PER_M).round() as u64
@@ -338,6 +382,7 @@ impl World {
         let dead = self
             .faults
             .iter_mut()
+            .filter(|_| !self.bench.known_good_port)
             .find(|fault| fault.spec.kind == NoTransmit && !fault.spec.place.is_line() && fault.active(at));
         dead.map(|fault| fault.pass(frame, at)).is_some()
     }

@@ -172,11 +172,21 @@ impl LatencyHistogram {
         })
     }
 
-    /// Bars for a plot, `per_decade` (1 to 100) of them for every factor of ten in delay, from the first to the last that holds
+    /// About `wanted` bars for a plot, evenly spaced in the logarithm between the shortest and the longest delay; fewer where
+    /// that would be finer than the 400 in a factor of ten at which a percentile's three digits still tell bars apart.
+    #[must_use]
+    pub fn bars(&self, wanted: u32) -> Vec<LatencyBucket> {
+        let (Some(min), Some(max)) = (self.min_ns(), self.max_ns()) else { return Vec::new() };
+        let decades = (max.max(1) as f64 / min.max(1) as f64).log10();
+        // The cast saturates: a spread of nothing asks for the finest there is.
+        self.buckets((f64::from(wanted) / decades) as u32)
+    }
+
+    /// Bars for a plot, `per_decade` (1 to 400) of them for every factor of ten in delay, from the first to the last that holds
     /// anything; empty ones between are kept, so that the axis has no holes.
     #[must_use]
     pub fn buckets(&self, per_decade: u32) -> Vec<LatencyBucket> {
-        let per_decade = per_decade.clamp(1, 100);
+        let per_decade = per_decade.clamp(1, PER_DECADE_MAX);
         let mut edges: Vec<u64> = (0..=DECADES * per_decade)
             .map(|i| 10_f64.powf(f64::from(i) / f64::from(per_decade)).round() as u64)
             .collect();
@@ -258,6 +268,9 @@ const DIGITS: u8 = 3;
 
 /// Factors of ten from 1 ns to beyond 60 s.
 const DECADES: u32 = 11;
+
+/// Bars in a factor of ten, at most: each is then 0.6 % wide, six times what three digits tell apart.
+const PER_DECADE_MAX: u32 = 400;
 
 #[cfg(test)]
 mod tests {
@@ -355,6 +368,20 @@ mod tests {
         histogram.record_n(50_000, 7);
         let bars: Vec<_> = histogram.buckets(1).iter().map(|b| (b.upper_ns, b.count)).collect();
         assert_eq!(bars, [(10, 1), (100, 3), (1000, 0), (10_000, 1), (100_000, 7)]);
+    }
+
+    #[test]
+    fn bars_are_as_many_as_asked_whatever_the_spread() {
+        for longest in [1_200, 2_000, 100_000, 50_000_000] {
+            let mut histogram = LatencyHistogram::new();
+            (0..=1000).for_each(|i| histogram.record(1_000 + (longest - 1_000) * i / 1000));
+            let bars = histogram.bars(30);
+            assert!((25..=33).contains(&bars.len()), "{longest}: {} bars", bars.len());
+            assert_eq!(bars.iter().map(|b| b.count).sum::<u64>(), 1001);
+        }
+        assert_eq!(filled(&[2_102; 5]).bars(30).len(), 1);
+        assert_eq!(filled(&[0, 0]).bars(30).iter().map(|b| b.count).sum::<u64>(), 2);
+        assert_eq!(LatencyHistogram::new().bars(30), []);
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Functions on counts and samples: what a number of errors, losses or delays proves, and what it does not.
 //!
 //! Reading order: [`ratio`] (exact bounds on an error ratio, on the tails of `beta`), [`bits`] (frames to bits), [`proof`]
-//! (how much data proves a limit), [`compare_rates`] (do two runs differ beyond chance), [`latency`] and [`delay_variation`]
+//! (how much data proves a limit), [`compare_rates`] and [`fisher`] (do two runs differ beyond chance), [`latency`] and [`delay_variation`]
 //! (delays at fixed memory), [`availability`] (per-second series) and [`outlier`] (one part that behaves unlike its equals).
 //! Nothing here knows what a port or a probe is.
 
@@ -10,6 +10,7 @@ mod beta;
 pub mod bits;
 pub mod compare_rates;
 pub mod delay_variation;
+pub mod fisher;
 pub mod latency;
 pub mod outlier;
 pub mod proof;

@@ -96,6 +96,13 @@ pub struct SecondCounts {
     pub damaged: u64,
 }
 
+impl SecondCounts {
+    /// Probes of this second that were lost, or came back otherwise than sent.
+    pub fn failed(&self) -> u64 {
+        (self.sent.saturating_sub(self.returned) + self.damaged.min(self.returned)).min(self.sent)
+    }
+}
+
 /// All that a stream measured.
 #[derive(Clone, Debug, Default)]
 pub struct Tally {

@@ -62,6 +62,19 @@ pub enum Location {
     Host,
 }
 
+impl Location {
+    /// The word used in reports.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Port => "port",
+            Self::ReturnPort => "return-port",
+            Self::Plug => "plug",
+            Self::Cable => "cable",
+            Self::Host => "host",
+        }
+    }
+}
+
 /// Why, in a rule's words.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reason {
@@ -78,6 +91,9 @@ pub struct Verdict {
     pub outcome: Outcome,
     /// For a fault: the things among which it lies, which this evidence cannot tell apart.
     pub location: Vec<Location>,
+    /// The segment of the cable, where a case has narrowed it down to one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub segment: Option<String>,
     /// How sure, in words with the figure it rests on.
     pub sureness: String,
     /// Every rule that had something to say, the deciding one first.
@@ -92,6 +108,7 @@ pub fn judge(evidence: &Evidence) -> Verdict {
     let mut verdict = deciding.unwrap_or_else(|| Verdict {
         outcome: Outcome::Undecided,
         location: Vec::new(),
+        segment: None,
         sureness: "no rule fits this evidence".into(),
         reasons: Vec::new(),
         next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),

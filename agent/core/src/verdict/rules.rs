@@ -21,6 +21,7 @@ impl Rule {
         Some(Verdict {
             outcome: finding.outcome,
             location: finding.location,
+            segment: None,
             sureness: finding.sureness,
             reasons: vec![Reason { rule: self.name.to_owned(), text: finding.text }],
             next: finding.next,

@@ -18,6 +18,7 @@ use turnback_core::{
     counters::Counters,
     event::Event,
     evidence::Stopped,
+    labels::Labels,
     link::{LinkState, Placement},
     plan::{Kind, PlanError, Profile},
     report::{DelayVariationReport, Report},
@@ -37,6 +38,10 @@ pub struct CheckOptions {
     pub placement: Option<Placement>,
     /// Label of the cable.
     pub cable: Option<String>,
+    /// Other labels, and the operator's note.
+    pub labels: Labels,
+    /// Name of this machine.
+    pub machine: String,
     /// Force this speed, Mb/s.
     pub speed_mbps: Option<u32>,
     /// Seed of the run tag.

@@ -1,12 +1,10 @@
 //! What a run found: evidence, verdict and report.
 
 use turnback_core::{
-    caution::Caution,
     counters::{CounterDelta, Counters},
     event::Event,
     evidence::{Evidence, Limit, Stopped},
-    link::{LinkState, Medium},
-    report::{self, Latency, Report, Totals},
+    report::{self, Latency, Report, Totals, Tried},
     time::clock_pair,
     verdict::judge,
 };
@@ -70,16 +68,19 @@ impl Run<'_> {
             program: concat!("turnback ", env!("CARGO_PKG_VERSION")).into(),
             run: self.options.run.clone(),
             started_at: self.options.started_at.clone(),
+            machine: self.options.machine.clone(),
             port: self.port.identity(),
             return_port: self.return_port.as_ref().map(|p| p.identity()),
             placement: self.placement,
             cable: self.options.cable.clone(),
+            labels: self.options.labels.clone(),
             profile: self.options.profile.name.clone(),
             seed: self.options.seed,
             verdict,
             totals: Totals::new(&tally.counts, &self.gathered.losses),
             error_ratio,
             loss_ratio,
+            tried: Tried { units: evidence.frames_tried(), failed: evidence.frames_failed() },
             latency_ns: Latency::new(clock(self.gathered.clocks.0), &tally.latency),
             latency_loaded_ns: Latency::new(clock(self.gathered.clocks.1), &tally.latency_loaded),
             damage: tally.damage.clone(),
@@ -90,6 +91,7 @@ impl Run<'_> {
             counters: delta,
             capabilities: evidence.capabilities,
             link: self.link,
+            fallback_mbps: evidence.fallback_mbps,
             link_flaps: evidence.link_flaps,
             heard: evidence.heard,
             handful: evidence.handful,
@@ -97,18 +99,9 @@ impl Run<'_> {
             stopped: evidence.stopped,
             references: evidence.references.clone(),
             settings_changed: self.settings_changed.clone(),
-            cannot_show: report::cannot_show(&evidence),
+            cannot_show: report::cannot_show(&evidence.capabilities, evidence.fallback_mbps),
             warnings,
-            cautions: cautions(&self.link),
+            cautions: self.link.medium.cautions(),
         }
-    }
-}
-
-/// Cautions that belong to a medium.
-fn cautions(link: &LinkState) -> Vec<Caution> {
-    match link.medium {
-        Medium::Copper => vec![Caution::PowerOverEthernet],
-        Medium::Fibre => vec![Caution::LaserLight, Caution::ReceiverOverload],
-        Medium::DirectAttach | Medium::Virtual | Medium::Unknown => Vec::new(),
     }
 }

@@ -102,7 +102,7 @@ impl Run<'_> {
             let directions: Vec<_> = self.runners.iter().map(|r| r.direction()).collect();
             for (number, ((result, losses), direction)) in booked.iter().zip(directions).enumerate() {
                 let variation = self.variations.get(number).copied().flatten();
-                let fresh = step_report(step, direction, rate, result, losses.in_host, variation);
+                let fresh = step_report(step, direction, rate, result, losses, variation);
                 self.report_step(fresh);
             }
         }
@@ -125,6 +125,7 @@ impl Run<'_> {
                 row.frames_returned += fresh.frames_returned;
                 row.frames_lost += fresh.frames_lost;
                 row.frames_lost_in_host += fresh.frames_lost_in_host;
+                row.frames_never_left += fresh.frames_never_left;
                 row.frames_damaged += fresh.frames_damaged;
                 row.bit_errors += fresh.bit_errors;
                 row.seconds += fresh.seconds;
@@ -141,7 +142,7 @@ fn step_report(
     direction: String,
     rate: Option<f64>,
     result: &StepResult,
-    in_host: u64,
+    losses: &Losses,
     variation: Option<DelayVariationReport>,
 ) -> StepReport {
     let counts = &result.tally.counts;
@@ -153,7 +154,8 @@ fn step_report(
         frames_sent: counts.sent,
         frames_returned: counts.returned,
         frames_lost: counts.lost,
-        frames_lost_in_host: in_host,
+        frames_lost_in_host: losses.in_host,
+        frames_never_left: losses.never_left,
         frames_damaged: counts.damaged,
         bit_errors: counts.bit_errors,
         seconds: result.seconds,

@@ -1,0 +1,143 @@
+//! The rules of a case, each one idea with its name, in the same form as those of a run. The first that speaks decides; it also says
+//! which stage would tell more. Order matters: what is nearest to the host comes first.
+
+mod far;
+mod first;
+mod near;
+mod remarks;
+
+use super::line::Line;
+use super::name::StageName;
+use super::{Case, CaseState, Move, moves};
+use crate::verdict::{Location, Outcome, Reason, Verdict};
+
+/// A rule that can decide a case.
+pub struct CaseRule {
+    /// Its name, as in documents.
+    pub name: &'static str,
+    decide: fn(&Line) -> Option<Finding>,
+}
+
+/// Rules that decide, in order.
+pub const RULES: &[CaseRule] = &[
+    CaseRule { name: "stage-not-tested", decide: first::stage_not_tested },
+    CaseRule { name: "host-fails", decide: first::host_fails },
+    CaseRule { name: "internal-fails", decide: first::internal_fails },
+    CaseRule { name: "port-silent", decide: near::port_silent },
+    CaseRule { name: "port-or-plug", decide: near::port_or_plug },
+    CaseRule { name: "places-disagree", decide: far::places_disagree },
+    CaseRule { name: "segment-fails", decide: far::segment_fails },
+    CaseRule { name: "all-pass", decide: far::all_pass },
+];
+
+/// What a rule says.
+struct Finding {
+    outcome: Outcome,
+    location: Vec<Location>,
+    segment: Option<String>,
+    sureness: String,
+    text: String,
+    next: String,
+    /// Stages that would tell more, the best first; empty: the verdict stands.
+    wants: Vec<Want>,
+}
+
+impl Finding {
+    fn new(outcome: Outcome, location: &[Location], text: String) -> Self {
+        Self {
+            outcome,
+            location: location.to_vec(),
+            segment: None,
+            sureness: String::new(),
+            text,
+            next: String::new(),
+            wants: Vec::new(),
+        }
+    }
+
+    fn undecided(text: impl Into<String>) -> Self {
+        Self::new(Outcome::Undecided, &[], text.into()).sure("not decided yet")
+    }
+
+    fn fault(location: &[Location], text: impl Into<String>) -> Self {
+        Self::new(Outcome::Fault, location, text.into())
+    }
+
+    fn sure(mut self, how: impl Into<String>) -> Self {
+        self.sureness = how.into();
+        self
+    }
+
+    /// What to do when nothing more is to be tried.
+    fn then(mut self, next: impl Into<String>) -> Self {
+        self.next = next.into();
+        self
+    }
+
+    fn want(mut self, stage: StageName, why: impl Into<String>) -> Self {
+        self.wants.push(Want { stage, why: why.into() });
+        self
+    }
+}
+
+/// A stage that would tell more.
+struct Want {
+    stage: StageName,
+    why: String,
+}
+
+/// More attempts at one stage than this tell nothing new. Our own choice.
+const ATTEMPTS_MAX: u32 = 6;
+
+/// Verdict, next move and state of a case, from its stages alone.
+fn consider(case: &Case) -> (Verdict, Option<Move>, CaseState) {
+    let line = Line::new(case);
+    let spoken = RULES.iter().find_map(|rule| (rule.decide)(&line).map(|finding| (rule.name, finding)));
+    let (rule, finding) = spoken.unwrap_or_else(|| {
+        ("no-rule", Finding::undecided("no rule fits these stages").then("keep the case's document"))
+    });
+    let want = finding.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
+    let next = want.map(|want| moves::to(&line, &want.stage, &want.why));
+    let state = match (&next, finding.outcome, finding.location.len(), finding.wants.is_empty()) {
+        (Some(_), ..) => CaseState::Open,
+        (None, Outcome::Pass, ..) | (None, Outcome::Fault, 1, _) => CaseState::Decided,
+        (None, Outcome::NotTested | Outcome::Undecided | Outcome::Fault, ..) => CaseState::Exhausted,
+    };
+    let mut reasons = vec![Reason { rule: rule.to_owned(), text: finding.text }];
+    reasons.extend(remarks::all(&line, &finding.location));
+    let verdict = Verdict {
+        outcome: finding.outcome,
+        location: finding.location,
+        segment: finding.segment,
+        sureness: finding.sureness,
+        reasons,
+        next: match &next {
+            Some(next) => next.hands.clone(),
+            None => finding.next,
+        },
+    };
+    (verdict, next, state)
+}
+
+/// Judges a case.
+pub fn judge_case(case: &Case) -> Verdict {
+    consider(case).0
+}
+
+/// What to do next; none when the case is decided or nothing more can be learnt.
+pub fn next_move(case: &Case) -> Option<Move> {
+    consider(case).1
+}
+
+impl Case {
+    /// Brings verdict, next move and state up to the stages.
+    pub fn settle(&mut self) {
+        let (verdict, next, state) = consider(self);
+        self.verdict = verdict;
+        self.next = next;
+        self.state = state;
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,86 @@
+//! Remarks that follow any verdict of a case.
+
+use crate::case::length;
+use crate::case::line::Line;
+use crate::case::stage::{Ended, Showing, Source};
+use crate::verdict::{Location, Reason};
+
+/// Every remark that has something to say.
+pub(super) fn all(line: &Line, location: &[Location]) -> Vec<Reason> {
+    let told = [
+        ("stages", stages(line)),
+        ("two-pairs", two_pairs(line)),
+        ("pairs-lost", pairs_lost(line)),
+        ("cable-length", length::remark(line)),
+        ("from-records", from_records(line)),
+        ("left-out", left_out(line)),
+    ];
+    let not_about = |name: &str| name == "cable-length" && !location.is_empty() && !location.contains(&Location::Cable);
+    told.into_iter()
+        .filter(|(name, _)| !not_about(name))
+        .filter_map(|(name, text)| text.map(|text| Reason { rule: name.to_owned(), text }))
+        .collect()
+}
+
+fn stages(line: &Line) -> Option<String> {
+    let told: Vec<String> = line
+        .case
+        .stages
+        .iter()
+        .filter_map(|stage| {
+            let result = stage.result.as_ref().filter(|_| stage.ended == Ended::Done)?;
+            let word = match result.showing {
+                Showing::Passes => "passes",
+                Showing::Fails => "fails",
+                Showing::HostFails => "this computer fails",
+                Showing::Neither => "neither passes nor fails",
+                Showing::NotTested => "not tested",
+            };
+            Some(format!("{} {word} ({} of {} failed)", stage.name, result.tried.failed, result.tried.units))
+        })
+        .collect();
+    (!told.is_empty()).then(|| told.join("; "))
+}
+
+/// A port that cannot link to itself at its own speed is no worse for it, but half of the pairs stay untested.
+fn two_pairs(line: &Line) -> Option<String> {
+    let slow = line.at(0).any(|v| v.result.fallback_mbps == Some(100));
+    slow.then(|| {
+        "this port cannot link to itself at its own speed, as gigabit copper mostly cannot, and that is not held against it: the stages \
+         ran at 100 Mb/s, so pairs 1 and 4 (blue and brown), which only 1000 Mb/s uses, were not tested"
+            .to_owned()
+    })
+}
+
+fn pairs_lost(line: &Line) -> Option<String> {
+    line.visits.iter().any(|v| v.slower_only).then(|| {
+        "100 Mb/s passes where 1000 Mb/s finds no link: pairs 2 and 3 (orange and green) are good; look at pairs 1 and 4 (blue and \
+         brown), which only 1000 Mb/s uses"
+            .to_owned()
+    })
+}
+
+fn from_records(line: &Line) -> Option<String> {
+    let taken: Vec<String> = line
+        .case
+        .stages
+        .iter()
+        .filter(|s| s.source == Source::Record)
+        .map(|s| format!("{} of {}", s.name, s.started_at))
+        .collect();
+    (!taken.is_empty()).then(|| format!("taken from records: {}", taken.join(", ")))
+}
+
+fn left_out(line: &Line) -> Option<String> {
+    let skipped: Vec<String> =
+        line.case.stages.iter().filter(|s| s.ended == Ended::Skipped).map(|s| s.name.to_string()).collect();
+    let aside: Vec<String> =
+        line.case.stages.iter().filter(|s| s.ended == Ended::SetAside).map(|s| s.name.to_string()).collect();
+    let told = [("left out", skipped), ("set aside and done again", aside)];
+    let told: Vec<String> = told
+        .into_iter()
+        .filter(|(_, names)| !names.is_empty())
+        .map(|(what, names)| format!("{what} by the technician: {}", names.join(", ")))
+        .collect();
+    (!told.is_empty()).then(|| told.join("; "))
+}

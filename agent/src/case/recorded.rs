@@ -1,0 +1,56 @@
+//! Cases among the records: the shelf that the program uses.
+
+use turnback_core::{case::Case, report::PortIdentity, report::Report};
+
+use super::shelf::{CaseShelf, ShelfError, Sought};
+use crate::{
+    guard::state,
+    store::{Store, StoreError, query::Place},
+};
+
+impl CaseShelf for Store {
+    fn save(&mut self, case: &Case) -> Result<(), ShelfError> {
+        Ok(self.save_case(case)?)
+    }
+
+    fn load(&self, id: &str) -> Result<Case, ShelfError> {
+        Ok(self.find_case(id)?)
+    }
+
+    fn open_case(&self, port: &PortIdentity, cable: &str) -> Result<Option<Case>, ShelfError> {
+        Ok(self.latest_open_case(port, cable)?)
+    }
+
+    fn keep_run(&mut self, report: &Report) -> Result<(), ShelfError> {
+        self.keep(report)?;
+        Ok(())
+    }
+
+    fn latest_run(&self, sought: &Sought<'_>) -> Result<Option<Report>, ShelfError> {
+        let since: jiff::Timestamp = sought
+            .since
+            .parse()
+            .map_err(|_| StoreError::NotARecord(format!("`{}` is no time with zone", sought.since)))?;
+        // Ports of other machines bear the same names: runs taken in from there are none of this port.
+        let machine = state::machine();
+        let place = Place {
+            machine: &machine,
+            port: &sought.port.name,
+            permanent_address: sought.port.permanent_address.as_deref(),
+            placement: sought.placement,
+            cable: sought.cable,
+            segment: sought.segment,
+        };
+        match self.latest(&place, since.as_millisecond())? {
+            None => Ok(None),
+            Some(record) => match self.report(&record.run) {
+                // Columns alone are no evidence.
+                Err(StoreError::NoDocument { .. }) => Ok(None),
+                report => Ok(Some(report?)),
+            },
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

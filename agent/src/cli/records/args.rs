@@ -1,0 +1,203 @@
+//! Words of `turnback records`.
+
+use std::path::PathBuf;
+
+use clap::{Subcommand, ValueEnum};
+
+use crate::store::exchange::Form;
+
+/// Options of `turnback records`.
+#[derive(Debug, clap::Args)]
+#[command(after_help = AFTER)]
+pub struct Records {
+    /// The file of records [default: TURNBACK_STORE; else records.db in the state directory of a service or of root; else
+    /// in turnback/ under XDG_DATA_HOME or ~/.local/share]
+    #[arg(long, value_name = "FILE", global = true)]
+    pub store: Option<PathBuf>,
+    /// What to do; without it, list
+    #[command(subcommand)]
+    pub action: Option<Action>,
+    /// What to list
+    #[command(flatten)]
+    pub list: List,
+}
+
+/// What to do with records.
+#[derive(Debug, Subcommand)]
+pub enum Action {
+    /// List recorded runs, the newest first
+    List(List),
+    /// Show the report of one run
+    Show {
+        /// Beginning of its id, or `last`
+        run: String,
+        /// Print the report as JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// Say what changed from run A to run B, and whether it is beyond chance
+    Compare {
+        /// Beginning of the first one's id
+        a: String,
+        /// Beginning of the second one's id, or `last`
+        b: String,
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+    },
+    /// List recorded cases, the one changed last first
+    Cases {
+        /// Only those that are not decided
+        #[arg(long)]
+        open: bool,
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+    },
+    /// Write records out: whole reports as JSON lines, or their columns as CSV
+    Export {
+        /// Which
+        #[command(flatten)]
+        filter: Filter,
+        /// Form; without it, by the name of the file, else json-lines
+        #[arg(long, value_name = "FORM")]
+        format: Option<Format>,
+        /// Write to this file instead of standard output
+        #[arg(long, value_name = "FILE")]
+        output: Option<PathBuf>,
+    },
+    /// Take in what was exported, or a report that `check --json` printed; nothing is taken in twice
+    Import {
+        /// The file, or - for standard input
+        file: PathBuf,
+        /// Form; without it, by the name of the file, else json-lines
+        #[arg(long, value_name = "FORM")]
+        format: Option<Format>,
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+    },
+    /// Copy all records into a new file, while others may write
+    Backup {
+        /// The new file
+        file: PathBuf,
+    },
+    /// Drop old runs
+    Prune(Prune),
+    /// Look through the whole file for damage
+    Check {
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// What to list, and how.
+#[derive(Debug, clap::Args)]
+pub struct List {
+    /// Which
+    #[command(flatten)]
+    pub filter: Filter,
+    /// At most so many
+    #[arg(long, value_name = "NUMBER", default_value_t = LIMIT)]
+    pub limit: u64,
+    /// All of them
+    #[arg(long, conflicts_with = "limit")]
+    pub all: bool,
+    /// Print one JSON document
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Which records. Names and labels may hold * and ?.
+#[derive(Debug, Default, PartialEq, clap::Args)]
+pub struct Filter {
+    /// Name or label of the port
+    #[arg(long, value_name = "NAME")]
+    pub port: Option<String>,
+    /// Name of the machine
+    #[arg(long, value_name = "NAME")]
+    pub machine: Option<String>,
+    /// Label of the cable
+    #[arg(long, value_name = "LABEL")]
+    pub cable: Option<String>,
+    /// Label of the segment
+    #[arg(long, value_name = "LABEL")]
+    pub segment: Option<String>,
+    /// Label of the plug
+    #[arg(long, value_name = "LABEL")]
+    pub plug: Option<String>,
+    /// Where the plug was: internal, at-port, far-end, return-port
+    #[arg(long, value_name = "PLACE")]
+    pub placement: Option<turnback_core::link::Placement>,
+    /// pass, fault, undecided or not-tested
+    #[arg(long, value_name = "OUTCOME", value_parser = ["pass", "fault", "undecided", "not-tested"])]
+    pub outcome: Option<String>,
+    /// Begun since: an age (36h, 2d), a date (2026-03-01), or a time with zone
+    #[arg(long, value_name = "WHEN")]
+    pub since: Option<String>,
+    /// Begun before: as for --since
+    #[arg(long, value_name = "WHEN")]
+    pub until: Option<String>,
+}
+
+/// What to drop.
+#[derive(Debug, clap::Args)]
+#[command(after_help = PRUNE_AFTER)]
+pub struct Prune {
+    /// Runs begun longer ago than this: 36h, 400d, 2y
+    #[arg(long, value_name = "AGE")]
+    pub older_than: Option<String>,
+    /// All but so many of the newest
+    #[arg(long, value_name = "NUMBER")]
+    pub keep: Option<u64>,
+    /// Only say how many would go
+    #[arg(long)]
+    pub dry_run: bool,
+    /// From now on do this after every recorded run
+    #[arg(long, conflicts_with = "dry_run")]
+    pub automatic: bool,
+    /// End what --automatic began; drops nothing
+    #[arg(long, conflicts_with_all = ["older_than", "keep", "dry_run", "automatic"])]
+    pub no_automatic: bool,
+}
+
+/// Form of an exchanged file.
+#[derive(Clone, Copy, Debug, ValueEnum)]
+pub enum Format {
+    /// One whole report a line
+    JsonLines,
+    /// One run a row, columns only
+    Csv,
+}
+
+impl List {
+    /// As without any option.
+    pub fn is_plain(&self) -> bool {
+        self.filter == Filter::default() && self.limit == LIMIT && !self.all && !self.json
+    }
+}
+
+/// Rows listed unless asked otherwise.
+const LIMIT: u64 = 50;
+
+impl From<Format> for Form {
+    fn from(format: Format) -> Self {
+        match format {
+            Format::JsonLines => Self::JsonLines,
+            Format::Csv => Self::Csv,
+        }
+    }
+}
+
+const AFTER: &str = "Examples:\n  \
+    turnback records --port quay7 --since 2d           what was found on quay7 lately\n  \
+    turnback records --cable 'Q-*' --outcome fault\n  \
+    turnback records show last\n  \
+    turnback records compare 019ab3c41d02 last         did it get worse, beyond chance?\n  \
+    turnback records export --format csv --output runs.csv\n  \
+    turnback records backup /mnt/backup/records-monday.db\n  \
+    turnback records prune --older-than 400d --keep 10000 --automatic\n\n\
+    A run is named by the beginning of its id, as the list shows it, or by `last`.";
+
+const PRUNE_AFTER: &str = "A run goes when either rule says so. Without a rule the one set by --automatic is applied.";

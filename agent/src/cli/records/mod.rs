@@ -1,0 +1,211 @@
+//! `turnback records`.
+
+pub mod args;
+mod exchange;
+mod when;
+
+use std::{
+    io::Write,
+    path::{Path, PathBuf},
+    process::ExitCode,
+};
+
+use args::{Action, List, Prune, Records};
+use turnback_core::difference::difference;
+
+use super::{USAGE, complain};
+use crate::{
+    output::{records as shown, text},
+    store::{
+        Store, StoreError, location,
+        query::Filter,
+        retention::{Retention, parse_age},
+    },
+};
+
+/// Exit status when the records are damaged.
+const DAMAGED: u8 = 1;
+
+/// Runs the command.
+pub fn run(args: Records) -> ExitCode {
+    if args.action.is_some() && !args.list.is_plain() {
+        eprintln!("error: options of the list go after its name, as in `turnback records list --port quay7`");
+        return ExitCode::from(USAGE);
+    }
+    let done = match args.action {
+        None => list(args.store, &args.list),
+        Some(Action::List(options)) => list(args.store, &options),
+        Some(Action::Show { run, json }) => show(args.store, &run, json),
+        Some(Action::Compare { a, b, json }) => compare(args.store, [&a, &b], json),
+        Some(Action::Cases { open, json }) => cases(args.store, open, json),
+        Some(Action::Export { filter, format, output }) => exchange::export(args.store, &filter, format, output),
+        Some(Action::Import { file, format, json }) => exchange::import(args.store, &file, format, json),
+        Some(Action::Backup { file }) => backup(args.store, &file),
+        Some(Action::Prune(options)) => prune(args.store, &options),
+        Some(Action::Check { json }) => check(args.store, json),
+    };
+    match done {
+        Ok(code) => code,
+        Err(Failure::Store(error)) => {
+            let hint = error.hint();
+            complain(&error, hint);
+            ExitCode::from(USAGE)
+        }
+        Err(Failure::Usage(text)) => {
+            eprintln!("error: {text}");
+            ExitCode::from(USAGE)
+        }
+    }
+}
+
+enum Failure {
+    Store(StoreError),
+    Usage(String),
+}
+
+impl From<StoreError> for Failure {
+    fn from(error: StoreError) -> Self {
+        Self::Store(error)
+    }
+}
+
+type Done = Result<ExitCode, Failure>;
+
+/// Records that are there; reading makes no file.
+fn open(given: Option<PathBuf>) -> Result<Store, StoreError> {
+    Store::open_existing(&location::path(given.as_deref())?)
+}
+
+fn print(text: &str) {
+    // A closed pipe is the reader's choice.
+    let _ = std::io::stdout().write_all(text.as_bytes());
+}
+
+fn print_json(value: &impl serde::Serialize) -> Result<(), Failure> {
+    let text = serde_json::to_string_pretty(value).map_err(|error| Failure::Usage(error.to_string()))?;
+    print(&format!("{text}\n"));
+    Ok(())
+}
+
+fn list(store: Option<PathBuf>, options: &List) -> Done {
+    let filter = when::filter(&options.filter)?;
+    let store = match (open(store.clone()), store) {
+        // Nobody named the file, and no run has made it yet: that is no mistake.
+        (Err(StoreError::Missing { path }), None) => {
+            if options.json {
+                print("[]\n");
+            }
+            eprintln!("nothing is recorded yet; a check makes {}", path.display());
+            return Ok(ExitCode::SUCCESS);
+        }
+        (opened, _) => opened?,
+    };
+    let limit = (!options.all).then_some(options.limit);
+    let records = store.list(&filter, limit)?;
+    if options.json {
+        print_json(&records)?;
+    } else if !records.is_empty() {
+        let ids = records.iter().map(|r| store.short_id(&r.run)).collect::<Result<Vec<_>, _>>()?;
+        print(&shown::list(&records, &ids));
+    }
+    let all = store.count(&filter)?;
+    if records.is_empty() && all == 0 {
+        let what = if filter == Filter::default() { "nothing is recorded" } else { "no recorded run is like that" };
+        eprintln!("{what} in {}", store.path().display());
+    } else if (records.len() as u64) < all {
+        eprintln!("{} of {all} shown; --all shows the rest", records.len());
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn cases(store: Option<PathBuf>, only_open: bool, json: bool) -> Done {
+    let rows = open(store)?.cases(only_open)?;
+    if json {
+        print_json(&rows)?;
+    } else if rows.is_empty() {
+        eprintln!("no such case is recorded");
+    } else {
+        print(&shown::cases(&rows));
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn show(store: Option<PathBuf>, run: &str, json: bool) -> Done {
+    let store = open(store)?;
+    let record = store.find(run)?;
+    match (store.document(&record.run)?, json) {
+        (Some(document), true) => print(&format!("{document}\n")),
+        (Some(_), false) => print(&shown::harmless(&text::render(&store.report(&record.run)?))),
+        (None, true) => return Err(StoreError::NoDocument { run: record.run }.into()),
+        (None, false) => {
+            print(&shown::columns(&record));
+            eprintln!("only these columns are recorded: the run came in as CSV");
+        }
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn compare(store: Option<PathBuf>, runs: [&str; 2], json: bool) -> Done {
+    let store = open(store)?;
+    let [a, b] = runs.map(|run| store.find(run).and_then(|record| store.report(&record.run)));
+    let found = difference(&a?, &b?);
+    if json {
+        print_json(&found)?;
+    } else {
+        let ids = [store.short_id(&found.runs[0])?, store.short_id(&found.runs[1])?];
+        print(&shown::difference(&found, &ids));
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn backup(store: Option<PathBuf>, file: &Path) -> Done {
+    let store = open(store)?;
+    store.backup(file)?;
+    eprintln!("{} copied to {}", store.path().display(), file.display());
+    Ok(ExitCode::SUCCESS)
+}
+
+fn prune(store: Option<PathBuf>, options: &Prune) -> Done {
+    let mut store = open(store)?;
+    if options.no_automatic {
+        store.set_retention(None)?;
+        eprintln!("from now on no run is dropped by itself");
+        return Ok(ExitCode::SUCCESS);
+    }
+    let older_than_s = options.older_than.as_deref().map(parse_age).transpose();
+    let given = Retention {
+        older_than_s: older_than_s.map_err(|error| Failure::Usage(error.to_string()))?,
+        keep: options.keep,
+    };
+    let retention = if given == Retention::default() {
+        let stored = store.retention()?.filter(|_| !options.automatic);
+        stored
+            .ok_or_else(|| Failure::Usage("nothing says what to drop: use --older-than AGE or --keep NUMBER".into()))?
+    } else {
+        given
+    };
+    let now_ms = jiff::Timestamp::now().as_millisecond();
+    if options.dry_run {
+        let count = store.would_prune(retention, now_ms)?;
+        print(&format!("{count} of {} runs would be dropped\n", store.count(&Filter::default())?));
+        return Ok(ExitCode::SUCCESS);
+    }
+    if options.automatic {
+        store.set_retention(Some(retention))?;
+    }
+    let count = store.prune(retention, now_ms)?;
+    store.give_room_back()?;
+    print(&format!("{count} runs dropped, {} left\n", store.count(&Filter::default())?));
+    Ok(ExitCode::SUCCESS)
+}
+
+fn check(store: Option<PathBuf>, json: bool) -> Done {
+    let store = open(store)?;
+    let found = store.look_through()?;
+    if json {
+        print_json(&found)?;
+    } else {
+        print(&shown::soundness(&found));
+    }
+    Ok(if found.problems.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(DAMAGED) })
+}

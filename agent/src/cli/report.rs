@@ -1,0 +1,215 @@
+//! `turnback report`.
+
+use std::{
+    fs, io,
+    io::{IsTerminal, Write},
+    path::{Path, PathBuf},
+    process::ExitCode,
+};
+
+use serde_json::Value;
+use thiserror::Error;
+use turnback_core::{
+    case::{self, Case},
+    report::{self, Report},
+};
+
+use super::{USAGE, args, complain};
+use crate::{
+    output::{case as case_text, csv, text},
+    page,
+    store::{Store, StoreError, location},
+};
+
+/// Shows a report; the exit status says whether that was done, not what the report says.
+pub fn run(args: &args::Report) -> ExitCode {
+    match try_run(args) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            complain(&error, error.hint());
+            ExitCode::from(USAGE)
+        }
+    }
+}
+
+/// A report could not be shown.
+#[derive(Debug, Error)]
+enum ReportError {
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    #[error("{given} is neither a file nor the id of a recorded run or case")]
+    Neither { given: String },
+    #[error("cannot read the report {name}")]
+    Read { name: String, source: io::Error },
+    #[error("{name} holds no JSON document")]
+    NotJson { name: String, source: serde_json::Error },
+    #[error("{name} holds a JSON document that is neither the report of a run nor a case")]
+    NotAReport { name: String, source: Option<serde_json::Error> },
+    #[error("{name} is of {what} format {format}; this program knows formats up to {known}")]
+    Newer { name: String, what: &'static str, format: u64, known: u32 },
+    #[error("a page is not for a terminal")]
+    Terminal,
+    #[error("cannot make the document")]
+    Make(#[source] Box<dyn std::error::Error>),
+    #[error("cannot write {}", path.display())]
+    Write { path: PathBuf, source: io::Error },
+    #[error("cannot write to the standard output")]
+    Print(#[source] io::Error),
+}
+
+impl ReportError {
+    fn hint(&self) -> Option<String> {
+        Some(match self {
+            Self::Store(error) => return error.hint(),
+            Self::Neither { .. } => "`turnback records` lists the runs, `turnback records cases` the cases".into(),
+            Self::Read { .. } => {
+                "give the file that `turnback check PORT --json > FILE` wrote, or - for the standard input".into()
+            }
+            Self::NotJson { .. } | Self::NotAReport { .. } => {
+                "give one document as `turnback check PORT --json` prints it; the lines of --events are none".into()
+            }
+            Self::Newer { .. } => "show it with the version of turnback that made it, or a newer one".into(),
+            Self::Terminal => "use --output FILE, or --text to read the report here".into(),
+            Self::Make(_) | Self::Write { .. } | Self::Print(_) => return None,
+        })
+    }
+}
+
+fn try_run(args: &args::Report) -> Result<(), ReportError> {
+    let is_page = !(args.json || args.csv || args.text);
+    if is_page && args.output.is_none() && io::stdout().is_terminal() {
+        return Err(ReportError::Terminal);
+    }
+    let document = load(args)?;
+    let document = if args.json {
+        document.json()
+    } else if args.csv {
+        document.csv()
+    } else if args.text {
+        Ok(document.text())
+    } else {
+        document.page()
+    }?;
+    match &args.output {
+        Some(path) => write_whole(path, &document).map_err(|source| ReportError::Write { path: path.clone(), source }),
+        None => match io::stdout().write_all(document.as_bytes()) {
+            // A closed pipe is the reader's choice.
+            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(ReportError::Print(error)),
+            _ => Ok(()),
+        },
+    }
+}
+
+fn made(error: impl std::error::Error + 'static) -> ReportError {
+    ReportError::Make(Box::new(error))
+}
+
+/// What a report is made of.
+enum Document {
+    Run(Box<Report>),
+    Case(Box<Case>),
+}
+
+impl Document {
+    fn json(&self) -> Result<String, ReportError> {
+        let json = match self {
+            Self::Run(report) => serde_json::to_string_pretty(report),
+            Self::Case(case) => serde_json::to_string_pretty(case),
+        };
+        json.map(|json| json + "\n").map_err(made)
+    }
+
+    fn csv(&self) -> Result<String, ReportError> {
+        match self {
+            Self::Run(report) => csv::render(report),
+            Self::Case(case) => csv::render(case),
+        }
+        .map_err(made)
+    }
+
+    fn text(&self) -> String {
+        match self {
+            Self::Run(report) => text::render(report),
+            Self::Case(case) => case_text::render(case),
+        }
+    }
+
+    fn page(&self) -> Result<String, ReportError> {
+        match self {
+            Self::Run(report) => page::run::render(report),
+            Self::Case(case) => page::case::render(case),
+        }
+        .map_err(made)
+    }
+}
+
+/// The document in a file, from the standard input, or of a recorded run or case.
+fn load(args: &args::Report) -> Result<Document, ReportError> {
+    let given = args.run.as_str();
+    if given == "-" {
+        let name = "the standard input".to_owned();
+        return match io::read_to_string(io::stdin()) {
+            Ok(json) => parse(name, &json),
+            Err(source) => Err(ReportError::Read { name, source }),
+        };
+    }
+    // What cannot be an id is meant as a file; an id is one unless there is a file of that name.
+    if !may_be_id(given) || Path::new(given).is_file() {
+        return match fs::read_to_string(given) {
+            Ok(json) => parse(given.to_owned(), &json),
+            Err(source) => Err(ReportError::Read { name: given.to_owned(), source }),
+        };
+    }
+    let store = Store::open_existing(&location::path(args.store.as_deref())?)?;
+    let run = match store.find(given) {
+        Ok(record) => record.run,
+        Err(StoreError::NoRun { .. }) => {
+            return match store.find_case(given) {
+                Ok(case) => Ok(Document::Case(Box::new(case))),
+                Err(StoreError::NoCase { .. }) => Err(ReportError::Neither { given: given.to_owned() }),
+                Err(error) => Err(error.into()),
+            };
+        }
+        Err(error) => return Err(error.into()),
+    };
+    match store.document(&run)? {
+        Some(json) => parse(format!("the record of run {run}"), &json),
+        None => Err(StoreError::NoDocument { run }.into()),
+    }
+}
+
+fn may_be_id(given: &str) -> bool {
+    given == "last" || given.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-')
+}
+
+fn parse(name: String, json: &str) -> Result<Document, ReportError> {
+    let value: Value =
+        serde_json::from_str(json).map_err(|source| ReportError::NotJson { name: name.clone(), source })?;
+    let (what, known) = if value.get("case").is_some() { ("case", case::FORMAT) } else { ("report", report::FORMAT) };
+    match value.get("format").and_then(Value::as_u64) {
+        None => return Err(ReportError::NotAReport { name, source: None }),
+        Some(format) if format > u64::from(known) => return Err(ReportError::Newer { name, what, format, known }),
+        Some(_) => {}
+    }
+    match what {
+        "case" => serde_json::from_value(value).map(|case| Document::Case(Box::new(case))),
+        _ => serde_json::from_value(value).map(|report| Document::Run(Box::new(report))),
+    }
+    .map_err(|source| ReportError::NotAReport { name, source: Some(source) })
+}
+
+/// Writes a file as a whole or not at all: what was there before stays until the new one is complete.
+fn write_whole(path: &Path, document: &str) -> io::Result<()> {
+    // A pipe or device cannot be replaced by a file beside it.
+    if fs::metadata(path).is_ok_and(|there| !there.is_file()) {
+        return fs::write(path, document);
+    }
+    let mut name = path.file_name().ok_or(io::ErrorKind::InvalidFilename)?.to_owned();
+    name.push(format!(".{}.part", std::process::id()));
+    let part = path.with_file_name(name);
+    let written = fs::write(&part, document).and_then(|()| fs::rename(&part, path));
+    if written.is_err() {
+        let _ = fs::remove_file(&part);
+    }
+    written
+}

@@ -1,0 +1,116 @@
+//! A case for a person at a terminal.
+
+use turnback_core::{
+    case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageResult},
+    caution::LOCAL_CODES_FIRST,
+};
+
+use super::{
+    figure, table,
+    text::{headline, one_line, without_controls, wrapped},
+};
+
+/// The whole case.
+pub fn render(case: &Case) -> String {
+    let v = &case.verdict;
+    let mut out = format!("{}\n{}\n\n", headline(v), about(case));
+    for reason in &v.reasons {
+        out.push_str(&format!("{}\n", wrapped(&format!("{}: ", reason.rule), &reason.text)));
+    }
+    if !v.sureness.is_empty() {
+        out.push_str(&format!("{}\n", wrapped("how sure: ", &v.sureness)));
+    }
+    let next = match case.state {
+        CaseState::Open => "next stage: ",
+        CaseState::Decided | CaseState::Exhausted => "next: ",
+    };
+    if !v.next.is_empty() {
+        out.push_str(&format!("{}\n", wrapped(next, &v.next)));
+    }
+    if !case.stages.is_empty() {
+        out.push('\n');
+        out.push_str(&table::render(
+            &["stage", "attempt", "plug", "shows", "tried", "failed", "decided by", "from"],
+            &case.stages.iter().map(row).collect::<Vec<_>>(),
+        ));
+    }
+    out.push_str(&format!(
+        "\n{}, case {}, {}, opened {}\n",
+        case.program,
+        case.case,
+        case.state.name(),
+        case.opened_at
+    ));
+    if case.state == CaseState::Open {
+        out.push_str(&format!(
+            "go on with: turnback isolate {} --cable {} --case {}\n",
+            case.port.name, case.cable, case.case
+        ));
+    }
+    without_controls(&out)
+}
+
+/// Port, cable and segments in a line.
+pub fn about(case: &Case) -> String {
+    let segments =
+        if case.segments.is_empty() { String::new() } else { format!(" (segments {})", case.segments.join(", ")) };
+    let plug = case.plug.as_ref().map_or(String::new(), |label| format!(", plug {label}"));
+    one_line(&format!("{}, cable {}{segments}{plug}", case.port.name, case.cable))
+}
+
+fn row(stage: &Stage) -> Vec<String> {
+    let (shows, tried, failed, rule) = match (&stage.result, stage.ended) {
+        (Some(r), Ended::Done) => {
+            (showing(r.showing).to_owned(), figure::count(r.tried.units), figure::count(r.tried.failed), r.rule.clone())
+        }
+        (_, ended) => {
+            let word = match ended {
+                Ended::Skipped => "left out",
+                Ended::SetAside => "set aside",
+                Ended::Begun => "running",
+                Ended::CutOff | Ended::Done => "cut off",
+            };
+            (word.to_owned(), String::new(), String::new(), stage.why.clone().unwrap_or_default())
+        }
+    };
+    let from = match stage.source {
+        Source::Run => stage.on_port.clone().map_or("run".to_owned(), |port| format!("run on {port}")),
+        Source::Record => "record".into(),
+        Source::Answer => "the technician".into(),
+    };
+    let plug = stage.plug.clone().unwrap_or_default();
+    let row = [stage.name.to_string(), stage.attempt.to_string(), plug, shows, tried, failed, rule, from];
+    row.iter().map(|cell| one_line(cell)).collect()
+}
+
+/// What a stage shows, in a word or two.
+pub fn showing(showing: Showing) -> &'static str {
+    match showing {
+        Showing::Passes => "passes",
+        Showing::Fails => "fails",
+        Showing::HostFails => "this computer fails",
+        Showing::Neither => "undecided",
+        Showing::NotTested => "not tested",
+    }
+}
+
+/// What a stage found, in a line or two.
+pub fn stage_line(stage: &Stage, result: &StageResult) -> String {
+    wrapped(&format!("{} {}: ", stage.name, showing(result.showing)), &result.text)
+}
+
+/// What to do for the next stage.
+pub fn render_move(next: &Move) -> String {
+    let attempt = if next.attempt > 1 { format!(", attempt {}", next.attempt) } else { String::new() };
+    let mut out = format!("\nstage {}{attempt}\n", next.stage);
+    for (what, text) in [("  do: ", &next.hands), ("  look: ", &next.look), ("  why: ", &next.why)] {
+        out.push_str(&format!("{}\n", wrapped(what, text)));
+    }
+    for caution in &next.cautions {
+        out.push_str(&format!("{}\n", wrapped("  caution: ", &caution.to_string())));
+    }
+    if !next.cautions.is_empty() {
+        out.push_str(&format!("  {LOCAL_CODES_FIRST}\n"));
+    }
+    out
+}
