@@ -107,6 +107,8 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
         profile: order.profile.clone(),
         placement: order.placement,
         cable: order.cable.clone(),
+        labels: Default::default(),
+        machine: crate::guard::state::machine(),
         speed_mbps: None,
         seed: order.seed,
         run: order.run.clone(),

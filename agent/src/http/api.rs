@@ -5,7 +5,7 @@ use std::{convert::Infallible, sync::Arc, time::Duration};
 use axum::{
     Json, Router,
     extract::{
-        DefaultBodyLimit, Path, Query, State,
+        Path, Query, State,
         rejection::{JsonRejection, QueryRejection},
     },
     http::StatusCode,
@@ -40,6 +40,7 @@ pub const ROUTES: &[(&str, &str, &str)] = &[
     ("POST", "/api/1/cases/{case}/skips", "skips a stage"),
     ("GET", "/api/1/announcements", "announcements that are not delivered yet"),
     ("GET", "/api/1/happenings", "what happens, as server-sent events"),
+    ("GET", "/metrics", "figures for a Prometheus server, see `metrics.md`"),
     ("GET", "/health", "how the daemon fares: 200 when well, 503 when not"),
 ];
 
@@ -61,7 +62,6 @@ pub fn router(desk: SharedDesk) -> Router {
         .route("/health", get(health))
         .route("/api/{*rest}", axum::routing::any(unknown))
         .method_not_allowed_fallback(wrong_method)
-        .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
         .with_state(desk)
 }
 
@@ -260,8 +260,6 @@ fn body<T: DeserializeOwned>(body: Result<Json<T>, JsonRejection>) -> Result<T, 
     })
 }
 
-/// The longest order is a case with the labels of a dozen segments.
-const BODY_BYTES_MAX: usize = 16 * 1024;
 const LIST_DEFAULT: u32 = 100;
 const LIST_MAX: u32 = 1000;
 /// Below the minute after which middle boxes forget an idle connection (common practice, no source).

@@ -21,6 +21,7 @@ use tokio::time::timeout;
 use super::{
     access::Names,
     error::ApiError,
+    page,
     rate::{Allowance, Rate},
     serve::Peer,
     session::Sessions,
@@ -132,14 +133,19 @@ pub async fn guard(State(gate): State<Arc<Gate>>, request: Request, next: Next) 
     let Some(Peer(peer)) = request.extensions().get::<Peer>().copied() else {
         return StatusCode::INTERNAL_SERVER_ERROR.into_response();
     };
-    let (method, path) = (request.method().clone(), request.uri().path().to_owned());
-    let mut response = match gate.pass(peer.ip(), &method, &path, request.headers()) {
-        Err(refusal) => refusal.into_response(),
+    let (method, uri) = (request.method().clone(), request.uri().clone());
+    let path = uri.path();
+    let refuse = |refusal: ApiError| match page::is_page(path) {
+        true => page::refusal(&method, &uri, refusal),
+        false => refusal.into_response(),
+    };
+    let mut response = match gate.pass(peer.ip(), &method, path, request.headers()) {
+        Err(refusal) => refuse(refusal),
         Ok(()) => match timeout(ANSWER_PATIENCE, next.run(request)).await {
             Ok(response) => response,
             Err(_) => {
                 let message = "the request did not come in whole, or could not be answered, in time";
-                ApiError::new(StatusCode::REQUEST_TIMEOUT, "too-slow", message).into_response()
+                refuse(ApiError::new(StatusCode::REQUEST_TIMEOUT, "too-slow", message))
             }
         },
     };
@@ -155,7 +161,7 @@ pub async fn guard(State(gate): State<Arc<Gate>>, request: Request, next: Next) 
 }
 
 /// What a person without a token needs to get to the place where it is entered.
-const FREE_PATHS: &[&str] = &["/enter", "/look.css", "/live.js"];
+const FREE_PATHS: &[&str] = &["/enter", "/look.css", "/live.js", "/pennant.svg"];
 
 /// A page may load its own style and script and nothing else, and no other page may frame it.
 const ALWAYS: &[(&str, &str)] = &[

@@ -102,7 +102,7 @@ impl Server {
                         continue;
                     }
                 },
-                _ = stop.wait_for(|stop| *stop) => break,
+                () = stopped(&mut stop) => break,
                 Some(_) = connections.join_next() => continue,
             };
             let Ok(place) = places.clone().try_acquire_owned() else {
@@ -118,6 +118,11 @@ impl Server {
         drop(self.listener);
         let _ = timeout(STOP_PATIENCE, async { while connections.join_next().await.is_some() {} }).await;
     }
+}
+
+/// Until it is time to stop, or nobody is left to say so.
+async fn stopped(stop: &mut watch::Receiver<bool>) {
+    let _ = stop.wait_for(|stop| *stop).await;
 }
 
 async fn connection(
@@ -151,7 +156,7 @@ where
     let mut connection = std::pin::pin!(connection);
     let ended = tokio::select! {
         ended = connection.as_mut() => Some(ended),
-        _ = stop.wait_for(|stop| *stop) => None,
+        () = stopped(&mut stop) => None,
     };
     let ended = match ended {
         Some(ended) => ended,
