@@ -1,5 +1,6 @@
 //! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
+mod docs_current;
 mod harness;
 mod packet_socket;
 mod plug;
@@ -7,5 +8,7 @@ mod probe_bytes;
 mod real_rigs;
 mod records;
 mod report_pages;
+mod rig_script;
 mod rigs;
 mod tap_rigs;
+mod tidy;

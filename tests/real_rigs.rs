@@ -179,6 +179,11 @@ fn a_second_run_at_the_same_time_is_refused() {
         let second = program.run("check near");
         assert_eq!(second.code, Some(4), "{second:?}");
         assert!(second.stderr.contains("near"), "{}", second.stderr);
+        let told = program.check("near");
+        let verdict = &told.report()["verdict"];
+        assert_eq!((told.code, &verdict["outcome"]), (Some(4), &json!("not-tested")), "{told:?}");
+        assert_eq!(verdict["reasons"][0]["rule"], "refused");
+        assert!(verdict["reasons"][0]["text"].as_str().unwrap().contains("under test already"), "{verdict}");
         first.signal(libc::SIGINT);
         assert_eq!(count(&first.finish().report(), "frames_lost"), 0);
         // The lock went with its holder.
@@ -269,8 +274,55 @@ fn what_a_run_changes_is_put_back_at_its_end() {
         let finished = program.check(&format!("near {GENTLE} {PROVABLE}"));
         assert_eq!(outcome(&finished), "pass", "{}", finished.report()["verdict"]);
         assert!(!is_up("near"));
-        assert!(!finished.report()["settings_changed"].as_array().unwrap().is_empty());
+        assert_eq!(finished.report()["settings_changed"].as_array().unwrap().len(), 1);
         assert_eq!(fs::read_dir(program.state().join("restore")).map_or(0, Iterator::count), 0);
+    });
+}
+
+#[test]
+fn sizes_beyond_the_mtu_are_refused_before_anything_is_changed() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        run("ip link set near down");
+        let program = Program::new();
+        let events = program.state().join("events.jsonl");
+        let refused = program.run(&format!("check near --sizes 9000 --events {}", events.display()));
+        assert_eq!(refused.code, Some(2), "{refused:?}");
+        assert!(!fs::read_to_string(&events).unwrap().contains("setting-changed"));
+        // The same without the wish is told, so the silence above says something.
+        program.run(&format!("check near {GENTLE} --events {}", events.display()));
+        assert!(fs::read_to_string(&events).unwrap().contains(r#""port":"near","setting":{"up":true}"#));
+    });
+}
+
+#[test]
+fn a_device_that_is_no_ethernet_port_is_called_just_that() {
+    in_fresh_namespace(|| {
+        let finished = Program::new().check("lo");
+        let verdict = &finished.report()["verdict"];
+        assert_eq!((finished.code, &verdict["outcome"]), (Some(4), &json!("not-tested")), "{finished:?}");
+        let text = verdict["reasons"][0]["text"].as_str().unwrap();
+        assert!(text.contains("lo is not an Ethernet port") && !text.contains("in service"), "{text}");
+    });
+}
+
+#[test]
+fn missing_rights_are_named_and_still_give_a_document() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        for (state, right) in [("up", "CAP_NET_RAW"), ("down", "CAP_NET_ADMIN")] {
+            run(&format!("ip link set near {state}"));
+            let finished = Program::new().without_rights("check near --json");
+            let verdict = &finished.report()["verdict"];
+            assert_eq!((finished.code, &verdict["outcome"]), (Some(4), &json!("not-tested")), "{finished:?}");
+            let text = verdict["reasons"][0]["text"].as_str().unwrap();
+            assert!(text.contains(right) && text.contains("near"), "{text}");
+            assert!(verdict["next"].as_str().unwrap().contains("setcap"), "{verdict}");
+            assert!(finished.stderr.contains(right), "{}", finished.stderr);
+        }
+        assert!(!is_up("near"));
     });
 }
 

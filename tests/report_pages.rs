@@ -3,6 +3,7 @@
 use std::{
     fs,
     io::Write,
+    os::unix::fs::MetadataExt,
     path::{Path, PathBuf},
     process::{Command, Stdio},
 };
@@ -267,7 +268,7 @@ fn a_page_that_cannot_be_written_leaves_the_old_one() {
 }
 
 #[test]
-fn a_recorded_run_is_found_by_the_beginning_of_its_id() {
+fn recorded_runs_and_cases_are_found_by_the_beginning_of_its_id() {
     let desk = Desk::new();
     let store = desk.path("runs.sqlite");
     let report = desk.program.check(&format!("sim:bad-plug --store {}", store.display())).report();
@@ -276,6 +277,11 @@ fn a_recorded_run_is_found_by_the_beginning_of_its_id() {
         let shown = desk.program.run(&format!("report {given} --json --store {}", store.display()));
         assert_eq!(shown.report()["run"], run);
     }
+    let case: Case = serde_json::from_value(case(&desk)).unwrap();
+    let case = Case { case: "c4".repeat(8), ..case };
+    turnback::store::Store::open(&store).unwrap().save_case(&case).unwrap();
+    let shown = desk.program.run(&format!("report c4c4 --json --store {}", store.display()));
+    assert_eq!(shown.report(), serde_json::to_value(&case).unwrap());
     let missing = desk.program.run(&format!("report ffff --store {}", store.display()));
     assert_eq!(missing.code, Some(2));
     assert!(missing.stderr.contains("neither a file nor the id of a recorded run or case"), "{}", missing.stderr);
@@ -388,8 +394,7 @@ fn printed_sheets(page: &Path, directory: &Path) -> Option<usize> {
     chromium.args(["90", "chromium", "--headless", "--disable-gpu", "--no-pdf-header-footer"]);
     chromium.arg("--host-resolver-rules=MAP * ~NOTFOUND");
     chromium.arg(format!("--user-data-dir={}", directory.join("browser").display()));
-    // SAFETY: takes nothing, and cannot fail.
-    if unsafe { libc::geteuid() } == 0 {
+    if fs::metadata("/proc/self").is_ok_and(|own| own.uid() == 0) {
         // The browser's own sandbox cannot be set up by root.
         chromium.arg("--no-sandbox");
     }

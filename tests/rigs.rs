@@ -318,9 +318,42 @@ fn events_are_one_object_a_line() {
     for (event, step) in of("step-done").iter().zip(steps) {
         assert_eq!(event["frames_sent"], step["frames_sent"]);
     }
-    // What was changed was put back.
-    assert!(!of("setting-changed").is_empty());
-    assert!(!of("setting-put-back").is_empty());
+    // What was changed was put back: the speed forced through the plug, and the delivery of frames that failed their check.
+    assert!(of("setting-changed").iter().any(|event| event["setting"] == json!({"forced-speed": 100})));
+    assert!(of("setting-changed").iter().all(|event| event["port"] == "sim:gigabit-plug"));
+    assert_eq!(of("setting-changed").len(), of("setting-put-back").len());
+    assert_eq!(of("setting-put-back").len(), report["settings_changed"].as_array().unwrap().len());
+}
+
+#[test]
+fn every_setting_that_is_changed_is_told_and_put_back() {
+    for arguments in ["good --placement internal", "good --speed 100", "bad-port", "bad-cable"] {
+        let program = Program::new();
+        let path = program.state().join("run.jsonl");
+        let finished = program.check(&format!("sim:{arguments} --seed 3 --events {}", path.display()));
+        let text = fs::read_to_string(&path).unwrap();
+        let (changed, back) =
+            (text.matches("\"setting-changed\"").count(), text.matches("\"setting-put-back\"").count());
+        assert!(changed > 0 && changed == back, "{arguments}: {changed} changed, {back} put back");
+        assert_eq!(finished.report()["settings_changed"].as_array().unwrap().len(), back, "{arguments}");
+        if !arguments.contains("speed") {
+            // Given, or closed to confirm a fault.
+            assert!(text.contains("{\"internal-loop\":true}"), "{arguments}: {text}");
+        }
+    }
+}
+
+#[test]
+fn a_rig_without_a_loop_inside_the_chip_is_not_blamed_for_it() {
+    let program = Program::new();
+    let path = program.state().join("plain.toml");
+    let rig = program.run("rigs good").stdout;
+    let plain = rig.replace("internal_loop = true", "internal_loop = false");
+    assert_ne!(plain, rig);
+    fs::write(&path, plain).unwrap();
+    let finished = program.run(&format!("check sim:{} --placement internal", path.display()));
+    assert_eq!(finished.code, Some(2), "{finished:?}");
+    assert!(finished.stderr.contains("loop inside the chip"), "{}", finished.stderr);
 }
 
 #[test]
@@ -335,6 +368,43 @@ fn a_proof_stops_when_it_is_decided() {
     assert_eq!(finished.code, Some(1));
     assert!(report["error_ratio"]["proved_above"].as_f64().unwrap() > 1e-9);
     assert!(report["steps"][0]["seconds"].as_f64().unwrap() < 60.0);
+}
+
+#[test]
+fn frames_damaged_beyond_recognition_are_no_other_station() {
+    let program = Program::new();
+    let path = program.state().join("ruined.toml");
+    let rig = program.run("rigs intermittent").stdout;
+    let ruined = rig.replace("ratio = 0.00001", "ratio = 0.3");
+    assert_ne!(ruined, rig);
+    fs::write(&path, ruined).unwrap();
+    let report = program.check(&format!("sim:{} --for 6s", path.display())).report();
+    assert_eq!(report["heard"]["foreign_during"], 0, "{}", report["verdict"]);
+    assert!(report["totals"]["frames_unrecognised"].as_u64().unwrap() > 0);
+    assert_eq!(report["verdict"]["outcome"], "fault", "{}", report["verdict"]);
+}
+
+#[test]
+fn a_proof_that_met_one_burst_goes_on_and_says_what_would_decide() {
+    let program = Program::new();
+    let path = program.state().join("one-hit.toml");
+    let rig = program.run("rigs intermittent").stdout;
+    // Two frames' worth of damage, four seconds into the run.
+    let hit = rig
+        .replace("from_s = 2.0", "from_s = 4.0")
+        .replace("until_s = 3.0", "until_s = 4.00002")
+        .replace("ratio = 0.00001", "ratio = 0.01");
+    assert!(hit.contains("from_s = 4.0") && hit.contains("until_s = 4.00002") && hit.contains("ratio = 0.01"), "{rig}");
+    fs::write(&path, hit).unwrap();
+    let finished = program.check(&format!("sim:{} --profile proof --target-ber 1e-9 --for 20s", path.display()));
+    let report = finished.report();
+    assert_eq!(report["verdict"]["reasons"][0]["rule"], "few-hits", "{}", report["verdict"]);
+    assert_eq!(finished.code, Some(3));
+    // As bits the limit is refuted at once; the run went on to its time all the same.
+    assert!(report["error_ratio"]["proved_above"].as_f64().unwrap() > 1e-9);
+    assert!(report["steps"][0]["seconds"].as_f64().unwrap() > 15.0);
+    let next = report["verdict"]["next"].as_str().unwrap();
+    assert!(next.contains("repeat") && !next.contains("run longer"), "{next}");
 }
 
 #[test]

@@ -5,6 +5,7 @@
 //! and counted is in `turnback_core`.
 
 pub mod case;
+mod causes;
 pub mod cli;
 pub mod config;
 pub mod daemon;

@@ -70,9 +70,20 @@ impl Program {
         self.run(&format!("check {arguments} --json"))
     }
 
+    /// Runs it to its end with every capability taken away (by `setpriv` of util-linux).
+    pub fn without_rights(&self, arguments: &str) -> Finished {
+        let mut setpriv = Command::new("setpriv");
+        setpriv.args(["--bounding-set", "-all", "--inh-caps", "-all", env!("CARGO_BIN_EXE_turnback")]);
+        self.start_as(setpriv, arguments).finish()
+    }
+
     /// Starts it; arguments are split at spaces.
     pub fn start(&self, arguments: &str) -> Running {
-        let child = Command::new(env!("CARGO_BIN_EXE_turnback"))
+        self.start_as(Command::new(env!("CARGO_BIN_EXE_turnback")), arguments)
+    }
+
+    fn start_as(&self, mut command: Command, arguments: &str) -> Running {
+        let child = command
             .args(arguments.split_whitespace())
             .env("TURNBACK_STATE_DIR", self.state())
             .env_remove("TURNBACK_LOG")

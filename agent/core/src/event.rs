@@ -25,6 +25,8 @@ pub enum Event {
     },
     /// A setting was changed (and will be put back).
     SettingChanged {
+        /// Of which port.
+        port: String,
         /// Which, and to what.
         setting: PortSetting,
     },

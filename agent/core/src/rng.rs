@@ -79,19 +79,43 @@ mod tests {
     }
 
     #[test]
+    fn the_stream_is_splitmix64() {
+        // First outputs for the seed 1234567, from the widely copied C version of the generator (from memory).
+        let mut rng = Rng::new(1_234_567);
+        let first = [rng.draw(), rng.draw(), rng.draw(), rng.draw(), rng.draw()];
+        assert_eq!(
+            first,
+            [
+                6_457_827_717_110_365_317,
+                3_203_168_211_198_807_973,
+                9_817_491_932_198_370_423,
+                4_593_380_528_125_082_431,
+                16_408_922_859_458_223_821
+            ]
+        );
+    }
+
+    #[test]
     fn gaps_have_the_mean_of_the_geometric_distribution() {
-        // Mean of the number of failures before the first success is (1-p)/p (any probability handbook).
+        for p in [0.5, 0.01, 1e-6] {
+            let mut rng = Rng::new(9);
+            let count = 40_000;
+            let mean = (0..count).map(|_| rng.trials_before_success(p) as f64).sum::<f64>() / f64::from(count);
+            // Mean (1-p)/p and deviation sqrt(1-p)/p (any probability handbook); six deviations of the mean.
+            let expected = (1.0 - p) / p;
+            let margin = 6.0 * (1.0 - p).sqrt() / p / f64::from(count).sqrt();
+            assert!((mean - expected).abs() < margin, "{p}: {mean} against {expected} +- {margin}");
+        }
         let mut rng = Rng::new(1);
-        let p = 0.01;
-        let mean = (0..20_000).map(|_| rng.trials_before_success(p) as f64).sum::<f64>() / 20_000.0;
-        assert!((mean - 99.0).abs() < 3.0, "{mean}");
         assert_eq!(rng.trials_before_success(0.0), u64::MAX);
         assert_eq!(rng.trials_before_success(1.0), 0);
     }
 
     #[test]
-    fn below_stays_below() {
+    fn below_stays_below_and_both_ends_occur() {
         let mut rng = Rng::new(3);
-        assert!((0..1000).all(|_| rng.below(7) < 7));
+        let mut seen = [false; 7];
+        (0..1000).for_each(|_| seen[rng.below(7) as usize] = true);
+        assert_eq!(seen, [true; 7]);
     }
 }

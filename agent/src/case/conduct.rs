@@ -16,13 +16,14 @@ use turnback_core::{
     verdict::{Outcome, Verdict},
 };
 
-use super::shelf::{CaseShelf, ShelfError, Sought};
+use super::shelf::{CaseShelf, Sought};
 use crate::{
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
     },
     ports::Port,
+    store::StoreError,
 };
 
 /// What every stage of a case is run with.
@@ -102,7 +103,7 @@ pub struct Conductor<'a> {
     plan: StagePlan,
     cancel: Cancel,
     /// Set once the case cannot be kept any more, so that it is said once.
-    unkept: Option<ShelfError>,
+    unkept: Option<StoreError>,
 }
 
 /// What a new case is about.
@@ -160,7 +161,7 @@ impl<'a> Conductor<'a> {
     }
 
     /// Why the case could not be kept, once.
-    pub fn unkept(&mut self) -> Option<ShelfError> {
+    pub fn unkept(&mut self) -> Option<StoreError> {
         self.unkept.take()
     }
 
@@ -343,7 +344,7 @@ impl<'a> Conductor<'a> {
     ///
     /// # Errors
     /// When the records cannot be read.
-    pub fn take_record(&mut self, name: &StageName, age: Duration) -> Result<bool, ShelfError> {
+    pub fn take_record(&mut self, name: &StageName, age: Duration) -> Result<bool, StoreError> {
         let StageName::At(spot) = name else { return Ok(false) };
         let taken: Vec<&String> = self.case.stages.iter().filter_map(|s| s.run.as_ref()).collect();
         let since = jiff::Timestamp::now() - jiff::SignedDuration::try_from(age).unwrap_or(jiff::SignedDuration::ZERO);

@@ -2,31 +2,30 @@
 
 use turnback_core::{case::Case, report::PortIdentity, report::Report};
 
-use super::shelf::{CaseShelf, ShelfError, Sought};
+use super::shelf::{CaseShelf, Sought};
 use crate::{
     guard::state,
     store::{Store, StoreError, query::Place},
 };
 
 impl CaseShelf for Store {
-    fn save(&mut self, case: &Case) -> Result<(), ShelfError> {
-        Ok(self.save_case(case)?)
+    fn save(&mut self, case: &Case) -> Result<(), StoreError> {
+        self.save_case(case)
     }
 
-    fn load(&self, id: &str) -> Result<Case, ShelfError> {
-        Ok(self.find_case(id)?)
+    fn load(&self, id: &str) -> Result<Case, StoreError> {
+        self.find_case(id)
     }
 
-    fn open_case(&self, port: &PortIdentity, cable: &str) -> Result<Option<Case>, ShelfError> {
-        Ok(self.latest_open_case(port, cable)?)
+    fn open_case(&self, port: &PortIdentity, cable: &str) -> Result<Option<Case>, StoreError> {
+        self.latest_open_case(port, cable)
     }
 
-    fn keep_run(&mut self, report: &Report) -> Result<(), ShelfError> {
-        self.keep(report)?;
-        Ok(())
+    fn keep_run(&mut self, report: &Report) -> Result<(), StoreError> {
+        self.keep(report).map(|_| ())
     }
 
-    fn latest_run(&self, sought: &Sought<'_>) -> Result<Option<Report>, ShelfError> {
+    fn latest_run(&self, sought: &Sought<'_>) -> Result<Option<Report>, StoreError> {
         let since: jiff::Timestamp = sought
             .since
             .parse()
@@ -46,7 +45,7 @@ impl CaseShelf for Store {
             Some(record) => match self.report(&record.run) {
                 // Columns alone are no evidence.
                 Err(StoreError::NoDocument { .. }) => Ok(None),
-                report => Ok(Some(report?)),
+                report => report.map(Some),
             },
         }
     }

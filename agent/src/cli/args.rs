@@ -31,6 +31,8 @@ const AFTER: &str = "Exit status: 0 pass, 1 fault found, 2 wrong usage or config
 pub enum Command {
     /// Check one port with a plug fitted, and say what is at fault
     Check(Box<Check>),
+    /// Lead through a case, stage by stage, until the port, the plug or a segment of the cable is found at fault
+    Isolate(Box<Isolate>),
     /// List the ports of this machine, and whether each can be tested now
     Ports {
         /// Print one JSON document
@@ -72,7 +74,11 @@ pub enum Command {
     },
     /// Print the manual page
     #[command(hide = true)]
-    Manual,
+    Manual {
+        /// As Markdown, the help of every command: docs/cli.md
+        #[arg(long)]
+        markdown: bool,
+    },
 }
 
 /// Options of a report.
@@ -206,10 +212,10 @@ impl From<&Labels> for turnback_core::labels::Labels {
 /// Whether and where a run is recorded.
 #[derive(Debug, Default, clap::Args)]
 pub struct Record {
-    /// Keep the run in this file of records [default: see `turnback records --help`]
+    /// Keep what is found in this file of records [default: see `turnback records --help`]
     #[arg(long, value_name = "FILE", conflicts_with = "no_record")]
     pub store: Option<PathBuf>,
-    /// Do not keep the run
+    /// Keep nothing
     #[arg(long)]
     pub no_record: bool,
 }
@@ -227,6 +233,76 @@ fn label(text: &str) -> Result<String, String> {
 
 /// Longer than any label, and enough for a note (our own choice).
 const LABEL_CHARACTERS_MAX: usize = 500;
+
+/// Options of a case.
+#[derive(Debug, clap::Args)]
+#[command(after_help = ISOLATE_AFTER)]
+pub struct Isolate {
+    /// Interface name, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
+    pub port: String,
+    /// Label of the cable
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub cable: String,
+    /// Labels of the cable's segments in order from the port, such as lead-3,A-14,cabinet-tail [default: one piece; a
+    /// simulated rig knows its own]
+    #[arg(long, value_name = "LABELS", value_delimiter = ',')]
+    pub segments: Vec<String>,
+    /// Label of the plug
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub plug: Option<String>,
+    /// Go on with this case (the beginning of its id is enough)
+    #[arg(long, value_name = "ID")]
+    pub case: Option<String>,
+    /// Do this one stage and end: internal, at-port, far-end, far-end:SEGMENT, soak, soak:at-port, other-plug, known-good-port.
+    /// Goes on with the open case of this port and cable
+    #[arg(long, value_name = "STAGE", conflicts_with = "answers")]
+    pub stage: Option<String>,
+    /// Leave a stage out (may be given several times)
+    #[arg(long, value_name = "STAGE")]
+    pub skip: Vec<String>,
+    /// Set the earlier attempts at a stage aside and do it again (may be given several times)
+    #[arg(long, value_name = "STAGE")]
+    pub redo: Vec<String>,
+    /// Do not ask: the plug is where the stage wants it. A simulated rig moves its plug by itself and does all stages; elsewhere
+    /// give --stage too
+    #[arg(long)]
+    pub yes: bool,
+    /// Take the answers from this file, one a line, in place of the terminal
+    #[arg(long, value_name = "FILE")]
+    pub answers: Option<PathBuf>,
+    /// Port of this machine known to be good, for stage known-good-port
+    #[arg(long, value_name = "PORT")]
+    pub known_good: Option<String>,
+    /// Take a stage from a record of the same port that is not older than this, such as 2h
+    #[arg(long, value_name = "AGE")]
+    pub from_records: Option<String>,
+    /// Profile of a stage by name or file
+    #[arg(long, value_name = "NAME|FILE", default_value = "quick")]
+    pub profile: String,
+    /// How long a soak stage takes
+    #[arg(long = "for", value_name = "TIME", default_value = "60s")]
+    pub soak_time: String,
+    /// Seed of the first run, and of a simulated rig
+    #[arg(long)]
+    pub seed: Option<u64>,
+    /// Test although the port has an address, a route or the like, as for check
+    #[arg(long)]
+    pub although_in_service: bool,
+    /// Print the case as one JSON document
+    #[arg(long)]
+    pub json: bool,
+    /// Where the case and its runs are recorded
+    #[command(flatten)]
+    pub record: Record,
+}
+
+const ISOLATE_AFTER: &str = "Examples:\n  \
+    turnback isolate sim:bad-cable --cable Q-12 --yes                a simulated case from end to end\n  \
+    turnback isolate quay7 --cable Q-12 --segments lead-3,A-14,tail  asks for each move of the plug\n  \
+    turnback isolate quay7 --cable Q-12 --stage far-end:A-14 --yes   one stage, the plug is there already\n  \
+    turnback isolate quay7 --cable Q-12 --redo at-port               the plug was not seated: once more\n\n\
+    Answers: nothing (the plug is there), skip [WHY], plug LABEL, on PORT, passes, fails, redo STAGE, leave, help.\n\
+    A case is kept after each stage and can be left and taken up again. Exit status: that of its verdict, as for check.";
 
 const CHECK_AFTER: &str = "Examples:\n  \
     turnback check sim:bad-cable                      a simulated cable with a fault\n  \

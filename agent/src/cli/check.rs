@@ -11,13 +11,14 @@ use turnback_core::{
     event::Event,
     link::Placement,
     plan::{Kind, PlanError, Profile, parse_duration},
+    report::{PortIdentity, Report},
 };
 
 use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper};
 use crate::{
     engine::{
         cancel::Cancel,
-        check::{CheckError, CheckOptions, check},
+        check::{CheckError, CheckOptions, check, refused},
     },
     guard::{journal::recover, state},
     output::{progress::ProgressLine, text},
@@ -30,22 +31,29 @@ use crate::{
 
 /// Runs a check; the exit status is its verdict.
 pub fn run(args: args::Check) -> ExitCode {
-    match try_run(&args) {
-        Ok(code) => code,
-        Err(Failure::Check(CheckError::Port(error))) => {
-            let hint = error.hint();
-            let status = match error {
-                PortError::Unknown { .. } | PortError::NotARig { .. } => USAGE,
-                _ => NOT_TESTED,
-            };
-            complain(&error, hint);
-            ExitCode::from(status)
+    let mut keeper = Keeper::new(&args.record);
+    let failure = match try_run(&args, &mut keeper) {
+        Ok(report) => {
+            let status = answer(&args, &report);
+            keeper.keep(&report);
+            return status;
         }
-        Err(Failure::Check(error @ (CheckError::Plan(_) | CheckError::NotOffered { .. }))) => {
-            complain(&error, None);
+        Err(failure) => failure,
+    };
+    match failure {
+        Failure::Refused(error, report) => {
+            let hint = error.hint();
+            complain(&error, hint);
+            let status = if args.json { answer(&args, &report) } else { ExitCode::from(NOT_TESTED) };
+            keeper.keep(&report);
+            status
+        }
+        Failure::Check(error) => {
+            let hint = if let CheckError::Port(error) = &error { error.hint() } else { None };
+            complain(&error, hint);
             ExitCode::from(USAGE)
         }
-        Err(Failure::Usage(text)) => {
+        Failure::Usage(text) => {
             eprintln!("error: {text}");
             ExitCode::from(USAGE)
         }
@@ -53,6 +61,9 @@ pub fn run(args: args::Check) -> ExitCode {
 }
 
 enum Failure {
+    /// The host did not let the run begin, or go on; the report says so.
+    Refused(PortError, Box<Report>),
+    /// Wrong use.
     Check(CheckError),
     Usage(String),
 }
@@ -63,8 +74,26 @@ impl<E: Into<CheckError>> From<E> for Failure {
     }
 }
 
-fn try_run(args: &args::Check) -> Result<ExitCode, Failure> {
-    let seed = seed(args)?;
+/// Prints the report and gives its exit status.
+fn answer(args: &args::Check, report: &Report) -> ExitCode {
+    let printed = if args.json {
+        match serde_json::to_string_pretty(report) {
+            Ok(document) => document + "\n",
+            Err(error) => {
+                complain(&error, None);
+                return ExitCode::from(NOT_TESTED);
+            }
+        }
+    } else {
+        text::render(report)
+    };
+    // A closed pipe is the reader's choice, not an error of the run.
+    let _ = std::io::stdout().write_all(printed.as_bytes());
+    ExitCode::from(report.verdict.outcome.exit_status())
+}
+
+fn try_run(args: &args::Check, keeper: &mut Keeper) -> Result<Report, Failure> {
+    let seed = seed(args.seed, &args.port)?;
     let options = options(args, seed)?;
     let mut events = match &args.events {
         Some(path) => {
@@ -74,49 +103,64 @@ fn try_run(args: &args::Check) -> Result<ExitCode, Failure> {
         }
         None => None,
     };
-    let mut port = open(&args.port, seed)?;
-    let mut return_port = args.return_port.as_deref().map(|name| open(name, seed)).transpose()?;
-    let mut keeper = Keeper::open(&args.record);
-    let cancel = Cancel::default();
-    end_on_signals(&cancel);
-
     let mut progress = ProgressLine::new(args.json);
     let mut events_failed = None;
-    let report = check(
-        &mut *port,
-        return_port.as_mut().map(|p| &mut **p as &mut dyn Port),
-        options,
-        &mut |event: Event| {
-            if let Some(file) = &mut events
-                && events_failed.is_none()
-            {
-                let line = serde_json::to_string(&event).unwrap_or_default();
-                events_failed = writeln!(file, "{line}").and_then(|()| file.flush()).err();
-            }
-            progress.show(&event);
-        },
-        &cancel,
-    );
+    let tested = open_and_check(args, keeper, options.clone(), &mut |event: Event| {
+        if let Some(file) = &mut events
+            && events_failed.is_none()
+        {
+            let line = serde_json::to_string(&event).unwrap_or_default();
+            events_failed = writeln!(file, "{line}").and_then(|()| file.flush()).err();
+        }
+        progress.show(&event);
+    });
     progress.end();
     if let Some(error) = events_failed {
         eprintln!("warning: events after this point could not be written: {error}");
     }
-    let mut report = report?;
-    report.warnings.dedup();
-    let printed = if args.json {
-        serde_json::to_string_pretty(&report).map_err(|e| Failure::Usage(e.to_string()))? + "\n"
-    } else {
-        text::render(&report)
-    };
-    // A closed pipe is the reader's choice, not an error of the run.
-    let _ = std::io::stdout().write_all(printed.as_bytes());
-    keeper.keep(&report);
-    Ok(ExitCode::from(report.verdict.outcome.exit_status()))
+    match tested {
+        Ok(mut report) => {
+            report.warnings.dedup();
+            Ok(report)
+        }
+        Err(CheckError::Port(error)) if !is_wrong_use(&error) => {
+            let return_port = args.return_port.as_deref().map(identity);
+            let report = refused(&options, identity(&args.port), return_port, &error);
+            Err(Failure::Refused(error, Box::new(report)))
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+fn open_and_check(
+    args: &args::Check,
+    keeper: &mut Keeper,
+    options: CheckOptions,
+    say: &mut dyn FnMut(Event),
+) -> Result<Report, CheckError> {
+    let seed = options.seed;
+    let mut port = open(&args.port, seed)?;
+    let mut return_port = args.return_port.as_deref().map(|name| open(name, seed)).transpose()?;
+    keeper.open();
+    let cancel = Cancel::default();
+    end_on_signals(&cancel);
+    check(&mut *port, return_port.as_mut().map(|p| &mut **p as &mut dyn Port), options, say, &cancel)
+}
+
+/// Errors that are the fault of the words given, and no answer about a port.
+pub(super) fn is_wrong_use(error: &PortError) -> bool {
+    matches!(error, PortError::Unknown { .. } | PortError::NotARig { .. })
+}
+
+/// What is known of a port that could not be opened.
+fn identity(name: &str) -> PortIdentity {
+    let kind = if name.starts_with("sim:") { "simulated" } else { "ethernet" };
+    PortIdentity { name: name.to_owned(), kind: kind.into(), ..PortIdentity::default() }
 }
 
 /// The seed asked for; else a simulated rig's own, so that it does the same each time; else one no run had before.
-fn seed(args: &args::Check) -> Result<u64, PortError> {
-    Ok(match (args.seed, args.port.strip_prefix("sim:")) {
+pub(super) fn seed(given: Option<u64>, port: &str) -> Result<u64, PortError> {
+    Ok(match (given, port.strip_prefix("sim:")) {
         (Some(seed), _) => seed,
         (None, Some(what)) => simulated::load(what)?.seed.into(),
         (None, None) => uuid::Uuid::now_v7().as_u64_pair().1,
@@ -208,7 +252,7 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
     })
 }
 
-fn profile(name: &str) -> Result<Profile, CheckError> {
+pub(super) fn profile(name: &str) -> Result<Profile, CheckError> {
     let unknown = match Profile::named(name) {
         Ok(profile) => return Ok(profile),
         Err(error) => error,
@@ -223,7 +267,7 @@ fn profile(name: &str) -> Result<Profile, CheckError> {
 }
 
 /// Ctrl-C, SIGTERM and SIGHUP end the run with a report of what was done.
-fn end_on_signals(cancel: &Cancel) {
+pub(super) fn end_on_signals(cancel: &Cancel) {
     let cancel = cancel.clone();
     let spawned = std::thread::Builder::new().name("signals".into()).spawn(move || {
         let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };

@@ -1,33 +1,44 @@
 //! Keeping what a command found. The records never stand in the way of a run: what could not be kept is said, the report is
 //! printed all the same, and the exit status stays the verdict's.
 
+use std::path::PathBuf;
+
 use turnback_core::report::Report;
 
 use super::args;
-use crate::store::{Store, StoreError};
+use crate::{
+    causes::with_causes,
+    store::{Store, StoreError},
+};
 
 /// Keeps the runs of one command.
 pub struct Keeper {
-    store: Option<Store>,
     asked: bool,
+    file: Option<PathBuf>,
+    store: Option<Store>,
+    opened: bool,
 }
 
 impl Keeper {
+    /// Nothing is opened yet.
+    pub fn new(args: &args::Record) -> Self {
+        Self { asked: !args.no_record, file: args.store.clone(), store: None, opened: false }
+    }
+
     /// Opens the records before the run, so that a person who needs them can still stop it.
-    pub fn open(args: &args::Record) -> Self {
-        let asked = !args.no_record;
-        let store = asked.then(|| Store::open_at(args.store.as_deref())).and_then(|opened| match opened {
-            Ok(store) => Some(store),
-            Err(error) => {
-                warn("this run will not be recorded", &error);
-                None
-            }
-        });
-        Self { store, asked }
+    pub fn open(&mut self) {
+        if !self.asked || std::mem::replace(&mut self.opened, true) {
+            return;
+        }
+        match Store::open_at(self.file.as_deref()) {
+            Ok(store) => self.store = Some(store),
+            Err(error) => warn("this run will not be recorded", &error),
+        }
     }
 
     /// Keeps a run.
     pub fn keep(&mut self, report: &Report) {
+        self.open();
         let what = format!("run {} is not recorded", report.run);
         match &mut self.store {
             Some(store) => {
@@ -45,13 +56,7 @@ impl Keeper {
 }
 
 fn warn(what: &str, error: &StoreError) {
-    let mut text = format!("warning: {what}: {error}");
-    let mut cause = std::error::Error::source(error);
-    while let Some(inner) = cause {
-        text.push_str(&format!(": {inner}"));
-        cause = inner.source();
-    }
-    eprintln!("{text}");
+    eprintln!("warning: {what}: {}", with_causes(error));
     if let Some(hint) = error.hint() {
         eprintln!("hint: {hint}");
     }

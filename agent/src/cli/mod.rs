@@ -2,6 +2,7 @@
 
 pub mod args;
 pub mod check;
+pub mod isolate;
 pub mod keep;
 pub mod locate;
 pub mod ports;
@@ -13,6 +14,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
+use crate::causes::with_causes;
 use args::{Args, Command};
 
 /// Exit status for wrong usage or configuration.
@@ -32,6 +34,7 @@ pub fn run() -> ExitCode {
     init_log(args.verbose);
     match args.command {
         Command::Check(check) => check::run(*check),
+        Command::Isolate(isolate) => isolate::run(*isolate),
         Command::Ports { json } => ports::run(json),
         Command::Report(report) => report::run(&report),
         Command::Records(records) => records::run(*records),
@@ -40,7 +43,8 @@ pub fn run() -> ExitCode {
         Command::Wiring { kind } => show::wiring(kind.as_deref()),
         Command::Locate { port, time } => locate::run(&port, &time),
         Command::Completions { shell } => show::completions(shell),
-        Command::Manual => show::manual(),
+        Command::Manual { markdown: false } => show::manual(),
+        Command::Manual { markdown: true } => show::manual_as_markdown(),
     }
 }
 
@@ -66,13 +70,7 @@ fn init_log(verbose: u8) {
 
 /// Prints an error with its causes and the way out.
 fn complain(error: &dyn std::error::Error, hint: Option<String>) {
-    let mut text = format!("error: {error}");
-    let mut cause = error.source();
-    while let Some(inner) = cause {
-        text.push_str(&format!(": {inner}"));
-        cause = inner.source();
-    }
-    eprintln!("{text}");
+    eprintln!("error: {}", with_causes(error));
     if let Some(hint) = hint {
         eprintln!("hint: {hint}");
     }

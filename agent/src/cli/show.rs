@@ -87,3 +87,25 @@ pub fn manual() -> ExitCode {
         Err(_) => ExitCode::from(USAGE),
     }
 }
+
+/// `turnback manual --markdown`: the help of every command that is shown, for `docs/cli.md`.
+pub fn manual_as_markdown() -> ExitCode {
+    let mut root = Args::command().term_width(100);
+    root.build();
+    let mut text = "# The command line\n\nThe help of every command, as the program prints it (`scripts/regen-docs` writes this file).\n".to_owned();
+    help_of(&mut root, "turnback", &mut text);
+    print(&text)
+}
+
+fn help_of(command: &mut clap::Command, name: &str, text: &mut String) {
+    let help = command.clone().bin_name(name).render_long_help().to_string();
+    let lines: String =
+        help.trim_end().lines().map(|line| format!("    {line}").trim_end().to_owned() + "\n").collect();
+    text.push_str(&format!("\n## {name}\n\n{lines}"));
+    for inner in command.get_subcommands_mut() {
+        if !inner.is_hide_set() && inner.get_name() != "help" {
+            let name = format!("{name} {}", inner.get_name());
+            help_of(inner, &name, text);
+        }
+    }
+}

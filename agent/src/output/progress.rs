@@ -2,7 +2,10 @@
 
 use std::io::{IsTerminal, Write};
 
-use turnback_core::event::{Event, Progress};
+use turnback_core::{
+    event::{Event, Progress},
+    link::PortSetting,
+};
 
 use super::figure;
 
@@ -35,7 +38,17 @@ impl ProgressLine {
             Event::HandfulDone { sent, returned } => {
                 self.line(&format!("first probes: {returned} of {sent} came back"))
             }
-            Event::SettingChanged { setting } => self.line(&format!("changed for this run: {setting:?}")),
+            Event::SettingChanged { port, setting } => {
+                let what = match setting {
+                    PortSetting::ForcedSpeed(mbps) => format!("speed forced to {mbps} Mb/s"),
+                    PortSetting::InternalLoop(on) => format!("loop inside the chip {}", switch(*on)),
+                    PortSetting::DeliverBadFrames(on) => {
+                        format!("delivery of frames that failed their check {}", switch(*on))
+                    }
+                    PortSetting::Up(on) => format!("port switched {}", switch(*on)),
+                };
+                self.line(&format!("changed on {port} for this run: {what}"));
+            }
             Event::SettingPutBack { setting } => self.line(&format!("put back: {setting}")),
             Event::StepStarted { step, of, size_bytes, pattern } => {
                 let of = of.map_or(String::new(), |n| format!(" of {n}"));
@@ -82,4 +95,8 @@ impl ProgressLine {
             eprint!("\r{:100}\r", "");
         }
     }
+}
+
+fn switch(on: bool) -> &'static str {
+    if on { "on" } else { "off" }
 }

@@ -49,14 +49,14 @@ pub trait Port {
     /// # Errors
     /// As for [`Port::link`].
     fn counters(&mut self) -> Result<Counters, PortError>;
-    /// Changes a setting, noted beforehand so that it is put back whatever happens. False: the port does not offer it.
+    /// Changes a setting, noted beforehand so that it is put back whatever happens.
     ///
     /// # Errors
     /// When the note cannot be written or the host refuses.
-    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError>;
+    fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError>;
     /// Puts back every changed setting, the last one first; says what it did.
     fn put_back(&mut self) -> Vec<String>;
-    /// Moves the plug, where no hand is needed for that.
+    /// Moves the plug, where no hand is needed for that. The loop inside the chip is a setting.
     fn place(&mut self, placement: Placement) -> bool;
     /// Does what a hand would do, where no hand is needed: on a simulated rig. The plug is seated again.
     fn arrange(&mut self, _bench: &Bench) -> bool {
@@ -79,6 +79,20 @@ pub trait Port {
     fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError>;
     /// The interface behind the port, where there is one.
     fn interface(&self) -> Option<Interface>;
+}
+
+/// What came of a wish to change a setting.
+#[must_use]
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Applied {
+    /// It was changed, and will be put back.
+    Changed,
+    /// It was so already; nothing was changed.
+    AlreadySo,
+    /// It had been changed by this run, and is as it was before: what was put back, in words.
+    PutBack(String),
+    /// The port does not offer it; nothing was changed.
+    NotOffered,
 }
 
 /// A network interface of this machine.
@@ -119,6 +133,12 @@ pub enum PortError {
         file: String,
         /// The line and what is allowed there.
         cause: String,
+    },
+    /// It is no port that can have a plug.
+    #[error("{text}")]
+    NoPort {
+        /// What it is.
+        text: String,
     },
     /// It vanished.
     #[error("{0} is gone")]
@@ -169,6 +189,7 @@ impl PortError {
         match self {
             Self::NotPermitted { .. } | Self::Socket(SocketError::NotPermitted { .. }) => Some(GRANT.into()),
             Self::Socket(error) => error.hint(),
+            Self::NoPort { .. } => Some("`turnback ports` lists what can be tested".into()),
             Self::Unknown { .. } => {
                 Some("`turnback ports` lists the ports of this machine, `turnback rigs` the simulated ones".into())
             }

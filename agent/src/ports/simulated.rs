@@ -15,7 +15,7 @@ use turnback_core::{
 };
 
 use super::{
-    Interface, Port, PortError, ServiceReason,
+    Applied, Interface, Port, PortError, ServiceReason,
     ethernet::port::print_address,
     runner::{
         StepRunner,
@@ -95,31 +95,46 @@ impl Port for SimulatedPort {
         Ok(lock(&self.world).counters())
     }
 
-    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError> {
-        let done = lock(&self.world).apply(setting);
-        // A simulated port is always on, and simulated frames with a failed check come at no cost to anybody.
-        if done && !matches!(setting, PortSetting::Up(_) | PortSetting::DeliverBadFrames(_)) {
-            self.changed.push(setting);
+    fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError> {
+        // A simulated port begins switched on, its loop open, and drops what fails the frame check.
+        let as_it_was = match setting {
+            PortSetting::Up(on) => on,
+            PortSetting::InternalLoop(on) | PortSetting::DeliverBadFrames(on) => !on,
+            PortSetting::ForcedSpeed(_) => false,
+        };
+        let same_kind = |other: &PortSetting| std::mem::discriminant(other) == std::mem::discriminant(&setting);
+        let before = self.changed.iter().rposition(same_kind);
+        if before.map_or(as_it_was, |at| self.changed[at] == setting) {
+            return Ok(Applied::AlreadySo);
         }
-        Ok(done)
+        if !lock(&self.world).apply(setting) {
+            return Ok(Applied::NotOffered);
+        }
+        match before.filter(|_| as_it_was) {
+            Some(at) => Ok(Applied::PutBack(told(self.changed.remove(at)))),
+            None => {
+                self.changed.push(setting);
+                Ok(Applied::Changed)
+            }
+        }
     }
 
     fn put_back(&mut self) -> Vec<String> {
-        lock(&self.world).negotiate_speed();
-        self.changed
-            .drain(..)
-            .rev()
-            .map(|setting| match setting {
-                PortSetting::ForcedSpeed(mbps) => format!("speed from {mbps} Mb/s to negotiation"),
-                PortSetting::InternalLoop(_) => "loop inside the chip from on to off".into(),
-                PortSetting::DeliverBadFrames(_) | PortSetting::Up(_) => "a setting put back".into(),
-            })
-            .collect()
+        let mut world = lock(&self.world);
+        let undo = |setting| {
+            match setting {
+                PortSetting::ForcedSpeed(_) => world.negotiate_speed(),
+                PortSetting::InternalLoop(on) => _ = world.apply(PortSetting::InternalLoop(!on)),
+                PortSetting::DeliverBadFrames(on) => _ = world.apply(PortSetting::DeliverBadFrames(!on)),
+                PortSetting::Up(on) => _ = world.apply(PortSetting::Up(!on)),
+            }
+            told(setting)
+        };
+        self.changed.drain(..).rev().map(undo).collect()
     }
 
     fn place(&mut self, placement: Placement) -> bool {
-        lock(&self.world).place(placement);
-        true
+        placement != Placement::Internal && lock(&self.world).place(placement)
     }
 
     fn arrange(&mut self, bench: &Bench) -> bool {
@@ -160,5 +175,16 @@ impl Port for SimulatedPort {
 
     fn interface(&self) -> Option<Interface> {
         None
+    }
+}
+
+/// The way back of a setting in words.
+fn told(setting: PortSetting) -> String {
+    let switch = |on: bool| if on { "from on to off" } else { "from off to on" };
+    match setting {
+        PortSetting::ForcedSpeed(mbps) => format!("speed from {mbps} Mb/s to negotiation"),
+        PortSetting::InternalLoop(on) => format!("loop inside the chip {}", switch(on)),
+        PortSetting::DeliverBadFrames(on) => format!("delivery of frames that failed their check {}", switch(on)),
+        PortSetting::Up(on) => format!("port {}", switch(on)),
     }
 }

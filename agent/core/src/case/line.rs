@@ -29,6 +29,7 @@ impl Visit<'_> {
     pub fn sporadic(&self) -> bool {
         let r = self.result;
         self.shows == Showing::Fails
+            && !self.slower_only
             && (r.link_flaps > 0 || (r.seconds >= SPORADIC_SECONDS_MIN && r.seconds_errored * 2 < r.seconds))
     }
 

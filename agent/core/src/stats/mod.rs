@@ -40,7 +40,7 @@ pub enum StatsError {
     #[error("limit {0}: must lie between 0 and 1, both excluded")]
     Limit(f64),
     /// A frame without bits.
-    #[error("a frame of 0 bits: must hold at least one bit")]
+    #[error("a frame without bits: must hold at least one")]
     EmptyFrame,
     /// A sample that is not a number, or not a finite one where that is needed.
     #[error("sample {index} is {value}: must be a number this statistic can use")]

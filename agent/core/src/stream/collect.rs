@@ -179,7 +179,8 @@ impl Collector {
         let Some(sequence) = self.identify(echo.bytes) else {
             // A damaged EtherType or a cut frame may hide one of ours; without a trace of the tag it is not counted as one.
             let ours = echo.bytes.len() >= 14 && echo.bytes[12..14] == ETHERTYPE.to_be_bytes();
-            if ours {
+            // A frame that failed its check is no word of another station: whose it was cannot be read off it.
+            if ours || echo.check == Some(FrameCheck::Wrong) {
                 self.tally.counts.unrecognised += 1;
                 return Seen::Unrecognised;
             }

@@ -49,7 +49,9 @@ impl StreamSpec {
         let probe = sequence.wrapping_sub(self.first_sequence);
         let slots = self.slots();
         let window = probe / (slots * WINDOW_PASSES);
-        (window * WINDOW_BYTES as u64 + (probe % slots) * self.payload_bytes() as u64) & PHASE_MASK
+        // A damaged sequence may be any number; only the bits of the mask matter.
+        window.wrapping_mul(WINDOW_BYTES as u64).wrapping_add((probe % slots) * self.payload_bytes() as u64)
+            & PHASE_MASK
     }
 
     /// Payloads that begin in one window.

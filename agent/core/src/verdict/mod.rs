@@ -102,6 +102,20 @@ pub struct Verdict {
     pub next: String,
 }
 
+impl Verdict {
+    /// Of a run that the host did not let begin, or go on: there is no evidence to judge.
+    pub fn refused(text: String, next: String) -> Self {
+        Self {
+            outcome: Outcome::NotTested,
+            location: Vec::new(),
+            segment: None,
+            sureness: "certain: this is what the host says".into(),
+            reasons: vec![Reason { rule: "refused".into(), text }],
+            next,
+        }
+    }
+}
+
 /// Judges a run.
 pub fn judge(evidence: &Evidence) -> Verdict {
     let deciding = rules::RULES.iter().find_map(|rule| rule.judge(evidence));

@@ -3,7 +3,10 @@
 use serde::{Deserialize, Serialize};
 
 use crate::evidence::{Basis, Evidence};
-use crate::stats::ratio::Bounds;
+use crate::stats::{
+    bits::{bounds_from_frames, frame_ratio},
+    ratio::Bounds,
+};
 
 /// An error ratio as reports show it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -33,7 +36,7 @@ pub struct ErrorRatio {
 /// Bit error ratio of the run, `None` when nothing that speaks about the wire was tried.
 ///
 /// On the basis of frames the bounds are those of the frame error ratio, each turned into bits by
-/// `BER = 1 - (1 - FER)^(1/n)`; that assumes independent errors, and bursts make it too low.
+/// [`bounds_from_frames`]; that assumes independent errors, and bursts make it too low.
 pub fn bit_error_ratio(evidence: &Evidence) -> Option<ErrorRatio> {
     let basis = evidence.basis();
     let (errors, trials) = match basis {
@@ -41,11 +44,12 @@ pub fn bit_error_ratio(evidence: &Evidence) -> Option<ErrorRatio> {
         // What was delivered passed the check: its damage is not the wire's.
         Basis::Frames => (evidence.losses.wire().min(evidence.frames_tried()), evidence.frames_tried()),
     };
-    let bounds = Bounds::new(errors, trials, evidence.limit.confidence).ok()?;
+    let confidence = evidence.limit.confidence;
     let bounds = match basis {
-        Basis::Bits => bounds,
-        Basis::Frames => bounds.map(|fer| frames_to_bits(fer, evidence.frame_bits)),
-    };
+        Basis::Bits => Bounds::new(errors, trials, confidence),
+        Basis::Frames => bounds_from_frames(errors, trials, evidence.frame_bits, confidence),
+    }
+    .ok()?;
     Some(ErrorRatio {
         basis,
         trials,
@@ -55,7 +59,7 @@ pub fn bit_error_ratio(evidence: &Evidence) -> Option<ErrorRatio> {
         upper: bounds.upper,
         proved_below: bounds.better_than,
         proved_above: bounds.worse_than,
-        confidence: evidence.limit.confidence,
+        confidence,
         limit: evidence.limit.bit_error_ratio,
     })
 }
@@ -66,14 +70,7 @@ pub fn frame_loss_ratio(evidence: &Evidence) -> Option<Bounds> {
         .ok()
 }
 
-/// Bit error ratio from frame error ratio for frames of `bits` bits, by way of logarithms because the plain form loses
-/// all digits at small ratios. Inverse of `FER = 1-(1-BER)^n`, which
-/// holds for independent errors.
-pub fn frames_to_bits(frame_error_ratio: f64, bits: f64) -> f64 {
-    if frame_error_ratio >= 1.0 { 1.0 } else { -((-frame_error_ratio).ln_1p() / bits).exp_m1() }
-}
-
-/// Frame error ratio from bit error ratio for frames of `bits` bits.
-pub fn bits_to_frames(bit_error_ratio: f64, bits: f64) -> f64 {
-    if bit_error_ratio >= 1.0 { 1.0 } else { -((-bit_error_ratio).ln_1p() * bits).exp_m1() }
+/// Share of frames that a line exactly at the limit fails.
+pub fn frames_allowed(evidence: &Evidence) -> Option<f64> {
+    frame_ratio(evidence.limit.bit_error_ratio, evidence.frame_bits).ok()
 }

@@ -6,7 +6,7 @@ use std::str::FromStr;
 use serde::{Serialize, Serializer};
 
 use crate::fault::FaultError;
-use crate::rng::{NEVER, Rng};
+use turnback_core::rng::Rng;
 
 /// Bursts by two states, good and bad, that change bit by bit.
 ///
@@ -100,7 +100,7 @@ impl BitErrors {
                 bytes[index] ^= 1 << (at % 8);
                 flipped(index);
                 at += 1;
-                self.clean_bits = self.rng.misses(self.state_ratio());
+                self.clean_bits = self.rng.trials_before_success(self.state_ratio());
             } else if self.state_bits <= left {
                 at += self.state_bits;
                 self.enter(!self.bad);
@@ -122,9 +122,9 @@ impl BitErrors {
     fn enter(&mut self, bad: bool) {
         self.bad = bad;
         let leaving = self.burst.map_or(0.0, |burst| if bad { burst.leave } else { burst.enter });
-        self.state_bits = self.rng.misses(leaving).saturating_add(1);
+        self.state_bits = self.rng.trials_before_success(leaving).saturating_add(1);
         // Memoryless: a new draw at a change of state is as good as the rest of the old one.
-        self.clean_bits = self.rng.misses(self.state_ratio());
+        self.clean_bits = self.rng.trials_before_success(self.state_ratio());
     }
 
     fn state_ratio(&self) -> f64 {
@@ -139,13 +139,16 @@ fn less(distance: u64, passed: u64) -> u64 {
     if distance == NEVER { NEVER } else { distance - passed }
 }
 
+/// "No hit within reach", as [`Rng::trials_before_success`] says it.
+const NEVER: u64 = u64::MAX;
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
 
     use super::*;
     // proptest's prelude has a trait of the same name.
-    use crate::rng::Rng;
+    use turnback_core::rng::Rng;
 
     fn damaged(ratio: f64, burst: Option<Burst>, seed: u64, pieces: &[usize]) -> (Vec<u8>, u64) {
         let mut errors = BitErrors::new(Rng::new(seed));

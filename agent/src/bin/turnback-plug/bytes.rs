@@ -5,7 +5,7 @@ use serde::Serialize;
 use crate::bits::BitErrors;
 use crate::delay::DelayLine;
 use crate::fault::{Adjustable, ByteFaults, FaultError};
-use crate::rng::Rng;
+use turnback_core::rng::Rng;
 
 /// What the plug did so far.
 ///
@@ -52,9 +52,9 @@ impl BytePlug {
     /// Faults that do not fit together.
     pub fn new(faults: ByteFaults, seed: u64) -> Result<Self, FaultError> {
         faults.validate()?;
-        let mut bits = BitErrors::new(Rng::stream(seed, 1));
+        let mut bits = BitErrors::new(Rng::new(seed).branch(1));
         bits.change(faults.flip_ratio, faults.burst);
-        let (counts, lots) = (ByteCounts::default(), Rng::stream(seed, 0));
+        let (counts, lots) = (ByteCounts::default(), Rng::new(seed).branch(0));
         Ok(Self { faults, counts, lots, bits, losing: 0, line: DelayLine::new(), left_of_first: 0 })
     }
 
@@ -133,7 +133,7 @@ impl BytePlug {
                 return;
             }
             if lot - self.faults.drop < self.faults.insert {
-                kept.push(self.lots.next() as u8);
+                kept.push(self.lots.draw() as u8);
                 self.counts.bytes_inserted += 1;
             }
         }

@@ -7,7 +7,7 @@ use serde::Serialize;
 use crate::bits::BitErrors;
 use crate::delay::DelayLine;
 use crate::fault::{Adjustable, FaultError, FrameFaults};
-use crate::rng::Rng;
+use turnback_core::rng::Rng;
 
 /// EtherType of the probes (IEEE 802, Local Experimental EtherType 1).
 pub const PROBE_ETHERTYPE: u16 = 0x88B5;
@@ -98,13 +98,13 @@ impl FramePlug {
     /// Faults that do not fit together.
     pub fn new(faults: FrameFaults, seed: u64) -> Result<Self, FaultError> {
         faults.validate()?;
-        let mut bits = BitErrors::new(Rng::stream(seed, 1));
+        let mut bits = BitErrors::new(Rng::new(seed).branch(1));
         bits.change(faults.flip_ratio, faults.burst);
         Ok(Self {
             faults,
             counts: FrameCounts::default(),
-            lots: Rng::stream(seed, 0),
-            jitter: Rng::stream(seed, 2),
+            lots: Rng::new(seed).branch(0),
+            jitter: Rng::new(seed).branch(2),
             bits,
             held: None,
             line: DelayLine::new(),
@@ -270,7 +270,7 @@ impl FramePlug {
     fn lengthen(&mut self, frame: &mut Vec<u8>) {
         let added = 1 + self.lots.below(self.faults.lengthen_max.into());
         for _ in 0..added {
-            frame.push(self.lots.next() as u8);
+            frame.push(self.lots.draw() as u8);
         }
         self.counts.lengthened += 1;
         self.counts.bytes_added += added;

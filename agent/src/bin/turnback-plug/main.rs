@@ -2,7 +2,7 @@
 //!
 //! It returns whatever the host sends through a TAP device (frames) or a pseudo-terminal (bytes), does to it exactly the
 //! faults it is told to, and says at the end what it did. Reading order: [`fault`] the options, [`frame`] and [`bytes`] the
-//! two plugs as pure functions (with [`bits`], [`delay`] and [`rng`] below them), [`tap`] and [`pty`] the devices,
+//! two plugs as pure functions (with [`bits`] and [`delay`] below them), [`tap`] and [`pty`] the devices,
 //! [`control`] the operator's lines, [`sys`] the system calls.
 
 mod bits;
@@ -12,7 +12,6 @@ mod delay;
 mod fault;
 mod frame;
 mod pty;
-mod rng;
 mod sys;
 mod tap;
 

@@ -88,7 +88,7 @@ fn a_case_comes_back_as_it_was_saved_last() {
     assert_eq!(store.load("last").unwrap(), second);
     let shared = first.case.bytes().zip(second.case.bytes()).take_while(|(a, b)| a == b).count();
     let error = store.load(&first.case[..shared]).unwrap_err();
-    assert!(matches!(error, ShelfError::Store(StoreError::AmbiguousCase { .. })), "{error}");
+    assert!(matches!(error, StoreError::AmbiguousCase { .. }), "{error}");
     for nothing in ["", "zz"] {
         assert!(store.load(nothing).is_err(), "{nothing:?}");
     }

@@ -48,7 +48,7 @@ impl Run<'_> {
 
     /// A short run with the signal turned back at `place`, whose counts stay out of this run's.
     pub(super) fn try_at(&mut self, place: Placement) -> Result<Option<Reference>, CheckError> {
-        if !self.port.place(place) {
+        if !self.turn_back_at(place)? {
             return Ok(None);
         }
         let kept = (std::mem::take(&mut self.gathered), self.link, self.fallback_mbps);
@@ -60,7 +60,7 @@ impl Run<'_> {
         self.link = kept.1;
         self.fallback_mbps = kept.2;
         if place == Placement::Internal {
-            self.port.apply(PortSetting::InternalLoop(false))?;
+            self.set(PortSetting::InternalLoop(false))?;
         }
         self.port.place(self.placement);
         tried?;

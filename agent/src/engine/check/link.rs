@@ -18,8 +18,7 @@ impl Run<'_> {
         let looped = !matches!(self.placement, Placement::Internal | Placement::ReturnPort);
         if !self.link.up && copper && looped && self.options.speed_mbps.is_none() && capabilities.forces_speed {
             let setting = PortSetting::ForcedSpeed(FALLBACK_MBPS);
-            if self.port.apply(setting)? {
-                (self.say)(Event::SettingChanged { setting });
+            if self.set(setting)? {
                 let link = self.wait_for_link()?;
                 if link.up {
                     self.fallback_mbps = Some(FALLBACK_MBPS);

@@ -13,6 +13,8 @@ mod step;
 mod steps;
 mod watch;
 
+pub use result::refused;
+
 use thiserror::Error;
 use turnback_core::{
     counters::Counters,
@@ -162,10 +164,11 @@ impl<'a> Run<'a> {
         if self.find_service()? {
             return Ok(());
         }
+        self.fit_sizes()?;
         self.take_place(self.placement)?;
         self.bring_up()?;
         self.find_link()?;
-        self.fit_plan()?;
+        self.fit_rate()?;
         self.gathered.counters_before = self.counters()?;
         if self.link.up {
             self.open_runners()?;
@@ -212,12 +215,15 @@ impl<'a> Run<'a> {
 
     fn put_back(&mut self) {
         self.runners.clear();
-        self.settings_changed.extend(self.port.put_back());
+        let mut told = self.port.put_back();
         if let Some(other) = &mut self.return_port {
-            self.settings_changed.extend(other.put_back());
+            told.extend(other.put_back());
         }
-        for setting in &self.settings_changed {
-            (self.say)(Event::SettingPutBack { setting: setting.clone() });
-        }
+        told.into_iter().for_each(|setting| self.note_put_back(setting));
+    }
+
+    fn note_put_back(&mut self, setting: String) {
+        (self.say)(Event::SettingPutBack { setting: setting.clone() });
+        self.settings_changed.push(setting);
     }
 }

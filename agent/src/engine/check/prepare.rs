@@ -1,13 +1,14 @@
 //! Before anything is sent: is the port free, is it on, does the plan fit it, and the way for probes.
 
 use turnback_core::{
+    event::Event,
     link::{Placement, PortSetting},
     plan::{PlanError, Rate},
     probe::ethernet::FCS_BYTES,
 };
 
 use super::{CheckError, Run};
-use crate::ports::Interface;
+use crate::ports::{Applied, Interface};
 
 impl Run<'_> {
     /// True when the port is in service and must be left alone.
@@ -25,24 +26,49 @@ impl Run<'_> {
     }
 
     pub(super) fn take_place(&mut self, placement: Placement) -> Result<(), CheckError> {
-        let moved = self.port.place(placement);
-        if placement == Placement::Internal && !moved {
+        if !self.turn_back_at(placement)? && placement == Placement::Internal {
             return Err(self.not_offered("loop inside the chip (its driver offers no `loopback` feature); use a plug"));
         }
         Ok(())
     }
 
+    /// Has the signal turned back at `placement` where that needs no hand; false where it does.
+    pub(super) fn turn_back_at(&mut self, placement: Placement) -> Result<bool, CheckError> {
+        match placement {
+            Placement::Internal => self.set(PortSetting::InternalLoop(true)),
+            _ => Ok(self.port.place(placement)),
+        }
+    }
+
+    /// Changes a setting of the port and says so; false where the port does not offer it.
+    pub(super) fn set(&mut self, setting: PortSetting) -> Result<bool, CheckError> {
+        let applied = self.port.apply(setting)?;
+        let port = self.port.identity().name;
+        Ok(self.told(port, setting, applied))
+    }
+
+    fn told(&mut self, port: String, setting: PortSetting, applied: Applied) -> bool {
+        match applied {
+            Applied::Changed => (self.say)(Event::SettingChanged { port, setting }),
+            Applied::AlreadySo => {}
+            Applied::PutBack(text) => self.note_put_back(text),
+            Applied::NotOffered => return false,
+        }
+        true
+    }
+
     pub(super) fn bring_up(&mut self) -> Result<(), CheckError> {
-        self.port.apply(PortSetting::Up(true))?;
+        self.set(PortSetting::Up(true))?;
         if let Some(other) = &mut self.return_port {
-            other.apply(PortSetting::Up(true))?;
+            let (applied, name) = (other.apply(PortSetting::Up(true))?, other.identity().name);
+            self.told(name, PortSetting::Up(true), applied);
         }
         // Single wrong bits say more than a dropped frame.
         if self.port.capabilities().delivers_bad_frames && self.return_port.is_none() {
-            self.bad_frames_delivered = self.port.apply(PortSetting::DeliverBadFrames(true))?;
+            self.bad_frames_delivered = self.set(PortSetting::DeliverBadFrames(true))?;
         }
         if let Some(mbps) = self.options.speed_mbps
-            && !self.port.apply(PortSetting::ForcedSpeed(mbps))?
+            && !self.set(PortSetting::ForcedSpeed(mbps))?
         {
             return Err(self.not_offered(&format!("be forced to {mbps} Mb/s")));
         }
@@ -53,7 +79,8 @@ impl Run<'_> {
         CheckError::NotOffered { port: self.port.identity().name, what: what.to_owned() }
     }
 
-    pub(super) fn fit_plan(&mut self) -> Result<(), CheckError> {
+    /// Before anything is changed.
+    pub(super) fn fit_sizes(&mut self) -> Result<(), CheckError> {
         let mut most = self.port.capabilities().frame_bytes_max;
         if let Some(other) = &self.return_port {
             most = most.min(other.capabilities().frame_bytes_max);
@@ -67,6 +94,11 @@ impl Run<'_> {
                 most + FCS_BYTES
             ));
         }
+        Ok(())
+    }
+
+    /// Once the link is known.
+    pub(super) fn fit_rate(&self) -> Result<(), CheckError> {
         if let Rate::Share(_) = self.options.profile.rate
             && self.line_bps().is_none()
         {

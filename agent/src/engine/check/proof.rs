@@ -9,7 +9,7 @@ use turnback_core::{
     time::SECOND_NS,
     verdict::{
         Outcome, judge,
-        ratio::{bit_error_ratio, bits_to_frames},
+        ratio::{bit_error_ratio, frames_allowed},
     },
 };
 
@@ -46,10 +46,12 @@ impl Run<'_> {
     /// Whether the counts so far prove or refute the target; bits needed are bits whatever is counted.
     pub(super) fn proof_so_far(&self) -> Result<Decision, CheckError> {
         let evidence = self.evidence();
-        let Some(ratio) = bit_error_ratio(&evidence) else { return Ok(Decision::Continue { bits_needed: None }) };
+        let (Some(ratio), Some(frames_allowed)) = (bit_error_ratio(&evidence), frames_allowed(&evidence)) else {
+            return Ok(Decision::Continue { bits_needed: None });
+        };
         let (limit, bits_per_trial) = match ratio.basis {
             Basis::Bits => (ratio.limit, 1.0),
-            Basis::Frames => (bits_to_frames(ratio.limit, evidence.frame_bits), evidence.frame_bits),
+            Basis::Frames => (frames_allowed, evidence.frame_bits),
         };
         let decided = Proof::new(limit, ratio.confidence, Looks::Repeated)
             .and_then(|proof| proof.decide(ratio.errors, ratio.trials))
@@ -59,8 +61,11 @@ impl Run<'_> {
                 allowed: e.to_string(),
             })?;
         Ok(match decided {
-            // Bits alone do not pass a line that loses frames.
+            // Bits alone do not pass a line that loses frames, and the bits of one burst do not fail it.
             Decision::Proved if judge(&evidence).outcome != Outcome::Pass => Decision::Continue { bits_needed: None },
+            Decision::Refuted if judge(&evidence).outcome == Outcome::Undecided => {
+                Decision::Continue { bits_needed: None }
+            }
             Decision::Continue { bits_needed: Some(trials) } => {
                 Decision::Continue { bits_needed: Some((trials as f64 * bits_per_trial) as u64) }
             }

@@ -1,16 +1,19 @@
 //! What a run found: evidence, verdict and report.
 
 use turnback_core::{
+    compare::DamageTally,
     counters::{CounterDelta, Counters},
     event::Event,
-    evidence::{Evidence, Limit, Stopped},
-    report::{self, Latency, Report, Totals, Tried},
+    evidence::{Evidence, Handful, Heard, Limit, Stopped},
+    link::{Capabilities, LinkState, Placement},
+    plan::Profile,
+    report::{self, Latency, PortIdentity, Report, SecondsSummary, Totals, Tried},
     time::clock_pair,
-    verdict::judge,
+    verdict::{Verdict, judge},
 };
 
-use super::Run;
-use crate::engine::gather::summarise;
+use super::{CheckOptions, Run};
+use crate::{causes::with_causes, engine::gather::summarise, ports::PortError};
 
 impl Run<'_> {
     pub(super) fn evidence(&self) -> Evidence {
@@ -39,10 +42,7 @@ impl Run<'_> {
             transmitted,
             damage: self.gathered.tally.damage.kind(),
             slowdowns: self.gathered.slowdowns,
-            limit: Limit {
-                bit_error_ratio: self.options.profile.target_ber,
-                confidence: self.options.profile.confidence,
-            },
+            limit: limit(&self.options.profile),
             stopped: self.gathered.stopped.or(self.cancel.is_cancelled().then_some(Stopped::ByUser)),
             references: self.gathered.references.clone(),
         }
@@ -63,20 +63,8 @@ impl Run<'_> {
         }
         let tally = &self.gathered.tally;
         let clock = |(sent, received)| clock_pair(sent, received);
+        let return_port = self.return_port.as_ref().map(|p| p.identity());
         Report {
-            format: report::FORMAT,
-            program: concat!("turnback ", env!("CARGO_PKG_VERSION")).into(),
-            run: self.options.run.clone(),
-            started_at: self.options.started_at.clone(),
-            machine: self.options.machine.clone(),
-            port: self.port.identity(),
-            return_port: self.return_port.as_ref().map(|p| p.identity()),
-            placement: self.placement,
-            cable: self.options.cable.clone(),
-            labels: self.options.labels.clone(),
-            profile: self.options.profile.name.clone(),
-            seed: self.options.seed,
-            verdict,
             totals: Totals::new(&tally.counts, &self.gathered.losses),
             error_ratio,
             loss_ratio,
@@ -95,13 +83,82 @@ impl Run<'_> {
             link_flaps: evidence.link_flaps,
             heard: evidence.heard,
             handful: evidence.handful,
-            limit: evidence.limit,
             stopped: evidence.stopped,
             references: evidence.references.clone(),
             settings_changed: self.settings_changed.clone(),
             cannot_show: report::cannot_show(&evidence.capabilities, evidence.fallback_mbps),
             warnings,
             cautions: self.link.medium.cautions(),
+            ..blank(&self.options, self.port.identity(), return_port, self.placement, verdict)
         }
     }
+}
+
+/// The report of a run that the host did not let begin, or go on: missing rights, a port that is locked or gone.
+pub fn refused(
+    options: &CheckOptions,
+    port: PortIdentity,
+    return_port: Option<PortIdentity>,
+    error: &PortError,
+) -> Report {
+    let placement = match return_port {
+        Some(_) => Placement::ReturnPort,
+        None => options.placement.unwrap_or(Placement::AtPort),
+    };
+    let next = error.hint().unwrap_or_else(|| "see to what is named here, then repeat".into());
+    blank(options, port, return_port, placement, Verdict::refused(with_causes(error), next))
+}
+
+/// A report in which nothing is measured yet.
+fn blank(
+    options: &CheckOptions,
+    port: PortIdentity,
+    return_port: Option<PortIdentity>,
+    placement: Placement,
+    verdict: Verdict,
+) -> Report {
+    Report {
+        format: report::FORMAT,
+        program: concat!("turnback ", env!("CARGO_PKG_VERSION")).into(),
+        run: options.run.clone(),
+        started_at: options.started_at.clone(),
+        machine: options.machine.clone(),
+        port,
+        return_port,
+        placement,
+        cable: options.cable.clone(),
+        labels: options.labels.clone(),
+        profile: options.profile.name.clone(),
+        seed: options.seed,
+        verdict,
+        totals: Totals::default(),
+        error_ratio: None,
+        loss_ratio: None,
+        tried: Tried::default(),
+        latency_ns: Latency::default(),
+        latency_loaded_ns: Latency::default(),
+        damage: DamageTally::default(),
+        steps: Vec::new(),
+        zero_loss_rates: Vec::new(),
+        seconds_summary: SecondsSummary::default(),
+        seconds: Vec::new(),
+        counters: CounterDelta::default(),
+        capabilities: Capabilities::default(),
+        link: LinkState::default(),
+        fallback_mbps: None,
+        link_flaps: 0,
+        heard: Heard::default(),
+        handful: Handful::default(),
+        limit: limit(&options.profile),
+        stopped: None,
+        references: Vec::new(),
+        settings_changed: Vec::new(),
+        cannot_show: Vec::new(),
+        warnings: Vec::new(),
+        cautions: Vec::new(),
+    }
+}
+
+fn limit(profile: &Profile) -> Limit {
+    Limit { bit_error_ratio: profile.target_ber, confidence: profile.confidence }
 }

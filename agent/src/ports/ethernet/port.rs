@@ -18,7 +18,7 @@ use super::{
         link::{Connector, Duplex, LinkSetting},
     },
     netlink::{self, link::LinkFacts},
-    service::Surroundings,
+    service::{Reason, Surroundings},
     setting::{Changes, Made, Setting, SettingError},
     socket::{
         Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RawFrame, RingOptions, SenderOptions, SocketError, Stamped,
@@ -32,7 +32,7 @@ use crate::{
         state,
     },
     ports::{
-        Departure, Interface, Port, PortError, ServiceReason,
+        Applied, Departure, Interface, Port, PortError, ServiceReason,
         runner::{
             StepRunner,
             threads::{Incoming, Receiver, Sender, ThreadRunner},
@@ -153,8 +153,11 @@ impl Port for EthernetPort {
 
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
         let around = Surroundings::gather().map_err(|e| host(&self.name, "ask whether it is in service", e))?;
-        Ok(around
-            .reasons(&self.name)
+        let reasons = around.reasons(&self.name);
+        if let Some(reason) = reasons.iter().find(|reason| reason.reason == Reason::NotEthernet) {
+            return Err(PortError::NoPort { text: reason.text.clone() });
+        }
+        Ok(reasons
             .into_iter()
             .map(|reason| ServiceReason {
                 text: if reason.way_out.is_empty() {
@@ -197,7 +200,7 @@ impl Port for EthernetPort {
         })
     }
 
-    fn apply(&mut self, setting: PortSetting) -> Result<bool, PortError> {
+    fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError> {
         let wanted = match setting {
             PortSetting::ForcedSpeed(mbps) => {
                 Setting::Link(LinkSetting::Forced { speed_mbps: Some(mbps), duplex: Some(Duplex::Full) })
@@ -209,8 +212,10 @@ impl Port for EthernetPort {
         let name = self.name.clone();
         let device = Device::open(&name).map_err(|e| device_error(&name, "open", e))?;
         match self.changes()?.make(&device, &wanted) {
-            Ok(Made::Changed | Made::AlreadySo) => Ok(true),
-            Ok(Made::Unsupported) => Ok(false),
+            Ok(Made::Changed) => Ok(Applied::Changed),
+            Ok(Made::AlreadySo) => Ok(Applied::AlreadySo),
+            Ok(Made::PutBack(recovered)) => Ok(Applied::PutBack(told_shortly(&recovered))),
+            Ok(Made::Unsupported) => Ok(Applied::NotOffered),
             Err(SettingError::Journal(e)) => Err(e.into()),
             Err(SettingError::Ethtool(e)) => Err(device_error(&name, "change a setting", e)),
         }
@@ -226,12 +231,9 @@ impl Port for EthernetPort {
             .unwrap_or_default()
     }
 
-    fn place(&mut self, placement: Placement) -> bool {
-        match placement {
-            Placement::Internal => self.apply(PortSetting::InternalLoop(true)).unwrap_or(false),
-            // The plug is where the person put it; only a loop that is on inside the chip is ours to take out.
-            _ => false,
-        }
+    fn place(&mut self, _: Placement) -> bool {
+        // The plug is where the person put it.
+        false
     }
 
     fn plug_is_at(&self) -> Option<Placement> {

@@ -41,12 +41,14 @@ pub enum Setting {
 
 /// What came of a wish to change.
 #[must_use]
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Made {
     /// It was changed, and will be put back.
     Changed,
     /// It was so already; nothing was changed.
     AlreadySo,
+    /// These changes had made it otherwise; the change was undone, and nothing is left to put back.
+    PutBack(Box<Recovered>),
     /// The driver does not offer it; nothing was changed.
     Unsupported,
 }
@@ -160,7 +162,11 @@ impl Changes {
         {
             return Ok(Made::Unsupported);
         }
-        let mut change = self.journal.begin(target(interface)?, &wanted.kind(), old.value(), wanted.value())?;
+        let target = target(interface)?;
+        if let Some(recovered) = self.take_back(&target, wanted) {
+            return Ok(Made::PutBack(Box::new(recovered)));
+        }
+        let mut change = self.journal.begin(target, &wanted.kind(), old.value(), wanted.value())?;
         let answer = wanted.apply(interface);
         let now = wanted.now(interface).ok().flatten();
         if !matches!(answer, Ok(Support::Done)) && now.as_ref().is_some_and(|now| now.same_as(&old)) {
@@ -174,6 +180,25 @@ impl Changes {
         became.transpose()?;
         let _: Support = answer?;
         Ok(Made::Changed)
+    }
+
+    /// Undoes the last change of this kind if that brings about what is wanted. Noted as a further change, it would be made
+    /// twice more at the end.
+    fn take_back(&mut self, target: &Target, wanted: &Setting) -> Option<Recovered> {
+        let same = |change: &Change| change.kind == wanted.kind() && change.target == *target;
+        let last = self.made.iter().rposition(same)?;
+        if self.made[last].old != wanted.value() {
+            return None;
+        }
+        let change = self.made[last].clone();
+        let outcome = journal::put_back(&mut EthernetSettings::of_own_run(), &change);
+        if outcome != Outcome::PutBack {
+            return None;
+        }
+        self.made.remove(last);
+        // If this note fails, the next start finds the old value in place.
+        let _ = self.journal.done(&change);
+        Some(Recovered { change, outcome })
     }
 
     /// Undoes everything, the last change first, and says what became of each. What fails stays in the journal.

@@ -130,6 +130,11 @@ pub fn next_move(case: &Case) -> Option<Move> {
 }
 
 impl Case {
+    /// The move to a stage that the technician asked for.
+    pub fn move_to(&self, stage: &StageName) -> Move {
+        moves::to(&Line::new(self), stage, "asked for by name")
+    }
+
     /// Brings verdict, next move and state up to the stages.
     pub fn settle(&mut self) {
         let (verdict, next, state) = consider(self);

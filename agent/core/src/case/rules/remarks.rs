@@ -9,6 +9,7 @@ use crate::verdict::{Location, Reason};
 pub(super) fn all(line: &Line, location: &[Location]) -> Vec<Reason> {
     let told = [
         ("stages", stages(line)),
+        ("comes-and-goes", comes_and_goes(line)),
         ("two-pairs", two_pairs(line)),
         ("pairs-lost", pairs_lost(line)),
         ("cable-length", length::remark(line)),
@@ -40,6 +41,22 @@ fn stages(line: &Line) -> Option<String> {
         })
         .collect();
     (!told.is_empty()).then(|| told.join("; "))
+}
+
+/// A failure that is not there all the time.
+fn comes_and_goes(line: &Line) -> Option<String> {
+    let sporadic: Vec<_> = line.visits.iter().filter(|v| v.sporadic()).collect();
+    let mixed = (0..=line.far).any(|place| line.spell(place).passes > 0 && line.spell(place).fails > 0);
+    let (seconds, errored) = sporadic
+        .iter()
+        .fold((0, 0), |(s, e), v| (s + v.result.seconds, e + v.result.seconds_errored.max(v.result.link_flaps)));
+    match (sporadic.is_empty(), mixed) {
+        (false, _) => Some(format!(
+            "the failure comes and goes: it was there in {errored} of {seconds} s of the runs that failed"
+        )),
+        (true, true) => Some("the failure comes and goes: one and the same place both passed and failed".to_owned()),
+        (true, false) => None,
+    }
 }
 
 /// A port that cannot link to itself at its own speed is no worse for it, but half of the pairs stay untested.

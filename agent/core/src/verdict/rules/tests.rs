@@ -4,10 +4,10 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::compare::DamageKind;
-use crate::evidence::{Handful, Heard, Limit, Losses};
-use crate::link::{Capabilities, LinkState};
+use crate::evidence::{ERRORS_MIN, Handful, Heard, Limit, Losses, Reference, Stopped};
+use crate::link::{Capabilities, LinkState, Medium, Placement};
 use crate::stream::tally::Counts;
-use crate::verdict::judge;
+use crate::verdict::{judge, ratio::bit_error_ratio};
 
 const FRAME_BITS: f64 = 12_112.0;
 const SENT: u64 = 1_000_000;
@@ -129,6 +129,16 @@ fn speaking() -> Vec<(&'static str, Evidence, Outcome, Vec<Location>)> {
         ("frames-cut", with(|e| e.counts.truncated = 3), Outcome::Fault, here()),
         ("not-a-plain-loop", with(|e| e.counts.duplicated = 1), Outcome::Undecided, vec![]),
         ("places-disagree", with(|e| e.references = vec![silent(Placement::Internal)]), Outcome::Undecided, vec![]),
+        (
+            "few-hits",
+            // One burst: as bits far over the limit, as frames one in a million.
+            with(|e| {
+                e.capabilities.checks_frames = false;
+                (e.counts.bit_errors, e.counts.damaged) = (500, 1);
+            }),
+            Outcome::Undecided,
+            vec![],
+        ),
         ("host-limited", with(|e| lost_in_host(e, SENT - 1)), Outcome::Undecided, vec![]),
     ]
 }

@@ -231,3 +231,25 @@ fn a_port_of_another_namespace_or_a_new_one_of_the_same_name_is_left_alone() {
         assert_eq!(Interface::open("quay1").unwrap().mtu().unwrap(), 9000);
     });
 }
+
+#[test]
+fn what_is_made_as_it_was_leaves_nothing_to_put_back() {
+    testing::in_namespace("what_is_made_as_it_was_leaves_nothing_to_put_back", || {
+        if !wire() {
+            return;
+        }
+        let directory = tempfile::tempdir().unwrap();
+        let mut changes = Changes::new(Journal::open(directory.path()).unwrap());
+        let (near, far) = (Interface::open("quay1").unwrap(), Interface::open("quay2").unwrap());
+        let was = Setting::Mtu(0).now(&near).unwrap().unwrap();
+        assert_eq!(changes.make(&near, &Setting::Mtu(9000)).unwrap(), Made::Changed);
+        // The same wish on another interface undoes nothing of this one's.
+        assert_eq!(changes.make(&far, &Setting::Mtu(4000)).unwrap(), Made::Changed);
+        let Made::PutBack(recovered) = changes.make(&near, &was).unwrap() else { panic!("undone by a further change") };
+        assert_eq!(recovered.outcome, Outcome::PutBack);
+        assert_eq!(was.now(&near).unwrap().unwrap(), was);
+        let left = changes.put_back();
+        assert_eq!(left.len(), 1, "{left:?}");
+        assert!(is_empty(directory.path()));
+    });
+}

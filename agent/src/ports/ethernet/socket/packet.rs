@@ -17,11 +17,10 @@ pub(super) struct PacketSocket {
 impl PacketSocket {
     /// Opens a socket with protocol 0, which the kernel hands no frame to.
     pub(super) fn open(ifindex: u32) -> Result<Self, SocketError> {
-        let unnamed = || format!("#{ifindex}");
         let socket = Socket::new(Domain::PACKET, Type::RAW, Some(Protocol::from(0)))
-            .map_err(|source| sort(unnamed(), "open a packet socket", source))?;
-        let interface =
-            sys::interface_name(&socket, ifindex).map_err(|source| sort(unnamed(), "look up the interface", source))?;
+            .map_err(|source| sort(name_without_rights(ifindex), "open a packet socket", source))?;
+        let interface = sys::interface_name(&socket, ifindex)
+            .map_err(|source| sort(format!("interface {ifindex}"), "look up the interface", source))?;
         Ok(Self { socket, ifindex, interface })
     }
 
@@ -84,6 +83,13 @@ impl PacketSocket {
         }
         sort(self.interface.clone(), action, source)
     }
+}
+
+/// The interface's name, by way of a socket that anybody may open; its number where there is none.
+fn name_without_rights(ifindex: u32) -> String {
+    Socket::new(Domain::UNIX, Type::DGRAM, None)
+        .and_then(|socket| sys::interface_name(&socket, ifindex))
+        .unwrap_or_else(|_| format!("interface {ifindex}"))
 }
 
 fn sort(interface: String, action: &'static str, source: io::Error) -> SocketError {

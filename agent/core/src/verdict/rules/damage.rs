@@ -1,0 +1,104 @@
+//! Rules on what came back wrong, cut, twice, out of order, or not at all.
+
+use super::{Finding, finding, suspects::blame};
+use crate::evidence::{Basis, ERRORS_MIN, Evidence};
+use crate::stats::ratio::lower_bound;
+use crate::verdict::{
+    Location, Outcome,
+    ratio::{bit_error_ratio, frames_allowed},
+};
+
+pub(super) fn damaged_after_check(e: &Evidence) -> Option<Finding> {
+    let damaged = e.damaged_after_check();
+    if damaged == 0 {
+        return None;
+    }
+    finding(
+        Outcome::Fault,
+        vec![Location::Host],
+        "near certain: a random error passes the frame check once in 2^32 damaged frames",
+        format!(
+            "{damaged} of {} frames had wrong contents though their frame check was right: damaged behind the adapter's check, in \
+             its buffers, the bus or memory, not on the line",
+            e.counts.returned
+        ),
+        "move the card to another slot or computer and repeat: if the damage goes with it, condemn the card; else test this \
+         computer's memory",
+    )
+}
+
+pub(super) fn bit_errors(e: &Evidence) -> Option<Finding> {
+    let ratio = bit_error_ratio(e)?;
+    let refuted = ratio.proved_above > ratio.limit;
+    if ratio.errors < ERRORS_MIN || !refuted || (ratio.basis == Basis::Bits && !frames_refute(e, e.counts.damaged)) {
+        return None;
+    }
+    let unit = match ratio.basis {
+        Basis::Bits => "bits",
+        Basis::Frames => "frames",
+    };
+    blame(
+        e,
+        &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
+        format!(
+            "{} of {} {unit} failed: bit error ratio {:.1e}, at least {:.1e} where {:.0e} is allowed",
+            ratio.errors, ratio.trials, ratio.estimate, ratio.proved_above, ratio.limit
+        ),
+    )
+}
+
+/// Whether so many failed frames refute the limit by themselves. Wrong bits come in bursts: however many one frame holds,
+/// it is one hit, and bounds on bits, which take them as independent, would call it proof.
+pub(super) fn frames_refute(e: &Evidence, failed: u64) -> bool {
+    let tried = e.frames_tried();
+    let (Some(allowed), Ok(proved_above)) =
+        (frames_allowed(e), lower_bound(failed.min(tried), tried, e.limit.confidence))
+    else {
+        return false;
+    };
+    failed >= ERRORS_MIN && proved_above > allowed
+}
+
+pub(super) fn frames_lost(e: &Evidence) -> Option<Finding> {
+    // On the basis of frames the rule above has counted them already.
+    if e.basis() == Basis::Frames {
+        return None;
+    }
+    if !frames_refute(e, e.losses.wire()) {
+        return None;
+    }
+    blame(
+        e,
+        &format!("{} % that more are lost than the limit allows", 100.0 * e.limit.confidence),
+        format!(
+            "{} of {} frames left and did not come back, and nothing in this computer dropped them",
+            e.losses.wire(),
+            e.frames_tried()
+        ),
+    )
+}
+
+pub(super) fn frames_cut(e: &Evidence) -> Option<Finding> {
+    if e.lengths_changed() < ERRORS_MIN {
+        return None;
+    }
+    blame(
+        e,
+        "certain that lengths changed",
+        format!("{} frames came back shorter and {} longer than sent", e.counts.truncated, e.counts.lengthened),
+    )
+}
+
+pub(super) fn not_a_plain_loop(e: &Evidence) -> Option<Finding> {
+    let (twice, overtaken) = (e.counts.duplicated, e.counts.reordered);
+    if twice == 0 && overtaken == 0 {
+        return None;
+    }
+    finding(
+        Outcome::Undecided,
+        vec![],
+        "certain that it happened: a plug can neither copy frames nor let one overtake another",
+        format!("{twice} frames came back twice and {overtaken} out of order"),
+        "look for a switch, a bridge or another active device in the loop; with a bare plug fitted, repeat",
+    )
+}

@@ -1,0 +1,62 @@
+//! Rules on a port with a link, from which nothing leaves or to which nothing returns.
+
+use super::{
+    Finding, finding,
+    suspects::{blame, next_for, reference},
+};
+use crate::evidence::Evidence;
+use crate::link::Placement;
+use crate::verdict::{Location, Outcome};
+
+pub(super) fn not_transmitted(e: &Evidence) -> Option<Finding> {
+    let transmitted = e.transmitted?;
+    let sent = e.counts.sent;
+    // What this computer says it dropped was never the adapter's to send.
+    let handed_over = sent.saturating_sub(e.losses.never_left);
+    if handed_over < SENT_MIN || e.counts.returned > 0 || transmitted > handed_over / 10 {
+        return None;
+    }
+    finding(
+        Outcome::Fault,
+        vec![Location::Port],
+        "near certain: the adapter's own count says so",
+        format!("the host handed over {handed_over} frames and the adapter reports {transmitted} sent"),
+        next_for(e, &[Location::Port]),
+    )
+}
+
+pub(super) fn nothing_sent(e: &Evidence) -> Option<Finding> {
+    if e.counts.sent > 0 {
+        return None;
+    }
+    finding(
+        Outcome::NotTested,
+        vec![],
+        "certain: no probe left",
+        "no probe was sent".into(),
+        "repeat the run; if the port refuses every frame, read the kernel log",
+    )
+}
+
+pub(super) fn nothing_returned(e: &Evidence) -> Option<Finding> {
+    // If every probe was lost in this computer, the line was never asked.
+    if e.counts.returned > 0 || e.frames_tried() == 0 {
+        return None;
+    }
+    let text = format!("the link is up, {} probes left and none came back", e.frames_tried());
+    if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(|r| !r.returned_any) {
+        return blame(e, "near certain: the loop inside the chip returns nothing either", text);
+    }
+    // Something holds the link up. A plug that links also returns; so this is hardly a plug, and nobody is blamed.
+    finding(
+        Outcome::Undecided,
+        vec![],
+        "certain that nothing returns; not what holds the link up",
+        text,
+        "look at what is on the other end: a switch or another computer holds the link up but returns nothing; fit a plug that \
+         is proven on a known-good port and repeat",
+    )
+}
+
+/// Frames that must have been handed over before the adapter's silence counts.
+const SENT_MIN: u64 = 10;

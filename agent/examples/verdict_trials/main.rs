@@ -1,0 +1,145 @@
+//! How good is the verdict of a case? Draws rigs with faults of every kind, place and severity, leads a whole case on each, and
+//! holds what it says against what is true.
+//!
+//! `scripts/verdict-trials` builds and runs it; `docs/verdict.md` holds its table. The same seed gives the same cases.
+
+mod draw;
+mod tally;
+
+use std::{process::ExitCode, sync::mpsc, thread};
+
+use clap::Parser;
+use turnback::{
+    case::{
+        conduct::{Conductor, Opening, StagePlan, With, open_case},
+        shelf::NoShelf,
+    },
+    engine::cancel::Cancel,
+    output,
+    ports::{Port, simulated::SimulatedPort},
+};
+use turnback_core::{
+    case::Case,
+    pattern::Pattern,
+    plan::{Profile, Rate},
+    rng::Rng,
+};
+
+use draw::{Trial, draw};
+use tally::{Grade, Tally, grade};
+
+/// Runs many simulated cases and prints truth against verdict.
+#[derive(Debug, Parser)]
+struct Args {
+    /// How many cases
+    #[arg(long, default_value_t = 2000)]
+    cases: u64,
+    /// Seed of the first case; each further one has the next
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Show the one case of this seed, its rig and its stages
+    #[arg(long)]
+    show: Option<u64>,
+    /// Threads
+    #[arg(long)]
+    threads: Option<usize>,
+}
+
+fn main() -> ExitCode {
+    let args = Args::parse();
+    if let Some(seed) = args.show {
+        let trial = draw(&mut Rng::new(seed));
+        let case = lead(&trial, seed);
+        println!(
+            "{}\n{}\n{:?}: {:?}",
+            trial.rig.to_toml(),
+            output::case::render(&case),
+            trial.truth,
+            grade(&trial, &case)
+        );
+        return ExitCode::SUCCESS;
+    }
+    let threads = args.threads.unwrap_or_else(|| thread::available_parallelism().map_or(1, usize::from)) as u64;
+    let (done, results) = mpsc::channel();
+    let mut tally = Tally::default();
+    let mut odd = Vec::new();
+    thread::scope(|scope| {
+        for number in 0..threads {
+            let done = done.clone();
+            scope.spawn(move || {
+                for seed in (args.seed + number..args.seed + args.cases).step_by(threads as usize) {
+                    let trial = draw(&mut Rng::new(seed));
+                    let case = lead(&trial, seed);
+                    let graded = grade(&trial, &case);
+                    if done.send((seed, trial, case, graded)).is_err() {
+                        return;
+                    }
+                }
+            });
+        }
+        drop(done);
+        for (seed, trial, case, graded) in results {
+            let surprises = matches!(graded, Grade::FalseBlame | Grade::Missed | Grade::OtherUndecided);
+            if surprises {
+                odd.push((seed, format!("{graded:?}: {} -> {}", trial.truth, verdict_line(&case))));
+            }
+            tally.add(&trial, &case, graded);
+        }
+    });
+    odd.sort();
+    println!("seeds {} to {}", args.seed, args.seed + args.cases - 1);
+    print!("{}", tally.render());
+    for (seed, line) in odd.iter().take(ODD_MAX) {
+        println!("seed {seed}: {line}");
+    }
+    if odd.len() > ODD_MAX {
+        println!("and {} more", odd.len() - ODD_MAX);
+    }
+    if tally.holds() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+fn verdict_line(case: &Case) -> String {
+    let v = &case.verdict;
+    let segment = v.segment.as_deref().unwrap_or("-");
+    let rule = v.reasons.first().map_or("-", |reason| reason.rule.as_str());
+    format!("{} {:?} {segment} by {rule} after {} stages", v.outcome.name(), v.location, case.stages.len())
+}
+
+/// Leads a case from end to end, as `isolate --yes` does on a rig.
+fn lead(trial: &Trial, seed: u64) -> Case {
+    let mut port = SimulatedPort::of(&trial.rig, "sim:trial".into(), seed);
+    let opening = Opening { cable: "Q-12".into(), segments: port.segments(), plug: None };
+    let plan = StagePlan {
+        profile: profile(),
+        soak_time: std::time::Duration::from_secs(60),
+        seed,
+        machine: String::new(),
+        although_in_service: false,
+    };
+    let mut shelf = NoShelf;
+    let mut conductor = Conductor::new(open_case(&port, opening), &mut shelf, plan, Cancel::default());
+    // A case that never ends is a defect, and shows as one.
+    for _ in 0..STAGES_MAX {
+        let Some(next) = conductor.case.next.clone() else { break };
+        conductor
+            .carry_out(&next.stage, &With::default(), &mut port, &mut |_| {})
+            .unwrap_or_else(|error| panic!("seed {seed}, stage {}: {error}", next.stage));
+    }
+    assert!(conductor.case.next.is_none(), "seed {seed}: the case goes on after {STAGES_MAX} stages");
+    conductor.case
+}
+
+/// As long as the quick profile and with the same number of errors at its limit, but a few thousand frames only: the limit is
+/// looser by as much as there are fewer bits.
+fn profile() -> Profile {
+    let mut profile = Profile::named("quick").expect("a built-in profile");
+    profile.sizes_bytes = vec![64, 1518];
+    profile.patterns = vec![Pattern::Prbs31];
+    profile.rate = Rate::PerSecond(draw::FRAMES_PER_SECOND);
+    profile.time = std::time::Duration::from_secs(3);
+    profile.target_ber = draw::LIMIT;
+    profile
+}
+
+const STAGES_MAX: usize = 60;
+const ODD_MAX: usize = 30;

@@ -1,0 +1,52 @@
+//! Documents that are generated are those of this program, and links between documents lead somewhere.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use crate::harness::program::Program;
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("the package lies in the repository").to_owned()
+}
+
+#[test]
+fn the_help_in_the_documents_is_the_programs() {
+    let written = fs::read_to_string(root().join("docs/cli.md")).expect("docs/cli.md");
+    let said = Program::new().run("manual --markdown").stdout;
+    let stale = written.lines().zip(said.lines()).position(|(written, said)| written != said);
+    assert!(written == said, "docs/cli.md is stale from line {:?}: run scripts/regen-docs", stale.map(|line| line + 1));
+}
+
+#[test]
+fn every_command_that_is_shown_is_in_it() {
+    let written = fs::read_to_string(root().join("docs/cli.md")).expect("docs/cli.md");
+    let help = Program::new().run("--help").stdout;
+    let commands = help.lines().skip_while(|line| *line != "Commands:").skip(1).take_while(|line| !line.is_empty());
+    let names: Vec<&str> =
+        commands.filter_map(|line| line.split_whitespace().next()).filter(|n| *n != "help").collect();
+    assert!(names.contains(&"check"), "{help}");
+    for name in names {
+        assert!(written.contains(&format!("\n## turnback {name}\n")), "{name}");
+    }
+}
+
+/// `[text](target)` of every document, without those that lead out of the repository.
+#[test]
+fn links_between_documents_lead_somewhere() {
+    let docs = fs::read_dir(root().join("docs")).expect("docs").map(|entry| entry.expect("readable").path());
+    let documents = docs.chain(["README.md", "DEVELOPERS.md"].map(|name| root().join(name)));
+    let mut links = 0;
+    for document in documents.filter(|path| path.extension().is_some_and(|e| e == "md")) {
+        let text = fs::read_to_string(&document).expect("readable");
+        for target in text.split("](").skip(1).filter_map(|rest| rest.split(')').next()) {
+            let file = target.split('#').next().unwrap_or_default();
+            if file.is_empty() || target.contains("://") {
+                continue;
+            }
+            links += 1;
+            let there = document.parent().expect("a folder").join(file);
+            assert!(there.exists(), "{}: {target}", document.display());
+        }
+    }
+    assert!(links > 5);
+}
