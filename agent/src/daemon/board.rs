@@ -50,6 +50,7 @@ impl Shared {
             started_ms,
             last_round_ms: started_ms,
             demo: false,
+            relist: false,
         };
         Arc::new(Self {
             board: Mutex::new(board),
@@ -102,6 +103,11 @@ impl Stop {
         *self.0.borrow()
     }
 
+    /// Turns true when it is over.
+    pub fn watch(&self) -> watch::Receiver<bool> {
+        self.0.subscribe()
+    }
+
     /// Waits until it is over.
     pub async fn cancelled(&self) {
         let mut heard = self.0.subscribe();
@@ -130,6 +136,8 @@ pub struct Board {
     pub last_round_ms: i64,
     /// Ports are simulated.
     pub demo: bool,
+    /// The ports are to be listed anew: the configuration changed.
+    pub relist: bool,
 }
 
 /// A port on the board.
@@ -206,6 +214,18 @@ pub enum Cause {
         /// In words: `asked`, or the case's id.
         by: String,
     },
+}
+
+impl Cause {
+    /// Rounds are known by number; a new configuration may number them anew. A run of a round that is gone counts as asked for.
+    pub fn renumber(&mut self, old: &Config, new: &Config) {
+        let (Self::Scheduled { round, .. } | Self::Repeat { round }) = self else { return };
+        let name = old.rounds.get(*round).map(|r| r.name.clone()).unwrap_or_default();
+        match new.rounds.iter().position(|r| r.name == name) {
+            Some(number) => *round = number,
+            None => *self = Self::Asked { by: name },
+        }
+    }
 }
 
 /// A run that somebody asked for.

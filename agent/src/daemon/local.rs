@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use jiff::Timestamp;
-use turnback_core::report::Report;
+use turnback_core::{labels::Labels, report::Report};
 
 use super::site::{Boxed, Order, PortFacts, RunEnd, Say, Site};
 use crate::{
@@ -11,7 +11,7 @@ use crate::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
     },
-    guard::lock::LockError,
+    guard::{lock::LockError, state},
     ports::{Port, PortError, ethernet::service::InService, inventory::ethernet_ports, simulated},
 };
 
@@ -107,8 +107,8 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
         profile: order.profile.clone(),
         placement: order.placement,
         cable: order.cable.clone(),
-        labels: Default::default(),
-        machine: crate::guard::state::machine(),
+        labels: Labels { port: order.labels.label.clone(), ..Labels::default() },
+        machine: state::machine(),
         speed_mbps: None,
         seed: order.seed,
         run: order.run.clone(),

@@ -7,10 +7,14 @@
 pub mod announce;
 pub mod board;
 pub mod budget;
+pub mod clerk;
+pub mod control;
+pub mod demo;
 pub mod desk;
 pub mod local;
 pub mod logbook;
 pub mod schedule;
+pub mod service;
 pub mod site;
 pub mod supervisor;
 mod sys;

@@ -142,6 +142,9 @@ impl<S: Site> Supervisor<S> {
         if self.pending_since.is_some_and(|since| since.elapsed() >= WRITE_AGAIN) {
             self.write_pending().await;
         }
+        if std::mem::take(&mut self.shared.board().relist) {
+            self.list_ports().await;
+        }
         self.age(now).await;
         let limit_wait = self.end_what_takes_too_long(now).await;
         let (candidates, due_wait) = self.find_due(now);

@@ -19,7 +19,7 @@ use turnback_core::{
 };
 
 use super::{
-    announce::{Announcement, machine},
+    announce::Announcement,
     board::Shared,
     logbook::{Entry, Logbook, LogbookError, Memory, Outgoing, Remembered},
     site::{Boxed, Order, PortFacts, RunEnd, Say, Site},
@@ -330,7 +330,7 @@ fn a_year_over_fifty_ports_keeps_every_rule() {
     assert_eq!(changes("quay9"), [(Unknown, Proven), (Proven, Unknown), (Unknown, Proven)]);
     assert_eq!(changes("quay11"), [(Unknown, Proven), (Proven, Unknown), (Unknown, Proven)]);
     assert_eq!(changes("quay40"), [(Unknown, Proven), (Proven, Skipped), (Skipped, Proven)]);
-    assert!(told.iter().all(|a| a.machine == machine()));
+    assert!(told.iter().all(|a| a.machine == crate::guard::state::machine()));
 
     // The one whose driver hung kept nobody else of other adapters waiting: its neighbours on the adapter are the exception.
     let june = |name: &str| {

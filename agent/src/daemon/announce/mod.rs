@@ -20,7 +20,10 @@ use super::{
     desk::Labels,
     logbook::{Logbook, LogbookError, Outgoing},
 };
-use crate::config::{Target, Way};
+use crate::{
+    config::{Target, Way},
+    guard::state,
+};
 
 /// Version of the document.
 pub const FORMAT: u32 = 1;
@@ -57,7 +60,7 @@ impl Announcement {
         Self {
             format: FORMAT,
             id: uuid::Uuid::now_v7().to_string(),
-            machine: machine(),
+            machine: state::machine(),
             port: port.to_owned(),
             labels: labels.clone(),
             from: change.from,
@@ -83,11 +86,6 @@ impl Announcement {
         };
         targets.iter().map(one).collect()
     }
-}
-
-/// The machine's name.
-pub fn machine() -> String {
-    std::fs::read_to_string("/proc/sys/kernel/hostname").map(|name| name.trim().to_owned()).unwrap_or_default()
 }
 
 /// Delivers what is in the outbox, until the daemon ends.

@@ -74,6 +74,8 @@ impl Run<'_> {
             down_since: None,
             flaps: 0,
             was_up: link_before.up,
+            although_in_service: self.options.although_in_service,
+            service_asked: None,
         };
         let mut runners = std::mem::take(&mut self.runners);
         let results = run_all(&mut runners, &order, &mut |glimpse| watch.look(glimpse));

@@ -12,7 +12,7 @@ use turnback_core::{
 
 use crate::{
     engine::cancel::Cancel,
-    ports::{Port, PortError, runner::Glimpse},
+    ports::{Port, PortError, ServiceReason, runner::Glimpse},
 };
 
 /// Looks after a running step: foreign frames, the link, the person's wish to end; and says how far it is.
@@ -29,6 +29,8 @@ pub(super) struct Watcher<'a> {
     pub(super) down_since: Option<Nanos>,
     pub(super) flaps: u64,
     pub(super) was_up: bool,
+    pub(super) although_in_service: bool,
+    pub(super) service_asked: Option<Nanos>,
 }
 
 impl Watcher<'_> {
@@ -39,6 +41,9 @@ impl Watcher<'_> {
         }
         if glimpse.foreign > 0 {
             return Some(Stopped::ForeignTraffic);
+        }
+        if self.is_taken_into_service(glimpse.now) {
+            return Some(Stopped::TakenIntoService);
         }
         if let Some(stopped) = self.look_at_link(glimpse) {
             return Some(stopped);
@@ -63,6 +68,18 @@ impl Watcher<'_> {
         None
     }
 
+    /// Somebody gave the port an address, a route or the like meanwhile. A host that does not answer leaves the question open
+    /// until the next look.
+    fn is_taken_into_service(&mut self, now: Nanos) -> bool {
+        let asked = self.service_asked.get_or_insert(now);
+        if now.saturating_sub(*asked) < SERVICE_EVERY.as_nanos() as u64 {
+            return false;
+        }
+        *asked = now;
+        let passed_over = |r: &ServiceReason| self.although_in_service && r.may_be_overridden;
+        self.port.in_service().is_ok_and(|reasons| reasons.iter().any(|reason| !passed_over(reason)))
+    }
+
     fn look_at_link(&mut self, glimpse: Glimpse) -> Option<Stopped> {
         let now = glimpse.now;
         let up = match glimpse.link_up.map_or_else(|| self.port.link().map(|link| link.up), Ok) {
@@ -81,4 +98,6 @@ impl Watcher<'_> {
     }
 }
 
+/// So often the host is asked whether the port is in service now.
+const SERVICE_EVERY: Duration = Duration::from_millis(250);
 const LINK_LOST_AFTER: Duration = Duration::from_secs(5);
