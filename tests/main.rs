@@ -3,6 +3,7 @@
 mod docs_current;
 mod harness;
 mod packet_socket;
+mod page;
 mod plug;
 mod probe_bytes;
 mod real_rigs;
@@ -12,3 +13,4 @@ mod rig_script;
 mod rigs;
 mod tap_rigs;
 mod tidy;
+mod web;

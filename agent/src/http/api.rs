@@ -40,7 +40,7 @@ pub const ROUTES: &[(&str, &str, &str)] = &[
     ("POST", "/api/1/cases/{case}/skips", "skips a stage"),
     ("GET", "/api/1/announcements", "announcements that are not delivered yet"),
     ("GET", "/api/1/happenings", "what happens, as server-sent events"),
-    ("GET", "/metrics", "figures for a Prometheus server, see `metrics.md`"),
+    ("GET", "/metrics", "figures for a Prometheus server"),
     ("GET", "/health", "how the daemon fares: 200 when well, 503 when not"),
 ];
 
@@ -135,9 +135,9 @@ async fn report(State(desk): State<SharedDesk>, Path(run): Path<String>) -> Answ
 
 async fn start(
     State(desk): State<SharedDesk>,
-    order: Result<Json<StartOrder>, JsonRejection>,
+    order: Body,
 ) -> Result<impl IntoResponse, ApiError> {
-    let order = body(order)?;
+    let order: StartOrder = body(order)?;
     let run = ask(&desk, move |desk| desk.start(order)).await?;
     Ok((StatusCode::ACCEPTED, Json(Started { run })))
 }
@@ -164,9 +164,9 @@ async fn case(State(desk): State<SharedDesk>, Path(case): Path<String>) -> Answe
 
 async fn open_case(
     State(desk): State<SharedDesk>,
-    order: Result<Json<CaseOrder>, JsonRejection>,
+    order: Body,
 ) -> Result<impl IntoResponse, ApiError> {
-    let order = body(order)?;
+    let order: CaseOrder = body(order)?;
     let opened = ask(&desk, move |desk| desk.open_case(order).and_then(|case| desk.case(&case))).await?;
     Ok((StatusCode::CREATED, Json(opened)))
 }
@@ -181,7 +181,7 @@ struct StageOrder {
 async fn perform(
     State(desk): State<SharedDesk>,
     Path(case): Path<String>,
-    order: Result<Json<StageOrder>, JsonRejection>,
+    order: Body,
 ) -> Result<impl IntoResponse, ApiError> {
     let StageOrder { stage } = body(order)?;
     let run = ask(&desk, move |desk| desk.perform(&case, &stage)).await?;
@@ -200,7 +200,7 @@ struct SkipOrder {
 async fn skip(
     State(desk): State<SharedDesk>,
     Path(case): Path<String>,
-    order: Result<Json<SkipOrder>, JsonRejection>,
+    order: Body,
 ) -> Answer<impl Serialize> {
     let SkipOrder { stage, why } = body(order)?;
     ask(&desk, move |desk| desk.skip(&case, &stage, &why).and_then(|()| desk.case(&case))).await.map(Json)
@@ -249,15 +249,20 @@ fn asked<T: DeserializeOwned>(query: Result<Query<T>, QueryRejection>) -> Result
     query.map(|Query(query)| query).map_err(refused)
 }
 
-fn body<T: DeserializeOwned>(body: Result<Json<T>, JsonRejection>) -> Result<T, ApiError> {
-    body.map(|Json(body)| body).map_err(|e| {
+/// A body is an object with the fields by name; a list of values in their order would be read as one, too.
+type Body = Result<Json<serde_json::Map<String, serde_json::Value>>, JsonRejection>;
+
+fn body<T: DeserializeOwned>(body: Body) -> Result<T, ApiError> {
+    let Json(fields) = body.map_err(|e| {
         let code = match e.status() {
             StatusCode::PAYLOAD_TOO_LARGE => "too-large",
             StatusCode::UNSUPPORTED_MEDIA_TYPE => "not-json",
             _ => "body-not-understood",
         };
         ApiError::new(e.status(), code, e.body_text())
-    })
+    })?;
+    serde_json::from_value(fields.into())
+        .map_err(|e| ApiError::new(StatusCode::UNPROCESSABLE_ENTITY, "body-not-understood", e.to_string()))
 }
 
 const LIST_DEFAULT: u32 = 100;

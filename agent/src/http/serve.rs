@@ -194,3 +194,53 @@ const HEAD_PATIENCE: Duration = Duration::from_secs(10);
 const HEAD_BYTES_MAX: usize = 16 * 1024;
 const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 const STOP_PATIENCE: Duration = Duration::from_secs(3);
+
+#[cfg(test)]
+mod tests {
+    use axum::routing::post;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+
+    use super::*;
+    use crate::http::{
+        access::Names,
+        gate::{self, Gate},
+        token::Token,
+    };
+
+    const TOKEN: &str = "0123456789abcdef0123456789abcdef";
+
+    /// What a caller gets who sends this and then nothing more. Time is tokio's own, and stands still while anybody works.
+    async fn told(sent: &str) -> String {
+        let address: SocketAddr = "127.0.0.1:7440".parse().unwrap();
+        let gate = Arc::new(Gate::new(Names::new(address, &[], false), Token::new(TOKEN), true));
+        let router = Router::new()
+            .route("/api/1/runs", post(|body: String| async { body }))
+            .layer(axum::middleware::from_fn_with_state(gate, gate::guard));
+        let (mut ours, theirs) = tokio::io::duplex(4096);
+        let (_stop, stopped) = watch::channel(false);
+        let served = tokio::spawn(answer(theirs, "127.0.0.1:9".parse().unwrap(), router, stopped));
+        ours.write_all(sent.as_bytes()).await.unwrap();
+        let mut back = String::new();
+        ours.read_to_string(&mut back).await.unwrap();
+        served.await.unwrap();
+        back
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_head_that_never_ends_is_cut_off() {
+        let before = tokio::time::Instant::now();
+        let back = told("POST /api/1/runs HTTP/1.1\r\nHost: 127.0.0.1:7440\r\nX-Slow").await;
+        assert!(back.is_empty() || back.starts_with("HTTP/1.1 408"), "{back}");
+        assert!(before.elapsed() < Duration::from_secs(15), "{:?}", before.elapsed());
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_body_that_never_comes_is_given_up() {
+        let back = told(&format!(
+            "POST /api/1/runs HTTP/1.1\r\nHost: 127.0.0.1:7440\r\nAuthorization: Bearer {TOKEN}\r\nContent-Length: 100\r\n\r\n{{"
+        ))
+        .await;
+        assert!(back.starts_with("HTTP/1.1 408"), "{back}");
+        assert!(back.contains("too-slow"), "{back}");
+    }
+}

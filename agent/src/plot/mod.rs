@@ -1,11 +1,10 @@
-//! Plots as SVG: of runs ([`run`]), cases ([`case`]) and a port's past ([`history`]), in one style, readable in black and white and by those who cannot see them.
+//! Plots as SVG: of runs ([`run`]) and cases ([`case`]), in one style, readable in black and white and by those who cannot see them.
 //!
 //! A [`Figure`] carries its drawing and the same figures as a table. Colours and strokes come from [`STYLE`], which the page
 //! that holds the figures must include once; it only uses the page's own `--ink`, `--paper`, `--fill`, `--faint` and `--mark`.
 
 pub mod case;
 pub mod columns;
-pub mod history;
 pub mod interval;
 pub mod run;
 pub mod scale;

@@ -5,6 +5,7 @@
 
 mod act;
 mod enter;
+mod history;
 mod read;
 mod view;
 mod words;

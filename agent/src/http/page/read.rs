@@ -11,7 +11,7 @@ use serde::Deserialize;
 use turnback_core::plan::Profile;
 
 use super::{
-    Around, Book, Page, PageError, filled,
+    Around, Book, Page, PageError, filled, history,
     view::{self, Cabinet, ChangeLine, LiveLine, PortLine, RecordRow},
     words,
 };
@@ -20,7 +20,7 @@ use crate::{
     http::{api::ask, error::ApiError},
     output::text,
     page::{self, sheet::Trail},
-    plot::{Figure, history},
+    plot::Figure,
 };
 
 fn now_ms() -> i64 {

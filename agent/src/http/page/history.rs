@@ -1,14 +1,17 @@
 //! The plots of a port's past: each run a column at its time.
 
 use jiff::Timestamp;
-
-use super::{
-    Figure, Table,
-    columns::{self, Column, Columns},
-    scale::{Scale, short},
-};
-use crate::{daemon::desk::RecordLine, output::figure};
 use turnback_core::verdict::Outcome;
+
+use crate::{
+    daemon::desk::RecordLine,
+    output::figure,
+    plot::{
+        Figure, Table,
+        columns::{self, Column, Columns},
+        scale::{Scale, short},
+    },
+};
 
 const HALF: f64 = 360.0;
 
