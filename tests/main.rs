@@ -1,7 +1,9 @@
 //! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
+mod agent;
 mod docs_current;
 mod harness;
+mod host_meddles;
 mod packet_socket;
 mod page;
 mod plug;

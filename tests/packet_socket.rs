@@ -7,10 +7,11 @@ use std::{
 
 use turnback::ports::ethernet::{
     bare_loop,
+    ethtool::{self, timestamp::Timestamping},
     socket::{
-        AdapterStamping, Addressee, BLOCK_BYTES, Clock, EVERY_ETHERTYPE, ForeignListener, FrameRing, FrameSender,
-        HEADER_BYTES, Outgoing, PROBE_ETHERTYPE, Queue, RawFrame, Reception, Refusal, RingOptions, SenderOptions,
-        SocketError, Stamped, VlanTag, interface_index, now_ns,
+        Addressee, BLOCK_BYTES, Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, HEADER_BYTES, Outgoing,
+        PROBE_ETHERTYPE, Queue, RawFrame, Reception, Refusal, RingOptions, SenderOptions, SocketError, Stamped,
+        VlanTag, interface_index, now_ns,
     },
 };
 
@@ -46,61 +47,17 @@ fn without_a_plug_nothing_comes_back() {
     in_fresh_namespace(|| {
         add_cable(1500);
         for queue in [Queue::Bypass, Queue::Discipline] {
-            let Port { mut ring, mut listener, mut sender, address, .. } = Port::open_with(queue, 4 * BLOCK_BYTES);
+            let Port { mut ring, mut sender, address, .. } = Port::open_with(queue, 4 * BLOCK_BYTES);
             assert_eq!(sender.queue(), queue);
             let batch = [outgoing(address, 1, &[0; 4]); 10];
             assert_eq!(sender.send(&batch).unwrap().accepted, 10);
-            // Nor does a frame that another socket of this host sends: the kernel would show it to a listener for all.
+            // Nor does a frame that another socket of this host sends: the kernel would show it to a ring for all.
             let mut other = outgoing(address, 2, &[0; 4]);
             other.header[12..14].copy_from_slice(&OTHER_ETHERTYPE.to_be_bytes());
             assert_eq!(sender.send(&[other]).unwrap().accepted, 1);
             // A virtual cable delivers inside the send, so what is not there now never comes.
             let received = ring.receive(Duration::from_millis(20), &mut |frame| panic!("{frame:?}")).unwrap();
             assert_eq!((received.frames, received.empty), (0, true));
-            assert_eq!(listener.drain(&mut |frame| panic!("{frame:?}")).unwrap().frames, 0);
-        }
-    });
-}
-
-#[test]
-fn the_listener_hears_foreign_frames_and_no_probes() {
-    in_fresh_namespace(|| {
-        add_cable(1500);
-        fit_plug();
-        let Port { mut ring, mut listener, mut sender, address, .. } = Port::open();
-        let probe = outgoing(address, 1, &[1; 1458]);
-        let mut foreign = outgoing([0xFF; 6], 2, &[2; 1458]);
-        foreign.header[12..14].copy_from_slice(&OTHER_ETHERTYPE.to_be_bytes());
-        assert_eq!(sender.send(&[probe, foreign, probe]).unwrap().accepted, 3);
-
-        let mut heard = Vec::new();
-        let drained = listener.drain(&mut |frame| heard.push(Echo::from(frame))).unwrap();
-        assert_eq!((drained.frames, drained.empty), (1, true));
-        assert_eq!(heard[0].bytes, [&foreign.header, foreign.payload].concat());
-        assert_eq!((heard[0].addressee, heard[0].clock), (Addressee::Broadcast, Clock::Program));
-        assert_eq!(heard[0].wire_length, 1514);
-        assert!(collect(&mut ring, 2).iter().all(|echo| echo.bytes == [&probe.header, probe.payload].concat()));
-    });
-}
-
-#[test]
-fn a_tagged_probe_is_heard_with_its_tag() {
-    in_fresh_namespace(|| {
-        add_cable(1500);
-        fit_plug();
-        let Port { mut ring, mut listener, mut sender, address, .. } = Port::open();
-        // IEEE Std 802.1Q: 0x8100, then priority 5, no drop eligibility, VLAN 42; then the frame's own EtherType.
-        let mut tagged = outgoing(address, 1, &[7; 60]);
-        tagged.header[12..18].copy_from_slice(&[0x81, 0x00, 0xA0, 0x2A, 0x88, 0xB5]);
-        assert_eq!(sender.send(&[tagged]).unwrap().accepted, 1);
-        let mut heard = Vec::new();
-        assert_eq!(listener.drain(&mut |frame| heard.push(Echo::from(frame))).unwrap().frames, 1);
-        assert_eq!(heard[0].vlan, Some(VlanTag { protocol: 0x8100, control: 0xA02A }));
-        let echo = collect(&mut ring, 1).remove(0);
-        assert_eq!((echo.vlan, echo.addressee), (None, Addressee::OtherHost));
-        for bytes in [&echo.bytes, &heard[0].bytes] {
-            assert_eq!(bytes[12..14], [0x88, 0xB5]);
-            assert_eq!(bytes.len(), tagged.length_bytes() - 4);
         }
     });
 }
@@ -203,9 +160,8 @@ fn a_stamped_frame_says_when_it_left_and_by_which_clock() {
         fit_plug();
         let Port { ifindex, mut ring, sender, address, .. } = Port::open();
         drop(sender);
-        for (asked, given) in
-            [(Clock::Kernel, Clock::Kernel), (Clock::Adapter, Clock::Kernel), (Clock::Program, Clock::Program)]
-        {
+        // A virtual cable has no adapter's clock: after three misses it is asked no more.
+        for (asked, by_kernel) in [(Clock::Kernel, true), (Clock::Adapter, true), (Clock::Program, false)] {
             let options = SenderOptions { clock: asked, ..SenderOptions::default() };
             let mut sender = FrameSender::open(ifindex, options).unwrap();
             let mut last = 0;
@@ -213,13 +169,16 @@ fn a_stamped_frame_says_when_it_left_and_by_which_clock() {
                 // Batches in between are not stamped and must not upset the numbering.
                 sender.send(&[outgoing(address, 1000, &[0; 4]); 3]).unwrap();
                 let before = now_ns();
-                let sent = sender.send_stamped(&outgoing(address, sequence, &[0; 4]), PATIENCE).unwrap();
-                let Stamped::Sent(stamp) = sent else { panic!("{sent:?}") };
-                assert_eq!(stamp.clock, given, "asked for {asked}");
-                assert!(before <= stamp.at_ns && stamp.at_ns <= now_ns() && last < stamp.at_ns);
-                last = stamp.at_ns;
+                let patience = if asked == Clock::Adapter { Duration::from_millis(20) } else { PATIENCE };
+                let sent = sender.send_stamped(&outgoing(address, sequence, &[0; 4]), patience).unwrap();
+                let Stamped::Sent(departure) = sent else { panic!("{sent:?}") };
+                assert_eq!((departure.kernel.is_some(), departure.adapter), (by_kernel, None), "asked for {asked}");
+                assert_eq!(sender.asks_adapter(), asked == Clock::Adapter && sequence < 2);
+                let at_ns = departure.kernel.unwrap_or(departure.program);
+                assert!(before <= at_ns && at_ns <= now_ns() && last < at_ns);
+                last = at_ns;
                 let echo = collect(&mut ring, 4).remove(3);
-                assert!(echo.at_ns >= stamp.at_ns, "an echo before its frame");
+                assert!(echo.at_ns >= at_ns, "an echo before its frame");
             }
         }
     });
@@ -239,7 +198,7 @@ fn a_refused_stamped_frame_does_not_shift_later_stamps() {
         run("ip link set far up");
         for _ in 0..5 {
             let sent = sender.send_stamped(&frame, PATIENCE).unwrap();
-            assert!(matches!(sent, Stamped::Sent(stamp) if stamp.clock == Clock::Kernel), "{sent:?}");
+            assert!(matches!(sent, Stamped::Sent(departure) if departure.kernel.is_some()), "{sent:?}");
         }
     });
 }
@@ -249,7 +208,7 @@ fn a_link_without_carrier_refuses_and_an_interface_down_is_named() {
     in_fresh_namespace(|| {
         add_cable(1500);
         fit_plug();
-        let Port { ifindex, mut ring, mut listener, mut sender, address, .. } = Port::open();
+        let Port { ifindex, mut ring, mut sender, address, .. } = Port::open();
         let frame = outgoing(address, 1, &[0; 4]);
 
         run("ip link set far down");
@@ -270,7 +229,6 @@ fn a_link_without_carrier_refuses_and_an_interface_down_is_named() {
             assert_down(sender.send(&[frame]));
             assert_down(ring.receive(Duration::from_millis(20), &mut |_| {}));
         }
-        assert_down(listener.drain(&mut |_| {}));
         assert_down(FrameRing::open(ifindex, RingOptions::default()));
 
         // Up again, the same sockets go on.
@@ -286,7 +244,7 @@ fn an_interface_that_goes_away_is_named_and_what_came_before_is_kept() {
     in_fresh_namespace(|| {
         add_cable(1500);
         fit_plug();
-        let Port { ifindex, mut ring, mut listener, mut sender, address, .. } = Port::open();
+        let Port { ifindex, mut ring, mut sender, address, .. } = Port::open();
         let frame = outgoing(address, 1, &[0; 4]);
         assert_eq!(sender.send(&[frame; 5]).unwrap().accepted, 5);
         run("ip link del near");
@@ -302,7 +260,6 @@ fn an_interface_that_goes_away_is_named_and_what_came_before_is_kept() {
         assert_gone(gone);
         assert_eq!(returned, 5);
         assert_gone(ring.receive(Duration::from_millis(20), &mut |_| {}));
-        assert_gone(listener.drain(&mut |_| {}));
         assert!(ring.drops().is_ok());
         assert_gone(FrameSender::open(ifindex, SenderOptions::default()));
         assert_gone(interface_index("near"));
@@ -354,13 +311,37 @@ fn promiscuous_reception_lasts_as_long_as_the_ring() {
 }
 
 #[test]
-fn a_virtual_adapter_says_that_it_cannot_stamp() {
+fn a_ring_asked_for_the_adapters_clock_falls_back_to_the_kernels_and_says_so() {
     in_fresh_namespace(|| {
         add_cable(1500);
-        let ifindex = interface_index("near").unwrap();
-        for result in [AdapterStamping::read(ifindex), AdapterStamping::ALL.apply(ifindex)] {
-            assert!(matches!(result, Err(SocketError::NotSupported { .. })), "{result:?}");
+        fit_plug();
+        // A virtual cable stamps nothing by itself.
+        let device = ethtool::Interface::open("near").unwrap();
+        assert_eq!(device.set_timestamping(Timestamping::ALL).unwrap(), None);
+        let Port { mut ring, mut sender, address, .. } = Port::open();
+        for clock in [Clock::Adapter, Clock::Kernel, Clock::Adapter] {
+            ring.stamp_by(clock).unwrap();
+            let before = now_ns();
+            assert_eq!(sender.send(&[outgoing(address, 1, &[0; 4])]).unwrap().accepted, 1);
+            let echo = collect(&mut ring, 1).remove(0);
+            assert_eq!(echo.clock, Clock::Kernel, "asked for {clock}");
+            assert!(before <= echo.at_ns && echo.at_ns <= now_ns());
         }
+    });
+}
+
+#[test]
+fn what_the_kernel_holds_and_has_not_handed_over_is_known() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let Port { mut ring, mut sender, address, .. } = Port::open();
+        assert_eq!(ring.waiting().unwrap(), 0);
+        // A virtual cable delivers inside the send, so all are in the ring now, handed over or not.
+        assert_eq!(sender.send(&[outgoing(address, 1, &[0; 4]); 7]).unwrap().accepted, 7);
+        assert_eq!(ring.waiting().unwrap(), 7);
+        collect(&mut ring, 7);
+        assert_eq!((ring.waiting().unwrap(), ring.drops().unwrap().frames), (0, 0));
     });
 }
 
@@ -384,11 +365,10 @@ fn a_bare_loop_returns_what_it_sends_and_ends_without_a_plug() {
     });
 }
 
-/// The three sockets on `near`.
+/// Both sockets on `near`.
 struct Port {
     ifindex: u32,
     ring: FrameRing,
-    listener: ForeignListener,
     sender: FrameSender,
     address: [u8; 6],
 }
@@ -401,10 +381,9 @@ impl Port {
     fn open_with(queue: Queue, ring_bytes: usize) -> Self {
         let ifindex = interface_index("near").unwrap();
         let ring = FrameRing::open(ifindex, RingOptions { ring_bytes, ..RingOptions::default() }).unwrap();
-        let listener = ForeignListener::open(ifindex).unwrap();
         let sender = FrameSender::open(ifindex, SenderOptions { queue, ..SenderOptions::default() }).unwrap();
         let address = sender.address().unwrap();
-        Self { ifindex, ring, listener, sender, address }
+        Self { ifindex, ring, sender, address }
     }
 }
 

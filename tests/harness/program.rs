@@ -1,6 +1,6 @@
 //! Runs of the real programs, each with a time limit, so that a hang is a failure and never a wait.
 
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, ExitStatus, Output, Stdio};
 use std::sync::mpsc;
@@ -203,6 +203,13 @@ impl TapPlug {
             return None;
         }
         Some(Self { child, lines })
+    }
+
+    /// Changes one fault: `set NAME VALUE`.
+    pub fn tell(&mut self, command: &str) {
+        writeln!(self.child.stdin.as_mut().expect("its stdin"), "{command}").expect("it listens");
+        let answer = self.line();
+        assert!(answer.get("set").is_some(), "{answer}");
     }
 
     /// Ends it; what it did in all.

@@ -60,6 +60,14 @@ impl Losses {
         Self { never_left, in_host: ring + adapter, failed_check, on_wire: left }
     }
 
+    /// Counts `late` probes, which came back after they had been given up, to this computer and not to the wire: no plug or
+    /// cable keeps a frame for as long as a step waits (RFC 2544 23 allows two seconds), a host kept from its work does.
+    #[must_use]
+    pub fn with_late(self, late: u64) -> Self {
+        let moved = late.min(self.on_wire);
+        Self { in_host: self.in_host + moved, on_wire: self.on_wire - moved, ..self }
+    }
+
     /// Losses that speak about port, plug and cable.
     pub fn wire(&self) -> u64 {
         self.failed_check.saturating_add(self.on_wire)
@@ -93,6 +101,8 @@ pub enum Stopped {
     PortGone,
     /// The port was taken into service.
     TakenIntoService,
+    /// Somebody on this computer switched the port off, or gave it another MTU or address.
+    Reconfigured,
 }
 
 /// Fewer failures than this blame nobody, whatever the ratio: one hit can be a door slammed, a spark, a cosmic ray.
@@ -233,6 +243,13 @@ mod tests {
         let mut grown = Counters::default();
         f(&mut grown);
         CounterDelta { grown, restarted: Vec::new() }
+    }
+
+    #[test]
+    fn what_came_back_late_was_not_lost_on_the_wire() {
+        let losses = Losses { never_left: 1, in_host: 2, failed_check: 3, on_wire: 4 };
+        assert_eq!(losses.with_late(3), Losses { in_host: 5, on_wire: 1, ..losses });
+        assert_eq!(losses.with_late(9), Losses { in_host: 6, on_wire: 0, ..losses });
     }
 
     #[test]

@@ -28,24 +28,40 @@ pub struct Ledger {
     first: u64,
     base: u64,
     next_expected: u64,
+    /// One past the last probe that may have been sent.
+    sent_below: u64,
     back: Vec<u64>,
     returned: u64,
 }
 
 impl Ledger {
-    /// A ledger for probes numbered from `first`.
+    /// A ledger for probes numbered from `first`. Until [`Ledger::handle_sent`] any higher number is believed.
     pub fn new(first: u64) -> Self {
         let base = first & !63;
-        let mut ledger = Self { first, base, next_expected: first, back: vec![0; (SPAN / 64) as usize], returned: 0 };
+        let back = vec![0; (SPAN / 64) as usize];
+        let mut ledger = Self { first, base, next_expected: first, sent_below: u64::MAX, back, returned: 0 };
         // Sequences below `first` share its word: they are nobody's.
         ledger.back[word_of(base)] = (1u64 << (first - base)) - 1;
         ledger
     }
 
+    /// Probes below `next` have been handed to the port, none above it. An echo that names a later one is damaged: two
+    /// wrong bits can cancel in the header check, and believing such a number would give up everything up to it.
+    #[inline]
+    pub fn handle_sent(&mut self, next: u64) {
+        self.sent_below = next;
+    }
+
+    /// Whether a probe with this sequence can have been sent.
+    #[inline]
+    pub fn may_be_out(&self, sequence: u64) -> bool {
+        sequence >= self.first && sequence < self.sent_below
+    }
+
     /// Books one echo.
     #[inline]
     pub fn mark(&mut self, sequence: u64) -> Mark {
-        if sequence < self.first {
+        if !self.may_be_out(sequence) {
             return Mark::Foreign;
         }
         if sequence < self.base {
@@ -84,7 +100,8 @@ impl Ledger {
 
     /// Whether a probe with this sequence could still come back as the first of its kind.
     pub fn expects(&self, sequence: u64) -> bool {
-        sequence >= self.first.max(self.base)
+        self.may_be_out(sequence)
+            && sequence >= self.base
             && (sequence >= self.base + SPAN || self.back[word_of(sequence)] & (1 << (sequence % 64)) == 0)
     }
 
@@ -175,6 +192,18 @@ mod tests {
         assert_eq!(ledger.mark(10 + SPAN * 2 + 3), Mark::Back);
         assert_eq!(ledger.mark(10 + SPAN * 2 + 2), Mark::Duplicate);
         assert_eq!(ledger.lost(SPAN * 2 + 4), 0);
+    }
+
+    #[test]
+    fn a_number_nobody_sent_moves_nothing() {
+        let mut ledger = Ledger::new(100);
+        ledger.handle_sent(110);
+        assert_eq!(ledger.mark(100), Mark::Back);
+        assert_eq!(ledger.mark(110), Mark::Foreign);
+        assert_eq!(ledger.mark(100 | 1 << 60), Mark::Foreign);
+        assert!(!ledger.expects(110) && ledger.expects(109));
+        ledger.handle_sent(111);
+        assert_eq!((ledger.mark(110), ledger.next_expected(), ledger.returned()), (Mark::Back, 111, 2));
     }
 
     proptest! {

@@ -10,6 +10,7 @@
 //! cable and plug with known faults).
 #![forbid(unsafe_code)]
 
+pub mod cable_test;
 pub mod case;
 pub mod caution;
 pub mod compare;

@@ -58,6 +58,18 @@ pub enum Command {
         /// The plug to draw; all are listed without it
         kind: Option<String>,
     },
+    /// Have the adapter measure the cable pair by pair, where it can
+    ///
+    /// Takes the link down for some seconds. Take the plug off first: it joins pairs, which reads as a short. Make sure that
+    /// nothing gives power on the pairs (PoE). A port in service is refused. Exit status: 0 no fault, 1 a fault on a pair,
+    /// 3 not found out, 4 not tested, as where the adapter offers no such test.
+    CableTest {
+        /// Interface name
+        port: String,
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+    },
     /// Blink the light of a port, to find it in the rack
     Locate {
         /// Interface name

@@ -2,6 +2,7 @@
 
 pub mod agent;
 pub mod args;
+pub mod cable_test;
 pub mod check;
 pub mod isolate;
 pub mod keep;
@@ -38,6 +39,7 @@ pub fn run() -> ExitCode {
     match args.command {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
+        Command::CableTest { port, json } => cable_test::run(&port, json),
         Command::Ports { json } => ports::run(json),
         Command::Report(report) => report::run(&report),
         Command::Records(records) => records::run(*records),

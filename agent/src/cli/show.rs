@@ -8,7 +8,7 @@ use turnback_core::{plan::Profile, sim, wiring::WiringKind};
 use super::{USAGE, args::Args, complain};
 use crate::ports::simulated;
 
-fn print(text: &str) -> ExitCode {
+pub(super) fn print(text: &str) -> ExitCode {
     // A closed pipe is the reader's choice.
     let _ = std::io::stdout().write_all(text.as_bytes());
     ExitCode::SUCCESS

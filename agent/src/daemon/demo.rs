@@ -93,7 +93,7 @@ pub const PORTS: [(&str, &str); 12] = [
     ("lock2", "is taken into service after three minutes, and freed again after six"),
     ("office0", "nothing wrong"),
     ("office1", "fibre, nothing wrong"),
-    ("office2", "no plug is fitted: stays unknown"),
+    ("office2", "no plug is fitted: no link, so port or plug are at fault"),
     ("quay0", "nothing wrong"),
     ("quay1", "nothing wrong"),
     ("quay2", "a chafed cable: damages bits in bursts from the second minute on"),

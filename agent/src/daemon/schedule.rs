@@ -5,9 +5,12 @@
 //! Clocks that are put forward or back: a fixed time that does not exist on a day is due at the first moment after the
 //! gap; one that exists twice is due once.
 
-use std::{str::FromStr, time::Duration};
+use std::time::Duration;
 
-use croner::Cron;
+use croner::{
+    Cron,
+    parser::{CronParser, Seconds},
+};
 use jiff::{
     SignedDuration, Timestamp, ToSpan, Zoned,
     civil::{Date, Time},
@@ -77,12 +80,22 @@ impl Schedule {
     /// What is wrong with the expression and what is allowed.
     pub fn new(expression: &str, zone: TimeZone, jitter: Duration, hours: Vec<Hours>) -> Result<Self, String> {
         let allowed = "minute, hour, day of month, month, day of week, such as `30 2 * * *`";
-        let cron = Cron::from_str(expression).map_err(|error| format!("{error}; a schedule has {allowed}"))?;
+        let parser = CronParser::builder().seconds(Seconds::Optional).build();
+        let cron = parser.parse(expression).map_err(|error| format!("{error}; a schedule has {allowed}"))?;
         let schedule = Self { cron, zone, jitter, hours };
-        match schedule.after(Timestamp::UNIX_EPOCH) {
-            Some(_) => Ok(schedule),
-            None => Err(format!("such a time never comes; a schedule has {allowed}")),
+        let Some(mut time) = schedule.after(Timestamp::UNIX_EPOCH) else {
+            return Err(format!("such a time never comes; a schedule has {allowed}"));
+        };
+        // A delay that can be longer than the time to the next would make one run of two, or of many.
+        for _ in 0..TIMES_LOOKED_AT {
+            let Some(next) = schedule.after(time) else { break };
+            let gap = next.duration_since(time);
+            if gap < SignedDuration::try_from(jitter).unwrap_or(SignedDuration::MAX) {
+                return Err(format!("its times are {} s apart, less than the jitter", gap.as_secs()));
+            }
+            time = next;
         }
+        Ok(schedule)
     }
 
     /// The first time after `moment` by the expression alone.
@@ -140,6 +153,9 @@ impl Schedule {
     }
 }
 
+/// Times of a schedule that the jitter is held against.
+const TIMES_LOOKED_AT: u32 = 50;
+
 /// A number from a name (FNV-1a, 64 bits: offset and prime from memory).
 fn mix(name: &str) -> u64 {
     name.bytes().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3))
@@ -190,7 +206,7 @@ mod tests {
     fn the_last_time_before_is_found_across_years() {
         let yearly = schedule("0 6 1 1 *", "UTC", &[]);
         assert_eq!(yearly.at_or_before(moment("2026-11-25T00:00:00Z")), Some(moment("2026-01-01T06:00:00Z")));
-        let minutely = schedule("* * * * *", "UTC", &[]);
+        let minutely = Schedule::new("* * * * *", TimeZone::UTC, Duration::ZERO, vec![]).unwrap();
         assert_eq!(minutely.at_or_before(moment("2026-11-25T10:00:59.9Z")), Some(moment("2026-11-25T10:00:00Z")));
         assert_eq!(minutely.at_or_before(moment("2026-11-25T10:00:00Z")), Some(moment("2026-11-25T10:00:00Z")));
     }
@@ -238,6 +254,9 @@ mod tests {
 
     #[test]
     fn an_expression_that_never_comes_is_refused() {
+        let often = Schedule::new("* * * * *", TimeZone::UTC, Duration::from_secs(61), vec![]);
+        assert!(often.unwrap_err().contains("less than the jitter"));
+        assert!(Schedule::new("*/5 * * * * *", TimeZone::UTC, Duration::ZERO, vec![]).is_ok());
         for bad in ["0 0 31 2 *", "61 * * * *", "* * * *", "", "every night"] {
             assert!(Schedule::new(bad, TimeZone::UTC, Duration::ZERO, vec![]).is_err(), "{bad}");
         }

@@ -4,7 +4,10 @@ use turnback_core::{
     counters::{CounterDelta, Counters, difference},
     evidence::{Handful, Heard, Losses, Reference, Stopped},
     report::{SecondsSummary, StepReport, ZeroLossRate},
-    stats::availability::{Availability, Second},
+    stats::{
+        availability::{Availability, Second},
+        latency::LatencyHistogram,
+    },
     stream::tally::{SecondCounts, Tally},
     time::ClockSource,
 };
@@ -50,16 +53,23 @@ impl Gathered {
     pub fn add(&mut self, result: &StepResult, frame_bytes: usize, delta: &CounterDelta, single: bool) -> Losses {
         let losses = Losses::sort(result.tally.counts.lost, result.ring_drops, delta);
         self.losses.merge(&losses);
+        if single && result.tally.latency.count() > 0 {
+            // An adapter that left off stamping in mid-run: round trips of two clocks are not one histogram.
+            let own_clock = |clocks: (_, ClockSource)| clocks.1 == ClockSource::Adapter;
+            if own_clock(self.clocks.0) != own_clock(result.clocks) {
+                self.tally.latency = LatencyHistogram::default();
+                self.tally.single_trips.clear();
+            }
+            self.clocks.0 = result.clocks;
+        }
         self.tally.merge(&result.tally);
         self.bits_sent += result.tally.counts.sent as f64 * frame_bytes as f64 * 8.0;
         self.heard.foreign_during += result.foreign;
         self.heard.own_host += result.own_host;
         self.link_flaps += result.link_flaps;
         self.stopped = self.stopped.or(result.stopped);
-        if single {
-            self.clocks.0 = result.clocks
-        } else {
-            self.clocks.1 = result.clocks
+        if !single {
+            self.clocks.1 = result.clocks;
         }
         losses
     }

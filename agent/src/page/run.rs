@@ -100,6 +100,7 @@ fn stopped_in_words(stopped: Stopped) -> &'static str {
         Stopped::LinkLost => "the link went away",
         Stopped::PortGone => "the port vanished",
         Stopped::TakenIntoService => "the port was taken into service",
+        Stopped::Reconfigured => "somebody changed the port's settings meanwhile",
     }
 }
 

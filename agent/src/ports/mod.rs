@@ -39,6 +39,14 @@ pub trait Port {
     /// # Errors
     /// When the host cannot be asked.
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError>;
+    /// What somebody on this host did to the port since the last call, beside this run itself; `None` for nothing. Cheap:
+    /// asked many times a second.
+    ///
+    /// # Errors
+    /// When the host cannot be asked.
+    fn disturbed(&mut self) -> Result<Option<Disturbance>, PortError> {
+        Ok(None)
+    }
     /// Its link now.
     ///
     /// # Errors
@@ -79,6 +87,15 @@ pub trait Port {
     fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError>;
     /// The interface behind the port, where there is one.
     fn interface(&self) -> Option<Interface>;
+}
+
+/// What somebody on this host did to a port under test. What failed meanwhile says nothing of port, plug or cable.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Disturbance {
+    /// It was switched off, or got another MTU or address.
+    Reconfigured,
+    /// It was taken into service: the reasons that were not there before.
+    TakenIntoService(Vec<String>),
 }
 
 /// What came of a wish to change a setting.
@@ -203,11 +220,46 @@ impl PortError {
 const GRANT: &str =
     "run it as root, or grant the rights once: sudo setcap cap_net_raw,cap_net_admin+ep \"$(command -v turnback)\"";
 
-/// When a probe left, and by which clock.
+/// When a probe left, by every clock that saw it go.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Departure {
-    /// Nanoseconds on the port's clock.
-    pub at: Nanos,
-    /// Which clock.
-    pub clock: ClockSource,
+    /// By the program's clock, read just before the probe was handed over.
+    pub program: Nanos,
+    /// By the kernel, just before it went to the adapter.
+    pub kernel: Option<Nanos>,
+    /// By the adapter, which counts on its own.
+    pub adapter: Option<Nanos>,
+}
+
+impl Departure {
+    /// Seen by the program alone.
+    pub fn by_program(at: Nanos) -> Self {
+        Self { program: at, kernel: None, adapter: None }
+    }
+
+    /// The best stamp that an arrival by the clock `arrival` may be held against, and its clock. Kernel and program read
+    /// the same system time at different places; an adapter's own can only be held against itself.
+    pub fn against(&self, arrival: ClockSource) -> Option<(Nanos, ClockSource)> {
+        match arrival {
+            ClockSource::Adapter => self.adapter.map(|at| (at, ClockSource::Adapter)),
+            _ => Some(self.kernel.map_or((self.program, ClockSource::Program), |at| (at, ClockSource::Kernel))),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_departure_is_held_only_against_an_arrival_of_its_own_clock() {
+        // An adapter's count and the system's time have nothing to do with each other (timestamping.rst 3.1.1, "raw" stamps).
+        let seen_by_all = Departure { program: 1_000, kernel: Some(1_100), adapter: Some(7) };
+        assert_eq!(seen_by_all.against(ClockSource::Adapter), Some((7, ClockSource::Adapter)));
+        assert_eq!(seen_by_all.against(ClockSource::Kernel), Some((1_100, ClockSource::Kernel)));
+        assert_eq!(seen_by_all.against(ClockSource::Program), Some((1_100, ClockSource::Kernel)));
+        let by_program = Departure::by_program(1_000);
+        assert_eq!(by_program.against(ClockSource::Adapter), None);
+        assert_eq!(by_program.against(ClockSource::Kernel), Some((1_000, ClockSource::Program)));
+    }
 }

@@ -1,3 +1,5 @@
+//! Records written, found, dropped, exchanged and spoiled.
+
 use std::path::PathBuf;
 
 use rusqlite::Connection;

@@ -1,3 +1,5 @@
+//! Differences that are beyond chance, and those that are not.
+
 use super::*;
 use crate::evidence::Limit;
 use crate::link::{LinkState, Placement};

@@ -87,13 +87,20 @@ impl Collector {
         }
     }
 
+    /// Probes below `next` may be out, none from there on; no echo is taken for a probe that was not sent. To be told
+    /// before the echoes of those probes are handed in; until it is told anything, every sequence is believed.
+    #[inline]
+    pub fn handle_sent(&mut self, next: u64) {
+        self.ledger.handle_sent(next);
+    }
+
     /// Books one frame.
     #[inline]
     pub fn handle_echo(&mut self, echo: Echo<'_>) -> Seen {
         if let Ok(header) = Header::new_sized(echo.bytes)
             && header.tag() == self.spec.tag
             && header.syndrome() == 0
-            && header.sequence() >= self.spec.first_sequence
+            && self.ledger.may_be_out(header.sequence())
             && echo.bytes.len() == self.spec.frame_bytes
         {
             let (sequence, sent_at) = (header.sequence(), header.sent_at());
@@ -239,9 +246,8 @@ impl Collector {
         let next = self.ledger.next_expected();
         let of_phase = self.spec.sequence_of_phase(header.shape().phase_bytes(), next);
         let candidates = [Some(header.sequence()), of_phase, Some(next)];
-        let in_reach = |s: &u64| {
-            *s >= self.spec.first_sequence && *s < next.saturating_add(SPAN) && s.saturating_add(SPAN) >= next
-        };
+        let in_reach =
+            |s: &u64| self.ledger.may_be_out(*s) && *s < next.saturating_add(SPAN) && s.saturating_add(SPAN) >= next;
         let mut best: Option<(u32, u64, u64)> = None;
         let mut looked_at = 0;
         for sequence in candidates.into_iter().flatten().filter(in_reach).collect::<Vec<_>>() {

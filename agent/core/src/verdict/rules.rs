@@ -18,7 +18,7 @@ pub use suspects::suspects;
 
 use damage::{bit_errors, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
 use limit::{few_hits, host_limited, limit_proved, places_disagree, too_few_bits};
-use link::{link_flapped, link_lost, no_link, port_gone};
+use link::{link_flapped, link_lost, no_link, port_gone, reconfigured};
 use occupied::{foreign_traffic, in_service};
 use silence::{not_transmitted, nothing_returned, nothing_sent};
 
@@ -61,6 +61,7 @@ pub const RULES: &[Rule] = &[
     Rule { name: "in-service", decide: in_service },
     Rule { name: "foreign-traffic", decide: foreign_traffic },
     Rule { name: "port-gone", decide: port_gone },
+    Rule { name: "reconfigured", decide: reconfigured },
     Rule { name: "no-link", decide: no_link },
     Rule { name: "link-lost", decide: link_lost },
     Rule { name: "not-transmitted", decide: not_transmitted },

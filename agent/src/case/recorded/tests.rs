@@ -1,3 +1,5 @@
+//! Cases kept among the records.
+
 use turnback_core::{
     case::{CaseState, Ended, Source, Spot, Stage, StageName},
     link::Placement,
@@ -168,10 +170,11 @@ fn what_an_open_case_rests_on_is_not_dropped() {
     assert_eq!(store.cases(false).unwrap().into_iter().map(|row| row.case).collect::<Vec<_>>(), [open.case.clone()]);
     assert!(store.look_through().unwrap().problems.is_empty());
 
-    // Once it is decided it goes as all others.
+    // Once it is decided it goes by age as all others.
     open.state = CaseState::Decided;
     store.save(&open).unwrap();
-    assert_eq!(store.prune(all, now_ms).unwrap(), 1);
+    let old = Retention { older_than_s: Some(86_400), keep: None };
+    assert_eq!(store.prune(old, now_ms).unwrap(), 1);
     assert!(store.cases(false).unwrap().is_empty());
 }
 

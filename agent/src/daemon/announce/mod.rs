@@ -7,12 +7,13 @@ pub mod command;
 pub mod webhook;
 
 use std::{
+    collections::BTreeSet,
     sync::{Arc, Mutex, PoisonError},
     time::Duration,
 };
 
 use serde::{Deserialize, Serialize};
-use tokio::{sync::Notify, task::spawn_blocking};
+use tokio::task::spawn_blocking;
 use turnback_core::watch::standing::{Change, State};
 
 use super::{
@@ -91,7 +92,12 @@ impl Announcement {
 /// Delivers what is in the outbox, until the daemon ends.
 pub async fn deliver_for_ever(shared: Arc<Shared>) {
     loop {
-        let next = deliver_due(&shared).await;
+        let mut answered = BTreeSet::new();
+        let mut next = deliver_due(&shared, &mut answered).await;
+        // A target that takes one after an outage is not made to wait for the others.
+        if !answered.is_empty() {
+            next = deliver_due(&shared, &mut answered).await;
+        }
         let wait = next.map_or(LOOK_AGAIN, |ms| Duration::from_millis(ms.max(0) as u64).min(LOOK_AGAIN));
         tokio::select! {
             () = tokio::time::sleep(wait) => {}
@@ -101,8 +107,8 @@ pub async fn deliver_for_ever(shared: Arc<Shared>) {
     }
 }
 
-/// Tries all that are due; milliseconds until the next is.
-async fn deliver_due(shared: &Arc<Shared>) -> Option<i64> {
+/// Tries all that are due, and all for targets that answered just now; milliseconds until the next is due.
+async fn deliver_due(shared: &Arc<Shared>, answered: &mut BTreeSet<String>) -> Option<i64> {
     let waiting = match with_logbook(&shared.logbook, |logbook| logbook.outbox()).await {
         Ok(waiting) => waiting,
         Err(error) => {
@@ -116,7 +122,7 @@ async fn deliver_due(shared: &Arc<Shared>) -> Option<i64> {
     let mut attempts = tokio::task::JoinSet::new();
     for outgoing in waiting {
         let wait = outgoing.next_try_ms - shared.now_ms();
-        if wait > 0 {
+        if wait > 0 && !answered.contains(&outgoing.target) {
             next = Some(next.map_or(wait, |n| n.min(wait)));
             continue;
         }
@@ -132,16 +138,21 @@ async fn deliver_due(shared: &Arc<Shared>) -> Option<i64> {
             }
         }
     }
-    while let Some(wait) = attempts.join_next().await {
-        if let Ok(Some(wait)) = wait {
-            next = Some(next.map_or(wait, |n| n.min(wait)));
+    answered.clear();
+    while let Some(done) = attempts.join_next().await {
+        match done {
+            Ok((_, Some(wait))) => next = Some(next.map_or(wait, |n| n.min(wait))),
+            Ok((target, None)) => {
+                answered.insert(target);
+            }
+            Err(error) => tracing::error!(%error, "an attempt to deliver failed"),
         }
     }
     next
 }
 
-/// One attempt; milliseconds until the next one, if it failed.
-async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) -> Option<i64> {
+/// One attempt: the target, and milliseconds until the next one if it failed.
+async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) -> (String, Option<i64>) {
     let done = match &target.way {
         Way::Log => {
             tell_log(&outgoing);
@@ -156,19 +167,19 @@ async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) ->
                 .unwrap_or_else(|error| Err(error.to_string()))
         }
     };
-    let name = target.name.clone();
+    let name = target.name;
     match done {
         Ok(()) => {
-            *shared.board().figures.announced.entry(name).or_default() += 1;
+            *shared.board().figures.announced.entry(name.clone()).or_default() += 1;
             let id = outgoing.id.clone();
             if let Err(error) = with_logbook(&shared.logbook, move |l| l.delivered(&id, &outgoing.target)).await {
                 tracing::error!(%error, "a delivered announcement stays in the outbox and will be told again");
-                return Some(RETRY_FIRST.as_millis() as i64);
+                return (name, Some(RETRY_FIRST.as_millis() as i64));
             }
-            None
+            (name, None)
         }
         Err(text) => {
-            *shared.board().figures.announce_failures.entry(name).or_default() += 1;
+            *shared.board().figures.announce_failures.entry(name.clone()).or_default() += 1;
             let wait = pause_after(outgoing.attempts);
             tracing::warn!(
                 id = outgoing.id,
@@ -184,25 +195,34 @@ async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) ->
             if let Err(error) = with_logbook(&shared.logbook, move |l| l.put_off(&outgoing)).await {
                 tracing::error!(%error, "a failed attempt could not be noted");
             }
-            Some(wait.as_millis() as i64)
+            (name, Some(wait.as_millis() as i64))
         }
     }
 }
 
 fn tell_log(outgoing: &Outgoing) {
     let Ok(told) = serde_json::from_str::<Announcement>(&outgoing.document) else { return };
-    tracing::warn!(
-        announcement = told.id,
-        port = told.port,
-        label = told.labels.label,
-        cable = told.labels.cable,
-        cabinet = told.labels.cabinet,
-        from = told.from.name(),
-        to = told.to.name(),
-        why = told.why,
-        run = told.run,
-        "port changed"
-    );
+    let labels = &told.labels;
+    macro_rules! log {
+        ($level:ident) => {
+            tracing::$level!(
+                announcement = told.id,
+                port = told.port,
+                label = labels.label,
+                cable = labels.cable,
+                cabinet = labels.cabinet,
+                from = told.from.name(),
+                to = told.to.name(),
+                why = told.why,
+                run = told.run,
+                "port changed"
+            )
+        };
+    }
+    match told.to {
+        State::Failed | State::Suspect => log!(warn),
+        State::Unknown | State::Proven | State::Skipped => log!(info),
+    }
 }
 
 /// How long to wait after this many failed attempts: 5 s, doubled each time, 15 minutes at most.
@@ -219,9 +239,6 @@ pub(super) async fn with_logbook<T: Send + 'static>(
     let done = spawn_blocking(move || action(&mut **logbook.lock().unwrap_or_else(PoisonError::into_inner))).await;
     done.unwrap_or_else(|error| Err(LogbookError::Store(error.to_string())))
 }
-
-/// Rings when something was put into the outbox.
-pub type Posted = Notify;
 
 const RETRY_FIRST: Duration = Duration::from_secs(5);
 const RETRY_MAX: Duration = Duration::from_secs(15 * 60);

@@ -3,11 +3,13 @@
 use std::time::Duration;
 
 use turnback_core::{
+    counters::classify::classify,
     event::Event,
     evidence::{Basis, Evidence, Reference},
     link::{Placement, PortSetting},
     pattern::Pattern,
     plan::{SIZE_MIN, Step},
+    stream::tally::Counts,
     verdict::{Outcome, judge, ratio::bit_error_ratio},
 };
 
@@ -17,6 +19,9 @@ impl Run<'_> {
     /// After a failure, the same from another place where no hand is needed: inside the chip, and at the port on a rig that
     /// moves its plug by itself.
     pub(super) fn confirm(&mut self) -> Result<(), CheckError> {
+        if self.gathered.stopped.is_none() && !self.cancel.is_cancelled() {
+            self.tell_host_from_line()?;
+        }
         if !self.options.confirm
             || self.return_port.is_some()
             || self.cancel.is_cancelled()
@@ -44,6 +49,29 @@ impl Run<'_> {
             self.gathered.references.extend(reference);
         }
         Ok(())
+    }
+
+    /// Wrong bits, and the adapter was told to deliver frames whether or not they pass its check, but counted none that did
+    /// not: was the damage done on the line and not counted, or behind the check, in this computer? What is damaged while
+    /// such frames are held back has passed the check.
+    fn tell_host_from_line(&mut self) -> Result<(), CheckError> {
+        let counts = self.gathered.tally.counts;
+        let counted = classify(&self.gathered.delta(&self.counters_after)).failed_fcs();
+        if !self.bad_frames_delivered
+            || !nobody_vouches(&counts, counted)
+            || !self.set(PortSetting::DeliverBadFrames(false))?
+        {
+            return Ok(());
+        }
+        let kept = (std::mem::take(&mut self.gathered), self.link);
+        self.gathered.counters_before = kept.0.counters_before.clone();
+        self.bad_frames_delivered = false;
+        let tried = self.try_here();
+        let damaged = self.gathered.tally.counts.damaged;
+        (self.gathered, self.link) = kept;
+        self.bad_frames_delivered = true;
+        self.gathered.tally.counts.damaged_after_check = damaged.min(counts.damaged);
+        tried
     }
 
     /// A short run with the signal turned back at `place`, whose counts stay out of this run's.
@@ -96,4 +124,31 @@ impl Run<'_> {
     }
 }
 
+/// Whether frames came back damaged of which neither the frame check of each nor the adapter's counter says where.
+fn nobody_vouches(counts: &Counts, failed_checks_counted: u64) -> bool {
+    let told_each = counts.failed_check_delivered > 0 || counts.damaged_after_check > 0;
+    counts.damaged > 0 && !told_each && failed_checks_counted == 0
+}
+
 const CONFIRM_TIME: Duration = Duration::from_secs(1);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn damage_is_looked_into_only_where_nobody_says_where_it_was_done() {
+        let damaged = Counts { damaged: 3, ..Counts::default() };
+        assert!(nobody_vouches(&damaged, 0));
+        assert!(!nobody_vouches(&damaged, 3), "the adapter counted failed checks: the line");
+        assert!(
+            !nobody_vouches(&Counts { failed_check_delivered: 3, ..damaged }, 0),
+            "each was seen to fail: the line"
+        );
+        assert!(
+            !nobody_vouches(&Counts { damaged_after_check: 3, ..damaged }, 0),
+            "each was seen to be right: the host"
+        );
+        assert!(!nobody_vouches(&Counts::default(), 0), "no damage");
+    }
+}

@@ -134,6 +134,10 @@ impl Run<'_> {
                 self.runners.push(other.open(Some(here))?);
             }
         }
+        // An adapter told to stamp frames may start its link anew.
+        if self.link.up {
+            self.link = self.wait_for_link()?;
+        }
         Ok(())
     }
 }

@@ -18,7 +18,7 @@ use crate::{causes::with_causes, engine::gather::summarise, ports::PortError};
 impl Run<'_> {
     pub(super) fn evidence(&self) -> Evidence {
         let mut counts = self.gathered.tally.counts;
-        let mut losses = self.gathered.losses;
+        let mut losses = self.gathered.losses.with_late(counts.late);
         let not_ready = self.gathered.lost_before_ready.min(losses.on_wire);
         losses.on_wire -= not_ready;
         counts.lost -= not_ready;
@@ -65,7 +65,7 @@ impl Run<'_> {
         let clock = |(sent, received)| clock_pair(sent, received);
         let return_port = self.return_port.as_ref().map(|p| p.identity());
         Report {
-            totals: Totals::new(&tally.counts, &self.gathered.losses),
+            totals: Totals::new(&tally.counts, &self.gathered.losses.with_late(tally.counts.late)),
             error_ratio,
             loss_ratio,
             tried: Tried { units: evidence.frames_tried(), failed: evidence.frames_failed() },

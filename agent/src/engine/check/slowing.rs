@@ -15,6 +15,10 @@ impl Run<'_> {
         time: Duration,
         left: Option<Duration>,
     ) -> Result<(), CheckError> {
+        // What stopped the single probes before it stops this step too.
+        if self.must_stop() {
+            return Ok(());
+        }
         let mut rate = step.rate.frames_per_second(step.size_bytes, self.line_bps());
         for _ in 0..=SLOWDOWNS_MAX {
             let results = self.run_with_left(step, StepAmount::Flow(time), rate, true, left)?;

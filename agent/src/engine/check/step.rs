@@ -58,6 +58,11 @@ impl Run<'_> {
         let mut watch = Watcher {
             cancel: self.cancel,
             port: &mut *self.port,
+            return_port: match &mut self.return_port {
+                Some(port) => Some(&mut **port),
+                None => None,
+            },
+            in_service: Vec::new(),
             say: &mut *self.say,
             so_far: self.gathered.tally.counts,
             origin: self.origin,
@@ -74,12 +79,12 @@ impl Run<'_> {
             down_since: None,
             flaps: 0,
             was_up: link_before.up,
-            although_in_service: self.options.although_in_service,
-            service_asked: None,
         };
         let mut runners = std::mem::take(&mut self.runners);
         let results = run_all(&mut runners, &order, &mut |glimpse| watch.look(glimpse));
         let flaps = watch.flaps;
+        let disturbed = watch.look_for_disturbance();
+        self.in_service.extend(watch.in_service);
         self.runners = runners;
         let mut results = results?;
         let after = self.counters().unwrap_or_else(|_| before.clone());
@@ -89,6 +94,11 @@ impl Run<'_> {
         let counted = self.port.link().map(|l| changes(&l).saturating_sub(changes(&link_before)) / 2).unwrap_or(0);
         if let Some(first) = results.first_mut() {
             first.link_flaps = first.link_flaps.max(flaps).max(counted);
+            first.stopped = match (first.stopped, disturbed) {
+                // It explains a link that stays away and frames that cannot be sent.
+                (None | Some(Stopped::LinkLost), Some(_)) => disturbed,
+                (stopped, _) => stopped,
+            };
         }
         let single = matches!(amount, StepAmount::Single(_));
         // With two directions the counters of both ports are summed: each direction may claim them, which can only move

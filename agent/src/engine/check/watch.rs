@@ -12,13 +12,16 @@ use turnback_core::{
 
 use crate::{
     engine::cancel::Cancel,
-    ports::{Port, PortError, ServiceReason, runner::Glimpse},
+    ports::{Disturbance, Port, PortError, runner::Glimpse},
 };
 
 /// Looks after a running step: foreign frames, the link, the person's wish to end; and says how far it is.
 pub(super) struct Watcher<'a> {
     pub(super) cancel: &'a Cancel,
     pub(super) port: &'a mut dyn Port,
+    pub(super) return_port: Option<&'a mut dyn Port>,
+    /// Reasons why a port is in service that were not there before.
+    pub(super) in_service: Vec<String>,
     pub(super) say: &'a mut dyn FnMut(Event),
     pub(super) so_far: Counts,
     pub(super) origin: Nanos,
@@ -29,8 +32,6 @@ pub(super) struct Watcher<'a> {
     pub(super) down_since: Option<Nanos>,
     pub(super) flaps: u64,
     pub(super) was_up: bool,
-    pub(super) although_in_service: bool,
-    pub(super) service_asked: Option<Nanos>,
 }
 
 impl Watcher<'_> {
@@ -39,11 +40,12 @@ impl Watcher<'_> {
         if self.cancel.is_cancelled() {
             return Some(Stopped::ByUser);
         }
+        // Before what it brings with it: foreign frames, a link that drops.
+        if let Some(stopped) = self.look_for_disturbance() {
+            return Some(stopped);
+        }
         if glimpse.foreign > 0 {
             return Some(Stopped::ForeignTraffic);
-        }
-        if self.is_taken_into_service(glimpse.now) {
-            return Some(Stopped::TakenIntoService);
         }
         if let Some(stopped) = self.look_at_link(glimpse) {
             return Some(stopped);
@@ -68,16 +70,23 @@ impl Watcher<'_> {
         None
     }
 
-    /// Somebody gave the port an address, a route or the like meanwhile. A host that does not answer leaves the question open
-    /// until the next look.
-    fn is_taken_into_service(&mut self, now: Nanos) -> bool {
-        let asked = self.service_asked.get_or_insert(now);
-        if now.saturating_sub(*asked) < SERVICE_EVERY.as_nanos() as u64 {
-            return false;
+    /// What somebody on this host did to a port since the last look. Also to be asked when a step is over: something may
+    /// have happened after its last look.
+    pub(super) fn look_for_disturbance(&mut self) -> Option<Stopped> {
+        let other = self.return_port.as_mut().map(|port| port.disturbed());
+        // A port that cannot be asked is noticed by whatever asks it next.
+        let disturbances = [Some(self.port.disturbed()), other].into_iter().flatten().filter_map(|d| d.ok().flatten());
+        let mut stopped = None;
+        for disturbance in disturbances {
+            stopped = Some(match disturbance {
+                Disturbance::TakenIntoService(reasons) => {
+                    self.in_service.extend(reasons);
+                    Stopped::TakenIntoService
+                }
+                Disturbance::Reconfigured => stopped.unwrap_or(Stopped::Reconfigured),
+            });
         }
-        *asked = now;
-        let passed_over = |r: &ServiceReason| self.although_in_service && r.may_be_overridden;
-        self.port.in_service().is_ok_and(|reasons| reasons.iter().any(|reason| !passed_over(reason)))
+        stopped
     }
 
     fn look_at_link(&mut self, glimpse: Glimpse) -> Option<Stopped> {
@@ -98,6 +107,4 @@ impl Watcher<'_> {
     }
 }
 
-/// So often the host is asked whether the port is in service now.
-const SERVICE_EVERY: Duration = Duration::from_millis(250);
 const LINK_LOST_AFTER: Duration = Duration::from_secs(5);

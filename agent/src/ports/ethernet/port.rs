@@ -15,10 +15,12 @@ use super::{
     counters,
     ethtool::{
         EthtoolError, Interface as Device,
+        feature::RX_ALL,
         link::{Connector, Duplex, LinkSetting},
+        timestamp::Timestamping,
     },
-    netlink::{self, link::LinkFacts},
-    service::{Reason, Surroundings},
+    netlink::{self, link::LinkFacts, monitor::Monitor},
+    service::{InService, Reason, Surroundings},
     setting::{Changes, Made, Setting, SettingError},
     socket::{
         Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RawFrame, RingOptions, SenderOptions, SocketError, Stamped,
@@ -32,7 +34,7 @@ use crate::{
         state,
     },
     ports::{
-        Applied, Departure, Interface, Port, PortError, ServiceReason,
+        Applied, Departure, Disturbance, Interface, Port, PortError, ServiceReason,
         runner::{
             StepRunner,
             threads::{Incoming, Receiver, Sender, ThreadRunner},
@@ -47,6 +49,9 @@ pub struct EthernetPort {
     address: Address,
     device: Device,
     changes: Option<Changes>,
+    monitor: Option<Monitor>,
+    /// Reasons that were there when the run asked: they are no news.
+    known_service: Vec<String>,
     _lock: PortLock,
 }
 
@@ -76,6 +81,8 @@ impl EthernetPort {
             address: facts.address.map_or([0; 6], |a| a.0),
             device,
             changes: None,
+            monitor: None,
+            known_service: Vec::new(),
             _lock: lock,
         })
     }
@@ -105,6 +112,40 @@ impl EthernetPort {
         }
         // Just made where there was none.
         self.changes.as_mut().ok_or_else(|| PortError::Gone(self.name.clone()))
+    }
+
+    fn service_reasons(&self) -> Result<Vec<InService>, PortError> {
+        let around = Surroundings::gather().map_err(|e| host(&self.name, "ask whether it is in service", e))?;
+        Ok(around.reasons(&self.name))
+    }
+
+    /// Has the adapter stamp every frame, where it says that it can; where not, the kernel's clock serves.
+    fn stamp_by_adapter(&mut self) -> bool {
+        let offered = self.device.timestamp_capabilities().ok().flatten();
+        if !offered.is_some_and(|offered| offered.stamps_all_in_hardware()) {
+            return false;
+        }
+        match self.make(&Setting::Timestamping(Timestamping::ALL)) {
+            Ok(applied) => applied != Applied::NotOffered,
+            Err(error) => {
+                tracing::info!("latency by the kernel's clock: {error}");
+                false
+            }
+        }
+    }
+
+    /// Changes a setting, noted beforehand.
+    fn make(&mut self, wanted: &Setting) -> Result<Applied, PortError> {
+        let name = self.name.clone();
+        let device = Device::open(&name).map_err(|e| device_error(&name, "open", e))?;
+        match self.changes()?.make(&device, wanted) {
+            Ok(Made::Changed) => Ok(Applied::Changed),
+            Ok(Made::AlreadySo) => Ok(Applied::AlreadySo),
+            Ok(Made::PutBack(recovered)) => Ok(Applied::PutBack(told_shortly(&recovered))),
+            Ok(Made::Unsupported) => Ok(Applied::NotOffered),
+            Err(SettingError::Journal(e)) => Err(e.into()),
+            Err(SettingError::Ethtool(e)) => Err(device_error(&name, "change a setting", e)),
+        }
     }
 
     fn is_virtual(&self) -> bool {
@@ -141,7 +182,7 @@ impl Port for EthernetPort {
         Capabilities {
             // A device without hardware under it has no check sequence to count.
             checks_frames: real,
-            delivers_bad_frames: false,
+            delivers_bad_frames: real && self.feature_is_changeable(RX_ALL),
             internal_loop: self.feature_is_changeable("loopback"),
             forces_speed: real,
             speed_max_mbps: None,
@@ -152,11 +193,11 @@ impl Port for EthernetPort {
     }
 
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
-        let around = Surroundings::gather().map_err(|e| host(&self.name, "ask whether it is in service", e))?;
-        let reasons = around.reasons(&self.name);
+        let reasons = self.service_reasons()?;
         if let Some(reason) = reasons.iter().find(|reason| reason.reason == Reason::NotEthernet) {
             return Err(PortError::NoPort { text: reason.text.clone() });
         }
+        self.known_service = reasons.iter().map(|reason| reason.text.clone()).collect();
         Ok(reasons
             .into_iter()
             .map(|reason| ServiceReason {
@@ -168,6 +209,19 @@ impl Port for EthernetPort {
                 may_be_overridden: reason.may_be_overridden(),
             })
             .collect())
+    }
+
+    fn disturbed(&mut self) -> Result<Option<Disturbance>, PortError> {
+        let Some(monitor) = &mut self.monitor else { return Ok(None) };
+        let heard = monitor.heard().map_err(|e| host(&self.name, "hear what is done to it", e))?;
+        if heard.perhaps_in_service {
+            let mut reasons: Vec<_> = self.service_reasons()?.into_iter().map(|reason| reason.text).collect();
+            reasons.retain(|text| !self.known_service.contains(text));
+            if !reasons.is_empty() {
+                return Ok(Some(Disturbance::TakenIntoService(reasons)));
+            }
+        }
+        Ok(heard.reconfigured.then_some(Disturbance::Reconfigured))
     }
 
     fn link(&mut self) -> Result<LinkState, PortError> {
@@ -201,24 +255,14 @@ impl Port for EthernetPort {
     }
 
     fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError> {
-        let wanted = match setting {
+        self.make(&match setting {
             PortSetting::ForcedSpeed(mbps) => {
                 Setting::Link(LinkSetting::Forced { speed_mbps: Some(mbps), duplex: Some(Duplex::Full) })
             }
             PortSetting::InternalLoop(on) => Setting::Feature { name: "loopback".into(), on },
-            PortSetting::DeliverBadFrames(on) => Setting::Feature { name: "rx-all".into(), on },
+            PortSetting::DeliverBadFrames(on) => Setting::Feature { name: RX_ALL.into(), on },
             PortSetting::Up(up) => Setting::Up(up),
-        };
-        let name = self.name.clone();
-        let device = Device::open(&name).map_err(|e| device_error(&name, "open", e))?;
-        match self.changes()?.make(&device, &wanted) {
-            Ok(Made::Changed) => Ok(Applied::Changed),
-            Ok(Made::AlreadySo) => Ok(Applied::AlreadySo),
-            Ok(Made::PutBack(recovered)) => Ok(Applied::PutBack(told_shortly(&recovered))),
-            Ok(Made::Unsupported) => Ok(Applied::NotOffered),
-            Err(SettingError::Journal(e)) => Err(e.into()),
-            Err(SettingError::Ethtool(e)) => Err(device_error(&name, "change a setting", e)),
-        }
+        })
     }
 
     fn put_back(&mut self) -> Vec<String> {
@@ -251,7 +295,12 @@ impl Port for EthernetPort {
     fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError> {
         let into =
             receiver.unwrap_or_else(|| Interface { name: self.name.clone(), index: self.index, address: self.address });
-        let sender = FrameSender::open(self.index, SenderOptions::default())?;
+        // From here on the run changes nothing that switches the port off.
+        self.monitor = Monitor::open(&self.facts()?).map_err(|e| tracing::info!("{e}")).ok();
+        // Two adapters have two clocks, so only a frame that comes back to its own can be timed by it.
+        let by_adapter = into.index == self.index && self.stamp_by_adapter();
+        let clock = if by_adapter { Clock::Adapter } else { Clock::Kernel };
+        let sender = FrameSender::open(self.index, SenderOptions { clock, ..SenderOptions::default() })?;
         let ring = FrameRing::open(into.index, RingOptions { ethertype: EVERY_ETHERTYPE, ..RingOptions::default() })?;
         let direction = if into.index == self.index {
             "out-and-back".to_owned()
@@ -272,17 +321,24 @@ impl Sender for FrameSender {
         match FrameSender::send(self, batch) {
             Ok(sent) => Ok(sent.accepted),
             // Down is a state of the link, which the watcher sees; it may come up again.
-            Err(SocketError::InterfaceDown { .. }) => Ok(0),
+            // So does a frame that fitted when the plan was made: somebody lowered the MTU since, which the watcher hears.
+            Err(SocketError::InterfaceDown { .. } | SocketError::FrameTooLong { .. }) => Ok(0),
             Err(error) => Err(error.into()),
         }
     }
 
     fn send_stamped(&mut self, probe: &Outgoing<'_>) -> Result<Option<Departure>, PortError> {
         match FrameSender::send_stamped(self, probe, STAMP_PATIENCE) {
-            Ok(Stamped::Sent(stamp)) => Ok(Some(Departure { at: stamp.at_ns, clock: clock(stamp.clock) })),
-            Ok(Stamped::Refused(_)) | Err(SocketError::InterfaceDown { .. }) => Ok(None),
+            Ok(Stamped::Sent(departure)) => Ok(Some(departure)),
+            Ok(Stamped::Refused(_)) | Err(SocketError::InterfaceDown { .. } | SocketError::FrameTooLong { .. }) => {
+                Ok(None)
+            }
             Err(error) => Err(error.into()),
         }
+    }
+
+    fn stamps_by_adapter(&self) -> bool {
+        self.asks_adapter()
     }
 }
 
@@ -304,8 +360,16 @@ impl Receiver for FrameRing {
         }
     }
 
+    fn stamp_by_adapter(&mut self, on: bool) -> Result<(), PortError> {
+        Ok(self.stamp_by(if on { Clock::Adapter } else { Clock::Kernel })?)
+    }
+
     fn drops(&mut self) -> Result<u64, PortError> {
         Ok(FrameRing::drops(self)?.frames)
+    }
+
+    fn waiting(&mut self) -> Result<u64, PortError> {
+        Ok(FrameRing::waiting(self)?)
     }
 
     fn capacity_frames(&self, frame_bytes: usize) -> usize {
@@ -357,6 +421,7 @@ pub fn print_address(address: Address) -> String {
 
 const DYING_POLLS: u32 = 20;
 const DYING_POLL: Duration = Duration::from_millis(25);
-/// How long the kernel may take to give back a departure stamp.
-const STAMP_PATIENCE: Duration = Duration::from_millis(2);
+/// How long kernel and adapter may take to give back a departure stamp. An adapter is asked for its own some time after
+/// the frame left; a clock that gives none costs this three times.
+const STAMP_PATIENCE: Duration = Duration::from_millis(10);
 const _: () = assert!(ETHERTYPE == super::socket::PROBE_ETHERTYPE);

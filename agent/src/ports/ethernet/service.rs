@@ -41,6 +41,8 @@ pub enum Reason {
     Members,
     /// Other interfaces stand on it (VLAN, macvlan).
     Upper,
+    /// A program in the kernel (XDP) takes what arrives at it.
+    Program,
     /// It stands on an interface that is in service.
     Lower,
 }
@@ -189,6 +191,13 @@ impl Surroundings {
                 reason: Reason::Master,
                 text: format!("{name} belongs to {master}"),
                 way_out: format!("ip link set {name} nomaster"),
+            });
+        }
+        if link.xdp {
+            reasons.push(InService {
+                reason: Reason::Program,
+                text: format!("a program in the kernel (XDP) takes what arrives at {name} before this one can"),
+                way_out: format!("ip link set {name} xdp off"),
             });
         }
         let members: Vec<String> = self.members(link).map(|member| member.name.clone()).collect();

@@ -159,6 +159,7 @@ impl Step {
                             .count()
                     });
                     self.tx.handle_sent(accepted);
+                    self.rx.handle_sent(self.tx.next_sequence());
                     count_sent(&mut self.sent_by_second, now, self.origin, accepted as u64);
                     self.refused += u64::from(accept != Accept::Taken);
                     match (self.flow, accept) {
@@ -198,6 +199,7 @@ impl Step {
         let sequence = self.tx.next_sequence();
         world.carry_span(&span, self.frame_bytes);
         self.tx.skip(count);
+        self.rx.handle_sent(self.tx.next_sequence());
         self.rx.handle_clean_span(sequence, count, now, span.gap_ns, span.latency_ns);
         let mut done = 0;
         while done < count {

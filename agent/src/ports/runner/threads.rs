@@ -36,6 +36,10 @@ pub trait Sender: Send {
     /// # Errors
     /// As for [`Sender::send`].
     fn send_stamped(&mut self, probe: &Outgoing<'_>) -> Result<Option<Departure>, PortError>;
+    /// Whether single probes are stamped by the adapter's own clock, as far as is known.
+    fn stamps_by_adapter(&self) -> bool {
+        false
+    }
 }
 
 /// One frame as a receiving half hands it on.
@@ -51,7 +55,8 @@ pub struct Incoming<'a> {
 
 /// The receiving half of a port.
 pub trait Receiver: Send {
-    /// Hands on what has arrived, waiting at most `timeout` for something; true when nothing more is waiting.
+    /// Hands on what has arrived, waiting at most `timeout` for something; true when nothing more is waiting. All that one
+    /// call hands on has arrived before the first of it is handed on.
     ///
     /// # Errors
     /// When the port vanished.
@@ -61,6 +66,20 @@ pub trait Receiver: Send {
     /// # Errors
     /// Whatever the system says.
     fn drops(&mut self) -> Result<u64, PortError>;
+    /// Stamps what arrives from now on with the adapter's own clock, where it can, or with the kernel's again.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    fn stamp_by_adapter(&mut self, _on: bool) -> Result<(), PortError> {
+        Ok(())
+    }
+    /// Frames that have come in and cannot be handed on yet: a reason to wait on before a probe is called lost.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    fn waiting(&mut self) -> Result<u64, PortError> {
+        Ok(0)
+    }
     /// How many frames of this length surely fit while nobody reads.
     fn capacity_frames(&self, frame_bytes: usize) -> usize;
     /// Now, on the clock of the arrivals.
@@ -98,15 +117,25 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         watch: &mut Watch<'_>,
     ) -> Result<StepResult, PortError> {
         let mut result = StepResult::default();
+        let first = spec.first_sequence;
         let mut collector = Collector::new(spec.clone(), Flow::Single, order.origin);
         let mut tx = Transmitter::new(spec, Amount::Probes(probes.into()), None, u64::MAX, self.receiver.now());
         let mut sent_by_second = Vec::new();
         let (mut refused, mut missed) = (0, 0u32);
+        let drops_before = self.receiver.drops()?;
+        let mut trips = Vec::new();
+        let mut by_adapter = None;
         let started = Instant::now();
         while tx.poll(self.receiver.now(), 0) != Turn::Done {
             let sequence = tx.next_sequence();
             let now = self.receiver.now();
+            // A sender that gets no stamps of the adapter leaves off asking; arrivals must be of the same clock.
+            if by_adapter != Some(self.sender.stamps_by_adapter()) {
+                by_adapter = Some(self.sender.stamps_by_adapter());
+                self.receiver.stamp_by_adapter(self.sender.stamps_by_adapter())?;
+            }
             let sender = &mut self.sender;
+            collector.handle_sent(sequence + 1);
             let departure = tx.batch(1, now, |batch| sender.send_stamped(&batch[0]))?;
             let Some(departure) = departure else {
                 refused += 1;
@@ -122,7 +151,9 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
             let patience = if missed < 3 { SINGLE_PATIENCE } else { SINGLE_PATIENCE / 8 };
             let deadline = Instant::now() + patience;
             let mut arrival = None;
-            while arrival.is_none() && Instant::now() < deadline {
+            loop {
+                // Asked before looking: who was kept from the processor for so long has not looked yet.
+                let overdue = Instant::now() >= deadline;
                 let own = &self.own_addresses;
                 self.receiver.receive(Duration::from_millis(5), &mut |frame| {
                     let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
@@ -132,28 +163,45 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                         _ => {}
                     }
                 })?;
+                if overdue || arrival.is_some() {
+                    break;
+                }
             }
             match arrival {
                 Some((at, clock)) => {
-                    // Kernel and program read the same clock; an adapter's own can only be held against itself.
-                    let comparable = (clock == ClockSource::Adapter) == (departure.clock == ClockSource::Adapter);
-                    if let Some(trip) = at.checked_sub(departure.at).filter(|_| comparable) {
-                        collector.handle_single_latency(sequence, trip);
-                        result.clocks = (departure.clock, clock);
+                    // A clock that was set back between the two stamps would give a negative trip: leave it out.
+                    if let Some((left, left_by)) = departure.against(clock)
+                        && let Some(trip) = at.checked_sub(left)
+                    {
+                        trips.push(Trip { sequence, trip, clocks: (left_by, clock) });
                     }
                 }
                 None => missed += 1,
             }
             if let Some(stopped) =
-                watch.look(glimpse(&collector, tx.next_sequence(), result.foreign, self.receiver.now()))
+                watch.look(glimpse(&collector, tx.next_sequence() - first, result.foreign, self.receiver.now()))
             {
                 result.stopped = Some(stopped);
                 break;
             }
         }
-        let sent = tx.next_sequence() - tx.spec().first_sequence;
+        let sent = tx.next_sequence() - first;
         self.next_sequence = tx.next_sequence();
+        // What is only late is not lost.
+        let deadline = Instant::now() + order.settle;
+        let mut overdue = missed == 0;
+        while !overdue && collector.returned() < sent {
+            overdue =
+                Instant::now() >= deadline && self.receiver.waiting()? == 0 || Instant::now() >= deadline + READ_ON_MAX;
+            self.receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
+                collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
+            })?;
+        }
+        result.ring_drops = self.receiver.drops()?.saturating_sub(drops_before);
         result.seconds = started.elapsed().as_secs_f64();
+        for trip in of_one_clock(trips, &mut result.clocks) {
+            collector.handle_single_latency(trip.sequence, trip.trip);
+        }
         result.tally = collector.finish(sent, refused, &sent_by_second);
         Ok(result)
     }
@@ -166,12 +214,14 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         watch: &mut Watch<'_>,
     ) -> Result<StepResult, PortError> {
         let drops_before = self.receiver.drops()?;
+        // In full flow a probe carries the program's time, which no adapter's count can be held against.
+        self.receiver.stamp_by_adapter(false)?;
         let start = self.receiver.now();
         let out_max = (self.receiver.capacity_frames(spec.frame_bytes) / 2).clamp(64, OUT_MAX) as u64;
         let end = Amount::Until(start + time.as_nanos() as u64);
         let tx = Transmitter::new(spec.clone(), end, order.probes_per_second, out_max, start);
         let collector = Collector::new(spec, Flow::Full, order.origin);
-        let shared = Shared::new(tx.next_sequence());
+        let shared = Shared::new(tx.next_sequence(), start);
         let (sender, receiver) = (&mut self.sender, &mut self.receiver);
         let own = &self.own_addresses;
         let (sent_half, received_half, stopped) = thread::scope(|scope| {
@@ -246,6 +296,8 @@ impl<S: Sender, R: Receiver> StepRunner for ThreadRunner<S, R> {
 /// What the two halves share.
 struct Shared {
     first: u64,
+    /// One past the last probe offered to the port: no echo can be of a later one.
+    offered: AtomicU64,
     /// One past the last probe the port took.
     next: AtomicU64,
     /// Every probe below this is back or no longer waited for.
@@ -260,16 +312,17 @@ struct Shared {
 }
 
 impl Shared {
-    fn new(first: u64) -> Self {
+    fn new(first: u64, now: Nanos) -> Self {
         Self {
             first,
+            offered: AtomicU64::new(first),
             next: AtomicU64::new(first),
             settled: AtomicU64::new(first),
             returned: AtomicU64::new(0),
             bits_compared: AtomicU64::new(0),
             bit_errors: AtomicU64::new(0),
             foreign: AtomicU64::new(0),
-            now: AtomicU64::new(0),
+            now: AtomicU64::new(now),
             sending_done: AtomicBool::new(false),
             stop: AtomicBool::new(false),
         }
@@ -315,7 +368,11 @@ fn send_half<S: Sender>(
             Turn::Full => thread::sleep(FULL_PAUSE),
             Turn::WaitUntil(then) => wait(then.saturating_sub(now)),
             Turn::Send(count) => {
-                let (offered, accepted) = tx.batch(count, now, |batch| (batch.len(), sender.send(batch)));
+                let first = tx.next_sequence();
+                let (offered, accepted) = tx.batch(count, now, |batch| {
+                    shared.offered.store(first + batch.len() as u64, Ordering::Release);
+                    (batch.len(), sender.send(batch))
+                });
                 let accepted = match accepted {
                     Ok(accepted) => accepted,
                     Err(error) => break Err(error),
@@ -368,10 +425,20 @@ fn receive_half<R: Receiver>(
         let sent_before = shared.next.load(Ordering::Acquire);
         let done_before = shared.sending_done.load(Ordering::Acquire);
         let mut frames = 0u32;
+        // The time before looking: whoever is kept from the processor after it has not seen what came in since.
+        let now = Instant::now();
         let received = receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
+            if frames == 0 {
+                collector.handle_sent(shared.offered.load(Ordering::Acquire));
+            }
             frames += 1;
-            clock = frame.clock;
-            let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
+            // What waited in the ring may still have the stamp of an adapter's own clock: no time to tell here.
+            let comparable = frame.clock != ClockSource::Adapter;
+            if comparable {
+                clock = frame.clock;
+            }
+            let at = if comparable { frame.at } else { NO_TIME };
+            let seen = collector.handle_echo(Echo { bytes: frame.bytes, at, check: None });
             if seen == Seen::Foreign {
                 count_stranger(frame.bytes, own, &mut foreign, &mut own_host);
             }
@@ -388,7 +455,6 @@ fn receive_half<R: Receiver>(
                 return Err(error);
             }
         };
-        let now = Instant::now();
         if frames > 0 {
             last_frame = now;
         }
@@ -402,14 +468,45 @@ fn receive_half<R: Receiver>(
         shared.bit_errors.store(counts.bit_errors, Ordering::Relaxed);
         shared.foreign.store(foreign, Ordering::Relaxed);
         if done_before {
-            let ended = *sending_ended.get_or_insert(now);
+            let ended = *sending_ended.get_or_insert_with(Instant::now);
             let all_back = collector.returned() >= shared.next.load(Ordering::Acquire) - shared.first;
-            if (empty && all_back) || now - ended > settle {
+            // What waits in the ring is read to its end, however late: it came back. Only a flood of others could go on
+            // for ever, and that ends the step.
+            // Echoes may trickle in from a host that is behind with its work.
+            let waited = now.saturating_duration_since(ended.max(last_frame));
+            let read_on = now.saturating_duration_since(ended);
+            let over = empty && (all_back || waited > settle && receiver.waiting()? == 0);
+            if over || read_on > settle + READ_ON_MAX {
                 return Ok(ReceivedHalf { collector, foreign, own_host, clock });
             }
         }
     }
 }
+
+/// A round trip of a probe that travelled alone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Trip {
+    sequence: u64,
+    trip: Nanos,
+    /// Of departure and arrival.
+    clocks: (ClockSource, ClockSource),
+}
+
+/// The trips of the clock that most were timed by, adapter or system; one histogram has one clock. Names the coarsest
+/// pair among them.
+fn of_one_clock(trips: Vec<Trip>, clocks: &mut (ClockSource, ClockSource)) -> Vec<Trip> {
+    let by_adapter = |trip: &Trip| trip.clocks.1 == ClockSource::Adapter;
+    let wanted = trips.iter().filter(|trip| by_adapter(trip)).count() * 2 > trips.len();
+    let kept: Vec<Trip> = trips.into_iter().filter(|trip| by_adapter(trip) == wanted).collect();
+    let coarsest = |of: fn(&Trip) -> ClockSource| kept.iter().map(of).min();
+    if let (Some(left), Some(arrived)) = (coarsest(|t| t.clocks.0), coarsest(|t| t.clocks.1)) {
+        *clocks = (left, arrived);
+    }
+    kept
+}
+
+/// Before every departure: no round trip is booked from it.
+const NO_TIME: Nanos = 0;
 
 /// Calls the watcher at most every [`WATCH_EVERY`].
 struct Watch<'a> {
@@ -428,11 +525,11 @@ impl Watch<'_> {
     }
 }
 
-fn glimpse(collector: &Collector, next: u64, foreign: u64, now: Nanos) -> Glimpse {
+fn glimpse(collector: &Collector, sent: u64, foreign: u64, now: Nanos) -> Glimpse {
     let counts = &collector.tally().counts;
     Glimpse {
         now,
-        sent: next,
+        sent,
         returned: counts.returned,
         bits_compared: counts.bits_compared,
         bit_errors: counts.bit_errors,
@@ -456,6 +553,8 @@ const GIVE_UP_AFTER: Duration = Duration::from_millis(50);
 const SINGLE_PATIENCE: Duration = Duration::from_millis(200);
 /// Most probes out at once: fewer than a virtual device's own queue holds, enough to keep any line busy.
 const OUT_MAX: usize = 8192;
+/// How long a full ring is read on after its step, at most.
+const READ_ON_MAX: Duration = Duration::from_secs(30);
 const RECEIVE_TIMEOUT: Duration = Duration::from_millis(5);
 const WATCH_EVERY: Duration = Duration::from_millis(50);
 const FULL_PAUSE: Duration = Duration::from_micros(50);
@@ -464,3 +563,6 @@ const REFUSED_PAUSE: Duration = Duration::from_micros(20);
 const REFUSALS_MAX: u64 = 2000;
 /// Linux wakes a sleeper some 50 to 60 microseconds late (default timer slack).
 const SLEEP_FLOOR_NS: u64 = 120_000;
+
+#[cfg(test)]
+mod tests;

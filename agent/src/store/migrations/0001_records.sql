@@ -51,6 +51,10 @@ CREATE INDEX run_by_port_label ON run (port_label, started_ms) WHERE port_label 
 CREATE INDEX run_by_permanent_address ON run (permanent_address, started_ms) WHERE permanent_address IS NOT NULL;
 CREATE INDEX run_by_cable ON run (cable, started_ms) WHERE cable IS NOT NULL;
 CREATE INDEX run_by_outcome ON run (outcome, started_ms);
+CREATE INDEX run_by_machine ON run (machine, started_ms);
+CREATE INDEX run_by_placement ON run (placement, started_ms);
+CREATE INDEX run_by_segment ON run (segment, started_ms) WHERE segment IS NOT NULL;
+CREATE INDEX run_by_plug ON run (plug, started_ms) WHERE plug IS NOT NULL;
 
 -- The whole report as one JSON document. A run that came in as CSV has none.
 CREATE TABLE report (

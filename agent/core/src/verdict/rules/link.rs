@@ -18,6 +18,23 @@ pub(super) fn port_gone(e: &Evidence) -> Option<Finding> {
     )
 }
 
+pub(super) fn reconfigured(e: &Evidence) -> Option<Finding> {
+    if e.stopped != Some(Stopped::Reconfigured) {
+        return None;
+    }
+    finding(
+        Outcome::Undecided,
+        vec![],
+        "certain: this is what the host says",
+        format!(
+            "somebody on this computer switched the port off or changed its MTU or address after {} probes; what failed \
+             meanwhile says nothing of port, plug or cable",
+            e.counts.sent
+        ),
+        "find out which program looks after this port, have it leave the port alone, then repeat",
+    )
+}
+
 pub(super) fn no_link(e: &Evidence) -> Option<Finding> {
     if e.link.up || e.counts.sent > 0 || e.stopped == Some(Stopped::ByUser) {
         return None;

@@ -406,6 +406,7 @@ prop_compose! {
         confidence in prop_oneof![Just(0.95), Just(0.99), 0.0..=1.0_f64],
         stopped in proptest::option::weighted(0.2, proptest::sample::select(vec![
             Stopped::ByUser, Stopped::ForeignTraffic, Stopped::LinkLost, Stopped::PortGone, Stopped::TakenIntoService,
+            Stopped::Reconfigured,
         ])),
         references in proptest::collection::vec(a_reference(), 0..4),
     ) -> Evidence {

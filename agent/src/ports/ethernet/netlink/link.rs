@@ -30,6 +30,8 @@ pub struct LinkFacts {
     pub kind: Option<String>,
     /// Bus and name of the device behind it, as in `pci` and `0000:01:00.0`; `None` for a virtual interface.
     pub parent: Option<(String, String)>,
+    /// A program in the kernel (XDP) sees what arrives before any socket does, and may keep it.
+    pub xdp: bool,
     /// Whether there is a carrier; `None` where not told.
     pub carrier: Option<bool>,
     /// Counters of the link, 64 bits.
@@ -74,6 +76,10 @@ pub(super) fn parse(body: &[u8]) -> Option<LinkFacts> {
             IFLA_CARRIER_CHANGES => changes = number(),
             IFLA_CARRIER_UP_COUNT => up = number(),
             IFLA_CARRIER_DOWN_COUNT => down = number(),
+            IFLA_XDP => {
+                facts.xdp =
+                    attributes(value).any(|(kind, v)| kind == XDP_ATTACHED && v.first().is_some_and(|&m| m != 0));
+            }
             IFLA_LINK_NETNSID => elsewhere = true,
             IFLA_PERM_ADDRESS => facts.permanent_address = mac(value),
             IFLA_PARENT_DEV_NAME => device = Some(text(value)),
@@ -113,6 +119,9 @@ const IFLA_STATS64: u16 = 23;
 const IFLA_CARRIER: u16 = 33;
 const IFLA_CARRIER_CHANGES: u16 = 35;
 const IFLA_LINK_NETNSID: u16 = 37;
+const IFLA_XDP: u16 = 43;
+/// In `IFLA_XDP`: where a program is attached (`XDP_ATTACHED_*`); 0 is nowhere.
+const XDP_ATTACHED: u16 = 2;
 const IFLA_CARRIER_UP_COUNT: u16 = 47;
 const IFLA_CARRIER_DOWN_COUNT: u16 = 48;
 const IFLA_PERM_ADDRESS: u16 = 54;
@@ -164,6 +173,17 @@ mod tests {
         assert_eq!(facts.carrier_counters, Some(CarrierCounters { changes: 5, up: 3, down: 2 }));
         assert_eq!(facts.parent, Some(("pci".to_owned(), "0000:01:00.0".to_owned())));
         assert!(facts.is_up() && facts.is_ethernet());
+    }
+
+    #[test]
+    fn a_program_attached_is_seen_and_none_is_not() {
+        // enum of linux/if_link.h: IFLA_XDP_ATTACHED 2; XDP_ATTACHED_NONE 0, XDP_ATTACHED_DRV 1.
+        for (mode, expected) in [(0u8, false), (1, true)] {
+            let mut xdp = Vec::new();
+            put_attribute(&mut xdp, XDP_ATTACHED, &[mode]);
+            let facts = parse(&body(&[(IFLA_IFNAME, b"v0\0"), (IFLA_XDP, &xdp)]));
+            assert_eq!(facts.map(|facts| facts.xdp), Some(expected));
+        }
     }
 
     #[test]

@@ -2,7 +2,9 @@
 //!
 //! Netlink and not `/sys` or `/proc/net/route`: a socket speaks for the network namespace of the thread that opened it,
 //! while `/sys` shows the namespace it was mounted in, and the text files show one routing table of many.
-//! The parsers ([`mod@link`], [`route`], [`phy`]) are pure; this file only asks and collects.
+//! The parsers ([`mod@link`], [`route`], [`phy`]) are pure; this file only asks and collects. [`cable`] has the
+//! transceiver measure its cable, [`monitor`] hears what is done to
+//! an interface while a run goes on.
 
 use std::{
     io::{self, Read},
@@ -12,10 +14,13 @@ use std::{
 use socket2::{Domain, Protocol, Socket, Type};
 use thiserror::Error;
 
+pub mod cable;
 pub mod link;
 mod message;
+pub mod monitor;
 pub mod phy;
 pub mod route;
+mod sys;
 
 /// Why the kernel's tables could not be read.
 #[derive(Debug, Error)]

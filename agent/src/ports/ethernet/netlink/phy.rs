@@ -65,9 +65,7 @@ pub fn phy_state(interface: u32) -> Result<PhyState, NetlinkError> {
     let what = "transceiver state";
     let failed = |source| NetlinkError::Socket { what, source };
     let socket = open(libc::NETLINK_GENERIC).map_err(failed)?;
-    let mut name = Vec::new();
-    put_attribute(&mut name, FAMILY_NAME, b"ethtool\0");
-    let Some(family) = ask(&socket, 1, CONTROL_FAMILY, GET_FAMILY, &name).and_then(|body| parse_family(&body)) else {
+    let Some(family) = family(&socket, 1).and_then(|body| parse_family(&body)) else {
         return Ok(PhyState::default());
     };
     let mut index = Vec::new();
@@ -82,6 +80,13 @@ pub fn phy_state(interface: u32) -> Result<PhyState, NetlinkError> {
         parse_state(&body, &mut state);
     }
     Ok(state)
+}
+
+/// How the kernel describes its `ethtool` family; `None` when it has none.
+pub(super) fn family(socket: &socket2::Socket, sequence: u32) -> Option<Vec<u8>> {
+    let mut name = Vec::new();
+    put_attribute(&mut name, FAMILY_NAME, b"ethtool\0");
+    ask(socket, sequence, CONTROL_FAMILY, GET_FAMILY, &name)
 }
 
 /// One question to a generic netlink family; an answer of "no" is `None`, since every driver may know less.
@@ -128,19 +133,19 @@ fn parse_state(body: &[u8], state: &mut PhyState) {
 }
 
 /// `struct genlmsghdr`, linux/genetlink.h.
-const GENERIC_HEADER_BYTES: usize = 4;
+pub(super) const GENERIC_HEADER_BYTES: usize = 4;
 /// `GENL_ID_CTRL`, `CTRL_CMD_GETFAMILY`, `CTRL_ATTR_FAMILY_*`, linux/genetlink.h.
 const CONTROL_FAMILY: u16 = 16;
 const GET_FAMILY: u8 = 3;
-const FAMILY_ID: u16 = 1;
+pub(super) const FAMILY_ID: u16 = 1;
 const FAMILY_NAME: u16 = 2;
 /// `NLA_F_NESTED`, linux/netlink.h.
-const NESTED: u16 = 0x8000;
+pub(super) const NESTED: u16 = 0x8000;
 // linux/ethtool_netlink.h.
 const LINKMODES_GET: u8 = 4;
 const LINKSTATE_GET: u8 = 6;
-const HEADER: u16 = 1;
-const HEADER_INDEX: u16 = 1;
+pub(super) const HEADER: u16 = 1;
+pub(super) const HEADER_INDEX: u16 = 1;
 const LINKMODES_MASTER_SLAVE_STATE: u16 = 8;
 const LINKSTATE_SQI: u16 = 3;
 const LINKSTATE_SQI_MAX: u16 = 4;

@@ -36,7 +36,7 @@ fn each_fact_gives_its_reason() {
         change(&mut around);
         around
     };
-    let table: [(&str, Surroundings, Vec<Reason>); 15] = [
+    let table: [(&str, Surroundings, Vec<Reason>); 16] = [
         ("free", base(), vec![]),
         ("link-local only", with(|a| a.addresses.push(address(2, "fe80::1/64"))), vec![]),
         ("automatic routes", with(|a| a.routes.extend([route(2, "fe80::/64"), route(2, "ff00::/8")])), vec![]),
@@ -49,6 +49,7 @@ fn each_fact_gives_its_reason() {
         ("IPv6 default route", with(|a| a.routes.push(route(2, "::/0"))), vec![Reason::DefaultRoute]),
         ("master", with(|a| a.links[0].master = Some(3)), vec![Reason::Master]),
         ("master elsewhere", with(|a| a.links[0].master = Some(77)), vec![Reason::Master]),
+        ("program", with(|a| a.links[0].xdp = true), vec![Reason::Program]),
         ("members", with(|a| a.links[1].master = Some(2)), vec![Reason::Members]),
         (
             "VLAN",

@@ -1,16 +1,19 @@
 //! Raw Ethernet frames out of one interface and back, over Linux packet sockets.
 //!
-//! Read in this order: `frame` (what goes out and what comes in), `sender`, `ring` (where echoes arrive), `listener`
-//! (whatever else arrives), `stamp` (clocks), `error`. `packet` holds what the three kinds of socket have in common, and
-//! `sys` every unsafe line.
+//! Read in this order: `frame` (what goes out and what comes in), `sender`, `ring` (where everything arrives), `stamp`
+//! (clocks), `error`. `packet` holds what the two kinds of socket have in common, and `sys` every unsafe line.
 //!
-//! Three rules hold for all of them. A socket is made with protocol 0, set up, and bound to its interface last, so that no
+//! One ring hears echoes and foreign frames alike. A second socket for the foreign ones was tried and given up: turning
+//! each probe away there costs an echo a twentieth of its time, an echo whose EtherType was damaged would be found out of
+//! its order, and its frames would carry no stamp of the kernel's. What the one ring gives up is told at
+//! [`RingOptions::ethertype`].
+//!
+//! Three rules hold for both. A socket is made with protocol 0, set up, and bound to its interface last, so that no
 //! frame of another interface slips in. Our own outgoing copies are never handed on: they would make a port without a plug
 //! look healthy. A full queue is a count, an interface that went away is a named error, and neither is a panic or a hang.
 
 mod error;
 mod frame;
-mod listener;
 mod packet;
 mod ring;
 mod sender;
@@ -21,10 +24,9 @@ use std::io;
 
 pub use error::SocketError;
 pub use frame::{Addressee, RawFrame, VlanTag};
-pub use listener::{Drained, ForeignListener};
 pub use ring::{BLOCK_BYTES, Drops, EVERY_ETHERTYPE, FrameRing, RETIRE_MS, Received, Reception, RingOptions};
 pub use sender::{FrameSender, Queue, Refusal, SenderOptions, Sent, Stamped};
-pub use stamp::{AdapterStamping, Clock, Stamp, now_ns};
+pub use stamp::{Clock, now_ns};
 pub use turnback_core::{probe::ethernet::HEADER_BYTES, stream::Outgoing};
 
 /// EtherType of every frame this program sends: "Local Experimental Ethertype 1" (IEEE Std 802, registered as 88-B5).

@@ -1,4 +1,4 @@
-//! What sender, ring and listener have in common: a packet socket and the interface it belongs to.
+//! What sender and ring have in common: a packet socket and the interface it belongs to.
 
 use std::io;
 
@@ -31,10 +31,6 @@ impl PacketSocket {
     /// Name that the interface had when the socket was opened.
     pub(super) fn interface(&self) -> &str {
         &self.interface
-    }
-
-    pub(super) fn ifindex(&self) -> u32 {
-        self.ifindex
     }
 
     /// Name that the interface has now: it may be renamed while we run.

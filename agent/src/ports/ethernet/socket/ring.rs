@@ -2,7 +2,7 @@
 
 use std::{mem::offset_of, time::Duration};
 
-use super::{Addressee, Clock, RawFrame, SocketError, VlanTag, packet::PacketSocket, sys};
+use super::{Addressee, Clock, RawFrame, SocketError, VlanTag, now_ns, packet::PacketSocket, sys};
 
 /// Receives frames through a memory-mapped ring (TPACKET_V3): no system call and no copy per frame.
 ///
@@ -15,6 +15,10 @@ pub struct FrameRing {
     packet: PacketSocket,
     next_block: usize,
     drops: Drops,
+    /// Frames that the kernel put into the ring, as far as asked.
+    put: u64,
+    /// Frames in the blocks that were read.
+    read: u64,
 }
 
 /// How to open a [`FrameRing`].
@@ -22,13 +26,13 @@ pub struct FrameRing {
 pub struct RingOptions {
     /// EtherType to receive, or [`EVERY_ETHERTYPE`].
     ///
-    /// A ring for every EtherType is no slower and makes a [`super::ForeignListener`] needless, which costs about 5 % of
-    /// the frame rate. What it gives up: foreign frames take room in the ring, and that our own outgoing copies are not
-    /// echoes rests on the kernel's mark alone, where a socket of one EtherType is not shown them in the first place.
+    /// A ring for every EtherType is no slower, and a second socket for foreign frames would cost about 5 % of the frame
+    /// rate. What it gives up: foreign frames take room in the ring, and that our own outgoing copies are not echoes rests
+    /// on the kernel's mark alone, where a socket of one EtherType is not shown them in the first place.
     pub ethertype: u16,
     /// Kernel memory for the ring, in bytes, rounded down to whole blocks of [`BLOCK_BYTES`].
     pub ring_bytes: usize,
-    /// Best clock to stamp with. `Adapter` counts only where [`super::AdapterStamping`] turned it on.
+    /// Best clock to stamp with, see [`FrameRing::stamp_by`].
     pub clock: Clock,
     /// Which frames the adapter should let through.
     pub reception: Reception,
@@ -96,11 +100,7 @@ impl FrameRing {
         let packet = PacketSocket::open(ifindex)?;
         packet.check_up()?;
         packet.ignore_outgoing()?;
-        if options.clock == Clock::Adapter {
-            let raw = libc::SOF_TIMESTAMPING_RAW_HARDWARE as i32;
-            sys::set_packet_option(packet.socket(), libc::PACKET_TIMESTAMP, raw)
-                .map_err(|source| packet.error("ask for the adapter's stamps", source))?;
-        }
+        stamp_by(&packet, options.clock)?;
         let blocks = u32::try_from(block_count).unwrap_or(u32::MAX);
         sys::set_receive_ring(packet.socket(), BLOCK_BYTES as u32, blocks, RETIRE_MS)
             .map_err(|source| packet.error("make a receive ring", source))?;
@@ -111,7 +111,17 @@ impl FrameRing {
                 .map_err(|source| packet.error("make the interface promiscuous", source))?;
         }
         packet.bind(options.ethertype)?;
-        Ok(Self { mapping, packet, next_block: 0, drops: Drops::default() })
+        Ok(Self { mapping, packet, next_block: 0, drops: Drops::default(), put: 0, read: 0 })
+    }
+
+    /// Stamps the frames that arrive from now on with this clock; those already in the ring keep theirs. `Adapter` counts
+    /// only where the adapter was told to stamp ([`super::super::ethtool::timestamp`]); a frame it did not stamp has the
+    /// kernel's stamp all the same, and says so. The ring knows no program's clock: `Program` gives the kernel's.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    pub fn stamp_by(&mut self, clock: Clock) -> Result<(), SocketError> {
+        stamp_by(&self.packet, clock)
     }
 
     /// Hands on the frames of the next block, waiting for one at most `timeout`.
@@ -129,6 +139,7 @@ impl FrameRing {
         let Some(block) = self.mapping.ready_block(self.next_block) else {
             return Ok(Received { frames: 0, empty: true });
         };
+        self.read += u64::from(word(block, BLOCK_FRAMES).unwrap_or(0));
         let read = read_block(block, each);
         self.mapping.release(self.next_block);
         self.next_block = (self.next_block + 1) % self.mapping.block_count();
@@ -142,10 +153,27 @@ impl FrameRing {
     /// # Errors
     /// Whatever the system says.
     pub fn drops(&mut self) -> Result<Drops, SocketError> {
+        self.count()?;
+        Ok(self.drops)
+    }
+
+    /// Frames that the kernel has put into the ring and not handed over yet: it does so when a block is full or its time is
+    /// over, and the timer that says so can be late on a loaded host.
+    ///
+    /// # Errors
+    /// Whatever the system says.
+    pub fn waiting(&mut self) -> Result<u64, SocketError> {
+        self.count()?;
+        Ok(self.put.saturating_sub(self.read))
+    }
+
+    fn count(&mut self) -> Result<(), SocketError> {
         let counts = sys::statistics(self.packet.socket())
             .map_err(|source| self.packet.error("read the ring's statistics", source))?;
+        // The first count holds the drops too (packet(7), PACKET_STATISTICS).
+        self.put += u64::from(counts[0].saturating_sub(counts[1]));
         self.drops.add(counts);
-        Ok(self.drops)
+        Ok(())
     }
 
     /// How many frames of `frame_bytes` (without FCS) surely fit while nobody reads, if they arrive back to back.
@@ -179,6 +207,12 @@ impl FrameRing {
         // The kernel reports a lost interface once. Ask again whenever nothing came, so that nobody waits for ever.
         if events == 0 { self.packet.check_up() } else { Ok(()) }
     }
+}
+
+fn stamp_by(packet: &PacketSocket, clock: Clock) -> Result<(), SocketError> {
+    let flags = if clock == Clock::Adapter { libc::SOF_TIMESTAMPING_RAW_HARDWARE as i32 } else { 0 };
+    sys::set_packet_option(packet.socket(), libc::PACKET_TIMESTAMP, flags)
+        .map_err(|source| packet.error("choose the clock of the stamps", source))
 }
 
 /// For [`RingOptions::ethertype`]: frames of every EtherType (`ETH_P_ALL`).
@@ -228,12 +262,18 @@ fn read_frame<'a>(
     let start = at + usize::from(half(MAC));
     let bytes = block.get(start..start + field(CAPTURED) as usize).ok_or("length of a frame")?;
     let status = field(STATUS);
-    let adapter = status & libc::TP_STATUS_TS_RAW_HARDWARE != 0;
+    let stamp = u64::from(field(SECONDS)) * 1_000_000_000 + u64::from(field(NANOSECONDS));
+    // A stamp of nothing is none, whoever claims to have made it: then the program's clock has to do.
+    let (at_ns, clock) = match (stamp, status & libc::TP_STATUS_TS_RAW_HARDWARE != 0) {
+        (0, _) => (now_ns(), Clock::Program),
+        (at_ns, true) => (at_ns, Clock::Adapter),
+        (at_ns, false) => (at_ns, Clock::Kernel),
+    };
     Ok(Some(RawFrame {
         bytes,
         wire_length: field(LENGTH) as usize,
-        at_ns: u64::from(field(SECONDS)) * 1_000_000_000 + u64::from(field(NANOSECONDS)),
-        clock: if adapter { Clock::Adapter } else { Clock::Kernel },
+        at_ns,
+        clock,
         addressee,
         // The control word is 16 bits wide on the wire, 32 in the header.
         vlan: VlanTag::parse(status, field(VLAN_CONTROL) as u16, half(VLAN_PROTOCOL)),

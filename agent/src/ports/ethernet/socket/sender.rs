@@ -5,7 +5,8 @@ use std::{
     time::{Duration, Instant},
 };
 
-use super::{Clock, Outgoing, SocketError, Stamp, now_ns, packet::PacketSocket, sys};
+use super::{Clock, Outgoing, SocketError, now_ns, packet::PacketSocket, sys};
+use crate::ports::Departure;
 
 /// Sends frames out of one interface.
 ///
@@ -67,8 +68,8 @@ pub enum Refusal {
 /// What became of a stamped frame.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Stamped {
-    /// It was taken, and left at this moment.
-    Sent(Stamp),
+    /// It was taken, and left then.
+    Sent(Departure),
     /// It was not taken.
     Refused(Refusal),
 }
@@ -79,8 +80,8 @@ struct Stamping {
     flags: u32,
     /// Number that the kernel will give the next stamped send.
     next_key: u32,
-    /// Stamps that did not come, in a row.
-    missed: u32,
+    /// Stamps of the kernel and of the adapter that did not come, in a row.
+    missed: [u32; 2],
 }
 
 impl FrameSender {
@@ -102,17 +103,21 @@ impl FrameSender {
             Ok(()) => match options.clock {
                 Clock::Program => 0,
                 Clock::Kernel => libc::SOF_TIMESTAMPING_TX_SOFTWARE,
-                // The kernel's stamp comes only when the adapter does not give its own (no OPT_TX_SWHW).
                 Clock::Adapter => libc::SOF_TIMESTAMPING_TX_SOFTWARE | libc::SOF_TIMESTAMPING_TX_HARDWARE,
             },
         };
         packet.bind(0)?;
-        Ok(Self { packet, queue, stamping: Stamping { flags, next_key: 0, missed: 0 } })
+        Ok(Self { packet, queue, stamping: Stamping { flags, next_key: 0, missed: [0; 2] } })
     }
 
     /// Which way frames go.
     pub fn queue(&self) -> Queue {
         self.queue
+    }
+
+    /// Whether the adapter is still asked for its stamps: it is until it did not give three in a row.
+    pub fn asks_adapter(&self) -> bool {
+        self.stamping.flags & libc::SOF_TIMESTAMPING_TX_HARDWARE != 0
     }
 
     /// The interface's own address.
@@ -147,16 +152,16 @@ impl FrameSender {
         Ok(Sent { accepted, refusal: None })
     }
 
-    /// Sends one frame and says when it left, by the best clock there is.
+    /// Sends one frame and says when it left, by every clock that saw it.
     ///
-    /// Waits at most `patience` for a stamp of kernel or adapter. When none comes the program's clock, read just before
-    /// the send, takes its place; after three such misses in a row it does so for good.
+    /// Waits at most `patience` for the stamps of kernel and adapter; the program's clock is read just before the send. A
+    /// clock that misses three in a row is not asked again.
     ///
     /// # Errors
     /// As [`FrameSender::send`].
     pub fn send_stamped(&mut self, frame: &Outgoing<'_>, patience: Duration) -> Result<Stamped, SocketError> {
         let started = Instant::now();
-        let by_program = Stamp { at_ns: now_ns(), clock: Clock::Program };
+        let mut departure = Departure::by_program(now_ns());
         let sent = loop {
             match sys::send_stamped(self.packet.socket(), frame, self.stamping.flags) {
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
@@ -172,25 +177,24 @@ impl FrameSender {
             return self.refusal(error, frame).map(Stamped::Refused);
         }
         if self.stamping.flags == 0 {
-            return Ok(Stamped::Sent(by_program));
+            return Ok(Stamped::Sent(departure));
         }
         self.stamping.next_key = key.wrapping_add(1);
-        let stamp = self.await_stamp(key, started + patience)?;
-        self.stamping.missed = if stamp.is_some() { 0 } else { self.stamping.missed + 1 };
-        if self.stamping.missed >= MISSES_ALLOWED {
-            self.stamping.flags = 0;
-        }
-        Ok(Stamped::Sent(stamp.unwrap_or(by_program)))
+        self.await_stamps(key, started + patience, &mut departure)?;
+        self.stamping.note(&departure);
+        Ok(Stamped::Sent(departure))
     }
 
-    fn await_stamp(&self, key: u32, until: Instant) -> Result<Option<Stamp>, SocketError> {
-        loop {
+    /// Waits for every stamp that was asked for.
+    fn await_stamps(&self, key: u32, until: Instant, departure: &mut Departure) -> Result<(), SocketError> {
+        while !self.stamping.is_complete(departure) {
             let (stamp, taken) = sys::transmit_stamp(self.packet.socket())
                 .map_err(|source| self.packet.error("read a transmit stamp", source))?;
             match stamp {
                 Some(stamp) if stamp.key == key => {
-                    let clock = if stamp.hardware { Clock::Adapter } else { Clock::Kernel };
-                    return Ok(Some(Stamp { at_ns: stamp.at_ns, clock }));
+                    let of_clock = if stamp.hardware { &mut departure.adapter } else { &mut departure.kernel };
+                    *of_clock = Some(stamp.at_ns);
+                    continue;
                 }
                 // A stamp of an earlier frame, come too late.
                 _ if taken => continue,
@@ -198,11 +202,12 @@ impl FrameSender {
             }
             let left = until.saturating_duration_since(Instant::now());
             if left.is_zero() {
-                return Ok(None);
+                break;
             }
             sys::wait(self.packet.socket(), 0, left)
                 .map_err(|source| self.packet.error("wait for a transmit stamp", source))?;
         }
+        Ok(())
     }
 
     fn refusal(&self, error: io::Error, frame: &Outgoing<'_>) -> Result<Refusal, SocketError> {
@@ -219,5 +224,51 @@ impl FrameSender {
     }
 }
 
+impl Stamping {
+    /// What was asked for of each clock, and whether it came.
+    fn asked_and_came(&self, departure: &Departure) -> [(u32, bool); 2] {
+        [
+            (self.flags & libc::SOF_TIMESTAMPING_TX_SOFTWARE, departure.kernel.is_some()),
+            (self.flags & libc::SOF_TIMESTAMPING_TX_HARDWARE, departure.adapter.is_some()),
+        ]
+    }
+
+    fn is_complete(&self, departure: &Departure) -> bool {
+        self.asked_and_came(departure).iter().all(|(asked, came)| *asked == 0 || *came)
+    }
+
+    /// Gives up on a clock that keeps missing.
+    fn note(&mut self, departure: &Departure) {
+        for ((asked, came), missed) in self.asked_and_came(departure).into_iter().zip(&mut self.missed) {
+            *missed = if came { 0 } else { *missed + 1 };
+            if *missed >= MISSES_ALLOWED {
+                self.flags &= !asked;
+            }
+        }
+    }
+}
+
 /// Missing stamps in a row after which a driver is taken to give none. Chosen by us: one may be lost, three are a habit.
 const MISSES_ALLOWED: u32 = 3;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const BOTH: u32 = libc::SOF_TIMESTAMPING_TX_SOFTWARE | libc::SOF_TIMESTAMPING_TX_HARDWARE;
+
+    #[test]
+    fn a_clock_that_misses_three_in_a_row_is_not_asked_again() {
+        let mut stamping = Stamping { flags: BOTH, next_key: 0, missed: [0; 2] };
+        let by_kernel = Departure { kernel: Some(5), ..Departure::by_program(4) };
+        let by_both = Departure { adapter: Some(77), ..by_kernel };
+        for departure in [by_kernel, by_kernel, by_both, by_kernel, by_kernel] {
+            stamping.note(&departure);
+            assert_eq!(stamping.flags, BOTH);
+        }
+        assert!(!stamping.is_complete(&by_kernel) && stamping.is_complete(&by_both));
+        stamping.note(&by_kernel);
+        assert_eq!(stamping.flags, libc::SOF_TIMESTAMPING_TX_SOFTWARE);
+        assert!(stamping.is_complete(&by_kernel), "what is not asked for is not waited for");
+    }
+}

@@ -89,50 +89,13 @@ pub(in super::super) fn transmit_stamp(socket: &Socket) -> io::Result<(Option<Tr
         _ => {}
     });
     // timestamping.rst 2.1: the software stamp is the first of the three, the raw hardware stamp the last.
+    // With OPT_TX_SWHW each comes in an entry of its own. A stamp of nothing is none.
     let stamp = times.zip(key).and_then(|([software, _, raw], key)| {
         let hardware = nanoseconds(&raw) != 0;
         let at_ns = nanoseconds(if hardware { &raw } else { &software });
         (at_ns != 0).then_some(TransmitStamp { key, at_ns, hardware })
     });
     Ok((stamp, true))
-}
-
-/// What `receive` learned beside the bytes.
-#[derive(Clone, Copy, Debug)]
-pub(in super::super) struct Arrival {
-    /// Length of the frame as it arrived; more than the buffer when it was cut.
-    pub(in super::super) wire_length: usize,
-    /// The kernel's packet type.
-    pub(in super::super) packet_type: u8,
-    /// Status, VLAN control and VLAN protocol, of the auxiliary data.
-    pub(in super::super) auxiliary: Option<(u32, u16, u16)>,
-}
-
-/// Takes one frame if there is one; never waits.
-pub(in super::super) fn receive(socket: &Socket, buffer: &mut [u8]) -> io::Result<Option<Arrival>> {
-    let mut parts = [libc::iovec { iov_base: buffer.as_mut_ptr().cast::<c_void>(), iov_len: buffer.len() }];
-    let mut control = Control::new();
-    // SAFETY: sockaddr_ll is made of integers, for which zero is a value.
-    let mut from: libc::sockaddr_ll = unsafe { mem::zeroed() };
-    let mut message = header(&mut parts, &mut control);
-    message.msg_name = (&raw mut from).cast::<c_void>();
-    message.msg_namelen = size_of::<libc::sockaddr_ll>() as _;
-    // SAFETY: `message` describes `buffer` (exclusively borrowed), `from` and `control`, all alive through the call.
-    let got = unsafe { libc::recvmsg(number(socket), &mut message, libc::MSG_DONTWAIT | libc::MSG_TRUNC) };
-    if got < 0 {
-        return match io::Error::last_os_error() {
-            error if error.kind() == io::ErrorKind::WouldBlock => Ok(None),
-            error => Err(error),
-        };
-    }
-    let mut auxiliary = None;
-    each_control(&message, |level, kind, data| {
-        if (level, kind) == (libc::SOL_PACKET, libc::PACKET_AUXDATA) {
-            auxiliary =
-                read::<libc::tpacket_auxdata>(data).map(|data| (data.tp_status, data.tp_vlan_tci, data.tp_vlan_tpid));
-        }
-    });
-    Ok(Some(Arrival { wire_length: got as usize, packet_type: from.sll_pkttype, auxiliary }))
 }
 
 fn gather(frame: &Outgoing<'_>) -> [libc::iovec; 2] {
@@ -191,8 +154,6 @@ unsafe trait Plain: Copy {}
 unsafe impl Plain for [libc::timespec; 3] {}
 // SAFETY: integers only.
 unsafe impl Plain for libc::sock_extended_err {}
-// SAFETY: integers only.
-unsafe impl Plain for libc::tpacket_auxdata {}
 
 fn nanoseconds(time: &libc::timespec) -> u64 {
     u64::try_from(time.tv_sec).unwrap_or(0) * 1_000_000_000 + u64::try_from(time.tv_nsec).unwrap_or(0)

@@ -17,23 +17,23 @@ use std::{
 use libc::{c_int, c_void, socklen_t};
 use socket2::Socket;
 
-use super::AdapterStamping;
-
 pub(super) use mapping::Mapping;
-pub(super) use message::{receive, send_batch, send_stamped, transmit_stamp};
+pub(super) use message::{send_batch, send_stamped, transmit_stamp};
 
 /// Sets an integer option of the packet level.
 pub(super) fn set_packet_option(socket: &Socket, name: c_int, value: c_int) -> io::Result<()> {
     set_option(socket, libc::SOL_PACKET, name, &value)
 }
 
-/// Turns on reporting of transmit stamps, with numbers (OPT_ID) and without a copy of the frame (OPT_TSONLY).
+/// Turns on reporting of transmit stamps, with numbers (OPT_ID) and without a copy of the frame (OPT_TSONLY), of kernel and
+/// adapter both (OPT_TX_SWHW, Linux 4.13): an adapter that promises a stamp and gives none would else leave nothing.
 pub(super) fn report_transmit_stamps(socket: &Socket) -> io::Result<()> {
     let flags = libc::SOF_TIMESTAMPING_SOFTWARE
         | libc::SOF_TIMESTAMPING_RAW_HARDWARE
         | libc::SOF_TIMESTAMPING_OPT_ID
         | libc::SOF_TIMESTAMPING_OPT_TSONLY;
-    set_option(socket, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, &flags)
+    set_option(socket, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, &(flags | libc::SOF_TIMESTAMPING_OPT_TX_SWHW))
+        .or_else(|_| set_option(socket, libc::SOL_SOCKET, libc::SO_TIMESTAMPING, &flags))
 }
 
 /// Asks for a receive ring of `block_count` blocks, handed over when full or after `retire_ms` with a frame inside.
@@ -159,33 +159,6 @@ pub(super) fn interface_address(socket: &Socket, name: &str) -> io::Result<[u8; 
     Ok(std::array::from_fn(|i| data[i] as u8))
 }
 
-/// What the adapter stamps by itself (SIOCGHWTSTAMP).
-pub(super) fn hardware_stamping(socket: &Socket, name: &str) -> io::Result<AdapterStamping> {
-    stamping_request(socket, libc::SIOCGHWTSTAMP, name, AdapterStamping { transmit: 0, filter: 0 })
-}
-
-/// Sets what the adapter stamps by itself (SIOCSHWTSTAMP); returns what the driver made of it.
-pub(super) fn set_hardware_stamping(
-    socket: &Socket,
-    name: &str,
-    wanted: AdapterStamping,
-) -> io::Result<AdapterStamping> {
-    stamping_request(socket, libc::SIOCSHWTSTAMP, name, wanted)
-}
-
-fn stamping_request(
-    socket: &Socket,
-    number: libc::c_ulong,
-    name: &str,
-    wanted: AdapterStamping,
-) -> io::Result<AdapterStamping> {
-    let mut config = libc::hwtstamp_config { flags: 0, tx_type: wanted.transmit, rx_filter: wanted.filter };
-    let mut request = named_request(name)?;
-    request.ifr_ifru.ifru_data = (&raw mut config).cast();
-    interface_request(socket, number, &mut request)?;
-    Ok(AdapterStamping { transmit: config.tx_type, filter: config.rx_filter })
-}
-
 fn empty_request() -> libc::ifreq {
     // SAFETY: ifreq is made of integers, arrays of them and a raw pointer, for all of which zero is a value.
     unsafe { std::mem::zeroed() }
@@ -202,10 +175,9 @@ fn named_request(name: &str) -> io::Result<libc::ifreq> {
     Ok(request)
 }
 
-/// Only for requests that read and write an ifreq, or what its data pointer points to while `request` is borrowed.
+/// Only for requests that read and write an ifreq.
 fn interface_request(socket: &Socket, number: libc::c_ulong, request: &mut libc::ifreq) -> io::Result<()> {
-    // SAFETY: all callers pass a request number of netdevice(7) or net_tstamp.h, whose argument is one ifreq; a data
-    // pointer, where that request uses one, points to a live hwtstamp_config on the caller's stack.
+    // SAFETY: all callers pass a request number of netdevice(7), whose argument is one ifreq.
     check(unsafe { libc::ioctl(socket.as_raw_fd(), number as _, std::ptr::from_mut(request)) })?;
     Ok(())
 }
@@ -244,18 +216,15 @@ const _: () = {
     assert!(size_of::<libc::tpacket3_hdr>() == 48);
     assert!(size_of::<libc::tpacket_block_desc>() == 48);
     assert!(libc::TPACKET3_HDRLEN == 68);
-    assert!(size_of::<libc::tpacket_auxdata>() == 20);
     assert!(size_of::<libc::tpacket_stats_v3>() == 12);
     assert!(offset_of!(libc::tpacket_stats_v3, tp_drops) == 4);
     assert!(offset_of!(libc::tpacket_stats_v3, tp_freeze_q_cnt) == 8);
     assert!(size_of::<libc::sockaddr_ll>() == 20);
     assert!(offset_of!(libc::sockaddr_ll, sll_pkttype) == 10);
     assert!(size_of::<libc::packet_mreq>() == 16);
-    assert!(size_of::<libc::hwtstamp_config>() == 12);
-    assert!(libc::PACKET_STATISTICS == 6 && libc::PACKET_AUXDATA == 8 && libc::PACKET_VERSION == 10);
+    assert!(libc::PACKET_STATISTICS == 6 && libc::PACKET_VERSION == 10);
     assert!(libc::PACKET_TIMESTAMP == 17 && libc::PACKET_QDISC_BYPASS == 20 && libc::PACKET_IGNORE_OUTGOING == 23);
     assert!(libc::tpacket_versions::TPACKET_V3 as u32 == 2);
-    assert!(libc::SIOCSHWTSTAMP == 0x89B0);
     // linux/net_tstamp.h
     assert!(libc::SOF_TIMESTAMPING_TX_HARDWARE == 1 && libc::SOF_TIMESTAMPING_TX_SOFTWARE == 2);
     assert!(libc::SOF_TIMESTAMPING_SOFTWARE == 0x10 && libc::SOF_TIMESTAMPING_RAW_HARDWARE == 0x40);
