@@ -11,6 +11,8 @@ pub mod config;
 pub mod daemon;
 pub mod engine;
 pub mod guard;
+pub mod http;
+pub mod metrics;
 pub mod output;
 pub mod page;
 pub mod plot;

@@ -10,15 +10,17 @@ use super::{
     check, complain,
 };
 use crate::{
-    config::Config,
+    causes::with_causes,
+    config::{Config, HttpConfig},
     daemon::{
         control,
         demo::{self, Harbour, Pace},
         local::LocalSite,
         logbook::{Logbook, Memory},
-        service::{self, Start},
+        service::{self, Page, Start},
     },
     guard::state,
+    http,
     output::table,
     store::Store,
 };
@@ -65,13 +67,14 @@ pub fn run(args: Agent) -> ExitCode {
     };
     let simulated = config.named_ports().filter(|name| name.starts_with("sim:")).map(str::to_owned).collect();
     check::put_back_what_was_left();
+    let page = page(&config.http, state.join("token"));
     ended(service::run(Start {
         site: Arc::new(LocalSite::new(check::open, simulated)),
         config,
         logbook: Box::new(store),
         state: Some(state),
         demo: false,
-        page: None,
+        page,
     }))
 }
 
@@ -108,10 +111,32 @@ fn run_demo(args: &Agent) -> ExitCode {
     for (name, about) in demo::PORTS {
         eprintln!("  {name:8} {about}");
     }
+    // Beside a real agent's token, not in its place.
+    let token_file = match state_directory() {
+        Ok(state) => state.join("demo-token"),
+        Err(error) => {
+            complain(&error, None);
+            return ExitCode::from(NOT_TESTED);
+        }
+    };
+    eprintln!("Its token, for starting checks on the page: {}", token_file.display());
+    let page = page(&config.http, token_file);
     // A demo beside a real agent must not take its socket: it has one only where a state directory was named for it.
     let own = std::env::var_os(state::STATE_DIRECTORY_VARIABLE).is_some();
     let state = own.then(|| state_directory().ok()).flatten();
-    ended(service::run(Start { site: Harbour::new(pace), config, logbook, state, demo: true, page: None }))
+    ended(service::run(Start { site: Harbour::new(pace), config, logbook, state, demo: true, page }))
+}
+
+/// Page, API and metrics, unless they are off; the token is in `token_file` where the configuration names no other.
+fn page(config: &HttpConfig, token_file: PathBuf) -> Option<Page> {
+    let config = config.enabled.then(|| config.clone())?;
+    let token_file = config.token_file.clone().unwrap_or(token_file);
+    Some(Box::new(move |desk, shared| {
+        Box::pin(async move {
+            let started = http::start(desk, &config, &token_file, shared.stopped.watch()).await;
+            started.map_err(|error| with_causes(&error))
+        })
+    }))
 }
 
 fn ended(done: Result<(), String>) -> ExitCode {

@@ -103,6 +103,11 @@ impl Stop {
         *self.0.borrow()
     }
 
+    /// Turns true when it is over.
+    pub fn watch(&self) -> watch::Receiver<bool> {
+        self.0.subscribe()
+    }
+
     /// Waits until it is over.
     pub async fn cancelled(&self) {
         let mut heard = self.0.subscribe();
