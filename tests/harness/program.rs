@@ -205,11 +205,12 @@ impl TapPlug {
         Some(Self { child, lines })
     }
 
-    /// Changes one fault: `set NAME VALUE`.
+    /// Gives it a command, and waits for the answer.
     pub fn tell(&mut self, command: &str) {
-        writeln!(self.child.stdin.as_mut().expect("its stdin"), "{command}").expect("it listens");
+        let stdin = self.child.stdin.as_mut().expect("its stdin");
+        writeln!(stdin, "{command}").expect("a command goes in");
         let answer = self.line();
-        assert!(answer.get("set").is_some(), "{answer}");
+        assert_eq!(answer["error"], Value::Null, "{command}: {answer}");
     }
 
     /// Ends it; what it did in all.

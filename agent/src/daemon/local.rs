@@ -11,9 +11,13 @@ use crate::{
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
+        line::LineOptions,
     },
     guard::{lock::LockError, state},
-    ports::{Port, PortError, ethernet::service::InService, inventory::ethernet_ports, simulated},
+    ports::{
+        Port, PortError, ethernet::service::InService, inventory::ethernet_ports, serial::inventory::serial_ports,
+        simulated,
+    },
 };
 
 /// Opens a port by its name.
@@ -46,6 +50,13 @@ impl Site for LocalSite {
             move || {
                 let mut list: Vec<PortFacts> =
                     ethernet_ports().map_err(|error| error.to_string())?.into_iter().map(facts).collect();
+                list.extend(serial_ports().into_iter().map(|line| PortFacts {
+                    name: line.name,
+                    kind: "serial".into(),
+                    driver: line.driver,
+                    bus: None,
+                    in_service: line.in_service,
+                }));
                 list.extend(simulated.into_iter().map(|name| PortFacts {
                     in_service: Vec::new(),
                     kind: "simulated".into(),
@@ -65,7 +76,7 @@ impl Site for LocalSite {
             move || {
                 let started_at = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
                 let seed = match order.port.strip_prefix("sim:") {
-                    Some(what) => simulated::load(what).map(|rig| u64::from(rig.seed)).unwrap_or(order.seed),
+                    Some(what) => simulated::load(what).map(|rig| u64::from(rig.seed())).unwrap_or(order.seed),
                     None => order.seed,
                 };
                 let run = || {
@@ -81,7 +92,7 @@ impl Site for LocalSite {
 
     fn meet(&self, port: &str) -> Result<Known, String> {
         let port = (self.open)(port, 1).map_err(|error| error.to_string())?;
-        Ok((port.identity(), port.capabilities()))
+        Ok((port.identity(), port.offers()))
     }
 
     fn cpu_used(&self) -> Duration {
@@ -123,6 +134,7 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
         although_in_service: false,
         // A case itself moves on to the place that tells more.
         confirm: order.stage.is_none(),
+        line: LineOptions::default(),
     }
 }
 
@@ -130,7 +142,7 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
 pub fn arrange(order: &Order, port: &mut dyn Port) {
     if let Some(stage) = &order.stage
         && let Some(spot) = stage.spot()
-        && port.capabilities().moves_plug
+        && port.offers().moves_plug
     {
         port.arrange(&bench(stage, &spot));
     }

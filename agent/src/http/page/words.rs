@@ -71,7 +71,9 @@ pub fn said(event: &Event) -> String {
             None => "link up".into(),
         },
         Event::LinkRead { .. } => "no link".into(),
-        Event::SettingChanged { .. } => "a setting is changed for this run; it will be put back".into(),
+        Event::SettingChanged { .. } | Event::LineSettingChanged { .. } => {
+            "a setting is changed for this run; it will be put back".into()
+        }
         Event::SettingPutBack { setting } => format!("put back: {setting}"),
         Event::Listened { foreign: 0 } => "listened: nobody else is there".into(),
         Event::Listened { foreign } => {
@@ -81,6 +83,13 @@ pub fn said(event: &Event) -> String {
         Event::StepStarted { step, of, size_bytes, pattern } => {
             let of = of.map_or(String::new(), |n| format!(" of {n}"));
             format!("step {step}{of}: {size_bytes} bytes, {pattern}")
+        }
+        Event::LineStepStarted { what } => format!("step: {what}"),
+        Event::LineProgress { bytes_sent, bytes_failed, .. } => {
+            format!("{} bytes sent, {} failed", figure::count(*bytes_sent), figure::count(*bytes_failed))
+        }
+        Event::LineSlowed { bytes_out } => {
+            format!("this computer lost bytes: on with {} out at once", figure::count(*bytes_out))
         }
         Event::Progress(progress) => progressed(progress),
         Event::StepDone { step, frames_sent, frames_lost, bit_errors } => format!(
