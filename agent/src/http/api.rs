@@ -133,10 +133,7 @@ async fn report(State(desk): State<SharedDesk>, Path(run): Path<String>) -> Answ
     ask(&desk, move |desk| desk.report(&run)).await.map(Json)
 }
 
-async fn start(
-    State(desk): State<SharedDesk>,
-    order: Body,
-) -> Result<impl IntoResponse, ApiError> {
+async fn start(State(desk): State<SharedDesk>, order: Body) -> Result<impl IntoResponse, ApiError> {
     let order: StartOrder = body(order)?;
     let run = ask(&desk, move |desk| desk.start(order)).await?;
     Ok((StatusCode::ACCEPTED, Json(Started { run })))
@@ -162,10 +159,7 @@ async fn case(State(desk): State<SharedDesk>, Path(case): Path<String>) -> Answe
     ask(&desk, move |desk| desk.case(&case)).await.map(Json)
 }
 
-async fn open_case(
-    State(desk): State<SharedDesk>,
-    order: Body,
-) -> Result<impl IntoResponse, ApiError> {
+async fn open_case(State(desk): State<SharedDesk>, order: Body) -> Result<impl IntoResponse, ApiError> {
     let order: CaseOrder = body(order)?;
     let opened = ask(&desk, move |desk| desk.open_case(order).and_then(|case| desk.case(&case))).await?;
     Ok((StatusCode::CREATED, Json(opened)))
@@ -197,11 +191,7 @@ struct SkipOrder {
     why: String,
 }
 
-async fn skip(
-    State(desk): State<SharedDesk>,
-    Path(case): Path<String>,
-    order: Body,
-) -> Answer<impl Serialize> {
+async fn skip(State(desk): State<SharedDesk>, Path(case): Path<String>, order: Body) -> Answer<impl Serialize> {
     let SkipOrder { stage, why } = body(order)?;
     ask(&desk, move |desk| desk.skip(&case, &stage, &why).and_then(|()| desk.case(&case))).await.map(Json)
 }
