@@ -7,7 +7,7 @@ use std::{
 
 use jiff::Timestamp;
 use tokio::sync::{Notify, broadcast, watch};
-use turnback_core::{link::Placement, plan::Profile, watch::selector::Traits};
+use turnback_core::{case::StageName, link::Placement, plan::Profile, watch::selector::Traits};
 
 use super::{
     desk::{Figures, Happening, Labels, LiveRun, PortView},
@@ -194,6 +194,9 @@ pub struct Running {
     pub side_by_side: bool,
 }
 
+/// Who asked, when it was for no case.
+pub const ASKED: &str = "asked";
+
 /// Why a run runs.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Cause {
@@ -243,6 +246,10 @@ pub struct Asked {
     pub cable: Option<String>,
     /// By whom, as in [`Cause::Asked`].
     pub by: String,
+    /// Stage of a case that it carries out.
+    pub stage: Option<StageName>,
+    /// Labels for the record.
+    pub record: turnback_core::labels::Labels,
 }
 
 impl Board {

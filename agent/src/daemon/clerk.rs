@@ -3,24 +3,31 @@
 use std::sync::{Arc, PoisonError};
 
 use tokio::sync::broadcast;
-use turnback_core::{link::Placement, plan::Profile, report::Report, watch::standing::Change};
+use turnback_core::{
+    case::Case, labels::Labels, link::Placement, plan::Profile, report::Report, watch::standing::Change,
+};
 
 use super::{
-    board::{Asked, Shared},
+    board::{ASKED, Asked, Shared},
+    cases,
     desk::{
         CaseOrder, CaseView, Desk, DeskError, Figures, Happening, Health, OutboxLine, PortView, RecordLine,
         RecordQuery, StartOrder,
     },
     logbook::{Logbook, LogbookError},
+    site::Known,
 };
 
 /// See the module text.
-pub struct Clerk(Arc<Shared>);
+pub struct Clerk(Arc<Shared>, Meet);
+
+/// Gets to know a port.
+pub type Meet = Box<dyn Fn(&str) -> Result<Known, String> + Send + Sync>;
 
 impl Clerk {
     /// Of the daemon whose parts share this.
-    pub fn new(shared: Arc<Shared>) -> Self {
-        Self(shared)
+    pub fn new(shared: Arc<Shared>, meet: Meet) -> Self {
+        Self(shared, meet)
     }
 
     fn logbook<T>(&self, action: impl FnOnce(&mut dyn Logbook) -> Result<T, LogbookError>) -> Result<T, DeskError> {
@@ -68,34 +75,13 @@ impl Desk for Clerk {
 
     fn start(&self, order: StartOrder) -> Result<String, DeskError> {
         let value = |name, given: &str, allowed: String| DeskError::Value { name, given: given.to_owned(), allowed };
+        let usual = self.can_start(&order.port)?;
         let mut board = self.0.board();
         let config = Arc::clone(&board.config);
-        let port = board
-            .ports
-            .get(&order.port)
-            .ok_or_else(|| DeskError::Unknown { what: "port", name: order.port.clone() })?;
-        let round = port.rounds.first().and_then(|n| config.rounds.get(*n));
-        if let Some(run) = &port.running {
-            let why = if run.hung { "a run of it hangs" } else { "a run of it is on" };
-            return Err(DeskError::NotNow(format!("{}: {why} ({})", order.port, run.live.run)));
-        }
-        match &port.facts {
-            None => return Err(DeskError::NotNow(format!("the machine does not have {} now", order.port))),
-            Some(facts) if !facts.in_service.is_empty() => {
-                return Err(DeskError::NotNow(format!(
-                    "{} is in service: {}",
-                    order.port,
-                    facts.in_service.join("; ")
-                )));
-            }
-            Some(_) => {}
-        }
-        if board.asked.iter().any(|asked| asked.port == order.port) || board.asked.len() >= ASKED_MAX {
-            return Err(DeskError::NotNow(format!("a run of {} waits for its turn already", order.port)));
-        }
+        let round = board.ports.get(&order.port).and_then(|port| config.rounds.get(*port.rounds.first()?));
         let profile = match &order.profile {
-            None => match round {
-                Some(round) => round.profile.clone(),
+            None => match usual {
+                Some(profile) => profile,
                 None => Profile::named("quick").map_err(|e| DeskError::NotNow(e.to_string()))?,
             },
             Some(name) => match config.rounds.iter().find(|r| r.profile.name == *name) {
@@ -110,14 +96,20 @@ impl Desk for Clerk {
                 _ => return Err(value("placement", text, "internal, at-port or far-end".into())),
             },
         };
-        if let Some(cable) = &order.cable
-            && (cable.is_empty() || cable.len() > 100 || cable.contains(char::is_control))
-        {
-            return Err(value("cable", cable, "1 to 100 characters, none of them a control character".into()));
+        if let Some(cable) = &order.cable {
+            check_label("cable", cable)?;
         }
         let run = uuid::Uuid::now_v7().to_string();
-        let asked =
-            Asked { run: run.clone(), port: order.port, profile, placement, cable: order.cable, by: "asked".into() };
+        let asked = Asked {
+            run: run.clone(),
+            port: order.port,
+            profile,
+            placement,
+            cable: order.cable,
+            by: ASKED.into(),
+            stage: None,
+            record: Labels::default(),
+        };
         board.asked.push_back(asked);
         drop(board);
         self.0.wake.notify_one();
@@ -173,29 +165,104 @@ impl Desk for Clerk {
         Ok(waiting.into_iter().map(line).collect())
     }
 
-    fn cases(&self, _limit: u32) -> Result<Vec<CaseView>, DeskError> {
-        Ok(Vec::new())
+    fn cases(&self, limit: u32) -> Result<Vec<CaseView>, DeskError> {
+        let cases = self.logbook(|logbook| logbook.cases(limit.min(1000)))?;
+        Ok(cases.iter().map(|case| self.case_view(case)).collect())
     }
 
     fn case(&self, case: &str) -> Result<CaseView, DeskError> {
-        Err(DeskError::Unknown { what: "case", name: case.to_owned() })
+        let case = self.logbook(|logbook| logbook.case(case))?;
+        Ok(self.case_view(&case))
     }
 
     fn open_case(&self, order: CaseOrder) -> Result<String, DeskError> {
         self.has_port(&order.port)?;
-        Err(DeskError::NotNow(CASES_ELSEWHERE.into()))
+        let own = self.0.board().ports.get(&order.port).and_then(|port| port.labels.cable.clone());
+        let Some(cable) = order.cable.or(own) else {
+            return Err(DeskError::Value { name: "cable", given: String::new(), allowed: LABEL.into() });
+        };
+        for label in order.segments.iter().chain([&cable]) {
+            check_label("cable", label)?;
+        }
+        if order.segments.len() > SEGMENTS_MAX {
+            let given = order.segments.len().to_string();
+            return Err(DeskError::Value { name: "segments", given, allowed: format!("up to {SEGMENTS_MAX}") });
+        }
+        let (identity, capabilities) = (self.1)(&order.port).map_err(DeskError::NotNow)?;
+        let case = cases::open(identity, capabilities, cable, order.segments);
+        self.logbook(|logbook| logbook.keep_case(&case))?;
+        self.0.tell(Happening::Case { case: case.case.clone() });
+        Ok(case.case)
     }
 
-    fn perform(&self, case: &str, _stage: &str) -> Result<String, DeskError> {
-        Err(DeskError::Unknown { what: "case", name: case.to_owned() })
+    fn perform(&self, case: &str, stage: &str) -> Result<String, DeskError> {
+        let case = self.logbook(|logbook| logbook.case(case))?;
+        let usual = self.can_start(&case.port.name)?;
+        let (case, asked) = cases::begin(case, stage, usual)?;
+        self.logbook(|logbook| logbook.keep_case(&case))?;
+        let run = asked.run.clone();
+        self.0.board().asked.push_back(asked);
+        self.0.wake.notify_one();
+        self.0.tell(Happening::Case { case: case.case });
+        Ok(run)
     }
 
-    fn skip(&self, case: &str, _stage: &str, _why: &str) -> Result<(), DeskError> {
-        Err(DeskError::Unknown { what: "case", name: case.to_owned() })
+    fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), DeskError> {
+        let case = self.logbook(|logbook| logbook.case(case))?;
+        if self.run_of(&case).is_some() {
+            return Err(DeskError::NotNow("a stage of this case is being carried out".into()));
+        }
+        let case = cases::skip(case, stage, why)?;
+        self.logbook(|logbook| logbook.keep_case(&case))?;
+        self.0.tell(Happening::Case { case: case.case });
+        Ok(())
     }
 }
 
+impl Clerk {
+    /// The run that carries out a stage of this case now, or waits to.
+    fn run_of(&self, case: &Case) -> Option<String> {
+        let board = self.0.board();
+        let on = board.ports.values().filter_map(|port| port.running.as_ref());
+        let mut on = on.filter(|run| run.live.cause == case.case).map(|run| run.live.run.clone());
+        on.next().or_else(|| board.asked.iter().find(|asked| asked.by == case.case).map(|asked| asked.run.clone()))
+    }
+
+    fn case_view(&self, case: &Case) -> CaseView {
+        cases::view(case, self.run_of(case))
+    }
+
+    /// Whether a run of the port may be asked for now; the profile of its first round.
+    fn can_start(&self, name: &str) -> Result<Option<Profile>, DeskError> {
+        let board = self.0.board();
+        let port = board.ports.get(name).ok_or_else(|| DeskError::Unknown { what: "port", name: name.to_owned() })?;
+        if let Some(run) = &port.running {
+            let why = if run.hung { "a run of it hangs" } else { "a run of it is on" };
+            return Err(DeskError::NotNow(format!("{name}: {why} ({})", run.live.run)));
+        }
+        match &port.facts {
+            None => return Err(DeskError::NotNow(format!("the machine does not have {name} now"))),
+            Some(facts) if !facts.in_service.is_empty() => {
+                return Err(DeskError::NotNow(format!("{name} is in service: {}", facts.in_service.join("; "))));
+            }
+            Some(_) => {}
+        }
+        if board.asked.iter().any(|asked| asked.port == name) || board.asked.len() >= ASKED_MAX {
+            return Err(DeskError::NotNow(format!("a run of {name} waits for its turn already")));
+        }
+        Ok(port.rounds.first().and_then(|n| board.config.rounds.get(*n)).map(|round| round.profile.clone()))
+    }
+}
+
+fn check_label(name: &'static str, label: &str) -> Result<(), DeskError> {
+    if label.trim().is_empty() || label.len() > 100 || label.contains(char::is_control) {
+        return Err(DeskError::Value { name, given: label.to_owned(), allowed: LABEL.into() });
+    }
+    Ok(())
+}
+
+const LABEL: &str = "1 to 100 characters, none of them a control character";
+/// More pieces of cable than between any two cabinets.
+const SEGMENTS_MAX: usize = 64;
 /// Runs that may wait because somebody asked.
 const ASKED_MAX: usize = 200;
-/// Said until the daemon leads through cases itself.
-const CASES_ELSEWHERE: &str = "the daemon does not lead through a case yet; `turnback isolate` does, on this machine";

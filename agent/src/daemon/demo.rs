@@ -18,11 +18,11 @@ use turnback_core::{
 
 use super::{
     local::{self, on_thread},
-    site::{Boxed, Order, PortFacts, RunEnd, Say, Site},
+    site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site},
 };
 use crate::{
     engine::{cancel::Cancel, check::check},
-    ports::simulated::SimulatedPort,
+    ports::{Port, simulated::SimulatedPort},
 };
 
 /// The configuration of the demo: short times, so that something is seen.
@@ -96,7 +96,7 @@ pub const PORTS: [(&str, &str); 12] = [
     ("office2", "no plug is fitted: no link, so port or plug are at fault"),
     ("quay0", "nothing wrong"),
     ("quay1", "nothing wrong"),
-    ("quay2", "a chafed cable: damages bits in bursts from the second minute on"),
+    ("quay2", "segments office-riser, crane-rail: the second is chafed, and damages bits from the second minute on"),
     ("quay3", "a worn plug that is replaced after five minutes: fails, and is proven again"),
     ("quay4", "a loose connector drops the link now and then"),
     ("quay5", "a slow machine: loses frames in the host, which is nobody else's fault"),
@@ -110,17 +110,21 @@ pub fn rig(port: &str, age: Duration) -> Option<Rig> {
         "office1" => "fibre-good",
         "office2" => "no-plug",
         "quay5" => "slow-host",
+        "quay2" => "bursty-cable",
         _ => "good",
     };
     let mut rig = sim::builtin(base)?;
     (rig.name, rig.about) = (name.to_owned(), about.to_owned());
+    if name == "quay2" {
+        rig.faults.clear();
+    }
     let fault = match name {
         // Ten times as many each minute and a half, from well below the limit of 1e-7 to well above.
         "lock1" => {
             let ratio = 1e-9 * 10f64.powf(minutes / 1.5).min(1e4);
             format!("place = 'port-host'\nkind = {{ bit-errors = {{ ratio = {ratio:e} }} }}")
         }
-        "quay2" if minutes >= 2.0 => "place = 'port-line'\n\
+        "quay2" if minutes >= 2.0 => "place = 'segment:crane-rail'\n\
             kind = { bursts = { good_ratio = 0.0, bad_ratio = 1e-4, mean_good_s = 0.4, mean_bad_s = 0.01 } }"
             .to_owned(),
         "quay3" if (1.0..5.0).contains(&minutes) => {
@@ -175,6 +179,7 @@ impl Site for Harbour {
                     return RunEnd::Failed(format!("there is no port `{}` in the harbour", order.port));
                 };
                 let mut port = SimulatedPort::of(&rig, order.port.clone(), order.seed);
+                local::arrange(&order, &mut port);
                 let began = Instant::now();
                 let mut paced = |event: Event| {
                     if let (Pace::Real, Event::Progress(progress)) = (pace, &event) {
@@ -195,6 +200,12 @@ impl Site for Harbour {
             },
             RunEnd::Failed,
         )
+    }
+
+    fn meet(&self, port: &str) -> Result<Known, String> {
+        let rig = rig(port, self.age()).ok_or_else(|| format!("there is no port `{port}` in the harbour"))?;
+        let port = SimulatedPort::of(&rig, port.to_owned(), 1);
+        Ok((port.identity(), port.capabilities()))
     }
 
     fn cpu_used(&self) -> Duration {
@@ -224,6 +235,8 @@ mod tests {
             placement: None,
             cable: None,
             seed: 3,
+            stage: None,
+            record: Default::default(),
         };
         let options = local::options(&order, String::new());
         check(&mut simulated, None, options, &mut |_| {}, &Cancel::default()).unwrap().verdict.outcome

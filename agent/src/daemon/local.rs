@@ -5,8 +5,9 @@ use std::time::Duration;
 use jiff::Timestamp;
 use turnback_core::{labels::Labels, report::Report};
 
-use super::site::{Boxed, Order, PortFacts, RunEnd, Say, Site};
+use super::site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site};
 use crate::{
+    case::conduct::bench,
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
@@ -69,12 +70,18 @@ impl Site for LocalSite {
                 };
                 let run = || {
                     let mut port = open(&order.port, seed)?;
+                    arrange(&order, &mut *port);
                     check(&mut *port, None, options(&order, started_at), &mut *say, &cancel)
                 };
                 end(run())
             },
             RunEnd::Failed,
         )
+    }
+
+    fn meet(&self, port: &str) -> Result<Known, String> {
+        let port = (self.open)(port, 1).map_err(|error| error.to_string())?;
+        Ok((port.identity(), port.capabilities()))
     }
 
     fn cpu_used(&self) -> Duration {
@@ -107,14 +114,25 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
         profile: order.profile.clone(),
         placement: order.placement,
         cable: order.cable.clone(),
-        labels: Labels { port: order.labels.label.clone(), ..Labels::default() },
+        labels: Labels { port: order.labels.label.clone(), ..order.record.clone() },
         machine: state::machine(),
         speed_mbps: None,
         seed: order.seed,
         run: order.run.clone(),
         started_at,
         although_in_service: false,
-        confirm: true,
+        // A case itself moves on to the place that tells more.
+        confirm: order.stage.is_none(),
+    }
+}
+
+/// Does what a hand would do for a stage of a case, where the port can: on a simulated rig.
+pub fn arrange(order: &Order, port: &mut dyn Port) {
+    if let Some(stage) = &order.stage
+        && let Some(spot) = stage.spot()
+        && port.capabilities().moves_plug
+    {
+        port.arrange(&bench(stage, &spot));
     }
 }
 

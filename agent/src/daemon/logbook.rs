@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use turnback_core::{
+    case::Case,
     report::Report,
     watch::{
         drift::Drift,
@@ -147,6 +148,21 @@ pub trait Logbook: Send + 'static {
     /// # Errors
     /// The store.
     fn changes(&mut self, port: &str, limit: u32) -> Result<Vec<Change>, LogbookError>;
+    /// Cases, the one changed last first.
+    ///
+    /// # Errors
+    /// The store.
+    fn cases(&mut self, limit: u32) -> Result<Vec<Case>, LogbookError>;
+    /// The case of this id.
+    ///
+    /// # Errors
+    /// No such case; the store.
+    fn case(&mut self, id: &str) -> Result<Case, LogbookError>;
+    /// Keeps a case as it is now.
+    ///
+    /// # Errors
+    /// The store.
+    fn keep_case(&mut self, case: &Case) -> Result<(), LogbookError>;
     /// Removes what is older than this: records and changes.
     ///
     /// # Errors
@@ -162,6 +178,7 @@ pub struct Memory {
     outbox: Vec<Outgoing>,
     changes: Vec<(String, Change)>,
     reports: Vec<Box<Report>>,
+    cases: Vec<Case>,
 }
 
 /// Reports kept in memory; the oldest goes first.
@@ -220,6 +237,21 @@ impl Logbook for Memory {
     fn changes(&mut self, port: &str, limit: u32) -> Result<Vec<Change>, LogbookError> {
         let changes = self.changes.iter().rev().filter(|(of, _)| of == port).map(|(_, change)| change.clone());
         Ok(changes.take(limit as usize).collect())
+    }
+
+    fn cases(&mut self, limit: u32) -> Result<Vec<Case>, LogbookError> {
+        Ok(self.cases.iter().rev().take(limit as usize).cloned().collect())
+    }
+
+    fn case(&mut self, id: &str) -> Result<Case, LogbookError> {
+        let found = self.cases.iter().find(|case| case.case == id);
+        found.cloned().ok_or_else(|| LogbookError::Unknown("case", id.to_owned()))
+    }
+
+    fn keep_case(&mut self, case: &Case) -> Result<(), LogbookError> {
+        self.cases.retain(|kept| kept.case != case.case);
+        self.cases.push(case.clone());
+        Ok(())
     }
 
     fn prune(&mut self, older_than_ms: i64) -> Result<u64, LogbookError> {

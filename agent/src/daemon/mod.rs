@@ -7,6 +7,7 @@
 pub mod announce;
 pub mod board;
 pub mod budget;
+pub mod cases;
 pub mod clerk;
 pub mod control;
 pub mod demo;

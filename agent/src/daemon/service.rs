@@ -12,7 +12,7 @@ use super::{
     control,
     desk::{Desk, Happening},
     logbook::Logbook,
-    site::Site,
+    site::{Known, Site},
     supervisor::Supervisor,
 };
 use crate::config::Config;
@@ -65,8 +65,10 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), String> {
     let clock = Arc::clone(&site);
     let shared = Shared::new(config, logbook, move || clock.now());
     shared.board().demo = demo;
+    let known = Arc::clone(&site);
+    let meet = Box::new(move |port: &str| meet(&known, port));
     let mut supervisor = Supervisor::new(site, Arc::clone(&shared), watchdog()).await?;
-    let desk: Arc<dyn Desk> = Arc::new(Clerk::new(Arc::clone(&shared)));
+    let desk: Arc<dyn Desk> = Arc::new(Clerk::new(Arc::clone(&shared), meet));
     let mut parts = tokio::task::JoinSet::new();
     let mut address = None;
     if let Some(page) = page {
@@ -108,6 +110,20 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), String> {
     }
     ended.map_err(|error| format!("the supervisor failed: {error}"))
 }
+
+/// Gets to know a port; a driver may hang at that.
+fn meet<S: Site>(site: &Arc<S>, port: &str) -> Result<Known, String> {
+    let (done, met) = std::sync::mpsc::channel();
+    let (site, name) = (Arc::clone(site), port.to_owned());
+    let spawned = std::thread::Builder::new().name("meet".into()).spawn(move || {
+        // Whoever asked may have given up meanwhile.
+        let _ = done.send(site.meet(&name));
+    });
+    spawned.map_err(|error| format!("no thread could be started: {error}"))?;
+    met.recv_timeout(MEET_LIMIT).unwrap_or_else(|_| Err(format!("{port} does not answer")))
+}
+
+const MEET_LIMIT: Duration = Duration::from_secs(10);
 
 /// Reads the configuration again. Runs that are on go on as they were begun.
 fn reload(shared: &Arc<Shared>) {

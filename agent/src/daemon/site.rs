@@ -4,7 +4,14 @@
 use std::{future::Future, pin::Pin, time::Duration};
 
 use jiff::Timestamp;
-use turnback_core::{event::Event, link::Placement, plan::Profile, report::Report};
+use turnback_core::{
+    case::StageName,
+    event::Event,
+    labels as core,
+    link::{Capabilities, Placement},
+    plan::Profile,
+    report::{PortIdentity, Report},
+};
 
 use super::desk::Labels;
 use crate::engine::cancel::Cancel;
@@ -55,7 +62,14 @@ pub struct Order {
     pub cable: Option<String>,
     /// Seed of the run.
     pub seed: u64,
+    /// Stage of a case that it carries out: a rig moves its plug by itself.
+    pub stage: Option<StageName>,
+    /// Labels of cable and plug, for the record.
+    pub record: core::Labels,
 }
+
+/// Who a port is and what it can do.
+pub type Known = (PortIdentity, Capabilities);
 
 /// How a check ended.
 #[derive(Clone, Debug)]
@@ -76,6 +90,11 @@ pub trait Site: Send + Sync + 'static {
     fn ports(&self) -> Boxed<Result<Vec<PortFacts>, String>>;
     /// Makes a check on a thread of its own. It ends soon after `cancel`, unless a driver hangs.
     fn check(&self, order: Order, say: Say, cancel: Cancel) -> Boxed<RunEnd>;
+    /// Gets to know a port that may not be open. Blocks, as long as a driver does.
+    ///
+    /// # Errors
+    /// Why it cannot, in words.
+    fn meet(&self, port: &str) -> Result<Known, String>;
     /// Processor time used by this program so far.
     fn cpu_used(&self) -> Duration;
     /// Processors there are.

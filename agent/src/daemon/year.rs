@@ -22,7 +22,7 @@ use super::{
     announce::Announcement,
     board::Shared,
     logbook::{Entry, Logbook, LogbookError, Memory, Outgoing, Remembered},
-    site::{Boxed, Order, PortFacts, RunEnd, Say, Site},
+    site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site},
     supervisor::Supervisor,
 };
 use crate::{config::Config, engine::cancel::Cancel, ports::simulated::SimulatedPort};
@@ -158,6 +158,10 @@ impl Site for World {
         })
     }
 
+    fn meet(&self, _: &str) -> Result<Known, String> {
+        Err("nobody opens a case in this world".into())
+    }
+
     fn cpu_used(&self) -> Duration {
         Duration::ZERO
     }
@@ -198,6 +202,15 @@ impl Logbook for Kept {
     fn changes(&mut self, _: &str, _: u32) -> Result<Vec<turnback_core::watch::standing::Change>, LogbookError> {
         Ok(Vec::new())
     }
+    fn cases(&mut self, _: u32) -> Result<Vec<turnback_core::case::Case>, LogbookError> {
+        Ok(Vec::new())
+    }
+    fn case(&mut self, id: &str) -> Result<turnback_core::case::Case, LogbookError> {
+        Err(LogbookError::Unknown("case", id.to_owned()))
+    }
+    fn keep_case(&mut self, _: &turnback_core::case::Case) -> Result<(), LogbookError> {
+        Ok(())
+    }
     fn prune(&mut self, _: i64) -> Result<u64, LogbookError> {
         Ok(0)
     }
@@ -215,6 +228,8 @@ fn template() -> Report {
             placement: None,
             cable: None,
             seed: 1,
+            stage: None,
+            record: Default::default(),
         },
         String::new(),
     );

@@ -1,7 +1,7 @@
 //! The daemon's logbook in the file of the records: one transaction for all that follows from a finding.
 
 use rusqlite::{Row, params};
-use turnback_core::{report::Report, watch::standing::Change};
+use turnback_core::{case::Case, report::Report, watch::standing::Change};
 
 use super::{Store, StoreError, insert, query::Filter, record::Record};
 use crate::daemon::{
@@ -13,6 +13,7 @@ impl From<StoreError> for LogbookError {
     fn from(error: StoreError) -> Self {
         match error {
             StoreError::NoRun { given } => Self::Unknown("run", given),
+            StoreError::NoCase { given } => Self::Unknown("case", given),
             other => {
                 let mut text = other.to_string();
                 let mut cause = std::error::Error::source(&other);
@@ -156,6 +157,20 @@ impl Logbook for Store {
         };
         let documents = read().map_err(|error| self.told(error))?;
         Ok(documents.iter().filter_map(|document| serde_json::from_str(document).ok()).collect())
+    }
+
+    fn cases(&mut self, limit: u32) -> Result<Vec<Case>, LogbookError> {
+        let rows = Store::cases(self, false)?;
+        // One that a newer program wrote, or a damaged one, must not hide the others.
+        Ok(rows.iter().take(limit as usize).filter_map(|row| self.find_case(&row.case).ok()).collect())
+    }
+
+    fn case(&mut self, id: &str) -> Result<Case, LogbookError> {
+        Ok(self.find_case(id)?)
+    }
+
+    fn keep_case(&mut self, case: &Case) -> Result<(), LogbookError> {
+        Ok(self.save_case(case)?)
     }
 
     fn prune(&mut self, older_than_ms: i64) -> Result<u64, LogbookError> {

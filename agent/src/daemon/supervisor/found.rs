@@ -1,6 +1,9 @@
 //! What a run found, and all that follows from it.
 
+use turnback_core::report::Report;
+
 use super::*;
+use crate::daemon::{board::ASKED, cases};
 
 impl<S: Site> Supervisor<S> {
     pub(super) async fn take(&mut self, over: Over) {
@@ -32,6 +35,7 @@ impl<S: Site> Supervisor<S> {
                     entry.memory = watched.memory.clone();
                 }
                 self.enter(entry).await;
+                self.end_stage(&running.cause, &run, Err("another run has the port".to_owned())).await;
                 self.shared.tell(Happening::RunOver { run, port, outcome: None });
                 return;
             }
@@ -41,6 +45,8 @@ impl<S: Site> Supervisor<S> {
                 (Finding::Inconclusive(format!("not-made: {text}")), None)
             }
         };
+        let told = report.clone().ok_or_else(|| "the run could not be made".to_owned());
+        self.end_stage(&running.cause, &run, told).await;
         let outcome = report.as_ref().map(|report| report.verdict.outcome);
         tracing::info!(port, run, outcome = outcome.map_or("none", |o| o.name()), "run over");
         if running.hung {
@@ -63,6 +69,20 @@ impl<S: Site> Supervisor<S> {
         };
         self.conclude(&port, Some(run.clone()), &finding, &drifts, round, report, now).await;
         self.shared.tell(Happening::RunOver { run, port, outcome });
+    }
+
+    /// A run that carried out a stage of a case goes into the case.
+    pub(super) async fn end_stage(&mut self, cause: &Cause, run: &str, told: Result<Box<Report>, String>) {
+        let Cause::Asked { by } = cause else { return };
+        if by == ASKED {
+            return;
+        }
+        let (case, run) = (by.clone(), run.to_owned());
+        let ended = with_logbook(&self.shared.logbook, move |logbook| cases::end(logbook, &case, &run, told)).await;
+        match ended {
+            Ok(()) => self.shared.tell(Happening::Case { case: by.clone() }),
+            Err(error) => tracing::error!(case = by, %error, "what the stage found could not be brought into its case"),
+        }
     }
 
     pub(super) fn count(&self, port: &str, report: &turnback_core::report::Report) {

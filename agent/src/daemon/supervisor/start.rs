@@ -37,6 +37,8 @@ impl<S: Site> Supervisor<S> {
             }
             if asked.is_some() {
                 self.shared.tell(Happening::RunOver { run: run.clone(), port: name.clone(), outcome: None });
+                let why = Err("the port could not be tested: it is in service or gone".to_owned());
+                self.end_stage(&cause, &run, why).await;
             }
             self.conclude(&name, None, &finding, &[], round_number, None, now).await;
             return;
@@ -93,6 +95,8 @@ impl<S: Site> Supervisor<S> {
                 profile,
                 placement,
                 cable,
+                stage: asked.as_ref().and_then(|a| a.stage.clone()),
+                record: asked.as_ref().map(|a| a.record.clone()).unwrap_or_default(),
                 seed: Rng::new(seed ^ now.as_millisecond() as u64).draw(),
             }
         };
