@@ -156,7 +156,9 @@ fn the_demo_is_walked_with_real_cases() {
     visit.browser.go(&format!("{url}/ports/lock1"));
     visit.browser.follow("form[action$='/cases'] button");
     for stage in 0..16 {
-        visit.browser.until("!document.querySelector('.next progress') && !document.body.innerText.includes('Waits for its turn')");
+        visit.browser.until(
+            "!document.querySelector('.next progress') && !document.body.innerText.includes('Waits for its turn')",
+        );
         if stage == 1 {
             visit.look("demo-case");
         }

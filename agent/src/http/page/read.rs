@@ -300,7 +300,11 @@ impl StageLine {
                 Some(why) => format!("skipped: {why}"),
                 None => stage.result.clone(),
             },
-            run_href: stage.run.as_ref().filter(|run| Some(*run) != running).map_or(String::new(), |run| view::run_href(run)),
+            run_href: stage
+                .run
+                .as_ref()
+                .filter(|run| Some(*run) != running)
+                .map_or(String::new(), |run| view::run_href(run)),
         }
     }
 }
