@@ -13,6 +13,7 @@ use turnback::engine::{
     check::{CheckOptions, check},
 };
 use turnback::ports::simulated::SimulatedPort;
+use turnback_core::caution::{Caution, LOCAL_CODES_FIRST};
 use turnback_core::event::Event;
 use turnback_core::plan::Profile;
 use turnback_core::report::Report;
@@ -237,7 +238,7 @@ fn next(case: &CaseView) -> Option<NextView> {
         stage: Some((*stage).into()),
         act: (*act).into(),
         look: (*look).into(),
-        cautions: vec!["Never look into a fibre or an optical port, with or without a lens.".into()],
+        cautions: vec![Caution::LaserLight.action().into(), LOCAL_CODES_FIRST.into()],
     })
 }
 
