@@ -122,6 +122,11 @@ impl Desk for Clerk {
             let gone = board.asked.remove(place);
             drop(board);
             if let Some(asked) = gone {
+                if asked.by != ASKED {
+                    let why = Err("ended by hand before its turn".to_owned());
+                    self.logbook(|logbook| cases::end(logbook, &asked.by, &asked.run, why))?;
+                    self.0.tell(Happening::Case { case: asked.by });
+                }
                 self.0.tell(Happening::RunOver { run: asked.run, port: asked.port, outcome: None });
             }
             return Ok(());

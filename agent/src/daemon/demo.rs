@@ -50,8 +50,8 @@ spare = true
 [[round]]
 name = "watch"
 select = [{ spare = true }]
-schedule = "* * * * *"
-jitter = "50s"
+schedule = "0,30 * * * * *"
+jitter = "25s"
 repeat_after = "15s"
 side_by_side = true
 

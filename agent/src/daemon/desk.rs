@@ -359,7 +359,7 @@ pub trait Desk: Send + Sync {
     /// # Errors
     /// An unknown port, a value out of range, a port in service, hung, or with a run asked for already.
     fn start(&self, order: StartOrder) -> Result<String, DeskError>;
-    /// Ends a run that is on or waits.
+    /// Ends a run that is on or waits. *Disk*, when the run is one of a case.
     ///
     /// # Errors
     /// No such run.
