@@ -34,10 +34,12 @@ fn every_command_that_is_shown_is_in_it() {
     let written = fs::read_to_string(root().join("docs/cli.md")).expect("docs/cli.md");
     let help = Program::new().run("--help").stdout;
     let commands = help.lines().skip_while(|line| *line != "Commands:").skip(1).take_while(|line| !line.is_empty());
-    // A description that goes on in another line is set in further.
-    let commands = commands.filter(|line| line.starts_with("  ") && !line.starts_with("   "));
-    let names: Vec<&str> =
-        commands.filter_map(|line| line.split_whitespace().next()).filter(|n| *n != "help").collect();
+    // Lines set in further go on with what is said of a command.
+    let names: Vec<&str> = commands
+        .filter(|line| !line.starts_with("   "))
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|n| *n != "help")
+        .collect();
     assert!(names.contains(&"check"), "{help}");
     for name in names {
         assert!(written.contains(&format!("\n## turnback {name}\n")), "{name}");

@@ -1,7 +1,9 @@
 //! The bytes of each released probe format. Never edit a case here, only add: a probe of an older release must stay
 //! readable in captures.
 
+use turnback_core::pattern::Pattern;
 use turnback_core::probe::ethernet::{HEADER_BYTES, HeaderRepr, Shape};
+use turnback_core::probe::serial::{BLOCK_BYTES, BlockStream, Head};
 
 /// Written out by hand from the table in `docs/probe-format.md`.
 #[test]
@@ -31,4 +33,32 @@ fn ethernet_format_1() {
         ^ 0x0905_EA00_0000_0011u64.rotate_left(47);
     expected[48..56].copy_from_slice(&check.to_be_bytes());
     assert_eq!(header.emit(), expected);
+}
+
+/// Written out by hand from the table in `docs/probe-format.md`; the check is CRC-16/IBM-3740 of the bytes 01 09 A1B2C3D4 00000002
+/// 000001B4, worked out with another program (Python's `binascii.crc_hqx`, begun at FFFF).
+#[test]
+fn serial_format_1() {
+    let expected = [
+        0x00, 0xFF, 0x11, 0x13, // sync
+        0xE1, // format 1
+        0x5A, 0xE1, 0x4B, 0xD2, 0x3C, 0xC3, 0x2D, 0xB4, // tag A1B2C3D4
+        0xF0, 0xF0, 0xF0, 0xF0, 0xF0, 0xF0, 0xF0, 0xD2, // block 2
+        0xF0, 0x69, // pattern 9
+        0xF0, 0x2D, 0x5A, // 0DA: 218 bytes of pattern
+        0xF0, 0xF0, 0xF0, 0xF0, 0xF0, 0xE1, 0x4B, 0xB4, // phase 1B4: 436
+        0xE1, 0xA5, 0x96, 0x1E, // check 156E
+    ];
+    let head = Head { tag: 0xA1B2_C3D4, number: 2, pattern: 9, phase: 436 };
+    assert_eq!(head.emit(), expected);
+    // Block 2 of the stream, whole and with the upper bits cut off by a line of 7 data bits.
+    let mut payload = [0; 218];
+    Pattern::Prbs31.fill(436, &mut payload);
+    for mask in [0xFF, 0x7F] {
+        let stream = BlockStream { tag: 0xA1B2_C3D4, first_block: 0, pattern: Pattern::Prbs31, mask };
+        let mut block = [0; BLOCK_BYTES];
+        stream.fill(512, &mut block);
+        let whole: Vec<u8> = expected.iter().chain(&payload).map(|byte| byte & mask).collect();
+        assert_eq!(block[..], whole[..]);
+    }
 }

@@ -6,6 +6,7 @@ use serde_json::{Value, json};
 use turnback::engine::{
     cancel::Cancel,
     check::{CheckOptions, check},
+    line::LineOptions,
 };
 use turnback::ports::simulated::SimulatedPort;
 use turnback_core::{plan::Profile, sim, verdict::Outcome};
@@ -145,6 +146,7 @@ fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
             started_at: String::new(),
             although_in_service: false,
             confirm: true,
+            line: LineOptions::default(),
         };
         let report = check(&mut port, None, options, &mut |_| {}, &Cancel::default()).unwrap();
         assert_ne!(report.verdict.outcome, Outcome::Fault, "seed {seed}, {rate} frames/s: {:?}", report.verdict);

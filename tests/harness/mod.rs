@@ -4,4 +4,5 @@ pub mod browser;
 pub mod desk;
 pub mod netns;
 pub mod program;
+pub mod pty;
 pub mod web;

@@ -141,8 +141,11 @@ impl Running {
     pub fn line(&mut self) -> String {
         let stdout = self.child.as_mut().and_then(|child| child.stdout.as_mut()).expect("running");
         // Byte by byte: what follows the line is left to others.
-        let bytes = stdout.bytes().map(|byte| byte.expect("readable")).take_while(|byte| *byte != b'\n');
-        String::from_utf8(bytes.collect()).expect("text")
+        let (mut line, mut byte) = (Vec::new(), [0]);
+        while stdout.read(&mut byte).expect("readable") == 1 && byte != *b"\n" {
+            line.extend(byte);
+        }
+        String::from_utf8(line).expect("text")
     }
 
     /// Sends it a signal.
@@ -216,11 +219,12 @@ impl TapPlug {
         Some(Self { child, lines })
     }
 
-    /// Changes one fault: `set NAME VALUE`.
+    /// Gives it a command, and waits for the answer.
     pub fn tell(&mut self, command: &str) {
-        writeln!(self.child.stdin.as_mut().expect("its stdin"), "{command}").expect("it listens");
+        let stdin = self.child.stdin.as_mut().expect("its stdin");
+        writeln!(stdin, "{command}").expect("a command goes in");
         let answer = self.line();
-        assert!(answer.get("set").is_some(), "{answer}");
+        assert_eq!(answer["error"], Value::Null, "{command}: {answer}");
     }
 
     /// Ends it; what it did in all.

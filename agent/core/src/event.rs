@@ -30,6 +30,13 @@ pub enum Event {
         /// Which, and to what.
         setting: PortSetting,
     },
+    /// A setting of a serial port was changed (and will be put back).
+    LineSettingChanged {
+        /// Of which port.
+        port: String,
+        /// Which, and to what, in words.
+        setting: String,
+    },
     /// A setting was put back.
     SettingPutBack {
         /// In words.
@@ -58,8 +65,26 @@ pub enum Event {
         /// Pattern's name.
         pattern: String,
     },
+    /// A step on a serial port began.
+    LineStepStarted {
+        /// What it tries, in words.
+        what: String,
+    },
     /// How far a step has come.
     Progress(Progress),
+    /// How far a step on a serial port has come.
+    LineProgress {
+        /// Seconds since the run began.
+        elapsed_s: f64,
+        /// Bytes sent in the run.
+        bytes_sent: u64,
+        /// Bytes lost, extra or damaged so far.
+        bytes_failed: u64,
+        /// Bit error ratio proved so far.
+        proved_below: Option<f64>,
+        /// Bits that must still pass without error to prove the limit.
+        bits_needed: Option<f64>,
+    },
     /// A step ended.
     StepDone {
         /// Number of the step, from 1.
@@ -75,6 +100,11 @@ pub enum Event {
     Slowed {
         /// Frames a second.
         frames_per_second: f64,
+    },
+    /// The host lost bytes; the step is run again with fewer out at once.
+    LineSlowed {
+        /// Bytes out at once.
+        bytes_out: u64,
     },
     /// The check failed and is repeated with the signal turned back elsewhere.
     Confirming {

@@ -1,4 +1,6 @@
-//! All facts of a run, gathered before anything is concluded from them.
+//! All facts of a run, gathered before anything is concluded from them: of frames here, of bytes in [`line`].
+
+pub mod line;
 
 use serde::{Deserialize, Serialize};
 
@@ -6,6 +8,7 @@ use crate::compare::DamageKind;
 use crate::counters::CounterDelta;
 use crate::counters::classify::classify;
 use crate::link::{Capabilities, LinkState, Placement};
+use crate::stats::spells::Spells;
 use crate::stream::tally::Counts;
 
 /// What was heard before anything was sent, and what came in between the probes later.
@@ -174,6 +177,8 @@ pub struct Evidence {
     pub frame_bits: f64,
     /// Frames the adapter says it transmitted, where it counts.
     pub transmitted: Option<u64>,
+    /// Stretches of seconds that failed far beyond the limit, however good the mean; what this computer may have lost is left out.
+    pub spells: Spells,
     /// Kind of damage.
     pub damage: DamageKind,
     /// Times the rate was lowered because the host lost probes.

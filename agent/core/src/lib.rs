@@ -20,6 +20,7 @@ pub mod event;
 pub mod evidence;
 pub mod labels;
 pub mod ledger;
+pub mod line;
 pub mod link;
 pub mod pattern;
 pub mod plan;

@@ -160,6 +160,9 @@ pub struct Profile {
     pub settle: Duration,
     /// The bit error ratio that a good line stays below.
     pub target_ber: f64,
+    /// The same for a serial port, which carries far fewer bits: at 115200 bits a second 1e-5 takes four seconds to prove.
+    #[serde(default = "serial_target_ber")]
+    pub serial_target_ber: f64,
     /// How sure a pass must be, `0.5..1.0`.
     #[serde(default = "confidence")]
     pub confidence: f64,
@@ -176,6 +179,9 @@ fn listen() -> Duration {
 }
 fn settle() -> Duration {
     Duration::from_secs(2)
+}
+fn serial_target_ber() -> f64 {
+    1e-5
 }
 fn confidence() -> f64 {
     0.95
@@ -241,6 +247,11 @@ impl Profile {
             listen: Duration::from_secs(1),
             settle: Duration::from_secs(2),
             target_ber,
+            serial_target_ber: match kind {
+                Kind::Steps if name == "quick" => 1e-5,
+                Kind::Steps | Kind::RateSearch => 1e-6,
+                Kind::Proof | Kind::Soak => 1e-7,
+            },
             confidence: 0.95,
         };
         let ms = Duration::from_millis;
@@ -350,8 +361,10 @@ impl Profile {
         if self.patterns.is_empty() || self.patterns.len() > 64 {
             return Err(PlanError::range("patterns", self.patterns.len(), "1 to 64 patterns"));
         }
-        if !(self.target_ber > 0.0 && self.target_ber <= 0.1) {
-            return Err(PlanError::range("target_ber", self.target_ber, "over 0 and up to 0.1"));
+        for (name, ratio) in [("target_ber", self.target_ber), ("serial_target_ber", self.serial_target_ber)] {
+            if !(ratio > 0.0 && ratio <= 0.1) {
+                return Err(PlanError::range(name, ratio, "over 0 and up to 0.1"));
+            }
         }
         if !(self.confidence >= 0.5 && self.confidence < 1.0) {
             return Err(PlanError::range("confidence", self.confidence, "0.5 up to, but not, 1"));

@@ -1,20 +1,28 @@
 //! The report of a run: one versioned document that terminal, JSON, records and pages all show. `docs/report-format.md`
 //! describes it. No outlet computes a figure of its own.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 use crate::caution::Caution;
 use crate::compare::DamageTally;
 use crate::counters::CounterDelta;
+use crate::evidence::line::{FlowCheck, FormatTrial, ModemReading};
 use crate::evidence::{Evidence, Handful, Heard, Limit, Losses, Reference, Stopped};
 use crate::labels::Labels;
+use crate::line::{LineCapabilities, LineErrors, LineFormat};
 use crate::link::{Capabilities, LinkState, Placement};
 use crate::stats::availability::AvailabilityTotals;
 use crate::stats::delay_variation::DelayVariation;
 use crate::stats::latency::{LatencyBucket, LatencyHistogram};
+use crate::stats::spells::Spells;
+use crate::stream::line::LineCounts;
 use crate::stream::tally::{Counts, SecondCounts};
 use crate::verdict::Verdict;
+use crate::verdict::line::modem::LineState;
 use crate::verdict::ratio::{ErrorRatio, bit_error_ratio, frame_loss_ratio};
+use crate::wiring::LinePlug;
 
 /// Version of the document. It grows by one when a field changes its meaning or goes; new fields do not change it.
 pub const FORMAT: u32 = 1;
@@ -77,9 +85,42 @@ pub struct Totals {
     pub bits_compared: u64,
     /// Of those, wrong.
     pub bit_errors: u64,
+    /// Bytes a serial port took; this and the other counts of bytes are 0 on ports of frames.
+    #[serde(default)]
+    pub bytes_sent: u64,
+    /// Bytes that came in.
+    #[serde(default)]
+    pub bytes_returned: u64,
+    /// Bytes sent for which none came.
+    #[serde(default)]
+    pub bytes_lost: u64,
+    /// Of the lost, dropped inside this computer or its adapter.
+    #[serde(default)]
+    pub bytes_lost_in_host: u64,
+    /// Bytes that came and were not sent.
+    #[serde(default)]
+    pub bytes_inserted: u64,
+    /// Bytes that came back with a wrong bit.
+    #[serde(default)]
+    pub bytes_damaged: u64,
 }
 
 impl Totals {
+    /// From the counts of a serial port.
+    pub fn of_bytes(counts: &LineCounts, lost_in_host: u64) -> Self {
+        Self {
+            bits_compared: counts.bits_compared,
+            bit_errors: counts.bit_errors,
+            bytes_sent: counts.sent,
+            bytes_returned: counts.returned,
+            bytes_lost: counts.lost,
+            bytes_lost_in_host: lost_in_host,
+            bytes_inserted: counts.inserted,
+            bytes_damaged: counts.damaged,
+            ..Self::default()
+        }
+    }
+
     /// From counts and sorted losses.
     pub fn new(counts: &Counts, losses: &Losses) -> Self {
         Self {
@@ -101,6 +142,7 @@ impl Totals {
             frames_refused: counts.refused,
             bits_compared: counts.bits_compared,
             bit_errors: counts.bit_errors,
+            ..Self::default()
         }
     }
 }
@@ -273,6 +315,58 @@ impl SecondsSummary {
     }
 }
 
+/// How long bytes that travel alone take from being handed over until the last is back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Turnaround {
+    /// Bytes sent together.
+    pub block_bytes: u32,
+    /// The driver's setting for low latency was on.
+    pub low_latency: bool,
+    /// Trips measured.
+    pub count: u64,
+    /// Time these bytes take on the line, each way at once; none where bytes do not take their time.
+    pub line_ns: Option<u64>,
+    /// Shortest.
+    pub min_ns: Option<u64>,
+    /// Half are at or below this.
+    pub p50_ns: Option<u64>,
+    /// Longest.
+    pub max_ns: Option<u64>,
+}
+
+/// What only a serial port has to say.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct LineReport {
+    /// Format of the data steps, as the port took it.
+    pub format: LineFormat,
+    /// Plug that was said to be fitted.
+    pub plug: LinePlug,
+    /// What the port can show and do.
+    pub capabilities: LineCapabilities,
+    /// Bytes heard before anything was sent.
+    pub foreign_bytes: u64,
+    /// Byte counts in full.
+    pub counts: LineCounts,
+    /// Characters a second that came back while sending.
+    pub characters_per_second: Option<f64>,
+    /// The same as a share of what the line has time for; none where bytes do not take their time.
+    pub share_of_line: Option<f64>,
+    /// Turnaround by block size.
+    pub turnaround: Vec<Turnaround>,
+    /// Other speeds.
+    pub speeds: Vec<FormatTrial>,
+    /// Highest speed at which every byte came back as sent, bits a second.
+    pub highest_clean_bits_per_second: Option<u32>,
+    /// Other data bits, parities and stop bits.
+    pub formats: Vec<FormatTrial>,
+    /// Whether clear to send stops and starts the sender.
+    pub flow_control: Option<FlowCheck>,
+    /// Whether a break came round.
+    pub break_returned: Option<bool>,
+    /// Modem lines as read, over all states of the outputs.
+    pub modem_readings: Vec<ModemReading>,
+}
+
 /// The whole report.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Report {
@@ -325,10 +419,22 @@ pub struct Report {
     pub zero_loss_rates: Vec<ZeroLossRate>,
     /// Errored seconds.
     pub seconds_summary: SecondsSummary,
+    /// Stretches of seconds that failed far beyond the limit.
+    #[serde(default)]
+    pub spells: Spells,
     /// One entry a second.
     pub seconds: Vec<SecondCounts>,
     /// What the host's counters did during the run.
     pub counters: CounterDelta,
+    /// Modem lines of a serial port, by name; empty where there are none.
+    #[serde(default)]
+    pub lines: BTreeMap<String, LineState>,
+    /// Line errors of a serial port during the data steps; none where nobody counts.
+    #[serde(default)]
+    pub line_errors: Option<LineErrors>,
+    /// The rest of what only a serial port has.
+    #[serde(default)]
+    pub line: Option<LineReport>,
     /// What the port can show.
     pub capabilities: Capabilities,
     /// Link before the first probe.

@@ -40,6 +40,9 @@ struct Args {
     /// Show the one case of this seed, its rig and its stages
     #[arg(long)]
     show: Option<u64>,
+    /// Only the cases whose row of the table begins like this
+    #[arg(long)]
+    only: Option<String>,
     /// Threads
     #[arg(long)]
     threads: Option<usize>,
@@ -65,10 +68,13 @@ fn main() -> ExitCode {
     let mut odd = Vec::new();
     thread::scope(|scope| {
         for number in 0..threads {
-            let done = done.clone();
+            let (done, args) = (done.clone(), &args);
             scope.spawn(move || {
                 for seed in (args.seed + number..args.seed + args.cases).step_by(threads as usize) {
                     let trial = draw(&mut Rng::new(seed));
+                    if args.only.as_ref().is_some_and(|only| !trial.truth.class.name().starts_with(only.as_str())) {
+                        continue;
+                    }
                     let case = lead(&trial, seed);
                     let graded = grade(&trial, &case);
                     if done.send((seed, trial, case, graded)).is_err() {
@@ -79,7 +85,8 @@ fn main() -> ExitCode {
         }
         drop(done);
         for (seed, trial, case, graded) in results {
-            let surprises = matches!(graded, Grade::FalseBlame | Grade::Missed | Grade::OtherUndecided);
+            let surprises = matches!(graded, Grade::FalseBlame | Grade::Missed | Grade::OtherUndecided)
+                || (trial.truth.above_limit && !trial.truth.at.is_empty() && graded != Grade::Right);
             if surprises {
                 odd.push((seed, format!("{graded:?}: {} -> {}", trial.truth, verdict_line(&case))));
             }

@@ -21,6 +21,7 @@ use crate::{
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
+        line::LineOptions,
     },
     ports::Port,
     store::StoreError,
@@ -119,7 +120,7 @@ pub struct Opening {
 
 /// A case without stages.
 pub fn open_case(port: &dyn Port, opening: Opening) -> Case {
-    open_case_of(port.identity(), port.capabilities(), opening)
+    open_case_of(port.identity(), port.offers(), opening)
 }
 
 /// A case without stages, of a port that is known but not open.
@@ -296,11 +297,12 @@ impl<'a> Conductor<'a> {
             although_in_service: self.plan.although_in_service,
             // The case itself moves on to the place that tells more.
             confirm: false,
+            line: LineOptions::default(),
         }
     }
 
     fn arrange(&self, name: &StageName, port: &mut dyn Port) -> Result<(), ConductError> {
-        let Some(spot) = name.spot().filter(|_| port.capabilities().moves_plug) else { return Ok(()) };
+        let Some(spot) = name.spot().filter(|_| port.offers().moves_plug) else { return Ok(()) };
         if port.arrange(&bench(name, &spot)) {
             Ok(())
         } else {

@@ -132,7 +132,8 @@ const REPORT_AFTER: &str = "Examples:\n  \
 #[derive(Debug, clap::Args)]
 #[command(after_help = CHECK_AFTER)]
 pub struct Check {
-    /// Interface name, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
+    /// Interface name, path of a serial line (such as /dev/ttyS1, or any link to it), `sim:NAME` for a built-in rig, or
+    /// `sim:FILE` for a rig of your own
     pub port: String,
     /// Where the plug is: internal (no plug, loop inside the chip), at-port, far-end [default: at-port]
     #[arg(long, value_name = "PLACE")]
@@ -170,6 +171,13 @@ pub struct Check {
     /// Force this speed in Mb/s, full duplex; put back afterwards
     #[arg(long, value_name = "MBPS")]
     pub speed: Option<u32>,
+    /// Serial ports: speed in bits a second and format, such as 9600, 115200,8N1 or 9600,7E1,rts-cts
+    #[arg(long, value_name = "SPEED[,FORMAT]")]
+    pub line: Option<String>,
+    /// Serial ports: the wiring of the fitted plug: data-only, de9, de9-ri, db25, db25-ri, rs422, or rs485 for none on two wires
+    /// [default: data-only]
+    #[arg(long, value_name = "KIND")]
+    pub wiring: Option<String>,
     /// Seed of the run, and of a simulated rig: the same seed gives the same simulated run
     #[arg(long)]
     pub seed: Option<u64>,
@@ -293,6 +301,9 @@ pub struct Isolate {
     /// Profile of a stage by name or file
     #[arg(long, value_name = "NAME|FILE", default_value = "quick")]
     pub profile: String,
+    /// How fast: full, a share of line rate (10%), or frames a second (3000)
+    #[arg(long, value_name = "RATE")]
+    pub rate: Option<String>,
     /// How long a soak stage takes
     #[arg(long = "for", value_name = "TIME", default_value = "60s")]
     pub soak_time: String,
@@ -325,8 +336,10 @@ const CHECK_AFTER: &str = "Examples:\n  \
     turnback check quay7 --port-label A-14 --plug P-3 --note 'after the storm'\n  \
     turnback check quay7 --return-port quay8          cable between two ports of this machine\n  \
     turnback check quay7 --profile proof --target-ber 1e-12\n  \
-    turnback check quay7 --profile soak --for 1h --events run.jsonl\n\n\
-    Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings; a simulated rig needs neither.\n\
+    turnback check quay7 --profile soak --for 1h --events run.jsonl\n  \
+    turnback check /dev/ttyS1 --line 9600,8N1 --wiring de9   a serial port with a full plug\n\n\
+    Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings; a serial line needs the right to read and\n\
+    write its device file; a simulated rig needs nothing.\n\
     Never look into a fibre or an optical port. Make sure that no power (PoE) is on a pair that the plug joins.";
 
 /// Options of the agent.

@@ -10,7 +10,7 @@ use turnback_core::{
 
 use super::{NOT_TESTED, USAGE, check, complain, show::print};
 use crate::ports::{
-    Applied, Port, PortError,
+    Applied, FramePort, Port, PortError,
     ethernet::{
         netlink::cable::{CableTestError, cable_test},
         port::EthernetPort,

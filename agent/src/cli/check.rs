@@ -9,9 +9,11 @@ use std::{
 
 use turnback_core::{
     event::Event,
+    line::LineFormatError,
     link::Placement,
     plan::{Kind, PlanError, Profile, parse_duration},
     report::{PortIdentity, Report},
+    wiring::LinePlugError,
 };
 
 use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper};
@@ -19,13 +21,16 @@ use crate::{
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check, refused},
+        line::LineOptions,
     },
     guard::{journal::recover, state},
     output::{progress::ProgressLine, text},
     ports::{
         Port, PortError,
-        ethernet::{port::EthernetPort, setting::EthernetSettings},
-        simulated::{self, SimulatedPort},
+        ethernet::port::EthernetPort,
+        recovery::EverySetting,
+        serial::{port::SerialPort, setting::told},
+        simulated,
     },
 };
 
@@ -162,7 +167,7 @@ fn identity(name: &str) -> PortIdentity {
 pub(super) fn seed(given: Option<u64>, port: &str) -> Result<u64, PortError> {
     Ok(match (given, port.strip_prefix("sim:")) {
         (Some(seed), _) => seed,
-        (None, Some(what)) => simulated::load(what)?.seed.into(),
+        (None, Some(what)) => simulated::load(what)?.seed().into(),
         (None, None) => uuid::Uuid::now_v7().as_u64_pair().1,
     })
 }
@@ -173,7 +178,13 @@ pub(super) fn seed(given: Option<u64>, port: &str) -> Result<u64, PortError> {
 /// See the kinds of port.
 pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
     if let Some(what) = name.strip_prefix("sim:") {
-        return Ok(Box::new(SimulatedPort::open(what, seed)?));
+        return simulated::open(what, seed);
+    }
+    // A path is a serial line; names of interfaces have no slash.
+    if name.contains('/') {
+        SerialPort::wait_for_the_dying(name);
+        put_back_what_was_left();
+        return Ok(Box::new(SerialPort::find(name)?));
     }
     EthernetPort::wait_for_the_dying(name);
     put_back_what_was_left();
@@ -183,10 +194,10 @@ pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
 /// Settings that a run before this one could not put back, because it was killed.
 pub fn put_back_what_was_left() {
     let Ok(directory) = state::directory() else { return };
-    match recover(&state::restore_directory(&directory), &mut EthernetSettings::for_recovery()) {
+    match recover(&state::restore_directory(&directory), &mut EverySetting::for_recovery()) {
         Ok(recovery) => {
             for recovered in &recovery.changes {
-                eprintln!("left by a run that was cut off: {recovered}");
+                eprintln!("left by a run that was cut off: {}", told(recovered));
             }
             for damaged in &recovery.damaged {
                 tracing::warn!(
@@ -214,6 +225,7 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
     }
     if let Some(ratio) = args.target_ber {
         profile.target_ber = ratio;
+        profile.serial_target_ber = ratio;
     }
     if let Some(confidence) = args.confidence {
         profile.confidence = confidence;
@@ -249,6 +261,16 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         started_at: jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
         although_in_service: args.although_in_service,
         confirm: !args.no_confirm,
+        line: line_options(args)?,
+    })
+}
+
+fn line_options(args: &args::Check) -> Result<LineOptions, Failure> {
+    let usage = |error: String| Failure::Usage(error);
+    Ok(LineOptions {
+        format: args.line.as_deref().map(str::parse).transpose().map_err(|e: LineFormatError| usage(e.to_string()))?,
+        plug: args.wiring.as_deref().map(str::parse).transpose().map_err(|e: LinePlugError| usage(e.to_string()))?,
+        time: args.time.as_deref().map(parse_duration).transpose().map_err(CheckError::from)?,
     })
 }
 

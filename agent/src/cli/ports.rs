@@ -55,12 +55,18 @@ fn render(ports: &[PortEntry], serial: &[SerialEntry]) -> String {
             (Some(driver), false) => driver.clone(),
             (None, _) => port.virtual_kind.clone().unwrap_or_default(),
         };
-        let can = if port.testable { "yes".to_owned() } else { format!("no: {}", port.why_not.join("; ")) };
-        rows.push(vec![port.name.clone(), driver, link, can]);
+        rows.push(vec![port.name.clone(), driver, link, testable(port.testable, &port.why_not)]);
     }
     for line in serial {
-        let driver = line.usb.clone().or_else(|| line.driver.clone()).unwrap_or_default();
-        rows.push(vec![line.name.clone(), driver, String::new(), format!("no: {}", line.why_not.join("; "))]);
+        let parts = [line.driver.clone(), line.chip.clone(), line.usb.as_ref().map(ToString::to_string)];
+        let driver = parts.into_iter().flatten().collect::<Vec<_>>().join(", ");
+        let speed = line.bits_per_second_max.map(|speed| format!("to {speed} b/s")).unwrap_or_default();
+        rows.push(vec![line.name.clone(), driver, speed, testable(line.testable, &line.why_not)]);
+        rows.extend(line.stable_names.iter().map(|name| vec![format!("  {name}")]));
     }
     table::render(&["port", "driver", "link", "can be tested now"], &rows)
+}
+
+fn testable(yes: bool, why_not: &[String]) -> String {
+    if yes { "yes".to_owned() } else { format!("no: {}", why_not.join("; ")) }
 }

@@ -44,7 +44,7 @@ pub fn profiles(name: Option<&str>) -> ExitCode {
 pub fn rigs(name: Option<&str>) -> ExitCode {
     match name.map(|n| simulated::load(n.strip_prefix("sim:").unwrap_or(n))) {
         None => list(
-            sim::BUILTIN.iter().map(|(name, about)| (format!("sim:{name}"), *about)),
+            sim::builtin_names().map(|(name, about)| (format!("sim:{name}"), about)),
             "`turnback rigs NAME` shows one as TOML; save it, change it, and check `sim:FILE`.",
         ),
         Some(Ok(rig)) => print(&rig.to_toml()),

@@ -208,7 +208,7 @@ mod tests {
         let rig = demo::rig("quay2", Duration::from_secs(600)).unwrap();
         let port = || SimulatedPort::of(&rig, "quay2".into(), 7);
         let segments = vec!["office-riser".to_owned(), "crane-rail".to_owned()];
-        let case = open(port().identity(), port().capabilities(), "Q-12".into(), segments);
+        let case = open(port().identity(), port().offers(), "Q-12".into(), segments);
         let (id, mut logbook) = (case.case.clone(), Memory::default());
         logbook.keep_case(&case).unwrap();
         for _ in 0..20 {
@@ -246,7 +246,7 @@ mod tests {
     #[test]
     fn what_a_case_does_not_have_is_refused() {
         let port = SimulatedPort::of(&demo::rig("quay0", Duration::ZERO).unwrap(), "quay0".into(), 1);
-        let case = open(port.identity(), port.capabilities(), "Q-12".into(), Vec::new());
+        let case = open(port.identity(), port.offers(), "Q-12".into(), Vec::new());
         for stage in ["", "nowhere", "far-end:crane-rail", "cable-test"] {
             assert!(begin(case.clone(), stage, None).is_err(), "{stage}");
         }

@@ -205,7 +205,7 @@ impl Site for Harbour {
     fn meet(&self, port: &str) -> Result<Known, String> {
         let rig = rig(port, self.age()).ok_or_else(|| format!("there is no port `{port}` in the harbour"))?;
         let port = SimulatedPort::of(&rig, port.to_owned(), 1);
-        Ok((port.identity(), port.capabilities()))
+        Ok((port.identity(), port.offers()))
     }
 
     fn cpu_used(&self) -> Duration {

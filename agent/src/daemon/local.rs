@@ -65,7 +65,7 @@ impl Site for LocalSite {
             move || {
                 let started_at = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
                 let seed = match order.port.strip_prefix("sim:") {
-                    Some(what) => simulated::load(what).map(|rig| u64::from(rig.seed)).unwrap_or(order.seed),
+                    Some(what) => simulated::load(what).map(|rig| u64::from(rig.seed())).unwrap_or(order.seed),
                     None => order.seed,
                 };
                 let run = || {
@@ -81,7 +81,7 @@ impl Site for LocalSite {
 
     fn meet(&self, port: &str) -> Result<Known, String> {
         let port = (self.open)(port, 1).map_err(|error| error.to_string())?;
-        Ok((port.identity(), port.capabilities()))
+        Ok((port.identity(), port.offers()))
     }
 
     fn cpu_used(&self) -> Duration {
@@ -116,6 +116,7 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
         cable: order.cable.clone(),
         labels: Labels { port: order.labels.label.clone(), ..order.record.clone() },
         machine: state::machine(),
+        line: Default::default(),
         speed_mbps: None,
         seed: order.seed,
         run: order.run.clone(),
@@ -130,7 +131,7 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
 pub fn arrange(order: &Order, port: &mut dyn Port) {
     if let Some(stage) = &order.stage
         && let Some(spot) = stage.spot()
-        && port.capabilities().moves_plug
+        && port.offers().moves_plug
     {
         port.arrange(&bench(stage, &spot));
     }

@@ -2,11 +2,13 @@
 
 use turnback_core::{
     counters::{CounterDelta, Counters, difference},
-    evidence::{Handful, Heard, Losses, Reference, Stopped},
+    evidence::{ERRORS_MIN, Handful, Heard, Limit, Losses, Reference, Stopped},
     report::{SecondsSummary, StepReport, ZeroLossRate},
     stats::{
         availability::{Availability, Second},
+        bits::frame_ratio,
         latency::LatencyHistogram,
+        spells::{Spells, spells},
     },
     stream::tally::{SecondCounts, Tally},
     time::ClockSource,
@@ -77,6 +79,19 @@ impl Gathered {
     /// Mean frame length of the probes sent, bits without FCS.
     pub fn frame_bits(&self) -> f64 {
         if self.tally.counts.sent == 0 { 480.0 } else { self.bits_sent / self.tally.counts.sent as f64 }
+    }
+
+    /// Stretches of seconds that failed far beyond the limit.
+    ///
+    /// What this computer lost, or gave up too early, could all have fallen into one second: so much is taken off each. Frames
+    /// differ in length from step to step; the longest may fail most often.
+    pub fn spells(&self, limit: &Limit) -> Spells {
+        let own = self.losses.inside() + self.tally.counts.late + self.lost_before_ready;
+        let longest = self.steps.iter().map(|s| f64::from(s.size_bytes) * 8.0).fold(self.frame_bits(), f64::max);
+        let seconds: Vec<_> = self.tally.seconds.iter().map(|s| (s.sent, s.failed().saturating_sub(own))).collect();
+        frame_ratio(limit.bit_error_ratio, longest)
+            .and_then(|allowed| spells(&seconds, allowed, ERRORS_MIN, limit.confidence))
+            .unwrap_or_default()
     }
 
     /// What the counters did since the start.

@@ -3,3 +3,4 @@
 pub mod cancel;
 pub mod check;
 pub mod gather;
+pub mod line;

@@ -49,6 +49,7 @@ impl ProgressLine {
                 };
                 self.line(&format!("changed on {port} for this run: {what}"));
             }
+            Event::LineSettingChanged { setting, .. } => self.line(&format!("changed for this run: {setting}")),
             Event::SettingPutBack { setting } => self.line(&format!("put back: {setting}")),
             Event::StepStarted { step, of, size_bytes, pattern } => {
                 let of = of.map_or(String::new(), |n| format!(" of {n}"));
@@ -58,6 +59,25 @@ impl ProgressLine {
                 }
             }
             Event::Progress(progress) if self.live => self.rewrite(progress),
+            Event::LineStepStarted { what } => {
+                self.step.clone_from(what);
+                if !self.live {
+                    self.line(what);
+                }
+            }
+            Event::LineProgress { bytes_sent, bytes_failed, proved_below, bits_needed, .. } if self.live => {
+                let proved = proved_below.map_or(String::new(), |r| format!(", proved below {}", figure::ratio(r)));
+                let needs = bits_needed.map_or(String::new(), |b| format!(", {b:.1e} bits to go"));
+                self.show_live(&format!(
+                    "{}  {} bytes, {} failed{proved}{needs}",
+                    self.step,
+                    figure::count(*bytes_sent),
+                    figure::count(*bytes_failed)
+                ));
+            }
+            Event::LineSlowed { bytes_out } => {
+                self.line(&format!("this computer lost bytes: again with {bytes_out} bytes out at once"));
+            }
             Event::Slowed { frames_per_second } => self.line(&format!(
                 "this computer lost frames: again at {} frames/s",
                 figure::count(*frames_per_second as u64)
@@ -79,6 +99,10 @@ impl ProgressLine {
             figure::count(p.frames_per_second as u64),
             figure::count(p.errors)
         );
+        self.show_live(&text);
+    }
+
+    fn show_live(&mut self, text: &str) {
         eprint!("\r{text:<100.100}");
         let _ = std::io::stderr().flush();
         self.shown = true;

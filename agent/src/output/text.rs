@@ -7,12 +7,21 @@ use turnback_core::{
     verdict::{Location, Outcome, Verdict},
 };
 
-use super::{figure, table};
+use super::{figure, line, table};
 
 /// The whole report.
 pub fn render(report: &Report) -> String {
     let mut out = String::new();
     verdict(report, &mut out);
+    match &report.line {
+        Some(line) => line::figures(report, line, &mut out),
+        None => frames(report, &mut out),
+    }
+    notes(report, &mut out);
+    without_controls(&out)
+}
+
+fn frames(report: &Report, out: &mut String) {
     let figures = figures(report);
     if !figures.is_empty() {
         out.push('\n');
@@ -20,9 +29,7 @@ pub fn render(report: &Report) -> String {
     for (name, value) in figures {
         out.push_str(&format!("{name:<17}{value}\n"));
     }
-    steps(report, &mut out);
-    notes(report, &mut out);
-    without_controls(&out)
+    steps(report, out);
 }
 
 /// Labels and names may come from a file of unknown origin: what would steer the terminal, or turn the
@@ -147,7 +154,7 @@ pub fn figures(report: &Report) -> Vec<(&'static str, String)> {
     rows
 }
 
-fn latency(l: &Latency) -> String {
+pub(super) fn latency(l: &Latency) -> String {
     match (l.min, l.p50, l.p99, l.max) {
         (Some(min), Some(p50), Some(p99), Some(max)) => format!(
             "{} min, {} half, {} p99, {} max ({} clock, {} trips)",

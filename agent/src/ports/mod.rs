@@ -1,13 +1,16 @@
-//! The ports this machine has, behind one seam: what can be tested, and how frames get out of a port and back.
+//! The ports this machine has, behind one seam: what can be tested, and how frames or bytes get out of a port and back.
 //!
-//! [`Port`] is what the engine drives, [`runner`] what carries out a step on it. [`ethernet`] reaches real interfaces,
-//! [`simulated`] a rig in virtual time; [`inventory`] lists what the machine has.
+//! [`Port`] is what all have in common, [`FramePort`] and [`Line`] what the engine drives, [`runner`] what carries out a step
+//! of frames. [`ethernet`] reaches real interfaces, [`serial`] serial lines, [`simulated`] a rig in virtual time;
+//! [`inventory`] lists what the machine has.
 
 pub mod ethernet;
 pub mod inventory;
+pub mod recovery;
 pub mod runner;
 pub mod serial;
 pub mod simulated;
+pub mod simulated_line;
 
 use std::time::Duration;
 
@@ -23,17 +26,13 @@ use turnback_core::{
 
 use crate::{
     guard::{journal::JournalError, lock::LockError},
-    ports::{ethernet::socket::SocketError, runner::StepRunner},
+    ports::{ethernet::socket::SocketError, runner::StepRunner, serial::line::Line},
 };
 
-/// A port under test.
+/// A port under test, whatever it carries.
 pub trait Port {
     /// Who it is.
     fn identity(&self) -> PortIdentity;
-    /// Its own address.
-    fn address(&self) -> Address;
-    /// What it can do and show.
-    fn capabilities(&self) -> Capabilities;
     /// Reasons why it is in service; empty when it is free.
     ///
     /// # Errors
@@ -47,21 +46,6 @@ pub trait Port {
     fn disturbed(&mut self) -> Result<Option<Disturbance>, PortError> {
         Ok(None)
     }
-    /// Its link now.
-    ///
-    /// # Errors
-    /// When the host cannot be asked; [`PortError::Gone`] when the port has vanished.
-    fn link(&mut self) -> Result<LinkState, PortError>;
-    /// Every counter the host has for it.
-    ///
-    /// # Errors
-    /// As for [`Port::link`].
-    fn counters(&mut self) -> Result<Counters, PortError>;
-    /// Changes a setting, noted beforehand so that it is put back whatever happens.
-    ///
-    /// # Errors
-    /// When the note cannot be written or the host refuses.
-    fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError>;
     /// Puts back every changed setting, the last one first; says what it did.
     fn put_back(&mut self) -> Vec<String>;
     /// Moves the plug, where no hand is needed for that. The loop inside the chip is a setting.
@@ -80,6 +64,44 @@ pub trait Port {
     fn now(&self) -> Nanos;
     /// Lets time pass.
     fn pause(&mut self, time: Duration);
+    /// What it can do, in the words that every kind of port shares. Of a serial port these are the loop inside the chip and
+    /// whether its plug moves; the rest it says in its own words.
+    fn offers(&self) -> Capabilities {
+        Capabilities::default()
+    }
+    /// The port by what it carries.
+    fn way(&mut self) -> Way<'_>;
+}
+
+/// A port by what it carries: which of the two ways of a check it goes.
+pub enum Way<'a> {
+    /// Frames.
+    Frames(&'a mut dyn FramePort),
+    /// Bytes.
+    Bytes(&'a mut dyn Line),
+}
+
+/// A port that carries frames.
+pub trait FramePort: Port {
+    /// Its own address.
+    fn address(&self) -> Address;
+    /// What it can do and show.
+    fn capabilities(&self) -> Capabilities;
+    /// Its link now.
+    ///
+    /// # Errors
+    /// When the host cannot be asked; [`PortError::Gone`] when the port has vanished.
+    fn link(&mut self) -> Result<LinkState, PortError>;
+    /// Every counter the host has for it.
+    ///
+    /// # Errors
+    /// As for [`FramePort::link`].
+    fn counters(&mut self) -> Result<Counters, PortError>;
+    /// Changes a setting, noted beforehand so that it is put back whatever happens.
+    ///
+    /// # Errors
+    /// When the note cannot be written or the host refuses.
+    fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError>;
     /// Opens the way for probes: out of this port and into `receiver`, or back into this one.
     ///
     /// # Errors
@@ -170,6 +192,14 @@ pub enum PortError {
         /// The missing right.
         capability: String,
     },
+    /// The device file is closed to this user.
+    #[error("cannot {action} on {port}: this user may not read and write the device file")]
+    NoAccess {
+        /// The port.
+        port: String,
+        /// What was tried.
+        action: String,
+    },
     /// Another run has it.
     #[error(transparent)]
     Lock(#[from] LockError),
@@ -206,6 +236,9 @@ impl PortError {
         match self {
             Self::NotPermitted { .. } | Self::Socket(SocketError::NotPermitted { .. }) => Some(GRANT.into()),
             Self::Socket(error) => error.hint(),
+            Self::NoAccess { .. } => {
+                Some("join the group that owns the file (`ls -lL` shows it), or run as root".into())
+            }
             Self::NoPort { .. } => Some("`turnback ports` lists what can be tested".into()),
             Self::Unknown { .. } => {
                 Some("`turnback ports` lists the ports of this machine, `turnback rigs` the simulated ones".into())

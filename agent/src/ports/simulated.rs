@@ -10,17 +10,18 @@ use turnback_core::{
     link::{Capabilities, LinkState, Placement, PortSetting},
     probe::ethernet::Address,
     report::PortIdentity,
-    sim::{self, Bench, Rig, World},
+    sim::{self, AnyRig, Bench, Rig, World},
     time::Nanos,
 };
 
 use super::{
-    Applied, Interface, Port, PortError, ServiceReason,
+    Applied, FramePort, Interface, Port, PortError, ServiceReason, Way,
     ethernet::port::print_address,
     runner::{
         StepRunner,
         lockstep::{LockstepRunner, SharedWorld, lock},
     },
+    simulated_line::SimulatedLine,
 };
 
 /// See the module text.
@@ -37,13 +38,32 @@ impl SimulatedPort {
     /// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::NotARig`] with line and
     /// allowed values for a file that is not a rig.
     pub fn open(what: &str, seed: u64) -> Result<Self, PortError> {
-        Ok(Self::of(&load(what)?, format!("sim:{what}"), seed))
+        let name = format!("sim:{what}");
+        match load(what)? {
+            AnyRig::Frames(rig) => Ok(Self::of(&rig, name, seed)),
+            AnyRig::Serial(_) => Err(PortError::NotARig {
+                file: what.to_owned(),
+                cause: "it describes a serial port, not one of frames".into(),
+            }),
+        }
     }
 
     /// A rig at hand, under this name.
     pub fn of(rig: &Rig, name: String, seed: u64) -> Self {
         Self { name, world: Arc::new(Mutex::new(World::new(rig, seed))), changed: Vec::new() }
     }
+}
+
+/// The port of the rig that `what` (the part after `sim:`) names, of either kind.
+///
+/// # Errors
+/// As for [`SimulatedPort::open`].
+pub fn open(what: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
+    let name = format!("sim:{what}");
+    Ok(match load(what)? {
+        AnyRig::Frames(rig) => Box::new(SimulatedPort::of(&rig, name, seed)),
+        AnyRig::Serial(rig) => Box::new(SimulatedLine::new(name, &rig, seed)),
+    })
 }
 
 /// How long it takes to move a plug (our own choice).
@@ -53,16 +73,16 @@ const HAND_TIME: Duration = Duration::from_secs(20);
 ///
 /// # Errors
 /// As for [`SimulatedPort::open`].
-pub fn load(what: &str) -> Result<Rig, PortError> {
-    if let Some(rig) = sim::builtin(what) {
+pub fn load(what: &str) -> Result<AnyRig, PortError> {
+    if let Some(rig) = AnyRig::builtin(what) {
         return Ok(rig);
     }
-    let names = || sim::BUILTIN.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
+    let names = || sim::builtin_names().map(|(name, _)| name).collect::<Vec<_>>().join(", ");
     let text = std::fs::read_to_string(what).map_err(|error| PortError::Unknown {
         name: format!("sim:{what}"),
         known: format!("built-in rigs are {}; as a file it cannot be read ({error})", names()),
     })?;
-    Rig::parse(&text).map_err(|error| PortError::NotARig { file: what.to_owned(), cause: error.to_string() })
+    AnyRig::parse(&text).map_err(|error| PortError::NotARig { file: what.to_owned(), cause: error.to_string() })
 }
 
 impl Port for SimulatedPort {
@@ -75,48 +95,8 @@ impl Port for SimulatedPort {
         }
     }
 
-    fn address(&self) -> Address {
-        lock(&self.world).address()
-    }
-
-    fn capabilities(&self) -> Capabilities {
-        lock(&self.world).capabilities()
-    }
-
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
         Ok(Vec::new())
-    }
-
-    fn link(&mut self) -> Result<LinkState, PortError> {
-        Ok(lock(&self.world).link())
-    }
-
-    fn counters(&mut self) -> Result<Counters, PortError> {
-        Ok(lock(&self.world).counters())
-    }
-
-    fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError> {
-        // A simulated port begins switched on, its loop open, and drops what fails the frame check.
-        let as_it_was = match setting {
-            PortSetting::Up(on) => on,
-            PortSetting::InternalLoop(on) | PortSetting::DeliverBadFrames(on) => !on,
-            PortSetting::ForcedSpeed(_) => false,
-        };
-        let same_kind = |other: &PortSetting| std::mem::discriminant(other) == std::mem::discriminant(&setting);
-        let before = self.changed.iter().rposition(same_kind);
-        if before.map_or(as_it_was, |at| self.changed[at] == setting) {
-            return Ok(Applied::AlreadySo);
-        }
-        if !lock(&self.world).apply(setting) {
-            return Ok(Applied::NotOffered);
-        }
-        match before.filter(|_| as_it_was) {
-            Some(at) => Ok(Applied::PutBack(told(self.changed.remove(at)))),
-            None => {
-                self.changed.push(setting);
-                Ok(Applied::Changed)
-            }
-        }
     }
 
     fn put_back(&mut self) -> Vec<String> {
@@ -160,6 +140,56 @@ impl Port for SimulatedPort {
         let then = world.now() + time.as_nanos() as u64;
         world.advance_to(then);
         world.receive(&mut |_| {});
+    }
+
+    fn offers(&self) -> Capabilities {
+        self.capabilities()
+    }
+
+    fn way(&mut self) -> Way<'_> {
+        Way::Frames(self)
+    }
+}
+
+impl FramePort for SimulatedPort {
+    fn address(&self) -> Address {
+        lock(&self.world).address()
+    }
+
+    fn capabilities(&self) -> Capabilities {
+        lock(&self.world).capabilities()
+    }
+
+    fn link(&mut self) -> Result<LinkState, PortError> {
+        Ok(lock(&self.world).link())
+    }
+
+    fn counters(&mut self) -> Result<Counters, PortError> {
+        Ok(lock(&self.world).counters())
+    }
+
+    fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError> {
+        // A simulated port begins switched on, its loop open, and drops what fails the frame check.
+        let as_it_was = match setting {
+            PortSetting::Up(on) => on,
+            PortSetting::InternalLoop(on) | PortSetting::DeliverBadFrames(on) => !on,
+            PortSetting::ForcedSpeed(_) => false,
+        };
+        let same_kind = |other: &PortSetting| std::mem::discriminant(other) == std::mem::discriminant(&setting);
+        let before = self.changed.iter().rposition(same_kind);
+        if before.map_or(as_it_was, |at| self.changed[at] == setting) {
+            return Ok(Applied::AlreadySo);
+        }
+        if !lock(&self.world).apply(setting) {
+            return Ok(Applied::NotOffered);
+        }
+        match before.filter(|_| as_it_was) {
+            Some(at) => Ok(Applied::PutBack(told(self.changed.remove(at)))),
+            None => {
+                self.changed.push(setting);
+                Ok(Applied::Changed)
+            }
+        }
     }
 
     fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError> {

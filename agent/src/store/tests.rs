@@ -44,6 +44,7 @@ fn report(n: u64) -> Report {
         cable: None,
         labels: Default::default(),
         machine: "cabinet3".into(),
+        line: Default::default(),
         speed_mbps: None,
         seed: n,
         run: id(n),

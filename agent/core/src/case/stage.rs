@@ -115,7 +115,7 @@ pub struct StageResult {
     pub fallback_mbps: Option<u32>,
     /// Times the link dropped and came back.
     pub link_flaps: u64,
-    /// Seconds in which probes were sent.
+    /// Seconds in which probes were sent, those with few of them left out.
     pub seconds: u64,
     /// Of those, with something lost or damaged.
     pub seconds_errored: u64,
@@ -165,10 +165,12 @@ impl StageResult {
     pub fn new(report: &Report) -> Self {
         let verdict = &report.verdict;
         let deciding = verdict.reasons.first();
+        // A second in which few probes were sent says little.
+        let least = report.seconds.iter().map(|second| second.sent).max().unwrap_or(0).div_ceil(4).max(1);
         let at_work: Vec<bool> = report
             .seconds
             .iter()
-            .filter(|second| second.sent > 0)
+            .filter(|second| second.sent >= least)
             .map(|second| second.returned < second.sent || second.damaged > 0)
             .collect();
         let starts = at_work.iter().enumerate().filter(|(i, bad)| **bad && (*i == 0 || !at_work[i - 1])).count();

@@ -7,6 +7,7 @@
 //! number within an 8-byte word of the probe, `8 * (offset % 8) + bit`, 0 to 63.
 
 mod kind;
+pub mod slip;
 mod tally;
 #[cfg(test)]
 mod tests;

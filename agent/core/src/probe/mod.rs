@@ -2,3 +2,4 @@
 //! and read back.
 
 pub mod ethernet;
+pub mod serial;

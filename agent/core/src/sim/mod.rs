@@ -1,14 +1,17 @@
 //! A simulated port, line, plug and host in virtual time.
 //!
 //! [`Rig`] says what there is and what is wrong with it; [`World`] is a rig at work. A world is pure: its time moves when
-//! it is told, its chance comes from one seed, and two worlds that are told the same do the same.
+//! it is told, its chance comes from one seed, and two worlds that are told the same do the same. [`serial`] has the same for a
+//! serial port.
 
+mod any;
 mod bench;
 mod builtin;
 mod fault;
 mod link;
 mod place;
 pub mod rig;
+pub mod serial;
 mod span;
 #[cfg(test)]
 mod tests;
@@ -16,6 +19,7 @@ mod world;
 
 use crate::time::Nanos;
 
+pub use any::{AnyRig, builtin_names};
 pub use bench::Bench;
 pub use builtin::{BUILTIN, builtin};
 pub use fault::FaultCount;

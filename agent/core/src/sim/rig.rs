@@ -413,6 +413,6 @@ impl Rig {
     }
 }
 
-fn line_of(text: &str, offset: usize) -> usize {
+pub(super) fn line_of(text: &str, offset: usize) -> usize {
     1 + text.bytes().take(offset).filter(|byte| *byte == b'\n').count()
 }

@@ -2,7 +2,7 @@
 //!
 //! Reading order: [`ratio`] (exact bounds on an error ratio, on the tails of `beta`), [`bits`] (frames to bits), [`proof`]
 //! (how much data proves a limit), [`compare_rates`] and [`fisher`] (do two runs differ beyond chance), [`latency`] and [`delay_variation`]
-//! (delays at fixed memory), [`availability`] (per-second series) and [`outlier`] (one part that behaves unlike its equals).
+//! (delays at fixed memory), [`availability`] (per-second series), [`spells`] (bad seconds in a good mean) and [`outlier`] (one part that behaves unlike its equals).
 //! Nothing here knows what a port or a probe is.
 
 pub mod availability;
@@ -15,6 +15,7 @@ pub mod latency;
 pub mod outlier;
 pub mod proof;
 pub mod ratio;
+pub mod spells;
 
 /// What a statistic cannot be computed from.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]

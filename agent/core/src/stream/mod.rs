@@ -2,6 +2,7 @@
 //! echo says ([`collect`]). The two halves share only [`StreamSpec`] and a few counters that their driver keeps.
 
 pub mod collect;
+pub mod line;
 pub mod tally;
 pub mod transmit;
 

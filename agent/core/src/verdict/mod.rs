@@ -3,6 +3,7 @@
 //! The first rule that speaks decides the outcome. Rules that only add to the picture ([`rules::REMARKS`]) come after it.
 //! `docs/verdict.md` explains each.
 
+pub mod line;
 pub mod ratio;
 pub mod rules;
 

@@ -16,11 +16,11 @@ use crate::evidence::Evidence;
 pub use remarks::{REMARKS, Remark};
 pub use suspects::suspects;
 
-use damage::{bit_errors, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
+use damage::{bit_errors, comes_and_goes, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
 use limit::{few_hits, host_limited, limit_proved, places_disagree, too_few_bits};
 use link::{link_flapped, link_lost, no_link, port_gone, reconfigured};
 use occupied::{foreign_traffic, in_service};
-use silence::{not_transmitted, nothing_returned, nothing_sent};
+use silence::{not_transmitted, nothing_intact, nothing_returned, nothing_sent};
 
 /// A rule that can decide a run.
 pub struct Rule {
@@ -66,6 +66,7 @@ pub const RULES: &[Rule] = &[
     Rule { name: "link-lost", decide: link_lost },
     Rule { name: "not-transmitted", decide: not_transmitted },
     Rule { name: "nothing-sent", decide: nothing_sent },
+    Rule { name: "nothing-intact", decide: nothing_intact },
     Rule { name: "nothing-returned", decide: nothing_returned },
     Rule { name: "damaged-after-check", decide: damaged_after_check },
     Rule { name: "link-flapped", decide: link_flapped },
@@ -74,6 +75,7 @@ pub const RULES: &[Rule] = &[
     Rule { name: "frames-cut", decide: frames_cut },
     Rule { name: "not-a-plain-loop", decide: not_a_plain_loop },
     Rule { name: "places-disagree", decide: places_disagree },
+    Rule { name: "comes-and-goes", decide: comes_and_goes },
     Rule { name: "limit-proved", decide: limit_proved },
     Rule { name: "host-limited", decide: host_limited },
     Rule { name: "few-hits", decide: few_hits },

@@ -1,8 +1,10 @@
 //! Loopback plugs on paper: which pins are joined, what such a plug can show, and what to mind before fitting it.
 //!
 //! Text only, nothing here touches a port. The plugs themselves are in `plug.rs`, the page that is printed for one of
-//! them is laid out in `page.rs`.
+//! them is laid out in `page.rs`. What a plug must do to the modem lines
+//! of a serial port is in `line_plug.rs`.
 
+mod line_plug;
 mod page;
 mod plug;
 #[cfg(test)]
@@ -12,6 +14,8 @@ use std::fmt;
 use std::str::FromStr;
 
 use crate::caution::Caution;
+
+pub use line_plug::{LineDriver, LinePlug, LinePlugError, ModemLine};
 
 /// The kinds of loop that can be drawn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

@@ -60,6 +60,7 @@ fn run(placement: Placement, started_at: &str, shape: impl Fn(&mut Report)) -> R
         cable: None,
         labels: Default::default(),
         machine: state::machine(),
+        line: Default::default(),
         speed_mbps: None,
         seed: 1,
         run: uuid::Uuid::now_v7().to_string(),

@@ -7,7 +7,7 @@ use std::{io::Write, process::ExitCode, time::Duration};
 use turnback_core::{
     case::{Case, Ended, Move, StageName},
     event::Event,
-    plan::{Kind, parse_duration},
+    plan::{Kind, PlanError, parse_duration},
     report::PortIdentity,
 };
 
@@ -90,15 +90,14 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let seed = check::seed(args.seed, &args.port)?;
     let plan = plan(args, seed)?;
     let age = args.from_records.as_deref().map(parse_duration).transpose().map_err(|error| usage(error.to_string()))?;
-    let mut shelf: Box<dyn CaseShelf> =
-        if args.record.no_record { Box::new(NoShelf) } else { Box::new(Store::open_at(args.record.store.as_deref())?) };
+    let mut shelf = open_shelf(&args.record);
     let cancel = Cancel::default();
     check::end_on_signals(&cancel);
     let mut port = check::open(&args.port, seed)?;
     let case = find_or_open(args, &*port, &*shelf)?;
     let mut session = Session {
         args,
-        moves_plug: port.capabilities().moves_plug,
+        moves_plug: port.offers().moves_plug,
         seed,
         age,
         cancel: cancel.clone(),
@@ -128,12 +127,32 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     Ok(ExitCode::from(case.verdict.outcome.exit_status()))
 }
 
+/// The records; where they cannot be used the case ends with the program, and that is said.
+fn open_shelf(record: &args::Record) -> Box<dyn CaseShelf> {
+    if record.no_record {
+        return Box::new(NoShelf);
+    }
+    match Store::open_at(record.store.as_deref()) {
+        Ok(store) => Box::new(store),
+        Err(error) => {
+            eprintln!("warning: the case cannot be kept, and ends with this program: {}", with_causes(&error));
+            if let Some(hint) = error.hint() {
+                eprintln!("hint: {hint}");
+            }
+            Box::new(NoShelf)
+        }
+    }
+}
+
 fn plan(args: &args::Isolate, seed: u64) -> Result<StagePlan, Failure> {
-    let profile = check::profile(&args.profile).map_err(|error| usage(with_causes(&error)))?;
+    let mut profile = check::profile(&args.profile).map_err(|error| usage(with_causes(&error)))?;
     if !matches!(profile.kind, Kind::Steps | Kind::Soak) {
         let message =
             format!("profile {} does not fit a stage: give one of kind steps, such as quick or standard", profile.name);
         return Err(usage(message));
+    }
+    if let Some(rate) = &args.rate {
+        profile.rate = rate.parse().map_err(|error: PlanError| usage(error.to_string()))?;
     }
     let soak_time = parse_duration(&args.soak_time).map_err(|error| usage(error.to_string()))?;
     Ok(StagePlan { profile, soak_time, seed, machine: state::machine(), although_in_service: args.although_in_service })

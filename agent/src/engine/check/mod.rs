@@ -7,7 +7,7 @@ mod link;
 mod prepare;
 mod proof;
 mod rate_search;
-mod result;
+pub(super) mod result;
 mod slowing;
 mod step;
 mod steps;
@@ -28,8 +28,12 @@ use turnback_core::{
     time::Nanos,
 };
 
-use super::{cancel::Cancel, gather::Gathered};
-use crate::ports::{Port, PortError, runner::StepRunner};
+use super::{
+    cancel::Cancel,
+    gather::Gathered,
+    line::{self, LineOptions},
+};
+use crate::ports::{FramePort, Port, PortError, Way, runner::StepRunner};
 
 /// What a check is to do, beside its profile.
 #[derive(Clone, Debug)]
@@ -56,6 +60,8 @@ pub struct CheckOptions {
     pub although_in_service: bool,
     /// Confirm a failure from another place where that needs no hand.
     pub confirm: bool,
+    /// What only a serial port has.
+    pub line: LineOptions,
 }
 
 /// A check could not be made at all.
@@ -88,6 +94,15 @@ pub fn check<'a>(
     say: &'a mut dyn FnMut(Event),
     cancel: &'a Cancel,
 ) -> Result<Report, CheckError> {
+    let (port, return_port) = match (port.way(), return_port.map(|port| port.way())) {
+        (Way::Frames(port), None) => (port, None),
+        (Way::Frames(port), Some(Way::Frames(other))) => (port, Some(other)),
+        (Way::Bytes(port), None) => return line::check(port, options, say, cancel),
+        (Way::Bytes(port), Some(_)) | (Way::Frames(_), Some(Way::Bytes(port))) => {
+            let what = "be tested together with a return port: both must be Ethernet interfaces of this machine";
+            return Err(CheckError::NotOffered { port: port.identity().name, what: what.into() });
+        }
+    };
     let mut run = Run::new(port, return_port, options, say, cancel)?;
     let done = run.carry_out();
     run.put_back();
@@ -96,8 +111,8 @@ pub fn check<'a>(
 }
 
 struct Run<'a> {
-    port: &'a mut dyn Port,
-    return_port: Option<&'a mut dyn Port>,
+    port: &'a mut dyn FramePort,
+    return_port: Option<&'a mut dyn FramePort>,
     options: CheckOptions,
     say: &'a mut dyn FnMut(Event),
     cancel: &'a Cancel,
@@ -120,8 +135,8 @@ struct Run<'a> {
 
 impl<'a> Run<'a> {
     fn new(
-        port: &'a mut dyn Port,
-        return_port: Option<&'a mut dyn Port>,
+        port: &'a mut dyn FramePort,
+        return_port: Option<&'a mut dyn FramePort>,
         options: CheckOptions,
         say: &'a mut dyn FnMut(Event),
         cancel: &'a Cancel,

@@ -40,6 +40,7 @@ impl Run<'_> {
             losses,
             frame_bits: self.gathered.frame_bits(),
             transmitted,
+            spells: self.gathered.spells(&limit(&self.options.profile)),
             damage: self.gathered.tally.damage.kind(),
             slowdowns: self.gathered.slowdowns,
             limit: limit(&self.options.profile),
@@ -75,6 +76,7 @@ impl Run<'_> {
             steps: self.gathered.steps.clone(),
             zero_loss_rates: self.gathered.zero_loss_rates.clone(),
             seconds_summary: summarise(&tally.seconds),
+            spells: evidence.spells,
             seconds: tally.seconds.clone(),
             counters: delta,
             capabilities: evidence.capabilities,
@@ -110,7 +112,7 @@ pub fn refused(
 }
 
 /// A report in which nothing is measured yet.
-fn blank(
+pub(in crate::engine) fn blank(
     options: &CheckOptions,
     port: PortIdentity,
     return_port: Option<PortIdentity>,
@@ -141,8 +143,12 @@ fn blank(
         steps: Vec::new(),
         zero_loss_rates: Vec::new(),
         seconds_summary: SecondsSummary::default(),
+        spells: Default::default(),
         seconds: Vec::new(),
         counters: CounterDelta::default(),
+        lines: Default::default(),
+        line_errors: None,
+        line: None,
         capabilities: Capabilities::default(),
         link: LinkState::default(),
         fallback_mbps: None,

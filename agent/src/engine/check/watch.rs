@@ -12,14 +12,14 @@ use turnback_core::{
 
 use crate::{
     engine::cancel::Cancel,
-    ports::{Disturbance, Port, PortError, runner::Glimpse},
+    ports::{Disturbance, FramePort, PortError, runner::Glimpse},
 };
 
 /// Looks after a running step: foreign frames, the link, the person's wish to end; and says how far it is.
 pub(super) struct Watcher<'a> {
     pub(super) cancel: &'a Cancel,
-    pub(super) port: &'a mut dyn Port,
-    pub(super) return_port: Option<&'a mut dyn Port>,
+    pub(super) port: &'a mut dyn FramePort,
+    pub(super) return_port: Option<&'a mut dyn FramePort>,
     /// Reasons why a port is in service that were not there before.
     pub(super) in_service: Vec<String>,
     pub(super) say: &'a mut dyn FnMut(Event),

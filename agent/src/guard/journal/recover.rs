@@ -23,6 +23,8 @@ pub enum Standing {
     Elsewhere,
     /// It is not there any more, and its settings with it.
     Gone,
+    /// It is not there, but may come back: an adapter that was unplugged.
+    Absent,
     /// Another has its name or number now.
     Replaced,
     /// Another run has it.
@@ -77,6 +79,8 @@ pub enum Outcome {
     Restarted,
     /// The port is not there any more.
     Gone,
+    /// It is not there, but may come back; kept.
+    Absent,
     /// Another port has its place.
     Replaced,
     /// It is in another network namespace; kept for a start there.
@@ -92,7 +96,7 @@ pub enum Outcome {
 impl Outcome {
     /// True when nothing is left to do about the change.
     pub fn is_final(&self) -> bool {
-        !matches!(self, Self::Elsewhere | Self::Busy(_) | Self::Unknown | Self::Failed(_))
+        !matches!(self, Self::Absent | Self::Elsewhere | Self::Busy(_) | Self::Unknown | Self::Failed(_))
     }
 }
 
@@ -132,6 +136,7 @@ pub fn put_back(apply: &mut dyn Apply, change: &Change) -> Outcome {
         Standing::Same => {}
         Standing::Elsewhere => return Outcome::Elsewhere,
         Standing::Gone => return Outcome::Gone,
+        Standing::Absent => return Outcome::Absent,
         Standing::Replaced => return Outcome::Replaced,
         Standing::Busy(by) => return Outcome::Busy(by),
         Standing::Unknown => return Outcome::Unknown,
@@ -242,6 +247,7 @@ impl fmt::Display for Recovered {
             Outcome::ChangedSince { now } => write!(f, "left alone, somebody set it to {now} since"),
             Outcome::Restarted => f.write_str("nothing to do, the machine was restarted since"),
             Outcome::Gone => f.write_str("nothing to do, the port is gone"),
+            Outcome::Absent => f.write_str("kept for later, the port is not there"),
             Outcome::Replaced => f.write_str("left alone, another port has its place"),
             Outcome::Elsewhere => f.write_str("kept for later, the port is in another network namespace"),
             Outcome::Busy(by) => write!(f, "kept for later, {by}"),

@@ -100,6 +100,7 @@ fn each_way_a_port_can_stand_has_its_outcome() {
         (json!(1500), None, Outcome::Unchanged),
         (json!(2000), None, Outcome::ChangedSince { now: json!(2000) }),
         (json!(9000), Some(Standing::Gone), Outcome::Gone),
+        (json!(9000), Some(Standing::Absent), Outcome::Absent),
         (json!(9000), Some(Standing::Replaced), Outcome::Replaced),
         (json!(9000), Some(Standing::Elsewhere), Outcome::Elsewhere),
         (json!(9000), Some(Standing::Busy("run 7".into())), Outcome::Busy("run 7".into())),

@@ -34,7 +34,7 @@ use crate::{
         state,
     },
     ports::{
-        Applied, Departure, Disturbance, Interface, Port, PortError, ServiceReason,
+        Applied, Departure, Disturbance, FramePort, Interface, Port, PortError, ServiceReason, Way,
         runner::{
             StepRunner,
             threads::{Incoming, Receiver, Sender, ThreadRunner},
@@ -172,26 +172,6 @@ impl Port for EthernetPort {
         }
     }
 
-    fn address(&self) -> Address {
-        self.address
-    }
-
-    fn capabilities(&self) -> Capabilities {
-        let real = !self.is_virtual();
-        let mtu = self.device.mtu().unwrap_or(1500) as usize;
-        Capabilities {
-            // A device without hardware under it has no check sequence to count.
-            checks_frames: real,
-            delivers_bad_frames: real && self.feature_is_changeable(RX_ALL),
-            internal_loop: self.feature_is_changeable("loopback"),
-            forces_speed: real,
-            speed_max_mbps: None,
-            moves_plug: false,
-            has_line_rate: real,
-            frame_bytes_max: mtu + 14,
-        }
-    }
-
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
         let reasons = self.service_reasons()?;
         if let Some(reason) = reasons.iter().find(|reason| reason.reason == Reason::NotEthernet) {
@@ -222,6 +202,63 @@ impl Port for EthernetPort {
             }
         }
         Ok(heard.reconfigured.then_some(Disturbance::Reconfigured))
+    }
+
+    fn put_back(&mut self) -> Vec<String> {
+        self.changes
+            .take()
+            .map(|mut changes| {
+                let told = changes.put_back();
+                told.iter().filter(|r| r.outcome != Outcome::Unchanged).map(told_shortly).collect()
+            })
+            .unwrap_or_default()
+    }
+
+    fn place(&mut self, _: Placement) -> bool {
+        // The plug is where the person put it.
+        false
+    }
+
+    fn plug_is_at(&self) -> Option<Placement> {
+        None
+    }
+
+    fn now(&self) -> Nanos {
+        now_ns()
+    }
+
+    fn pause(&mut self, time: Duration) {
+        thread::sleep(time);
+    }
+
+    fn offers(&self) -> Capabilities {
+        self.capabilities()
+    }
+
+    fn way(&mut self) -> Way<'_> {
+        Way::Frames(self)
+    }
+}
+
+impl FramePort for EthernetPort {
+    fn address(&self) -> Address {
+        self.address
+    }
+
+    fn capabilities(&self) -> Capabilities {
+        let real = !self.is_virtual();
+        let mtu = self.device.mtu().unwrap_or(1500) as usize;
+        Capabilities {
+            // A device without hardware under it has no check sequence to count.
+            checks_frames: real,
+            delivers_bad_frames: real && self.feature_is_changeable(RX_ALL),
+            internal_loop: self.feature_is_changeable("loopback"),
+            forces_speed: real,
+            speed_max_mbps: None,
+            moves_plug: false,
+            has_line_rate: real,
+            frame_bytes_max: mtu + 14,
+        }
     }
 
     fn link(&mut self) -> Result<LinkState, PortError> {
@@ -263,33 +300,6 @@ impl Port for EthernetPort {
             PortSetting::DeliverBadFrames(on) => Setting::Feature { name: RX_ALL.into(), on },
             PortSetting::Up(up) => Setting::Up(up),
         })
-    }
-
-    fn put_back(&mut self) -> Vec<String> {
-        self.changes
-            .take()
-            .map(|mut changes| {
-                let told = changes.put_back();
-                told.iter().filter(|r| r.outcome != Outcome::Unchanged).map(told_shortly).collect()
-            })
-            .unwrap_or_default()
-    }
-
-    fn place(&mut self, _: Placement) -> bool {
-        // The plug is where the person put it.
-        false
-    }
-
-    fn plug_is_at(&self) -> Option<Placement> {
-        None
-    }
-
-    fn now(&self) -> Nanos {
-        now_ns()
-    }
-
-    fn pause(&mut self, time: Duration) {
-        thread::sleep(time);
     }
 
     fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError> {

@@ -1,10 +1,14 @@
-//! Which serial lines this machine has.
+//! Which serial lines this machine has, and whether each can be tested now.
 
-use std::path::Path;
+use std::{collections::BTreeMap, fs, path::Path};
 
 use serde::Serialize;
-use serialport::SerialPortType;
 
+use super::{
+    device::{Device, Kind},
+    facts::{Facts, UsbAdapter},
+    service::Places,
+};
 use crate::ports::inventory::PortKind;
 
 /// One serial line.
@@ -14,71 +18,121 @@ pub struct SerialEntry {
     pub kind: PortKind,
     /// Path of the device.
     pub name: String,
+    /// Names that stay the same when it is plugged in elsewhere or later, from `/dev/serial`.
+    pub stable_names: Vec<String>,
     /// Name of the driver.
     pub driver: Option<String>,
-    /// Maker, product and number of a USB adapter, as it gives them.
-    pub usb: Option<String>,
+    /// Kind of the chip, as in `16550A`; adapters do not tell.
+    pub chip: Option<String>,
+    /// Highest speed the chip's clock allows, bits a second, where the kernel knows the clock.
+    pub bits_per_second_max: Option<u32>,
+    /// What a USB adapter says of itself.
+    pub usb: Option<UsbAdapter>,
+    /// Why it counts as in service.
+    pub in_service: Vec<String>,
     /// A test could start now.
     pub testable: bool,
-    /// If not, why not.
+    /// If not, why not, each with its way out where there is one.
     pub why_not: Vec<String>,
 }
 
-/// Every serial line with hardware behind it, by name.
-///
-/// The kernel makes device files for UARTs that are not there; those are left out.
+/// Every serial line with hardware behind it, by name. Opens none.
 pub fn serial_ports() -> Vec<SerialEntry> {
-    let mut entries: Vec<SerialEntry> = serialport::available_ports()
+    let places = Places::default();
+    let links = stable_names(Path::new("/dev/serial"));
+    names().iter().filter_map(|name| entry(name, &places, &links)).collect()
+}
+
+/// Paths of the lines with hardware behind them, sorted. The kernel makes device files for chips that are not there; those
+/// are left out.
+pub(super) fn names() -> Vec<String> {
+    let mut names: Vec<String> = serialport::available_ports()
         .unwrap_or_default()
         .into_iter()
-        .filter(|port| has_hardware(&port.port_name))
-        .map(|port| SerialEntry {
-            kind: PortKind::Serial,
-            driver: driver(&port.port_name),
-            usb: match port.port_type {
-                SerialPortType::UsbPort(usb) => Some(
-                    [usb.manufacturer, usb.product, usb.serial_number]
-                        .into_iter()
-                        .flatten()
-                        .collect::<Vec<_>>()
-                        .join(" "),
-                ),
-                _ => None,
-            },
-            name: port.port_name,
-            testable: false,
-            why_not: vec!["this version tests Ethernet ports; it only lists serial ones".into()],
+        .map(|port| port.port_name)
+        .filter(|name| {
+            fs::metadata(name)
+                .ok()
+                .as_ref()
+                .and_then(super::device::Number::of)
+                .is_some_and(|number| Facts::read(Path::new("/sys"), number).has_hardware())
         })
         .collect();
-    entries.sort_by(|a, b| a.name.cmp(&b.name));
-    entries
+    names.sort();
+    names.dedup();
+    names
 }
 
-fn class_folder(device: &str) -> Option<std::path::PathBuf> {
-    Some(Path::new("/sys/class/tty").join(Path::new(device).file_name()?))
+fn entry(name: &str, places: &Places, links: &BTreeMap<String, Vec<String>>) -> Option<SerialEntry> {
+    let device = Device::find(name).ok().filter(|device| device.kind == Kind::Serial)?;
+    let facts = Facts::read(Path::new("/sys"), device.number);
+    let path = device.path.to_string_lossy().into_owned();
+    let in_service: Vec<String> =
+        places.holders(&device).iter().map(|holder| holder.reason(&device.path).text).collect();
+    let mut why_not = in_service.clone();
+    if !super::sys::may_open(&device.path) {
+        why_not.push(format!(
+            "no right to read and write {path} (to get it: join the group that owns the file, or work as root)"
+        ));
+    }
+    Some(SerialEntry {
+        kind: PortKind::Serial,
+        stable_names: links.get(&path).cloned().unwrap_or_default(),
+        driver: facts.driver.clone(),
+        chip: facts.chip_name(),
+        bits_per_second_max: facts.clock_hz.map(|hz| hz / 16),
+        testable: why_not.is_empty(),
+        usb: facts.usb,
+        in_service,
+        why_not,
+        name: path,
+    })
 }
 
-/// `type` 0 is PORT_UNKNOWN (`linux/serial_core.h`): a device file without a UART. Drivers of other kinds have no such file.
-fn has_hardware(device: &str) -> bool {
-    let kind = class_folder(device).and_then(|folder| std::fs::read_to_string(folder.join("type")).ok());
-    kind.is_none_or(|kind| kind.trim() != "0")
-}
-
-fn driver(device: &str) -> Option<String> {
-    let link = std::fs::read_link(class_folder(device)?.join("device/driver")).ok()?;
-    Some(link.file_name()?.to_string_lossy().into_owned())
+/// Names in the folders `by-id` and `by-path`, by the device they lead to.
+fn stable_names(folder: &Path) -> BTreeMap<String, Vec<String>> {
+    let mut found: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    for kind in ["by-id", "by-path"] {
+        let Ok(entries) = fs::read_dir(folder.join(kind)) else { continue };
+        for link in entries.flatten().map(|entry| entry.path()) {
+            if let Ok(device) = fs::canonicalize(&link) {
+                let names = found.entry(device.to_string_lossy().into_owned()).or_default();
+                names.push(link.to_string_lossy().into_owned());
+                names.sort();
+            }
+        }
+    }
+    found
 }
 
 #[cfg(test)]
 mod tests {
+    use std::os::unix::fs::symlink;
+
     use super::*;
 
     #[test]
-    fn what_is_listed_is_a_device_and_says_why_it_cannot_be_tested() {
+    fn a_line_that_cannot_be_tested_says_why() {
         for entry in serial_ports() {
             assert!(entry.name.starts_with("/dev/"), "{entry:?}");
-            assert!(!entry.testable && !entry.why_not.is_empty(), "{entry:?}");
+            assert_eq!(entry.testable, entry.why_not.is_empty(), "{entry:?}");
         }
-        assert!(has_hardware("/dev/nothing-of-this-name"), "only a file that says so is no hardware");
+    }
+
+    #[test]
+    fn lasting_names_are_found_in_both_folders() {
+        let root = tempfile::tempdir().unwrap();
+        for folder in ["by-id", "by-path"] {
+            fs::create_dir(root.path().join(folder)).unwrap();
+        }
+        let device = root.path().join("ttyUSB0");
+        fs::write(&device, "").unwrap();
+        symlink("../ttyUSB0", root.path().join("by-id/usb-Quay_Works_Q12-if00-port0")).unwrap();
+        symlink("../ttyUSB0", root.path().join("by-path/pci-0000:00-usb-0:2:1.0-port0")).unwrap();
+        symlink("../ttyUSB9", root.path().join("by-path/dangling")).unwrap();
+        let names = stable_names(root.path());
+        let names = &names[&fs::canonicalize(&device).unwrap().to_string_lossy().into_owned()];
+        assert_eq!(names.len(), 2, "{names:?}");
+        assert!(names[0].contains("by-id") && names[1].contains("by-path"), "the one by identity first");
     }
 }

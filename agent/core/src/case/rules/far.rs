@@ -1,7 +1,7 @@
 //! Beyond the port: the segment between the last place that passes and the first that fails.
 
 use super::Finding;
-use super::first::TOO_FEW;
+use super::first::needs_longer;
 use crate::case::line::{Line, Visit};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
@@ -59,7 +59,7 @@ impl Search<'_, '_> {
 
     /// The port itself: passed; or left undecided by its own few failures, which the counts then settle; or skipped.
     fn port_known(&self) -> bool {
-        self.passes(0) || (!self.sporadic && self.line.last(0).is_some_and(|v| v.long && v.result.rule == TOO_FEW))
+        self.passes(0) || (!self.sporadic && self.line.last(0).is_some_and(|v| v.long && needs_longer(v.result)))
     }
 
     fn stage(&self, place: usize) -> StageName {
@@ -74,14 +74,18 @@ impl Search<'_, '_> {
         }
         let last = self.line.last(place).filter(|v| v.shows != Showing::Passes)?;
         let (spot, result) = (self.line.spot(place), last.result);
+        let spot_again = spot.clone();
         let finding = Finding::undecided(format!("{spot}: {}", result.text));
         let again = self.line.spell(place).unclear < 3;
         Some(match result.rule.as_str() {
-            TOO_FEW if !self.line.spell(place).long => {
+            _ if needs_longer(result) && !self.line.spell(place).long => {
                 finding.want(StageName::Soak(spot), "only a longer run can decide")
             }
-            TOO_FEW => finding
-                .then("the error ratio is at the limit itself: repeat with --profile proof, or accept it as it is"),
+            _ if last.sporadic() => finding.then(format!(
+                "the errors came in few of the seconds: look at the connectors, and soak for longer: --redo soak:{spot_again} --for 4h"
+            )),
+            _ if needs_longer(result) => finding
+                .then(format!("the error ratio is at the limit itself: soak for longer (--redo soak:{spot_again} --for 1h), or accept it as it is")),
             "nothing-returned" | "not-a-plain-loop" => {
                 let finding = finding.then(format!(
                     "the port is good: see that the plug is really on cable {}, not on another; something else holds the link",
@@ -195,9 +199,16 @@ fn prove(search: &Search, low: usize, high: usize) -> Finding {
     let near: Vec<&Visit> = line.visits.iter().filter(|v| v.place <= low && !contrary(search, v)).collect();
     let far: Vec<&Visit> = line.visits.iter().filter(|v| v.place >= high && v.shows == Showing::Fails).collect();
     let turns = turns(search, low, high);
-    let (p, what) = if search.sporadic { p_groups(&near, &far) } else { p_counts(&near, &far) };
+    let soaks: Vec<&Visit> = far.iter().filter(|v| v.long).copied().collect();
+    // What began as coming and going may be there all the time in every soak: then its units and seconds speak.
+    let steady = !search.sporadic || (!soaks.is_empty() && soaks.iter().all(|v| !v.sporadic()));
+    let (p, what) = match (search.sporadic, steady) {
+        (false, _) => p_counts(&near, &far),
+        (true, true) => p_counts(&near, &soaks),
+        (true, false) => p_groups(&near, &far),
+    };
     let finding = located(search, low, high);
-    let enough = p <= if search.sporadic { P_GROUPS_MAX } else { P_COUNTS_MAX };
+    let enough = p <= if steady { P_COUNTS_MAX } else { P_GROUPS_MAX };
     if enough && turns.len() >= TURNS_MIN {
         return finding.sure(format!(
             "near certain: the failure came and went with the plug {} times, and {what}",
@@ -205,18 +216,17 @@ fn prove(search: &Search, low: usize, high: usize) -> Finding {
         ));
     }
     let last_failed = turns.last() == Some(&false);
-    let tired = turns.len() >= TURNS_MAX;
-    if tired {
-        let text = format!("{}; yet {what}: not beyond chance after {} turns", finding.text, turns.len());
-        return Finding::undecided(text).sure("too rare to be placed").then(format!(
-            "soak for hours with the plug at {} and then at {}, and compare: --redo soak:{} --for 4h",
-            line.spot(high),
-            line.spot(low),
-            line.spot(high)
-        ));
+    let gone = line.spell(high).passes_since >= GONE_AFTER;
+    if turns.len() >= TURNS_MAX || gone {
+        let why = if gone {
+            "it has not come back".to_owned()
+        } else {
+            format!("not beyond chance after {} turns", turns.len())
+        };
+        return too_rare(search, low, high, format!("{}; {why}: {what}", finding.text));
     }
-    // Back and forth; what is still too rare by then needs longer runs.
-    let long = search.sporadic || (!enough && turns.len() >= TURNS_MIN);
+    // Back and forth, and longer the second time: a port that goes bad and good for tens of seconds must not look like a cable.
+    let long = search.sporadic || turns.len() >= TURNS_MIN - 2;
     let (place, why) = if last_failed {
         (low, "back to the last place that passed: it must pass again, or the failure has nothing to do with the cable")
     } else {
@@ -229,22 +239,34 @@ fn prove(search: &Search, low: usize, high: usize) -> Finding {
         .want(stage, why)
 }
 
+/// Nobody is blamed for what came once.
+fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Finding {
+    let (near, far) = (search.line.spot(low), search.line.spot(high));
+    Finding::undecided(text).sure("seen, and too rare to be placed").then(format!(
+        "soak for hours with the plug at {far} and then at {near}, and compare (--redo soak:{far} --for 4h); until then look at the \
+         connectors and use a spare port or cable"
+    ))
+}
+
 /// A nearer visit that passes, or failed before a seating mended it, is not held against the port twice.
 fn contrary(search: &Search, visit: &Visit) -> bool {
     match visit.shows {
         Showing::Passes => search.sporadic && !visit.long,
-        Showing::Neither => visit.result.rule != TOO_FEW,
+        Showing::Neither => !needs_longer(visit.result),
         Showing::Fails | Showing::HostFails | Showing::NotTested => true,
     }
 }
 
-/// The visits on either side in order, those of one side in a row taken as one: true for a pass on the near side.
+/// The visits to the two places in order, those of one place in a row taken as one: true for a pass at the nearer.
+///
+/// Only the two places themselves count: a search along the line always ends between some pass and some failure, even if both were
+/// chance; what proves them is that they come again.
 fn turns(search: &Search, low: usize, high: usize) -> Vec<bool> {
     let mut turns: Vec<bool> = Vec::new();
     for visit in &search.line.visits {
         let side = match visit.shows {
-            Showing::Fails if visit.place >= high => false,
-            _ if visit.place <= low && !contrary(search, visit) => true,
+            Showing::Fails if visit.place == high => false,
+            _ if visit.place == low && !contrary(search, visit) => true,
             _ => continue,
         };
         if turns.last() != Some(&side) {
@@ -280,7 +302,11 @@ fn p_counts(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
     (p_units.max(p_seconds * P_COUNTS_MAX / P_SECONDS_MAX), what)
 }
 
-/// Probability that trouble begins as often on both sides.
+/// Probability that trouble begins as often on both sides; or, where it has begun often enough to know the pauses between, that
+/// such pauses would fill all the time on the nearer side.
+///
+/// Pauses are taken as exponential, and twice as long as they were on average: a process that pauses for `g` seconds stays away for `t`
+/// with the probability `exp(-t/g)`.
 fn p_groups(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
     let of = |visits: &[&Visit]| {
         let (groups, seconds) =
@@ -288,7 +314,12 @@ fn p_groups(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
         ErrorCount { errors: groups, bits: seconds }
     };
     let (here, there) = (of(far), of(near));
-    let p = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
+    let mut p = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
+    if here.errors >= PAUSES_MIN && there.errors == 0 {
+        let clean: u64 = far.iter().map(|v| v.result.seconds - v.result.seconds_errored.min(v.result.seconds)).sum();
+        let pause = 2.0 * (clean + 1) as f64 / here.errors as f64;
+        p = p.min((-(there.bits as f64) / pause).exp());
+    }
     let what = format!(
         "trouble began {} times in {} s beyond it and {} times in {} s before it",
         here.errors, here.bits, there.errors, there.bits
@@ -344,11 +375,15 @@ pub(super) fn all_pass(line: &Line) -> Option<Finding> {
 const IN_TURN_MAX: usize = 3;
 /// Pass, fail, pass, fail: fewer turns may be the port's own coming and going. Our own choice, see `docs/verdict.md`.
 const TURNS_MIN: usize = 4;
+/// So many passes since the last failure, a soak counting as two: it does not come back.
+const GONE_AFTER: u32 = 4;
 /// After so many turns more of the same tell nothing new.
 const TURNS_MAX: usize = 8;
 /// Largest probability that both sides fail alike, by units.
 const P_COUNTS_MAX: f64 = 1e-6;
 /// The same by seconds.
 const P_SECONDS_MAX: f64 = 1e-4;
+/// So often trouble must have begun before its pauses are known.
+const PAUSES_MIN: u64 = 8;
 /// The same by how often trouble begins.
 const P_GROUPS_MAX: f64 = 1e-4;

@@ -3,7 +3,7 @@
 use super::Finding;
 use crate::case::line::Line;
 use crate::case::name::{Spot, StageName};
-use crate::case::stage::Showing;
+use crate::case::stage::{Showing, StageResult};
 use crate::verdict::{Location, Outcome};
 
 /// The last stage tested nothing: somebody else's frames, or a port in service.
@@ -54,7 +54,7 @@ pub(super) fn internal_fails(line: &Line) -> Option<Finding> {
             let unclear = results.iter().all(|r| r.showing != Showing::Passes);
             (unclear && results.len() < 2).then(|| {
                 let last = results[results.len() - 1];
-                let again = if last.rule == TOO_FEW { soak } else { here };
+                let again = if needs_longer(last) { soak } else { here };
                 Finding::undecided(format!("internal: {}", last.text)).want(again, "the first attempt decided nothing")
             })
         }
@@ -90,5 +90,7 @@ pub(super) fn internal_fails(line: &Line) -> Option<Finding> {
     }
 }
 
-/// The rule of a run that only more bits can decide.
-pub(super) const TOO_FEW: &str = "too-few-bits";
+/// Whether only a longer run can decide what this one left open.
+pub(super) fn needs_longer(result: &StageResult) -> bool {
+    result.showing == Showing::Neither && (result.rule == "too-few-bits" || result.rule == "few-hits")
+}

@@ -74,6 +74,16 @@ impl Finding {
         self
     }
 
+    /// The same as undecided.
+    fn unproved(mut self) -> Self {
+        self.outcome = Outcome::Undecided;
+        self.location.clear();
+        self.segment = None;
+        self.sureness = "seen, and not seen again often enough to be sure".to_owned();
+        self.next = "soak for longer at the places where it passed and failed: --redo STAGE --for 4h".to_owned();
+        self
+    }
+
     fn want(mut self, stage: StageName, why: impl Into<String>) -> Self {
         self.wants.push(Want { stage, why: why.into() });
         self
@@ -96,6 +106,7 @@ fn consider(case: &Case) -> (Verdict, Option<Move>, CaseState) {
     let (rule, finding) = spoken.unwrap_or_else(|| {
         ("no-rule", Finding::undecided("no rule fits these stages").then("keep the case's document"))
     });
+    let finding = if given_up(&line, &finding) { finding.unproved() } else { finding };
     let want = finding.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
     let next = want.map(|want| moves::to(&line, &want.stage, &want.why));
     let state = match (&next, finding.outcome, finding.location.len(), finding.wants.is_empty()) {
@@ -117,6 +128,14 @@ fn consider(case: &Case) -> (Verdict, Option<Move>, CaseState) {
         },
     };
     (verdict, next, state)
+}
+
+/// What was only likely, and can be tried no further: no attempt is left, though nobody declined one.
+fn given_up(line: &Line, finding: &Finding) -> bool {
+    finding.outcome == Outcome::Fault
+        && finding.location.len() == 1
+        && !finding.wants.is_empty()
+        && finding.wants.iter().all(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) >= ATTEMPTS_MAX)
 }
 
 /// Judges a case.

@@ -1,8 +1,8 @@
 //! With the plug in the port itself: port or plug?
 
 use super::Finding;
-use super::first::TOO_FEW;
-use crate::case::line::Line;
+use super::first::needs_longer;
+use crate::case::line::{Line, showing_at_port};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
 use crate::verdict::Location;
@@ -39,7 +39,7 @@ pub(super) fn port_or_plug(line: &Line) -> Option<Finding> {
         return Some(Finding::undecided("nothing is known yet of the port's line side").want(HERE, why));
     };
     match (spell.passes, spell.fails) {
-        (0, 0) if last.result.rule == TOO_FEW => (!spell.long).then(|| {
+        (0, 0) if needs_longer(last.result) => (!spell.long).then(|| {
             Finding::undecided(format!("at-port: {}", last.result.text)).want(SOAK, "only a longer run can decide")
         }),
         (0, 0) => {
@@ -65,9 +65,9 @@ pub(super) fn port_or_plug(line: &Line) -> Option<Finding> {
 
 fn last_advice(line: &Line) -> &'static str {
     match line.last(0).map(|v| v.result.rule.as_str()) {
-        Some("nothing-returned" | "not-a-plain-loop") => {
-            "see what is really plugged in: a switch or another computer holds a link and returns nothing, or returns it twice; fit a \
-             plug that is proven on a known-good port, then redo at-port"
+        Some("not-a-plain-loop") => {
+            "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit a plug that is \
+             proven on a known-good port, then redo at-port"
         }
         Some("host-limited") => "stop other work on this computer, then redo at-port",
         Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then redo at-port",
@@ -112,7 +112,8 @@ fn last_failure<'a>(line: &Line<'a>) -> &'a str {
 /// Another plug in this port, and this plug in a known-good port.
 fn tell_apart(line: &Line, text: String) -> Finding {
     let (other, known) = (line.results(&StageName::OtherPlug), line.results(&StageName::KnownGoodPort));
-    let failed = |results: &[&crate::case::StageResult]| results.iter().filter(|r| r.showing == Showing::Fails).count();
+    let failed =
+        |results: &[&crate::case::StageResult]| results.iter().filter(|r| showing_at_port(r) == Showing::Fails).count();
     let passed = |results: &[&crate::case::StageResult]| results.iter().any(|r| r.showing == Showing::Passes);
     let both = [Location::Port, Location::Plug];
     // A plug that fails on a known-good port is at fault, whatever else is.

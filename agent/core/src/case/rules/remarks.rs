@@ -52,7 +52,7 @@ fn comes_and_goes(line: &Line) -> Option<String> {
         .fold((0, 0), |(s, e), v| (s + v.result.seconds, e + v.result.seconds_errored.max(v.result.link_flaps)));
     match (sporadic.is_empty(), mixed) {
         (false, _) => Some(format!(
-            "the failure comes and goes: it was there in {errored} of {seconds} s of the runs that failed"
+            "the failure comes and goes: it was there in {errored} of {seconds} s of the runs that showed it"
         )),
         (true, true) => Some("the failure comes and goes: one and the same place both passed and failed".to_owned()),
         (true, false) => None,

@@ -102,3 +102,31 @@ pub(super) fn not_a_plain_loop(e: &Evidence) -> Option<Finding> {
         "look for a switch, a bridge or another active device in the loop; with a bare plug fitted, repeat",
     )
 }
+
+/// The mean of the run may be good: a fault that comes for a second in an hour is a fault all the same.
+pub(super) fn comes_and_goes(e: &Evidence) -> Option<Finding> {
+    let spells = e.spells;
+    if spells.count == 0 {
+        return None;
+    }
+    let sureness =
+        format!("{} % that a line at its limit shows no such second in the whole run", 100.0 * e.limit.confidence);
+    let text = format!(
+        "{} of {} frames failed within {} s in {}, far beyond the limit, though not in the mean of the run",
+        spells.failed,
+        spells.sent,
+        spells.seconds,
+        if spells.count == 1 { "one spell".to_owned() } else { format!("{} spells", spells.count) },
+    );
+    if spells.count >= ERRORS_MIN {
+        return blame(e, &sureness, text);
+    }
+    finding(
+        Outcome::Undecided,
+        vec![],
+        &sureness,
+        text,
+        "find out what happened then (the plug or cable moved, a motor nearby switched); repeat the soak untouched, then \
+         once more while plug and cable are moved: a fault comes back",
+    )
+}

@@ -38,6 +38,20 @@ pub(super) fn nothing_sent(e: &Evidence) -> Option<Finding> {
     )
 }
 
+/// Every probe came back, and not one of them whole: the adapter counted as many frames that failed their check. What only holds
+/// the link up sends nothing back, whole or not.
+pub(super) fn nothing_intact(e: &Evidence) -> Option<Finding> {
+    let tried = e.frames_tried();
+    if e.counts.returned > 0 || tried < SENT_MIN || e.losses.failed_check < tried {
+        return None;
+    }
+    blame(
+        e,
+        "near certain: the adapter counted as many damaged frames as probes were sent",
+        format!("all of {tried} probes came back with a wrong frame check: nothing gets through whole"),
+    )
+}
+
 pub(super) fn nothing_returned(e: &Evidence) -> Option<Finding> {
     // If every probe was lost in this computer, the line was never asked.
     if e.counts.returned > 0 || e.frames_tried() == 0 {

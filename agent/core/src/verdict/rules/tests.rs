@@ -6,6 +6,7 @@ use super::*;
 use crate::compare::DamageKind;
 use crate::evidence::{ERRORS_MIN, Handful, Heard, Limit, Losses, Reference, Stopped};
 use crate::link::{Capabilities, LinkState, Medium, Placement};
+use crate::stats::spells::Spells;
 use crate::stream::tally::Counts;
 use crate::verdict::{judge, ratio::bit_error_ratio};
 
@@ -28,6 +29,7 @@ fn healthy() -> Evidence {
         losses: Losses::default(),
         frame_bits: FRAME_BITS,
         transmitted: Some(SENT),
+        spells: Spells::default(),
         damage: DamageKind::None,
         slowdowns: 0,
         limit: Limit { bit_error_ratio: 1e-9, confidence: 0.95 },
@@ -82,6 +84,11 @@ fn silent(placement: Placement) -> Reference {
     Reference { returned_any: false, failures: SENT, ..found(placement, 0) }
 }
 
+/// Bad seconds in a run whose mean is good.
+fn spells(count: u64) -> Spells {
+    Spells { count, seconds: count, sent: 81_274 * count, failed: 9_408 * count }
+}
+
 fn rule(name: &str) -> &'static Rule {
     RULES.iter().find(|r| r.name == name).unwrap_or_else(|| panic!("no rule {name}"))
 }
@@ -100,6 +107,7 @@ fn speaking() -> Vec<(&'static str, Evidence, Outcome, Vec<Location>)> {
         ("in-service", with(|e| e.in_service = vec!["it has an address".into()]), Outcome::NotTested, vec![]),
         ("foreign-traffic", with(|e| e.heard.foreign_before = 1), Outcome::NotTested, vec![]),
         ("port-gone", with(|e| e.stopped = Some(Stopped::PortGone)), Outcome::Undecided, vec![]),
+        ("reconfigured", with(|e| e.stopped = Some(Stopped::Reconfigured)), Outcome::Undecided, vec![]),
         ("no-link", with(|e| no_link_at(e, Placement::AtPort)), Outcome::Fault, vec![Plug, Port]),
         ("link-lost", with(|e| e.stopped = Some(Stopped::LinkLost)), Outcome::Undecided, vec![]),
         (
@@ -113,6 +121,19 @@ fn speaking() -> Vec<(&'static str, Evidence, Outcome, Vec<Location>)> {
         ),
         ("nothing-sent", with(|e| e.counts = Counts::default()), Outcome::NotTested, vec![]),
         ("nothing-returned", with(|e| lost_on_wire(e, SENT)), Outcome::Undecided, vec![]),
+        (
+            "nothing-intact",
+            with(|e| lose(e, Losses { failed_check: SENT, ..Losses::default() })),
+            Outcome::Fault,
+            vec![Location::Port, Location::Plug],
+        ),
+        // One short: something else may have sent a damaged frame.
+        (
+            "nothing-returned",
+            with(|e| lose(e, Losses { failed_check: SENT - 1, on_wire: 1, ..Losses::default() })),
+            Outcome::Undecided,
+            vec![],
+        ),
         ("damaged-after-check", with(|e| e.counts.damaged = 1), Outcome::Fault, vec![Host]),
         ("link-flapped", with(|e| e.link_flaps = 2), Outcome::Fault, here()),
         ("link-flapped", with(|e| e.link_flaps = 1), Outcome::Undecided, vec![]),
@@ -129,6 +150,8 @@ fn speaking() -> Vec<(&'static str, Evidence, Outcome, Vec<Location>)> {
         ("frames-cut", with(|e| e.counts.truncated = 3), Outcome::Fault, here()),
         ("not-a-plain-loop", with(|e| e.counts.duplicated = 1), Outcome::Undecided, vec![]),
         ("places-disagree", with(|e| e.references = vec![silent(Placement::Internal)]), Outcome::Undecided, vec![]),
+        ("comes-and-goes", with(|e| e.spells = spells(1)), Outcome::Undecided, vec![]),
+        ("comes-and-goes", with(|e| e.spells = spells(3)), Outcome::Fault, here()),
         (
             "few-hits",
             // One burst: as bits far over the limit, as frames one in a million.

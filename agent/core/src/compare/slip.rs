@@ -1,0 +1,206 @@
+//! Sent against received where bytes may be missing or extra: which byte belongs to which.
+//!
+//! [`Aligner::align`] finds the cheapest way to make one of the other. A wrong byte costs its wrong bits, a missing or extra one
+//! as much as a byte that is wrong in every bit: so no wrong byte is taken for a slip, while reading on out of step, where half
+//! of all bits are wrong, soon costs more than a slip. Bit errors, stuck bits and slips are told apart, and of two
+//! explanations that cost the same the one without a slip is taken. A byte lost and one put in within four bytes of each
+//! other may be taken for damage of the bytes between.
+
+/// What became of one byte.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fate {
+    /// A byte that was sent and the one that came for it.
+    Pair,
+    /// Sent, and nothing came for it.
+    Missing,
+    /// Came, and was not sent.
+    Extra,
+}
+
+/// How the end of what was received is to be taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum End {
+    /// More follows: bytes after the last one sent are somebody else's.
+    Open,
+    /// Nothing follows: they are extra.
+    Closed,
+}
+
+/// Finds alignments; keeps its table from one to the next.
+#[derive(Clone, Debug, Default)]
+pub struct Aligner {
+    costs: Vec<u32>,
+    steps: Vec<u8>,
+}
+
+/// The cheapest alignment.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Alignment {
+    /// In order.
+    pub fates: Vec<Fate>,
+    /// Wrong bits, and the price of each slip.
+    pub cost: u32,
+}
+
+/// Price of a missing or extra byte with so many data bits.
+pub fn slip_cost(data_bits: u8) -> u32 {
+    data_bits.into()
+}
+
+impl Aligner {
+    /// Aligns `got` with `expected`, looking at slips of up to `slip_max` bytes either way at any point (or as many as the
+    /// lengths demand).
+    ///
+    /// Dynamic programming over a band around the diagonal (Needleman and Wunsch, J. Mol. Biol. 48 (1970), pp. 443-453, with
+    /// costs in place of scores); the table holds `(expected + 1) * (2 slip_max + 1)` cells.
+    pub fn align(&mut self, expected: &[u8], got: &[u8], data_bits: u8, slip_max: usize, end: End) -> Alignment {
+        let (rows, columns) = (expected.len(), got.len());
+        let slip_max = match end {
+            End::Closed => slip_max.max(rows.abs_diff(columns)),
+            End::Open => slip_max.max(rows.saturating_sub(columns)),
+        };
+        // Cell (i, j) of the table is at column j - i + slip_max of row i.
+        let width = 2 * slip_max + 1;
+        self.costs.clear();
+        self.costs.resize((rows + 1) * width, FAR);
+        self.steps.clear();
+        self.steps.resize((rows + 1) * width, 0);
+        let slip = slip_cost(data_bits);
+        for i in 0..=rows {
+            let first = i.saturating_sub(slip_max);
+            let last = (i + slip_max).min(columns);
+            for j in first..=last {
+                let cell = i * width + (j + slip_max - i);
+                if i == 0 && j == 0 {
+                    self.costs[cell] = 0;
+                    continue;
+                }
+                let mut best = (FAR, 0);
+                if i > 0 && j > 0 {
+                    let cost = self.costs[cell - width] + (expected[i - 1] ^ got[j - 1]).count_ones();
+                    best = (cost, PAIR);
+                }
+                if i > 0 && j + slip_max - i + 1 < width {
+                    let cost = self.costs[cell - width + 1] + slip;
+                    if cost < best.0 {
+                        best = (cost, MISSING);
+                    }
+                }
+                if j > first {
+                    let cost = self.costs[cell - 1] + slip;
+                    if cost < best.0 {
+                        best = (cost, EXTRA);
+                    }
+                }
+                (self.costs[cell], self.steps[cell]) = best;
+            }
+        }
+        let at = |i: usize, j: usize| i * width + (j + slip_max - i);
+        let mut j = match end {
+            End::Closed => columns,
+            End::Open => {
+                let ends = rows.saturating_sub(slip_max)..=(rows + slip_max).min(columns);
+                ends.min_by_key(|&j| (self.costs[at(rows, j)], j.abs_diff(rows))).unwrap_or(columns)
+            }
+        };
+        let cost = self.costs[at(rows, j)];
+        let mut i = rows;
+        let mut fates = Vec::with_capacity(rows + slip_max);
+        while i > 0 || j > 0 {
+            match self.steps[at(i, j)] {
+                PAIR => {
+                    fates.push(Fate::Pair);
+                    (i, j) = (i - 1, j - 1);
+                }
+                MISSING => {
+                    fates.push(Fate::Missing);
+                    i -= 1;
+                }
+                _ => {
+                    fates.push(Fate::Extra);
+                    j -= 1;
+                }
+            }
+        }
+        fates.reverse();
+        Alignment { fates, cost }
+    }
+}
+
+/// Alignment of two stretches too long for a table: what they have in common at either end, pairs in between, and the rest of
+/// the longer one missing or extra. Right for one gap however long; of several it finds the sum.
+pub fn align_ends(expected: &[u8], got: &[u8]) -> Vec<Fate> {
+    let common = expected.len().min(got.len());
+    let head = expected.iter().zip(got).take_while(|(e, g)| e == g).count();
+    let tail = expected.iter().rev().zip(got.iter().rev()).take(common - head).take_while(|(e, g)| e == g).count();
+    let mut fates = vec![Fate::Pair; head];
+    fates.extend(std::iter::repeat_n(Fate::Missing, expected.len() - common));
+    fates.extend(std::iter::repeat_n(Fate::Extra, got.len() - common));
+    fates.extend(std::iter::repeat_n(Fate::Pair, common - head - tail));
+    fates.extend(std::iter::repeat_n(Fate::Pair, tail));
+    fates
+}
+
+const PAIR: u8 = 1;
+const MISSING: u8 = 2;
+const EXTRA: u8 = 3;
+/// More than any path costs, with room to add.
+const FAR: u32 = u32::MAX / 2;
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn count(fates: &[Fate], fate: Fate) -> usize {
+        fates.iter().filter(|f| **f == fate).count()
+    }
+
+    /// The same by the plain full table.
+    fn slow_cost(expected: &[u8], got: &[u8], data_bits: u8) -> u32 {
+        let slip = slip_cost(data_bits);
+        let mut row: Vec<u32> = (0..=got.len() as u32).map(|j| j * slip).collect();
+        for (i, e) in expected.iter().enumerate() {
+            let mut next = vec![(i as u32 + 1) * slip];
+            for (j, g) in got.iter().enumerate() {
+                next.push((row[j] + (e ^ g).count_ones()).min(row[j + 1] + slip).min(next[j] + slip));
+            }
+            row = next;
+        }
+        row[got.len()]
+    }
+
+    proptest! {
+        #[test]
+        fn every_byte_has_one_fate_and_no_way_is_cheaper(
+            expected in prop::collection::vec(any::<u8>(), 0..40),
+            got in prop::collection::vec(any::<u8>(), 0..40),
+        ) {
+            let found = Aligner::default().align(&expected, &got, 8, 40, End::Closed);
+            let pairs = count(&found.fates, Fate::Pair);
+            prop_assert_eq!(pairs + count(&found.fates, Fate::Missing), expected.len());
+            prop_assert_eq!(pairs + count(&found.fates, Fate::Extra), got.len());
+            prop_assert_eq!(found.cost, slow_cost(&expected, &got, 8));
+        }
+
+        #[test]
+        fn one_gap_of_any_length_is_found(
+            expected in prop::collection::vec(any::<u8>(), 1..3000), from: prop::sample::Index, len: prop::sample::Index,
+        ) {
+            let from = from.index(expected.len());
+            let len = len.index(expected.len() - from + 1);
+            let got = [&expected[..from], &expected[from + len..]].concat();
+            let fates = align_ends(&expected, &got);
+            prop_assert_eq!((count(&fates, Fate::Missing), count(&fates, Fate::Extra)), (len, 0));
+            let fates = align_ends(&got, &expected);
+            prop_assert_eq!((count(&fates, Fate::Missing), count(&fates, Fate::Extra)), (0, len));
+        }
+    }
+
+    #[test]
+    fn an_open_end_leaves_what_follows() {
+        let found = Aligner::default().align(b"harbour", b"harbourmaster", 8, 8, End::Open);
+        assert_eq!(found, Alignment { fates: vec![Fate::Pair; 7], cost: 0 });
+    }
+}

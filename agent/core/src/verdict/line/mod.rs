@@ -1,0 +1,72 @@
+//! Evidence of a serial run to verdict: named rules in order ([`rules::LINE_RULES`]) and remarks ([`remarks::LINE_REMARKS`]),
+//! as for frames.
+
+pub mod modem;
+pub mod remarks;
+pub mod rules;
+#[cfg(test)]
+mod tests;
+
+use super::{Location, Outcome, Reason, Verdict};
+use crate::evidence::Basis;
+use crate::evidence::line::LineEvidence;
+use crate::stats::ratio::Bounds;
+use crate::verdict::ratio::ErrorRatio;
+
+/// Judges a run on a serial port.
+pub fn judge_line(evidence: &LineEvidence) -> Verdict {
+    let deciding = rules::LINE_RULES.iter().find_map(|rule| rule.judge(evidence));
+    let mut verdict = deciding.unwrap_or_else(|| Verdict {
+        outcome: Outcome::Undecided,
+        location: Vec::new(),
+        segment: None,
+        sureness: "no rule fits this evidence".into(),
+        reasons: Vec::new(),
+        next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
+    });
+    verdict.reasons.extend(
+        remarks::LINE_REMARKS
+            .iter()
+            .filter_map(|(name, remark)| remark(evidence).map(|text| Reason { rule: (*name).to_owned(), text })),
+    );
+    verdict
+}
+
+/// Bit error ratio of the data bits, `None` when nothing was compared.
+pub fn line_error_ratio(e: &LineEvidence) -> Option<ErrorRatio> {
+    let (errors, trials) = (e.counts.bit_errors, e.counts.bits_compared);
+    let bounds = Bounds::new(errors, trials, e.limit.confidence).ok()?;
+    Some(ErrorRatio {
+        basis: Basis::Bits,
+        trials,
+        errors,
+        estimate: bounds.estimate,
+        lower: bounds.lower,
+        upper: bounds.upper,
+        proved_below: bounds.better_than,
+        proved_above: bounds.worse_than,
+        confidence: e.limit.confidence,
+        limit: e.limit.bit_error_ratio,
+    })
+}
+
+/// What a plug on a serial line cannot show, whatever the result (common practice, no source; the clock is computed: both
+/// directions share it).
+pub fn line_cannot_show(e: &LineEvidence) -> Vec<String> {
+    let mut list = vec![
+        "a wrong speed or clock: what is sent and what is received run from the same clock, so both are wrong alike"
+            .to_owned(),
+        "levels: over a plug's short path a weak line driver still reaches".to_owned(),
+        "slew: edges too slow or too steep for a long cable look right on a plug".to_owned(),
+    ];
+    if !e.capabilities.modem_lines {
+        list.push("modem lines: this port has none, or its driver does not show them".to_owned());
+    }
+    if !e.capabilities.counts_errors {
+        list.push("framing, parity and overrun counts: this port's driver keeps none".to_owned());
+    }
+    if !e.capabilities.paced {
+        list.push("anything about a line: bytes do not take their time here, so there is none".to_owned());
+    }
+    list
+}

@@ -1,0 +1,100 @@
+//! What is said beside any verdict on a serial port, and changes nothing.
+
+use super::modem::{self, Behaviour};
+use crate::evidence::line::LineEvidence;
+use crate::evidence::{Reference, Stopped};
+use crate::wiring::ModemLine;
+
+/// A remark's name and the rule that may make it.
+pub type LineRemark = (&'static str, fn(&LineEvidence) -> Option<String>);
+
+/// Remarks that follow any verdict.
+pub const LINE_REMARKS: &[LineRemark] = &[
+    ("host-slowed", |e| {
+        (e.slowdowns > 0).then(|| {
+            format!(
+                "this computer did not empty the port in time: {} bytes were lost inside it; fewer were let out at once, and the \
+                 step repeated, {} times",
+                e.lost_in_host(),
+                e.slowdowns
+            )
+        })
+    }),
+    ("lost-in-host", |e| {
+        let inside = e.lost_in_host();
+        (e.slowdowns == 0 && inside > 0).then(|| {
+            format!("{inside} bytes were lost inside this computer or its adapter, by the port's own counts; not put on the line")
+        })
+    }),
+    ("stopped-early", |e| match e.stopped? {
+        Stopped::ByUser => Some("ended by hand before the plan was done".into()),
+        Stopped::TakenIntoService => Some("the port was taken into service during the run".into()),
+        _ => None,
+    }),
+    ("confirmed-elsewhere", |e| {
+        let told: Vec<String> = e.references.iter().map(told_reference).collect();
+        (!told.is_empty()).then(|| told.join("; "))
+    }),
+    ("damage-kind", |e| {
+        let c = &e.counts;
+        (c.bit_errors > 0).then(|| {
+            format!("{} wrong bits in {} bytes of {} blocks, {}", c.bit_errors, c.damaged, c.pieces_damaged, e.damage)
+        })
+    }),
+    ("lines-not-judged", |e| {
+        let known = e.plug.has_modem_lines();
+        (e.capabilities.modem_lines && !known && !e.modem.is_empty()).then(|| {
+            format!("with plug {} nothing is known of the modem lines: they are shown, not judged; name a full plug with --wiring", e.plug)
+        })
+    }),
+    ("no-modem-lines", |e| {
+        (e.counts.sent > 0 && !e.capabilities.modem_lines)
+            .then(|| "this port has no modem lines to test; that does not count against it".into())
+    }),
+    ("no-counts", |e| {
+        (e.counts.sent > 0 && !e.capabilities.counts_errors).then(|| {
+            "this port's driver counts no line errors; that does not count against it, but a byte lost in this computer cannot be \
+             told from one lost on the line"
+                .into()
+        })
+    }),
+    ("ring-wired", |e| {
+        let ring = modem::state(e, ModemLine::Ri);
+        (!e.modem.is_empty() && ring.expected == Some(Behaviour::Off) && ring.seen == Behaviour::FollowsRts)
+            .then(|| "RI follows RTS: this plug has the ring indicator wired (--wiring de9-ri or db25-ri)".into())
+    }),
+    ("flow-control", |e| {
+        let flow = e.flow.filter(|flow| !flow.stops() || !flow.starts())?;
+        let what = if flow.stops() { "does not start the sender again" } else { "does not stop the sender" };
+        Some(format!(
+            "CTS {what}: {} of {} bytes came back while it was off, {} in all; not for equipment with hardware flow control",
+            flow.came_while_off, flow.sent, flow.came_in_all
+        ))
+    }),
+    ("break", |e| {
+        (e.break_returned == Some(false))
+            .then(|| "a break was sent and none came round; some drivers and adapters pass none".into())
+    }),
+    ("highest-speed", |e| {
+        let fastest = |clean: bool| {
+            let trials = e.speeds.iter().filter(|trial| trial.counts.sent > 0 && trial.is_clean() == clean);
+            trials.filter_map(|trial| trial.taken).map(|taken| taken.bits_per_second).max()
+        };
+        let clean = fastest(true)?;
+        let failing =
+            e.speeds.iter().filter(|t| t.failures() > 0).filter_map(|t| t.taken).map(|t| t.bits_per_second).min();
+        Some(match failing {
+            Some(failing) => format!("without error up to {clean} bits a second; errors from {failing}"),
+            None => format!("without error up to {clean} bits a second, the highest this port took"),
+        })
+    }),
+];
+
+fn told_reference(r: &Reference) -> String {
+    let how = match (r.failed(), r.passed()) {
+        (true, _) => "fails",
+        (_, true) => "passes",
+        _ => "neither passes nor fails",
+    };
+    format!("{}: {how} ({} of {} failed)", r.placement, r.failures, r.trials)
+}

@@ -1,0 +1,443 @@
+//! The rules for a serial port, each one idea with its name. What makes every later figure meaningless comes first.
+
+use super::modem;
+use super::{Location, Outcome, Reason, Verdict, line_error_ratio};
+use crate::evidence::line::{FormatTrial, LineEvidence};
+use crate::evidence::{ERRORS_MIN, Reference, Stopped};
+use crate::line::Flow;
+use crate::link::Placement;
+use crate::stats::bits::frame_ratio;
+use crate::stats::compare_rates::{ErrorCount, RateComparison};
+use crate::stats::ratio::{lower_bound, upper_bound};
+use crate::wiring::LinePlug;
+
+/// A rule that can decide a serial run.
+pub struct LineRule {
+    /// Its name, as in reports and `docs/verdict.md`.
+    pub name: &'static str,
+    decide: fn(&LineEvidence) -> Option<Finding>,
+}
+
+impl LineRule {
+    /// The rule's verdict, if it has one.
+    pub fn judge(&self, evidence: &LineEvidence) -> Option<Verdict> {
+        let finding = (self.decide)(evidence)?;
+        Some(Verdict {
+            outcome: finding.outcome,
+            location: finding.location,
+            segment: None,
+            sureness: finding.sureness,
+            reasons: vec![Reason { rule: self.name.to_owned(), text: finding.text }],
+            next: finding.next,
+        })
+    }
+}
+
+struct Finding {
+    outcome: Outcome,
+    location: Vec<Location>,
+    sureness: String,
+    text: String,
+    next: String,
+}
+
+fn no_blame(outcome: Outcome, sureness: &str, text: String, next: &str) -> Option<Finding> {
+    Some(Finding { outcome, location: Vec::new(), sureness: sureness.into(), text, next: next.into() })
+}
+
+/// Rules that decide, in order; the first that speaks has the word.
+pub const LINE_RULES: &[LineRule] = &[
+    LineRule { name: "in-service", decide: in_service },
+    LineRule { name: "foreign-bytes", decide: foreign_bytes },
+    LineRule { name: "port-gone", decide: port_gone },
+    LineRule { name: "nothing-sent", decide: nothing_sent },
+    LineRule { name: "no-bytes-returned", decide: no_bytes_returned },
+    LineRule { name: "bytes-damaged", decide: bytes_damaged },
+    LineRule { name: "characters-in-error", decide: characters_in_error },
+    LineRule { name: "bytes-lost", decide: bytes_lost },
+    LineRule { name: "bytes-inserted", decide: bytes_inserted },
+    LineRule { name: "plug-joins-data-only", decide: plug_joins_data_only },
+    LineRule { name: "modem-lines", decide: modem_lines },
+    LineRule { name: "flow-control", decide: flow_control },
+    LineRule { name: "format-fails", decide: format_fails },
+    LineRule { name: "places-disagree", decide: places_disagree },
+    LineRule { name: "host-limited", decide: host_limited },
+    LineRule { name: "limit-proved", decide: limit_proved },
+    LineRule { name: "too-few-bits", decide: too_few_bits },
+];
+
+/// The latest run of this port with the signal turned back at `placement`.
+fn reference(e: &LineEvidence, placement: Placement) -> Option<&Reference> {
+    e.references.iter().rev().find(|r| r.placement == placement)
+}
+
+/// The things a failure at this placement lies among, narrowed by what was found elsewhere.
+pub fn suspects(e: &LineEvidence) -> Vec<Location> {
+    if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(Reference::failed) {
+        return vec![Location::Port];
+    }
+    match e.placement {
+        Placement::Internal => vec![Location::Port],
+        // On two wires the port hears itself: there is no plug.
+        Placement::AtPort if e.plug == LinePlug::Rs485 => vec![Location::Port],
+        Placement::AtPort => vec![Location::Port, Location::Plug],
+        Placement::FarEnd | Placement::ReturnPort => match reference(e, Placement::AtPort) {
+            Some(r) if worse_than(e, r) => vec![Location::Cable],
+            Some(r) if r.failed() => vec![Location::Port, Location::Plug],
+            _ => vec![Location::Cable, Location::Port, Location::Plug],
+        },
+    }
+}
+
+/// Whether this run fails in a way that the nearer one does not: beyond chance where bits were counted, else because the nearer
+/// one passed.
+fn worse_than(e: &LineEvidence, nearer: &Reference) -> bool {
+    if nearer.passed() && e.counts.bit_errors == 0 {
+        return true;
+    }
+    let failed = e.counts.bit_errors.min(e.counts.bits_compared);
+    let here = ErrorCount { errors: failed, bits: e.counts.bits_compared };
+    let there = ErrorCount { errors: nearer.failures.min(nearer.trials), bits: nearer.trials };
+    nearer.returned_any
+        && e.counts.returned > 0
+        && RateComparison::new(here, there).is_ok_and(|p| p.p_a_higher <= 1.0 - e.limit.confidence)
+}
+
+fn blame(e: &LineEvidence, sureness: &str, text: String) -> Option<Finding> {
+    blame_these(suspects(e), sureness, text)
+}
+
+fn blame_these(location: Vec<Location>, sureness: &str, text: String) -> Option<Finding> {
+    let next = match location.as_slice() {
+        [Location::Port] => {
+            "take this port out of use and move to a spare one; if the card or adapter can be swapped, swap it"
+        }
+        [Location::Cable] => {
+            "re-terminate or replace the cable; to find the segment, move the plug to the end of each in turn"
+        }
+        [Location::Port, Location::Plug] | [Location::Plug, Location::Port] => {
+            "swap the plug and repeat; if it still fails, prove the plug on a known-good port, then condemn this one"
+        }
+        _ if location.contains(&Location::Host) => {
+            "stop other work on this computer and repeat; then swap the plug; then try the plug on a known-good port"
+        }
+        _ => "put the same plug into the port itself and repeat: a pass there leaves only the cable",
+    };
+    let sureness = match location.as_slice() {
+        [_] => sureness.to_owned(),
+        several => {
+            let names: Vec<&str> = several.iter().map(|l| name(*l)).collect();
+            format!("{sureness}; {} cannot be told apart by this run", names.join(" or "))
+        }
+    };
+    Some(Finding { outcome: Outcome::Fault, location, sureness, text, next: next.to_owned() })
+}
+
+fn name(location: Location) -> &'static str {
+    match location {
+        Location::Port => "port",
+        Location::ReturnPort => "return port",
+        Location::Plug => "plug",
+        Location::Cable => "cable",
+        Location::Host => "host",
+    }
+}
+
+fn in_service(e: &LineEvidence) -> Option<Finding> {
+    if e.in_service.is_empty() {
+        return None;
+    }
+    no_blame(
+        Outcome::NotTested,
+        "certain: this is what the host says",
+        format!("the port is in service: {}", e.in_service.join("; ")),
+        "free the port, or test a spare one",
+    )
+}
+
+fn foreign_bytes(e: &LineEvidence) -> Option<Finding> {
+    if e.foreign == 0 {
+        return None;
+    }
+    no_blame(
+        Outcome::NotTested,
+        "certain: something else talks",
+        format!(
+            "{} bytes came in before anything was sent: a console or another device is connected, not a plug",
+            e.foreign
+        ),
+        "find out what the other end is connected to; fit the plug, then repeat",
+    )
+}
+
+fn port_gone(e: &LineEvidence) -> Option<Finding> {
+    if e.stopped != Some(Stopped::PortGone) {
+        return None;
+    }
+    no_blame(
+        Outcome::Undecided,
+        "certain: the host lost the port",
+        format!("the port vanished from the host after {} bytes", e.counts.sent),
+        "was the adapter unplugged? see that it is seated, read the kernel log, then repeat",
+    )
+}
+
+fn nothing_sent(e: &LineEvidence) -> Option<Finding> {
+    if e.counts.sent > 0 {
+        return None;
+    }
+    no_blame(
+        Outcome::NotTested,
+        "certain: no byte left",
+        "no byte was sent".into(),
+        "repeat the run; if the port takes no byte, see whether flow control stops it (CTS off)",
+    )
+}
+
+fn no_bytes_returned(e: &LineEvidence) -> Option<Finding> {
+    if e.counts.returned > 0 || e.counts.sent == 0 {
+        return None;
+    }
+    let text = format!("{} bytes left and none came back", e.counts.sent);
+    if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(|r| !r.returned_any) {
+        return blame(e, "near certain: the loop inside the chip returns nothing either", text);
+    }
+    let lines_move = e.plug.has_modem_lines() && !modem::none_moved(e) && !e.modem.is_empty();
+    if lines_move {
+        let text = format!("{text}, though the modem lines do: a plug is fitted, and the data path is open");
+        return blame(e, "certain that the data path is open", text);
+    }
+    let text = format!("{text}: no plug is fitted, the plug is open, or the port's line side is dead");
+    let mut found = blame(e, "certain that the loop is open; nothing was measured on the line", text)?;
+    if e.placement == Placement::AtPort && found.location.len() > 1 {
+        found.location = vec![Location::Plug, Location::Port];
+        found.next =
+            "see that a plug is fitted and seated; then try the plug in a known-good port of the same kind".into();
+    }
+    Some(found)
+}
+
+/// Whether so many of `tried` refute what the limit allows for units of so many bits.
+fn refutes(e: &LineEvidence, failed: u64, tried: u64, bits: f64) -> bool {
+    let allowed = frame_ratio(e.limit.bit_error_ratio, bits);
+    let proved_above = lower_bound(failed.min(tried), tried, e.limit.confidence);
+    failed >= ERRORS_MIN && allowed.is_ok_and(|allowed| proved_above.is_ok_and(|proved_above| proved_above > allowed))
+}
+
+/// Bits of an average piece, for events that are counted by pieces.
+fn piece_bits(e: &LineEvidence) -> f64 {
+    (e.counts.bits_compared as f64 / e.counts.pieces.max(1) as f64).max(1.0)
+}
+
+fn bytes_damaged(e: &LineEvidence) -> Option<Finding> {
+    let ratio = line_error_ratio(e)?;
+    let c = &e.counts;
+    if c.damaged < ERRORS_MIN
+        || ratio.proved_above <= ratio.limit
+        || !refutes(e, c.pieces_damaged, c.pieces, piece_bits(e))
+    {
+        return None;
+    }
+    let marks = match c.damaged_marked {
+        0 => String::new(),
+        n => format!("; {n} of these bytes came in marked with a framing or parity error"),
+    };
+    blame(
+        e,
+        &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
+        format!(
+            "{} of {} bits wrong, in {} bytes: bit error ratio {:.1e}, at least {:.1e} where {:.0e} is allowed{marks}",
+            ratio.errors, ratio.trials, c.damaged, ratio.estimate, ratio.proved_above, ratio.limit
+        ),
+    )
+}
+
+fn characters_in_error(e: &LineEvidence) -> Option<Finding> {
+    let wrong = e.characters_in_error();
+    let bits = f64::from(e.format.half_bits_per_character()) / 2.0;
+    if !refutes(e, wrong, e.counts.returned.max(wrong), bits) {
+        return None;
+    }
+    let errors = e.errors.unwrap_or_default();
+    blame(
+        e,
+        &format!("{} % that there are more than the limit allows", 100.0 * e.limit.confidence),
+        format!(
+            "{wrong} of {} characters came in with an error: {} framing, {} parity; these are the line's, not this computer's",
+            e.counts.returned, errors.framing, errors.parity
+        ),
+    )
+}
+
+fn bytes_lost(e: &LineEvidence) -> Option<Finding> {
+    let lost = e.lost_on_line();
+    let bits = f64::from(e.format.half_bits_per_character()) / 2.0;
+    // Bytes that vanish together are one event.
+    if e.counts.pieces_slipped < ERRORS_MIN || !refutes(e, lost, e.counts.sent, bits) {
+        return None;
+    }
+    let mut location = suspects(e);
+    let mut why = "and nothing in this computer dropped them";
+    if !e.capabilities.counts_errors && location != [Location::Cable] {
+        location.push(Location::Host);
+        why = "and this port's driver does not count what this computer drops";
+    }
+    blame_these(
+        location,
+        &format!("{} % that more are lost than the limit allows", 100.0 * e.limit.confidence),
+        format!("{lost} of {} bytes left and did not come back, {why}", e.counts.sent),
+    )
+}
+
+fn bytes_inserted(e: &LineEvidence) -> Option<Finding> {
+    let bits = f64::from(e.format.half_bits_per_character()) / 2.0;
+    if e.counts.pieces_slipped < ERRORS_MIN || !refutes(e, e.counts.inserted, e.counts.returned, bits) {
+        return None;
+    }
+    blame(
+        e,
+        "certain that bytes came in that were not sent",
+        format!("{} bytes came in that were not sent, among {}", e.counts.inserted, e.counts.returned),
+    )
+}
+
+fn plug_joins_data_only(e: &LineEvidence) -> Option<Finding> {
+    if e.placement == Placement::Internal || !modem::none_moved(e) {
+        return None;
+    }
+    no_blame(
+        Outcome::Undecided,
+        "certain that no modem line moves; not whether this plug has the wires",
+        format!(
+            "data comes back, and no modem line follows, as with a plug that joins the data wires only; {} was named",
+            e.plug
+        ),
+        "look at the plug: if it joins data only, say so with --wiring data-only; if it has all wires, prove it on a known-good port",
+    )
+}
+
+fn modem_lines(e: &LineEvidence) -> Option<Finding> {
+    let faults = modem::faults(e);
+    if faults.is_empty() {
+        return None;
+    }
+    let rounds = e.modem.len();
+    blame(e, &format!("certain: read {rounds} times over all states of the outputs"), faults.join("; "))
+}
+
+fn flow_control(e: &LineEvidence) -> Option<Finding> {
+    // Only who needs it is told that it is a fault; the remark tells everybody.
+    let flow = e.flow.filter(|flow| e.format.flow == Flow::RtsCts && (!flow.stops() || !flow.starts()))?;
+    blame_these(
+        vec![Location::Port],
+        "near certain: CTS itself follows RTS",
+        format!(
+            "hardware flow control does not hold the sender: {} of {} bytes came back while CTS was off, {} in all",
+            flow.came_while_off, flow.sent, flow.came_in_all
+        ),
+    )
+}
+
+fn format_fails(e: &LineEvidence) -> Option<Finding> {
+    let slower =
+        |trial: &&FormatTrial| trial.taken.is_some_and(|taken| taken.bits_per_second <= e.format.bits_per_second);
+    let failing: Vec<String> = e
+        .formats
+        .iter()
+        .chain(e.speeds.iter().filter(slower))
+        .filter(|trial| trial.failures() >= ERRORS_MIN)
+        .filter_map(|trial| {
+            trial.taken.map(|taken| format!("{taken} ({} of {} bytes)", trial.failures(), trial.counts.sent))
+        })
+        .collect();
+    if failing.is_empty() {
+        return None;
+    }
+    blame(
+        e,
+        "certain that these fail and others do not",
+        format!("fails at {}, no slower than {}", failing.join(", "), e.format),
+    )
+}
+
+fn places_disagree(e: &LineEvidence) -> Option<Finding> {
+    let nearer: &[Placement] = match e.placement {
+        Placement::Internal => &[],
+        Placement::FarEnd => &[Placement::Internal, Placement::AtPort],
+        Placement::AtPort | Placement::ReturnPort => &[Placement::Internal],
+    };
+    let failed = nearer.iter().filter_map(|&p| reference(e, p)).find(|r| r.failed())?;
+    no_blame(
+        Outcome::Undecided,
+        "certain that both cannot be true of one unchanged port and plug",
+        format!("no fault shows at `{}`, though the nearer `{}` fails", e.placement, failed.placement),
+        "re-seat the plug and repeat both; if they still disagree the fault comes and goes: run longer",
+    )
+}
+
+fn host_limited(e: &LineEvidence) -> Option<Finding> {
+    let inside = e.lost_in_host();
+    // A few bytes, and what a lower pace has stopped, do not stand in the way of a judgement.
+    if inside == 0 || e.lost_at_slowest < ERRORS_MIN && inside.saturating_mul(4) < e.counts.sent {
+        return None;
+    }
+    no_blame(
+        Outcome::Undecided,
+        "certain: the port's own counts say so",
+        format!("{inside} of {} missing bytes were lost inside this computer or its adapter", e.counts.lost),
+        "stop other work on this computer, or take a lower speed with --line, and repeat",
+    )
+}
+
+fn limit_proved(e: &LineEvidence) -> Option<Finding> {
+    let ratio = line_error_ratio(e)?;
+    let c = &e.counts;
+    let bits = f64::from(e.format.half_bits_per_character()) / 2.0;
+    let allowed = frame_ratio(e.limit.bit_error_ratio, bits).ok()?;
+    let failed = e.lost_on_line().saturating_add(c.inserted).saturating_add(e.characters_in_error());
+    let tried = c.sent.saturating_sub(e.lost_in_host());
+    let characters = upper_bound(failed.min(tried), tried, e.limit.confidence).ok()?;
+    let proved = ratio.proved_below <= ratio.limit && characters <= allowed;
+    if !proved || c.returned == 0 || e.stopped.is_some_and(|s| s != Stopped::ByUser) {
+        return None;
+    }
+    no_blame(
+        Outcome::Pass,
+        &format!("{} % that the bit error ratio is below {:.1e}", 100.0 * ratio.confidence, ratio.proved_below),
+        format!(
+            "{} errors in {:.2e} bits at {}: bit error ratio proved below {:.1e} where {:.0e} is allowed",
+            ratio.errors, c.bits_compared as f64, e.format, ratio.proved_below, ratio.limit
+        ),
+        match e.placement {
+            Placement::Internal => "the chip is good; fit a plug to test the line driver and connector",
+            Placement::FarEnd => {
+                "port and cable are good as far as a plug can show; look at the equipment at the far end"
+            }
+            _ => {
+                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at its far end, \
+                  then compare speed and format at both ends"
+            }
+        },
+    )
+}
+
+fn too_few_bits(e: &LineEvidence) -> Option<Finding> {
+    let ratio = line_error_ratio(e)?;
+    let text = if ratio.proved_below > ratio.limit {
+        format!(
+            "{} errors in {:.2e} bits proves a bit error ratio below {:.1e} only, where {:.0e} is asked",
+            ratio.errors, e.counts.bits_compared as f64, ratio.proved_below, ratio.limit
+        )
+    } else {
+        format!(
+            "{} bytes lost, {} extra, {} damaged of {}: too many to pass at this limit, too few to blame",
+            e.counts.lost, e.counts.inserted, e.counts.damaged, e.counts.sent
+        )
+    };
+    no_blame(
+        Outcome::Undecided,
+        "neither proved nor refuted",
+        text,
+        "run longer (--for, or --profile proof, which stops by itself when the limit is proved or refuted)",
+    )
+}

@@ -1,0 +1,127 @@
+//! The data steps: patterns at the chosen format, until the limit is proved, or for as long as the profile says.
+
+use std::time::Duration;
+
+use turnback_core::{
+    event::Event,
+    plan::{Kind, PlanError},
+    stats::{
+        proof::{Decision, Looks, Proof},
+        ratio::upper_bound,
+    },
+    time::SECOND_NS,
+    verdict::{
+        Outcome,
+        line::{judge_line, line_error_ratio},
+    },
+};
+
+use super::{
+    LineRun, WINDOW_MIN,
+    exchange::{Amount, Ended},
+};
+use crate::engine::check::CheckError;
+
+impl LineRun<'_> {
+    /// Sends the profile's patterns by turns.
+    pub(super) fn data(&mut self) -> Result<(), CheckError> {
+        let profile = self.options.profile.clone();
+        let data_bits = f64::from(self.format.data_bits);
+        // What a proof without errors takes, and a little more for the bounds on bytes beside that on bits.
+        let needed = -(1.0 - profile.confidence).ln() / profile.serial_target_ber * 1.3;
+        let begun = self.line.now();
+        let ns = |time: Duration| time.as_nanos() as u64;
+        let (bits, at_least, at_most) = match (profile.kind, self.options.line.time) {
+            (Kind::Proof | Kind::Soak, time) => (f64::INFINITY, 0, ns(time.unwrap_or(profile.time))),
+            (_, Some(time)) => (f64::INFINITY, 0, ns(time)),
+            (_, None) => (needed, ns(profile.time), ns(STEPS_MAX)),
+        };
+        let patterns = profile.patterns.len().max(1);
+        let slice_bytes = if bits.is_finite() { (bits / data_bits / patterns as f64).ceil() as u64 } else { u64::MAX };
+        let slice_ns = match profile.kind {
+            Kind::Steps | Kind::RateSearch => (at_most.min(ns(STEPS_MAX)) / patterns as u64).max(SECOND_NS),
+            Kind::Proof | Kind::Soak => SLICE_NS,
+        };
+        for (number, pattern) in profile.patterns.iter().cycle().enumerate() {
+            let now = self.line.now();
+            let elapsed = now - begun;
+            let whole_turns = number % patterns == 0;
+            let enough = whole_turns && self.gathered.tally.counts.bits_compared as f64 >= bits && elapsed >= at_least;
+            if elapsed >= at_most || enough || self.must_stop() {
+                break;
+            }
+            if number < patterns {
+                let what = format!("{pattern} at {}", self.format);
+                (self.say)(Event::LineStepStarted { what });
+            }
+            let until = (now + slice_ns).min(begun + at_most);
+            let bytes = slice_bytes.max(1);
+            let ended = self.slice(pattern.clone(), Amount { bytes, until })?;
+            if ended == Ended::Silent || (profile.kind == Kind::Proof && self.is_decided()?) {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// One stretch of one pattern; slower where this computer lost bytes.
+    fn slice(&mut self, pattern: turnback_core::pattern::Pattern, amount: Amount) -> Result<Ended, CheckError> {
+        let mut exchange = self.exchange(pattern, self.format)?;
+        let may_slow = self.window > WINDOW_MIN;
+        let so_far = self.gathered.tally.counts;
+        let (limit, confidence) = (self.options.profile.serial_target_ber, self.options.profile.confidence);
+        let (say, cancel, origin) = (&mut *self.say, self.cancel, self.origin);
+        let ended = exchange.run(self.line, amount, may_slow, &mut |now, counts| {
+            if cancel.is_cancelled() {
+                return Some(turnback_core::evidence::Stopped::ByUser);
+            }
+            let bits = so_far.bits_compared + counts.bits_compared;
+            let errors = (so_far.bit_errors + counts.bit_errors).min(bits);
+            let needed = -(1.0 - confidence).ln() / limit;
+            say(Event::LineProgress {
+                elapsed_s: now.saturating_sub(origin) as f64 / SECOND_NS as f64,
+                bytes_sent: so_far.sent + counts.sent,
+                bytes_failed: so_far.failed() + counts.failed(),
+                proved_below: upper_bound(errors, bits, confidence).ok(),
+                bits_needed: Some((needed - bits as f64).max(0.0)).filter(|n| *n > 0.0),
+            });
+            None
+        })?;
+        let speed = self.take(exchange)?;
+        match ended {
+            Ended::HostLost => {
+                self.window = (self.window / 8).max(WINDOW_MIN);
+                self.gathered.slowdowns += 1;
+                (self.say)(Event::LineSlowed { bytes_out: self.window });
+            }
+            _ if self.gathered.characters_per_second.is_none_or(|known| speed.is_some_and(|s| s > known)) => {
+                self.gathered.characters_per_second = speed;
+            }
+            _ => {}
+        }
+        Ok(ended)
+    }
+
+    /// Whether the counts so far prove or refute the target.
+    fn is_decided(&self) -> Result<bool, CheckError> {
+        let evidence = self.evidence();
+        let Some(ratio) = line_error_ratio(&evidence) else { return Ok(false) };
+        let decided = Proof::new(ratio.limit, ratio.confidence, Looks::Repeated)
+            .and_then(|proof| proof.decide(ratio.errors, ratio.trials))
+            .map_err(|e| PlanError::Range {
+                name: "confidence",
+                given: ratio.confidence.to_string(),
+                allowed: e.to_string(),
+            })?;
+        let outcome = judge_line(&evidence).outcome;
+        Ok(match decided {
+            Decision::Proved => outcome == Outcome::Pass,
+            Decision::Refuted => outcome == Outcome::Fault,
+            Decision::Continue { .. } => false,
+        })
+    }
+}
+
+/// Longest that a profile of steps sends of its own accord.
+const STEPS_MAX: Duration = Duration::from_secs(600);
+const SLICE_NS: u64 = 10 * SECOND_NS;

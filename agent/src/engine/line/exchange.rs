@@ -1,0 +1,234 @@
+//! Bytes out and back over a line: never more out at once than come back without loss, and never waiting for ever.
+
+use turnback_core::{
+    evidence::Stopped,
+    line::{LineErrors, LineFormat},
+    probe::serial::{BLOCK_BYTES, BlockStream},
+    stream::line::{LineCollector, LineCounts, LineTally},
+    time::{Nanos, SECOND_NS},
+};
+
+use crate::ports::{
+    PortError,
+    serial::line::{Line, Received},
+};
+
+/// How much to send: whichever comes first.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Amount {
+    /// Bytes.
+    pub(super) bytes: u64,
+    /// Moment on the port's clock.
+    pub(super) until: Nanos,
+}
+
+/// Why sending ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Ended {
+    /// All was sent.
+    Done,
+    /// The watcher said so.
+    Stopped(Stopped),
+    /// This computer or its adapter lost bytes.
+    HostLost,
+    /// Nothing comes back, or nothing is taken, any more.
+    Silent,
+}
+
+/// What an exchange measured.
+#[derive(Debug)]
+pub(super) struct Exchanged {
+    /// Counts.
+    pub(super) tally: LineTally,
+    /// Line errors meanwhile, where counted.
+    pub(super) errors: Option<LineErrors>,
+    /// Block numbers used.
+    pub(super) blocks: u32,
+    /// Characters a second that came back while sending.
+    pub(super) characters_per_second: Option<f64>,
+}
+
+/// One stream of blocks in one format.
+pub(super) struct Exchange {
+    rx: LineCollector,
+    window: u64,
+    errors_before: Option<LineErrors>,
+    patience_ns: u64,
+    first_sent_at: Option<Nanos>,
+    last_in_at: Nanos,
+    buffer: Vec<u8>,
+}
+
+impl Exchange {
+    /// Nothing sent yet; `window` is how many bytes may be out at once.
+    pub(super) fn begin(
+        line: &mut dyn Line,
+        stream: BlockStream,
+        format: LineFormat,
+        window: u64,
+        origin: Nanos,
+    ) -> Result<Self, PortError> {
+        Ok(Self {
+            errors_before: line.line_errors()?,
+            rx: LineCollector::new(stream, format.data_bits, origin),
+            window,
+            patience_ns: PATIENCE_NS + format.characters_ns(32),
+            first_sent_at: None,
+            last_in_at: 0,
+            buffer: Vec::new(),
+        })
+    }
+
+    /// Counts so far.
+    pub(super) fn counts(&self) -> &LineCounts {
+        &self.rx.tally().counts
+    }
+
+    /// Sends, and takes in what comes back meanwhile. `watch` is called some times a second.
+    pub(super) fn run(
+        &mut self,
+        line: &mut dyn Line,
+        amount: Amount,
+        stop_on_host_loss: bool,
+        watch: &mut dyn FnMut(Nanos, &LineCounts) -> Option<Stopped>,
+    ) -> Result<Ended, PortError> {
+        let end = self.rx.sent() + amount.bytes;
+        let mut heard_at = line.now();
+        let mut watch_at = heard_at;
+        let mut silences = 0;
+        while self.rx.sent() < end && line.now() < amount.until {
+            let now = line.now();
+            if now >= watch_at {
+                watch_at = now + WATCH_EVERY_NS;
+                if let Some(stopped) = watch(now, self.counts()) {
+                    return Ok(Ended::Stopped(stopped));
+                }
+                if stop_on_host_loss && self.errors_so_far(line)?.is_some_and(|errors| errors.lost_in_host() > 0) {
+                    return Ok(Ended::HostLost);
+                }
+            }
+            let taken = self.offer(line, end)?;
+            let full = taken == 0 || self.rx.outstanding() >= self.window;
+            let until = if full { (now + WAIT_NS).min(amount.until.max(now)) } else { now };
+            if self.take_in(line, until)? > 0 {
+                (heard_at, silences) = (line.now(), 0);
+            } else if now > heard_at + self.patience_ns {
+                // Too late already before that look, so that a program kept from its processor has looked once more. Whatever is still out is lost; perhaps the next bytes fare better.
+                self.rx.settle(line.now());
+                line.discard()?;
+                heard_at = line.now();
+                silences += 1;
+                if silences >= SILENCES_MAX {
+                    return Ok(Ended::Silent);
+                }
+            }
+        }
+        Ok(Ended::Done)
+    }
+
+    /// Sends so many bytes by themselves; the time until the last is back, in nanoseconds, or none if they are not all.
+    pub(super) fn alone(&mut self, line: &mut dyn Line, bytes: u64) -> Result<Option<u64>, PortError> {
+        let lost_before = self.counts().lost;
+        let end = self.rx.sent() + bytes;
+        let start = line.now();
+        let mut deadline = start + self.patience_ns;
+        while self.rx.sent() < end || self.rx.outstanding() > 0 {
+            let now = line.now();
+            if self.rx.sent() < end {
+                self.offer(line, end)?;
+            }
+            if self.take_in(line, deadline.min(now + WAIT_NS))? > 0 {
+                deadline = line.now() + self.patience_ns;
+            } else if now >= deadline {
+                break;
+            }
+        }
+        let trip = self.last_in_at.saturating_sub(start);
+        self.rx.settle(line.now());
+        Ok((self.counts().lost == lost_before && self.rx.sent() == end).then_some(trip))
+    }
+
+    /// Takes in what comes without sending anything, until then.
+    pub(super) fn hear(&mut self, line: &mut dyn Line, until: Nanos) -> Result<(), PortError> {
+        while line.now() < until && self.rx.outstanding() > 0 {
+            self.take_in(line, until)?;
+        }
+        Ok(())
+    }
+
+    /// Waits for what is out, as long as something comes.
+    pub(super) fn drain(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
+        let mut deadline = line.now() + self.patience_ns;
+        while self.rx.outstanding() > 0 {
+            let now = line.now();
+            if self.take_in(line, deadline.min(now + WAIT_NS))? > 0 {
+                deadline = line.now() + self.patience_ns;
+            } else if now >= deadline {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// Waits for what is out and gives the counts.
+    pub(super) fn finish(mut self, line: &mut dyn Line) -> Result<Exchanged, PortError> {
+        self.drain(line)?;
+        // One moment more, in which a byte too many would show.
+        let now = line.now();
+        self.take_in(line, now)?;
+        let errors = self.errors_so_far(line)?;
+        let elapsed = self.first_sent_at.map(|first| self.last_in_at.saturating_sub(first)).filter(|ns| *ns > 0);
+        let returned = self.counts().returned as f64;
+        Ok(Exchanged {
+            blocks: self.rx.sent().div_ceil(BLOCK_BYTES as u64) as u32 + 1,
+            characters_per_second: elapsed.map(|ns| returned * SECOND_NS as f64 / ns as f64),
+            errors,
+            tally: self.rx.finish(line.now()),
+        })
+    }
+
+    fn errors_so_far(&self, line: &mut dyn Line) -> Result<Option<LineErrors>, PortError> {
+        Ok(line.line_errors()?.zip(self.errors_before).map(|(now, before)| now.since(&before)))
+    }
+
+    /// Hands over the next bytes of the stream, as many as may be out; says how many were taken.
+    fn offer(&mut self, line: &mut dyn Line, end: u64) -> Result<u64, PortError> {
+        let room = self.window.saturating_sub(self.rx.outstanding()).min(end - self.rx.sent()).min(CHUNK_BYTES);
+        if room == 0 {
+            return Ok(0);
+        }
+        self.buffer.resize(room as usize, 0);
+        self.rx.stream().fill(self.rx.sent(), &mut self.buffer);
+        if self.first_sent_at.is_none() {
+            self.first_sent_at = Some(line.now());
+        }
+        let taken = line.send(&self.buffer)? as u64;
+        self.rx.handle_sent(taken);
+        Ok(taken)
+    }
+
+    /// Takes in what is there, or waits for it until then; says how many bytes came.
+    fn take_in(&mut self, line: &mut dyn Line, until: Nanos) -> Result<u64, PortError> {
+        let now = line.now();
+        let before = self.counts().returned;
+        let rx = &mut self.rx;
+        line.receive(until, &mut |received| match received {
+            Received::Bytes(bytes) => rx.handle_bytes(bytes, now),
+            Received::Marked(byte) => rx.handle_marked(byte, now),
+            Received::Break => {}
+        })?;
+        let came = self.counts().returned - before;
+        if came > 0 {
+            self.last_in_at = line.now();
+        }
+        Ok(came)
+    }
+}
+
+/// Silence after which bytes that are out count as lost: far longer than a busy computer keeps a byte.
+const PATIENCE_NS: u64 = 2 * SECOND_NS;
+const WAIT_NS: u64 = 20_000_000;
+const WATCH_EVERY_NS: u64 = 200_000_000;
+const SILENCES_MAX: u32 = 2;
+/// Bytes handed over at once.
+const CHUNK_BYTES: u64 = 1024;

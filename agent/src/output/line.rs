@@ -1,0 +1,161 @@
+//! The part of a report that only a serial port has, for a person at a terminal.
+
+use turnback_core::{
+    evidence::line::FormatTrial,
+    report::{LineReport, Report, Turnaround},
+    verdict::line::modem::LineState,
+};
+
+use super::{figure, table, text};
+
+/// Figures, modem lines and tables.
+pub(super) fn figures(report: &Report, line: &LineReport, out: &mut String) {
+    let t = &report.totals;
+    if t.bytes_sent == 0 {
+        return;
+    }
+    out.push('\n');
+    let mut row = |name: &str, value: String| out.push_str(&format!("{name:<17}{value}\n"));
+    row("format", format!("{}, plug {}", line.format, line.plug));
+    row("bytes", format!("{} sent, {} came back", figure::count(t.bytes_sent), figure::count(t.bytes_returned)));
+    if t.bytes_lost + t.bytes_inserted + t.bytes_damaged > 0 {
+        row(
+            "of these",
+            format!(
+                "{} lost ({} in this computer), {} extra, {} damaged",
+                figure::count(t.bytes_lost),
+                figure::count(t.bytes_lost_in_host),
+                figure::count(t.bytes_inserted),
+                figure::count(t.bytes_damaged)
+            ),
+        );
+    }
+    row(
+        "line errors",
+        report.line_errors.map_or("not counted by this port's driver".into(), |e| {
+            format!(
+                "{} framing, {} parity, {} overrun, {} break, {} buffer overrun",
+                e.framing, e.parity, e.overrun, e.breaks, e.buffer_overrun
+            )
+        }),
+    );
+    row("bits compared", format!("{}, {} wrong", figure::count(t.bits_compared), figure::count(t.bit_errors)));
+    if let Some(r) = &report.error_ratio {
+        row(
+            "bit error ratio",
+            format!(
+                "{} ({} to {} at {} %), limit {}",
+                figure::ratio(r.estimate),
+                figure::ratio(r.lower),
+                figure::ratio(r.upper),
+                r.confidence * 100.0,
+                figure::ratio(r.limit)
+            ),
+        );
+    }
+    if let Some(rate) = line.characters_per_second {
+        let share =
+            line.share_of_line.map_or(String::new(), |s| format!(", {:.1} % of what the line has time for", 100.0 * s));
+        row("speed", format!("{} characters/s{share}", figure::count(rate as u64)));
+    }
+    if let Some(speed) = line.highest_clean_bits_per_second {
+        row("without error", format!("up to {} bits/s", figure::count(speed.into())));
+    }
+    row("one byte", text::latency(&report.latency_ns));
+    if let Some(flow) = line.flow_control {
+        let works =
+            if flow.stops() && flow.starts() { "stops and starts the sender" } else { "does not hold the sender" };
+        row(
+            "flow control",
+            format!("CTS {works} ({} of {} bytes came while it was off)", flow.came_while_off, flow.sent),
+        );
+    }
+    if let Some(returned) = line.break_returned {
+        row("break", if returned { "came round".into() } else { "did not come round".into() });
+    }
+    modem_lines(report, out);
+    turnaround(&line.turnaround, out);
+    trials("speeds", &line.speeds, out);
+    trials("formats", &line.formats, out);
+}
+
+fn modem_lines(report: &Report, out: &mut String) {
+    if report.lines.is_empty() {
+        return;
+    }
+    let rows: Vec<Vec<String>> = report
+        .lines
+        .iter()
+        .map(|(name, LineState { expected, seen, ok, pin })| {
+            vec![
+                name.to_ascii_uppercase(),
+                pin.clone().unwrap_or_default(),
+                expected.map_or("-".into(), |expected| expected.to_string()),
+                seen.to_string(),
+                match ok {
+                    Some(true) => "right".into(),
+                    Some(false) => "WRONG".into(),
+                    None => "not judged".into(),
+                },
+            ]
+        })
+        .collect();
+    out.push('\n');
+    out.push_str(&table::render(&["modem line", "pin", "must", "does", ""], &rows));
+}
+
+fn turnaround(turnaround: &[Turnaround], out: &mut String) {
+    if turnaround.is_empty() {
+        return;
+    }
+    let time = |ns: Option<u64>| ns.map_or("-".into(), figure::time_ns);
+    let rows: Vec<Vec<String>> = turnaround
+        .iter()
+        .map(|t| {
+            vec![
+                t.block_bytes.to_string(),
+                if t.low_latency { "low latency".into() } else { "as it was".into() },
+                time(t.line_ns),
+                time(t.min_ns),
+                time(t.p50_ns),
+                time(t.max_ns),
+                t.count.to_string(),
+            ]
+        })
+        .collect();
+    out.push('\n');
+    out.push_str(&table::render(&["bytes", "driver", "on the line", "min", "half", "max", "trips"], &rows));
+}
+
+fn trials(what: &str, trials: &[FormatTrial], out: &mut String) {
+    if trials.is_empty() {
+        return;
+    }
+    let rows: Vec<Vec<String>> = trials
+        .iter()
+        .map(|trial| {
+            let Some(taken) = trial.taken else {
+                return vec![trial.asked.to_string(), "not offered by this port".into()];
+            };
+            let counts = &trial.counts;
+            let verdict = if trial.is_clean() {
+                "clean"
+            } else if trial.failures() == 0 {
+                "lost in this computer"
+            } else {
+                "ERRORS"
+            };
+            vec![
+                taken.to_string(),
+                verdict.into(),
+                figure::count(counts.sent),
+                figure::count(counts.lost),
+                figure::count(counts.inserted),
+                figure::count(counts.damaged),
+                trial.share_of_line.map_or("-".into(), |share| format!("{:.1} %", 100.0 * share)),
+            ]
+        })
+        .collect();
+    out.push('\n');
+    out.push_str(&table::render(&[what, "", "sent", "lost", "extra", "damaged", "of the line"], &rows));
+}

@@ -1,0 +1,163 @@
+//! Whole cases by the real program: on simulated rigs, taken up after a kill, answered from a file, and on a TAP device whose plug is
+//! changed between the stages.
+
+use std::{fs, path::Path};
+
+use serde_json::Value;
+
+use crate::harness::netns::in_fresh_namespace;
+use crate::harness::program::{Finished, Program, TapPlug};
+
+fn isolate(program: &Program, arguments: &str) -> Finished {
+    program.run(&format!("isolate {arguments} --json"))
+}
+
+fn places(case: &Value) -> String {
+    let places: Vec<&str> =
+        case["verdict"]["location"].as_array().unwrap().iter().map(|l| l.as_str().unwrap()).collect();
+    places.join(" ")
+}
+
+/// The verdict that each built-in rig is made for.
+#[test]
+fn a_rig_moves_its_plug_and_is_led_to_its_verdict() {
+    let table = [
+        ("good", 0, "pass", "", None),
+        ("bad-cable", 1, "fault", "cable", Some("quay-duct")),
+        ("bad-port", 1, "fault", "port", None),
+        ("bad-plug", 1, "fault", "plug", None),
+        ("flapping", 1, "fault", "port", None),
+        ("memory-fault", 1, "fault", "host", None),
+        ("open-pair", 1, "fault", "cable", Some("crane-trench")),
+        ("loose-tail", 1, "fault", "cable", Some("cabinet-4-tail")),
+        ("comes-and-goes", 1, "fault", "plug", None),
+        ("dirty-contact", 3, "undecided", "", None),
+        ("live-network", 4, "not-tested", "", None),
+    ];
+    for (rig, code, outcome, location, segment) in table {
+        let done = isolate(&Program::new(), &format!("sim:{rig} --cable Q-12 --yes"));
+        let case = done.report();
+        assert_eq!(done.code, Some(code), "{rig}: {done:?}");
+        assert_eq!(case["verdict"]["outcome"], outcome, "{rig}");
+        assert_eq!(places(&case), location, "{rig}");
+        assert_eq!(case["verdict"]["segment"].as_str(), segment, "{rig}");
+        assert!(case["next"].is_null(), "{rig}");
+    }
+    let told = isolate(&Program::new(), "sim:comes-and-goes --cable Q-12 --yes").report()["verdict"].to_string();
+    assert!(told.contains("comes and goes"), "{told}");
+}
+
+/// Each stage as a command of its own finds the case by port and cable.
+#[test]
+fn stages_one_by_one_are_one_case() {
+    let program = Program::new();
+    let mut id = None;
+    for (stage, next) in
+        [("internal", "at-port"), ("at-port", "far-end:office-riser"), ("far-end:office-riser", "far-end:quay-duct")]
+    {
+        let case = isolate(&program, &format!("sim:bad-cable --cable Q-12 --stage {stage} --yes")).report();
+        assert_eq!(case["next"]["stage"], next);
+        assert_eq!(*id.get_or_insert(case["case"].clone()), case["case"]);
+    }
+    // The far end of the last segment is that of the cable.
+    let case = isolate(&program, "sim:bad-cable --cable Q-12 --stage far-end:cabinet-3-tail --yes").report();
+    assert_eq!(case["stages"][3]["name"], "far-end");
+    let wrong = isolate(&program, "sim:bad-cable --cable Q-12 --stage far-end:attic --yes");
+    assert_eq!(wrong.code, Some(2));
+    assert!(wrong.stderr.contains("office-riser, quay-duct, cabinet-3-tail"), "{}", wrong.stderr);
+}
+
+/// Killed within a stage and between two: what was done is there, what was cut off is done again.
+#[test]
+fn a_case_survives_a_kill() {
+    let program = Program::new();
+    let first = isolate(&program, "sim:bad-cable --cable Q-12 --stage internal --yes").report();
+    let id = first["case"].as_str().unwrap();
+    // A soak of a month in virtual time outlasts the test.
+    let long = program.start("isolate sim:slow-host --cable Q-13 --stage soak:at-port --for 30d --yes");
+    let begun = || program.run("records cases --json");
+    let mut seen = String::new();
+    for _ in 0..2000 {
+        seen = begun().stdout;
+        if seen.contains("Q-13") {
+            break;
+        }
+    }
+    assert!(seen.contains("Q-13"), "{seen}");
+    long.signal(libc::SIGKILL);
+    assert_eq!(long.finish().code, None);
+    let again = isolate(&program, "sim:slow-host --cable Q-13 --stage internal --yes").report();
+    assert_eq!(again["stages"][0]["ended"], "cut-off");
+    assert_eq!((&again["stages"][1]["name"], &again["stages"][1]["ended"]), (&"internal".into(), &"done".into()));
+    let rest = isolate(&program, &format!("sim:bad-cable --cable Q-12 --case {id} --yes")).report();
+    assert_eq!((&rest["case"], places(&rest).as_str()), (&first["case"], "cable"));
+}
+
+#[test]
+fn answers_come_from_a_file_and_may_skip_redo_and_leave() {
+    let program = Program::new();
+    let file = program.state().join("answers");
+    fs::write(&file, "# the plug has a label\nskip no loop today\nplug P-2\nwhat\nleave\n").unwrap();
+    let answers = format!("--answers {}", file.display());
+    let left = isolate(&program, &format!("sim:bad-plug --cable Q-12 {answers}"));
+    let case = left.report();
+    assert_eq!(case["state"], "open");
+    assert_eq!((&case["stages"][0]["ended"], &case["stages"][0]["why"]), (&"skipped".into(), &"no loop today".into()));
+    assert_eq!(case["stages"][1]["plug"], "P-2");
+    assert!(left.stderr.contains("`what` is no answer"), "{}", left.stderr);
+    let id = case["case"].as_str().unwrap();
+    let redone = isolate(&program, &format!("sim:bad-plug --cable Q-12 --case {id} --redo at-port --yes")).report();
+    assert_eq!(redone["stages"][1]["ended"], "set-aside");
+    assert_eq!(places(&redone), "plug");
+}
+
+#[test]
+fn a_stage_can_come_from_a_record() {
+    let program = Program::new();
+    assert_eq!(program.check("sim:good --placement at-port").code, Some(0));
+    let case = isolate(&program, "sim:good --cable Q-12 --from-records 1h --yes").report();
+    let from: Vec<_> =
+        case["stages"].as_array().unwrap().iter().map(|s| (s["name"].clone(), s["source"].clone())).collect();
+    assert!(from.contains(&("at-port".into(), "record".into())), "{from:?}");
+    assert!(from.contains(&("internal".into(), "run".into())), "{from:?}");
+}
+
+#[test]
+fn what_cannot_be_is_refused_with_the_way_out() {
+    let program = Program::new();
+    let table = [
+        ("sim:good --cable Q-12 --stage attic --yes", "far-end:SEGMENT"),
+        ("sim:good --cable Q-12 --segments a,a --yes", "label of its own"),
+        ("sim:good --cable Q-12 --case 0000 --yes", "0000"),
+        ("sim:good --cable Q-12 --profile proof --yes", "quick or standard"),
+        ("sim:nosuch --cable Q-12 --yes", "turnback rigs"),
+    ];
+    for (arguments, way_out) in table {
+        let refused = isolate(&program, arguments);
+        assert_eq!(refused.code, Some(2), "{arguments}: {refused:?}");
+        assert!(refused.stderr.contains(way_out), "{arguments}: {}", refused.stderr);
+    }
+}
+
+/// On a TAP device the plug's faults are changed where a hand would move the plug: errors at the far end only.
+#[test]
+fn on_a_tap_rig_the_stages_answer_to_the_faults_of_the_moment() {
+    in_fresh_namespace(|| {
+        if !Path::new("/dev/net/tun").exists() {
+            return println!("skipped: no /dev/net/tun");
+        }
+        let Some(mut plug) = TapPlug::start("--seed 7 --spare-bytes 14") else { return };
+        let program = Program::new();
+        let mut stage = |name: &str, drop: &str| {
+            plug.tell(&format!("set drop {drop}"));
+            isolate(&program, &format!("quay0 --cable Q-12 --stage {name} --rate 2000 --for 3s --yes"))
+        };
+        // The port passes, and the cable is not yet known.
+        assert_eq!(stage("at-port", "0").code, Some(3));
+        assert_eq!(stage("far-end", "0.2").code, Some(1));
+        assert_eq!(stage("soak:at-port", "0").code, Some(1));
+        let last = stage("soak", "0.2");
+        let case = last.report();
+        assert_eq!((places(&case).as_str(), &case["state"]), ("cable", &"decided".into()), "{case}");
+    });
+}

@@ -1,0 +1,238 @@
+//! Every built-in serial rig through the real program: outcome, location and pins that its name promises; and that a good
+//! port is never blamed.
+
+use std::time::Duration;
+
+use serde_json::{Value, json};
+use turnback::engine::{
+    cancel::Cancel,
+    check::{CheckOptions, check},
+    line::LineOptions,
+};
+use turnback::ports::simulated_line::SimulatedLine;
+use turnback_core::{
+    plan::Profile,
+    report::Report,
+    sim::serial::{
+        SerialRig,
+        builtin::{BUILTIN_SERIAL, builtin_serial},
+    },
+    verdict::Outcome,
+};
+
+use crate::harness::program::{Finished, Program};
+
+fn check_rig(name: &str, more: &str) -> (Finished, Value) {
+    let finished = Program::new().check(&format!("sim:{name} --seed 11 {more}"));
+    let report = finished.report();
+    (finished, report)
+}
+
+/// A check within this process, of a rig that need not be a built-in one.
+fn check_here(rig: &SerialRig, seed: u64, profile: &Profile) -> Report {
+    let mut port = SimulatedLine::new(format!("sim:{}", rig.name), rig, seed);
+    let options = CheckOptions {
+        profile: profile.clone(),
+        placement: None,
+        cable: None,
+        labels: turnback_core::labels::Labels::default(),
+        machine: String::new(),
+        speed_mbps: None,
+        seed,
+        run: format!("serial-{seed}"),
+        started_at: String::new(),
+        although_in_service: false,
+        confirm: true,
+        line: LineOptions::default(),
+    };
+    check(&mut port, None, options, &mut |_| {}, &Cancel::default()).unwrap()
+}
+
+#[test]
+fn every_serial_rig_gives_what_its_name_promises() {
+    // Name, outcome, exit status, location, rule, and words of the reason: pins from the trade's connector tables (TIA-574).
+    let expected = [
+        ("serial-good", "pass", 0, json!([]), "limit-proved", ""),
+        ("serial-no-plug", "fault", 1, json!(["plug", "port"]), "no-bytes-returned", "no plug is fitted"),
+        ("serial-stuck-cts", "fault", 1, json!(["port", "plug"]), "modem-lines", "CTS (pin 8) is stuck on"),
+        ("serial-open-dtr", "fault", 1, json!(["port", "plug"]), "modem-lines", "DTR (pin 4) drives nothing"),
+        (
+            "serial-crossed",
+            "fault",
+            1,
+            json!(["port", "plug"]),
+            "modem-lines",
+            "CTS (pin 8) and DSR (pin 6) are crossed",
+        ),
+        ("serial-noisy", "fault", 1, json!(["port", "plug"]), "bytes-damaged", ""),
+        ("serial-parity", "fault", 1, json!(["port", "plug"]), "characters-in-error", "parity"),
+        ("serial-inverted", "fault", 1, json!(["port", "plug"]), "bytes-damaged", ""),
+        ("serial-dropping", "fault", 1, json!(["port", "plug"]), "bytes-lost", ""),
+        ("serial-slow-host", "pass", 0, json!([]), "limit-proved", ""),
+        ("serial-wrong-plug", "undecided", 3, json!([]), "plug-joins-data-only", "--wiring"),
+        ("serial-dead", "fault", 1, json!(["port", "plug"]), "no-bytes-returned", "a plug is fitted"),
+        ("serial-bad-port", "fault", 1, json!(["port"]), "bytes-damaged", ""),
+        ("serial-bad-cable", "fault", 1, json!(["cable"]), "bytes-damaged", ""),
+        ("serial-console", "not-tested", 4, json!([]), "foreign-bytes", "console"),
+        ("serial-data-only", "pass", 0, json!([]), "limit-proved", ""),
+        ("serial-rs485", "pass", 0, json!([]), "limit-proved", ""),
+    ];
+    // A rig that is added must say here what it promises.
+    assert_eq!(expected.each_ref().map(|(name, ..)| *name), BUILTIN_SERIAL.map(|(name, _)| name));
+    for (name, outcome, status, location, rule, words) in expected {
+        let (finished, report) = check_rig(name, "");
+        let verdict = &report["verdict"];
+        assert_eq!(verdict["outcome"], outcome, "{name}: {verdict}");
+        assert_eq!(verdict["location"], location, "{name}: {verdict}");
+        assert_eq!(verdict["reasons"][0]["rule"], rule, "{name}: {verdict}");
+        let told = format!("{} {}", verdict["reasons"][0]["text"], verdict["next"]);
+        assert!(told.contains(words), "{name}: {verdict}");
+        assert_eq!(finished.code, Some(status), "{name}");
+    }
+}
+
+#[test]
+fn no_seed_turns_a_bad_serial_rig_into_a_pass_and_none_blames_a_good_one() {
+    let profile = Profile::named("quick").unwrap();
+    for (name, _) in BUILTIN_SERIAL {
+        let rig = builtin_serial(name).unwrap();
+        let good = ["serial-good", "serial-slow-host", "serial-data-only", "serial-rs485"].contains(&name);
+        for seed in 100..110 {
+            let report = check_here(&rig, seed, &profile);
+            let outcome = report.verdict.outcome;
+            if good {
+                assert_ne!(outcome, Outcome::Fault, "{name} seed {seed}: {:?}", report.verdict);
+            } else {
+                assert_ne!(outcome, Outcome::Pass, "{name} seed {seed}: {:?}", report.verdict);
+            }
+        }
+    }
+}
+
+#[test]
+fn a_thousand_seeds_of_a_good_serial_port_on_a_loaded_host_give_no_fault() {
+    let mut profile = Profile::named("quick").unwrap();
+    // Short, and with a limit that so few bits can prove.
+    profile.time = Duration::from_millis(100);
+    profile.latency_probes = 2;
+    profile.serial_target_ber = 1e-3;
+    let good = builtin_serial("serial-good").unwrap().to_toml();
+    let (mut lossy, mut passes) = (0, 0);
+    for seed in 0..1000_u64 {
+        // A chip of 16 characters overflows after 1.4 ms at 115200 bits a second (computed).
+        let stall_ms = 1 + seed % 10;
+        let every_ms = 20 + seed % 197;
+        let host = format!("stall_s = {}\nevery_s = {}\n", stall_ms as f64 / 1000.0, every_ms as f64 / 1000.0);
+        let rig = good.replace("stall_s = 0.0\nevery_s = 0.0\n", &host);
+        assert_ne!(rig, good);
+        let report = check_here(&SerialRig::parse(&rig).unwrap(), seed, &profile);
+        assert_ne!(report.verdict.outcome, Outcome::Fault, "seed {seed}: {:?}", report.verdict);
+        lossy += usize::from(report.totals.bytes_lost_in_host > 0);
+        passes += usize::from(report.verdict.outcome == Outcome::Pass);
+    }
+    // The load was felt, and did not just make every answer `undecided`.
+    assert!(lossy > 400, "{lossy}");
+    assert!(passes > 400, "{passes}");
+}
+
+#[test]
+fn equal_seeds_give_equal_serial_runs() {
+    let part = |seed: u32| {
+        let report = Program::new().check(&format!("sim:serial-noisy --seed {seed}")).report();
+        (report["totals"].clone(), report["line_errors"].clone(), report["verdict"].clone())
+    };
+    assert_eq!(part(3), part(3));
+    assert_ne!(part(3).0, part(4).0);
+}
+
+#[test]
+fn the_serial_part_of_the_report_keeps_its_names() {
+    let (_, report) = check_rig("serial-stuck-cts", "");
+    for name in ["bytes_sent", "bytes_returned", "bytes_lost", "bytes_inserted", "bytes_damaged", "bits_compared"] {
+        assert!(report["totals"][name].is_u64(), "{name}");
+    }
+    for name in ["framing", "parity", "overrun", "break", "buffer_overrun"] {
+        assert!(report["line_errors"][name].is_u64(), "{name}");
+    }
+    assert_eq!(report["lines"]["cts"], json!({"expected": "follows-rts", "seen": "on", "ok": false, "pin": "8"}));
+    assert_eq!(report["lines"]["dsr"]["ok"], true);
+    assert_eq!(report["format"], 1);
+    // Without modem lines and counts: absent, and not held against the port.
+    let (_, report) = check_rig("serial-data-only", "");
+    assert_eq!(report["lines"], json!({}));
+    assert!(report["line_errors"].is_null());
+    // A port of frames has none of these.
+    let report = Program::new().check("sim:good --seed 1").report();
+    assert!(report["line"].is_null() && report["line_errors"].is_null() && report["totals"]["bytes_sent"] == 0);
+}
+
+#[test]
+fn the_counts_of_a_serial_report_balance() {
+    for (name, _) in BUILTIN_SERIAL {
+        let (_, report) = check_rig(name, "");
+        let count = |field: &str| report["totals"][field].as_u64().unwrap();
+        let (sent, returned) = (count("bytes_sent"), count("bytes_returned"));
+        assert_eq!(sent + count("bytes_inserted"), returned + count("bytes_lost"), "{name}");
+        assert!(count("bit_errors") <= count("bits_compared"), "{name}");
+    }
+}
+
+#[test]
+fn a_slow_line_is_used_to_its_limit() {
+    let (_, report) = check_rig("serial-good", "--line 9600,8N1 --for 2s");
+    // At least 99 % of the bit times, as asked of a real line.
+    assert!(report["line"]["share_of_line"].as_f64().unwrap() > 0.99, "{}", report["line"]["share_of_line"]);
+    assert_eq!(report["line"]["flow_control"]["came_in_all"], report["line"]["flow_control"]["sent"]);
+    assert_eq!(report["line"]["break_returned"], true);
+}
+
+#[test]
+fn a_sweep_finds_the_highest_speed_and_tries_the_formats() {
+    let (_, report) = check_rig("serial-good", "--profile rate-search --target-ber 1e-4");
+    // 7,372,800 Hz / 16: the fastest that this chip divides down to (computed).
+    assert_eq!(report["line"]["highest_clean_bits_per_second"], 460_800);
+    let formats = report["line"]["formats"].as_array().unwrap();
+    assert!(formats.len() >= 10 && formats.iter().all(|trial| trial["counts"]["lost"] == 0), "{formats:?}");
+}
+
+#[test]
+fn the_text_of_a_serial_report_names_lines_pins_and_limits() {
+    let text = Program::new().run("check sim:serial-stuck-cts --seed 11").stdout;
+    for words in [
+        "FAULT in the port or the plug",
+        "CTS         8    follows RTS  stays on     WRONG",
+        "0 framing, 0 parity, 0 overrun",
+        "not shown by a plug: a wrong speed or clock",
+        "caution: RS-232 levels",
+    ] {
+        assert!(text.contains(words), "{words} in {text}");
+    }
+    assert!(text.lines().all(|line| line.chars().count() <= 104), "{text}");
+}
+
+#[test]
+fn wrong_words_are_refused_with_those_that_are_right() {
+    for (arguments, says) in [
+        ("check sim:serial-good --wiring de15", "data-only, de9"),
+        ("check sim:serial-good --line 9600,9N1", "5 to 8 data bits"),
+        ("check sim:serial-good --line 400000", "cannot be set to 400000,8N1"),
+        ("check sim:good --return-port sim:serial-good", "both must be Ethernet"),
+    ] {
+        let finished = Program::new().run(arguments);
+        assert_eq!(finished.code, Some(2), "{arguments}: {finished:?}");
+        assert!(finished.stderr.contains(says), "{arguments}: {}", finished.stderr);
+    }
+}
+
+#[test]
+fn a_serial_rig_of_ones_own_is_read_from_its_file() {
+    let program = Program::new();
+    let printed = program.run("rigs serial-bad-cable").stdout;
+    let path = program.state().join("mine.toml");
+    std::fs::write(&path, printed).unwrap();
+    let report = program.check(&format!("sim:{} --seed 3", path.display())).report();
+    assert_eq!(report["verdict"]["location"], json!(["cable"]), "{}", report["verdict"]);
+    std::fs::write(&path, "[uart]\nfifo_bytes = 0\n").unwrap();
+    let refused = program.run(&format!("check sim:{}", path.display()));
+    assert!(refused.code == Some(2) && refused.stderr.contains("line 2"), "{refused:?}");
+}
