@@ -46,10 +46,10 @@ def one_run(loaded):
         try:
             address = daemon.stdout.readline().strip().removeprefix("http://")
             token = (pathlib.Path(state) / "demo-token").read_text().strip()
-            connection = http.client.HTTPConnection(address)
             headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
             order = json.dumps({"port": PORT_UNDER_TEST, "profile": "standard"})
             while True:
+                connection = http.client.HTTPConnection(address)
                 connection.request("POST", "/api/1/runs", order, headers)
                 answer = connection.getresponse()
                 body = json.loads(answer.read())
@@ -67,7 +67,8 @@ def one_run(loaded):
             for thread in threads:
                 thread.join()
             while True:
-                status, report = get(connection, f"/api/1/runs/{body['run']}")
+                # A connection that was idle for so long is closed by now.
+                status, report = get(http.client.HTTPConnection(address), f"/api/1/runs/{body['run']}")
                 if status == 200:
                     return json.loads(report), counts
                 time.sleep(1)

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::harness::{browser::Browser, web::Web};
+use crate::harness::{browser::Browser, program::Program, web::Web};
 
 /// Names of what a screen reader cannot name, of what is twice, and of what is wider than the screen.
 const FLAWS: &str = r"(() => {
@@ -128,4 +128,48 @@ fn a_technician_walks_through_the_page() {
     visit.browser.go(&at("/ports/quay0"));
     assert_eq!(visit.browser.value("document.querySelectorAll('main form').length"), 0);
     assert!(visit.browser.errors.is_empty(), "{:#?}", visit.browser.errors);
+}
+
+#[test]
+#[ignore = "needs Chromium and a minute: scripts/page-check"]
+fn the_demo_is_walked_with_real_cases() {
+    let Some(browser) = Browser::start() else {
+        println!("skipped: the_demo_is_walked_with_real_cases: no chromium (apt install chromium)");
+        return;
+    };
+    let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
+    let mut visit = Visit { browser, pictures };
+    let program = Program::new();
+    let mut demo = program.start("agent --demo --pace fast --listen 127.0.0.1:0");
+    let url = demo.line().trim().to_owned();
+    assert!(url.starts_with("http://127.0.0.1:"), "{url}");
+    let token = std::fs::read_to_string(program.state().join("demo-token")).expect("a token");
+
+    visit.browser.go(&format!("{url}/enter?then=%2Fports%2Foffice0"));
+    visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", token.trim()));
+    visit.browser.follow("form.order button");
+    visit.browser.until("location.pathname === '/ports/office0'");
+    visit.browser.follow("form[action$='/runs'] button");
+    visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
+
+    // From the first of the run's minutes the electronics of lock1 get worse; whatever is found, the way leads to an end.
+    visit.browser.go(&format!("{url}/ports/lock1"));
+    visit.browser.follow("form[action$='/cases'] button");
+    for stage in 0..16 {
+        visit.browser.until(
+            "!document.querySelector('.next progress') && !document.body.innerText.includes('Waits for its turn')",
+        );
+        if stage == 1 {
+            visit.look("demo-case");
+        }
+        if visit.browser.value("!document.getElementById('done')") == true {
+            break;
+        }
+        visit.browser.follow("#done");
+    }
+    visit.browser.until("/decided|exhausted/.test(document.querySelector('.subject').textContent)");
+    visit.look("demo-case-over");
+    visit.browser.go(&format!("{url}/"));
+    visit.browser.until("document.querySelectorAll('.ledger li').length === 12");
+    visit.look("demo-ports");
 }

@@ -301,7 +301,7 @@ fn an_isolation_is_walked_with_forms_alone() {
     for stage in ["internal", "at-port", "far-end"] {
         let page = web.call("GET", &case, &session[1..2], "").body;
         assert!(page.contains(&format!("name=\"stage\" value=\"{stage}\"")), "{page}");
-        assert!(page.contains("Caution."), "{page}");
+        assert!(page.contains("<h3>Cautions</h3>") && page.contains("Never look into a fibre"), "{page}");
         let mut heard = turnback::daemon::desk::Desk::listen(&*web.desk);
         let done = web.call("POST", &format!("{case}/stages"), &session, &format!("stage={stage}"));
         assert_eq!((done.status, done.header("location")), (303, case.as_str()));

@@ -13,6 +13,7 @@ use turnback::engine::{
     check::{CheckOptions, check},
 };
 use turnback::ports::simulated::SimulatedPort;
+use turnback_core::caution::{Caution, LOCAL_CODES_FIRST};
 use turnback_core::event::Event;
 use turnback_core::plan::Profile;
 use turnback_core::report::Report;
@@ -186,6 +187,7 @@ impl Inner {
             cable: self.state().ports.iter().find(|p| p.name == port).and_then(|p| p.labels.cable.clone()),
             labels: Default::default(),
             machine: "signal-office".into(),
+            line: Default::default(),
             speed_mbps: None,
             seed: 7,
             run: run.into(),
@@ -238,7 +240,7 @@ fn next(case: &CaseView) -> Option<NextView> {
         stage: Some((*stage).into()),
         act: (*act).into(),
         look: (*look).into(),
-        cautions: vec!["Never look into a fibre or an optical port, with or without a lens.".into()],
+        cautions: vec![Caution::LaserLight.action().into(), LOCAL_CODES_FIRST.into()],
     })
 }
 

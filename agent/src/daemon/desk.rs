@@ -202,7 +202,7 @@ pub struct NextView {
     pub act: String,
     /// What to look at.
     pub look: String,
-    /// Cautions that belong to it.
+    /// Cautions that belong to it; the line that local codes come first closes them.
     pub cautions: Vec<String>,
 }
 

@@ -9,7 +9,7 @@ use crate::{
     plot::{
         Figure, Table,
         columns::{self, Column, Columns},
-        scale::{Scale, short},
+        scale::{Scale, power, short},
     },
 };
 
@@ -48,8 +48,11 @@ fn ratios(past: &[Past]) -> Option<Figure> {
         "Best single figure of each of {} runs; {faults} of them found a fault (dashed). No column: no error, or none could be counted.",
         past.len()
     );
-    Some(over_time(past, "past-ratio", "Bit error ratio of each run", &summary, "bit error ratio", &|record| {
-        record.bit_error_ratio.map(|ratio| (ratio, figure::ratio(ratio)))
+    // In the power of ten of the highest: an axis has no room for more digits.
+    let unit = 10_f64.powf(measured().map(|(_, ratio)| ratio).fold(0.0, f64::max).log10().floor());
+    let y_title = format!("bit error ratio, in {}", power(unit));
+    Some(over_time(past, "past-ratio", "Bit error ratio of each run", &summary, &y_title, &|record| {
+        record.bit_error_ratio.map(|ratio| (ratio / unit, figure::ratio(ratio)))
     }))
 }
 
@@ -101,7 +104,7 @@ fn over_time(
         summary,
         x: Scale::Linear { low: -longest - half, high: half },
         x_title: &format!("{unit} before now"),
-        x_marks: marks.into_iter().map(|m| (m * unit_s, short(-m))).collect(),
+        x_marks: marks.into_iter().map(|m| (m * unit_s, short(m.abs()))).collect(),
         y: Scale::for_heights(columns.iter().map(|c| c.solid)),
         y_title,
         is_counted: false,
@@ -166,7 +169,8 @@ mod tests {
         let found: Vec<_> = ratio.table.rows.iter().map(|row| (row[1].as_str(), row[2].as_str())).collect();
         assert_eq!(found, [("fault", "2.0e-6"), ("pass", "0"), ("not-tested", "-")]);
         assert_eq!(ratio.svg.matches("class=\"mark\"").count(), 1, "{}", ratio.svg);
-        assert!(figures.iter().any(|f| f.id == "past-trip"));
+        assert!(ratio.svg.contains("bit error ratio, in 10⁻⁶"), "{}", ratio.svg);
+        assert!(figures.iter().any(|f| f.id == "past-trip" && !f.svg.contains(">-0<")));
     }
 
     #[test]

@@ -289,8 +289,9 @@ struct StageLine {
     run_href: String,
 }
 
-impl From<&StageView> for StageLine {
-    fn from(stage: &StageView) -> Self {
+impl StageLine {
+    /// `running`: the run that is on, which has no report yet.
+    fn new(stage: &StageView, running: Option<&String>) -> Self {
         let again = if stage.attempt > 1 { format!(" (attempt {})", stage.attempt) } else { String::new() };
         Self {
             stage: format!("{}{again}", stage.stage),
@@ -299,7 +300,11 @@ impl From<&StageView> for StageLine {
                 Some(why) => format!("skipped: {why}"),
                 None => stage.result.clone(),
             },
-            run_href: stage.run.as_deref().map_or(String::new(), view::run_href),
+            run_href: stage
+                .run
+                .as_ref()
+                .filter(|run| Some(*run) != running)
+                .map_or(String::new(), |run| view::run_href(run)),
         }
     }
 }
@@ -316,7 +321,7 @@ pub async fn case(Extension(book): Extension<Book>, Path(case): Path<String>, he
         port_href: view::port_href(&case.port),
         headline: case.verdict.as_ref().map_or("NOTHING KNOWN YET".into(), text::headline),
         live: running.map(|run| LiveLine::new(run, now_ms())),
-        stages: case.stages.iter().map(StageLine::from).collect(),
+        stages: case.stages.iter().map(|stage| StageLine::new(stage, case.running.as_ref())).collect(),
         case,
     })
 }

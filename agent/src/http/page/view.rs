@@ -121,7 +121,8 @@ impl LiveLine {
             href: run_href(&run.run),
             port: run.port.clone(),
             profile: run.profile.clone(),
-            cause: run.cause.clone(),
+            // The name of a round says why; the id of a case says nothing.
+            cause: if uuid::Uuid::parse_str(&run.cause).is_ok() { "for a case".into() } else { run.cause.clone() },
             since: words::age(now_ms - run.started_ms),
             percent: run.share_done.map(percent),
             said: run.last_event.as_ref().map_or("begins".into(), words::said),

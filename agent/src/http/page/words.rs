@@ -71,8 +71,15 @@ pub fn said(event: &Event) -> String {
             None => "link up".into(),
         },
         Event::LinkRead { .. } => "no link".into(),
-        Event::SettingChanged { .. } | Event::LineSettingChanged { .. } => {
-            "a setting is changed for this run; it will be put back".into()
+        Event::SettingChanged { .. } => "a setting is changed for this run; it will be put back".into(),
+        Event::LineSettingChanged { setting, .. } => format!("changed for this run: {setting}; it will be put back"),
+        Event::LineStepStarted { what } => what.clone(),
+        Event::LineProgress { bytes_sent, bytes_failed, proved_below, .. } => {
+            let (sent, failed) = (figure::count(*bytes_sent), figure::count(*bytes_failed));
+            format!("{sent} bytes sent, {failed} failed{}", proved(*proved_below))
+        }
+        Event::LineSlowed { bytes_out } => {
+            format!("this computer lost bytes: again with {bytes_out} bytes out at once")
         }
         Event::SettingPutBack { setting } => format!("put back: {setting}"),
         Event::Listened { foreign: 0 } => "listened: nobody else is there".into(),
@@ -83,13 +90,6 @@ pub fn said(event: &Event) -> String {
         Event::StepStarted { step, of, size_bytes, pattern } => {
             let of = of.map_or(String::new(), |n| format!(" of {n}"));
             format!("step {step}{of}: {size_bytes} bytes, {pattern}")
-        }
-        Event::LineStepStarted { what } => format!("step: {what}"),
-        Event::LineProgress { bytes_sent, bytes_failed, .. } => {
-            format!("{} bytes sent, {} failed", figure::count(*bytes_sent), figure::count(*bytes_failed))
-        }
-        Event::LineSlowed { bytes_out } => {
-            format!("this computer lost bytes: on with {} out at once", figure::count(*bytes_out))
         }
         Event::Progress(progress) => progressed(progress),
         Event::StepDone { step, frames_sent, frames_lost, bit_errors } => format!(
@@ -107,14 +107,18 @@ pub fn said(event: &Event) -> String {
 }
 
 fn progressed(p: &Progress) -> String {
-    let proved = p.proved_below.map_or(String::new(), |r| format!(", proved below {}", figure::ratio(r)));
     let left = p.left_s.map_or(String::new(), |s| format!(", {} left", figure::seconds(s)));
     format!(
-        "{} probes sent, {} a second, {} errors{proved}{left}",
+        "{} probes sent, {} a second, {} errors{}{left}",
         figure::count(p.frames_sent),
         figure::count(p.frames_per_second as u64),
-        figure::count(p.errors)
+        figure::count(p.errors),
+        proved(p.proved_below)
     )
+}
+
+fn proved(below: Option<f64>) -> String {
+    below.map_or(String::new(), |ratio| format!(", proved below {}", figure::ratio(ratio)))
 }
 
 /// An outcome for people.
