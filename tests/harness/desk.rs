@@ -194,7 +194,6 @@ impl Inner {
             started_at: jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
             although_in_service: false,
             confirm: true,
-            line: turnback::engine::line::LineOptions::default(),
         };
         let mut say = |event: Event| self.heard(run, port, event, cancel);
         let mut report = check(&mut simulated, None, options, &mut say, cancel).expect("a rig can be checked");
