@@ -187,13 +187,13 @@ impl Inner {
             cable: self.state().ports.iter().find(|p| p.name == port).and_then(|p| p.labels.cable.clone()),
             labels: Default::default(),
             machine: "signal-office".into(),
-            line: Default::default(),
             speed_mbps: None,
             seed: 7,
             run: run.into(),
             started_at: jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
             although_in_service: false,
             confirm: true,
+            line: turnback::engine::line::LineOptions::default(),
         };
         let mut say = |event: Event| self.heard(run, port, event, cancel);
         let mut report = check(&mut simulated, None, options, &mut say, cancel).expect("a rig can be checked");

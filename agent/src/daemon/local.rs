@@ -11,9 +11,13 @@ use crate::{
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
+        line::LineOptions,
     },
     guard::{lock::LockError, state},
-    ports::{Port, PortError, ethernet::service::InService, inventory::ethernet_ports, simulated},
+    ports::{
+        Port, PortError, ethernet::service::InService, inventory::ethernet_ports, serial::inventory::serial_ports,
+        simulated,
+    },
 };
 
 /// Opens a port by its name.
@@ -46,6 +50,13 @@ impl Site for LocalSite {
             move || {
                 let mut list: Vec<PortFacts> =
                     ethernet_ports().map_err(|error| error.to_string())?.into_iter().map(facts).collect();
+                list.extend(serial_ports().into_iter().map(|line| PortFacts {
+                    name: line.name,
+                    kind: "serial".into(),
+                    driver: line.driver,
+                    bus: None,
+                    in_service: line.in_service,
+                }));
                 list.extend(simulated.into_iter().map(|name| PortFacts {
                     in_service: Vec::new(),
                     kind: "simulated".into(),
@@ -116,7 +127,6 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
         cable: order.cable.clone(),
         labels: Labels { port: order.labels.label.clone(), ..order.record.clone() },
         machine: state::machine(),
-        line: Default::default(),
         speed_mbps: None,
         seed: order.seed,
         run: order.run.clone(),
@@ -124,6 +134,7 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
         although_in_service: false,
         // A case itself moves on to the place that tells more.
         confirm: order.stage.is_none(),
+        line: LineOptions::default(),
     }
 }
 
