@@ -82,6 +82,14 @@ pub enum ConductError {
         /// What there is.
         known: String,
     },
+    /// The adapter's own test has a command of its own.
+    #[error(
+        "stage cable-test is not carried out within a case: take the plug off and run `turnback cable-test {port}`"
+    )]
+    OwnCommand {
+        /// The port.
+        port: String,
+    },
     /// Ended by hand.
     #[error("ended by hand; the case is kept")]
     Ended,
@@ -197,6 +205,7 @@ impl<'a> Conductor<'a> {
         Ok(match name {
             StageName::At(spot) => StageName::At(whole(spot)?),
             StageName::Soak(spot) => StageName::Soak(whole(spot)?),
+            StageName::CableTest => return Err(ConductError::OwnCommand { port: self.case.port.name.clone() }),
             other => other,
         })
     }
