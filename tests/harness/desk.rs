@@ -187,7 +187,6 @@ impl Inner {
             cable: self.state().ports.iter().find(|p| p.name == port).and_then(|p| p.labels.cable.clone()),
             labels: Default::default(),
             machine: "signal-office".into(),
-            line: Default::default(),
             speed_mbps: None,
             seed: 7,
             run: run.into(),
