@@ -182,6 +182,7 @@ impl Inner {
     fn carry_out(&self, run: &str, port: &str, rig: &str, profile: Profile, cause: &str, cancel: &Cancel) {
         let mut simulated = SimulatedPort::open(rig, 7).expect("a built-in rig");
         let options = CheckOptions {
+            line: turnback::engine::line::LineOptions::default(),
             profile,
             placement: None,
             cable: self.state().ports.iter().find(|p| p.name == port).and_then(|p| p.labels.cable.clone()),
