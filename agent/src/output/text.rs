@@ -3,6 +3,7 @@
 use turnback_core::{
     caution::LOCAL_CODES_FIRST,
     evidence::Basis,
+    module::{self, Light, Module},
     report::{Latency, Report},
     verdict::{Location, Outcome, Verdict},
 };
@@ -143,6 +144,9 @@ pub fn figures(report: &Report) -> Vec<(&'static str, String)> {
     }
     row("round trip", latency(&report.latency_ns));
     row("under full flow", latency(&report.latency_loaded_ns));
+    if let Some(module) = &report.module {
+        row("transceiver", transceiver(module));
+    }
     let s = &report.seconds_summary;
     row(
         "seconds",
@@ -152,6 +156,25 @@ pub fn figures(report: &Report) -> Vec<(&'static str, String)> {
         ),
     );
     rows
+}
+
+/// Light as dBm, lane by lane, and warmth.
+fn transceiver(module: &Module) -> String {
+    let light = |way: &str, of: fn(&Light) -> Option<f64>| {
+        let levels: Vec<_> = module
+            .lanes
+            .iter()
+            .filter_map(of)
+            .map(|mw| module::dbm(mw).map_or_else(|| "dark".to_owned(), |level| format!("{level:.1} dBm")))
+            .collect();
+        (!levels.is_empty()).then(|| format!("{way} {}", levels.join(" / ")))
+    };
+    let warmth = module.temperature_c.map(|celsius| format!("{celsius:.0} °C inside"));
+    [light("receives", |l| l.received_mw), light("sends", |l| l.sent_mw), warmth]
+        .into_iter()
+        .flatten()
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 pub(super) fn latency(l: &Latency) -> String {

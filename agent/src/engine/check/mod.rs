@@ -22,6 +22,7 @@ use turnback_core::{
     evidence::Stopped,
     labels::Labels,
     link::{LinkState, Placement},
+    module::Module,
     plan::{Kind, PlanError, Profile},
     report::{DelayVariationReport, Report},
     rng::Rng,
@@ -128,6 +129,7 @@ struct Run<'a> {
     tag: u64,
     origin: Nanos,
     counters_after: Counters,
+    module: Option<Module>,
     step_number: u32,
     /// Delay variation of the coming step's size, by direction.
     variations: Vec<Option<DelayVariationReport>>,
@@ -164,6 +166,7 @@ impl<'a> Run<'a> {
             runners: Vec::new(),
             tag,
             counters_after: Counters::default(),
+            module: None,
             step_number: 0,
             variations: Vec::new(),
             options,
@@ -193,6 +196,8 @@ impl<'a> Run<'a> {
                 done => done?,
             }
         }
+        // Settings are still as the run had them, and no probe is under way that a slow answer could disturb.
+        self.module = self.port.module();
         self.counters_after = self.counters().unwrap_or_else(|_| self.gathered.counters_before.clone());
         self.confirm()
     }

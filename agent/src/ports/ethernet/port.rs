@@ -5,6 +5,7 @@ use std::{thread, time::Duration};
 use turnback_core::{
     counters::Counters,
     link::{Capabilities, LinkState, Medium, Placement, PortSetting},
+    module::Module,
     probe::ethernet::{Address, ETHERTYPE, probe_source},
     report::PortIdentity,
     stream::Outgoing,
@@ -289,6 +290,11 @@ impl FramePort for EthernetPort {
             Err(gone @ PortError::Gone(_)) => gone,
             _ => host(&self.name, "read the counters", e),
         })
+    }
+
+    fn module(&mut self) -> Option<Module> {
+        let memory = self.device.module_memory().map_err(|e| tracing::info!("no figures of the transceiver: {e}"));
+        memory.ok().flatten()?.figures()
     }
 
     fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError> {
