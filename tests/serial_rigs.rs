@@ -236,3 +236,27 @@ fn a_serial_rig_of_ones_own_is_read_from_its_file() {
     let refused = program.run(&format!("check sim:{}", path.display()));
     assert!(refused.code == Some(2) && refused.stderr.contains("line 2"), "{refused:?}");
 }
+
+/// The truth is the rig's own description.
+#[test]
+fn a_case_finds_what_is_wrong_on_a_serial_line() {
+    for (rig, outcome, location, segment) in [
+        ("serial-bad-cable", "fault", json!(["cable"]), json!("quay-duct")),
+        ("serial-bad-port", "fault", json!(["port"]), json!(null)),
+        ("serial-noisy", "fault", json!(["plug"]), json!(null)),
+        ("serial-dead", "fault", json!(["port"]), json!(null)),
+        ("serial-stuck-cts", "fault", json!(["port"]), json!(null)),
+        ("serial-crossed", "fault", json!(["plug"]), json!(null)),
+        // Nothing is fitted: what was brought to the port as a plug turns nothing back on a good one either.
+        ("serial-no-plug", "fault", json!(["plug"]), json!(null)),
+        ("serial-good", "pass", json!([]), json!(null)),
+        ("serial-slow-host", "pass", json!([]), json!(null)),
+    ] {
+        let done = Program::new().run(&format!("isolate sim:{rig} --cable Q-12 --yes --json --seed 3"));
+        let case: Value = serde_json::from_str(&done.stdout).unwrap_or_else(|e| panic!("{rig}: {e}: {}", done.stderr));
+        let verdict = &case["verdict"];
+        let got = (&verdict["outcome"], &verdict["location"], &verdict["segment"]);
+        assert_eq!(got, (&json!(outcome), &location, &segment), "{rig}: {verdict:#}");
+        assert_eq!(case["next"], Value::Null, "{rig}");
+    }
+}

@@ -7,7 +7,7 @@ use turnback_core::{
         Limit, Stopped,
         line::{FormatTrial, LineEvidence},
     },
-    report::{Latency, LineReport, Report, Totals},
+    report::{Latency, LineReport, Report, Totals, Tried},
     time::{ClockSource, clock_pair},
     verdict::line::{judge_line, line_cannot_show, line_error_ratio, modem},
 };
@@ -58,6 +58,7 @@ impl LineRun<'_> {
         Report {
             totals: Totals::of_bytes(&g.tally.counts, evidence.lost_in_host()),
             error_ratio: line_error_ratio(&evidence),
+            tried: Tried { units: evidence.counts.pieces, failed: evidence.pieces_failed() },
             latency_loaded_ns: Latency { clock: latency.clock.clone(), ..Latency::default() },
             latency_ns: latency,
             damage: g.tally.damage.clone(),

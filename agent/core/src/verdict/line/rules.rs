@@ -71,9 +71,16 @@ fn reference(e: &LineEvidence, placement: Placement) -> Option<&Reference> {
     e.references.iter().rev().find(|r| r.placement == placement)
 }
 
+/// Whether the loop inside the chip failed in a way that speaks against the port. One that returns nothing does not: where
+/// OUT2 lets the interrupt through, as on the cards of the first PCs, loop mode itself keeps every byte from the driver (IBM
+/// 5150 Technical Reference 2-144: the outputs are disconnected in loop mode).
+fn failed_inside(e: &LineEvidence) -> bool {
+    reference(e, Placement::Internal).is_some_and(|inside| inside.failed() && inside.returned_any)
+}
+
 /// The things a failure at this placement lies among, narrowed by what was found elsewhere.
 pub fn suspects(e: &LineEvidence) -> Vec<Location> {
-    if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(Reference::failed) {
+    if e.placement == Placement::Internal || failed_inside(e) {
         return vec![Location::Port];
     }
     match e.placement {
@@ -199,8 +206,25 @@ fn no_bytes_returned(e: &LineEvidence) -> Option<Finding> {
         return None;
     }
     let text = format!("{} bytes left and none came back", e.counts.sent);
-    if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(|r| !r.returned_any) {
-        return blame(e, "near certain: the loop inside the chip returns nothing either", text);
+    if e.placement == Placement::Internal {
+        return no_blame(
+            Outcome::Undecided,
+            "certain that nothing came; not whose doing it is",
+            format!(
+                "{text}: a dead chip does this, and so does a good one whose OUT2 output lets the interrupt through, since its loop \
+                 holds that output"
+            ),
+            "fit a plug and repeat without --placement internal: that decides",
+        );
+    }
+    if e.plug == LinePlug::Rs485 {
+        return no_blame(
+            Outcome::Undecided,
+            "certain that the port did not hear itself; not that it cannot send",
+            format!("{text}: many RS-485 ports and adapters close their receiver while they send"),
+            "switch the receiver on while sending, where port or adapter has a jumper or setting for it; else test with a second \
+             RS-485 port on the pair",
+        );
     }
     let lines_move = e.plug.has_modem_lines() && !modem::none_moved(e) && !e.modem.is_empty();
     if lines_move {
@@ -353,9 +377,13 @@ fn format_fails(e: &LineEvidence) -> Option<Finding> {
     if failing.is_empty() {
         return None;
     }
-    blame(
-        e,
-        "certain that these fail and others do not",
+    let mut location = suspects(e);
+    if !e.capabilities.counts_errors && location != [Location::Cable] {
+        location.push(Location::Host);
+    }
+    blame_these(
+        location,
+        "certain that these fail, each tried twice, and others do not",
         format!("fails at {}, no slower than {}", failing.join(", "), e.format),
     )
 }
@@ -366,7 +394,10 @@ fn places_disagree(e: &LineEvidence) -> Option<Finding> {
         Placement::FarEnd => &[Placement::Internal, Placement::AtPort],
         Placement::AtPort | Placement::ReturnPort => &[Placement::Internal],
     };
-    let failed = nearer.iter().filter_map(|&p| reference(e, p)).find(|r| r.failed())?;
+    let failed = nearer
+        .iter()
+        .filter_map(|&p| reference(e, p))
+        .find(|r| r.failed() && (r.placement != Placement::Internal || r.returned_any))?;
     no_blame(
         Outcome::Undecided,
         "certain that both cannot be true of one unchanged port and plug",
