@@ -64,6 +64,7 @@ impl LineRun<'_> {
         };
         let Some(taken) = self.line.configure(asked)?.filter(near) else { return Ok(Some(nothing)) };
         (self.say)(Event::LineStepStarted { what: taken.to_string() });
+        self.tell_changed(taken.to_string());
         let paced = self.line.capabilities().paced;
         let bytes = if paced { (taken.characters_per_second() / 4.0).clamp(256.0, 8192.0) } else { 8192.0 };
         let mut exchange = self.exchange(Pattern::Prbs31, taken)?;

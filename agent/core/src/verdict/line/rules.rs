@@ -62,6 +62,7 @@ pub const LINE_RULES: &[LineRule] = &[
     LineRule { name: "format-fails", decide: format_fails },
     LineRule { name: "places-disagree", decide: places_disagree },
     LineRule { name: "host-limited", decide: host_limited },
+    LineRule { name: "hears-itself", decide: hears_itself },
     LineRule { name: "limit-proved", decide: limit_proved },
     LineRule { name: "too-few-bits", decide: too_few_bits },
 ];
@@ -420,6 +421,19 @@ fn host_limited(e: &LineEvidence) -> Option<Finding> {
     )
 }
 
+/// On two wires the port hears itself whether or not a cable is there.
+fn hears_itself(e: &LineEvidence) -> Option<Finding> {
+    if e.plug != LinePlug::Rs485 || e.placement != Placement::FarEnd || limit_proved(e).is_none() {
+        return None;
+    }
+    no_blame(
+        Outcome::Undecided,
+        "certain that the port hears itself; nothing is known of the cable",
+        "the port is good, and on two-wire RS-485 it hears itself whether or not anything is connected: the cable was not tested".into(),
+        "to test the cable, join the pair at its far end to a second RS-485 port and exchange data between the two",
+    )
+}
+
 fn limit_proved(e: &LineEvidence) -> Option<Finding> {
     let ratio = line_error_ratio(e)?;
     let c = &e.counts;
@@ -440,6 +454,9 @@ fn limit_proved(e: &LineEvidence) -> Option<Finding> {
             ratio.errors, c.bits_compared as f64, e.format, ratio.proved_below, ratio.limit
         ),
         match e.placement {
+            _ if e.plug == LinePlug::Rs485 => {
+                "the port is good as far as it can hear itself; to test the cable, join the pair to a second RS-485 port"
+            }
             Placement::Internal => "the chip is good; fit a plug to test the line driver and connector",
             Placement::FarEnd => {
                 "port and cable are good as far as a plug can show; look at the equipment at the far end"

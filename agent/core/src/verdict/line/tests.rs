@@ -155,6 +155,24 @@ fn a_two_wire_port_that_does_not_hear_itself_is_not_blamed() {
     assert!(deaf.location.is_empty(), "{deaf:?}");
 }
 
+/// Each port on two wires hears the pair itself, its own sending too: common practice, no source.
+#[test]
+fn two_wires_show_nothing_of_a_cable() {
+    let two_wires = |placement| {
+        with(|e| {
+            e.plug = LinePlug::Rs485;
+            e.placement = placement;
+            e.capabilities.modem_lines = false;
+            e.modem.clear();
+            e.flow = None;
+        })
+    };
+    let (near, far) = (two_wires(Placement::AtPort), two_wires(Placement::FarEnd));
+    assert_eq!((near.outcome, rule(&near)), (Outcome::Pass, "limit-proved"));
+    assert!(near.reasons.iter().any(|r| r.rule == "half-duplex"), "{near:?}");
+    assert_eq!((far.outcome, rule(&far)), (Outcome::Undecided, "hears-itself"));
+}
+
 fn damage(e: &mut LineEvidence, hits: u64) {
     e.counts.bit_errors = 40 * hits;
     e.counts.damaged = 10 * hits;
