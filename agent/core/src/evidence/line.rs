@@ -35,9 +35,9 @@ impl FlowCheck {
         self.came_while_off * 2 < self.sent
     }
 
-    /// The rest came once the line was on.
+    /// The rest came once the line was on: not all of it, since a byte that this computer lost says nothing of CTS.
     pub fn starts(&self) -> bool {
-        self.came_in_all == self.sent
+        self.came_in_all > self.came_while_off && self.came_in_all * 10 >= self.sent * 9
     }
 }
 

@@ -73,6 +73,13 @@ fn last_advice(line: &Line) -> &'static str {
              proven on a known-good port, then redo at-port"
         }
         Some("host-limited" | "bytes-lost") => "stop other work on this computer, then redo at-port",
+        Some("plug-joins-data-only") => {
+            "look at the plug: if it joins the data wires only, say so with --wiring data-only; if it has all wires, prove it on a \
+             known-good port"
+        }
+        Some("no-bytes-returned") => {
+            "switch the receiver on while sending, where the port has a setting for it; else test with a second port on the pair"
+        }
         Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then redo at-port",
         _ => "seat plug and connector, leave both alone, then redo at-port",
     }
