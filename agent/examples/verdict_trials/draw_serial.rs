@@ -86,9 +86,15 @@ fn inflict(rng: &mut Rng, rig: &mut SerialRig) -> Truth {
             })
         }
         Deaf => Some(SerialFaultKind::Dead),
-        Inverted => Some(SerialFaultKind::Inverted),
+        Inverted => {
+            // Out and back through a segment it turns every bit over twice.
+            truth.above_limit = crossings == 1.0;
+            Some(SerialFaultKind::Inverted)
+        }
         ParityErrors => {
             let shown = rig.uart.counts_errors || rig.uart.marks_errors;
+            // Without marks nobody knows in which second they came.
+            let shown = shown && (rig.uart.marks_errors || crossings == 1.0);
             let has_parity = rig.format.0.parity != turnback_core::line::Parity::None;
             truth.above_limit = shown && has_parity;
             Some(SerialFaultKind::ParityErrors { ratio: ratio(log_between(rng, 30.0, 300.0) * LIMIT) })
