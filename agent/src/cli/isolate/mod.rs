@@ -22,7 +22,7 @@ use crate::{
     engine::{cancel::Cancel, check::CheckError},
     guard::state,
     output::{case as text, progress::ProgressLine},
-    ports::{Port, PortError},
+    ports::{Port, PortError, Way},
     store::{Store, StoreError},
 };
 
@@ -94,6 +94,17 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let cancel = Cancel::default();
     check::end_on_signals(&cancel);
     let mut port = check::open(&args.port, seed)?;
+    if matches!(port.way(), Way::Bytes(_)) {
+        port.put_back();
+        return Err(Failure::Usage(
+            format!("{} is a serial line, and cases are led for Ethernet ports only", args.port),
+            Some(format!(
+                "compare by hand: turnback check {0}, with the plug in the port; then turnback check {0} --cable {1}, with the \
+                 plug at its far end",
+                args.port, args.cable
+            )),
+        ));
+    }
     let case = find_or_open(args, &*port, &*shelf)?;
     let mut session = Session {
         args,
