@@ -192,7 +192,7 @@ pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
 }
 
 /// Settings that a run before this one could not put back, because it was killed.
-pub(super) fn put_back_what_was_left() {
+pub fn put_back_what_was_left() {
     let Ok(directory) = state::directory() else { return };
     match recover(&state::restore_directory(&directory), &mut EverySetting::for_recovery()) {
         Ok(recovery) => {

@@ -6,7 +6,7 @@ use turnback_core::{
     report::{PortIdentity, Report},
 };
 
-use super::sheet::{Listed, Sheet};
+use super::sheet::{Listed, Sheet, Trail};
 use crate::{
     output::{figure, line, text},
     plot::{self, Table},
@@ -17,8 +17,17 @@ use crate::{
 /// # Errors
 /// When the template cannot be filled, which the compiler has all but ruled out.
 pub fn render(report: &Report) -> Result<String, askama::Error> {
+    render_in_book(report, Vec::new())
+}
+
+/// The page as part of the daemon's book, from where it leads back to other pages.
+///
+/// # Errors
+/// As for [`render`].
+pub fn render_in_book(report: &Report, trail: Vec<Trail>) -> Result<String, askama::Error> {
     let put_back = report.settings_changed.iter().map(|setting| format!("put back: {setting}"));
     Sheet {
+        trail,
         subject: text::subject(report),
         kind: "Report of a run",
         when: &report.started_at,

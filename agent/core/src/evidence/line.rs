@@ -23,9 +23,10 @@ pub struct ModemReading {
 pub struct FlowCheck {
     /// Bytes handed over with the line off.
     pub sent: u64,
-    /// Of those, came back while it was still off.
+    /// Of those, came back while it was still off, those included that this computer then lost by the port's own counts: they
+    /// had been let go all the same.
     pub came_while_off: u64,
-    /// Came back in all, once it was on.
+    /// Came back in all, once it was on, those lost here included.
     pub came_in_all: u64,
 }
 
@@ -35,9 +36,15 @@ impl FlowCheck {
         self.came_while_off * 2 < self.sent
     }
 
-    /// The rest came once the line was on: not all of it, since a byte that this computer lost says nothing of CTS.
+    /// The line lets the sender go: most of what was held came once it was on. What is missing of it was lost, which is another
+    /// matter than being held.
     pub fn starts(&self) -> bool {
-        self.came_in_all > self.came_while_off && self.came_in_all * 10 >= self.sent * 9
+        self.missing() * 2 < self.sent.saturating_sub(self.came_while_off).max(1)
+    }
+
+    /// Bytes that never came, and that no count of this computer accounts for.
+    pub fn missing(&self) -> u64 {
+        self.sent.saturating_sub(self.came_in_all)
     }
 }
 

@@ -352,7 +352,21 @@ fn modem_lines(e: &LineEvidence) -> Option<Finding> {
 
 fn flow_control(e: &LineEvidence) -> Option<Finding> {
     // Only who needs it is told that it is a fault; the remark tells everybody.
-    let flow = e.flow.filter(|flow| e.format.flow == Flow::RtsCts && (!flow.stops() || !flow.starts()))?;
+    let flow = e.flow.filter(|_| e.format.flow == Flow::RtsCts)?;
+    if flow.stops() && flow.starts() {
+        // Lost on the way, by a slow computer whose driver counts short, or by the sender when it was let go: not told apart.
+        return (flow.missing() >= ERRORS_MIN).then(|| Finding {
+            outcome: Outcome::Undecided,
+            location: Vec::new(),
+            sureness: "certain that they are missing; not where they were lost".into(),
+            text: format!(
+                "CTS stops and starts the sender, but {} of {} bytes did not come when it was let go",
+                flow.missing(),
+                flow.sent
+            ),
+            next: "stop other work on this computer and repeat; take a lower speed with --line if it stays".into(),
+        });
+    }
     blame_these(
         vec![Location::Port],
         "near certain: CTS itself follows RTS",

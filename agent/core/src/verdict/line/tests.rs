@@ -334,6 +334,22 @@ fn flow_control_is_a_fault_only_for_who_needs_it() {
         e.format.flow = Flow::RtsCts;
     });
     assert_eq!((needed.outcome, &needed.location[..]), (Outcome::Fault, &[Location::Port][..]));
+    // Held for ever is a fault; a few bytes lost when the sender is let go are not the port's for sure, and no pass.
+    let with_flow = |came_while_off, came_in_all| {
+        with(|e| {
+            e.flow = Some(FlowCheck { sent: 512, came_while_off, came_in_all });
+            e.format.flow = Flow::RtsCts;
+        })
+    };
+    let held = with_flow(16, 16);
+    assert_eq!((held.outcome, rule(&held)), (Outcome::Fault, "flow-control"));
+    let lossy = with_flow(0, 482);
+    assert_eq!((lossy.outcome, rule(&lossy)), (Outcome::Undecided, "flow-control"));
+    assert!(lossy.location.is_empty());
+    assert_eq!(with_flow(0, 512).outcome, Outcome::Pass);
+    // Without need of it nobody is told that CTS does not start a sender which it did start.
+    let lossy = with(|e| e.flow = Some(FlowCheck { sent: 512, came_while_off: 0, came_in_all: 482 }));
+    assert!(lossy.reasons.iter().all(|r| r.rule != "flow-control"), "{:?}", lossy.reasons);
 }
 
 #[test]
