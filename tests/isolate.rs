@@ -131,12 +131,23 @@ fn what_cannot_be_is_refused_with_the_way_out() {
         ("sim:good --cable Q-12 --case 0000 --yes", "0000"),
         ("sim:good --cable Q-12 --profile proof --yes", "quick or standard"),
         ("sim:nosuch --cable Q-12 --yes", "turnback rigs"),
+        ("sim:serial-bad-cable --cable Q-12 --yes", "turnback check sim:serial-bad-cable --cable Q-12"),
     ];
     for (arguments, way_out) in table {
         let refused = isolate(&program, arguments);
         assert_eq!(refused.code, Some(2), "{arguments}: {refused:?}");
         assert!(refused.stderr.contains(way_out), "{arguments}: {}", refused.stderr);
     }
+}
+
+#[test]
+fn a_caution_is_given_in_full_once_in_a_sitting_and_named_at_every_move() {
+    let told = isolate(&Program::new(), "sim:bad-cable --cable Q-12 --yes").stderr;
+    let moves = told.matches("put the plug").count();
+    assert!(moves > 3, "{told}");
+    // The words of the caution itself; the title comes with every move of the plug.
+    assert_eq!(told.matches("A standard source").count(), 1, "{told}");
+    assert_eq!(told.matches("Power over Ethernet").count(), moves, "{told}");
 }
 
 /// On a TAP device the plug's faults are changed where a hand would move the plug: errors at the far end only.

@@ -247,6 +247,7 @@ fn wrong_use_exits_with_2_and_says_what_is_allowed() {
         ("check sim:good --for never".into(), vec!["never", "4s"]),
         ("check sim:good --target-ber 2".into(), vec!["2", "0.1"]),
         ("check sim:good --confidence 1".into(), vec!["0.5"]),
+        ("check sim:good --return-port sim:good".into(), vec!["its own return port"]),
         ("check sim:good --placement here".into(), vec!["here", "far-end"]),
         ("check sim:good --events /proc/no/such/file".into(), vec!["/proc/no/such/file"]),
         ("check".into(), vec!["PORT"]),

@@ -2,7 +2,7 @@
 
 use turnback_core::{
     case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageResult},
-    caution::LOCAL_CODES_FIRST,
+    caution::{Caution, LOCAL_CODES_FIRST},
 };
 
 use super::{
@@ -99,18 +99,25 @@ pub fn stage_line(stage: &Stage, result: &StageResult) -> String {
     wrapped(&format!("{} {}: ", stage.name, showing(result.showing)), &result.text)
 }
 
-/// What to do for the next stage.
-pub fn render_move(next: &Move) -> String {
+/// What to do for the next stage. A caution is given in full the first time in a sitting, and by its title, which nobody skips,
+/// after that; `said` remembers them.
+pub fn render_move(next: &Move, said: &mut Vec<Caution>) -> String {
     let attempt = if next.attempt > 1 { format!(", attempt {}", next.attempt) } else { String::new() };
     let mut out = format!("\nstage {}{attempt}\n", next.stage);
     for (what, text) in [("  do: ", &next.hands), ("  look: ", &next.look), ("  why: ", &next.why)] {
         out.push_str(&format!("{}\n", wrapped(what, text)));
     }
-    for caution in &next.cautions {
+    let (again, new): (Vec<&Caution>, Vec<&Caution>) = next.cautions.iter().partition(|caution| said.contains(caution));
+    for caution in &new {
         out.push_str(&format!("{}\n", wrapped("  caution: ", &caution.to_string())));
     }
-    if !next.cautions.is_empty() {
+    if !again.is_empty() {
+        let titles: Vec<&str> = again.iter().map(|caution| caution.title()).collect();
+        out.push_str(&format!("{}\n", wrapped("  caution, as before: ", &titles.join("; "))));
+    }
+    if !new.is_empty() {
         out.push_str(&format!("  {LOCAL_CODES_FIRST}\n"));
     }
+    said.extend(new);
     out
 }
