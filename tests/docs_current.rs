@@ -17,6 +17,18 @@ fn the_help_in_the_documents_is_the_programs() {
     assert!(written == said, "docs/cli.md is stale from line {:?}: run scripts/regen-docs", stale.map(|line| line + 1));
 }
 
+/// `scripts/regen-docs` sets the variable.
+#[test]
+fn the_table_of_metrics_is_the_programs() {
+    let path = root().join("docs/metrics.md");
+    let said = turnback::metrics::document();
+    if std::env::var_os("REGEN_DOCS").is_some() {
+        fs::write(&path, &said).expect("docs can be written");
+    }
+    let written = fs::read_to_string(&path).unwrap_or_default();
+    assert!(written == said, "docs/metrics.md is stale: run scripts/regen-docs");
+}
+
 #[test]
 fn every_command_that_is_shown_is_in_it() {
     let written = fs::read_to_string(root().join("docs/cli.md")).expect("docs/cli.md");

@@ -131,7 +131,6 @@ fn what_cannot_be_is_refused_with_the_way_out() {
         ("sim:good --cable Q-12 --case 0000 --yes", "0000"),
         ("sim:good --cable Q-12 --profile proof --yes", "quick or standard"),
         ("sim:nosuch --cable Q-12 --yes", "turnback rigs"),
-        ("sim:serial-bad-cable --cable Q-12 --yes", "turnback check sim:serial-bad-cable --cable Q-12"),
     ];
     for (arguments, way_out) in table {
         let refused = isolate(&program, arguments);

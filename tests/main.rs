@@ -1,10 +1,12 @@
 //! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
+mod agent;
 mod docs_current;
 mod harness;
 mod host_meddles;
 mod isolate;
 mod packet_socket;
+mod page;
 mod plug;
 mod probe_bytes;
 mod pty_rigs;
@@ -16,3 +18,4 @@ mod rigs;
 mod serial_rigs;
 mod tap_rigs;
 mod tidy;
+mod web;

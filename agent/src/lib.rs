@@ -7,8 +7,12 @@
 pub mod case;
 mod causes;
 pub mod cli;
+pub mod config;
+pub mod daemon;
 pub mod engine;
 pub mod guard;
+pub mod http;
+pub mod metrics;
 pub mod output;
 pub mod page;
 pub mod plot;

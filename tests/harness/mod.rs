@@ -1,5 +1,8 @@
 //! What tests need to build a world of their own.
 
+pub mod browser;
+pub mod desk;
 pub mod netns;
 pub mod program;
 pub mod pty;
+pub mod web;

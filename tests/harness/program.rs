@@ -134,6 +134,20 @@ pub struct Running {
 }
 
 impl Running {
+    /// Waits for a line on stdout.
+    ///
+    /// # Panics
+    /// If it ends before.
+    pub fn line(&mut self) -> String {
+        let stdout = self.child.as_mut().and_then(|child| child.stdout.as_mut()).expect("running");
+        // Byte by byte: what follows the line is left to others.
+        let (mut line, mut byte) = (Vec::new(), [0]);
+        while stdout.read(&mut byte).expect("readable") == 1 && byte != *b"\n" {
+            line.extend(byte);
+        }
+        String::from_utf8(line).expect("text")
+    }
+
     /// Sends it a signal.
     pub fn signal(&self, signal: i32) {
         send(self.child.as_ref().expect("running").id(), signal);

@@ -33,4 +33,5 @@ pub mod stats;
 pub mod stream;
 pub mod time;
 pub mod verdict;
+pub mod watch;
 pub mod wiring;

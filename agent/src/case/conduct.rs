@@ -9,7 +9,7 @@ use turnback_core::{
     event::Event,
     evidence::Stopped,
     labels::Labels,
-    link::Placement,
+    link::{Capabilities, Placement},
     plan::{Kind, Profile},
     report::{PortIdentity, Report},
     sim::Bench,
@@ -40,6 +40,8 @@ pub struct StagePlan {
     pub machine: String,
     /// Test although the port is in service, where that may be said at all.
     pub although_in_service: bool,
+    /// Format and plug of a serial line.
+    pub line: LineOptions,
 }
 
 impl StagePlan {
@@ -82,6 +84,14 @@ pub enum ConductError {
         /// What there is.
         known: String,
     },
+    /// The adapter's own test has a command of its own.
+    #[error(
+        "stage cable-test is not carried out within a case: take the plug off and run `turnback cable-test {port}`"
+    )]
+    OwnCommand {
+        /// The port.
+        port: String,
+    },
     /// Ended by hand.
     #[error("ended by hand; the case is kept")]
     Ended,
@@ -120,6 +130,11 @@ pub struct Opening {
 
 /// A case without stages.
 pub fn open_case(port: &dyn Port, opening: Opening) -> Case {
+    open_case_of(port.identity(), port.offers(), opening)
+}
+
+/// A case without stages, of a port that is known but not open.
+pub fn open_case_of(port: PortIdentity, capabilities: Capabilities, opening: Opening) -> Case {
     let now = now();
     let mut case = Case {
         format: case::FORMAT,
@@ -127,11 +142,11 @@ pub fn open_case(port: &dyn Port, opening: Opening) -> Case {
         case: uuid::Uuid::now_v7().to_string(),
         opened_at: now.clone(),
         changed_at: now,
-        port: port.identity(),
+        port,
         cable: opening.cable,
         segments: opening.segments,
         plug: opening.plug,
-        capabilities: port.offers(),
+        capabilities,
         offers_cable_test: false,
         stages: Vec::new(),
         state: CaseState::Open,
@@ -192,6 +207,7 @@ impl<'a> Conductor<'a> {
         Ok(match name {
             StageName::At(spot) => StageName::At(whole(spot)?),
             StageName::Soak(spot) => StageName::Soak(whole(spot)?),
+            StageName::CableTest => return Err(ConductError::OwnCommand { port: self.case.port.name.clone() }),
             other => other,
         })
     }
@@ -207,13 +223,7 @@ impl<'a> Conductor<'a> {
         port: &mut dyn Port,
         say: &mut dyn FnMut(Event),
     ) -> Result<(), ConductError> {
-        let run = uuid::Uuid::now_v7().to_string();
-        let mut stage = self.begin(name, with);
-        stage.run = Some(run.clone());
-        stage.started_at = now();
-        let options = self.options(name, with, run, stage.started_at.clone());
-        self.case.stages.push(stage);
-        self.settle_and_save();
+        let options = self.begin_run(name, with);
         let report = self
             .arrange(name, port)
             .and_then(|()| check(port, None, options, say, &self.cancel).map_err(ConductError::from));
@@ -227,12 +237,34 @@ impl<'a> Conductor<'a> {
         if let Err(error) = self.shelf.keep_run(&report) {
             self.unkept.get_or_insert(error);
         }
+        if self.end_run(&report) { Ok(()) } else { Err(ConductError::Ended) }
+    }
+
+    /// Notes that a stage begins; what its check is to do.
+    pub fn begin_run(&mut self, name: &StageName, with: &With) -> CheckOptions {
+        let run = uuid::Uuid::now_v7().to_string();
+        let mut stage = self.begin(name, with);
+        stage.run = Some(run.clone());
+        stage.started_at = now();
+        let options = self.options(name, with, run, stage.started_at.clone());
+        self.case.stages.push(stage);
+        self.settle_and_save();
+        options
+    }
+
+    /// Notes what the check of the stage that began last found; false if it was ended by hand and counts for nothing.
+    pub fn end_run(&mut self, report: &Report) -> bool {
         if report.stopped == Some(Stopped::ByUser) {
             self.end(Ended::CutOff, Some("ended by hand".into()), None);
-            return Err(ConductError::Ended);
+            return false;
         }
-        self.end(Ended::Done, None, Some(StageResult::new(&report)));
-        Ok(())
+        self.end(Ended::Done, None, Some(StageResult::new(report)));
+        true
+    }
+
+    /// Notes that the check of the stage that began last could not be made.
+    pub fn cut_off(&mut self, why: String) {
+        self.end(Ended::CutOff, Some(why), None);
     }
 
     fn begin(&self, name: &StageName, with: &With) -> Stage {
@@ -276,20 +308,13 @@ impl<'a> Conductor<'a> {
             although_in_service: self.plan.although_in_service,
             // The case itself moves on to the place that tells more.
             confirm: false,
-            line: LineOptions::default(),
+            line: self.plan.line,
         }
     }
 
     fn arrange(&self, name: &StageName, port: &mut dyn Port) -> Result<(), ConductError> {
         let Some(spot) = name.spot().filter(|_| port.offers().moves_plug) else { return Ok(()) };
-        let bench = Bench {
-            placement: spot.placement(),
-            segment: spot.segment().map(str::to_owned),
-            other_plug: *name == StageName::OtherPlug,
-            known_good_port: *name == StageName::KnownGoodPort,
-            cable_moved: matches!(name, StageName::Soak(_)),
-        };
-        if port.arrange(&bench) {
+        if port.arrange(&bench(name, &spot)) {
             Ok(())
         } else {
             Err(ConductError::NoSuchPlace { port: self.case.port.name.clone(), stage: name.clone() })
@@ -384,6 +409,17 @@ impl<'a> Conductor<'a> {
         if let Err(error) = self.shelf.save(&self.case) {
             self.unkept.get_or_insert(error);
         }
+    }
+}
+
+/// What a hand does for a stage.
+pub fn bench(name: &StageName, spot: &Spot) -> Bench {
+    Bench {
+        placement: spot.placement(),
+        segment: spot.segment().map(str::to_owned),
+        other_plug: *name == StageName::OtherPlug,
+        known_good_port: *name == StageName::KnownGoodPort,
+        cable_moved: matches!(name, StageName::Soak(_)),
     }
 }
 

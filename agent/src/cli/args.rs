@@ -78,6 +78,8 @@ pub enum Command {
         #[arg(long = "for", value_name = "TIME", default_value = "10s")]
         time: String,
     },
+    /// Keep spare ports proven: test them on schedule, tell of changes, serve a page
+    Agent(Agent),
     /// Print a completion script for a shell
     #[command(hide = true)]
     Completions {
@@ -258,7 +260,7 @@ const LABEL_CHARACTERS_MAX: usize = 500;
 #[derive(Debug, clap::Args)]
 #[command(after_help = ISOLATE_AFTER)]
 pub struct Isolate {
-    /// Interface name, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
+    /// Interface name, path of a serial line, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
     pub port: String,
     /// Label of the cable
     #[arg(long, value_name = "LABEL", value_parser = label)]
@@ -302,6 +304,12 @@ pub struct Isolate {
     /// How fast: full, a share of line rate (10%), or frames a second (3000)
     #[arg(long, value_name = "RATE")]
     pub rate: Option<String>,
+    /// Serial ports: speed and format, as for check
+    #[arg(long, value_name = "SPEED[,FORMAT]")]
+    pub line: Option<String>,
+    /// Serial ports: the wiring of the plug, as for check
+    #[arg(long, value_name = "KIND")]
+    pub wiring: Option<String>,
     /// How long a soak stage takes
     #[arg(long = "for", value_name = "TIME", default_value = "60s")]
     pub soak_time: String,
@@ -323,7 +331,8 @@ const ISOLATE_AFTER: &str = "Examples:\n  \
     turnback isolate sim:bad-cable --cable Q-12 --yes                a simulated case from end to end\n  \
     turnback isolate quay7 --cable Q-12 --segments lead-3,A-14,tail  asks for each move of the plug\n  \
     turnback isolate quay7 --cable Q-12 --stage far-end:A-14 --yes   one stage, the plug is there already\n  \
-    turnback isolate quay7 --cable Q-12 --redo at-port               the plug was not seated: once more\n\n\
+    turnback isolate quay7 --cable Q-12 --redo at-port               the plug was not seated: once more\n  \
+    turnback isolate /dev/ttyS1 --cable Q-12 --wiring de9            a serial line\n\n\
     Answers: nothing (the plug is there), skip [WHY], plug LABEL, on PORT, passes, fails, redo STAGE, leave, help.\n\
     A case is kept after each stage and can be left and taken up again. Exit status: that of its verdict, as for check.";
 
@@ -339,3 +348,59 @@ const CHECK_AFTER: &str = "Examples:\n  \
     Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings; a serial line needs the right to read and\n\
     write its device file; a simulated rig needs nothing.\n\
     Never look into a fibre or an optical port. Make sure that no power (PoE) is on a pair that the plug joins.";
+
+/// Options of the agent.
+#[derive(Debug, clap::Args)]
+#[command(after_help = AGENT_AFTER, args_conflicts_with_subcommands = true)]
+pub struct Agent {
+    /// Configuration file (docs/config.md)
+    #[arg(long, value_name = "FILE", required_unless_present = "demo")]
+    pub config: Option<PathBuf>,
+    /// Only check the configuration, and say what is wrong
+    #[arg(long, requires = "config")]
+    pub check_config: bool,
+    /// Simulated ports of an invented harbour, with a few faults in the making; needs no hardware and no rights
+    #[arg(long, conflicts_with = "config")]
+    pub demo: bool,
+    /// How fast the demo's runs go: real, fast
+    #[arg(long, value_name = "PACE", default_value = "real", requires = "demo")]
+    pub pace: AgentPace,
+    /// Keep the demo's records in this file; without it they go with the program
+    #[arg(long, value_name = "FILE", requires = "demo")]
+    pub store: Option<PathBuf>,
+    /// Where the demo's page listens; port 0 takes any that is free
+    #[arg(long, value_name = "ADDRESS", requires = "demo")]
+    pub listen: Option<std::net::SocketAddr>,
+    /// What else to do
+    #[command(subcommand)]
+    pub command: Option<AgentCommand>,
+}
+
+/// What else to do with an agent.
+#[derive(Debug, Subcommand)]
+pub enum AgentCommand {
+    /// Ask the running agent how it and its ports fare
+    Status {
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// How fast the demo's runs go.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum AgentPace {
+    /// As on a real port
+    Real,
+    /// As fast as they can be reckoned
+    Fast,
+}
+
+const AGENT_AFTER: &str = "Examples:\n  \
+    turnback agent --demo                                   the harbour, to try it out\n  \
+    turnback agent --config agent.toml --check-config\n  \
+    turnback agent --config agent.toml                      run until SIGTERM; SIGHUP reads the file again\n  \
+    turnback agent status\n\n\
+    Needs CAP_NET_RAW and CAP_NET_ADMIN for real ports. Ports in service are never tested.\n\n\
+    Exit status: 0 ended by a signal, 2 wrong usage or configuration, 4 could not start. status: 0 all is well, 1 a port\n\
+    has failed, 3 a port is suspect or unknown, or the agent is in trouble, 4 no agent answers.";

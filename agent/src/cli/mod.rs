@@ -1,5 +1,6 @@
 //! The command line: one file a command, and the words they share in [`args`].
 
+pub mod agent;
 pub mod args;
 pub mod cable_test;
 pub mod check;
@@ -32,7 +33,9 @@ pub fn run() -> ExitCode {
             return ExitCode::from(if error.use_stderr() { USAGE } else { 0 });
         }
     };
-    init_log(args.verbose);
+    // A service tells of its doings without being asked.
+    let is_service = matches!(&args.command, Command::Agent(agent) if agent.command.is_none());
+    init_log(args.verbose + u8::from(is_service));
     match args.command {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
@@ -44,6 +47,7 @@ pub fn run() -> ExitCode {
         Command::Rigs { name } => show::rigs(name.as_deref()),
         Command::Wiring { kind } => show::wiring(kind.as_deref()),
         Command::Locate { port, time } => locate::run(&port, &time),
+        Command::Agent(agent) => agent::run(agent),
         Command::Completions { shell } => show::completions(shell),
         Command::Manual { markdown: false } => show::manual(),
         Command::Manual { markdown: true } => show::manual_as_markdown(),

@@ -19,6 +19,8 @@ use crate::{
 pub struct Sheet<'a> {
     /// Look of the page and its drawings.
     pub(super) style: String,
+    /// Where a page in the daemon's book leads back to; a page of its own has none, and brings its look along.
+    pub trail: Vec<Trail>,
     /// The answer in a few words.
     pub headline: String,
     /// What was tested, in a line.
@@ -59,6 +61,15 @@ pub struct Sheet<'a> {
     pub notes: Listed<String>,
     /// Program, format, id: where this comes from.
     pub origin: String,
+}
+
+/// A link to another page of the daemon's book.
+#[derive(Clone, Debug)]
+pub struct Trail {
+    /// Its word.
+    pub word: String,
+    /// Its path.
+    pub href: String,
 }
 
 /// As much of a list as a page has room for, and how many entries were left out.
@@ -105,7 +116,7 @@ impl<'a> Sheet<'a> {
 }
 
 /// Look of the page, for screen (light and dark) and paper.
-const STYLE: &str = include_str!("page.css");
+pub const STYLE: &str = include_str!("page.css");
 
 /// The pennant of an outcome: its shape tells it without colour.
 fn pennant(outcome: Outcome) -> &'static str {

@@ -174,6 +174,8 @@ impl StoreError {
             Some(ErrorCode::ReadOnly) => Self::ReadOnly { path },
             Some(ErrorCode::DatabaseCorrupt) => Self::Damaged { path, source },
             Some(ErrorCode::NotADatabase) => Self::NotRecords { path },
+            // We write text only: what is none was damaged since.
+            _ if matches!(source, rusqlite::Error::Utf8Error(..)) => Self::Damaged { path, source },
             _ => Self::Database { path, source },
         }
     }

@@ -17,6 +17,7 @@ pub mod record;
 pub mod retention;
 mod schema;
 pub mod thread;
+mod watch;
 
 use std::{
     fs,

@@ -7,7 +7,8 @@ use rusqlite::{Connection, TransactionBehavior};
 use super::{BUSY, Store, StoreError};
 
 /// Each step takes the file from the version that is its place in this list to the next. Never edit one that was released.
-pub const MIGRATIONS: &[&str] = &[include_str!("migrations/0001_records.sql")];
+pub const MIGRATIONS: &[&str] =
+    &[include_str!("migrations/0001_records.sql"), include_str!("migrations/0002_watch.sql")];
 
 /// As set by the first migration: "tbrk".
 const APPLICATION_ID: i64 = 0x7462_726b;

@@ -133,6 +133,14 @@ impl LineEvidence {
         self.counts.lost - self.lost_in_host()
     }
 
+    /// Pieces compared that failed on the way, at most all: damaged, slipped by more than this computer's own losses, or holding a
+    /// character that came in with an error.
+    pub fn pieces_failed(&self) -> u64 {
+        let c = &self.counts;
+        let slipped = if self.lost_on_line().saturating_add(c.inserted) > 0 { c.pieces_slipped } else { 0 };
+        c.pieces_damaged.saturating_add(slipped).max(self.characters_in_error()).min(c.pieces)
+    }
+
     /// Characters that the chip found wrong by their stop or parity bit.
     pub fn characters_in_error(&self) -> u64 {
         let counted = self.errors.map_or(0, |errors| errors.framing.saturating_add(errors.parity));

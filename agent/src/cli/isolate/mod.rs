@@ -23,7 +23,7 @@ use crate::{
     engine::{cancel::Cancel, check::CheckError},
     guard::state,
     output::{case as text, progress::ProgressLine},
-    ports::{Port, PortError, Way},
+    ports::{Port, PortError},
     store::{Store, StoreError},
 };
 
@@ -95,17 +95,6 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let cancel = Cancel::default();
     check::end_on_signals(&cancel);
     let mut port = check::open(&args.port, seed)?;
-    if matches!(port.way(), Way::Bytes(_)) {
-        port.put_back();
-        return Err(Failure::Usage(
-            format!("{} is a serial line, and cases are led for Ethernet ports only", args.port),
-            Some(format!(
-                "compare by hand: turnback check {0}, with the plug in the port; then turnback check {0} --cable {1}, with the \
-                 plug at its far end",
-                args.port, args.cable
-            )),
-        ));
-    }
     let case = find_or_open(args, &*port, &*shelf)?;
     let mut session = Session {
         args,
@@ -168,7 +157,14 @@ fn plan(args: &args::Isolate, seed: u64) -> Result<StagePlan, Failure> {
         profile.rate = rate.parse().map_err(|error: PlanError| usage(error.to_string()))?;
     }
     let soak_time = parse_duration(&args.soak_time).map_err(|error| usage(error.to_string()))?;
-    Ok(StagePlan { profile, soak_time, seed, machine: state::machine(), although_in_service: args.although_in_service })
+    Ok(StagePlan {
+        profile,
+        soak_time,
+        seed,
+        machine: state::machine(),
+        although_in_service: args.although_in_service,
+        line: check::line_words(args.line.as_deref(), args.wiring.as_deref()).map_err(usage)?,
+    })
 }
 
 fn answers(args: &args::Isolate) -> Result<Answers, Failure> {

@@ -21,6 +21,7 @@ impl LineRun<'_> {
             return Ok(());
         }
         (self.say)(Event::LineStepStarted { what: "modem lines".into() });
+        self.tell_changed("RTS and DTR through all their states".into());
         // The spare outputs reach nothing but the chip's own loop.
         let states = if self.plug == LinePlug::Internal { 16_u8 } else { 4 };
         for _ in 0..ROUNDS {
@@ -55,6 +56,7 @@ impl LineRun<'_> {
             return Ok(());
         }
         (self.say)(Event::LineStepStarted { what: "flow control".into() });
+        self.tell_changed(format!("{format}, RTS off and on"));
         self.line.drive(ModemOutputs { rts: false, ..RESTING })?;
         self.line.pause(SETTLE);
         let sent = (format.characters_per_second() / 2.0).clamp(64.0, 512.0) as u64;

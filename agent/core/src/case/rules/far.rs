@@ -5,6 +5,7 @@ use super::first::needs_longer;
 use crate::case::line::{Line, Visit};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
+use crate::link::Medium;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 use crate::stats::fisher;
 use crate::verdict::{Location, Outcome};
@@ -190,6 +191,13 @@ fn located(search: &Search, low: usize, high: usize) -> Finding {
     } else {
         format!("re-terminate or replace {what}; if a new end does not mend it, replace it")
     };
+    let copper = line.last(high).is_some_and(|v| v.result.link.medium == Medium::Copper);
+    if copper && line.case.port.kind == "ethernet" {
+        finding.next.push_str(&format!(
+            "; with the plug taken off, `turnback cable-test {}` may tell how far away it is, where the adapter can",
+            line.case.port.name
+        ));
+    }
     finding
 }
 

@@ -1,0 +1,189 @@
+//! Drifts: figures of a port that move towards a fault while its runs still pass.
+//!
+//! Error events and link flaps are counts ([`CountChart`]); latency and received light are levels ([`LevelChart`]). A drift
+//! is no fault: it makes a port suspect, and says which figure moved.
+
+use serde::{Deserialize, Serialize};
+
+use super::chart::{CountChart, LevelChart};
+use crate::evidence::Basis;
+use crate::report::Report;
+use crate::verdict::Outcome;
+
+/// What one run adds to the charts.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Sample {
+    /// What the levels depend on beside the port's health; when it changes, they are learnt anew.
+    pub under: String,
+    /// Frames damaged or lost on the wire.
+    pub events: u64,
+    /// Bits that had a chance to fail.
+    pub bits: f64,
+    /// The bit error ratio that a good line stays below.
+    pub limit: f64,
+    /// Times the link dropped.
+    pub flaps: u64,
+    /// Half of the round trips took at most this, ns.
+    pub latency_ns: Option<f64>,
+    /// Light received, dBm.
+    pub received_dbm: Option<f64>,
+}
+
+impl Sample {
+    /// From a run that passed or failed; others measured too little.
+    pub fn of(report: &Report, received_dbm: Option<f64>) -> Option<Self> {
+        if !matches!(report.verdict.outcome, Outcome::Pass | Outcome::Fault) {
+            return None;
+        }
+        let totals = &report.totals;
+        let (bits, single_errors) = match &report.error_ratio {
+            Some(ratio) if ratio.basis == Basis::Bits => (ratio.trials as f64, totals.frames_damaged),
+            _ => (totals.bits_compared as f64, 0),
+        };
+        let speed = report.link.speed_mbps.map_or_else(String::new, |mbps| mbps.to_string());
+        Some(Self {
+            under: format!("{} {} {speed} {}", report.profile, report.placement, report.latency_ns.clock),
+            events: single_errors + totals.frames_failed_fcs + totals.frames_lost_on_wire,
+            bits,
+            limit: report.limit.bit_error_ratio,
+            flaps: report.link_flaps,
+            latency_ns: report.latency_ns.p50.map(|ns| ns as f64),
+            received_dbm,
+        })
+    }
+}
+
+/// The charts of one port.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Drift {
+    under: String,
+    errors: CountChart,
+    flaps: CountChart,
+    latency: LevelChart,
+    darkness: LevelChart,
+}
+
+impl Drift {
+    /// Takes a run; what drifts now, in words.
+    pub fn take(&mut self, sample: &Sample) -> Vec<String> {
+        let mut drifts = Vec::new();
+        if self.under != sample.under {
+            self.under.clone_from(&sample.under);
+            (self.latency, self.darkness) = Default::default();
+        }
+        if sample.bits > 0.0 && sample.limit > 0.0 {
+            self.errors.take(sample.events, sample.bits, GOOD_SHARE * sample.limit, BAD_SHARE * sample.limit);
+        }
+        if self.errors.alarms() {
+            drifts.push(format!(
+                "errors come oftener, {} in {:.3e} bits by the last run, though below the limit of {:.0e}",
+                sample.events, sample.bits, sample.limit
+            ));
+        }
+        self.flaps.take(sample.flaps, 1.0, FLAPS_GOOD, FLAPS_BAD);
+        if self.flaps.alarms() {
+            drifts.push("the link dropped in several runs lately".to_owned());
+        }
+        if let Some(ns) = sample.latency_ns.filter(|ns| *ns > 0.0) {
+            let before = self.latency.mean().map(f64::exp);
+            if self.latency.take(ns.ln(), LATENCY_GRAIN) {
+                drifts.push(format!("latency rose from about {:.0} to {ns:.0} ns", before.unwrap_or(ns)));
+            }
+        }
+        if let Some(dbm) = sample.received_dbm {
+            let before = self.darkness.mean().map(|darkness| -darkness);
+            if self.darkness.take(-dbm, LIGHT_GRAIN_DB) {
+                drifts.push(format!("light received fell from about {:.1} to {dbm:.1} dBm", before.unwrap_or(dbm)));
+            }
+        }
+        drifts
+    }
+}
+
+/// Share of the limit at which a line is as good as ever, and the one at which it drifts. Our own choice: a line that
+/// stays a hundred times below its limit is never called drifting but by rare chance, one that comes within a tenth is.
+const GOOD_SHARE: f64 = 0.01;
+const BAD_SHARE: f64 = 0.1;
+/// Drops of the link per run: one in a hundred runs is a hand at the cabinet, one in five a loose connector. Our own choice.
+const FLAPS_GOOD: f64 = 0.01;
+const FLAPS_BAD: f64 = 0.2;
+/// Changes of latency below 2 % mean nothing: a software clock differs by as much from start to start. Our own choice.
+const LATENCY_GRAIN: f64 = 0.02;
+/// Resolution of received power, dB: what the monitoring of a module repeats to (common practice, no source).
+const LIGHT_GRAIN_DB: f64 = 0.2;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn sample() -> Sample {
+        Sample {
+            under: "quick at-port 1000 kernel".into(),
+            bits: 3e9,
+            limit: 1e-7,
+            latency_ns: Some(5000.0),
+            received_dbm: Some(-4.0),
+            ..Sample::default()
+        }
+    }
+
+    /// Records until something drifts, after thirty good ones.
+    fn until(change: impl Fn(u32, &mut Sample)) -> (u32, String) {
+        let mut drift = Drift::default();
+        for n in 0..30 {
+            let wobble = f64::from(n % 5) * 0.01;
+            let good = Sample { latency_ns: Some(5000.0 * (1.0 + wobble)), ..sample() };
+            assert_eq!(drift.take(&good), Vec::<String>::new());
+        }
+        for n in 1..200 {
+            let mut bad = sample();
+            change(n, &mut bad);
+            if let Some(text) = drift.take(&bad).into_iter().next() {
+                return (n, text);
+            }
+        }
+        panic!("no drift seen")
+    }
+
+    #[test]
+    fn each_figure_is_seen_to_drift_before_it_fails() {
+        // A third of the limit: 300 events are a failure, 100 pass.
+        let (n, text) = until(|_, s| s.events = 100);
+        assert!(n <= 2 && text.contains("errors"), "{n} {text}");
+        let (n, text) = until(|n, s| s.flaps = u64::from(n % 3 == 1));
+        assert!(n <= 25 && text.contains("link"), "{n} {text}");
+        let (n, text) = until(|n, s| s.latency_ns = Some(5000.0 * 1.01f64.powi(n as i32)));
+        assert!(n <= 40 && text.contains("latency"), "{n} {text}");
+        let (n, text) = until(|n, s| s.received_dbm = Some(-4.0 - 0.1 * f64::from(n)));
+        assert!(n <= 25 && text.contains("light"), "{n} {text}");
+    }
+
+    #[test]
+    fn what_a_good_port_does_is_no_drift() {
+        let mut drift = Drift::default();
+        for n in 0..1000_u32 {
+            let good = Sample {
+                events: u64::from(n % 10 == 0),
+                flaps: u64::from(n % 120 == 119),
+                latency_ns: Some(if n % 50 == 7 { 90_000.0 } else { 5000.0 + f64::from(n * 7 % 11) }),
+                received_dbm: Some(-4.0 + f64::from(n % 4) * 0.1),
+                ..sample()
+            };
+            assert_eq!(drift.take(&good), Vec::<String>::new(), "{n}");
+        }
+        // Another speed has another latency.
+        let other = Sample { under: "quick at-port 100 kernel".into(), latency_ns: Some(50_000.0), ..sample() };
+        assert!((0..50).all(|_| drift.take(&other).is_empty()));
+    }
+
+    #[test]
+    fn charts_outlive_the_daemon() {
+        let mut drift = Drift::default();
+        (0..40).for_each(|_| {
+            drift.take(&sample());
+        });
+        let text = serde_json::to_string(&drift).unwrap();
+        assert_eq!(serde_json::from_str::<Drift>(&text).unwrap(), drift);
+    }
+}

@@ -1,0 +1,257 @@
+//! `turnback agent`: the daemon, its demo, and asking how it fares.
+
+use std::{path::PathBuf, process::ExitCode, sync::Arc};
+
+use serde_json::Value;
+
+use super::{
+    NOT_TESTED, USAGE,
+    args::{Agent, AgentCommand, AgentPace},
+    check, complain,
+};
+use crate::{
+    causes::with_causes,
+    config::{Config, HttpConfig},
+    daemon::{
+        control,
+        demo::{self, Harbour, Pace},
+        local::LocalSite,
+        logbook::{Logbook, Memory},
+        service::{self, Page, Start},
+    },
+    guard::state,
+    http,
+    output::table,
+    store::Store,
+};
+
+/// Runs the agent, or what was asked instead.
+pub fn run(args: Agent) -> ExitCode {
+    match &args.command {
+        Some(AgentCommand::Status { json }) => return status(*json),
+        None if args.demo => return run_demo(&args),
+        None => {}
+    }
+    let Some(file) = &args.config else { return ExitCode::from(USAGE) };
+    let config = match Config::read(file) {
+        Ok(config) => config,
+        Err(error) => {
+            complain(&error, None);
+            return ExitCode::from(USAGE);
+        }
+    };
+    if args.check_config {
+        println!(
+            "{}: {} rounds, {} entries for ports, {} targets; nothing is wrong",
+            file.display(),
+            config.rounds.len(),
+            config.ports.len(),
+            config.targets.len()
+        );
+        return ExitCode::SUCCESS;
+    }
+    let state = match state_directory() {
+        Ok(state) => state,
+        Err(error) => {
+            complain(&error, None);
+            return ExitCode::from(NOT_TESTED);
+        }
+    };
+    let place = config.store.clone().unwrap_or_else(|| state.join("records.db"));
+    let store = match Store::open(&place) {
+        Ok(store) => store,
+        Err(error) => {
+            complain(&error, error.hint());
+            return ExitCode::from(NOT_TESTED);
+        }
+    };
+    let simulated = config.named_ports().filter(|name| name.starts_with("sim:")).map(str::to_owned).collect();
+    check::put_back_what_was_left();
+    let page = page(&config.http, state.join("token"));
+    ended(service::run(Start {
+        site: Arc::new(LocalSite::new(check::open, simulated)),
+        config,
+        logbook: Box::new(store),
+        state: Some(state),
+        demo: false,
+        page,
+    }))
+}
+
+fn run_demo(args: &Agent) -> ExitCode {
+    let mut config = match Config::parse("the demo's configuration", demo::CONFIG) {
+        Ok(config) => config,
+        Err(error) => {
+            complain(&error, None);
+            return ExitCode::from(USAGE);
+        }
+    };
+    if let Some(listen) = args.listen {
+        if !listen.ip().is_loopback() {
+            eprintln!("error: listen `{listen}` is not allowed: the demo is for 127.0.0.1 and [::1] only");
+            return ExitCode::from(USAGE);
+        }
+        config.http.listen = listen;
+    }
+    let logbook: Box<dyn Logbook> = match &args.store {
+        None => Box::new(Memory::default()),
+        Some(file) => match Store::open(file) {
+            Ok(store) => Box::new(store),
+            Err(error) => {
+                complain(&error, error.hint());
+                return ExitCode::from(NOT_TESTED);
+            }
+        },
+    };
+    let pace = match args.pace {
+        AgentPace::Real => Pace::Real,
+        AgentPace::Fast => Pace::Fast,
+    };
+    eprintln!("The harbour's spare ports, simulated; faults are in the making. End with Ctrl-C.");
+    for (name, about) in demo::PORTS {
+        eprintln!("  {name:8} {about}");
+    }
+    // Beside a real agent's token, not in its place.
+    let token_file = match state_directory() {
+        Ok(state) => state.join("demo-token"),
+        Err(error) => {
+            complain(&error, None);
+            return ExitCode::from(NOT_TESTED);
+        }
+    };
+    eprintln!("Its token, for starting checks on the page: {}", token_file.display());
+    let page = page(&config.http, token_file);
+    // A demo beside a real agent must not take its socket: it has one only where a state directory was named for it.
+    let own = std::env::var_os(state::STATE_DIRECTORY_VARIABLE).is_some();
+    let state = own.then(|| state_directory().ok()).flatten();
+    ended(service::run(Start { site: Harbour::new(pace), config, logbook, state, demo: true, page }))
+}
+
+/// Page, API and metrics, unless they are off; the token is in `token_file` where the configuration names no other.
+fn page(config: &HttpConfig, token_file: PathBuf) -> Option<Page> {
+    let config = config.enabled.then(|| config.clone())?;
+    let token_file = config.token_file.clone().unwrap_or(token_file);
+    Some(Box::new(move |desk, shared| {
+        Box::pin(async move {
+            let started = http::start(desk, &config, &token_file, shared.stopped.watch()).await;
+            started.map_err(|error| with_causes(&error))
+        })
+    }))
+}
+
+fn ended(done: Result<(), String>) -> ExitCode {
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(text) => {
+            eprintln!("error: {text}");
+            ExitCode::from(NOT_TESTED)
+        }
+    }
+}
+
+fn state_directory() -> Result<PathBuf, state::StateError> {
+    let directory = state::directory()?;
+    state::make_private(&directory)?;
+    Ok(directory)
+}
+
+fn status(json: bool) -> ExitCode {
+    let asked = state::directory().map_err(|error| error.to_string()).and_then(|directory| {
+        control::ask(&directory)
+            .map_err(|error| format!("no agent answers at {}: {error}", control::socket(&directory).display()))
+    });
+    let status = match asked {
+        Ok(status) => status,
+        Err(text) => {
+            eprintln!("error: {text}");
+            eprintln!("hint: ask as the agent's user or as root; TURNBACK_STATE_DIR names another state directory");
+            return ExitCode::from(NOT_TESTED);
+        }
+    };
+    if json {
+        println!("{status:#}");
+    } else {
+        print!("{}", render(&status, jiff::Timestamp::now().as_millisecond()));
+    }
+    let any = |state: &str| ports(&status).iter().any(|port| port["standing"]["state"] == state);
+    ExitCode::from(match () {
+        () if any("failed") => 1,
+        () if any("suspect") || any("unknown") || status["health"]["ok"] != true => 3,
+        () => 0,
+    })
+}
+
+fn ports(status: &Value) -> &[Value] {
+    status["ports"].as_array().map_or(&[], Vec::as_slice)
+}
+
+/// The status for people.
+fn render(status: &Value, now_ms: i64) -> String {
+    let health = &status["health"];
+    let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
+    let since = |value: &Value| value.as_i64().filter(|ms| *ms > 0).map_or_else(|| "-".into(), |ms| age(now_ms - ms));
+    let mut out = format!("agent {}, up {}", text(&health["version"]), since(&health["started_ms"]));
+    if let Some(page) = status["page"].as_str() {
+        out.push_str(&format!(", {page}"));
+    }
+    out.push('\n');
+    for trouble in health["troubles"].as_array().into_iter().flatten() {
+        out.push_str(&format!("trouble: {}\n", text(trouble)));
+    }
+    let waiting = status["outbox"].as_array().map_or(0, Vec::len);
+    if waiting > 0 {
+        out.push_str(&format!("{waiting} announcements wait for delivery\n"));
+    }
+    let rows = ports(status).iter().map(|port| {
+        let standing = &port["standing"];
+        let doing = match (&port["running"]["run"], port["hung"].as_bool()) {
+            (_, Some(true)) => "hangs".into(),
+            (Value::String(_), _) => "runs".into(),
+            _ => port["next_due_ms"].as_i64().map_or_else(|| "-".into(), |ms| format!("in {}", age(ms - now_ms))),
+        };
+        vec![
+            text(&port["name"]),
+            text(&port["cabinet"]),
+            text(&standing["state"]),
+            since(&standing["since_ms"]),
+            since(&standing["proven_ms"]),
+            doing,
+            text(&standing["why"]).chars().take(60).collect(),
+        ]
+    });
+    let rows: Vec<Vec<String>> = rows.collect();
+    out.push_str(&table::render(&["port", "cabinet", "state", "for", "proven", "next run", "why"], &rows));
+    out
+}
+
+/// A time in its largest unit.
+fn age(ms: i64) -> String {
+    let seconds = (ms / 1000).max(0);
+    match seconds {
+        0..120 => format!("{seconds} s"),
+        120..7200 => format!("{} min", seconds / 60),
+        7200..172_800 => format!("{} h", seconds / 3600),
+        _ => format!("{} d", seconds / 86_400),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_status_reads_well() {
+        let status = serde_json::json!({
+            "health": {"version": "1", "started_ms": 1000, "troubles": ["store: full"], "ok": false},
+            "outbox": [{}],
+            "ports": [{"name": "quay3", "cabinet": "quay cabinet 3", "next_due_ms": 61_000, "running": null, "hung": false,
+                "standing": {"state": "suspect", "since_ms": 2000, "proven_ms": null, "why": "bit-errors: 7 of 10"}}],
+        });
+        let text = render(&status, 31_000);
+        for part in
+            ["up 30 s", "trouble: store: full", "1 announcements wait", "quay3", "suspect", "in 30 s", "bit-errors"]
+        {
+            assert!(text.contains(part), "{part} in {text}");
+        }
+    }
+}

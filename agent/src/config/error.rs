@@ -1,0 +1,51 @@
+//! What is wrong with a configuration, and in which line.
+
+use std::{io, ops::Range};
+
+use thiserror::Error;
+use toml::Spanned;
+
+/// Why a configuration cannot be used.
+#[derive(Debug, Error)]
+pub enum ConfigError {
+    /// No such file, or no right to read it.
+    #[error("cannot read {file}")]
+    Unreadable {
+        /// As given.
+        file: String,
+        /// The cause.
+        #[source]
+        source: io::Error,
+    },
+    /// Something in it is wrong.
+    #[error("{file}:{line}: {text}")]
+    Wrong {
+        /// As given.
+        file: String,
+        /// Line, from 1.
+        line: usize,
+        /// What is wrong, with what is allowed.
+        text: String,
+    },
+}
+
+/// A text under its file's name, to turn places into lines.
+pub(super) struct Lines<'a> {
+    pub file: &'a str,
+    pub text: &'a str,
+}
+
+impl Lines<'_> {
+    pub fn at(&self, place: Range<usize>, text: impl Into<String>) -> ConfigError {
+        let line = self.text.bytes().take(place.start).filter(|byte| *byte == b'\n').count() + 1;
+        ConfigError::Wrong { file: self.file.to_owned(), line, text: text.into() }
+    }
+
+    pub fn value<T: ToString>(&self, value: &Spanned<T>, name: &str, allowed: &str) -> ConfigError {
+        self.at(value.span(), format!("{name} `{}` is not allowed: {allowed}", value.get_ref().to_string()))
+    }
+
+    pub fn toml(&self, error: &toml::de::Error) -> ConfigError {
+        self.at(error.span().unwrap_or(0..0), error.message().trim())
+    }
+}

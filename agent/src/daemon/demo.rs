@@ -1,0 +1,267 @@
+//! The harbour: spare ports of an invented harbour authority, simulated, with a few faults in the making. For trying out
+//! everything without hardware and rights.
+//!
+//! Each port is a rig whose faults depend on how long the demo has run. Runs go at the pace of real time, or as fast as they
+//! can be reckoned.
+
+use std::{
+    sync::Arc,
+    thread,
+    time::{Duration, Instant},
+};
+
+use jiff::Timestamp;
+use turnback_core::{
+    event::Event,
+    sim::{self, Rig},
+};
+
+use super::{
+    local::{self, on_thread},
+    site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site},
+};
+use crate::{
+    engine::{cancel::Cancel, check::check},
+    ports::{Port, simulated::SimulatedPort},
+};
+
+/// The configuration of the demo: short times, so that something is seen.
+pub const CONFIG: &str = r#"
+[limits]
+runs_at_once = 2
+
+[[port]]
+select = { name = "quay?" }
+cabinet = "quay cabinet 3"
+cable = "Q-12"
+spare = true
+
+[[port]]
+select = { name = "lock?" }
+cabinet = "lock-gate controller"
+cable = "L-04"
+spare = true
+
+[[port]]
+select = { name = "office?" }
+cabinet = "signal office"
+spare = true
+
+[[round]]
+name = "watch"
+select = [{ spare = true }]
+schedule = "0,30 * * * * *"
+jitter = "25s"
+repeat_after = "15s"
+side_by_side = true
+
+[[announce]]
+name = "journal"
+log = true
+"#;
+
+/// How fast simulated time goes by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Pace {
+    /// As on a real port.
+    Real,
+    /// As fast as it can be reckoned.
+    Fast,
+}
+
+/// See the module text.
+pub struct Harbour {
+    began: Instant,
+    pace: Pace,
+}
+
+impl Harbour {
+    /// Opens the harbour.
+    pub fn new(pace: Pace) -> Arc<Self> {
+        Arc::new(Self { began: Instant::now(), pace })
+    }
+
+    fn age(&self) -> Duration {
+        self.began.elapsed()
+    }
+}
+
+/// Ports and what each shows.
+pub const PORTS: [(&str, &str); 12] = [
+    ("lock0", "nothing wrong"),
+    ("lock1", "its electronics damage ever more bits: drifts, then fails"),
+    ("lock2", "is taken into service after three minutes, and freed again after six"),
+    ("office0", "nothing wrong"),
+    ("office1", "fibre, nothing wrong"),
+    ("office2", "no plug is fitted: no link, so port or plug are at fault"),
+    ("quay0", "nothing wrong"),
+    ("quay1", "nothing wrong"),
+    ("quay2", "segments office-riser, crane-rail: the second is chafed, and damages bits from the second minute on"),
+    ("quay3", "a worn plug that is replaced after five minutes: fails, and is proven again"),
+    ("quay4", "a loose connector drops the link now and then"),
+    ("quay5", "a slow machine: loses frames in the host, which is nobody else's fault"),
+];
+
+/// The rig of a port when the demo has run this long.
+pub fn rig(port: &str, age: Duration) -> Option<Rig> {
+    let (name, about) = PORTS.into_iter().find(|(name, _)| *name == port)?;
+    let minutes = age.as_secs_f64() / 60.0;
+    let base = match name {
+        "office1" => "fibre-good",
+        "office2" => "no-plug",
+        "quay5" => "slow-host",
+        "quay2" => "bursty-cable",
+        _ => "good",
+    };
+    let mut rig = sim::builtin(base)?;
+    (rig.name, rig.about) = (name.to_owned(), about.to_owned());
+    if name == "quay2" {
+        rig.faults.clear();
+    }
+    let fault = match name {
+        // Ten times as many each minute and a half, from well below the limit of 1e-7 to well above.
+        "lock1" => {
+            let ratio = 1e-9 * 10f64.powf(minutes / 1.5).min(1e4);
+            format!("place = 'port-host'\nkind = {{ bit-errors = {{ ratio = {ratio:e} }} }}")
+        }
+        "quay2" if minutes >= 2.0 => "place = 'segment:crane-rail'\n\
+            kind = { bursts = { good_ratio = 0.0, bad_ratio = 1e-4, mean_good_s = 0.4, mean_bad_s = 0.01 } }"
+            .to_owned(),
+        "quay3" if (1.0..5.0).contains(&minutes) => {
+            "place = 'plug'\nkind = { bit-errors = { ratio = 1e-6 } }".to_owned()
+        }
+        "quay4" if (minutes as u64) % 3 == 2 => {
+            "place = 'port-line'\nkind = { flap = { every_s = 1.5, down_s = 0.3 } }".to_owned()
+        }
+        _ => String::new(),
+    };
+    if !fault.is_empty() {
+        rig.faults.push(toml::from_str(&fault).ok()?);
+    }
+    Some(rig)
+}
+
+impl Site for Harbour {
+    fn now(&self) -> Timestamp {
+        Timestamp::now()
+    }
+
+    fn ports(&self) -> Boxed<Result<Vec<PortFacts>, String>> {
+        let minutes = self.age().as_secs_f64() / 60.0;
+        let list = PORTS
+            .iter()
+            .enumerate()
+            .map(|(number, (name, _))| PortFacts {
+                name: (*name).to_owned(),
+                kind: "simulated".into(),
+                driver: Some("harbour".into()),
+                bus: Some(format!("0000:{:02x}:00.{}", 1 + number / 4, number % 4)),
+                in_service: match *name {
+                    "lock2" if (3.0..6.0).contains(&minutes) => {
+                        vec![
+                            "lock2 has the address 192.0.2.17/24: the lock-gate controller's own line has moved here"
+                                .into(),
+                        ]
+                    }
+                    _ => Vec::new(),
+                },
+            })
+            .collect();
+        Box::pin(async move { Ok(list) })
+    }
+
+    fn check(&self, order: Order, mut say: Say, cancel: Cancel) -> Boxed<RunEnd> {
+        let (age, pace) = (self.age(), self.pace);
+        on_thread(
+            "run",
+            move || {
+                let Some(rig) = rig(&order.port, age) else {
+                    return RunEnd::Failed(format!("there is no port `{}` in the harbour", order.port));
+                };
+                let mut port = SimulatedPort::of(&rig, order.port.clone(), order.seed);
+                local::arrange(&order, &mut port);
+                let began = Instant::now();
+                let mut paced = |event: Event| {
+                    if let (Pace::Real, Event::Progress(progress)) = (pace, &event) {
+                        let until = began + Duration::from_secs_f64(progress.elapsed_s.max(0.0));
+                        // In small pieces, so that a wish to end is heard.
+                        while !cancel.is_cancelled() {
+                            let left = until.saturating_duration_since(Instant::now());
+                            if left.is_zero() {
+                                break;
+                            }
+                            thread::sleep(left.min(Duration::from_millis(50)));
+                        }
+                    }
+                    say(event);
+                };
+                let started_at = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
+                local::end(check(&mut port, None, local::options(&order, started_at), &mut paced, &cancel))
+            },
+            RunEnd::Failed,
+        )
+    }
+
+    fn meet(&self, port: &str) -> Result<Known, String> {
+        let rig = rig(port, self.age()).ok_or_else(|| format!("there is no port `{port}` in the harbour"))?;
+        let port = SimulatedPort::of(&rig, port.to_owned(), 1);
+        Ok((port.identity(), port.offers()))
+    }
+
+    fn cpu_used(&self) -> Duration {
+        local::cpu_used()
+    }
+
+    fn processors(&self) -> u32 {
+        local::processors()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use turnback_core::{plan::Profile, verdict::Outcome};
+
+    use super::*;
+    use crate::config::Config;
+
+    fn outcome(port: &str, minutes: f64) -> Outcome {
+        let rig = rig(port, Duration::from_secs_f64(minutes * 60.0)).unwrap();
+        let mut simulated = SimulatedPort::of(&rig, port.to_owned(), 3);
+        let order = Order {
+            run: "r".into(),
+            port: port.into(),
+            labels: Default::default(),
+            profile: Profile::named("quick").unwrap(),
+            placement: None,
+            cable: None,
+            seed: 3,
+            stage: None,
+            record: Default::default(),
+        };
+        let options = local::options(&order, String::new());
+        check(&mut simulated, None, options, &mut |_| {}, &Cancel::default()).unwrap().verdict.outcome
+    }
+
+    #[test]
+    fn ports_do_what_the_list_says() {
+        for healthy in ["lock0", "office0", "office1", "quay0"] {
+            assert_eq!(outcome(healthy, 9.0), Outcome::Pass, "{healthy}");
+        }
+        assert_eq!((outcome("lock1", 0.1), outcome("lock1", 6.0)), (Outcome::Pass, Outcome::Fault));
+        assert_eq!((outcome("quay3", 0.5), outcome("quay3", 2.0), outcome("quay3", 6.0)), {
+            (Outcome::Pass, Outcome::Fault, Outcome::Pass)
+        });
+        assert_eq!(outcome("quay2", 3.0), Outcome::Fault);
+        assert_ne!(outcome("office2", 1.0), Outcome::Pass);
+        assert_ne!(outcome("quay5", 1.0), Outcome::Fault);
+    }
+
+    #[test]
+    fn its_configuration_is_one_and_every_port_belongs_to_its_round() {
+        let config = Config::parse("the demo's configuration", CONFIG).unwrap();
+        for (name, _) in PORTS {
+            let traits = turnback_core::watch::selector::Traits { name, ..Default::default() };
+            assert!(config.ports.iter().any(|entry| entry.select.selects(&traits)), "{name}");
+        }
+    }
+}

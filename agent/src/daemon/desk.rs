@@ -1,0 +1,414 @@
+//! The desk: what whoever stands outside the daemon (the page, the API, the control socket) may ask of it.
+//!
+//! Nothing here knows HTTP, and nothing outside knows the supervisor. Calls marked *disk* wait for the store, a few
+//! milliseconds as a rule: an async caller makes them through `spawn_blocking`. All others answer at once.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+use tokio::sync::broadcast;
+use turnback_core::{
+    event::Event,
+    report::Report,
+    verdict::{Location, Outcome, Verdict},
+    watch::standing::{Change, Standing},
+};
+
+/// What people call a port and what belongs to it.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Labels {
+    /// Label on the port.
+    pub label: Option<String>,
+    /// Label of its cable.
+    pub cable: Option<String>,
+    /// The cabinet it is in.
+    pub cabinet: Option<String>,
+    /// It is called spare: tested on schedule while it is free.
+    pub spare: bool,
+}
+
+/// One port as the desk shows it. Times are milliseconds since 1970-01-01 UTC.
+#[derive(Clone, Debug, Serialize)]
+pub struct PortView {
+    /// Name, as `turnback check` takes it.
+    pub name: String,
+    /// `ethernet`, `serial` or `simulated`.
+    pub kind: String,
+    /// Driver's name.
+    pub driver: Option<String>,
+    /// Address on the bus.
+    pub bus: Option<String>,
+    /// Labels.
+    #[serde(flatten)]
+    pub labels: Labels,
+    /// The machine has it now.
+    pub present: bool,
+    /// What is held of it, since when, why, and when it was last proven.
+    pub standing: Standing,
+    /// Why it is in service now, as last looked at; empty when free.
+    pub in_service: Vec<String>,
+    /// Rounds it belongs to.
+    pub rounds: Vec<String>,
+    /// When the next scheduled run is due.
+    pub next_due_ms: Option<i64>,
+    /// The run that is on.
+    pub running: Option<LiveRun>,
+    /// Runs of it waiting for their turn because somebody asked.
+    pub waiting: u32,
+    /// Times it was skipped because it was in service, since the daemon first knew it.
+    pub skips: u64,
+    /// A run of it does not end: its driver hangs. Nothing is started on it until that run ends.
+    pub hung: bool,
+    /// Figures that drift, in words.
+    pub drifts: Vec<String>,
+}
+
+/// A run that is on.
+#[derive(Clone, Debug, Serialize)]
+pub struct LiveRun {
+    /// Id.
+    pub run: String,
+    /// Port.
+    pub port: String,
+    /// Profile's name.
+    pub profile: String,
+    /// Why it runs: the round's name, `asked`, or the case's id.
+    pub cause: String,
+    /// When it began.
+    pub started_ms: i64,
+    /// Share done, `0.0..=1.0`, where the plan's length is known.
+    pub share_done: Option<f64>,
+    /// The last event of it as the events file has it (`docs/report-format.md`).
+    pub last_event: Option<Event>,
+}
+
+/// Something that happened, told to whoever listens.
+#[derive(Clone, Debug, Serialize)]
+#[serde(tag = "happening", rename_all = "kebab-case")]
+pub enum Happening {
+    /// A run said something.
+    Run {
+        /// Its id.
+        run: String,
+        /// Its port.
+        port: String,
+        /// What, as in the events file.
+        event: Event,
+    },
+    /// A run is over and on record.
+    RunOver {
+        /// Its id.
+        run: String,
+        /// Its port.
+        port: String,
+        /// What it found; none if it could not be made.
+        outcome: Option<Outcome>,
+    },
+    /// A port's state changed.
+    Changed {
+        /// The port.
+        port: String,
+        /// How.
+        change: Change,
+    },
+    /// A case moved on.
+    Case {
+        /// Its id.
+        case: String,
+    },
+    /// The configuration was read again.
+    Reloaded,
+}
+
+/// One line of a list of records.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RecordLine {
+    /// Id of the run.
+    pub run: String,
+    /// When it began, RFC 3339 with zone.
+    pub started_at: String,
+    /// Port.
+    pub port: String,
+    /// Cable's label.
+    pub cable: Option<String>,
+    /// Where the plug was.
+    pub placement: String,
+    /// Profile.
+    pub profile: String,
+    /// What it found.
+    pub outcome: Outcome,
+    /// For a fault, among what it lies.
+    pub location: Vec<Location>,
+    /// Name of the deciding rule.
+    pub rule: Option<String>,
+    /// Estimated bit error ratio.
+    pub bit_error_ratio: Option<f64>,
+    /// Half of the round trips took at most this, ns.
+    pub latency_ns_p50: Option<u64>,
+}
+
+/// Which records.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct RecordQuery {
+    /// Of this port.
+    pub port: Option<String>,
+    /// Of this cable.
+    pub cable: Option<String>,
+    /// With this outcome.
+    pub outcome: Option<Outcome>,
+    /// Begun before this run (by id), to go on with a list.
+    pub before: Option<String>,
+    /// At most this many, the newest first; 0 means 100, and 1000 is the most.
+    pub limit: u32,
+}
+
+/// A check that somebody asks for.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct StartOrder {
+    /// Port.
+    pub port: String,
+    /// Profile by name; none: that of the port's first round, else `quick`.
+    pub profile: Option<String>,
+    /// Where the plug is: `internal`, `at-port`, `far-end`; none: that of the port's first round.
+    pub placement: Option<String>,
+    /// Label of the cable.
+    pub cable: Option<String>,
+}
+
+/// One stage of a case.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct StageView {
+    /// Name, as `turnback isolate --stage` takes it.
+    pub stage: String,
+    /// Which attempt, from 1.
+    pub attempt: u32,
+    /// The run that carried it out.
+    pub run: Option<String>,
+    /// Why it was skipped, if it was.
+    pub skipped: Option<String>,
+    /// What came of it, in words.
+    pub result: String,
+}
+
+/// What to do next in a case.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct NextView {
+    /// The stage, as [`Desk::perform`] takes it; none when only a hand can go on.
+    pub stage: Option<String>,
+    /// What to do with the hands.
+    pub act: String,
+    /// What to look at.
+    pub look: String,
+    /// Cautions that belong to it; the line that local codes come first closes them.
+    pub cautions: Vec<String>,
+}
+
+/// A guided isolation.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct CaseView {
+    /// Id.
+    pub case: String,
+    /// When it was opened, RFC 3339 with zone.
+    pub opened_at: String,
+    /// Port.
+    pub port: String,
+    /// Cable's label.
+    pub cable: Option<String>,
+    /// `open`, `decided` or `exhausted`.
+    pub state: String,
+    /// Stages done, in order.
+    pub stages: Vec<StageView>,
+    /// What to do now; none when it is over.
+    pub next: Option<NextView>,
+    /// The run that carries out a stage now.
+    pub running: Option<String>,
+    /// What it says so far.
+    pub verdict: Option<Verdict>,
+}
+
+/// A case that somebody opens.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct CaseOrder {
+    /// Port.
+    pub port: String,
+    /// Label of the cable.
+    pub cable: Option<String>,
+    /// Labels of its segments, from the port.
+    pub segments: Vec<String>,
+}
+
+/// One announcement on its way to one target.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct OutboxLine {
+    /// Id of the announcement.
+    pub id: String,
+    /// Target's name.
+    pub target: String,
+    /// Port.
+    pub port: String,
+    /// When it came up, ms since 1970-01-01 UTC.
+    pub at_ms: i64,
+    /// Times its delivery was tried.
+    pub attempts: u32,
+    /// When it will be tried next, ms since 1970-01-01 UTC.
+    pub next_try_ms: i64,
+    /// What the last try said.
+    pub last_error: Option<String>,
+}
+
+/// How the daemon itself fares.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Health {
+    /// Nothing is wrong with the daemon: see `troubles`. Ports do not count here.
+    pub ok: bool,
+    /// What is wrong, each with the way out.
+    pub troubles: Vec<String>,
+    /// Version of the program.
+    pub version: String,
+    /// When the daemon started, ms since 1970-01-01 UTC.
+    pub started_ms: i64,
+    /// When the supervisor last went round, ms since 1970-01-01 UTC.
+    pub last_round_ms: i64,
+    /// The configuration file; none in the demo.
+    pub config: Option<String>,
+    /// Ports are simulated: `turnback agent --demo`.
+    pub demo: bool,
+}
+
+/// Counts since the daemon started, for metrics. Gauges over ports follow from [`Desk::ports`].
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Figures {
+    /// Runs by port, then by outcome.
+    pub runs: BTreeMap<String, BTreeMap<String, u64>>,
+    /// Runs that could not be made, by port.
+    pub run_errors: BTreeMap<String, u64>,
+    /// Runs cut off by their time limit, by port.
+    pub run_timeouts: BTreeMap<String, u64>,
+    /// Times a port was skipped because it was in service.
+    pub skips: BTreeMap<String, u64>,
+    /// Missed times that were caught up, or dropped, by round.
+    pub missed: BTreeMap<String, u64>,
+    /// Bits compared, by port.
+    pub bits_compared: BTreeMap<String, u64>,
+    /// Wrong bits, by port.
+    pub bit_errors: BTreeMap<String, u64>,
+    /// Frames sent, by port.
+    pub frames_sent: BTreeMap<String, u64>,
+    /// Frames lost on the wire, by port.
+    pub frames_lost: BTreeMap<String, u64>,
+    /// Round trip of the last run, half of the probes at most, ns, by port.
+    pub latency_ns_p50: BTreeMap<String, u64>,
+    /// Announcements delivered, by target.
+    pub announced: BTreeMap<String, u64>,
+    /// Failed attempts to deliver, by target.
+    pub announce_failures: BTreeMap<String, u64>,
+    /// Announcements that wait for delivery.
+    pub outbox: u64,
+    /// Processor time the daemon has used, seconds.
+    pub cpu_seconds: f64,
+    /// Reloads of the configuration that worked, and that were refused.
+    pub reloads: (u64, u64),
+}
+
+/// Why the desk says no.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum DeskError {
+    /// No such port, run or case.
+    #[error("there is no {what} `{name}`")]
+    Unknown {
+        /// `port`, `run` or `case`.
+        what: &'static str,
+        /// As given.
+        name: String,
+    },
+    /// A value that is not allowed.
+    #[error("{name} `{given}` is not allowed: {allowed}")]
+    Value {
+        /// Name of the value.
+        name: &'static str,
+        /// As given.
+        given: String,
+        /// What is allowed.
+        allowed: String,
+    },
+    /// Not now: the port is in service, busy or hung, or the case is over.
+    #[error("not now: {0}")]
+    NotNow(String),
+    /// The store failed.
+    #[error("the store cannot be used: {0}")]
+    Store(String),
+}
+
+/// The desk of a running daemon.
+pub trait Desk: Send + Sync {
+    /// Every port, by name.
+    fn ports(&self) -> Vec<PortView>;
+    /// Listens to what happens from now on. Whoever is too slow misses the oldest and is told how many.
+    fn listen(&self) -> broadcast::Receiver<Happening>;
+    /// How the daemon fares.
+    fn health(&self) -> Health;
+    /// Counts for metrics.
+    fn figures(&self) -> Figures;
+
+    /// Asks for a check; the id of the run, which may have to wait for its turn.
+    ///
+    /// # Errors
+    /// An unknown port, a value out of range, a port in service, hung, or with a run asked for already.
+    fn start(&self, order: StartOrder) -> Result<String, DeskError>;
+    /// Ends a run that is on or waits. *Disk*, when the run is one of a case.
+    ///
+    /// # Errors
+    /// No such run.
+    fn cancel(&self, run: &str) -> Result<(), DeskError>;
+
+    /// Records, the newest first. *Disk.*
+    ///
+    /// # Errors
+    /// The store.
+    fn records(&self, query: &RecordQuery) -> Result<Vec<RecordLine>, DeskError>;
+    /// The report of a run. *Disk.*
+    ///
+    /// # Errors
+    /// No such run; the store.
+    fn report(&self, run: &str) -> Result<Report, DeskError>;
+    /// Changes of a port's state, the newest first, `limit` at most. *Disk.*
+    ///
+    /// # Errors
+    /// No such port; the store.
+    fn changes(&self, port: &str, limit: u32) -> Result<Vec<Change>, DeskError>;
+    /// Announcements that are not delivered yet. *Disk.*
+    ///
+    /// # Errors
+    /// The store.
+    fn outbox(&self) -> Result<Vec<OutboxLine>, DeskError>;
+
+    /// Cases, the newest first, `limit` at most. *Disk.*
+    ///
+    /// # Errors
+    /// The store.
+    fn cases(&self, limit: u32) -> Result<Vec<CaseView>, DeskError>;
+    /// One case. *Disk.*
+    ///
+    /// # Errors
+    /// No such case; the store.
+    fn case(&self, case: &str) -> Result<CaseView, DeskError>;
+    /// Opens a case; its id. *Disk.*
+    ///
+    /// # Errors
+    /// An unknown port; a label that is not allowed; the store.
+    fn open_case(&self, order: CaseOrder) -> Result<String, DeskError>;
+    /// Carries out a stage: the person has done what [`NextView::act`] says. The id of the run.
+    ///
+    /// # Errors
+    /// No such case; a stage it does not have; not now.
+    fn perform(&self, case: &str, stage: &str) -> Result<String, DeskError>;
+    /// Skips a stage. *Disk.*
+    ///
+    /// # Errors
+    /// As for [`Desk::perform`].
+    fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), DeskError>;
+}

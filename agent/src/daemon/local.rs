@@ -1,0 +1,191 @@
+//! This machine as a site: its ports, and checks on threads of their own.
+
+use std::time::Duration;
+
+use jiff::Timestamp;
+use turnback_core::{labels::Labels, report::Report};
+
+use super::site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site};
+use crate::{
+    case::conduct::bench,
+    engine::{
+        cancel::Cancel,
+        check::{CheckError, CheckOptions, check},
+        line::LineOptions,
+    },
+    guard::{lock::LockError, state},
+    ports::{
+        Port, PortError, ethernet::service::InService, inventory::ethernet_ports, serial::inventory::serial_ports,
+        simulated,
+    },
+};
+
+/// Opens a port by its name.
+pub type Open = fn(&str, u64) -> Result<Box<dyn Port>, PortError>;
+
+/// See the module text.
+pub struct LocalSite {
+    open: Open,
+    /// Simulated ports that the configuration names.
+    simulated: Vec<String>,
+}
+
+impl LocalSite {
+    /// A site whose ports `open` opens.
+    pub fn new(open: Open, simulated: Vec<String>) -> Self {
+        Self { open, simulated }
+    }
+}
+
+impl Site for LocalSite {
+    fn now(&self) -> Timestamp {
+        Timestamp::now()
+    }
+
+    fn ports(&self) -> Boxed<Result<Vec<PortFacts>, String>> {
+        let simulated = self.simulated.clone();
+        // On a thread of its own and not in a pool: a driver that hangs must not use up the pool.
+        on_thread(
+            "ports",
+            move || {
+                let mut list: Vec<PortFacts> =
+                    ethernet_ports().map_err(|error| error.to_string())?.into_iter().map(facts).collect();
+                list.extend(serial_ports().into_iter().map(|line| PortFacts {
+                    name: line.name,
+                    kind: "serial".into(),
+                    driver: line.driver,
+                    bus: None,
+                    in_service: line.in_service,
+                }));
+                list.extend(simulated.into_iter().map(|name| PortFacts {
+                    in_service: Vec::new(),
+                    kind: "simulated".into(),
+                    name,
+                    ..PortFacts::default()
+                }));
+                Ok(list)
+            },
+            Err,
+        )
+    }
+
+    fn check(&self, order: Order, mut say: Say, cancel: Cancel) -> Boxed<RunEnd> {
+        let open = self.open;
+        on_thread(
+            "run",
+            move || {
+                let started_at = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
+                let seed = match order.port.strip_prefix("sim:") {
+                    Some(what) => simulated::load(what).map(|rig| u64::from(rig.seed())).unwrap_or(order.seed),
+                    None => order.seed,
+                };
+                let run = || {
+                    let mut port = open(&order.port, seed)?;
+                    arrange(&order, &mut *port);
+                    check(&mut *port, None, options(&order, started_at), &mut *say, &cancel)
+                };
+                end(run())
+            },
+            RunEnd::Failed,
+        )
+    }
+
+    fn meet(&self, port: &str) -> Result<Known, String> {
+        let port = (self.open)(port, 1).map_err(|error| error.to_string())?;
+        Ok((port.identity(), port.offers()))
+    }
+
+    fn cpu_used(&self) -> Duration {
+        cpu_used()
+    }
+
+    fn processors(&self) -> u32 {
+        processors()
+    }
+}
+
+/// Processors this process may use.
+pub fn processors() -> u32 {
+    std::thread::available_parallelism().map_or(1, |n| n.get() as u32)
+}
+
+/// Processor time this process has used, by `/proc/self/stat` (proc(5): fields 14 and 15, in ticks of 10 ms on every
+/// architecture Linux has now).
+pub fn cpu_used() -> Duration {
+    let text = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    // The name in field 2 may hold spaces; it ends with the last parenthesis.
+    let fields = text.rsplit_once(')').map_or("", |(_, rest)| rest).split_whitespace();
+    let ticks: u64 = fields.skip(11).take(2).filter_map(|field| field.parse::<u64>().ok()).sum();
+    Duration::from_millis(ticks * 10)
+}
+
+/// What a check is asked to do.
+pub fn options(order: &Order, started_at: String) -> CheckOptions {
+    CheckOptions {
+        profile: order.profile.clone(),
+        placement: order.placement,
+        cable: order.cable.clone(),
+        labels: Labels { port: order.labels.label.clone(), ..order.record.clone() },
+        machine: state::machine(),
+        speed_mbps: None,
+        seed: order.seed,
+        run: order.run.clone(),
+        started_at,
+        although_in_service: false,
+        // A case itself moves on to the place that tells more.
+        confirm: order.stage.is_none(),
+        line: LineOptions::default(),
+    }
+}
+
+/// Does what a hand would do for a stage of a case, where the port can: on a simulated rig.
+pub fn arrange(order: &Order, port: &mut dyn Port) {
+    if let Some(stage) = &order.stage
+        && let Some(spot) = stage.spot()
+        && port.offers().moves_plug
+    {
+        port.arrange(&bench(stage, &spot));
+    }
+}
+
+/// How a check ended, as the supervisor wants to know it.
+pub fn end(done: Result<Report, CheckError>) -> RunEnd {
+    match done {
+        Ok(report) => RunEnd::Report(Box::new(report)),
+        Err(CheckError::Port(PortError::Lock(error @ LockError::Held { .. }))) => RunEnd::Busy(error.to_string()),
+        Err(CheckError::Port(error)) => match error.hint() {
+            Some(hint) => RunEnd::Failed(format!("{error} (hint: {hint})")),
+            None => RunEnd::Failed(error.to_string()),
+        },
+        Err(error) => RunEnd::Failed(error.to_string()),
+    }
+}
+
+/// Does something that may block on a thread that nothing else waits for; `gone` says what it means when that thread cannot
+/// be started or ends early.
+pub fn on_thread<T: Send + 'static>(
+    name: &str,
+    work: impl FnOnce() -> T + Send + 'static,
+    gone: fn(String) -> T,
+) -> Boxed<T> {
+    let (done, ended) = tokio::sync::oneshot::channel();
+    let spawned = std::thread::Builder::new().name(name.to_owned()).spawn(move || {
+        let _ = done.send(work());
+    });
+    Box::pin(async move {
+        match spawned {
+            Err(error) => gone(format!("no thread could be started: {error}")),
+            Ok(_) => ended.await.unwrap_or_else(|_| gone("its thread ended early".into())),
+        }
+    })
+}
+
+fn facts(entry: crate::ports::inventory::PortEntry) -> PortFacts {
+    PortFacts {
+        name: entry.name,
+        kind: "ethernet".into(),
+        driver: entry.driver,
+        bus: entry.bus.map(|bus| bus.address),
+        in_service: entry.in_service.into_iter().map(|InService { text, .. }| text).collect(),
+    }
+}

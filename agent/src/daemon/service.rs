@@ -1,0 +1,206 @@
+//! Running as a service: the daemon's parts on one runtime, signals, and the service manager.
+
+use std::{future::Future, path::PathBuf, pin::Pin, sync::Arc, time::Duration};
+
+use sd_notify::NotifyState;
+use tokio::signal::unix::{SignalKind, signal};
+
+use super::{
+    announce::{self, with_logbook},
+    board::Shared,
+    clerk::Clerk,
+    control,
+    desk::{Desk, Happening},
+    logbook::Logbook,
+    site::{Known, Site},
+    supervisor::Supervisor,
+};
+use crate::config::Config;
+
+/// What a daemon is started with.
+pub struct Start<S: Site> {
+    /// The world.
+    pub site: Arc<S>,
+    /// What it is told.
+    pub config: Config,
+    /// What it must not forget.
+    pub logbook: Box<dyn Logbook>,
+    /// Its state directory; none: no control socket.
+    pub state: Option<PathBuf>,
+    /// Ports are simulated.
+    pub demo: bool,
+    /// Serves the page and the API.
+    pub page: Option<Page>,
+}
+
+/// Serves page and API at the desk until [`Shared::stopped`]; gives the page's address once it listens, and what to wait for.
+pub type Page = Box<dyn FnOnce(Arc<dyn Desk>, Arc<Shared>) -> Served + Send>;
+/// The page's address and its task, or why it cannot be served.
+pub type Served = Pin<Box<dyn Future<Output = Result<(String, tokio::task::JoinHandle<()>), String>> + Send>>;
+
+/// Runs a daemon until a signal ends it.
+///
+/// # Errors
+/// What kept it from starting, in words.
+pub fn run<S: Site>(start: Start<S>) -> Result<(), String> {
+    // One thread: nothing here computes. Runs, lists of ports and the disk have threads of their own.
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .max_blocking_threads(16)
+        .thread_keep_alive(Duration::from_secs(2))
+        .build()
+        .map_err(|error| format!("cannot start: {error}"))?;
+    let done = runtime.block_on(serve(start));
+    // A run whose driver hangs must not keep the process.
+    runtime.shutdown_timeout(Duration::from_secs(2));
+    done
+}
+
+async fn serve<S: Site>(start: Start<S>) -> Result<(), String> {
+    let Start { site, config, logbook, state, demo, page } = start;
+    let signals = |kind| signal(kind).map_err(|error| format!("cannot hear signals: {error}"));
+    let (mut hangup, mut terminate, mut interrupt) =
+        (signals(SignalKind::hangup())?, signals(SignalKind::terminate())?, signals(SignalKind::interrupt())?);
+    let _lock = state.as_deref().map(control::only_one).transpose()?;
+    let clock = Arc::clone(&site);
+    let shared = Shared::new(config, logbook, move || clock.now());
+    shared.board().demo = demo;
+    let known = Arc::clone(&site);
+    let meet = Box::new(move |port: &str| meet(&known, port));
+    let mut supervisor = Supervisor::new(site, Arc::clone(&shared), watchdog()).await?;
+    let desk: Arc<dyn Desk> = Arc::new(Clerk::new(Arc::clone(&shared), meet));
+    let mut parts = tokio::task::JoinSet::new();
+    let mut address = None;
+    if let Some(page) = page {
+        let (listens_at, task) = page(Arc::clone(&desk), Arc::clone(&shared)).await?;
+        // What people wait for before they open a browser: data, so on standard output.
+        println!("{listens_at}");
+        address = Some(listens_at);
+        parts.spawn(async move {
+            let _ = task.await;
+        });
+    }
+    if let Some(state) = &state {
+        let listener = control::listen(state)
+            .map_err(|error| format!("cannot listen at {}: {error}", control::socket(state).display()))?;
+        let (desk, shared) = (Arc::clone(&desk), Arc::clone(&shared));
+        parts.spawn(async move { control::answer(listener, desk, address, &shared.stopped).await });
+    }
+    parts.spawn(announce::deliver_for_ever(Arc::clone(&shared)));
+    parts.spawn(prune_for_ever(Arc::clone(&shared)));
+    let ports = shared.board().ports.len();
+    tracing::info!(ports, version = env!("CARGO_PKG_VERSION"), demo, "agent started");
+    tell_manager(&[NotifyState::Ready, NotifyState::Status(&format!("{ports} ports"))]);
+
+    let going = tokio::spawn(async move { supervisor.go().await });
+    loop {
+        tokio::select! {
+            _ = hangup.recv() => reload(&shared),
+            _ = terminate.recv() => break,
+            _ = interrupt.recv() => break,
+        }
+    }
+    tracing::info!("agent ends: runs are ended and settings put back");
+    tell_manager(&[NotifyState::Stopping]);
+    shared.stopped.stop();
+    let ended = going.await;
+    let _ = tokio::time::timeout(Duration::from_secs(3), async { while parts.join_next().await.is_some() {} }).await;
+    if let Some(state) = &state {
+        let _ = std::fs::remove_file(control::socket(state));
+    }
+    ended.map_err(|error| format!("the supervisor failed: {error}"))
+}
+
+/// Gets to know a port; a driver may hang at that.
+fn meet<S: Site>(site: &Arc<S>, port: &str) -> Result<Known, String> {
+    let (done, met) = std::sync::mpsc::channel();
+    let (site, name) = (Arc::clone(site), port.to_owned());
+    let spawned = std::thread::Builder::new().name("meet".into()).spawn(move || {
+        // Whoever asked may have given up meanwhile.
+        let _ = done.send(site.meet(&name));
+    });
+    spawned.map_err(|error| format!("no thread could be started: {error}"))?;
+    met.recv_timeout(MEET_LIMIT).unwrap_or_else(|_| Err(format!("{port} does not answer")))
+}
+
+const MEET_LIMIT: Duration = Duration::from_secs(10);
+
+/// Reads the configuration again. Runs that are on go on as they were begun.
+fn reload(shared: &Arc<Shared>) {
+    let Some(file) = shared.board().config.file.clone() else {
+        tracing::warn!("SIGHUP: there is no configuration file to read again");
+        return;
+    };
+    tell_manager_of_reload();
+    match Config::read(&file) {
+        Ok(config) => {
+            let mut board = shared.board();
+            if config.http != board.config.http || config.store != board.config.store {
+                tracing::warn!("changes of [http] and store take effect at the next start");
+            }
+            let old = Arc::clone(&board.config);
+            for port in board.ports.values_mut() {
+                port.slots.clear();
+                if let Some(run) = &mut port.running {
+                    run.cause.renumber(&old, &config);
+                }
+            }
+            board.config = Arc::new(config);
+            board.relist = true;
+            board.troubles.remove("config");
+            board.figures.reloads.0 += 1;
+            drop(board);
+            tracing::info!(file = %file.display(), "configuration read again");
+            shared.tell(Happening::Reloaded);
+            shared.wake.notify_one();
+            shared.posted.notify_one();
+        }
+        Err(error) => {
+            tracing::error!(%error, "the new configuration is refused; the old one stays in force");
+            let mut board = shared.board();
+            board.figures.reloads.1 += 1;
+            board.troubles.insert("config", format!("{error}; the old one is in force"));
+        }
+    }
+    tell_manager(&[NotifyState::Ready]);
+}
+
+/// Removes records that are too old, once a day.
+async fn prune_for_ever(shared: Arc<Shared>) {
+    loop {
+        let keep = shared.board().config.limits.keep_records;
+        if let Some(keep) = keep {
+            let before_ms = shared.now_ms() - keep.as_millis() as i64;
+            match with_logbook(&shared.logbook, move |logbook| logbook.prune(before_ms)).await {
+                Ok(0) => {}
+                Ok(removed) => tracing::info!(removed, "old records removed"),
+                Err(error) => tracing::error!(%error, "old records could not be removed"),
+            }
+        }
+        tokio::select! {
+            () = tokio::time::sleep(Duration::from_secs(86_400)) => {}
+            () = shared.stopped.cancelled() => return,
+        }
+    }
+}
+
+/// Tells the service manager's watchdog that the supervisor goes round.
+fn watchdog() -> Box<dyn FnMut() + Send> {
+    match sd_notify::watchdog_enabled() {
+        Some(_) => Box::new(|| tell_manager(&[NotifyState::Watchdog])),
+        None => Box::new(|| {}),
+    }
+}
+
+fn tell_manager(states: &[NotifyState<'_>]) {
+    if let Err(error) = sd_notify::notify(states) {
+        tracing::debug!(%error, "the service manager could not be told");
+    }
+}
+
+fn tell_manager_of_reload() {
+    match NotifyState::monotonic_usec_now() {
+        Ok(now) => tell_manager(&[NotifyState::Reloading, now]),
+        Err(_) => tell_manager(&[NotifyState::Reloading]),
+    }
+}

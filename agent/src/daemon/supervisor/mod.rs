@@ -1,0 +1,334 @@
+//! The supervisor: goes round the ports, starts what is due and may start, and takes what the runs find.
+//!
+//! [`due`] says what is due and may start, [`start`] starts it, [`found`] takes what it finds, [`write`] brings that into the
+//! logbook.
+//!
+//! One task. It waits for the next thing that is due, a run that is over, or a bell; everything that can hang (a driver,
+//! a list of ports) goes on elsewhere under a time limit.
+
+mod due;
+mod found;
+mod start;
+mod write;
+
+use std::{
+    collections::BTreeSet,
+    sync::{Arc, Mutex},
+    time::Duration,
+};
+
+use jiff::{SignedDuration, Timestamp};
+use tokio::sync::mpsc;
+use turnback_core::{
+    event::Event,
+    rng::Rng,
+    watch::{
+        drift::Sample,
+        standing::{Change, Finding, Hysteresis, State},
+    },
+};
+
+use super::{
+    announce::{Announcement, with_logbook},
+    board::{Asked, Board, Cause, Running, Shared, Slot, Watched},
+    budget::Budget,
+    desk::{Happening, LiveRun},
+    logbook::{Entry, PortMemory},
+    site::{Order, PortFacts, RunEnd, Site},
+};
+use crate::{
+    config::{Config, Round, planned_time},
+    engine::cancel::Cancel,
+};
+
+/// Goes round until the daemon ends.
+pub struct Supervisor<S: Site> {
+    site: Arc<S>,
+    shared: Arc<Shared>,
+    budget: Budget,
+    over: (mpsc::UnboundedSender<Over>, mpsc::UnboundedReceiver<Over>),
+    listed_at: Option<tokio::time::Instant>,
+    /// Since when the supervisor has gone round without a gap: what was due before was missed.
+    going_since: Timestamp,
+    went_round: Timestamp,
+    /// Entries that the logbook could not take yet.
+    pending: Vec<Entry>,
+    pending_since: Option<tokio::time::Instant>,
+    alive: Box<dyn FnMut() + Send>,
+    /// The clock may be set and a machine may sleep, so no wait is longer.
+    pub(super) round_max: Duration,
+}
+
+/// A run is over.
+struct Over {
+    port: String,
+    run: String,
+    end: RunEnd,
+}
+
+impl<S: Site> Supervisor<S> {
+    /// Remembers what the logbook holds and lists the ports. `alive` is called each time round, at least once a minute: the
+    /// service manager's watchdog.
+    ///
+    /// # Errors
+    /// The logbook cannot be read.
+    pub async fn new(site: Arc<S>, shared: Arc<Shared>, alive: Box<dyn FnMut() + Send>) -> Result<Self, String> {
+        let now = site.now();
+        let fresh_seed = uuid::Uuid::now_v7().as_u64_pair().1;
+        let remembered =
+            with_logbook(&shared.logbook, move |l| l.open(fresh_seed)).await.map_err(|error| error.to_string())?;
+        {
+            let mut board = shared.board();
+            board.seed = remembered.seed;
+            for (name, memory) in remembered.ports {
+                board.ports.insert(name, Watched { memory, ..Watched::default() });
+            }
+        }
+        let budget = Budget::new(site.cpu_used(), now.as_millisecond());
+        let mut supervisor = Self {
+            site,
+            shared,
+            budget,
+            over: mpsc::unbounded_channel(),
+            listed_at: None,
+            going_since: now,
+            went_round: now,
+            pending: Vec::new(),
+            pending_since: None,
+            alive,
+            round_max: ROUND_MAX,
+        };
+        supervisor.list_ports().await;
+        supervisor.take_up_what_was_cut_off(now).await;
+        Ok(supervisor)
+    }
+
+    /// Goes round until [`Shared::stopped`], then ends the runs and waits for them, a while.
+    pub async fn go(&mut self) {
+        while !self.shared.stopped.is_stopped() {
+            let wait = self.go_round().await;
+            (self.alive)();
+            tokio::select! {
+                () = tokio::time::sleep(wait) => {}
+                () = self.shared.wake.notified() => {}
+                Some(over) = self.over.1.recv() => self.take(over).await,
+                () = self.shared.stopped.cancelled() => {}
+            }
+        }
+        self.end().await;
+    }
+
+    async fn end(&mut self) {
+        for run in self.shared.board().ports.values().filter_map(|p| p.running.as_ref()) {
+            run.cancel.cancel();
+        }
+        let last_word = tokio::time::Instant::now() + END_PATIENCE;
+        while self.shared.board().busy().next().is_some() {
+            match tokio::time::timeout_at(last_word, self.over.1.recv()).await {
+                Ok(Some(over)) => self.take(over).await,
+                _ => {
+                    tracing::warn!("a run does not end; its settings are put back at the next start");
+                    break;
+                }
+            }
+        }
+        self.write_pending().await;
+    }
+
+    /// One time round: what has grown old, what takes too long, what is due. How long until the next.
+    async fn go_round(&mut self) -> Duration {
+        let now = self.site.now();
+        self.look_at_clock(now).await;
+        if self.pending_since.is_some_and(|since| since.elapsed() >= WRITE_AGAIN) {
+            self.write_pending().await;
+        }
+        if std::mem::take(&mut self.shared.board().relist) {
+            self.list_ports().await;
+        }
+        self.age(now).await;
+        let limit_wait = self.end_what_takes_too_long(now).await;
+        let (candidates, due_wait) = self.find_due(now);
+        let blocked_wait = self.start_some(candidates, now).await;
+        self.shared.board().last_round_ms = now.as_millisecond();
+        [Some(self.round_max), limit_wait, due_wait, blocked_wait].into_iter().flatten().min().unwrap_or(self.round_max)
+    }
+
+    /// A machine that slept, or whose clock was set: what was due meanwhile was missed.
+    async fn look_at_clock(&mut self, now: Timestamp) {
+        let since = now.duration_since(self.went_round);
+        if since > SignedDuration::from_secs(5 * self.round_max.as_secs() as i64) {
+            tracing::info!(seconds = since.as_secs(), "time has passed unseen: the machine slept or its clock was set");
+            self.going_since = now;
+        }
+        if since < SignedDuration::from_secs(-1) {
+            let limit = now.as_millisecond();
+            let mut board = self.shared.board();
+            for port in board.ports.values_mut() {
+                // What was dealt with lies in the future now; it would not be due again until then.
+                for slot in port.memory.dealt_with_ms.values_mut().filter(|slot| **slot > limit) {
+                    *slot = limit;
+                }
+            }
+        }
+        self.went_round = now;
+    }
+
+    /// Lists the ports anew, and gives each its labels and rounds.
+    pub async fn list_ports(&mut self) {
+        let listed = match tokio::time::timeout(LIST_LIMIT, self.site.ports()).await {
+            Ok(listed) => listed,
+            Err(_) => Err(format!("the ports could not be listed within {} s", LIST_LIMIT.as_secs())),
+        };
+        self.listed_at = Some(tokio::time::Instant::now());
+        let now_ms = self.site.now().as_millisecond();
+        let mut fresh = Vec::new();
+        {
+            let mut board = self.shared.board();
+            match listed {
+                Ok(list) => {
+                    board.troubles.remove("ports");
+                    lay_out(&mut board, list);
+                }
+                Err(text) => {
+                    tracing::error!(error = text, "the list of ports is out of date");
+                    board.troubles.insert("ports", text);
+                }
+            }
+            board.sort_ports();
+            let config = Arc::clone(&board.config);
+            for (name, port) in &mut board.ports {
+                let mut new = false;
+                for round in port.rounds.iter().filter_map(|n| config.rounds.get(*n)) {
+                    // A round's times before it knew the port were not missed.
+                    if !port.memory.dealt_with_ms.contains_key(&round.name) {
+                        port.memory.dealt_with_ms.insert(round.name.clone(), now_ms);
+                        new = true;
+                    }
+                }
+                if new {
+                    fresh.push(Entry { port: name.clone(), memory: port.memory.clone(), ..Entry::default() });
+                }
+            }
+            // What was neither found nor ever remembered and belongs to no round is not kept on the board.
+            let named: BTreeSet<String> = config.named_ports().map(str::to_owned).collect();
+            board.ports.retain(|name, port| {
+                port.facts.is_some()
+                    || !port.rounds.is_empty()
+                    || port.running.is_some()
+                    || port.memory != PortMemory::default()
+                    || named.contains(name)
+            });
+        }
+        for entry in fresh {
+            self.enter(entry).await;
+        }
+    }
+
+    /// Runs that began before a crash and never ended.
+    async fn take_up_what_was_cut_off(&mut self, now: Timestamp) {
+        let cut_off: Vec<(String, (String, String))> = {
+            let board = self.shared.board();
+            board.ports.iter().filter_map(|(name, p)| Some((name.clone(), p.memory.begun.clone()?))).collect()
+        };
+        for (port, (run, round)) in cut_off {
+            tracing::warn!(port, run, round, "a run was cut off when the daemon ended");
+            let number = self.shared.board().config.rounds.iter().position(|r| r.name == round);
+            let finding = Finding::Inconclusive(format!("cut-off: run {run} was cut off when the daemon ended"));
+            self.conclude(&port, Some(run), &finding, &[], number, None, now).await;
+        }
+    }
+
+    async fn age(&mut self, now: Timestamp) {
+        let now_ms = now.as_millisecond();
+        let mut aged = Vec::new();
+        {
+            let mut board = self.shared.board();
+            let config = Arc::clone(&board.config);
+            for (name, port) in &mut board.ports {
+                let Some(lasts) = port.rounds.iter().filter_map(|n| config.rounds.get(*n)).map(|r| r.proof_lasts).max()
+                else {
+                    continue;
+                };
+                if let Some(change) = port.memory.standing.grow_old(now_ms, lasts.as_millis() as i64) {
+                    aged.push((name.clone(), change, port.rounds.first().copied()));
+                }
+            }
+        }
+        for (port, change, round) in aged {
+            self.enter_change(&port, Some(change), None, round, None, now_ms).await;
+        }
+    }
+
+    /// Runs over their time are ended; one that does not end then is given up.
+    async fn end_what_takes_too_long(&mut self, now: Timestamp) -> Option<Duration> {
+        let mut given_up = Vec::new();
+        let mut next: Option<Duration> = None;
+        {
+            let mut board = self.shared.board();
+            let board = &mut *board;
+            for (name, port) in &mut board.ports {
+                let Some(run) = port.running.as_mut().filter(|run| !run.hung) else { continue };
+                if run.ended_at.is_none() && now >= run.ends_by {
+                    tracing::warn!(port = name, run = run.live.run, "the run takes too long and is ended");
+                    *board.figures.run_timeouts.entry(name.clone()).or_default() += 1;
+                    run.cancel.cancel();
+                    run.ended_at = Some(now);
+                }
+                let until = match run.ended_at {
+                    None => run.ends_by,
+                    Some(at) => at.checked_add(HANG_PATIENCE).unwrap_or(Timestamp::MAX),
+                };
+                if run.ended_at.is_some() && now >= until {
+                    run.hung = true;
+                    given_up.push((name.clone(), run.live.run.clone(), run.cause.clone()));
+                } else {
+                    let wait = between(now, until);
+                    next = Some(next.map_or(wait, |n| n.min(wait)));
+                }
+            }
+        }
+        for (port, run, cause) in given_up {
+            tracing::error!(
+                port,
+                run,
+                "the run does not end: its driver hangs; nothing is started on this port meanwhile"
+            );
+            *self.shared.board().figures.run_errors.entry(port.clone()).or_default() += 1;
+            let round = self.settle_slot(&port, &cause);
+            let finding =
+                Finding::Inconclusive(format!("driver-hangs: run {run} did not end in time nor when it was told to"));
+            self.conclude(&port, Some(run), &finding, &[], round, None, now).await;
+        }
+        next
+    }
+}
+
+/// Ports that the machine lists are on the board, and those it does not list any more are absent.
+fn lay_out(board: &mut Board, list: Vec<PortFacts>) {
+    let named: Vec<String> = board.config.named_ports().map(str::to_owned).collect();
+    for port in board.ports.values_mut() {
+        port.facts = None;
+    }
+    for facts in list {
+        let name = facts.name.clone();
+        board.ports.entry(name).or_default().facts = Some(facts);
+    }
+    for name in named {
+        board.ports.entry(name).or_default();
+    }
+}
+
+/// Also how often the service manager hears that we live.
+const ROUND_MAX: Duration = Duration::from_secs(60);
+/// A driver may hang even when it is only asked who it is.
+const LIST_LIMIT: Duration = Duration::from_secs(20);
+/// So long a run may take to end when it is told to.
+const HANG_PATIENCE: SignedDuration = SignedDuration::from_secs(30);
+/// The service manager gives us more; see the unit file.
+const END_PATIENCE: Duration = Duration::from_secs(20);
+/// How soon a store that took nothing is tried again.
+const WRITE_AGAIN: Duration = Duration::from_secs(30);
+
+fn between(now: Timestamp, then: Timestamp) -> Duration {
+    Duration::try_from(then.duration_since(now)).unwrap_or(Duration::ZERO)
+}

@@ -1,0 +1,151 @@
+//! Starting a run.
+
+use super::{due::Candidate, *};
+
+impl<S: Site> Supervisor<S> {
+    pub(super) async fn start(&mut self, candidate: Candidate, now: Timestamp) {
+        let Candidate { port: name, cause, asked, .. } = candidate;
+        let (config, seed) = {
+            let mut board = self.shared.board();
+            if let Some(asked) = &asked {
+                board.asked.retain(|a| a.run != asked.run);
+            }
+            (Arc::clone(&board.config), board.seed)
+        };
+        let round_number = match cause {
+            Cause::Scheduled { round, .. } | Cause::Repeat { round } => Some(round),
+            Cause::Asked { .. } => None,
+        };
+        let round = round_number.and_then(|n| config.rounds.get(n));
+        if let (Some(round), Cause::Scheduled { slot_ms, .. }) = (round, &cause)
+            && *slot_ms < self.going_since.as_millisecond()
+        {
+            *self.shared.board().figures.missed.entry(round.name.clone()).or_default() += 1;
+        }
+        let facts = self.shared.board().ports.get(&name).and_then(|p| p.facts.clone());
+        let refused = match &facts {
+            None => Some(Finding::Inconclusive("port-gone: the machine does not have this port now".into())),
+            Some(facts) if !facts.in_service.is_empty() => Some(Finding::InService(facts.in_service.join("; "))),
+            Some(_) => None,
+        };
+        let run = asked.as_ref().map_or_else(|| uuid::Uuid::now_v7().to_string(), |a| a.run.clone());
+        if let Some(finding) = refused {
+            self.settle_slot(&name, &cause);
+            match &finding {
+                Finding::InService(why) => tracing::info!(port = name, why, "skipped: in service"),
+                _ => tracing::warn!(port = name, "not tested: the port is gone"),
+            }
+            if asked.is_some() {
+                self.shared.tell(Happening::RunOver { run: run.clone(), port: name.clone(), outcome: None });
+                let why = Err("the port could not be tested: it is in service or gone".to_owned());
+                self.end_stage(&cause, &run, why).await;
+            }
+            self.conclude(&name, None, &finding, &[], round_number, None, now).await;
+            return;
+        }
+        let (profile, placement, cable, side_by_side) = match (&asked, round) {
+            (Some(a), _) => (a.profile.clone(), a.placement, a.cable.clone(), false),
+            (None, Some(r)) => (r.profile.clone(), r.placement, None, r.side_by_side),
+            (None, None) => return,
+        };
+        let takes = planned_time(&profile) + config.limits.overtime;
+        let cause_name = match &cause {
+            Cause::Asked { by } => by.clone(),
+            _ => round.map(|r| r.name.clone()).unwrap_or_default(),
+        };
+        let cancel = Cancel::default();
+        let mut entry = Entry { port: name.clone(), ..Entry::default() };
+        let order = {
+            let mut board = self.shared.board();
+            let Some(port) = board.ports.get_mut(&name) else { return };
+            let cable = cable.or_else(|| {
+                // The cable is part of what is tested only when the plug is at its far end.
+                (placement == Some(turnback_core::link::Placement::FarEnd)).then(|| port.labels.cable.clone()).flatten()
+            });
+            port.memory.begun = Some((run.clone(), cause_name.clone()));
+            if matches!(cause, Cause::Repeat { .. }) {
+                port.memory.repeat = None;
+                port.memory.repeats += 1;
+            }
+            entry.memory = port.memory.clone();
+            let live = LiveRun {
+                run: run.clone(),
+                port: name.clone(),
+                profile: profile.name.clone(),
+                cause: cause_name,
+                started_ms: now.as_millisecond(),
+                share_done: None,
+                last_event: None,
+            };
+            port.running = Some(Running {
+                live,
+                cancel: cancel.clone(),
+                cause,
+                ends_by: now.checked_add(takes).unwrap_or(Timestamp::MAX),
+                ended_at: None,
+                by_hand: false,
+                hung: false,
+                adapter: facts.and_then(|f| f.adapter().map(str::to_owned)),
+                side_by_side,
+            });
+            Order {
+                run: run.clone(),
+                port: name.clone(),
+                labels: port.labels.clone(),
+                profile,
+                placement,
+                cable,
+                stage: asked.as_ref().and_then(|a| a.stage.clone()),
+                record: asked.as_ref().map(|a| a.record.clone()).unwrap_or_default(),
+                seed: Rng::new(seed ^ now.as_millisecond() as u64).draw(),
+            }
+        };
+        tracing::info!(port = name, run, "run begins");
+        self.enter(entry).await;
+        let shared = Arc::clone(&self.shared);
+        let (port, id) = (name.clone(), run.clone());
+        let say = Box::new(move |event| hear(&shared, &port, &id, event));
+        let check = self.site.check(order, say, cancel);
+        let over = self.over.0.clone();
+        tokio::spawn(async move {
+            let end = check.await;
+            let _ = over.send(Over { port: name, run, end });
+        });
+    }
+
+    /// A time of the schedule is dealt with; the number of its round.
+    pub(super) fn settle_slot(&self, port: &str, cause: &Cause) -> Option<usize> {
+        let mut board = self.shared.board();
+        let config = Arc::clone(&board.config);
+        let memory = &mut board.ports.get_mut(port)?.memory;
+        match cause {
+            Cause::Scheduled { round, slot_ms } => {
+                let name = config.rounds.get(*round)?.name.clone();
+                memory.dealt_with_ms.insert(name, *slot_ms);
+                (memory.repeats, memory.repeat) = (0, None);
+                Some(*round)
+            }
+            Cause::Repeat { round } => {
+                memory.repeat = None;
+                Some(*round)
+            }
+            Cause::Asked { .. } => None,
+        }
+    }
+}
+
+/// A run says something.
+fn hear(shared: &Shared, port: &str, run: &str, event: Event) {
+    if let Some(running) = shared.board().ports.get_mut(port).and_then(|p| p.running.as_mut())
+        && running.live.run == run
+    {
+        if let Event::Progress(progress) = &event
+            && let Some(left) = progress.left_s
+        {
+            running.live.share_done =
+                Some((progress.elapsed_s / (progress.elapsed_s + left).max(1e-9)).clamp(0.0, 1.0));
+        }
+        running.live.last_event = Some(event.clone());
+    }
+    shared.tell(Happening::Run { run: run.to_owned(), port: port.to_owned(), event });
+}

@@ -1,0 +1,63 @@
+//! Into the logbook, also when it takes nothing for a while.
+
+use super::*;
+
+impl<S: Site> Supervisor<S> {
+    /// Into the logbook; what it cannot take now is kept and tried again.
+    pub(super) async fn enter(&mut self, entry: Entry) {
+        self.pending.push(entry);
+        self.write_pending().await;
+    }
+
+    pub(super) async fn write_pending(&mut self) {
+        let entries = std::mem::take(&mut self.pending);
+        if entries.is_empty() {
+            return;
+        }
+        let left = Arc::new(Mutex::new(Vec::new()));
+        let unwritten = Arc::clone(&left);
+        let written = with_logbook(&self.shared.logbook, move |logbook| {
+            let mut failed = Ok(());
+            for entry in entries {
+                // The order of a port's entries must not change: after a failure the rest waits too.
+                if failed.is_ok() {
+                    failed = logbook.enter(&entry);
+                }
+                if failed.is_err() {
+                    unwritten.lock().unwrap_or_else(std::sync::PoisonError::into_inner).push(entry);
+                }
+            }
+            failed
+        })
+        .await;
+        self.pending = std::mem::take(&mut *left.lock().unwrap_or_else(std::sync::PoisonError::into_inner));
+        let mut board = self.shared.board();
+        match written {
+            Ok(()) => {
+                if board.troubles.remove("store").is_some() {
+                    tracing::info!("the store takes records again");
+                }
+                self.pending_since = None;
+            }
+            Err(error) => {
+                tracing::error!(%error, waiting = self.pending.len(), "the store takes no records; they are kept in memory");
+                board.troubles.insert("store", format!("{error}; {} entries wait in memory", self.pending.len()));
+                self.pending_since = Some(tokio::time::Instant::now());
+                // Reports are the bulk: the oldest go first, what is held of ports and announcements never.
+                let reports = self.pending.iter().filter(|entry| entry.report.is_some()).count();
+                let mut excess = reports.saturating_sub(REPORTS_WAITING_MAX);
+                for entry in self.pending.iter_mut().filter(|entry| entry.report.is_some()) {
+                    if excess == 0 {
+                        break;
+                    }
+                    tracing::error!(port = entry.port, "a report is lost: the store has taken none for too long");
+                    entry.report = None;
+                    excess -= 1;
+                }
+            }
+        }
+    }
+}
+
+/// Reports that wait in memory for a store that takes none.
+const REPORTS_WAITING_MAX: usize = 200;

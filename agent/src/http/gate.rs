@@ -1,0 +1,187 @@
+//! Before any call is answered: is it meant for this daemon, may this caller make it, and not too often?
+//!
+//! Reading is free on a loopback address. Whatever changes something, and every call on another address, needs the token:
+//! as a bearer, or as a session that a person opened with it. A session counts for a change only if the browser says that
+//! the change comes from one of our own pages.
+
+use std::{
+    net::IpAddr,
+    sync::{Arc, Mutex, PoisonError},
+    time::{Duration, Instant},
+};
+
+use axum::{
+    extract::{Request, State},
+    http::{HeaderMap, HeaderValue, Method, StatusCode, header},
+    middleware::Next,
+    response::{IntoResponse, Response},
+};
+use tokio::time::timeout;
+
+use super::{
+    access::Names,
+    error::ApiError,
+    page,
+    rate::{Allowance, Rate},
+    serve::Peer,
+    session::Sessions,
+    token::Token,
+};
+
+/// Who may do what.
+pub struct Gate {
+    names: Names,
+    token: Token,
+    /// Sessions that people opened.
+    pub sessions: Sessions,
+    reading_is_free: bool,
+    reads: Mutex<Rate>,
+    changes: Mutex<Rate>,
+    refusals: Mutex<Rate>,
+}
+
+impl Gate {
+    /// `reading_is_free`: the daemon listens on a loopback address.
+    pub fn new(names: Names, token: Token, reading_is_free: bool) -> Self {
+        Self {
+            names,
+            token,
+            sessions: Sessions::default(),
+            reading_is_free,
+            reads: Mutex::new(Rate::new(if reading_is_free { READS_LOOPBACK } else { READS_ELSEWHERE })),
+            changes: Mutex::new(Rate::new(CHANGES)),
+            refusals: Mutex::new(Rate::new(REFUSALS)),
+        }
+    }
+
+    /// Whether what `text` holds is the token; wrong guesses are counted against `who`.
+    ///
+    /// # Errors
+    /// A wrong token, or too many of them.
+    pub fn try_token(&self, who: IpAddr, text: &str) -> Result<(), ApiError> {
+        if self.token.matches(text) {
+            return Ok(());
+        }
+        take(&self.refusals, who)?;
+        Err(ApiError::new(
+            StatusCode::UNAUTHORIZED,
+            "wrong-token",
+            "this is not the token; the file that holds it is named in the daemon's log",
+        ))
+    }
+
+    fn pass(&self, who: IpAddr, method: &Method, path: &str, headers: &HeaderMap) -> Result<(), ApiError> {
+        let mut hosts = headers.get_all(header::HOST).iter();
+        let host = hosts.next().and_then(|h| h.to_str().ok()).unwrap_or_default();
+        if !self.names.host_is_ours(host) || hosts.next().is_some() {
+            let message = "the Host header is no name of this daemon; names beside its address go into `hosts` of the configuration";
+            return Err(ApiError::new(StatusCode::MISDIRECTED_REQUEST, "host-not-ours", message));
+        }
+        let origin = headers.get(header::ORIGIN);
+        let ours = |o: &HeaderValue| o.to_str().is_ok_and(|o| self.names.origin_is_ours(o));
+        if origin.is_some_and(|o| !ours(o)) {
+            return Err(ApiError::new(
+                StatusCode::FORBIDDEN,
+                "origin-not-ours",
+                "a page of another site may not call this daemon",
+            ));
+        }
+        let changes = !matches!(*method, Method::GET | Method::HEAD);
+        take(if changes { &self.changes } else { &self.reads }, who)?;
+        if (!changes && self.reading_is_free) || FREE_PATHS.contains(&path) {
+            return Ok(());
+        }
+        if let Some(given) = headers.get(header::AUTHORIZATION) {
+            let given = given.to_str().ok().and_then(bearer).unwrap_or_default();
+            return self.try_token(who, given);
+        }
+        if self.sessions.holds(headers) {
+            if changes && origin.is_none() {
+                return Err(ApiError::new(
+                    StatusCode::FORBIDDEN,
+                    "origin-missing",
+                    "a change by a session must come from a page of this daemon",
+                ));
+            }
+            return Ok(());
+        }
+        let message = "send the token as `Authorization: Bearer TOKEN`; the daemon's log names the file that holds it";
+        Err(ApiError::new(StatusCode::UNAUTHORIZED, "token-needed", message))
+    }
+}
+
+/// `Bearer`, in any case, then the token (RFC 6750 2.1, RFC 9110 11.1).
+fn bearer(header: &str) -> Option<&str> {
+    let (scheme, token) = header.split_once(' ')?;
+    scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
+}
+
+fn take(rate: &Mutex<Rate>, who: IpAddr) -> Result<(), ApiError> {
+    rate.lock().unwrap_or_else(PoisonError::into_inner).take(who, Instant::now()).map_err(|wait| {
+        let retry = wait.as_secs_f64().ceil() as u64;
+        let message = format!("too many calls from this address; try again in {retry} s");
+        ApiError {
+            retry_after_s: Some(retry.max(1)),
+            ..ApiError::new(StatusCode::TOO_MANY_REQUESTS, "too-often", message)
+        }
+    })
+}
+
+/// The middleware in front of every route.
+pub async fn guard(State(gate): State<Arc<Gate>>, request: Request, next: Next) -> Response {
+    let id = uuid::Uuid::now_v7().to_string();
+    let Some(Peer(peer)) = request.extensions().get::<Peer>().copied() else {
+        return StatusCode::INTERNAL_SERVER_ERROR.into_response();
+    };
+    let (method, uri) = (request.method().clone(), request.uri().clone());
+    let path = uri.path();
+    let refuse = |refusal: ApiError| match page::is_page(path) {
+        true => page::refusal(&method, &uri, refusal),
+        false => refusal.into_response(),
+    };
+    let mut response = match gate.pass(peer.ip(), &method, path, request.headers()) {
+        Err(refusal) => refuse(refusal),
+        Ok(()) => match timeout(ANSWER_PATIENCE, next.run(request)).await {
+            Ok(response) => response,
+            Err(_) => {
+                let message = "the request did not come in whole, or could not be answered, in time";
+                refuse(ApiError::new(StatusCode::REQUEST_TIMEOUT, "too-slow", message))
+            }
+        },
+    };
+    tracing::debug!(request = id, %peer, %method, path, status = response.status().as_u16(), "http");
+    let headers = response.headers_mut();
+    if let Ok(id) = HeaderValue::from_str(&id) {
+        headers.insert("x-request-id", id);
+    }
+    for (name, value) in ALWAYS {
+        headers.entry(*name).or_insert(HeaderValue::from_static(value));
+    }
+    response
+}
+
+/// What a person without a token needs to get to the place where it is entered.
+const FREE_PATHS: &[&str] = &["/enter", "/look.css", "/live.js", "/pennant.svg"];
+
+/// A page may load its own style and script and nothing else, and no other page may frame it.
+const ALWAYS: &[(&str, &str)] = &[
+    (
+        "content-security-policy",
+        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; \
+         form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+    ),
+    ("x-content-type-options", "nosniff"),
+    ("referrer-policy", "same-origin"),
+    ("cross-origin-opener-policy", "same-origin"),
+    ("cross-origin-resource-policy", "same-origin"),
+    ("cache-control", "no-store"),
+];
+
+/// A page asks for a few things a second; programs may read often on the same machine.
+const READS_LOOPBACK: Allowance = Allowance { burst: 4000.0, per_second: 2000.0 };
+const READS_ELSEWHERE: Allowance = Allowance { burst: 200.0, per_second: 50.0 };
+/// Nobody starts more checks than that by hand.
+const CHANGES: Allowance = Allowance { burst: 30.0, per_second: 2.0 };
+/// A wrong token can be a slip; guessing 128 bits at this rate is hopeless.
+const REFUSALS: Allowance = Allowance { burst: 10.0, per_second: 0.1 };
+const ANSWER_PATIENCE: Duration = Duration::from_secs(20);

@@ -1,0 +1,92 @@
+//! The daemon on the web: JSON API, metrics and page, all of them views of the [`Desk`](crate::daemon::desk::Desk).
+//!
+//! [`start`] puts it together: [`serve`] takes connections, [`gate`] says who may do what and how often, by [`token`],
+//! [`session`], [`access`] and [`rate`]; [`api`] and [`page`] answer.
+
+pub mod access;
+pub mod api;
+pub mod error;
+pub mod gate;
+pub mod page;
+pub mod rate;
+pub mod serve;
+pub mod session;
+pub mod token;
+
+use std::{path::Path, sync::Arc};
+
+use axum::{
+    Router,
+    extract::{DefaultBodyLimit, State},
+    http::{HeaderName, header},
+    response::IntoResponse,
+    routing::get,
+};
+use thiserror::Error;
+use tokio::{sync::watch, task::JoinHandle};
+
+use self::{
+    access::Names,
+    api::SharedDesk,
+    gate::Gate,
+    serve::{ServeError, Server},
+    token::{Token, TokenError},
+};
+use crate::{
+    config::HttpConfig,
+    metrics::{self, Snapshot},
+};
+
+/// The web side cannot start.
+#[derive(Debug, Error)]
+pub enum StartError {
+    /// It cannot listen.
+    #[error(transparent)]
+    Serve(#[from] ServeError),
+    /// Its token cannot be had.
+    #[error(transparent)]
+    Token(#[from] TokenError),
+}
+
+/// Serves page, API and metrics until `stop` turns true or its sender is gone; gives the address, as a person types it, once
+/// it listens. The token is made in `token_file` unless it is there.
+///
+/// # Errors
+/// See [`StartError`].
+pub async fn start(
+    desk: SharedDesk,
+    config: &HttpConfig,
+    token_file: &Path,
+    stop: watch::Receiver<bool>,
+) -> Result<(String, JoinHandle<()>), StartError> {
+    let (token, made) = Token::load_or_create(token_file)?;
+    if made {
+        tracing::info!(file = %token_file.display(), "token made; changing calls need it");
+    }
+    let server = Server::bind(config).await?;
+    let (listen, tls) = (server.address(), config.tls.is_some());
+    let gate = Gate::new(Names::new(listen, &config.hosts, tls), token, listen.ip().is_loopback());
+    let url = server.url();
+    tracing::info!(address = url, token_file = %token_file.display(), "page and API");
+    let router = router(desk, Arc::new(gate), tls);
+    Ok((url, tokio::spawn(server.run(router, stop))))
+}
+
+/// Every route, behind the gate. `tls`: browsers are to send their session over TLS only.
+pub fn router(desk: SharedDesk, gate: Arc<Gate>, tls: bool) -> Router {
+    let metrics = Router::new().route("/metrics", get(scrape)).with_state(desk.clone());
+    api::router(desk.clone())
+        .merge(metrics)
+        .merge(page::router(desk, Arc::clone(&gate), tls))
+        .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
+        .layer(axum::middleware::from_fn_with_state(gate, gate::guard))
+}
+
+async fn scrape(State(desk): State<SharedDesk>) -> impl IntoResponse {
+    let snapshot = Snapshot { ports: desk.ports(), figures: desk.figures(), health: desk.health() };
+    let media_type: [(HeaderName, &str); 1] = [(header::CONTENT_TYPE, metrics::MEDIA_TYPE)];
+    (media_type, metrics::exposition(snapshot))
+}
+
+/// The longest order is a case with the labels of a dozen segments.
+const BODY_BYTES_MAX: usize = 16 * 1024;

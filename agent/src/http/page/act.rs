@@ -1,0 +1,119 @@
+//! Forms that change something. The gate has made sure that whoever sends them holds a session, from one of our own pages.
+
+use axum::{
+    Extension, Form,
+    extract::{Path, rejection::FormRejection},
+    response::Redirect,
+};
+use serde::Deserialize;
+
+use super::{
+    Book, PageError,
+    enter::not_understood,
+    view::{case_href, port_href, run_href},
+    words,
+};
+use crate::{
+    daemon::desk::{CaseOrder, StartOrder},
+    http::api::ask,
+};
+
+type Done = Result<Redirect, PageError>;
+
+/// A field left empty means that nothing was given.
+fn given(text: String) -> Option<String> {
+    let text = text.trim();
+    (!text.is_empty()).then(|| text.to_owned())
+}
+
+/// A check as asked for on a port's page.
+#[derive(Deserialize)]
+pub struct Start {
+    #[serde(default)]
+    profile: String,
+    #[serde(default)]
+    placement: String,
+    #[serde(default)]
+    cable: String,
+}
+
+pub async fn start(
+    Extension(book): Extension<Book>,
+    Path(port): Path<String>,
+    form: Result<Form<Start>, FormRejection>,
+) -> Done {
+    let Form(Start { profile, placement, cable }) = form.map_err(not_understood)?;
+    let order =
+        StartOrder { port: port.clone(), profile: given(profile), placement: given(placement), cable: given(cable) };
+    let run = ask(&book.desk, move |desk| desk.start(order)).await?;
+    // A run that waits for its turn is known to nobody but its port.
+    Ok(Redirect::to(&format!("{}?port={}", run_href(&run), words::encoded(&port))))
+}
+
+/// Where to go after a run was ended.
+#[derive(Deserialize)]
+pub struct End {
+    #[serde(default)]
+    port: String,
+}
+
+pub async fn end(
+    Extension(book): Extension<Book>,
+    Path(run): Path<String>,
+    form: Result<Form<End>, FormRejection>,
+) -> Done {
+    let Form(End { port }) = form.map_err(not_understood)?;
+    ask(&book.desk, move |desk| desk.cancel(&run)).await?;
+    Ok(Redirect::to(&if port.is_empty() { "/".to_owned() } else { port_href(&port) }))
+}
+
+/// A case as opened on a port's page.
+#[derive(Deserialize)]
+pub struct Open {
+    #[serde(default)]
+    cable: String,
+    #[serde(default)]
+    segments: String,
+}
+
+pub async fn open_case(
+    Extension(book): Extension<Book>,
+    Path(port): Path<String>,
+    form: Result<Form<Open>, FormRejection>,
+) -> Done {
+    let Form(Open { cable, segments }) = form.map_err(not_understood)?;
+    let segments = segments.split(',').filter_map(|label| given(label.to_owned())).collect();
+    let order = CaseOrder { port, cable: given(cable), segments };
+    let case = ask(&book.desk, move |desk| desk.open_case(order)).await?;
+    Ok(Redirect::to(&case_href(&case)))
+}
+
+/// Which stage, and why it is skipped.
+#[derive(Deserialize)]
+pub struct Stage {
+    stage: String,
+    #[serde(default)]
+    why: String,
+}
+
+pub async fn perform(
+    Extension(book): Extension<Book>,
+    Path(case): Path<String>,
+    form: Result<Form<Stage>, FormRejection>,
+) -> Done {
+    let Form(Stage { stage, .. }) = form.map_err(not_understood)?;
+    let back = case_href(&case);
+    ask(&book.desk, move |desk| desk.perform(&case, &stage)).await?;
+    Ok(Redirect::to(&back))
+}
+
+pub async fn skip(
+    Extension(book): Extension<Book>,
+    Path(case): Path<String>,
+    form: Result<Form<Stage>, FormRejection>,
+) -> Done {
+    let Form(Stage { stage, why }) = form.map_err(not_understood)?;
+    let back = case_href(&case);
+    ask(&book.desk, move |desk| desk.skip(&case, &stage, why.trim())).await?;
+    Ok(Redirect::to(&back))
+}

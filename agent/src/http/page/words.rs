@@ -1,0 +1,171 @@
+//! Times, ages, addresses and what a run says, in words for the page.
+
+use jiff::{Timestamp, tz::TimeZone};
+use turnback_core::{
+    event::{Event, Progress},
+    verdict::Outcome,
+    watch::standing::State,
+};
+
+use crate::output::figure;
+
+/// How long ago, or how long, in its largest unit.
+pub fn age(ms: i64) -> String {
+    let seconds = ms.max(0) / 1000;
+    match seconds {
+        0..120 => format!("{seconds} s"),
+        120..7200 => format!("{} min", seconds / 60),
+        7200..172_800 => format!("{} h", seconds / 3600),
+        _ => format!("{} days", seconds / 86_400),
+    }
+}
+
+/// A moment on the clock of this machine, to the minute.
+pub fn moment(ms: i64) -> String {
+    Timestamp::from_millisecond(ms)
+        .map_or_else(|_| "-".into(), |t| t.to_zoned(TimeZone::system()).strftime("%Y-%m-%d %H:%M").to_string())
+}
+
+/// A moment for programs (RFC 3339).
+pub fn stamp(ms: i64) -> String {
+    Timestamp::from_millisecond(ms).map_or_else(|_| String::new(), |t| t.to_string())
+}
+
+/// A record's time to the minute, as the machine that ran it had it.
+pub fn minute(started_at: &str) -> String {
+    started_at.get(..16).unwrap_or(started_at).replacen('T', " ", 1)
+}
+
+/// Any text as one segment of a path or one value of a query (RFC 3986 2.1).
+pub fn encoded(text: &str) -> String {
+    text.bytes().fold(String::new(), |mut out, byte| {
+        match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => out.push(byte as char),
+            _ => out.push_str(&format!("%{byte:02X}")),
+        }
+        out
+    })
+}
+
+/// Whether a path may be gone to after the token was entered: one of this daemon's own, never another site's.
+pub fn is_own_path(path: &str) -> bool {
+    path.starts_with('/') && !path.starts_with("//") && path.bytes().all(|b| b.is_ascii_graphic() && b != b'\\')
+}
+
+/// The pennant of a state, as an SVG path: its shape tells it without colour.
+pub fn pennant(state: State) -> &'static str {
+    match state {
+        State::Proven | State::Unknown => "M2 2H40L30 14L40 26H2Z",
+        State::Failed => "M2 2H40L30 14L40 26H2Z M8 6L24 22 M24 6L8 22",
+        State::Suspect => "M2 2H40L30 14L40 26H2Z M2 14H30",
+        State::Skipped => "M2 2H40L30 14L40 26H2Z M14 2V26",
+    }
+}
+
+/// What a run said last.
+pub fn said(event: &Event) -> String {
+    match event {
+        Event::RunStarted { .. } => "begun".into(),
+        Event::LinkRead { link } if link.up => match link.speed_mbps {
+            Some(mbps) => format!("link up, {mbps} Mb/s"),
+            None => "link up".into(),
+        },
+        Event::LinkRead { .. } => "no link".into(),
+        Event::SettingChanged { .. } => "a setting is changed for this run; it will be put back".into(),
+        Event::LineSettingChanged { setting, .. } => format!("changed for this run: {setting}; it will be put back"),
+        Event::LineStepStarted { what } => what.clone(),
+        Event::LineProgress { bytes_sent, bytes_failed, proved_below, .. } => {
+            let (sent, failed) = (figure::count(*bytes_sent), figure::count(*bytes_failed));
+            format!("{sent} bytes sent, {failed} failed{}", proved(*proved_below))
+        }
+        Event::LineSlowed { bytes_out } => {
+            format!("this computer lost bytes: again with {bytes_out} bytes out at once")
+        }
+        Event::SettingPutBack { setting } => format!("put back: {setting}"),
+        Event::Listened { foreign: 0 } => "listened: nobody else is there".into(),
+        Event::Listened { foreign } => {
+            format!("heard {} frames of other stations: nothing is sent", figure::count(*foreign))
+        }
+        Event::LineListened { foreign_bytes: 0 } => "listened: the line is quiet".into(),
+        Event::LineListened { foreign_bytes } => {
+            format!("heard {} bytes of something else: nothing is sent", figure::count(*foreign_bytes))
+        }
+        Event::LineEstimated { seconds } => format!("takes about {}", figure::seconds(seconds.ceil())),
+        Event::HandfulDone { sent, returned } => format!("first probes: {returned} of {sent} came back"),
+        Event::StepStarted { step, of, size_bytes, pattern } => {
+            let of = of.map_or(String::new(), |n| format!(" of {n}"));
+            format!("step {step}{of}: {size_bytes} bytes, {pattern}")
+        }
+        Event::Progress(progress) => progressed(progress),
+        Event::StepDone { step, frames_sent, frames_lost, bit_errors } => format!(
+            "step {step} done: {} sent, {} lost, {} wrong bits",
+            figure::count(*frames_sent),
+            figure::count(*frames_lost),
+            figure::count(*bit_errors)
+        ),
+        Event::Slowed { frames_per_second } => {
+            format!("this computer lost frames: again at {} frames/s", figure::count(*frames_per_second as u64))
+        }
+        Event::Confirming { placement } => format!("it failed: confirming with the loop at {placement}"),
+        Event::RunEnded { verdict } => format!("ended: {}", verdict.outcome.name()),
+    }
+}
+
+fn progressed(p: &Progress) -> String {
+    let left = p.left_s.map_or(String::new(), |s| format!(", {} left", figure::seconds(s)));
+    format!(
+        "{} probes sent, {} a second, {} errors{}{left}",
+        figure::count(p.frames_sent),
+        figure::count(p.frames_per_second as u64),
+        figure::count(p.errors),
+        proved(p.proved_below)
+    )
+}
+
+fn proved(below: Option<f64>) -> String {
+    below.map_or(String::new(), |ratio| format!(", proved below {}", figure::ratio(ratio)))
+}
+
+/// An outcome for people.
+pub fn outcome(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::NotTested => "not tested",
+        other => other.name(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    #[test]
+    fn only_own_paths_are_gone_to() {
+        for own in ["/", "/ports/quay0", "/runs?port=quay0&before=x", "/ports/%2Fdev%2FttyS0"] {
+            assert!(is_own_path(own), "{own}");
+        }
+        for foreign in ["", "//evil.example", "/\\evil.example", "https://evil.example", "/a\r\nSet-Cookie: x", "/ä"] {
+            assert!(!is_own_path(foreign), "{foreign}");
+        }
+    }
+
+    #[test]
+    fn ages_are_short() {
+        let all = [-5, 61_000, 180_000, 3 * 3_600_000, 9 * 86_400_000].map(age);
+        assert_eq!(all, ["0 s", "61 s", "3 min", "3 h", "9 days"]);
+    }
+
+    proptest! {
+        /// What is encoded holds nothing that ends a segment or a value, and decodes to what it was (checked by hyper's own
+        /// parser, which refuses what is no path).
+        #[test]
+        fn any_name_is_one_segment(name in ".{0,40}") {
+            let encoded = encoded(&name);
+            prop_assert!(!encoded.contains(['/', '?', '#', '&', '=', ' ', '"', '<']));
+            let uri: axum::http::Uri = format!("/ports/{encoded}").parse().unwrap();
+            prop_assert_eq!(uri.path(), format!("/ports/{encoded}"));
+            is_own_path(&name);
+        }
+    }
+}

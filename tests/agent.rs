@@ -1,0 +1,285 @@
+//! The daemon as a process: real time, real sockets, signals, and deaths at bad moments.
+
+use std::{
+    collections::BTreeSet,
+    fs,
+    io::{Read, Write},
+    net::TcpListener,
+    path::Path,
+    process::Command,
+    sync::{Arc, Mutex},
+    thread,
+    time::{Duration, Instant},
+};
+
+use serde_json::Value;
+use turnback::{
+    daemon::logbook::Logbook,
+    store::{Store, query::Filter},
+};
+use turnback_core::{rng::Rng, watch::standing::State};
+
+use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
+use crate::harness::program::{Program, Running, TapPlug};
+
+/// More than any of these takes on a loaded machine; only a hang lasts longer.
+const LIMIT: Duration = Duration::from_secs(120);
+
+/// A profile that takes a second and proves little, gently.
+const PROFILE: &str = "name = 'short'\nkind = 'steps'\nsizes_bytes = [512]\npatterns = ['prbs31']\ntime = '300ms'\n\
+    rate = '2000'\nlatency_probes = 4\nlisten = '100ms'\nsettle = '100ms'\ntarget_ber = 1e-5\n";
+
+fn configure(program: &Program, text: &str) -> String {
+    fs::write(program.state().join("short.toml"), PROFILE).unwrap();
+    let path = program.state().join("agent.toml");
+    fs::write(&path, text).unwrap();
+    format!("agent --config {}", path.display())
+}
+
+fn round(more: &str) -> String {
+    format!(
+        "[http]\nenabled = false\n[limits]\ncpu_share = 1.0\nruns_at_once = 2\n[[round]]\nname = 'often'\n\
+         select = [{{ spare = true }}]\nschedule = '* * * * * *'\nprofile = 'short.toml'\nrepeat_after = '500ms'\n\
+         side_by_side = true\n{more}\n"
+    )
+}
+
+fn spare(name: &str) -> String {
+    format!("[[port]]\nselect = {{ name = '{name}' }}\nspare = true\n")
+}
+
+/// Asks until the answer is right.
+fn wait_until(program: &Program, what: &str, right: impl Fn(&Value) -> bool) -> Value {
+    let began = Instant::now();
+    let mut last = Value::Null;
+    while began.elapsed() < LIMIT {
+        let asked = program.run("agent status --json");
+        if let Ok(status) = serde_json::from_str::<Value>(&asked.stdout) {
+            if right(&status) {
+                return status;
+            }
+            last = status;
+        }
+        thread::sleep(Duration::from_millis(50));
+    }
+    panic!("never {what}: {last:#}");
+}
+
+fn state<'a>(status: &'a Value, port: &str) -> &'a str {
+    let ports = status["ports"].as_array().map_or(&[][..], Vec::as_slice);
+    ports.iter().find(|p| p["name"] == port).and_then(|p| p["standing"]["state"].as_str()).unwrap_or("")
+}
+
+fn wait_for_state(program: &Program, port: &str, wanted: &str) -> Value {
+    wait_until(program, wanted, |status| state(status, port) == wanted)
+}
+
+fn end(agent: Running) {
+    agent.signal(libc::SIGTERM);
+    let finished = agent.finish();
+    assert_eq!(finished.code, Some(0), "{}", finished.stderr);
+}
+
+/// Takes announcements; the bodies of the requests.
+fn receiver(address: &str) -> Arc<Mutex<Vec<Value>>> {
+    let listener = TcpListener::bind(address).unwrap();
+    let told = Arc::new(Mutex::new(Vec::new()));
+    let taken = Arc::clone(&told);
+    thread::spawn(move || {
+        for stream in listener.incoming() {
+            let Ok(mut stream) = stream else { return };
+            let mut came = Vec::new();
+            let mut piece = [0; 4096];
+            while let Ok(n) = stream.read(&mut piece) {
+                came.extend_from_slice(&piece[..n]);
+                if n == 0 || came.ends_with(b"}") {
+                    break;
+                }
+            }
+            let text = String::from_utf8_lossy(&came);
+            if let Some((_, body)) = text.split_once("\r\n\r\n")
+                && let Ok(body) = serde_json::from_str(body)
+            {
+                taken.lock().unwrap().push(body);
+            }
+            let _ = stream.write_all(b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n");
+        }
+    });
+    told
+}
+
+fn flags(interface: &str) -> String {
+    let output = Command::new("ip").args(["-o", "link", "show", "dev", interface]).output().unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    text.split(['<', '>']).nth(1).unwrap_or_default().to_owned()
+}
+
+#[test]
+fn a_fault_is_found_announced_through_an_outage_and_its_repair_is_seen() {
+    in_fresh_namespace(|| {
+        if !Path::new("/dev/net/tun").exists() {
+            return println!("skipped: no /dev/net/tun");
+        }
+        run("ip link set lo up");
+        let Some(mut plug) = TapPlug::start("--seed 5") else { return };
+        // Nobody listens there until the fault is found.
+        let address = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
+        let program = Program::new();
+        let target = format!("[[announce]]\nname = 'office'\nwebhook = 'http://{address}/ports'\ntime_limit = '5s'\n");
+        let agent = program.start(&configure(&program, &(round("") + &spare("quay0") + &target)));
+        wait_for_state(&program, "quay0", "proven");
+        let before = flags("quay0");
+        plug.tell("set drop 0.05");
+        wait_for_state(&program, "quay0", "failed");
+        let status = wait_until(&program, "a failed attempt", |s| s["outbox"][0]["attempts"].as_u64() > Some(0));
+        assert!(status["outbox"].as_array().unwrap().len() >= 3, "{}", status["outbox"]);
+        let told = receiver(&address);
+        plug.tell("set drop 0");
+        wait_for_state(&program, "quay0", "proven");
+        wait_until(&program, "an empty outbox", |status| status["outbox"].as_array().is_some_and(Vec::is_empty));
+        let mut told = told.lock().unwrap().clone();
+        told.sort_by_key(|a| a["id"].as_str().unwrap().to_owned());
+        told.dedup_by_key(|a| a["id"].as_str().unwrap().to_owned());
+        // Nothing is missing: each begins where the last ended. On a loaded machine some runs decide nothing, so that the port
+        // may be unknown in between.
+        let to = |n: usize| told[n]["to"].as_str().unwrap();
+        assert!((1..told.len()).all(|n| told[n]["from"].as_str().unwrap() == to(n - 1)), "{told:#?}");
+        let known: Vec<_> = (0..told.len()).map(to).filter(|state| *state != "unknown").collect();
+        let mut distinct = known.clone();
+        distinct.dedup();
+        assert_eq!(distinct, ["proven", "suspect", "failed", "proven"], "{told:#?}");
+        let suspect = told.iter().find(|a| a["to"] == "suspect").unwrap();
+        assert!(suspect["why"].as_str().unwrap().contains("frames-lost"), "{suspect}");
+        end(agent);
+        assert_eq!(flags("quay0"), before);
+        plug.end();
+    });
+}
+
+#[test]
+fn a_port_that_comes_into_service_is_left_alone_and_a_reload_drops_nothing() {
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        let program = Program::new();
+        let command = configure(&program, &(round("") + &spare("near")));
+        let agent = program.start(&command);
+        wait_for_state(&program, "near", "proven");
+        // A documentation address (RFC 5737).
+        run("ip addr add 192.0.2.1/24 dev near");
+        let status = wait_for_state(&program, "near", "skipped");
+        assert!(status.to_string().contains("192.0.2.1"), "{status}");
+        let packets = || fs::read_to_string("/sys/class/net/near/statistics/tx_packets").unwrap();
+        // The run that met the address may have been on its last frames; from its end on there are none.
+        wait_until(&program, "idle", |s| s["ports"].as_array().unwrap().iter().all(|p| p["running"].is_null()));
+        let sent = packets();
+        let skips = |s: &Value| {
+            let port = s["ports"].as_array().unwrap().iter().find(|p| p["name"] == "near").unwrap();
+            port["skips"].as_u64().unwrap()
+        };
+        let at_first = skips(&status);
+        wait_until(&program, "skipped again and again", |s| skips(s) >= at_first + 3);
+        assert_eq!(packets(), sent);
+        run("ip addr del 192.0.2.1/24 dev near");
+        wait_for_state(&program, "near", "proven");
+        // A mistake in the file changes nothing; a good file comes into force.
+        configure(&program, "zoen = 'UTC'\n");
+        agent.signal(libc::SIGHUP);
+        let status = wait_until(&program, "trouble", |s| s["health"]["ok"] == false);
+        assert!(status["health"]["troubles"].to_string().contains("agent.toml:1: unknown field"), "{status}");
+        configure(
+            &program,
+            &(round("") + &spare("near").replace("spare = true", "spare = true\ncabinet = 'quay cabinet 3'")),
+        );
+        agent.signal(libc::SIGHUP);
+        wait_until(&program, "the new cabinet", |s| {
+            s["health"]["ok"] == true && s.to_string().contains("quay cabinet 3")
+        });
+        // One daemon for one state directory.
+        let second = program.run(&command);
+        assert_eq!(second.code, Some(4));
+        assert!(second.stderr.contains("another agent"), "{}", second.stderr);
+        end(agent);
+    });
+}
+
+#[test]
+fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
+    let kills: u64 = std::env::var("TURNBACK_KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(4);
+    in_fresh_namespace(|| {
+        add_cable(1500);
+        fit_plug();
+        run("ip link set near down");
+        let before = flags("near");
+        let program = Program::new();
+        let (rig, told) = (program.state().join("rig.toml"), program.state().join("told"));
+        let write_rig = |bad: bool| {
+            let fault = "[[faults]]\nplace = 'plug'\nkind = { bit-errors = { ratio = 1e-4 } }\n";
+            fs::write(&rig, format!("name = 'quay9'\n{}", if bad { fault } else { "" })).unwrap();
+        };
+        write_rig(false);
+        let simulated = format!("sim:{}", rig.display());
+        let script = format!("echo $TURNBACK_ID >> {}", told.display());
+        let target = format!("[[announce]]\nname = 'watch'\ncommand = ['/bin/sh', '-c', '{script}']\n");
+        let command = configure(&program, &(round("") + &spare("near") + &spare(&simulated) + &target));
+        let mut rng = Rng::new(17);
+        let mut recorded = BTreeSet::new();
+        let store = program.state().join("records.db");
+        for life in 0..kills {
+            write_rig(life % 3 == 1);
+            let agent = program.start(&command);
+            thread::sleep(Duration::from_millis(50 + rng.below(2500)));
+            agent.signal(libc::SIGKILL);
+            assert_eq!(agent.finish().code, None);
+            if store.exists() {
+                let records = Store::open(&store).unwrap().list(&Filter::default(), None).unwrap();
+                let now: BTreeSet<String> = records.into_iter().map(|record| record.run).collect();
+                assert!(recorded.is_subset(&now), "life {life}: {:?} lost", recorded.difference(&now));
+                recorded = now;
+            }
+        }
+        write_rig(false);
+        let agent = program.start(&command);
+        wait_for_state(&program, "near", "proven");
+        wait_until(&program, "an empty outbox", |status| status["outbox"].as_array().is_some_and(Vec::is_empty));
+        end(agent);
+        let mut store = Store::open(&store).unwrap();
+        let told: BTreeSet<String> = fs::read_to_string(&told).unwrap().lines().map(str::to_owned).collect();
+        let changes: usize =
+            [simulated.as_str(), "near"].map(|port| store.changes(port, 100_000).unwrap().len()).iter().sum();
+        let waiting = store.outbox().unwrap().len();
+        assert_eq!(told.len() + waiting, changes, "each change was announced");
+        assert!(store.changes("near", 100_000).unwrap().iter().all(|change| change.to != State::Failed));
+        assert!(!recorded.is_empty() || kills < 4);
+        assert_eq!(flags("near"), before, "the interface is as before");
+        assert_eq!(fs::read_dir(program.state().join("restore")).map_or(0, Iterator::count), 0);
+        println!("{kills} kills, {} runs on record, {changes} changes announced", recorded.len());
+    });
+}
+
+#[test]
+fn a_configuration_is_checked_without_running() {
+    let program = Program::new();
+    let command = configure(&program, &(round("") + &spare("quay0")));
+    let fine = program.run(&format!("{command} --check-config"));
+    assert_eq!((fine.code, fine.stdout.contains("nothing is wrong")), (Some(0), true), "{fine:?}");
+    configure(&program, "zone = 'UTC'\n[limits]\nruns = 1\n");
+    let wrong = program.run(&format!("{command} --check-config"));
+    assert_eq!(wrong.code, Some(2));
+    assert!(wrong.stderr.contains("agent.toml:3: unknown field `runs`"), "{}", wrong.stderr);
+    assert_eq!(program.run("agent").code, Some(2));
+    assert_eq!(program.run("agent status").code, Some(4));
+}
+
+#[test]
+fn the_demo_needs_no_rights_and_comes_to_know_its_ports() {
+    let program = Program::new();
+    let agent = program.start("agent --demo --pace fast --listen 127.0.0.1:0");
+    let status = wait_until(&program, "a proven port", |s| {
+        s["ports"].as_array().is_some_and(|p| p.len() == 12 && p.iter().any(|p| p["standing"]["state"] == "proven"))
+    });
+    assert_eq!(status["health"]["demo"], true);
+    let shown = program.run("agent status");
+    assert!(shown.stdout.contains("lock-gate controller"), "{}", shown.stdout);
+    end(agent);
+}

@@ -1,0 +1,395 @@
+//! A desk whose ports are simulated rigs: runs are real checks, cases are led through by a short script.
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+
+use tokio::sync::broadcast;
+use turnback::daemon::desk::{
+    CaseOrder, CaseView, Desk, DeskError, Figures, Happening, Health, Labels, LiveRun, NextView, OutboxLine, PortView,
+    RecordLine, RecordQuery, StageView, StartOrder,
+};
+use turnback::engine::{
+    cancel::Cancel,
+    check::{CheckOptions, check},
+};
+use turnback::ports::simulated::SimulatedPort;
+use turnback_core::caution::{Caution, LOCAL_CODES_FIRST};
+use turnback_core::event::Event;
+use turnback_core::plan::Profile;
+use turnback_core::report::Report;
+use turnback_core::verdict::Outcome;
+use turnback_core::watch::standing::{Change, Finding, Hysteresis, Standing};
+
+/// Ports, the rig behind each, cabinet and cable.
+const PORTS: [(&str, &str, &str, &str); 5] = [
+    ("quay0", "good", "quay cabinet 3", "Q-12"),
+    ("quay1", "no-plug", "quay cabinet 3", "Q-14"),
+    ("quay2", "bad-cable", "quay cabinet 3", "Q-17"),
+    ("lock0", "bad-port", "lock-gate controller", "L-04"),
+    ("lock1", "good", "lock-gate controller", "L-05"),
+];
+
+/// Stages of every case, with the rig that each meets, what to do and what to look at.
+const STAGES: [(&str, &str, &str, &str); 3] = [
+    ("internal", "good", "nothing: the chip turns the signal back by itself", ""),
+    ("at-port", "good", "Pull the cable out of quay2 and fit the plug into the port itself.", "The plug clicks in."),
+    (
+        "far-end",
+        "bad-cable",
+        "Fit the cable again, go to its far end in quay cabinet 3, and fit the plug there.",
+        "The label at the far end says Q-17.",
+    ),
+];
+
+/// See the module text.
+pub struct RigDesk {
+    inner: Arc<Inner>,
+}
+
+struct Inner {
+    state: Mutex<State>,
+    let_go: Condvar,
+    tell: broadcast::Sender<Happening>,
+}
+
+#[derive(Default)]
+struct State {
+    ports: Vec<PortView>,
+    reports: Vec<Report>,
+    changes: BTreeMap<String, Vec<Change>>,
+    cases: BTreeMap<String, CaseView>,
+    cancels: HashMap<String, Cancel>,
+    starts: u32,
+    held: bool,
+}
+
+impl RigDesk {
+    /// Nothing was run yet.
+    pub fn new() -> Self {
+        let port = |(name, _, cabinet, cable): (&str, &str, &str, &str)| PortView {
+            name: name.into(),
+            kind: "simulated".into(),
+            driver: Some("harbour".into()),
+            bus: None,
+            labels: Labels { label: None, cable: Some(cable.into()), cabinet: Some(cabinet.into()), spare: true },
+            present: true,
+            standing: Standing::default(),
+            in_service: Vec::new(),
+            rounds: vec!["nightly".into()],
+            next_due_ms: None,
+            running: None,
+            waiting: 0,
+            skips: 0,
+            hung: false,
+            drifts: Vec::new(),
+        };
+        let state = State { ports: PORTS.into_iter().map(port).collect(), ..State::default() };
+        let inner = Inner { state: Mutex::new(state), let_go: Condvar::new(), tell: broadcast::channel(256).0 };
+        Self { inner: Arc::new(inner) }
+    }
+
+    /// Runs stop at their first sign of progress until [`Self::let_go`].
+    pub fn hold(&self) {
+        self.inner.state().held = true;
+    }
+
+    /// Runs go on.
+    pub fn let_go(&self) {
+        self.inner.state().held = false;
+        self.inner.let_go.notify_all();
+    }
+
+    /// Runs asked for.
+    pub fn starts(&self) -> u32 {
+        self.inner.state().starts
+    }
+
+    /// Gives a port a label.
+    pub fn label(&self, port: &str, label: &str) {
+        let mut state = self.inner.state();
+        let port = state.ports.iter_mut().find(|p| p.name == port).expect("a port of the desk");
+        port.labels.label = Some(label.into());
+    }
+
+    /// Runs a port to its end.
+    pub fn run_to_end(&self, port: &str) {
+        let mut heard = self.listen();
+        let run = self.start(StartOrder { port: port.into(), ..StartOrder::default() }).expect("a run");
+        loop {
+            // What was missed was not its end, which comes last.
+            match heard.blocking_recv() {
+                Ok(Happening::RunOver { run: over, .. }) if over == run => return,
+                Err(broadcast::error::RecvError::Closed) => panic!("the run never ended"),
+                _ => {}
+            }
+        }
+    }
+
+    fn begin(&self, port: &str, rig: &'static str, profile: &str, cause: String) -> Result<String, DeskError> {
+        let profile = Profile::named(profile).map_err(|e| DeskError::Value {
+            name: "profile",
+            given: profile.into(),
+            allowed: e.to_string(),
+        })?;
+        let run = uuid::Uuid::now_v7().to_string();
+        let cancel = Cancel::default();
+        {
+            let mut state = self.inner.state();
+            state.cancels.insert(run.clone(), cancel.clone());
+            let port = state.ports.iter_mut().find(|p| p.name == port);
+            let port = port.ok_or_else(|| DeskError::Unknown { what: "port", name: "that".into() })?;
+            if port.running.is_some() {
+                return Err(DeskError::NotNow(format!("{}: a run of it is on", port.name)));
+            }
+            port.running = Some(LiveRun {
+                run: run.clone(),
+                port: port.name.clone(),
+                profile: profile.name.clone(),
+                cause: cause.clone(),
+                started_ms: jiff::Timestamp::now().as_millisecond(),
+                share_done: None,
+                last_event: None,
+            });
+            state.starts += 1;
+        }
+        let (inner, id, port) = (Arc::clone(&self.inner), run.clone(), port.to_owned());
+        std::thread::spawn(move || inner.carry_out(&id, &port, rig, profile, &cause, &cancel));
+        Ok(run)
+    }
+}
+
+impl Inner {
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn heard(&self, run: &str, port: &str, event: Event, cancel: &Cancel) {
+        let mut state = self.state();
+        let live = state.ports.iter_mut().find(|p| p.name == port).and_then(|p| p.running.as_mut());
+        if let Some(live) = live {
+            if let Event::Progress(p) = &event {
+                live.share_done = p.left_s.map(|left| p.elapsed_s / (p.elapsed_s + left).max(1e-9));
+            }
+            live.last_event = Some(event.clone());
+        }
+        let is_progress = matches!(event, Event::Progress(_));
+        let _ = self.tell.send(Happening::Run { run: run.into(), port: port.into(), event });
+        while is_progress && state.held && !cancel.is_cancelled() {
+            state = self.let_go.wait(state).unwrap_or_else(PoisonError::into_inner);
+        }
+    }
+
+    fn carry_out(&self, run: &str, port: &str, rig: &str, profile: Profile, cause: &str, cancel: &Cancel) {
+        let mut simulated = SimulatedPort::open(rig, 7).expect("a built-in rig");
+        let options = CheckOptions {
+            line: turnback::engine::line::LineOptions::default(),
+            profile,
+            placement: None,
+            cable: self.state().ports.iter().find(|p| p.name == port).and_then(|p| p.labels.cable.clone()),
+            labels: Default::default(),
+            machine: "signal-office".into(),
+            speed_mbps: None,
+            seed: 7,
+            run: run.into(),
+            started_at: jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
+            although_in_service: false,
+            confirm: true,
+        };
+        let mut say = |event: Event| self.heard(run, port, event, cancel);
+        let mut report = check(&mut simulated, None, options, &mut say, cancel).expect("a rig can be checked");
+        report.port.name = port.into();
+        let outcome = report.verdict.outcome;
+        let mut state = self.state();
+        let now_ms = jiff::Timestamp::now().as_millisecond();
+        let view = state.ports.iter_mut().find(|p| p.name == port).expect("the port");
+        view.running = None;
+        let change = view.standing.take(&Finding::of(&report), &[], now_ms, Hysteresis::default());
+        if let Some(change) = change.clone() {
+            state.changes.entry(port.into()).or_default().insert(0, change);
+        }
+        if let Some(case) = state.cases.get_mut(cause) {
+            case.running = None;
+            let verdict = &report.verdict;
+            case.stages.last_mut().expect("a stage began").result =
+                format!("{}: {}", verdict.outcome.name(), verdict.sureness);
+            if verdict.outcome == Outcome::Fault {
+                case.verdict = Some(verdict.clone());
+                case.state = "decided".into();
+            }
+            case.next = next(case);
+        }
+        let is_case = state.cases.contains_key(cause);
+        state.reports.insert(0, report);
+        drop(state);
+        if let Some(change) = change {
+            let _ = self.tell.send(Happening::Changed { port: port.into(), change });
+        }
+        if is_case {
+            let _ = self.tell.send(Happening::Case { case: cause.into() });
+        }
+        let _ = self.tell.send(Happening::RunOver { run: run.into(), port: port.into(), outcome: Some(outcome) });
+    }
+}
+
+fn next(case: &CaseView) -> Option<NextView> {
+    if case.state != "open" {
+        return None;
+    }
+    STAGES.get(case.stages.len()).map(|(stage, _, act, look)| NextView {
+        stage: Some((*stage).into()),
+        act: (*act).into(),
+        look: (*look).into(),
+        cautions: vec![Caution::LaserLight.action().into(), LOCAL_CODES_FIRST.into()],
+    })
+}
+
+impl Desk for RigDesk {
+    fn ports(&self) -> Vec<PortView> {
+        self.inner.state().ports.clone()
+    }
+
+    fn listen(&self) -> broadcast::Receiver<Happening> {
+        self.inner.tell.subscribe()
+    }
+
+    fn health(&self) -> Health {
+        Health { ok: true, version: "test".into(), started_ms: 1, ..Health::default() }
+    }
+
+    fn figures(&self) -> Figures {
+        let mut figures = Figures::default();
+        for report in &self.inner.state().reports {
+            let outcomes = figures.runs.entry(report.port.name.clone()).or_default();
+            *outcomes.entry(report.verdict.outcome.name().into()).or_default() += 1;
+        }
+        figures
+    }
+
+    fn start(&self, order: StartOrder) -> Result<String, DeskError> {
+        let rig = PORTS.iter().find(|(name, ..)| *name == order.port).map(|(_, rig, ..)| *rig);
+        let rig = rig.ok_or(DeskError::Unknown { what: "port", name: order.port.clone() })?;
+        self.begin(&order.port, rig, order.profile.as_deref().unwrap_or("quick"), "asked".into())
+    }
+
+    fn cancel(&self, run: &str) -> Result<(), DeskError> {
+        let cancel = self.inner.state().cancels.get(run).cloned();
+        cancel.ok_or_else(|| DeskError::Unknown { what: "run", name: run.into() })?.cancel();
+        self.inner.let_go.notify_all();
+        Ok(())
+    }
+
+    fn records(&self, query: &RecordQuery) -> Result<Vec<RecordLine>, DeskError> {
+        let state = self.inner.state();
+        let line = |report: &Report| RecordLine {
+            run: report.run.clone(),
+            started_at: report.started_at.clone(),
+            port: report.port.name.clone(),
+            cable: report.cable.clone(),
+            placement: report.placement.to_string(),
+            profile: report.profile.clone(),
+            outcome: report.verdict.outcome,
+            location: report.verdict.location.clone(),
+            rule: None,
+            bit_error_ratio: report.error_ratio.map(|r| r.estimate),
+            latency_ns_p50: report.latency_ns.p50,
+        };
+        let fits = |report: &&Report| {
+            query.port.as_ref().is_none_or(|port| *port == report.port.name)
+                && query.outcome.is_none_or(|outcome| outcome == report.verdict.outcome)
+        };
+        Ok(state.reports.iter().filter(fits).map(line).collect())
+    }
+
+    fn report(&self, run: &str) -> Result<Report, DeskError> {
+        let state = self.inner.state();
+        let found = state.reports.iter().find(|r| r.run == run).cloned();
+        found.ok_or_else(|| DeskError::Unknown { what: "run", name: run.into() })
+    }
+
+    fn changes(&self, port: &str, _: u32) -> Result<Vec<Change>, DeskError> {
+        let state = self.inner.state();
+        if !state.ports.iter().any(|p| p.name == port) {
+            return Err(DeskError::Unknown { what: "port", name: port.into() });
+        }
+        Ok(state.changes.get(port).cloned().unwrap_or_default())
+    }
+
+    fn outbox(&self) -> Result<Vec<OutboxLine>, DeskError> {
+        Ok(Vec::new())
+    }
+
+    fn cases(&self, _: u32) -> Result<Vec<CaseView>, DeskError> {
+        Ok(self.inner.state().cases.values().rev().cloned().collect())
+    }
+
+    fn case(&self, case: &str) -> Result<CaseView, DeskError> {
+        let found = self.inner.state().cases.get(case).cloned();
+        found.ok_or_else(|| DeskError::Unknown { what: "case", name: case.into() })
+    }
+
+    fn open_case(&self, order: CaseOrder) -> Result<String, DeskError> {
+        let mut state = self.inner.state();
+        if !state.ports.iter().any(|p| p.name == order.port) {
+            return Err(DeskError::Unknown { what: "port", name: order.port });
+        }
+        let mut case = CaseView {
+            case: uuid::Uuid::now_v7().to_string(),
+            opened_at: "2026-03-01T09:00:00+00:00".into(),
+            port: order.port,
+            cable: order.cable,
+            state: "open".into(),
+            stages: Vec::new(),
+            next: None,
+            running: None,
+            verdict: None,
+        };
+        case.next = next(&case);
+        let id = case.case.clone();
+        state.cases.insert(id.clone(), case);
+        Ok(id)
+    }
+
+    fn perform(&self, case: &str, stage: &str) -> Result<String, DeskError> {
+        let port = self.case(case)?.port;
+        let known = STAGES.iter().find(|(name, ..)| *name == stage).map(|(_, rig, ..)| *rig);
+        let rig = known.ok_or_else(|| DeskError::Unknown { what: "stage", name: stage.into() })?;
+        {
+            let mut state = self.inner.state();
+            let case = state.cases.get_mut(case).expect("it was there");
+            if case.state != "open" || case.running.is_some() {
+                return Err(DeskError::NotNow("the case is over, or a stage of it is on".into()));
+            }
+            case.stages.push(StageView {
+                stage: stage.into(),
+                attempt: 1,
+                run: None,
+                skipped: None,
+                result: "begun".into(),
+            });
+            case.running = Some(String::new());
+        }
+        let run = self.begin(&port, rig, "quick", case.into())?;
+        let mut state = self.inner.state();
+        let case = state.cases.get_mut(case).expect("it was there");
+        case.stages.last_mut().expect("pushed above").run = Some(run.clone());
+        // It may be over already.
+        if case.running.is_some() {
+            case.running = Some(run.clone());
+        }
+        Ok(run)
+    }
+
+    fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), DeskError> {
+        let mut state = self.inner.state();
+        let case = state.cases.get_mut(case).ok_or_else(|| DeskError::Unknown { what: "case", name: case.into() })?;
+        case.stages.push(StageView {
+            stage: stage.into(),
+            attempt: 1,
+            run: None,
+            skipped: Some(why.into()),
+            result: String::new(),
+        });
+        case.next = next(case);
+        Ok(())
+    }
+}

@@ -1,0 +1,175 @@
+//! The page as a person uses it, in a real browser: `scripts/page-check`.
+
+use std::path::PathBuf;
+
+use crate::harness::{browser::Browser, program::Program, web::Web};
+
+/// Names of what a screen reader cannot name, of what is twice, and of what is wider than the screen.
+const FLAWS: &str = r"(() => {
+  const flaws = [];
+  const text = (e) => (e.textContent + (e.getAttribute('aria-label') || '')).trim();
+  if (document.documentElement.lang !== 'en') flaws.push('no language');
+  if (document.querySelectorAll('h1').length !== 1) flaws.push('not one h1');
+  if (document.querySelectorAll('main').length !== 1) flaws.push('not one main');
+  for (const e of document.querySelectorAll('a, button')) if (!text(e)) flaws.push('nameless ' + e.outerHTML);
+  for (const e of document.querySelectorAll('input:not([type=hidden]), select')) if (!e.labels.length) flaws.push('no label ' + e.outerHTML);
+  for (const e of document.querySelectorAll('progress')) if (!e.getAttribute('aria-label')) flaws.push('no name ' + e.outerHTML);
+  const ids = [...document.querySelectorAll('[id]')].map((e) => e.id);
+  for (const id of ids) if (ids.indexOf(id) !== ids.lastIndexOf(id)) flaws.push('twice: ' + id);
+  for (const e of document.querySelectorAll('[aria-labelledby]'))
+    if (!e.getAttribute('aria-labelledby').split(' ').every((id) => document.getElementById(id))) flaws.push('labelled by nothing: ' + e.outerHTML.slice(0, 80));
+  if (document.documentElement.scrollWidth > innerWidth) flaws.push('wider than the screen: ' + document.documentElement.scrollWidth);
+  return flaws.join('\n');
+})()";
+
+struct Visit {
+    browser: Browser,
+    pictures: Option<PathBuf>,
+}
+
+impl Visit {
+    /// Looks at the page in phone and desk size, light and dark: nothing may be amiss in any.
+    fn look(&mut self, name: &str) {
+        for (size, phone) in [("phone", true), ("desk", false)] {
+            for (light, dark) in [("light", false), ("dark", true)] {
+                self.browser.look(phone, dark);
+                let flaws = self.browser.value(FLAWS);
+                assert_eq!(flaws, "", "{name}, {size}, {light}");
+                if let Some(directory) = &self.pictures {
+                    self.browser.picture(&directory.join(format!("{name}-{size}-{light}.png")));
+                }
+            }
+        }
+        assert!(self.browser.errors.is_empty(), "{name}: {:#?}", self.browser.errors);
+    }
+}
+
+#[test]
+#[ignore = "needs Chromium and a minute: scripts/page-check"]
+fn a_technician_walks_through_the_page() {
+    let Some(browser) = Browser::start() else {
+        println!("skipped: a_technician_walks_through_the_page: no chromium (apt install chromium)");
+        return;
+    };
+    let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
+    let mut visit = Visit { browser, pictures };
+    let web = Web::start();
+    for port in ["quay0", "quay0", "quay1", "quay2", "lock0", "lock0"] {
+        web.desk.run_to_end(port);
+    }
+    let at = |path: &str| format!("{}{path}", web.url);
+
+    visit.browser.go(&at("/"));
+    visit.browser.until("document.querySelectorAll('.ledger li').length === 5");
+    visit.look("ports");
+    // By keyboard: the first stop leads past the navigation.
+    visit.browser.press("Tab");
+    visit.browser.until("document.activeElement.textContent === 'Skip to the entries'");
+    visit.browser.press("Enter");
+    visit.browser.until("location.hash === '#main'");
+
+    // The list keeps itself fresh: no reload, which would lose the mark.
+    visit.browser.go(&at("/"));
+    visit.browser.value("window.mark = 1");
+    visit.browser.until("document.querySelector('.is-proven .name')?.textContent === 'quay0' && window.mark === 1");
+    web.desk.run_to_end("lock1");
+    visit.browser.until("document.querySelectorAll('.is-proven').length === 2 && window.mark === 1");
+    visit.browser.until("document.getElementById('said').textContent.includes('lock1')");
+
+    // The token, by hand; then back to where it was asked for.
+    visit.browser.go(&at("/ports/quay0"));
+    visit.browser.follow("#start ~ p a");
+    visit.look("token");
+    visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", web.token));
+    visit.browser.follow("form.order button");
+    visit.browser.until("location.pathname === '/ports/quay0' && !!document.querySelector('[name=profile]')");
+    visit.look("port");
+
+    // A check, watched live.
+    web.desk.hold();
+    visit.browser.value("document.querySelector('[name=profile]').value = 'quick'");
+    visit.browser.follow("form[action$='/runs'] button");
+    visit.browser.until("location.pathname.startsWith('/runs/') && !!document.querySelector('.said')");
+    visit.browser.until("document.querySelector('.said').textContent.includes('probes sent')");
+    visit.look("live");
+    web.desk.let_go();
+    // Over: the report takes its place by itself.
+    visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
+    visit.look("report");
+
+    // An isolation, step by step.
+    visit.browser.go(&at("/ports/quay2"));
+    visit.browser.value("document.querySelector('[name=segments]').value = 'office riser, quay duct'");
+    visit.browser.follow("form[action$='/cases'] button");
+    visit.look("case-begun");
+    visit.browser.follow("#done");
+    visit.browser.until("document.querySelector('.step h2')?.textContent.includes('at-port')");
+    visit.look("case-step");
+    web.desk.hold();
+    visit.browser.follow("#done");
+    visit.browser.until("!!document.querySelector('.next progress')");
+    visit.look("case-testing");
+    web.desk.let_go();
+    visit.browser.until("document.querySelector('.step h2')?.textContent.includes('far-end')");
+    visit.browser.follow("#done");
+    visit.browser.until("document.querySelector('h1')?.textContent.startsWith('FAULT')");
+    visit.look("case-decided");
+    visit.browser.follow(".stages li:last-child a");
+    visit.browser.until("document.querySelector('h1')?.textContent.startsWith('FAULT')");
+    visit.look("report-fault");
+
+    for (path, name) in [("/runs", "runs"), ("/cases", "cases"), ("/daemon", "daemon"), ("/ports/lock0", "port-failed")]
+    {
+        visit.browser.go(&at(path));
+        visit.look(name);
+    }
+    // Leaving takes the forms away.
+    visit.browser.follow("nav form button");
+    visit.browser.go(&at("/ports/quay0"));
+    assert_eq!(visit.browser.value("document.querySelectorAll('main form').length"), 0);
+    assert!(visit.browser.errors.is_empty(), "{:#?}", visit.browser.errors);
+}
+
+#[test]
+#[ignore = "needs Chromium and a minute: scripts/page-check"]
+fn the_demo_is_walked_with_real_cases() {
+    let Some(browser) = Browser::start() else {
+        println!("skipped: the_demo_is_walked_with_real_cases: no chromium (apt install chromium)");
+        return;
+    };
+    let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
+    let mut visit = Visit { browser, pictures };
+    let program = Program::new();
+    let mut demo = program.start("agent --demo --pace fast --listen 127.0.0.1:0");
+    let url = demo.line().trim().to_owned();
+    assert!(url.starts_with("http://127.0.0.1:"), "{url}");
+    let token = std::fs::read_to_string(program.state().join("demo-token")).expect("a token");
+
+    visit.browser.go(&format!("{url}/enter?then=%2Fports%2Foffice0"));
+    visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", token.trim()));
+    visit.browser.follow("form.order button");
+    visit.browser.until("location.pathname === '/ports/office0'");
+    visit.browser.follow("form[action$='/runs'] button");
+    visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
+
+    // From the first of the run's minutes the electronics of lock1 get worse; whatever is found, the way leads to an end.
+    visit.browser.go(&format!("{url}/ports/lock1"));
+    visit.browser.follow("form[action$='/cases'] button");
+    for stage in 0..16 {
+        visit.browser.until(
+            "!document.querySelector('.next progress') && !document.body.innerText.includes('Waits for its turn')",
+        );
+        if stage == 1 {
+            visit.look("demo-case");
+        }
+        if visit.browser.value("!document.getElementById('done')") == true {
+            break;
+        }
+        visit.browser.follow("#done");
+    }
+    visit.browser.until("/decided|exhausted/.test(document.querySelector('.subject').textContent)");
+    visit.look("demo-case-over");
+    visit.browser.go(&format!("{url}/"));
+    visit.browser.until("document.querySelectorAll('.ledger li').length === 12");
+    visit.look("demo-ports");
+}
