@@ -44,10 +44,22 @@ pub fn render(case: &Case) -> String {
     if case.state == CaseState::Open {
         out.push_str(&format!(
             "go on with: turnback isolate {} --cable {} --case {}\n",
-            case.port.name, case.cable, case.case
+            as_word(&case.port.name),
+            as_word(&case.cable),
+            case.case
         ));
     }
     without_controls(&out)
+}
+
+/// As one word of a shell's command line, so that it can be copied.
+fn as_word(text: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./:,@+=%".contains(c);
+    if !text.is_empty() && text.chars().all(plain) {
+        text.to_owned()
+    } else {
+        format!("'{}'", text.replace('\'', r"'\''"))
+    }
 }
 
 /// Port, cable and segments in a line.
