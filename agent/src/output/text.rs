@@ -3,6 +3,7 @@
 use turnback_core::{
     caution::LOCAL_CODES_FIRST,
     evidence::Basis,
+    link::Placement,
     report::{Latency, Report},
     verdict::{Location, Outcome, Verdict},
 };
@@ -73,8 +74,12 @@ pub fn headline(verdict: &Verdict) -> String {
 /// What was tested, in a line.
 pub fn subject(report: &Report) -> String {
     let cable = report.cable.as_ref().map_or(String::new(), |c| format!(", cable {c}"));
-    let against = report.return_port.as_ref().map_or(String::new(), |p| format!(" with {}", p.name));
-    one_line(&format!("{}{against}, plug {}{cable}", report.port.name, report.placement))
+    let loops = match (&report.return_port, report.placement) {
+        (Some(other), _) => format!("to return port {}", other.name),
+        (None, Placement::Internal) => "loop inside the chip".to_owned(),
+        (None, placement) => format!("plug {placement}"),
+    };
+    one_line(&format!("{}, {loops}{cable}", report.port.name))
 }
 
 /// A label may hold a line break, which must not look like a line of ours.
