@@ -20,9 +20,11 @@ pub(super) struct Visit<'a> {
 }
 
 impl Visit<'_> {
-    /// Its failed units among those tried mean something: not without a link, nor where the link itself came and went.
+    /// Its failed units among those tried mean something: not without a link, nor where the link itself came and went, nor where
+    /// what failed is none of them, such as a modem line.
     pub fn counts(&self) -> bool {
-        self.result.tried.units > 0 && self.result.link_flaps == 0 && !self.slower_only
+        let uncounted = ["modem-lines", "flow-control", "format-fails"].contains(&self.result.rule.as_str());
+        self.result.tried.units > 0 && self.result.link_flaps == 0 && !self.slower_only && !uncounted
     }
 
     /// It failed for a part of its time only: the link came and went, or what failed came crowded into fewer seconds than chance

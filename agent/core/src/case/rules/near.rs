@@ -19,7 +19,10 @@ pub(super) fn port_silent(line: &Line) -> Option<Finding> {
         return None;
     }
     let finding = Finding::fault(&[Location::Port], last.result.text.clone())
-        .sure("near certain: the adapter's own count says so")
+        .sure(match last.result.rule.as_str() {
+            "not-transmitted" => "near certain: the adapter's own count says so",
+            _ => "near certain: nothing else takes part in what failed",
+        })
         .then("take this port out of use and move to a spare one; if the card can be swapped, swap it");
     Some(if named.len() < 2 {
         finding.want(StageName::At(line.spot(last.place)), "it is repeated before the port is condemned")
@@ -69,7 +72,14 @@ fn last_advice(line: &Line) -> &'static str {
             "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit a plug that is \
              proven on a known-good port, then redo at-port"
         }
-        Some("host-limited") => "stop other work on this computer, then redo at-port",
+        Some("host-limited" | "bytes-lost") => "stop other work on this computer, then redo at-port",
+        Some("plug-joins-data-only") => {
+            "look at the plug: if it joins the data wires only, say so with --wiring data-only; if it has all wires, prove it on a \
+             known-good port"
+        }
+        Some("no-bytes-returned") => {
+            "switch the receiver on while sending, where the port has a setting for it; else test with a second port on the pair"
+        }
         Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then redo at-port",
         _ => "seat plug and connector, leave both alone, then redo at-port",
     }
