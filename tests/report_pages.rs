@@ -333,6 +333,7 @@ fn case(desk: &Desk) -> Value {
         state: CaseState::Decided,
         verdict,
         next: None,
+        again: None,
     };
     serde_json::to_value(&case).unwrap()
 }

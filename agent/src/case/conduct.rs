@@ -157,6 +157,7 @@ pub fn open_case_of(port: PortIdentity, capabilities: Capabilities, opening: Ope
             next: String::new(),
         },
         next: None,
+        again: None,
     };
     case.settle();
     case

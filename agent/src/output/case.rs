@@ -1,7 +1,7 @@
 //! A case for a person at a terminal.
 
 use turnback_core::{
-    case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageResult},
+    case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageName, StageResult},
     caution::LOCAL_CODES_FIRST,
 };
 
@@ -44,6 +44,12 @@ pub fn render(case: &Case) -> String {
     if case.state == CaseState::Open {
         out.push_str(&format!(
             "go on with: turnback isolate {} --cable {} --case {}\n",
+            case.port.name, case.cable, case.case
+        ));
+    } else if let Some(stage) = &case.again {
+        let time = if matches!(stage, StageName::Soak(_)) { " --for 4h" } else { "" };
+        out.push_str(&format!(
+            "to do {stage} again: turnback isolate {} --cable {} --case {} --redo {stage}{time}\n",
             case.port.name, case.cable, case.case
         ));
     }

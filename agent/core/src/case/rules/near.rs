@@ -2,7 +2,7 @@
 
 use super::Finding;
 use super::first::needs_longer;
-use crate::case::line::{Line, showing_at_port};
+use crate::case::line::{Line, SPELLS, showing_at_port};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
 use crate::verdict::Location;
@@ -42,8 +42,13 @@ pub(super) fn port_or_plug(line: &Line) -> Option<Finding> {
         (0, 0) if needs_longer(last.result) => (!spell.long).then(|| {
             Finding::undecided(format!("at-port: {}", last.result.text)).want(SOAK, "only a longer run can decide")
         }),
+        (0, 0) if last.result.rule == SPELLS => {
+            let finding = Finding::undecided(format!("at-port: {}", last.result.text));
+            Some(finding.want(SOAK, "a longer run, untouched, shows whether it comes back"))
+        }
         (0, 0) => {
-            let finding = Finding::undecided(format!("at-port: {}", last.result.text)).then(last_advice(line));
+            let finding =
+                Finding::undecided(format!("at-port: {}", last.result.text)).then(last_advice(line)).again(HERE);
             Some(if spell.unclear < 3 {
                 finding.want(HERE, "the last attempt decided nothing: seat the plug again")
             } else {
@@ -67,11 +72,11 @@ fn last_advice(line: &Line) -> &'static str {
     match line.last(0).map(|v| v.result.rule.as_str()) {
         Some("not-a-plain-loop") => {
             "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit a plug that is \
-             proven on a known-good port, then redo at-port"
+             proven on a known-good port, then repeat this stage"
         }
-        Some("host-limited") => "stop other work on this computer, then redo at-port",
-        Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then redo at-port",
-        _ => "seat plug and connector, leave both alone, then redo at-port",
+        Some("host-limited") => "stop other work on this computer, then repeat this stage",
+        Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then repeat this stage",
+        _ => "seat plug and connector, leave both alone, then repeat this stage",
     }
 }
 

@@ -33,6 +33,7 @@ fn case(segments: &[&str]) -> Case {
             next: String::new(),
         },
         next: None,
+        again: None,
     };
     case.settle();
     case
@@ -299,6 +300,57 @@ fn a_case_reads_back_as_it_was_written() {
     let case = with(&["riser", "duct"], &["internal+", "at-port+", "far-end:riser-"]);
     let text = serde_json::to_string(&case).unwrap();
     assert_eq!(serde_json::from_str::<Case>(&text).unwrap(), case);
+}
+
+/// A soak that was bad for a spell is no pass, though all runs after it are; a second one at the same place is a failure.
+#[test]
+fn spells_are_no_pass() {
+    let spells = |long| StageResult {
+        rule: "comes-and-goes".into(),
+        text: "bad for a second".into(),
+        seconds_errored: 1,
+        ..result(long, Showing::Neither, 900)
+    };
+    let pass = |long| result(long, Showing::Passes, 0);
+    let mut case = case(&[]);
+    for (name, result) in [("internal", pass(false)), ("at-port", pass(false)), ("far-end", pass(false))] {
+        add(&mut case, name, result);
+    }
+    add(&mut case, "soak", spells(true));
+    assert_eq!((case.verdict.outcome, next(&case).as_str()), (Outcome::Undecided, "soak"));
+    let mut once = case.clone();
+    add(&mut once, "soak", pass(true));
+    assert_eq!(says(&once), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+    assert!(once.verdict.reasons[0].text.contains("bad for a second"), "{:?}", once.verdict.reasons);
+    assert_eq!(once.again, Some("soak".parse().unwrap()));
+    add(&mut case, "soak", spells(true));
+    assert_ne!(case.verdict.outcome, Outcome::Pass);
+    assert_eq!(next(&case), "soak:at-port");
+    // At the port as well.
+    let mut near = with(&[], &["internal+"]);
+    add(&mut near, "at-port", spells(false));
+    assert_eq!(next(&near), "soak:at-port");
+    add(&mut near, "soak:at-port", pass(true));
+    add(&mut near, "far-end", pass(false));
+    add(&mut near, "soak", pass(true));
+    assert_eq!(says(&near), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+}
+
+/// What a person types belongs to the program that is typed at.
+#[test]
+fn no_word_of_a_case_is_an_option() {
+    let table: [&[&str]; 5] = [
+        &["internal+", "at-port+", "far-end+", "soak+"],
+        &["internal+", "at-port-", "at-port-"],
+        &["internal+", "at-port+", "far-end-", "soak:at-port+", "soak+", "soak+", "soak+"],
+        &["internal+", "at-port+", "far-end-", "soak:at-port+", "soak-"],
+        &["internal+", "at-port-", "at-port+", "soak:at-port+", "far-end+", "soak+"],
+    ];
+    for stages in table {
+        let case = with(&[], stages);
+        let words = serde_json::to_string(&(&case.verdict, &case.next)).unwrap();
+        assert!(!words.contains("--") && !words.contains("turnback "), "{words}");
+    }
 }
 
 proptest! {
