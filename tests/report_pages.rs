@@ -304,6 +304,7 @@ fn case(desk: &Desk) -> Value {
             ended: Ended::Done,
             why: None,
             result: Some(StageResult::new(&report)),
+            pairs: None,
         };
         (stage, report)
     };

@@ -106,6 +106,23 @@ pub struct CableTest {
     pub pairs: Vec<PairResult>,
 }
 
+impl fmt::Display for PairResult {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}", self.pair, self.status)?;
+        self.fault_distance_m.map_or(Ok(()), |m| write!(f, " at {m:.1} m"))
+    }
+}
+
+impl fmt::Display for CableTest {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.pairs.is_empty() {
+            return f.write_str("no pair was told of");
+        }
+        let pairs: Vec<String> = self.pairs.iter().map(ToString::to_string).collect();
+        f.write_str(&pairs.join(", "))
+    }
+}
+
 impl CableTest {
     /// Whether any pair has a fault; `None` when none has but not all were found out, or none was told of.
     pub fn has_fault(&self) -> Option<bool> {

@@ -124,7 +124,7 @@ fn lead(trial: &Trial, seed: u64) -> Case {
         although_in_service: false,
     };
     let mut shelf = NoShelf;
-    let mut conductor = Conductor::new(open_case(&port, opening), &mut shelf, plan, Cancel::default());
+    let mut conductor = Conductor::new(open_case(&mut port, opening), &mut shelf, plan, Cancel::default());
     // A case that never ends is a defect, and shows as one.
     for _ in 0..STAGES_MAX {
         let Some(next) = conductor.case.next.clone() else { break };

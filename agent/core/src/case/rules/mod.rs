@@ -4,6 +4,7 @@
 mod far;
 mod first;
 mod near;
+mod pairs;
 mod remarks;
 
 use super::line::Line;
@@ -124,6 +125,7 @@ fn consider(case: &Case) -> Settled {
     let (rule, finding) = spoken.unwrap_or_else(|| {
         ("no-rule", Finding::undecided("no rule fits these stages").then("keep the case's document"))
     });
+    let (rule, finding) = pairs::weigh(&line, rule, finding);
     let finding = if given_up(&line, &finding) { finding.unproved() } else { finding };
     let want = finding.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
     let next = want.map(|want| moves::to(&line, &want.stage, &want.why));

@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::cable_test::{CableTest, Pair, PairResult, PairStatus};
 use crate::case::name::Spot;
 use crate::case::stage::{Ended, Showing, Source, Stage, StageResult};
 use crate::link::{Capabilities, LinkState, Medium};
@@ -76,6 +77,7 @@ fn add(case: &mut Case, name: &str, result: StageResult) {
         ended: Ended::Done,
         why: None,
         result: Some(result),
+        pairs: None,
         name,
     });
     case.settle();
@@ -334,6 +336,92 @@ fn spells_are_no_pass() {
     add(&mut near, "far-end", pass(false));
     add(&mut near, "soak", pass(true));
     assert_eq!(says(&near), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+}
+
+/// A case whose far end fails (or passes) for good, on an adapter that can measure pairs.
+fn with_cable_test(far: &StageResult) -> Case {
+    let mut case = case(&[]);
+    case.offers_cable_test = true;
+    case.capabilities.forces_speed = true;
+    let pass = |long| result(long, Showing::Passes, 0);
+    let far = |long| if long { StageResult { seconds: 60, ..far.clone() } } else { far.clone() };
+    let stages =
+        [("internal", pass(false)), ("at-port", pass(false)), ("far-end", far(false)), ("soak:at-port", pass(true))];
+    for (name, result) in stages {
+        add(&mut case, name, result);
+    }
+    add(&mut case, "soak", far(true));
+    case
+}
+
+/// Adds a cable test: the distance at which each of the pairs A to D reads open.
+fn measure(case: &mut Case, ends_at_m: [f64; 4]) {
+    add(case, "cable-test", result(false, Showing::Passes, 0));
+    let pairs = [Pair::A, Pair::B, Pair::C, Pair::D].into_iter().zip(ends_at_m);
+    let pairs = pairs.map(|(pair, m)| PairResult { pair, status: PairStatus::Open, fault_distance_m: Some(m) });
+    let stage = case.stages.last_mut().unwrap();
+    (stage.result, stage.pairs) = (None, Some(CableTest { pairs: pairs.collect() }));
+    case.settle();
+}
+
+fn slow() -> StageResult {
+    StageResult { fallback_mbps: Some(100), ..result(true, Showing::Passes, 0) }
+}
+
+#[test]
+fn a_cable_test_strengthens_or_contradicts_and_never_blames() {
+    let mut case = with_cable_test(&slow());
+    assert_eq!((next(&case).as_str(), case.verdict.location.as_slice()), ("cable-test", &[Location::Cable][..]));
+    let mut whole = case.clone();
+    measure(&mut case, [65.0, 65.0, 65.0, 36.0]);
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
+    assert!(case.verdict.sureness.contains("D (7-8) open at 36.0 m"), "{}", case.verdict.sureness);
+    // Pairs 1 and 4 lost, and yet all alike; or the two at fault that carry 100 Mb/s: repeated, then undecided.
+    for ends in [[65.0; 4], [20.0, 65.0, 65.0, 65.0]] {
+        let mut contrary = whole.clone();
+        measure(&mut contrary, ends);
+        assert_eq!(
+            (contrary.verdict.outcome, next(&contrary).as_str()),
+            (Outcome::Undecided, "cable-test"),
+            "{ends:?}"
+        );
+        assert_eq!(contrary.verdict.reasons[0].rule, "cable-test-contradicts");
+        measure(&mut contrary, ends);
+        assert_eq!(says(&contrary), (Outcome::Undecided, vec![], None, CaseState::Exhausted), "{ends:?}");
+    }
+    // In the connector of a port that passes.
+    measure(&mut whole, [65.0, 65.0, 65.0, 0.0]);
+    assert_eq!(whole.verdict.outcome, Outcome::Undecided);
+    // Everything passes at full speed, and a pair reads open.
+    let mut passing = with_cable_test(&result(true, Showing::Passes, 0));
+    assert_eq!((passing.verdict.outcome, passing.next.as_ref()), (Outcome::Pass, None));
+    measure(&mut passing, [65.0, 65.0, 65.0, 36.0]);
+    assert_eq!((passing.verdict.outcome, next(&passing).as_str()), (Outcome::Undecided, "cable-test"));
+    measure(&mut passing, [65.0, 65.0, 65.0, 65.0]);
+    assert_eq!(says(&passing), (Outcome::Pass, vec![], None, CaseState::Decided));
+}
+
+/// Pairs of 100 Mb/s and of 1000 Mb/s: IEEE Std 802.3 25 and 40, from memory.
+#[test]
+fn errors_at_four_pairs_are_tried_at_two() {
+    let mut case = with_cable_test(&result(true, Showing::Fails, 6000));
+    assert_eq!(next(&case), "two-pairs");
+    let mut bad = case.clone();
+    add(&mut case, "two-pairs", result(true, Showing::Passes, 0));
+    let told = |case: &Case| case.verdict.reasons.iter().find(|r| r.rule == "which-pairs").unwrap().text.clone();
+    assert!(told(&case).contains("pairs 1 and 4"), "{}", told(&case));
+    assert_eq!(next(&case), "cable-test");
+    // Noise throws no pulse back: all alike is no contradiction.
+    measure(&mut case, [65.0; 4]);
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
+    add(&mut bad, "two-pairs", result(true, Showing::Fails, 900));
+    assert!(told(&bad).contains("pair 2 or 3"), "{}", told(&bad));
+    // Not where the speed cannot be set, nor the pairs be measured.
+    let mut neither = bad.clone();
+    neither.stages.retain(|s| s.name != "two-pairs".parse().unwrap());
+    (neither.offers_cable_test, neither.capabilities.forces_speed) = (false, false);
+    neither.settle();
+    assert_eq!(says(&neither), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
 }
 
 /// What a person types belongs to the program that is typed at.
