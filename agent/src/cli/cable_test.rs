@@ -3,7 +3,7 @@
 use std::process::ExitCode;
 
 use turnback_core::{
-    cable_test::CableTest,
+    cable_test::{CableTest, Reading, read},
     caution::{Caution, LOCAL_CODES_FIRST},
 };
 
@@ -50,10 +50,14 @@ fn render(name: &str, found: &CableTest) -> String {
     if found.pairs.is_empty() {
         text.push_str("the adapter told of no pair\n");
     }
-    text.push_str(match found.has_fault() {
-        Some(false) => "\nno fault found on any pair that was told of\n",
-        Some(true) => "\nwith a plug fitted, shorts and crosses are the plug's own: take it off and repeat\n",
-        None => "\nnot all pairs were found out: take whatever is at the far end off and repeat\n",
+    text.push_str(match read(found) {
+        Reading::Alike(Some(_)) => {
+            "\nall pairs end alike: a bare far end reads open; if the cable is longer than that, it is cut there\n"
+        }
+        Reading::Alike(None) => "\nno fault found on any pair that was told of\n",
+        Reading::Broken(_) => "\na pair that ends or touches nearer than the others is at fault there; with a plug fitted, shorts and crosses \
+                               are the plug's own: take it off and repeat\n",
+        Reading::Unclear => "\nthis cannot be read: take whatever is at the far end off, a plug too, and repeat\n",
     });
     text
 }

@@ -8,7 +8,6 @@ pub mod length;
 mod line;
 mod moves;
 pub mod name;
-mod pairs;
 pub mod rules;
 pub mod stage;
 

@@ -1,9 +1,9 @@
 //! Once the stages have spoken: which pairs, and what the adapter's own test of them says to it.
 
 use super::Finding;
+use crate::cable_test::{Reading, read};
 use crate::case::line::{Line, Visit};
 use crate::case::name::StageName;
-use crate::case::pairs::{Reading, carries_100, read};
 use crate::case::stage::{Ended, Showing, Stage, StageResult};
 use crate::link::Medium;
 use crate::verdict::{Location, Outcome};
@@ -84,7 +84,7 @@ fn contradiction(line: &Line, finding: &Finding) -> Option<String> {
     match (latest(line)?, finding.outcome, finding.location.as_slice()) {
         (Reading::Broken(pairs), Outcome::Pass, _) => {
             let fast = line.visits.iter().any(|v| v.place > 0 && v.result.fallback_mbps.is_none());
-            Some(if fast || pairs.iter().any(|p| carries_100(p.pair)) {
+            Some(if fast || pairs.iter().any(|p| p.pair.carries_100()) {
                 told(&pairs)
             } else {
                 format!("{}, of the pairs that no stage could use", told(&pairs))
@@ -96,7 +96,7 @@ fn contradiction(line: &Line, finding: &Finding) -> Option<String> {
         )),
         (Reading::Broken(pairs), Outcome::Fault, [Location::Cable]) => {
             let in_port = pairs.iter().all(|p| p.fault_distance_m.is_some_and(|m| m < NEAR_M));
-            let carried = slower_only && pairs.iter().all(|p| carries_100(p.pair));
+            let carried = slower_only && pairs.iter().all(|p| p.pair.carries_100());
             if in_port {
                 Some(format!("{}, in the port's own connector, where the plug passes", told(&pairs)))
             } else {

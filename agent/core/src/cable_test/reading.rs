@@ -5,11 +5,11 @@
 //! fault there. Noise, a bad ratio of bits or a loose contact throw nothing back, so a cable without such a pair is not thereby good.
 //! Common practice, no source.
 
-use crate::cable_test::{CableTest, Pair, PairResult, PairStatus};
+use super::{CableTest, PairResult, PairStatus};
 
 /// What a cable test says.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) enum Reading {
+pub enum Reading {
     /// These pairs end or touch where the others do not.
     Broken(Vec<PairResult>),
     /// All pairs alike: they end at this distance, where it was told.
@@ -19,7 +19,7 @@ pub(super) enum Reading {
 }
 
 /// Reads a cable test made with the plug off.
-pub(super) fn read(test: &CableTest) -> Reading {
+pub fn read(test: &CableTest) -> Reading {
     use PairStatus::{ImpedanceMismatch, Ok, Open, ShortToOtherPair, ShortWithinPair};
     let with = |wanted: &[PairStatus]| -> Vec<PairResult> {
         test.pairs.iter().filter(|p| wanted.contains(&p.status)).copied().collect()
@@ -45,16 +45,12 @@ pub(super) fn read(test: &CableTest) -> Reading {
     }
 }
 
-/// Pairs that 10 and 100 Mb/s use: those on contacts 1-2 and 3-6 (IEEE Std 802.3 25, from memory).
-pub(super) fn carries_100(pair: Pair) -> bool {
-    matches!(pair, Pair::A | Pair::B)
-}
-
 /// Distances closer than this are one: transceivers measure in steps of about a metre (from memory). Our own choice.
-pub(super) const STEP_M: f64 = 3.0;
+const STEP_M: f64 = 3.0;
 
 #[cfg(test)]
 mod tests {
+    use super::super::Pair;
     use super::*;
     use PairStatus::*;
 
