@@ -136,6 +136,18 @@ fn a_thousand_seeds_of_a_good_serial_port_on_a_loaded_host_give_no_fault() {
 }
 
 #[test]
+fn a_slow_computer_is_not_taken_for_flow_control_that_fails() {
+    // The bytes that an overrun swallowed in the test of flow control had been let go by CTS like the others.
+    for seed in 1..=20 {
+        let line = "--line 115200,8N1,rts-cts";
+        let finished = Program::new().check(&format!("sim:serial-slow-host --seed {seed} {line}"));
+        let verdict = &finished.report()["verdict"];
+        assert_ne!(verdict["outcome"], "fault", "seed {seed}: {verdict}");
+        assert!(!finished.stdout.contains("does not start"), "seed {seed}: {verdict}");
+    }
+}
+
+#[test]
 fn equal_seeds_give_equal_serial_runs() {
     let part = |seed: u32| {
         let report = Program::new().check(&format!("sim:serial-noisy --seed {seed}")).report();
@@ -157,6 +169,9 @@ fn the_serial_part_of_the_report_keeps_its_names() {
     assert_eq!(report["lines"]["cts"], json!({"expected": "follows-rts", "seen": "on", "ok": false, "pin": "8"}));
     assert_eq!(report["lines"]["dsr"]["ok"], true);
     assert_eq!(report["format"], 1);
+    let (_, inverted) = check_rig("serial-inverted", "");
+    let told = inverted["verdict"]["reasons"].as_array().unwrap().iter().find(|r| r["rule"] == "damage-kind").unwrap();
+    assert!(told["text"].as_str().unwrap().contains("every bit inverted"), "{told}");
     // Without modem lines and counts: absent, and not held against the port.
     let (_, report) = check_rig("serial-data-only", "");
     assert_eq!(report["lines"], json!({}));
@@ -235,4 +250,128 @@ fn a_serial_rig_of_ones_own_is_read_from_its_file() {
     std::fs::write(&path, "[uart]\nfifo_bytes = 0\n").unwrap();
     let refused = program.run(&format!("check sim:{}", path.display()));
     assert!(refused.code == Some(2) && refused.stderr.contains("line 2"), "{refused:?}");
+}
+
+/// The truth is the rig's own description.
+#[test]
+fn a_case_finds_what_is_wrong_on_a_serial_line() {
+    for (rig, outcome, location, segment) in [
+        ("serial-bad-cable", "fault", json!(["cable"]), json!("quay-duct")),
+        ("serial-bad-port", "fault", json!(["port"]), json!(null)),
+        ("serial-noisy", "fault", json!(["plug"]), json!(null)),
+        ("serial-dead", "fault", json!(["port"]), json!(null)),
+        ("serial-stuck-cts", "fault", json!(["port"]), json!(null)),
+        ("serial-crossed", "fault", json!(["plug"]), json!(null)),
+        // Nothing is fitted: what was brought to the port as a plug turns nothing back on a good one either.
+        ("serial-no-plug", "fault", json!(["plug"]), json!(null)),
+        ("serial-good", "pass", json!([]), json!(null)),
+        ("serial-slow-host", "pass", json!([]), json!(null)),
+    ] {
+        let done = Program::new().run(&format!("isolate sim:{rig} --cable Q-12 --yes --json --seed 3"));
+        let case: Value = serde_json::from_str(&done.stdout).unwrap_or_else(|e| panic!("{rig}: {e}: {}", done.stderr));
+        let verdict = &case["verdict"];
+        let got = (&verdict["outcome"], &verdict["location"], &verdict["segment"]);
+        assert_eq!(got, (&json!(outcome), &location, &segment), "{rig}: {verdict:#}");
+        assert_eq!(case["next"], Value::Null, "{rig}");
+    }
+}
+
+/// What a run found is on its page, in its text and in its rows: the report's own figures, none of Ethernet's.
+#[test]
+fn every_outlet_shows_a_serial_run() {
+    let program = Program::new();
+    let check = program.check("sim:serial-stuck-cts --profile standard --seed 5");
+    let kept = program.state().join("run.json");
+    std::fs::write(&kept, &check.stdout).unwrap();
+    let shown = |form: &str| program.run(&format!("report {} {form}", kept.display())).stdout;
+    let sent = check.report()["totals"]["bytes_sent"].as_u64().unwrap();
+    let grouped = turnback::output::figure::count(sent);
+    let page = shown("");
+    for wanted in [
+        grouped.as_str(),
+        "follows RTS",
+        "stays on",
+        "0 framing",
+        "Turnaround",
+        "Speeds tried",
+        "460",
+        "115200,8E1",
+        "de9",
+    ] {
+        assert!(page.contains(wanted), "the page lacks {wanted}");
+    }
+    for foreign in ["frames", "Mb/s", "FCS", "link drops"] {
+        assert!(!page.contains(foreign), "the page of a serial run speaks of {foreign}");
+    }
+    let text = shown("--text");
+    assert!(text.contains(&grouped) && text.contains("stays on"), "{text}");
+    let rows = shown("--csv");
+    assert!(rows.contains(&format!("totals.bytes_sent,,{sent}")) && rows.contains("lines.cts.seen,,on"), "{rows}");
+    // A run with wrong bits draws them by the bit of the character.
+    std::fs::write(&kept, program.check("sim:serial-noisy --seed 5").stdout).unwrap();
+    let page = shown("");
+    assert!(page.contains("bit of the character") && !page.contains("words of 8 bytes"));
+}
+
+#[test]
+fn two_serial_runs_are_held_against_each_other() {
+    let program = Program::new();
+    let id = |rig: &str| {
+        let report = program.check(&format!("sim:{rig} --seed 5")).report();
+        report["run"].as_str().unwrap().to_owned()
+    };
+    let (good, noisy, dropping, parity, crossed) =
+        (id("serial-good"), id("serial-noisy"), id("serial-dropping"), id("serial-parity"), id("serial-crossed"));
+    let compare = |other: &str| {
+        let done = program.run(&format!("records compare {good} {other} --json"));
+        serde_json::from_str::<Value>(&done.stdout).unwrap_or_else(|e| panic!("{e}: {done:?}"))
+    };
+    let change = |difference: &Value, name: &str| {
+        let figures = difference["figures"].as_array().unwrap();
+        let found = figures.iter().find(|f| f["name"] == name).unwrap_or_else(|| panic!("no {name}: {difference:#}"));
+        found["change"].clone()
+    };
+    assert_eq!(change(&compare(&noisy), "bit error ratio"), "higher");
+    let lost = compare(&dropping);
+    assert_eq!(change(&lost, "blocks with missing or extra bytes"), "higher");
+    assert!(["same", "within-chance"].map(Value::from).contains(&change(&lost, "bit error ratio")), "{lost:#}");
+    assert_eq!(change(&compare(&parity), "characters with framing or parity errors"), "higher");
+    let lines = compare(&crossed);
+    assert_eq!(change(&lines, "modem lines"), "other");
+    assert!(lines["figures"].as_array().unwrap().iter().all(|f| f["name"] != "link"));
+    let same = compare(&id("serial-good"));
+    assert!(same["says"].as_str().unwrap().starts_with("no counted figure differs"), "{same:#}");
+}
+
+/// At 9600 bits a second the limit of the quick profile asks for 390,000 bits, 49 s of characters of 8 data bits (computed:
+/// ln 20 / 1e-5 * 1.3 / (960 * 8)).
+#[test]
+fn a_slow_line_says_beforehand_how_long_it_takes() {
+    let program = Program::new();
+    let events = program.state().join("events.jsonl");
+    let done = program.run(&format!("check sim:serial-good --line 9600 --seed 5 --events {}", events.display()));
+    let told = done.stderr.find("takes about").unwrap_or_else(|| panic!("{}", done.stderr));
+    assert!(told < done.stderr.find("first probes").unwrap());
+    let lines = std::fs::read_to_string(&events).unwrap();
+    let events: Vec<Value> = lines.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let seconds = events.iter().find(|e| e["event"] == "line-estimated").unwrap()["seconds"].as_f64().unwrap();
+    assert!((49.0..75.0).contains(&seconds), "{seconds}");
+    let changed: Vec<&str> = events.iter().filter_map(|e| e["setting"].as_str()).collect();
+    for wanted in ["raw mode, 9600,8N1", "RTS and DTR on", "RTS and DTR through all their states", "9600,8N1,rts-cts"] {
+        assert!(changed.iter().any(|setting| setting.contains(wanted)), "{wanted}: {changed:?}");
+    }
+}
+
+#[test]
+fn two_wires_have_a_turnaround_of_their_own() {
+    let (_, report) = check_rig("serial-rs485", "");
+    let half = &report["line"]["half_duplex"];
+    assert_eq!((&half["by_setting"], &half["heard_itself"]), (&json!(true), &json!(true)));
+    // The rig's driver gathers bytes for 1 ms (its `latency_us`), and nothing else delays them there.
+    assert_eq!(half["turnaround_ns_min"], 1_000_000);
+    assert_eq!(check_rig("serial-good", "").1["line"]["half_duplex"], Value::Null);
+    let case = Program::new().run("isolate sim:serial-rs485 --cable Q-12 --yes --json");
+    let verdict = serde_json::from_str::<Value>(&case.stdout).unwrap()["verdict"].clone();
+    // A cable that cannot be seen is not passed.
+    assert_eq!(verdict["outcome"], "undecided", "{verdict:#}");
 }

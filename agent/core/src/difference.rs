@@ -5,6 +5,8 @@
 //! shared among them (Bonferroni), so that two runs of an unchanged port differ in any of them no more often than one test
 //! would. Round trips are compared by what their summaries prove and no more: see [`latency`].
 
+mod line;
+
 use serde::{Deserialize, Serialize};
 
 use crate::evidence::Basis;
@@ -61,14 +63,23 @@ pub enum Kind {
 /// Holds two runs against each other.
 pub fn difference(a: &Report, b: &Report) -> Difference {
     let confidence = a.limit.confidence.max(b.limit.confidence);
-    let tests = [error_ratio(a, b), loss(a, b), latency(a, b)];
+    let lines = a.line.as_ref().zip(b.line.as_ref());
+    let tests: Vec<Test> = match lines {
+        Some(_) => vec![error_ratio(a, b), line::slips(a, b), line::characters(a, b), latency(a, b)],
+        None => vec![error_ratio(a, b), loss(a, b), latency(a, b)],
+    };
     // Shared by the number of tests there are, whether or not each could be made: our own choice, on the careful side.
     let doubt = (1.0 - confidence) / tests.len() as f64;
     let mut figures = vec![plain("outcome", outcome(a), outcome(b))];
     figures.extend(tests.into_iter().map(|test| test.judged(doubt)));
     figures.push(plain("kind of damage", a.damage.kind().to_string(), b.damage.kind().to_string()));
-    figures.push(plain("link", link(a), link(b)));
-    figures.push(plain("link drops", a.link_flaps.to_string(), b.link_flaps.to_string()));
+    match lines {
+        Some((first, second)) => figures.extend(line::figures((a, first), (b, second))),
+        None => {
+            figures.push(plain("link", link(a), link(b)));
+            figures.push(plain("link drops", a.link_flaps.to_string(), b.link_flaps.to_string()));
+        }
+    }
     let conditions: Vec<_> = conditions(a, b).into_iter().filter(|c| c.change != Kind::Same).collect();
     let says = says(&conditions, &figures);
     Difference { runs: [a.run.clone(), b.run.clone()], conditions, figures, confidence, says }
@@ -238,6 +249,10 @@ fn conditions(a: &Report, b: &Report) -> Vec<Change> {
     ];
     let mut list = vec![plain("port", a.port.name.clone(), b.port.name.clone())];
     list.extend(texts.iter().map(|(name, read)| plain(name, read(a), read(b))));
+    if let Some((first, second)) = a.line.as_ref().zip(b.line.as_ref()) {
+        list.push(plain("line", first.format.to_string(), second.format.to_string()));
+        list.push(plain("wiring", first.plug.to_string(), second.plug.to_string()));
+    }
     list.extend(optional.iter().map(|(name, read)| plain(name, or_none(read(a)), or_none(read(b)))));
     list
 }

@@ -47,6 +47,16 @@ pub enum Event {
         /// Frames of other stations.
         foreign: u64,
     },
+    /// Listening on a serial port is over.
+    LineListened {
+        /// Bytes heard.
+        foreign_bytes: u64,
+    },
+    /// How long a run on a serial port is going to take, before it sends.
+    LineEstimated {
+        /// Seconds, about; less where it fails early.
+        seconds: f64,
+    },
     /// The first single probes are back, or not.
     HandfulDone {
         /// Sent.
@@ -84,6 +94,8 @@ pub enum Event {
         proved_below: Option<f64>,
         /// Bits that must still pass without error to prove the limit.
         bits_needed: Option<f64>,
+        /// Seconds that sending still takes, about; none where bytes do not take their time, or until it is proved.
+        left_s: Option<f64>,
     },
     /// A step ended.
     StepDone {

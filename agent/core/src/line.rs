@@ -5,6 +5,8 @@ use std::{fmt, str::FromStr};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::link::Capabilities;
+
 /// The bit that guards a character.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -268,6 +270,18 @@ pub struct LineCapabilities {
     pub moves_plug: bool,
     /// Bytes that may be on their way at once without any being lost for want of room on the way back in.
     pub buffer_bytes: usize,
+}
+
+impl LineCapabilities {
+    /// The same in the words that every kind of port shares.
+    pub fn shared(&self) -> Capabilities {
+        Capabilities {
+            internal_loop: self.internal_loop,
+            moves_plug: self.moves_plug,
+            carries_bytes: true,
+            ..Capabilities::default()
+        }
+    }
 }
 
 /// Setting of a serial port, beside its format, that a run may change and must put back.

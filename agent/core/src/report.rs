@@ -334,6 +334,37 @@ pub struct Turnaround {
     pub max_ns: Option<u64>,
 }
 
+/// Two-wire RS-485: what was set, heard, and how soon the port is done with its own bytes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct HalfDuplex {
+    /// The driver took its RS-485 setting; else the port hears itself without.
+    pub by_setting: bool,
+    /// Bytes came back while it was sending.
+    pub heard_itself: bool,
+    /// Shortest time from handing bytes over to having heard the last, less their own time on the line: the soonest this computer
+    /// can know that the pair is free. None where nothing was measured.
+    pub turnaround_ns_min: Option<u64>,
+    /// Half of the blocks are at or below this, the slowest block size.
+    pub turnaround_ns_p50: Option<u64>,
+    /// The longest.
+    pub turnaround_ns_max: Option<u64>,
+}
+
+impl HalfDuplex {
+    /// From the turnaround of all block sizes, the driver's latency setting as it was.
+    pub fn new(by_setting: bool, heard_itself: bool, turnaround: &[Turnaround]) -> Self {
+        let usual = || turnaround.iter().filter(|t| !t.low_latency);
+        let beyond = |t: &Turnaround, ns: Option<u64>| Some(ns?.saturating_sub(t.line_ns?));
+        Self {
+            by_setting,
+            heard_itself,
+            turnaround_ns_min: usual().filter_map(|t| beyond(t, t.min_ns)).min(),
+            turnaround_ns_p50: usual().filter_map(|t| beyond(t, t.p50_ns)).max(),
+            turnaround_ns_max: usual().filter_map(|t| beyond(t, t.max_ns)).max(),
+        }
+    }
+}
+
 /// What only a serial port has to say.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct LineReport {
@@ -353,6 +384,9 @@ pub struct LineReport {
     pub share_of_line: Option<f64>,
     /// Turnaround by block size.
     pub turnaround: Vec<Turnaround>,
+    /// Two-wire RS-485; none on other wiring.
+    #[serde(default)]
+    pub half_duplex: Option<HalfDuplex>,
     /// Other speeds.
     pub speeds: Vec<FormatTrial>,
     /// Highest speed at which every byte came back as sent, bits a second.

@@ -122,6 +122,7 @@ fn lead(trial: &Trial, seed: u64) -> Case {
         seed,
         machine: String::new(),
         although_in_service: false,
+        line: Default::default(),
     };
     let mut shelf = NoShelf;
     let mut conductor = Conductor::new(open_case(&mut port, opening), &mut shelf, plan, Cancel::default());

@@ -40,6 +40,8 @@ pub struct StagePlan {
     pub machine: String,
     /// Test although the port is in service, where that may be said at all.
     pub although_in_service: bool,
+    /// Format and plug of a serial line.
+    pub line: LineOptions,
 }
 
 impl StagePlan {
@@ -331,7 +333,7 @@ impl<'a> Conductor<'a> {
             although_in_service: self.plan.although_in_service,
             // The case itself moves on to the place that tells more.
             confirm: false,
-            line: LineOptions::default(),
+            line: self.plan.line,
         }
     }
 

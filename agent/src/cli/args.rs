@@ -260,7 +260,7 @@ const LABEL_CHARACTERS_MAX: usize = 500;
 #[derive(Debug, clap::Args)]
 #[command(after_help = ISOLATE_AFTER)]
 pub struct Isolate {
-    /// Interface name, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
+    /// Interface name, path of a serial line, `sim:NAME` for a built-in rig, or `sim:FILE` for a rig of your own
     pub port: String,
     /// Label of the cable
     #[arg(long, value_name = "LABEL", value_parser = label)]
@@ -304,6 +304,12 @@ pub struct Isolate {
     /// How fast: full, a share of line rate (10%), or frames a second (3000)
     #[arg(long, value_name = "RATE")]
     pub rate: Option<String>,
+    /// Serial ports: speed and format, as for check
+    #[arg(long, value_name = "SPEED[,FORMAT]")]
+    pub line: Option<String>,
+    /// Serial ports: the wiring of the plug, as for check
+    #[arg(long, value_name = "KIND")]
+    pub wiring: Option<String>,
     /// How long a soak stage takes
     #[arg(long = "for", value_name = "TIME", default_value = "60s")]
     pub soak_time: String,
@@ -325,7 +331,8 @@ const ISOLATE_AFTER: &str = "Examples:\n  \
     turnback isolate sim:bad-cable --cable Q-12 --yes                a simulated case from end to end\n  \
     turnback isolate quay7 --cable Q-12 --segments lead-3,A-14,tail  asks for each move of the plug\n  \
     turnback isolate quay7 --cable Q-12 --stage far-end:A-14 --yes   one stage, the plug is there already\n  \
-    turnback isolate quay7 --cable Q-12 --redo at-port               the plug was not seated: once more\n\n\
+    turnback isolate quay7 --cable Q-12 --redo at-port               the plug was not seated: once more\n  \
+    turnback isolate /dev/ttyS1 --cable Q-12 --wiring de9            a serial line\n\n\
     Answers: nothing (the plug is there), skip [WHY], plug LABEL, on PORT, passes, fails, redo STAGE, leave, help.\n\
     A case is kept after each stage and can be left and taken up again. Exit status: that of its verdict, as for check.";
 

@@ -266,11 +266,17 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
 }
 
 fn line_options(args: &args::Check) -> Result<LineOptions, Failure> {
-    let usage = |error: String| Failure::Usage(error);
+    let time = args.time.as_deref().map(parse_duration).transpose().map_err(CheckError::from)?;
+    let words = line_words(args.line.as_deref(), args.wiring.as_deref()).map_err(Failure::Usage)?;
+    Ok(LineOptions { time, ..words })
+}
+
+/// What `--line` and `--wiring` say.
+pub(super) fn line_words(line: Option<&str>, wiring: Option<&str>) -> Result<LineOptions, String> {
     Ok(LineOptions {
-        format: args.line.as_deref().map(str::parse).transpose().map_err(|e: LineFormatError| usage(e.to_string()))?,
-        plug: args.wiring.as_deref().map(str::parse).transpose().map_err(|e: LinePlugError| usage(e.to_string()))?,
-        time: args.time.as_deref().map(parse_duration).transpose().map_err(CheckError::from)?,
+        format: line.map(str::parse).transpose().map_err(|e: LineFormatError| e.to_string())?,
+        plug: wiring.map(str::parse).transpose().map_err(|e: LinePlugError| e.to_string())?,
+        time: None,
     })
 }
 

@@ -183,6 +183,7 @@ fn plan(profile: Profile) -> StagePlan {
         seed: uuid::Uuid::now_v7().as_u64_pair().1,
         machine: state::machine(),
         although_in_service: false,
+        line: Default::default(),
     }
 }
 

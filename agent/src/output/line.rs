@@ -6,16 +6,16 @@ use turnback_core::{
     verdict::line::modem::LineState,
 };
 
-use super::{figure, table, text};
+use super::{figure, text};
 
-/// Figures, modem lines and tables.
-pub(super) fn figures(report: &Report, line: &LineReport, out: &mut String) {
+/// The main figures, each under its name; none when nothing was sent.
+pub(super) fn figures(report: &Report, line: &LineReport) -> Vec<(&'static str, String)> {
     let t = &report.totals;
+    let mut rows = Vec::new();
     if t.bytes_sent == 0 {
-        return;
+        return rows;
     }
-    out.push('\n');
-    let mut row = |name: &str, value: String| out.push_str(&format!("{name:<17}{value}\n"));
+    let mut row = |name, value: String| rows.push((name, value));
     row("format", format!("{}, plug {}", line.format, line.plug));
     row("bytes", format!("{} sent, {} came back", figure::count(t.bytes_sent), figure::count(t.bytes_returned)));
     if t.bytes_lost + t.bytes_inserted + t.bytes_damaged > 0 {
@@ -70,20 +70,42 @@ pub(super) fn figures(report: &Report, line: &LineReport, out: &mut String) {
             format!("CTS {works} ({} of {} bytes came while it was off)", flow.came_while_off, flow.sent),
         );
     }
+    if let Some(half) = line.half_duplex {
+        let how = if half.by_setting { "by the driver's setting" } else { "the driver has no setting for it" };
+        let heard = if half.heard_itself { "hears itself while sending" } else { "does not hear itself" };
+        let after = match (half.turnaround_ns_min, half.turnaround_ns_p50, half.turnaround_ns_max) {
+            (Some(min), Some(p50), Some(max)) => format!(
+                "; done with its own bytes {} min, {} half, {} max after their time on the line",
+                figure::time_ns(min),
+                figure::time_ns(p50),
+                figure::time_ns(max)
+            ),
+            _ => String::new(),
+        };
+        row("half duplex", format!("{heard} ({how}){after}"));
+    }
     if let Some(returned) = line.break_returned {
         row("break", if returned { "came round".into() } else { "did not come round".into() });
     }
-    modem_lines(report, out);
-    turnaround(&line.turnaround, out);
-    trials("speeds", &line.speeds, out);
-    trials("formats", &line.formats, out);
+    rows
 }
 
-fn modem_lines(report: &Report, out: &mut String) {
-    if report.lines.is_empty() {
-        return;
-    }
-    let rows: Vec<Vec<String>> = report
+/// A table of a report: its title, its headings and its rows.
+pub type Titled = (&'static str, Vec<&'static str>, Vec<Vec<String>>);
+
+/// Modem lines, turnaround, speeds and formats, as far as there are any.
+pub fn tables(report: &Report, line: &LineReport) -> Vec<Titled> {
+    let tables = [
+        modem_lines(report),
+        turnaround(&line.turnaround),
+        trials("Speeds", "speed", &line.speeds),
+        trials("Formats", "format", &line.formats),
+    ];
+    tables.into_iter().filter(|(_, _, rows)| !rows.is_empty()).collect()
+}
+
+fn modem_lines(report: &Report) -> Titled {
+    let rows = report
         .lines
         .iter()
         .map(|(name, LineState { expected, seen, ok, pin })| {
@@ -100,16 +122,12 @@ fn modem_lines(report: &Report, out: &mut String) {
             ]
         })
         .collect();
-    out.push('\n');
-    out.push_str(&table::render(&["modem line", "pin", "must", "does", ""], &rows));
+    ("Modem lines", vec!["modem line", "pin", "must", "does", ""], rows)
 }
 
-fn turnaround(turnaround: &[Turnaround], out: &mut String) {
-    if turnaround.is_empty() {
-        return;
-    }
+fn turnaround(turnaround: &[Turnaround]) -> Titled {
     let time = |ns: Option<u64>| ns.map_or("-".into(), figure::time_ns);
-    let rows: Vec<Vec<String>> = turnaround
+    let rows = turnaround
         .iter()
         .map(|t| {
             vec![
@@ -123,19 +141,17 @@ fn turnaround(turnaround: &[Turnaround], out: &mut String) {
             ]
         })
         .collect();
-    out.push('\n');
-    out.push_str(&table::render(&["bytes", "driver", "on the line", "min", "half", "max", "trips"], &rows));
+    ("Turnaround", vec!["bytes", "driver", "on the line", "min", "half", "max", "trips"], rows)
 }
 
-fn trials(what: &str, trials: &[FormatTrial], out: &mut String) {
-    if trials.is_empty() {
-        return;
-    }
-    let rows: Vec<Vec<String>> = trials
+fn trials(title: &'static str, what: &'static str, trials: &[FormatTrial]) -> Titled {
+    let rows = trials
         .iter()
         .map(|trial| {
             let Some(taken) = trial.taken else {
-                return vec![trial.asked.to_string(), "not offered by this port".into()];
+                let mut row = vec![trial.asked.to_string(), "not offered".into()];
+                row.resize(7, String::new());
+                return row;
             };
             let counts = &trial.counts;
             let verdict = if trial.is_clean() {
@@ -156,6 +172,5 @@ fn trials(what: &str, trials: &[FormatTrial], out: &mut String) {
             ]
         })
         .collect();
-    out.push('\n');
-    out.push_str(&table::render(&[what, "", "sent", "lost", "extra", "damaged", "of the line"], &rows));
+    (title, vec![what, "", "sent", "lost", "extra", "damaged", "of the line"], rows)
 }

@@ -35,6 +35,11 @@ impl ProgressLine {
             Event::Listened { foreign } => {
                 self.line(&format!("heard {foreign} frames of other stations: nothing is sent"))
             }
+            Event::LineListened { foreign_bytes: 0 } => {}
+            Event::LineListened { foreign_bytes } => {
+                self.line(&format!("heard {foreign_bytes} bytes of something else: nothing is sent"))
+            }
+            Event::LineEstimated { seconds } => self.line(&format!("takes about {}", figure::seconds(seconds.ceil()))),
             Event::HandfulDone { sent, returned } => {
                 self.line(&format!("first probes: {returned} of {sent} came back"))
             }
@@ -65,11 +70,12 @@ impl ProgressLine {
                     self.line(what);
                 }
             }
-            Event::LineProgress { bytes_sent, bytes_failed, proved_below, bits_needed, .. } if self.live => {
+            Event::LineProgress { bytes_sent, bytes_failed, proved_below, bits_needed, left_s, .. } if self.live => {
                 let proved = proved_below.map_or(String::new(), |r| format!(", proved below {}", figure::ratio(r)));
                 let needs = bits_needed.map_or(String::new(), |b| format!(", {b:.1e} bits to go"));
+                let left = left_s.map_or(String::new(), |s| format!(", {} left", figure::seconds(s.ceil())));
                 self.show_live(&format!(
-                    "{}  {} bytes, {} failed{proved}{needs}",
+                    "{}  {} bytes, {} failed{proved}{needs}{left}",
                     self.step,
                     figure::count(*bytes_sent),
                     figure::count(*bytes_failed)

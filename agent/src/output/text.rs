@@ -13,15 +13,6 @@ use super::{figure, line, table};
 pub fn render(report: &Report) -> String {
     let mut out = String::new();
     verdict(report, &mut out);
-    match &report.line {
-        Some(line) => line::figures(report, line, &mut out),
-        None => frames(report, &mut out),
-    }
-    notes(report, &mut out);
-    without_controls(&out)
-}
-
-fn frames(report: &Report, out: &mut String) {
     let figures = figures(report);
     if !figures.is_empty() {
         out.push('\n');
@@ -29,7 +20,18 @@ fn frames(report: &Report, out: &mut String) {
     for (name, value) in figures {
         out.push_str(&format!("{name:<17}{value}\n"));
     }
-    steps(report, out);
+    steps(report, &mut out);
+    for (_, headings, rows) in line_tables(report) {
+        out.push('\n');
+        out.push_str(&table::render(&headings, &rows));
+    }
+    notes(report, &mut out);
+    without_controls(&out)
+}
+
+/// The tables that only a serial port has.
+pub fn line_tables(report: &Report) -> Vec<line::Titled> {
+    report.line.as_ref().map_or_else(Vec::new, |line| line::tables(report, line))
 }
 
 /// Labels and names may come from a file of unknown origin: what would steer the terminal, or turn the
@@ -92,6 +94,9 @@ fn place(location: Location) -> &'static str {
 
 /// The main figures of a run, each under its name; none when nothing was sent.
 pub fn figures(report: &Report) -> Vec<(&'static str, String)> {
+    if let Some(line) = &report.line {
+        return line::figures(report, line);
+    }
     let t = &report.totals;
     let mut rows = Vec::new();
     if t.frames_sent == 0 {

@@ -60,6 +60,18 @@ fn facts(report: &Report) -> Vec<(&'static str, String)> {
     facts.push(("placement", report.placement.to_string()));
     facts.push(("cable", report.cable.clone().unwrap_or_else(|| "no label given".into())));
     facts.extend(report.labels.given().into_iter().map(|(word, label)| (word, label.to_owned())));
+    match &report.line {
+        Some(line) => facts.extend([("line", line.format.to_string()), ("wiring", line.plug.to_string())]),
+        None => link(&mut facts, report),
+    }
+    facts.push(("profile", report.profile.clone()));
+    if let Some(stopped) = report.stopped {
+        facts.push(("ended early", stopped_in_words(stopped).into()));
+    }
+    facts
+}
+
+fn link(facts: &mut Vec<(&'static str, String)>, report: &Report) {
     let link = &report.link;
     let speed = link.speed_mbps.map_or(String::new(), |mbps| format!(", {mbps} Mb/s"));
     let duplex = match link.full_duplex {
@@ -71,11 +83,6 @@ fn facts(report: &Report) -> Vec<(&'static str, String)> {
     if report.link_flaps > 0 {
         facts.push(("link drops", figure::count(report.link_flaps)));
     }
-    facts.push(("profile", report.profile.clone()));
-    if let Some(stopped) = report.stopped {
-        facts.push(("ended early", stopped_in_words(stopped).into()));
-    }
-    facts
 }
 
 /// Name, addresses, driver, firmware and place of a port, as far as it has them.
@@ -108,7 +115,7 @@ fn tables(report: &Report) -> Vec<(&'static str, Table)> {
     let mut tables = Vec::new();
     let basis = report.error_ratio.map(|r| r.basis);
     // Where bits are counted, the plot of ratios shows these.
-    if !report.references.is_empty() && basis != Some(Basis::Bits) {
+    if !report.references.is_empty() && basis != Some(Basis::Bits) && report.line.is_none() {
         let rows = report.references.iter().map(|r| {
             let link = if r.link_up { "up" } else { "none" };
             vec![r.placement.to_string(), link.into(), figure::count(r.failures), figure::count(r.trials)]
@@ -120,5 +127,8 @@ fn tables(report: &Report) -> Vec<(&'static str, Table)> {
         let (headings, rows) = text::step_rows(report);
         tables.push(("Steps", Table::new(headings, rows)));
     }
+    tables.extend(
+        text::line_tables(report).into_iter().map(|(title, headings, rows)| (title, Table::new(headings, rows))),
+    );
     tables
 }

@@ -11,12 +11,13 @@ use super::{
     Figure, Table,
     columns::{self, Column, Columns},
     interval::{self, Row, Rows},
+    line,
     scale::{Scale, power, short},
     way::{self, Place},
 };
 use crate::output::figure;
 
-const HALF: f64 = 360.0;
+pub(super) const HALF: f64 = 360.0;
 const WHOLE: f64 = 740.0;
 
 /// More columns than these cannot be told apart on paper.
@@ -31,12 +32,21 @@ pub fn figures(report: &Report) -> Vec<Figure> {
         zero_loss(report),
         by_bit(report),
         by_offset(report),
-        latency("trips", "Round trip of single frames", &report.latency_ns),
+        line::speeds(report),
+        line::turnaround(report),
+        latency("trips", if carries_bytes(report) { ONE_BYTE } else { ONE_FRAME }, &report.latency_ns),
         latency("trips-loaded", "Round trip under full flow", &report.latency_loaded_ns),
     ]
     .into_iter()
     .flatten()
     .collect()
+}
+
+const ONE_FRAME: &str = "Round trip of single frames";
+const ONE_BYTE: &str = "Round trip of single bytes";
+
+fn carries_bytes(report: &Report) -> bool {
+    report.line.is_some()
 }
 
 /// The way of the signal, with what the verdict suspects.
@@ -132,16 +142,22 @@ fn over_time(report: &Report) -> Option<Figure> {
         format!("the worst second of every {}", figure::seconds(length as f64))
     };
     let title = "Errors over time";
+    let (units, unit_failed) =
+        if carries_bytes(report) { ("bytes", "bytes failed") } else { ("frames", "frames failed") };
     let bad: u64 = columns.iter().map(|c| c.errored).sum();
-    let mut summary =
-        format!("Frames lost or damaged in {each}; {} of {} s had any.", figure::count(bad), figure::count(last.to_s));
+    let mut summary = format!(
+        "What was lost or damaged in {each}, in {units}; {} of {} s had any.",
+        figure::count(bad),
+        figure::count(last.to_s)
+    );
     if columns.iter().any(|c| is_idle(&c)) {
         summary.push_str(" Grey: nothing was sent.");
     }
-    let inside = report.totals.frames_lost_in_host + report.totals.frames_never_left;
+    let t = &report.totals;
+    let inside = t.frames_lost_in_host + t.frames_never_left + t.bytes_lost_in_host;
     if inside > 0 {
         summary.push_str(&format!(
-            " {} of the frames were lost in this computer, which says nothing of plug or cable.",
+            " {} of the {units} were lost in this computer, which says nothing of plug or cable.",
             figure::count(inside)
         ));
     }
@@ -156,7 +172,7 @@ fn over_time(report: &Report) -> Option<Figure> {
         x_title: &format!("time since the run began, {unit}"),
         x_marks: marks.into_iter().map(|m| (m * unit_s, short(m))).collect(),
         y: Scale::for_heights(columns.iter().map(|c| c.worst_failed as f64)),
-        y_title: "frames failed",
+        y_title: unit_failed,
         is_counted: true,
         columns: columns
             .iter()
@@ -198,12 +214,12 @@ fn time_unit(seconds: u64) -> (&'static str, f64) {
 }
 
 /// Columns over names instead of numbers, one place for each.
-fn named_columns(names: impl IntoIterator<Item = String>) -> Vec<(f64, String)> {
+pub(super) fn named_columns(names: impl IntoIterator<Item = String>) -> Vec<(f64, String)> {
     names.into_iter().enumerate().map(|(i, name)| (i as f64 + 0.5, name)).collect()
 }
 
 /// The column of one of `of` names; one or two columns are not blown up to fill the width.
-fn column_at(number: usize, of: usize, solid: f64, hatched: f64) -> Column {
+pub(super) fn column_at(number: usize, of: usize, solid: f64, hatched: f64) -> Column {
     let (middle, half) = (number as f64 + 0.5, (of as f64 * 0.08).min(0.32));
     Column { from: middle - half, to: middle + half, solid, hatched }
 }
@@ -316,13 +332,26 @@ fn by_bit(report: &Report) -> Option<Figure> {
     if damage.bit_errors == 0 {
         return None;
     }
-    let (up, down) = (&damage.zeros_to_ones_by_word_bit.0, &damage.ones_to_zeros_by_word_bit.0);
+    let bytes = carries_bytes(report);
+    // A line knows no words: its characters are counted, bit by bit.
+    let fold = |counts: &[u64]| -> Vec<u64> {
+        if !bytes {
+            return counts.to_vec();
+        }
+        (0..8).map(|bit| counts.iter().skip(bit).step_by(8).sum()).collect()
+    };
+    let (up, down) = (fold(&damage.zeros_to_ones_by_word_bit.0), fold(&damage.ones_to_zeros_by_word_bit.0));
     let title = "Errors by bit position";
-    let summary = "Wrong bits by their place in words of 8 bytes. A single tall column is a stuck or coupled bit of a bus or \
-                   memory; a line hits all places alike.";
+    let summary = if bytes {
+        "Wrong bits by their place in the character. A single tall column is a stuck bit of the chip or adapter; a line hits all \
+         places alike."
+    } else {
+        "Wrong bits by their place in words of 8 bytes. A single tall column is a stuck or coupled bit of a bus or memory; a line \
+         hits all places alike."
+    };
     let columns: Vec<_> = up
         .iter()
-        .zip(down)
+        .zip(&down)
         .enumerate()
         .map(|(i, (up, down))| Column { from: i as f64, to: i as f64 + 1.0, solid: *up as f64, hatched: *down as f64 })
         .collect();
@@ -331,9 +360,16 @@ fn by_bit(report: &Report) -> Option<Figure> {
         width: HALF,
         title,
         summary,
-        x: Scale::Linear { low: 0.0, high: 64.0 },
-        x_title: "bit of the word, lowest of each byte first",
-        x_marks: (0..8).map(|byte| (f64::from(byte) * 8.0 + 0.5, (byte * 8).to_string())).collect(),
+        x: Scale::Linear { low: 0.0, high: up.len() as f64 },
+        x_title: if bytes {
+            "bit of the character, in the order sent"
+        } else {
+            "bit of the word, lowest of each byte first"
+        },
+        x_marks: (0..8_u8)
+            .map(|mark| mark * if bytes { 1 } else { 8 })
+            .map(|bit| (f64::from(bit) + 0.5, bit.to_string()))
+            .collect(),
         y: Scale::for_heights(columns.iter().flat_map(|c| [c.solid, c.hatched])),
         y_title: "wrong bits",
         is_counted: true,
@@ -352,7 +388,7 @@ fn by_bit(report: &Report) -> Option<Figure> {
         table: Table::new(
             vec!["bit", "0 became 1", "1 became 0"],
             up.iter()
-                .zip(down)
+                .zip(&down)
                 .enumerate()
                 .filter(|(_, (up, down))| **up + **down > 0)
                 .map(|(i, (up, down))| vec![i.to_string(), figure::count(*up), figure::count(*down)]),
@@ -363,7 +399,7 @@ fn by_bit(report: &Report) -> Option<Figure> {
 fn by_offset(report: &Report) -> Option<Figure> {
     // Eighths, since a wrong bit is placed to its 8-byte word, and a short frame has no more than eight of these.
     let counts: Vec<u64> = report.damage.offsets.0.chunks(8).map(|part| part.iter().sum()).collect();
-    if counts.iter().all(|c| *c == 0) {
+    if counts.iter().all(|c| *c == 0) || carries_bytes(report) {
         return None;
     }
     let title = "Errors by place in the frame";

@@ -68,7 +68,7 @@ pub fn open(what: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
 }
 
 /// How long it takes to move a plug (our own choice).
-const HAND_TIME: Duration = Duration::from_secs(20);
+pub(super) const HAND_TIME: Duration = Duration::from_secs(20);
 
 /// Finds a rig by name or file.
 ///

@@ -6,7 +6,10 @@ use turnback_core::{
     line::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
     link::{Capabilities, Placement},
     report::PortIdentity,
-    sim::serial::{Item, SerialRig, SerialWorld},
+    sim::{
+        Bench,
+        serial::{Item, SerialRig, SerialWorld},
+    },
     time::Nanos,
     wiring::LinePlug,
 };
@@ -14,6 +17,7 @@ use turnback_core::{
 use super::{
     Port, PortError, ServiceReason, Way,
     serial::line::{Line, Received},
+    simulated::HAND_TIME,
 };
 
 /// See the module text.
@@ -47,12 +51,31 @@ impl Port for SimulatedLine {
     }
 
     fn put_back(&mut self) -> Vec<String> {
+        let usual = self.format;
+        if !self.changed.is_empty() {
+            self.world.configure(usual);
+        }
+        for setting in
+            [LineSetting::InternalLoop(false), LineSetting::HalfDuplex(false), LineSetting::LowLatency(false)]
+        {
+            self.world.apply(setting);
+        }
         self.changed.drain(..).rev().collect()
     }
 
     fn place(&mut self, placement: Placement) -> bool {
         self.world.place(placement);
         true
+    }
+
+    fn arrange(&mut self, bench: &Bench) -> bool {
+        // A hand needs its time; whatever goes on at the rig goes on meanwhile.
+        self.pause(HAND_TIME);
+        self.world.arrange(bench)
+    }
+
+    fn segments(&self) -> Vec<String> {
+        self.world.rig().segments.iter().map(|segment| segment.label.clone()).collect()
     }
 
     fn plug_is_at(&self) -> Option<Placement> {
@@ -68,8 +91,7 @@ impl Port for SimulatedLine {
     }
 
     fn offers(&self) -> Capabilities {
-        let own = self.world.capabilities();
-        Capabilities { internal_loop: own.internal_loop, moves_plug: own.moves_plug, ..Capabilities::default() }
+        self.world.capabilities().shared()
     }
 
     fn way(&mut self) -> Way<'_> {

@@ -13,7 +13,7 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str) -> Move {
         stage: stage.clone(),
         attempt,
         hands: hands(line, stage, attempt),
-        look: look(stage).to_owned(),
+        look: look(stage, line.case.capabilities.carries_bytes).to_owned(),
         why: why.to_owned(),
         cautions: cautions(line, stage),
     }
@@ -56,13 +56,19 @@ fn far(line: &Line, spot: &Spot, plug: &str) -> String {
     format!("connect cable {} to {} and put {plug} on {end}", case.cable, case.port.name)
 }
 
-fn look(stage: &StageName) -> &'static str {
+fn look(stage: &StageName, serial: bool) -> &'static str {
     match stage {
         StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => "nothing to look at",
+        StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort) | StageName::OtherPlug if serial => {
+            "the plug is the kind that was named and its screws are tight; no contact is bent or dull"
+        }
         StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort) | StageName::OtherPlug => {
             "the latch clicks, the light of the port comes on, no contact is bent or dull"
         }
         StageName::KnownGoodPort => "it is a port that passed with another plug, and nothing else uses it",
+        StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) if serial => {
+            "the labels at both ends are those of this cable; the screws are tight, and every wire that the plug needs runs through"
+        }
         StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) | StageName::TwoPairs(_) => {
             "the labels at both ends are those of this cable; the latches click"
         }
@@ -79,7 +85,7 @@ fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
         return Vec::new();
     }
     let mut cautions = match (kind, medium) {
-        ("serial", _) => vec![Caution::SerialLevels],
+        _ if line.case.capabilities.carries_bytes => vec![Caution::SerialLevels],
         (_, Some(Medium::Fibre)) => vec![Caution::LaserLight, Caution::ReceiverOverload],
         (_, Some(Medium::DirectAttach | Medium::Virtual)) => Vec::new(),
         // The medium is not known before the first run: copper is the likelier, light the more dangerous.
@@ -87,7 +93,9 @@ fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
         (_, Some(Medium::Copper)) => vec![Caution::PowerOverEthernet],
     };
     if far && !matches!(medium, Some(Medium::Fibre | Medium::Virtual | Medium::DirectAttach)) {
-        cautions.extend([Caution::RingingVoltage, Caution::GroundPotential]);
+        // A serial cable has no telephone's connector.
+        cautions.extend((!line.case.capabilities.carries_bytes).then_some(Caution::RingingVoltage));
+        cautions.push(Caution::GroundPotential);
     }
     cautions
 }

@@ -55,7 +55,7 @@ impl std::fmt::Display for DamageKind {
             Self::None => f.write_str("no damage"),
             Self::Scattered => f.write_str("scattered"),
             Self::Bursts => f.write_str("in bursts"),
-            Self::Inverted => f.write_str("the whole frame inverted, as by a swapped pair"),
+            Self::Inverted => f.write_str("every bit inverted, as where the two wires of a pair are exchanged"),
             Self::StuckBit { bit, word_bits, level } => {
                 write!(
                     f,
@@ -76,7 +76,10 @@ impl DamageTally {
         if self.bit_errors == 0 {
             return DamageKind::None;
         }
-        if self.inverted_probes * 100 >= self.errored_probes * MOSTLY_PERCENT {
+        // A serial line's blocks of a byte or two are too short to tell by themselves; all of them together are not.
+        let bits = self.bits_compared_in_errored_probes;
+        let nearly_all = bits >= 64 && self.bit_errors as f64 >= 7.0 / 8.0 * bits as f64;
+        if nearly_all || self.inverted_probes * 100 >= self.errored_probes * MOSTLY_PERCENT {
             return DamageKind::Inverted;
         }
         let shape = self.offset_bound().or_else(|| self.stuck_bit());

@@ -23,9 +23,10 @@ pub struct ModemReading {
 pub struct FlowCheck {
     /// Bytes handed over with the line off.
     pub sent: u64,
-    /// Of those, came back while it was still off.
+    /// Of those, came back while it was still off, those included that this computer then lost by the port's own counts: they
+    /// had been let go all the same.
     pub came_while_off: u64,
-    /// Came back in all, once it was on.
+    /// Came back in all, once it was on, those lost here included.
     pub came_in_all: u64,
 }
 
@@ -35,9 +36,15 @@ impl FlowCheck {
         self.came_while_off * 2 < self.sent
     }
 
-    /// The rest came once the line was on.
+    /// The line lets the sender go: most of what was held came once it was on. What is missing of it was lost, which is another
+    /// matter than being held.
     pub fn starts(&self) -> bool {
-        self.came_in_all == self.sent
+        self.missing() * 2 < self.sent.saturating_sub(self.came_while_off).max(1)
+    }
+
+    /// Bytes that never came, and that no count of this computer accounts for.
+    pub fn missing(&self) -> u64 {
+        self.sent.saturating_sub(self.came_in_all)
     }
 }
 
@@ -124,6 +131,14 @@ impl LineEvidence {
     /// Lost bytes that nothing in this computer accounts for.
     pub fn lost_on_line(&self) -> u64 {
         self.counts.lost - self.lost_in_host()
+    }
+
+    /// Pieces compared that failed on the way, at most all: damaged, slipped by more than this computer's own losses, or holding a
+    /// character that came in with an error.
+    pub fn pieces_failed(&self) -> u64 {
+        let c = &self.counts;
+        let slipped = if self.lost_on_line().saturating_add(c.inserted) > 0 { c.pieces_slipped } else { 0 };
+        c.pieces_damaged.saturating_add(slipped).max(self.characters_in_error()).min(c.pieces)
     }
 
     /// Characters that the chip found wrong by their stop or parity bit.

@@ -133,6 +133,7 @@ impl World {
             moves_plug: true,
             has_line_rate: true,
             frame_bytes_max: port.frame_bytes_max as usize,
+            carries_bytes: false,
         }
     }
 

@@ -195,6 +195,7 @@ impl LineCollector {
     pub fn handle_marked(&mut self, byte: u8, now: Nanos) {
         self.marks.push_back(self.waiting_from + self.waiting.len() as u64);
         self.tally.counts.marked += 1;
+        self.second(now).damaged += 1;
         self.handle_bytes(&[byte], now);
     }
 
@@ -423,7 +424,7 @@ impl LineCollector {
         let second = self.second(now);
         second.sent += i as u64;
         second.returned += paired;
-        second.damaged += damaged;
+        second.damaged += damaged - damaged_marked;
         self.consume(i, j);
     }
 

@@ -165,8 +165,9 @@ impl LinePlug {
         match self {
             Self::De9 | Self::De9Ri => Some(WiringKind::De9),
             Self::Db25 | Self::Db25Ri => Some(WiringKind::Db25),
-            Self::Rs422 => Some(WiringKind::Rs422),
-            Self::DataOnly | Self::Rs485 | Self::Internal => None,
+            // The page on four wires says what holds for two.
+            Self::Rs422 | Self::Rs485 => Some(WiringKind::Rs422),
+            Self::DataOnly | Self::Internal => None,
         }
     }
 

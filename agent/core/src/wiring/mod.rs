@@ -77,8 +77,13 @@ impl fmt::Display for WiringKind {
 impl FromStr for WiringKind {
     type Err = UnknownWiringKind;
 
-    /// Takes a name as [`WiringKind::name`] gives it, in any mix of upper and lower case.
+    /// Takes a name as [`WiringKind::name`] gives it, in any mix of upper and lower case, or one that [`LinePlug::name`] gives, where
+    /// that has a drawing.
     fn from_str(given: &str) -> Result<Self, Self::Err> {
+        let lower = given.to_ascii_lowercase();
+        if let Some(drawing) = lower.parse::<LinePlug>().ok().and_then(LinePlug::drawing) {
+            return Ok(drawing);
+        }
         Self::ALL
             .into_iter()
             .find(|kind| kind.name().eq_ignore_ascii_case(given))

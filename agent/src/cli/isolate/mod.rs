@@ -155,7 +155,14 @@ fn plan(args: &args::Isolate, seed: u64) -> Result<StagePlan, Failure> {
         profile.rate = rate.parse().map_err(|error: PlanError| usage(error.to_string()))?;
     }
     let soak_time = parse_duration(&args.soak_time).map_err(|error| usage(error.to_string()))?;
-    Ok(StagePlan { profile, soak_time, seed, machine: state::machine(), although_in_service: args.although_in_service })
+    Ok(StagePlan {
+        profile,
+        soak_time,
+        seed,
+        machine: state::machine(),
+        although_in_service: args.although_in_service,
+        line: check::line_words(args.line.as_deref(), args.wiring.as_deref()).map_err(usage)?,
+    })
 }
 
 fn answers(args: &args::Isolate) -> Result<Answers, Failure> {

@@ -5,6 +5,7 @@ use std::time::Duration;
 use turnback_core::{
     event::Event,
     plan::{Kind, PlanError},
+    probe::serial::BLOCK_BYTES,
     stats::{
         proof::{Decision, Looks, Proof},
         ratio::upper_bound,
@@ -17,29 +18,65 @@ use turnback_core::{
 };
 
 use super::{
-    LineRun, WINDOW_MIN,
+    HANDFUL_BLOCKS, LineRun, WINDOW_MIN,
     exchange::{Amount, Ended},
 };
 use crate::engine::check::CheckError;
 
+/// How much the data steps send.
+struct Extent {
+    /// Bits compared, after which it is enough; infinite where only time ends it.
+    bits: f64,
+    /// Shortest and longest time, nanoseconds.
+    at_least: u64,
+    at_most: u64,
+}
+
 impl LineRun<'_> {
-    /// Sends the profile's patterns by turns.
-    pub(super) fn data(&mut self) -> Result<(), CheckError> {
-        let profile = self.options.profile.clone();
-        let data_bits = f64::from(self.format.data_bits);
+    fn extent(&self) -> Extent {
+        let profile = &self.options.profile;
+        let ns = |time: Duration| time.as_nanos() as u64;
         // What a proof without errors takes, and a little more for the bounds on bytes beside that on bits.
         let needed = -(1.0 - profile.confidence).ln() / profile.serial_target_ber * 1.3;
-        let begun = self.line.now();
-        let ns = |time: Duration| time.as_nanos() as u64;
         let (bits, at_least, at_most) = match (profile.kind, self.options.line.time) {
             (Kind::Proof | Kind::Soak, time) => (f64::INFINITY, 0, ns(time.unwrap_or(profile.time))),
             (_, Some(time)) => (f64::INFINITY, 0, ns(time)),
             (_, None) => (needed, ns(profile.time), ns(STEPS_MAX)),
         };
+        Extent { bits, at_least, at_most }
+    }
+
+    /// Seconds that the whole run takes, about; none where bytes do not take their time, and for a proof, which ends by itself.
+    pub(super) fn estimated_seconds(&self) -> Option<f64> {
+        let can = self.line.capabilities();
+        let profile = &self.options.profile;
+        if !can.paced || profile.kind == Kind::Proof {
+            return None;
+        }
+        let Extent { bits, at_least, at_most } = self.extent();
+        let seconds = |ns: u64| ns as f64 / SECOND_NS as f64;
+        let data = bits / (self.format.characters_per_second() * f64::from(self.format.data_bits));
+        // Eight single blocks, the modem lines and flow control, a second or so for each size of the turnaround; a sweep is about a
+        // second and a half a speed or format.
+        let blocks = seconds(self.format.characters_ns(HANDFUL_BLOCKS as u64 * BLOCK_BYTES as u64));
+        let lines = if can.modem_lines { 2.0 } else { 0.0 };
+        let turnaround = f64::from(u8::from(profile.latency_probes > 0) + u8::from(can.latency_setting)) * 2.0;
+        let sweep = if self.sweeps() { 25.0 } else { 0.0 };
+        Some(blocks + lines + turnaround + data.clamp(seconds(at_least), seconds(at_most)) + sweep)
+    }
+
+    /// Sends the profile's patterns by turns.
+    pub(super) fn data(&mut self) -> Result<(), CheckError> {
+        let profile = self.options.profile.clone();
+        let data_bits = f64::from(self.format.data_bits);
+        let begun = self.line.now();
+        let Extent { bits, at_least, at_most } = self.extent();
         let patterns = profile.patterns.len().max(1);
         let slice_bytes = if bits.is_finite() { (bits / data_bits / patterns as f64).ceil() as u64 } else { u64::MAX };
         let slice_ns = match profile.kind {
-            Kind::Steps | Kind::RateSearch => (at_most.min(ns(STEPS_MAX)) / patterns as u64).max(SECOND_NS),
+            Kind::Steps | Kind::RateSearch => {
+                (at_most.min(STEPS_MAX.as_nanos() as u64) / patterns as u64).max(SECOND_NS)
+            }
             Kind::Proof | Kind::Soak => SLICE_NS,
         };
         for (number, pattern) in profile.patterns.iter().cycle().enumerate() {
@@ -70,6 +107,9 @@ impl LineRun<'_> {
         let may_slow = self.window > WINDOW_MIN;
         let so_far = self.gathered.tally.counts;
         let (limit, confidence) = (self.options.profile.serial_target_ber, self.options.profile.confidence);
+        let extent = self.extent();
+        let bits_a_second = self.format.characters_per_second() * f64::from(self.format.data_bits);
+        let paced = self.line.capabilities().paced;
         let (say, cancel, origin) = (&mut *self.say, self.cancel, self.origin);
         let ended = exchange.run(self.line, amount, may_slow, &mut |now, counts| {
             if cancel.is_cancelled() {
@@ -78,12 +118,14 @@ impl LineRun<'_> {
             let bits = so_far.bits_compared + counts.bits_compared;
             let errors = (so_far.bit_errors + counts.bit_errors).min(bits);
             let needed = -(1.0 - confidence).ln() / limit;
+            let to_send = (extent.bits - bits as f64).max(0.0) / bits_a_second;
             say(Event::LineProgress {
                 elapsed_s: now.saturating_sub(origin) as f64 / SECOND_NS as f64,
                 bytes_sent: so_far.sent + counts.sent,
                 bytes_failed: so_far.failed() + counts.failed(),
                 proved_below: upper_bound(errors, bits, confidence).ok(),
                 bits_needed: Some((needed - bits as f64).max(0.0)).filter(|n| *n > 0.0),
+                left_s: Some(to_send).filter(|s| paced && s.is_finite()),
             });
             None
         })?;

@@ -197,6 +197,9 @@ impl<'a> LineRun<'a> {
         if self.listen()? {
             return Ok(());
         }
+        if let Some(seconds) = self.estimated_seconds() {
+            (self.say)(Event::LineEstimated { seconds });
+        }
         let returned = self.handful()?;
         self.modem_lines()?;
         if !returned || self.must_stop() {
@@ -208,16 +211,21 @@ impl<'a> LineRun<'a> {
             Kind::Steps | Kind::Soak | Kind::Proof => {
                 self.turnaround()?;
                 self.data()?;
-                // A look at a few seconds' worth of speeds belongs to the profiles that take their time.
-                if self.options.profile.kind == Kind::Steps && self.options.profile.name != "quick" {
-                    self.sweep()?;
-                }
-                Ok(())
+                if self.sweeps() { self.sweep() } else { Ok(()) }
             }
             Kind::RateSearch => {
                 self.data()?;
                 self.sweep()
             }
+        }
+    }
+
+    /// Other speeds and formats are tried: by the profiles that take their time.
+    fn sweeps(&self) -> bool {
+        match self.options.profile.kind {
+            Kind::RateSearch => true,
+            Kind::Steps => self.options.profile.name != "quick",
+            Kind::Soak | Kind::Proof => false,
         }
     }
 
@@ -248,6 +256,7 @@ impl<'a> LineRun<'a> {
         }
         if self.line.capabilities().modem_lines {
             self.line.drive(RESTING)?;
+            self.tell_changed("RTS and DTR on".into());
         }
         Ok(())
     }
@@ -276,7 +285,7 @@ impl<'a> LineRun<'a> {
             })?;
         }
         self.gathered.foreign = foreign;
-        (self.say)(Event::Listened { foreign });
+        (self.say)(Event::LineListened { foreign_bytes: foreign });
         Ok(foreign > 0)
     }
 

@@ -5,7 +5,7 @@ use std::time::Duration;
 use turnback_core::{
     event::Event,
     evidence::line::{FlowCheck, ModemReading},
-    line::{Flow, LineFormat, ModemOutputs},
+    line::{Flow, LineErrors, LineFormat, ModemOutputs},
     pattern::Pattern,
     verdict::line::modem,
     wiring::{LineDriver, LinePlug, ModemLine},
@@ -21,6 +21,7 @@ impl LineRun<'_> {
             return Ok(());
         }
         (self.say)(Event::LineStepStarted { what: "modem lines".into() });
+        self.tell_changed("RTS and DTR through all their states".into());
         // The spare outputs reach nothing but the chip's own loop.
         let states = if self.plug == LinePlug::Internal { 16_u8 } else { 4 };
         for _ in 0..ROUNDS {
@@ -55,15 +56,17 @@ impl LineRun<'_> {
             return Ok(());
         }
         (self.say)(Event::LineStepStarted { what: "flow control".into() });
+        self.tell_changed(format!("{format}, RTS off and on"));
         self.line.drive(ModemOutputs { rts: false, ..RESTING })?;
         self.line.pause(SETTLE);
         let sent = (format.characters_per_second() / 2.0).clamp(64.0, 512.0) as u64;
+        let before = self.line.line_errors()?;
         let mut exchange = self.exchange(Pattern::Prbs31, format)?;
         let hold = format.characters_ns(sent + 16) + HOLD.as_nanos() as u64;
         let until = self.line.now() + hold;
         exchange.run(self.line, Amount { bytes: sent, until }, false, &mut |_, _| None)?;
         exchange.hear(self.line, until)?;
-        let came_while_off = exchange.counts().returned;
+        let came_while_off = exchange.counts().returned + self.lost_here_since(before)?;
         self.line.drive(RESTING)?;
         exchange.run(
             self.line,
@@ -74,10 +77,17 @@ impl LineRun<'_> {
         let exchanged = exchange.finish(self.line)?;
         self.next_block = self.next_block.wrapping_add(exchanged.blocks);
         let counts = exchanged.tally.counts;
-        self.gathered.flow = Some(FlowCheck { sent: counts.sent, came_while_off, came_in_all: counts.returned });
+        let came_in_all = counts.returned + self.lost_here_since(before)?.min(counts.lost);
+        self.gathered.flow = Some(FlowCheck { sent: counts.sent, came_while_off, came_in_all });
         self.line.configure(usual)?;
         self.line.drive(RESTING)?;
         Ok(())
+    }
+
+    /// Bytes that this computer did not take in, by the port's own counts.
+    fn lost_here_since(&mut self, before: Option<LineErrors>) -> Result<u64, CheckError> {
+        let now = self.line.line_errors()?;
+        Ok(now.zip(before).map_or(0, |(now, before)| now.since(&before).lost_in_host()))
     }
 
     /// Whether a break comes round, where one can be sent and would be seen.

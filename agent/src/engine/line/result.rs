@@ -7,9 +7,10 @@ use turnback_core::{
         Limit, Stopped,
         line::{FormatTrial, LineEvidence},
     },
-    report::{Latency, LineReport, Report, Totals},
+    report::{HalfDuplex, Latency, LineReport, Report, Totals, Tried},
     time::{ClockSource, clock_pair},
     verdict::line::{judge_line, line_cannot_show, line_error_ratio, modem},
+    wiring::LinePlug,
 };
 
 use super::LineRun;
@@ -58,6 +59,7 @@ impl LineRun<'_> {
         Report {
             totals: Totals::of_bytes(&g.tally.counts, evidence.lost_in_host()),
             error_ratio: line_error_ratio(&evidence),
+            tried: Tried { units: evidence.counts.pieces, failed: evidence.pieces_failed() },
             latency_loaded_ns: Latency { clock: latency.clock.clone(), ..Latency::default() },
             latency_ns: latency,
             damage: g.tally.damage.clone(),
@@ -77,6 +79,9 @@ impl LineRun<'_> {
                     .filter(|_| evidence.capabilities.paced)
                     .map(|rate| rate / self.format.characters_per_second()),
                 turnaround: g.turnaround.clone(),
+                half_duplex: (self.plug == LinePlug::Rs485).then(|| {
+                    HalfDuplex::new(evidence.capabilities.half_duplex, evidence.counts.returned > 0, &g.turnaround)
+                }),
                 highest_clean_bits_per_second: g
                     .speeds
                     .iter()

@@ -16,20 +16,33 @@ impl LineRun<'_> {
     pub(super) fn sweep(&mut self) -> Result<(), CheckError> {
         let chosen = self.format;
         for bits_per_second in SPEEDS {
-            if let Some(trial) = self.try_format(LineFormat { bits_per_second, ..chosen })? {
+            if let Some(trial) = self.try_twice(LineFormat { bits_per_second, ..chosen })? {
                 self.gathered.speeds.push(trial);
             }
         }
         for (data_bits, parity, stop_bits) in FORMATS {
             let asked = LineFormat { data_bits, parity, stop_bits, ..chosen };
             if asked != chosen
-                && let Some(trial) = self.try_format(asked)?
+                && let Some(trial) = self.try_twice(asked)?
             {
                 self.gathered.formats.push(trial);
             }
         }
         self.line.configure(chosen)?;
         Ok(())
+    }
+
+    /// A trial that fails is made again, and the better one counts: a computer that was busy for a moment looks like a bad format.
+    fn try_twice(&mut self, asked: LineFormat) -> Result<Option<FormatTrial>, CheckError> {
+        let first = self.try_format(asked)?;
+        match first {
+            Some(failed) if failed.taken.is_some() && !failed.is_clean() => {
+                let again = self.try_format(asked)?;
+                let failures = |trial: &FormatTrial| (trial.failures(), trial.counts.failed());
+                Ok(again.filter(|again| again.taken.is_some() && failures(again) < failures(&failed)).or(first))
+            }
+            _ => Ok(first),
+        }
     }
 
     fn try_format(&mut self, asked: LineFormat) -> Result<Option<FormatTrial>, CheckError> {
@@ -51,6 +64,7 @@ impl LineRun<'_> {
         };
         let Some(taken) = self.line.configure(asked)?.filter(near) else { return Ok(Some(nothing)) };
         (self.say)(Event::LineStepStarted { what: taken.to_string() });
+        self.tell_changed(taken.to_string());
         let paced = self.line.capabilities().paced;
         let bytes = if paced { (taken.characters_per_second() / 4.0).clamp(256.0, 8192.0) } else { 8192.0 };
         let mut exchange = self.exchange(Pattern::Prbs31, taken)?;

@@ -86,6 +86,11 @@ pub fn said(event: &Event) -> String {
         Event::Listened { foreign } => {
             format!("heard {} frames of other stations: nothing is sent", figure::count(*foreign))
         }
+        Event::LineListened { foreign_bytes: 0 } => "listened: the line is quiet".into(),
+        Event::LineListened { foreign_bytes } => {
+            format!("heard {} bytes of something else: nothing is sent", figure::count(*foreign_bytes))
+        }
+        Event::LineEstimated { seconds } => format!("takes about {}", figure::seconds(seconds.ceil())),
         Event::HandfulDone { sent, returned } => format!("first probes: {returned} of {sent} came back"),
         Event::StepStarted { step, of, size_bytes, pattern } => {
             let of = of.map_or(String::new(), |n| format!(" of {n}"));

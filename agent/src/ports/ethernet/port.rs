@@ -298,6 +298,7 @@ impl FramePort for EthernetPort {
             moves_plug: false,
             has_line_rate: real,
             frame_bytes_max: mtu + 14,
+            carries_bytes: false,
         }
     }
 

@@ -15,7 +15,7 @@ use std::{
 use serialport::{ClearBuffer, SerialPort as _};
 use turnback_core::{
     line::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
-    link::Placement,
+    link::{Capabilities, Placement},
     report::PortIdentity,
     time::Nanos,
 };
@@ -203,6 +203,10 @@ impl Port for SerialPort {
 
     fn pause(&mut self, time: Duration) {
         thread::sleep(time);
+    }
+
+    fn offers(&self) -> Capabilities {
+        self.capabilities().shared()
     }
 
     fn way(&mut self) -> Way<'_> {

@@ -19,7 +19,10 @@ pub(super) fn port_silent(line: &Line) -> Option<Finding> {
         return None;
     }
     let finding = Finding::fault(&[Location::Port], last.result.text.clone())
-        .sure("near certain: the adapter's own count says so")
+        .sure(match last.result.rule.as_str() {
+            "not-transmitted" => "near certain: the adapter's own count says so",
+            _ => "near certain: nothing else takes part in what failed",
+        })
         .then("take this port out of use and move to a spare one; if the card can be swapped, swap it");
     Some(if named.len() < 2 {
         finding.want(StageName::At(line.spot(last.place)), "it is repeated before the port is condemned")
@@ -74,7 +77,7 @@ fn last_advice(line: &Line) -> &'static str {
             "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit a plug that is \
              proven on a known-good port, then repeat this stage"
         }
-        Some("host-limited") => "stop other work on this computer, then repeat this stage",
+        Some("host-limited" | "bytes-lost") => "stop other work on this computer, then repeat this stage",
         Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then repeat this stage",
         _ => "seat plug and connector, leave both alone, then repeat this stage",
     }

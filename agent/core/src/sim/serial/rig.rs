@@ -325,7 +325,7 @@ impl SerialRig {
                 Place::Segment(label) if !self.segments.iter().any(|segment| segment.label == *label) => {
                     return refuse(&format!("segment:{label}"), format!("{name}: no segment `{label}` in this rig"));
                 }
-                Place::Host | Place::OtherPlug => {
+                Place::Host => {
                     return refuse(name, format!("{name}: place must be on the line or in the port"));
                 }
                 _ => {}

@@ -7,8 +7,10 @@ use super::rig::{Input, Joins, Output, SerialFault, SerialFaultKind, SerialRig};
 use crate::line::{Flow, LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs, Parity};
 use crate::link::Placement;
 use crate::rng::Rng;
+use crate::sim::bench::Bench;
 use crate::sim::place::Place;
 use crate::time::{Nanos, SECOND_NS};
+use crate::wiring::LinePlug;
 
 /// What comes in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,7 +33,7 @@ pub enum Item {
 pub struct SerialWorld {
     rig: SerialRig,
     now: Nanos,
-    placement: Placement,
+    bench: Bench,
     format: LineFormat,
     outputs: ModemOutputs,
     internal: bool,
@@ -58,7 +60,7 @@ impl SerialWorld {
         let console = rig.plug.console_bytes_per_second;
         Self {
             now: 0,
-            placement: rig.placement,
+            bench: Bench { placement: rig.placement, ..Bench::default() },
             format: rig.format.0,
             outputs: ModemOutputs { rts: true, dtr: true, ..ModemOutputs::default() },
             internal: rig.placement == Placement::Internal,
@@ -104,12 +106,22 @@ impl SerialWorld {
 
     /// Where the plug is.
     pub fn placement(&self) -> Placement {
-        self.placement
+        self.bench.placement
     }
 
     /// Moves the plug.
     pub fn place(&mut self, placement: Placement) {
-        self.placement = placement;
+        self.bench.placement = placement;
+    }
+
+    /// Arranges plug and cable by hand; false: the rig has no such place.
+    pub fn arrange(&mut self, bench: &Bench) -> bool {
+        let known = |label: &String| self.rig.segments.iter().any(|segment| segment.label == *label);
+        if bench.placement == Placement::ReturnPort || !bench.segment.as_ref().is_none_or(known) {
+            return false;
+        }
+        self.bench = bench.clone();
+        true
     }
 
     /// Sets the format: the nearest speed that the clock gives. `None`: nothing near enough.
@@ -163,7 +175,7 @@ impl SerialWorld {
                     _ => {}
                 }
             }
-            match self.rig.plug.wiring {
+            match self.wiring() {
                 _ if !self.plug_returns() => ModemInputs::default(),
                 Joins::DataOnly => ModemInputs::default(),
                 Joins::Full => ModemInputs { cts: driven.rts, dsr: driven.dtr, dcd: driven.dtr, ri: false },
@@ -254,7 +266,7 @@ impl SerialWorld {
         while let Some(at) = self.console_at.filter(|at| *at <= to) {
             let letters = b"signal office> ";
             let letter = letters[(at / 1000) as usize % letters.len()];
-            if !self.internal {
+            if !self.internal && self.console_talks() {
                 self.flying.push_back((at, Item::Byte { value: letter, framing: false, parity: false }));
             }
             self.console_at = Some(at + SECOND_NS / u64::from(self.rig.plug.console_bytes_per_second.max(1)));
@@ -273,8 +285,22 @@ impl SerialWorld {
         self.format.flow != Flow::RtsCts || self.inputs().is_some_and(|inputs| inputs.cts)
     }
 
+    /// The other plug is always fitted, and joins what the first is said to join.
+    fn wiring(&self) -> Joins {
+        match self.rig.plug.said_to_be.parse() {
+            Ok(LinePlug::De9Ri | LinePlug::Db25Ri) if self.bench.other_plug => Joins::FullRi,
+            Ok(LinePlug::De9 | LinePlug::Db25) if self.bench.other_plug => Joins::Full,
+            _ if self.bench.other_plug => Joins::DataOnly,
+            _ => self.rig.plug.wiring,
+        }
+    }
+
     fn plug_returns(&self) -> bool {
-        self.rig.plug.fitted && self.rig.plug.console_bytes_per_second == 0
+        self.bench.other_plug || (self.rig.plug.fitted && !self.console_talks())
+    }
+
+    fn console_talks(&self) -> bool {
+        self.rig.plug.console_bytes_per_second > 0 && !self.bench.other_plug
     }
 
     /// What goes out comes back in.
@@ -289,13 +315,22 @@ impl SerialWorld {
 
     fn meets(&self, fault: &SerialFault) -> bool {
         let during = fault.from_s.ns() <= self.now && fault.until_s.is_none_or(|until| self.now < until.ns());
-        let here = match fault.place {
-            Place::PortHost => true,
-            Place::PortLine | Place::Plug => !self.internal,
-            Place::Segment(_) => !self.internal && self.placement == Placement::FarEnd,
-            Place::Host | Place::OtherPlug => false,
+        let here = match &fault.place {
+            Place::PortHost => !self.bench.known_good_port,
+            Place::PortLine => !self.internal && !self.bench.known_good_port,
+            Place::Plug => !self.internal && !self.bench.other_plug,
+            Place::OtherPlug => !self.internal && self.bench.other_plug,
+            Place::Segment(label) => !self.internal && self.is_in_use(label),
+            Place::Host => false,
         };
         during && here
+    }
+
+    /// The segment lies between port and plug.
+    fn is_in_use(&self, label: &str) -> bool {
+        let at = |wanted: &str| self.rig.segments.iter().position(|segment| segment.label == wanted);
+        let last = self.bench.segment.as_deref().and_then(at);
+        self.bench.placement == Placement::FarEnd && last.is_none_or(|last| at(label).is_some_and(|own| own <= last))
     }
 
     /// One character goes out, meets what is wrong, and comes back.

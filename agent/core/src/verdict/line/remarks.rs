@@ -3,7 +3,7 @@
 use super::modem::{self, Behaviour};
 use crate::evidence::line::LineEvidence;
 use crate::evidence::{Reference, Stopped};
-use crate::wiring::ModemLine;
+use crate::wiring::{LinePlug, ModemLine};
 
 /// A remark's name and the rule that may make it.
 pub type LineRemark = (&'static str, fn(&LineEvidence) -> Option<String>);
@@ -45,6 +45,16 @@ pub const LINE_REMARKS: &[LineRemark] = &[
         let known = e.plug.has_modem_lines();
         (e.capabilities.modem_lines && !known && !e.modem.is_empty()).then(|| {
             format!("with plug {} nothing is known of the modem lines: they are shown, not judged; name a full plug with --wiring", e.plug)
+        })
+    }),
+    ("half-duplex", |e| {
+        (e.plug == LinePlug::Rs485 && e.counts.returned > 0).then(|| {
+            let how = if e.capabilities.half_duplex {
+                "the driver's RS-485 setting kept the receiver on while sending"
+            } else {
+                "the driver has no RS-485 setting, and the receiver was on while sending"
+            };
+            format!("{how}: the port heard {} of the {} bytes that it sent", e.counts.returned, e.counts.sent)
         })
     }),
     ("no-modem-lines", |e| {

@@ -62,6 +62,7 @@ pub const LINE_RULES: &[LineRule] = &[
     LineRule { name: "format-fails", decide: format_fails },
     LineRule { name: "places-disagree", decide: places_disagree },
     LineRule { name: "host-limited", decide: host_limited },
+    LineRule { name: "hears-itself", decide: hears_itself },
     LineRule { name: "limit-proved", decide: limit_proved },
     LineRule { name: "too-few-bits", decide: too_few_bits },
 ];
@@ -71,9 +72,16 @@ fn reference(e: &LineEvidence, placement: Placement) -> Option<&Reference> {
     e.references.iter().rev().find(|r| r.placement == placement)
 }
 
+/// Whether the loop inside the chip failed in a way that speaks against the port. One that returns nothing does not: where
+/// OUT2 lets the interrupt through, as on the cards of the first PCs, loop mode itself keeps every byte from the driver (IBM
+/// 5150 Technical Reference 2-144: the outputs are disconnected in loop mode).
+fn failed_inside(e: &LineEvidence) -> bool {
+    reference(e, Placement::Internal).is_some_and(|inside| inside.failed() && inside.returned_any)
+}
+
 /// The things a failure at this placement lies among, narrowed by what was found elsewhere.
 pub fn suspects(e: &LineEvidence) -> Vec<Location> {
-    if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(Reference::failed) {
+    if e.placement == Placement::Internal || failed_inside(e) {
         return vec![Location::Port];
     }
     match e.placement {
@@ -199,8 +207,25 @@ fn no_bytes_returned(e: &LineEvidence) -> Option<Finding> {
         return None;
     }
     let text = format!("{} bytes left and none came back", e.counts.sent);
-    if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(|r| !r.returned_any) {
-        return blame(e, "near certain: the loop inside the chip returns nothing either", text);
+    if e.placement == Placement::Internal {
+        return no_blame(
+            Outcome::Undecided,
+            "certain that nothing came; not whose doing it is",
+            format!(
+                "{text}: a dead chip does this, and so does a good one whose OUT2 output lets the interrupt through, since its loop \
+                 holds that output"
+            ),
+            "fit a plug and repeat without --placement internal: that decides",
+        );
+    }
+    if e.plug == LinePlug::Rs485 {
+        return no_blame(
+            Outcome::Undecided,
+            "certain that the port did not hear itself; not that it cannot send",
+            format!("{text}: many RS-485 ports and adapters close their receiver while they send"),
+            "switch the receiver on while sending, where port or adapter has a jumper or setting for it; else test with a second \
+             RS-485 port on the pair",
+        );
     }
     let lines_move = e.plug.has_modem_lines() && !modem::none_moved(e) && !e.modem.is_empty();
     if lines_move {
@@ -327,7 +352,21 @@ fn modem_lines(e: &LineEvidence) -> Option<Finding> {
 
 fn flow_control(e: &LineEvidence) -> Option<Finding> {
     // Only who needs it is told that it is a fault; the remark tells everybody.
-    let flow = e.flow.filter(|flow| e.format.flow == Flow::RtsCts && (!flow.stops() || !flow.starts()))?;
+    let flow = e.flow.filter(|_| e.format.flow == Flow::RtsCts)?;
+    if flow.stops() && flow.starts() {
+        // Lost on the way, by a slow computer whose driver counts short, or by the sender when it was let go: not told apart.
+        return (flow.missing() >= ERRORS_MIN).then(|| Finding {
+            outcome: Outcome::Undecided,
+            location: Vec::new(),
+            sureness: "certain that they are missing; not where they were lost".into(),
+            text: format!(
+                "CTS stops and starts the sender, but {} of {} bytes did not come when it was let go",
+                flow.missing(),
+                flow.sent
+            ),
+            next: "stop other work on this computer and repeat; take a lower speed with --line if it stays".into(),
+        });
+    }
     blame_these(
         vec![Location::Port],
         "near certain: CTS itself follows RTS",
@@ -353,9 +392,13 @@ fn format_fails(e: &LineEvidence) -> Option<Finding> {
     if failing.is_empty() {
         return None;
     }
-    blame(
-        e,
-        "certain that these fail and others do not",
+    let mut location = suspects(e);
+    if !e.capabilities.counts_errors && location != [Location::Cable] {
+        location.push(Location::Host);
+    }
+    blame_these(
+        location,
+        "certain that these fail, each tried twice, and others do not",
         format!("fails at {}, no slower than {}", failing.join(", "), e.format),
     )
 }
@@ -366,7 +409,10 @@ fn places_disagree(e: &LineEvidence) -> Option<Finding> {
         Placement::FarEnd => &[Placement::Internal, Placement::AtPort],
         Placement::AtPort | Placement::ReturnPort => &[Placement::Internal],
     };
-    let failed = nearer.iter().filter_map(|&p| reference(e, p)).find(|r| r.failed())?;
+    let failed = nearer
+        .iter()
+        .filter_map(|&p| reference(e, p))
+        .find(|r| r.failed() && (r.placement != Placement::Internal || r.returned_any))?;
     no_blame(
         Outcome::Undecided,
         "certain that both cannot be true of one unchanged port and plug",
@@ -386,6 +432,19 @@ fn host_limited(e: &LineEvidence) -> Option<Finding> {
         "certain: the port's own counts say so",
         format!("{inside} of {} missing bytes were lost inside this computer or its adapter", e.counts.lost),
         "stop other work on this computer, or take a lower speed with --line, and repeat",
+    )
+}
+
+/// On two wires the port hears itself whether or not a cable is there.
+fn hears_itself(e: &LineEvidence) -> Option<Finding> {
+    if e.plug != LinePlug::Rs485 || e.placement != Placement::FarEnd || limit_proved(e).is_none() {
+        return None;
+    }
+    no_blame(
+        Outcome::Undecided,
+        "certain that the port hears itself; nothing is known of the cable",
+        "the port is good, and on two-wire RS-485 it hears itself whether or not anything is connected: the cable was not tested".into(),
+        "to test the cable, join the pair at its far end to a second RS-485 port and exchange data between the two",
     )
 }
 
@@ -409,6 +468,9 @@ fn limit_proved(e: &LineEvidence) -> Option<Finding> {
             ratio.errors, c.bits_compared as f64, e.format, ratio.proved_below, ratio.limit
         ),
         match e.placement {
+            _ if e.plug == LinePlug::Rs485 => {
+                "the port is good as far as it can hear itself; to test the cable, join the pair to a second RS-485 port"
+            }
             Placement::Internal => "the chip is good; fit a plug to test the line driver and connector",
             Placement::FarEnd => {
                 "port and cable are good as far as a plug can show; look at the equipment at the far end"

@@ -104,17 +104,73 @@ fn nothing_returned_never_passes_and_names_what_it_can() {
     assert_eq!((unplugged.outcome, &unplugged.location[..]), (Outcome::Fault, &[Location::Plug, Location::Port][..]));
     let data_open = with(silent);
     assert!(data_open.reasons[0].text.contains("a plug is fitted"), "{data_open:?}");
+    // A loop inside the chip that returns nothing acquits and condemns nobody.
     let chip = with(|e| {
         silent(e);
+        e.modem = readings(|_| ModemInputs::default());
         e.references = vec![at(Placement::Internal, 0, 0)];
     });
-    assert_eq!(chip.location, [Location::Port]);
+    assert_eq!((chip.outcome, &chip.location), (unplugged.outcome, &unplugged.location));
     let without_lines = with(|e| {
         silent(e);
         e.capabilities = LineCapabilities::default();
         e.modem.clear();
     });
     assert_ne!(without_lines.outcome, Outcome::Pass);
+}
+
+/// In loop mode the chip's outputs are disconnected from their pins (IBM 5150 Technical Reference 2-144). That OUT2 lets the
+/// interrupt through on such cards: common practice, no source.
+#[test]
+fn a_silent_loop_inside_the_chip_blames_nobody() {
+    let inside = with(|e| {
+        e.placement = Placement::Internal;
+        e.plug = LinePlug::Internal;
+        e.counts = LineCounts { sent: 2048, lost: 2048, pieces: 8, ..LineCounts::default() };
+        e.modem = readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, ..ModemInputs::default() });
+        e.flow = None;
+    });
+    assert_eq!((inside.outcome, rule(&inside)), (Outcome::Undecided, "no-bytes-returned"));
+    assert!(inside.location.is_empty() && inside.next.contains("plug"), "{inside:?}");
+    // Nor does it stand against a plug that returns everything, or narrow what damages bytes outside.
+    let good = with(|e| e.references = vec![at(Placement::Internal, 0, 0)]);
+    assert_eq!(good.outcome, Outcome::Pass);
+    let outside = with(|e| {
+        damage(e, 400);
+        e.references = vec![at(Placement::Internal, 0, 0)];
+    });
+    assert_eq!(outside.location, [Location::Port, Location::Plug]);
+}
+
+/// Receivers that are off while the driver is on: common practice, no source.
+#[test]
+fn a_two_wire_port_that_does_not_hear_itself_is_not_blamed() {
+    let deaf = with(|e| {
+        e.plug = LinePlug::Rs485;
+        e.capabilities.modem_lines = false;
+        e.modem.clear();
+        e.counts = LineCounts { sent: 2048, lost: 2048, pieces: 8, ..LineCounts::default() };
+    });
+    assert_eq!((deaf.outcome, rule(&deaf)), (Outcome::Undecided, "no-bytes-returned"));
+    assert!(deaf.location.is_empty(), "{deaf:?}");
+}
+
+/// Each port on two wires hears the pair itself, its own sending too: common practice, no source.
+#[test]
+fn two_wires_show_nothing_of_a_cable() {
+    let two_wires = |placement| {
+        with(|e| {
+            e.plug = LinePlug::Rs485;
+            e.placement = placement;
+            e.capabilities.modem_lines = false;
+            e.modem.clear();
+            e.flow = None;
+        })
+    };
+    let (near, far) = (two_wires(Placement::AtPort), two_wires(Placement::FarEnd));
+    assert_eq!((near.outcome, rule(&near)), (Outcome::Pass, "limit-proved"));
+    assert!(near.reasons.iter().any(|r| r.rule == "half-duplex"), "{near:?}");
+    assert_eq!((far.outcome, rule(&far)), (Outcome::Undecided, "hears-itself"));
 }
 
 fn damage(e: &mut LineEvidence, hits: u64) {
@@ -268,6 +324,22 @@ fn flow_control_is_a_fault_only_for_who_needs_it() {
         e.format.flow = Flow::RtsCts;
     });
     assert_eq!((needed.outcome, &needed.location[..]), (Outcome::Fault, &[Location::Port][..]));
+    // Held for ever is a fault; a few bytes lost when the sender is let go are not the port's for sure, and no pass.
+    let with_flow = |came_while_off, came_in_all| {
+        with(|e| {
+            e.flow = Some(FlowCheck { sent: 512, came_while_off, came_in_all });
+            e.format.flow = Flow::RtsCts;
+        })
+    };
+    let held = with_flow(16, 16);
+    assert_eq!((held.outcome, rule(&held)), (Outcome::Fault, "flow-control"));
+    let lossy = with_flow(0, 482);
+    assert_eq!((lossy.outcome, rule(&lossy)), (Outcome::Undecided, "flow-control"));
+    assert!(lossy.location.is_empty());
+    assert_eq!(with_flow(0, 512).outcome, Outcome::Pass);
+    // Without need of it nobody is told that CTS does not start a sender which it did start.
+    let lossy = with(|e| e.flow = Some(FlowCheck { sent: 512, came_while_off: 0, came_in_all: 482 }));
+    assert!(lossy.reasons.iter().all(|r| r.rule != "flow-control"), "{:?}", lossy.reasons);
 }
 
 #[test]
@@ -281,6 +353,13 @@ fn a_format_that_fails_while_others_pass_is_a_fault_and_a_faster_speed_is_not() 
     };
     let format = with(|e| e.formats = vec![trial("115200,8E1", 40)]);
     assert_eq!((format.outcome, rule(&format)), (Outcome::Fault, "format-fails"));
+    assert!(!format.location.contains(&Location::Host));
+    let uncounted = with(|e| {
+        e.capabilities.counts_errors = false;
+        e.errors = None;
+        e.formats = vec![trial("115200,8E1", 40)];
+    });
+    assert!(uncounted.location.contains(&Location::Host), "{uncounted:?}");
     let faster = with(|e| e.speeds = vec![trial("115200", 0), trial("921600", 40)]);
     assert_eq!(faster.outcome, Outcome::Pass);
     let told = faster.reasons.iter().find(|r| r.rule == "highest-speed").unwrap();
