@@ -90,10 +90,6 @@ fn contradiction(line: &Line, finding: &Finding) -> Option<String> {
                 format!("{}, of the pairs that no stage could use", told(&pairs))
             })
         }
-        (Reading::Alike(end), Outcome::Fault, [Location::Cable]) if slower_only => Some(format!(
-            "all pairs end alike{}, though two of them do not carry 1000 Mb/s",
-            end.map_or(String::new(), |m| format!(" at {m:.1} m"))
-        )),
         (Reading::Broken(pairs), Outcome::Fault, [Location::Cable]) => {
             let in_port = pairs.iter().all(|p| p.fault_distance_m.is_some_and(|m| m < NEAR_M));
             let carried = slower_only && pairs.iter().all(|p| p.pair.carries_100());
@@ -121,8 +117,8 @@ pub(super) fn cable_test(line: &Line) -> Option<String> {
     let read = match read(test) {
         Reading::Broken(_) => "a pair that ends or touches nearer than the others is at fault there".to_owned(),
         Reading::Alike(Some(m)) => format!(
-            "all pairs end at about {m:.0} m: if the cable is longer, it is cut there; else no pair is open or shorted, which does not \
-             clear the cable of noise or a loose contact"
+            "all pairs end at about {m:.0} m: if the cable is longer, it is cut there; else look at the far connector first, for a break in \
+             the last metres reads the same, and noise or a loose contact throws nothing back"
         ),
         Reading::Alike(None) => {
             "no pair is open or shorted, which does not clear the cable of noise or a loose contact".to_owned()
