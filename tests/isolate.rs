@@ -5,8 +5,9 @@ use std::{fs, path::Path};
 
 use serde_json::Value;
 
-use crate::harness::netns::in_fresh_namespace;
+use crate::harness::netns::{in_fresh_namespace, run};
 use crate::harness::program::{Finished, Program, TapPlug};
+use crate::rig_script::{Down, rig, text};
 
 fn isolate(program: &Program, arguments: &str) -> Finished {
     program.run(&format!("isolate {arguments} --json"))
@@ -29,6 +30,7 @@ fn a_rig_moves_its_plug_and_is_led_to_its_verdict() {
         ("flapping", 1, "fault", "port", None),
         ("memory-fault", 1, "fault", "host", None),
         ("open-pair", 1, "fault", "cable", Some("crane-trench")),
+        ("noisy-pair", 1, "fault", "cable", Some("crane-rail")),
         ("loose-tail", 1, "fault", "cable", Some("cabinet-4-tail")),
         ("comes-and-goes", 1, "fault", "plug", None),
         ("dirty-contact", 3, "undecided", "", None),
@@ -45,6 +47,47 @@ fn a_rig_moves_its_plug_and_is_led_to_its_verdict() {
     }
     let told = isolate(&Program::new(), "sim:comes-and-goes --cable Q-12 --yes").report()["verdict"].to_string();
     assert!(told.contains("comes and goes"), "{told}");
+}
+
+/// The rig's open pair is in the middle of the 48 m that follow 12 m: 36 m from the port. Beside it, what the speeds tell.
+#[test]
+fn the_pairs_of_a_condemned_cable_are_told() {
+    let of = |case: &Value, rule: &str| {
+        let reasons = case["verdict"]["reasons"].as_array().unwrap().iter();
+        reasons.filter(|r| r["rule"] == rule).map(|r| r["text"].to_string()).collect::<String>()
+    };
+    let open = isolate(&Program::new(), "sim:open-pair --cable Q-12 --yes").report();
+    let last = open["stages"].as_array().unwrap().last().unwrap();
+    assert_eq!(last["name"], "cable-test");
+    assert_eq!(last["pairs"]["pairs"][3], serde_json::json!({"pair": "D", "status": "open", "fault_distance_m": 36.0}));
+    assert!(open["verdict"]["sureness"].as_str().unwrap().contains("D (7-8) open at 36.0 m"), "{open}");
+    let noisy = isolate(&Program::new(), "sim:noisy-pair --cable Q-12 --yes").report();
+    assert!(of(&noisy, "which-pairs").contains("pairs 1 and 4"), "{noisy}");
+    assert!(of(&noisy, "cable-test").contains("86 m"), "{noisy}");
+    let whole = isolate(&Program::new(), "sim:bad-cable --cable Q-12 --yes").report();
+    assert!(of(&whole, "which-pairs").contains("pair 2 or 3"), "{whole}");
+    // An adapter without the test leaves the stage out; asked for by name, that is said.
+    assert_eq!(of(&whole, "cable-test"), "");
+    let asked = isolate(&Program::new(), "sim:good --cable Q-12 --stage cable-test --yes");
+    assert!(asked.stderr.contains("offers no cable test"), "{}", asked.stderr);
+    assert_eq!(asked.report()["stages"], serde_json::json!([]));
+}
+
+/// Bad for one second of a soak, and good ever after: no pass.
+#[test]
+fn one_bad_second_of_a_soak_is_no_pass() {
+    let program = Program::new();
+    let rig = program.state().join("once.toml");
+    // Internal, at-port and far-end take 20 s of hands and about 10 s of run each; the soak is on from about 100 to 160 s.
+    let text = "name = \"once\"\n[[segments]]\nlabel = \"quay-duct\"\nlength_m = 50\n[[faults]]\nplace = \"segment:quay-duct\"\n\
+                kind = { bit-errors = { ratio = 2e-6 } }\nfrom_s = 130\nuntil_s = 131\n";
+    fs::write(&rig, text).unwrap();
+    let done = isolate(&program, &format!("sim:{} --cable Q-12 --yes", rig.display()));
+    let case = done.report();
+    assert_eq!((done.code, &case["verdict"]["outcome"]), (Some(3), &"undecided".into()), "{case}");
+    let soaks: Vec<_> = case["stages"].as_array().unwrap().iter().filter(|s| s["name"] == "soak").collect();
+    assert_eq!(soaks[0]["result"]["rule"], "comes-and-goes", "{case}");
+    assert!(soaks.len() > 1, "it is tried again: {case}");
 }
 
 /// Each stage as a command of its own finds the case by port and cable.
@@ -158,6 +201,41 @@ fn a_caution_is_given_in_full_once_in_a_sitting_and_named_at_every_move() {
     // The words of the caution itself; the title comes with every move of the plug.
     assert_eq!(told.matches("A standard source").count(), 1, "{told}");
     assert_eq!(told.matches("Power over Ethernet").count(), moves, "{told}");
+}
+
+/// The same by the scripts that a person uses: a rig, its faults changed stage by stage, one case.
+#[test]
+fn on_a_rig_of_the_script_a_case_is_led_to_the_cable() {
+    in_fresh_namespace(|| {
+        if !Path::new("/dev/net/tun").exists() {
+            return println!("skipped: no /dev/net/tun");
+        }
+        run("mount -t tmpfs tmpfs /run");
+        let folder = tempfile::tempdir().expect("a temporary directory");
+        let folder = folder.path();
+        let _down = Down(folder);
+        let up = rig(folder, "up tap --no-ipv6 -- --seed 7 --spare-bytes 14");
+        assert!(up.status.success(), "{}", text(&up));
+        let name = text(&up).lines().find_map(|line| line.strip_prefix("rig: ").map(str::to_owned)).expect("its name");
+        let turnback = env!("CARGO_BIN_EXE_turnback");
+        let stage = |stage: &str, drop: &str| {
+            let told = rig(folder, &format!("tell {name} set drop {drop}"));
+            assert!(told.status.success(), "{}", text(&told));
+            let isolate = format!(
+                "isolate quay0 --cable Q-12 --segments riser,duct --stage {stage} --rate 2000 --for 3s --yes --json"
+            );
+            let done = rig(folder, &format!("run {name} -- {turnback} {isolate}"));
+            let case: Value = serde_json::from_slice(&done.stdout).unwrap_or_else(|_| panic!("{}", text(&done)));
+            (done.status.code(), case)
+        };
+        assert_eq!(stage("at-port", "0").0, Some(3));
+        assert_eq!(stage("far-end:riser", "0").0, Some(3));
+        assert_eq!(stage("far-end:duct", "0.2").0, Some(1));
+        assert_eq!(stage("soak:far-end:riser", "0").0, Some(1));
+        let (code, case) = stage("soak:far-end:duct", "0.2");
+        assert_eq!((code, places(&case).as_str(), &case["state"]), (Some(1), "cable", &"decided".into()), "{case}");
+        assert_eq!(case["verdict"]["segment"], "duct");
+    });
 }
 
 /// On a TAP device the plug's faults are changed where a hand would move the plug: errors at the far end only.

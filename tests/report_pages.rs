@@ -304,6 +304,7 @@ fn case(desk: &Desk) -> Value {
             ended: Ended::Done,
             why: None,
             result: Some(StageResult::new(&report)),
+            pairs: None,
         };
         (stage, report)
     };
@@ -333,6 +334,7 @@ fn case(desk: &Desk) -> Value {
         state: CaseState::Decided,
         verdict,
         next: None,
+        again: None,
     };
     serde_json::to_value(&case).unwrap()
 }

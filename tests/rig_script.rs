@@ -10,7 +10,7 @@ fn script() -> PathBuf {
 }
 
 /// The script with a folder of its own for its files; words are split at spaces.
-fn rig(folder: &Path, words: &str) -> Output {
+pub fn rig(folder: &Path, words: &str) -> Output {
     Command::new(script())
         .args(words.split_whitespace())
         .env("XDG_RUNTIME_DIR", folder)
@@ -19,12 +19,12 @@ fn rig(folder: &Path, words: &str) -> Output {
         .expect("scripts/rig runs")
 }
 
-fn text(output: &Output) -> String {
+pub fn text(output: &Output) -> String {
     String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr)
 }
 
 /// Takes away what a failed test leaves.
-struct Down<'a>(&'a Path);
+pub struct Down<'a>(pub &'a Path);
 
 impl Drop for Down<'_> {
     fn drop(&mut self) {

@@ -4,9 +4,13 @@
 //! It takes the link down for some seconds, and expects an ordinary cable end or none: a loopback plug joins pairs, which
 //! reads as a short, so it is run with the plug removed.
 
+mod reading;
+
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
+
+pub use reading::{Reading, read};
 
 /// A pair of an 8P8C cable by the transceiver's letter. On the contacts: A is 1-2, B 3-6, C 4-5, D 7-8 (IEEE Std 802.3, 40.8).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -22,6 +26,11 @@ pub enum Pair {
 }
 
 impl Pair {
+    /// 10 and 100 Mb/s use it: those on contacts 1-2 and 3-6 (IEEE Std 802.3 25, from memory).
+    pub fn carries_100(self) -> bool {
+        matches!(self, Self::A | Self::B)
+    }
+
     /// Its two contacts.
     pub fn contacts(self) -> (u8, u8) {
         match self {
@@ -62,17 +71,6 @@ pub enum PairStatus {
     Unknown,
 }
 
-impl PairStatus {
-    /// Whether this is a fault of the cable; `None` where nothing was found out.
-    pub fn is_fault(self) -> Option<bool> {
-        match self {
-            Self::Ok => Some(false),
-            Self::Open | Self::ShortWithinPair | Self::ShortToOtherPair | Self::ImpedanceMismatch => Some(true),
-            Self::Noisy | Self::NotResolved | Self::Unknown => None,
-        }
-    }
-}
-
 impl fmt::Display for PairStatus {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(match self {
@@ -95,7 +93,7 @@ pub struct PairResult {
     pub pair: Pair,
     /// What was found.
     pub status: PairStatus,
-    /// How far from the port the fault is, metres; only for a fault, and as coarse as the transceiver's own steps.
+    /// How far from the port its end or fault is, metres; only where one was found, and as coarse as the transceiver's own steps.
     pub fault_distance_m: Option<f64>,
 }
 
@@ -106,19 +104,31 @@ pub struct CableTest {
     pub pairs: Vec<PairResult>,
 }
 
-impl CableTest {
-    /// Whether any pair has a fault; `None` when none has but not all were found out, or none was told of.
-    pub fn has_fault(&self) -> Option<bool> {
-        if self.pairs.iter().any(|pair| pair.status.is_fault() == Some(true)) {
-            return Some(true);
-        }
-        let all_ok = !self.pairs.is_empty() && self.pairs.iter().all(|pair| pair.status == PairStatus::Ok);
-        all_ok.then_some(false)
+impl fmt::Display for PairResult {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} {}", self.pair, self.status)?;
+        self.fault_distance_m.map_or(Ok(()), |m| write!(f, " at {m:.1} m"))
     }
+}
 
-    /// The fault nearest to the port, metres.
-    pub fn nearest_fault_m(&self) -> Option<f64> {
-        self.pairs.iter().filter_map(|pair| pair.fault_distance_m).min_by(f64::total_cmp)
+impl fmt::Display for CableTest {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.pairs.is_empty() {
+            return f.write_str("no pair was told of");
+        }
+        let pairs: Vec<String> = self.pairs.iter().map(ToString::to_string).collect();
+        f.write_str(&pairs.join(", "))
+    }
+}
+
+impl CableTest {
+    /// Whether any pair has a fault, by what all of them show together; `None` when that cannot be read.
+    pub fn has_fault(&self) -> Option<bool> {
+        match read(self) {
+            Reading::Broken(_) => Some(true),
+            Reading::Alike(_) => Some(false),
+            Reading::Unclear => None,
+        }
     }
 }
 
@@ -141,10 +151,11 @@ mod tests {
         use PairStatus::{Noisy, Ok, Open, ShortWithinPair};
         assert_eq!(test(&[(Ok, None); 4]).has_fault(), Some(false));
         assert_eq!(test(&[(Ok, None), (Noisy, None)]).has_fault(), None);
-        assert_eq!(test(&[(Noisy, None), (Open, Some(31.5))]).has_fault(), Some(true));
+        // A bare far end reads open too.
+        assert_eq!(test(&[(Noisy, None), (Open, Some(31.5))]).has_fault(), None);
+        assert_eq!(test(&[(Open, Some(31.5)); 4]).has_fault(), Some(false));
         assert_eq!(CableTest::default().has_fault(), None);
-        let two = test(&[(Open, Some(31.5)), (ShortWithinPair, Some(2.0)), (Ok, None)]);
-        assert_eq!(two.nearest_fault_m(), Some(2.0));
+        assert_eq!(test(&[(Open, Some(31.5)), (ShortWithinPair, Some(2.0)), (Ok, None)]).has_fault(), Some(true));
     }
 
     #[test]

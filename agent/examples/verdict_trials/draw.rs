@@ -126,6 +126,8 @@ pub fn draw(rng: &mut Rng) -> Trial {
     rig.segments = (1..=count)
         .map(|n| Segment { label: format!("S-{n}"), length_m: 1 + rng.below(if n == 2 { 80 } else { 15 }) as u32 })
         .collect();
+    // Every other length of cable is at an adapter that can measure its pairs.
+    rig.port.cable_test = rig.port.medium == Medium::Copper && count % 2 == 1;
     let class = draw_class(rng, &rig);
     let truth = inflict(rng, &mut rig, class);
     Trial { rig: AnyRig::Frames(Box::new(rig)), truth }
@@ -226,6 +228,7 @@ fn spec(place: Place, kind: FaultKind) -> FaultSpec {
         until_s: None,
         every_s: None,
         when_moved: false,
+        pair: None,
         cured_by_seatings: None,
     }
 }

@@ -50,7 +50,7 @@ impl StagePlan {
         let soaked =
             |spot: &Spot| case.stages.iter().any(|s| s.name == StageName::Soak(spot.clone()) && s.result.is_some());
         let long = match name {
-            StageName::Soak(_) => true,
+            StageName::Soak(_) | StageName::TwoPairs(_) => true,
             StageName::OtherPlug | StageName::KnownGoodPort => soaked(&Spot::AtPort),
             StageName::At(_) | StageName::CableTest => false,
         };
@@ -83,14 +83,6 @@ pub enum ConductError {
         segment: String,
         /// What there is.
         known: String,
-    },
-    /// The adapter's own test has a command of its own.
-    #[error(
-        "stage cable-test is not carried out within a case: take the plug off and run `turnback cable-test {port}`"
-    )]
-    OwnCommand {
-        /// The port.
-        port: String,
     },
     /// Ended by hand.
     #[error("ended by hand; the case is kept")]
@@ -129,8 +121,10 @@ pub struct Opening {
 }
 
 /// A case without stages.
-pub fn open_case(port: &dyn Port, opening: Opening) -> Case {
-    open_case_of(port.identity(), port.offers(), opening)
+pub fn open_case(port: &mut dyn Port, opening: Opening) -> Case {
+    let mut case = open_case_of(port.identity(), port.offers(), opening);
+    case.offers_cable_test = port.offers_cable_test();
+    case
 }
 
 /// A case without stages, of a port that is known but not open.
@@ -159,6 +153,7 @@ pub fn open_case_of(port: PortIdentity, capabilities: Capabilities, opening: Ope
             next: String::new(),
         },
         next: None,
+        again: None,
     };
     case.settle();
     case
@@ -207,7 +202,7 @@ impl<'a> Conductor<'a> {
         Ok(match name {
             StageName::At(spot) => StageName::At(whole(spot)?),
             StageName::Soak(spot) => StageName::Soak(whole(spot)?),
-            StageName::CableTest => return Err(ConductError::OwnCommand { port: self.case.port.name.clone() }),
+            StageName::TwoPairs(spot) => StageName::TwoPairs(whole(spot)?),
             other => other,
         })
     }
@@ -223,6 +218,9 @@ impl<'a> Conductor<'a> {
         port: &mut dyn Port,
         say: &mut dyn FnMut(Event),
     ) -> Result<(), ConductError> {
+        if *name == StageName::CableTest {
+            return self.test_pairs(port);
+        }
         let options = self.begin_run(name, with);
         let report = self
             .arrange(name, port)
@@ -238,6 +236,32 @@ impl<'a> Conductor<'a> {
             self.unkept.get_or_insert(error);
         }
         if self.end_run(&report) { Ok(()) } else { Err(ConductError::Ended) }
+    }
+
+    /// The adapter's own test of the pairs. Where it turns out not to be offered the stage is left out as if it had never been wanted.
+    fn test_pairs(&mut self, port: &mut dyn Port) -> Result<(), ConductError> {
+        self.case.stages.push(self.begin(&StageName::CableTest, &With::default()));
+        self.settle_and_save();
+        match port.cable_test() {
+            Ok(Some(found)) => {
+                if let Some(stage) = self.case.stages.last_mut() {
+                    stage.pairs = Some(found);
+                }
+                self.case.offers_cable_test = true;
+                self.end(Ended::Done, None, None);
+                Ok(())
+            }
+            Ok(None) => {
+                self.case.stages.pop();
+                self.case.offers_cable_test = false;
+                self.settle_and_save();
+                Ok(())
+            }
+            Err(error) => {
+                self.end(Ended::CutOff, Some(error.to_string()), None);
+                Err(CheckError::Port(error).into())
+            }
+        }
     }
 
     /// Notes that a stage begins; what its check is to do.
@@ -289,6 +313,7 @@ impl<'a> Conductor<'a> {
             ended: Ended::Begun,
             why: None,
             result: None,
+            pairs: None,
         }
     }
 
@@ -301,7 +326,7 @@ impl<'a> Conductor<'a> {
             cable: (spot.placement() == Placement::FarEnd).then(|| self.case.cable.clone()),
             labels: Labels { segment: stage.segment, plug: stage.plug, ..Labels::default() },
             machine: self.plan.machine.clone(),
-            speed_mbps: None,
+            speed_mbps: speed_mbps(name),
             seed: self.plan.seed.wrapping_add(self.case.stages.len() as u64),
             run,
             started_at,
@@ -412,6 +437,11 @@ impl<'a> Conductor<'a> {
     }
 }
 
+/// Speed that a stage forces, Mb/s.
+pub fn speed_mbps(name: &StageName) -> Option<u32> {
+    matches!(name, StageName::TwoPairs(_)).then_some(100)
+}
+
 /// What a hand does for a stage.
 pub fn bench(name: &StageName, spot: &Spot) -> Bench {
     Bench {
@@ -419,7 +449,7 @@ pub fn bench(name: &StageName, spot: &Spot) -> Bench {
         segment: spot.segment().map(str::to_owned),
         other_plug: *name == StageName::OtherPlug,
         known_good_port: *name == StageName::KnownGoodPort,
-        cable_moved: matches!(name, StageName::Soak(_)),
+        cable_moved: matches!(name, StageName::Soak(_) | StageName::TwoPairs(_)),
     }
 }
 

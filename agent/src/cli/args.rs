@@ -275,8 +275,8 @@ pub struct Isolate {
     /// Go on with this case (the beginning of its id is enough)
     #[arg(long, value_name = "ID")]
     pub case: Option<String>,
-    /// Do this one stage and end: internal, at-port, far-end, far-end:SEGMENT, soak, soak:at-port, other-plug, known-good-port.
-    /// Goes on with the open case of this port and cable
+    /// Do this one stage and end: internal, at-port, far-end, far-end:SEGMENT, soak, soak:at-port, two-pairs,
+    /// other-plug, known-good-port, cable-test. Goes on with the open case of this port and cable
     #[arg(long, value_name = "STAGE", conflicts_with = "answers")]
     pub stage: Option<String>,
     /// Leave a stage out (may be given several times)

@@ -1,32 +1,21 @@
 //! `turnback cable-test`: what the transceiver itself finds on each pair.
 
-use std::{process::ExitCode, time::Duration};
+use std::process::ExitCode;
 
 use turnback_core::{
-    cable_test::CableTest,
+    cable_test::{CableTest, Reading, read},
     caution::{Caution, LOCAL_CODES_FIRST},
-    link::PortSetting,
 };
 
 use super::{NOT_TESTED, USAGE, check, complain, show::print};
-use crate::ports::{
-    Applied, FramePort, Port, PortError,
-    ethernet::{
-        netlink::cable::{CableTestError, cable_test},
-        port::EthernetPort,
-    },
-};
 
 /// Runs the test; exit status 0 no fault, 1 a fault on a pair, 3 not found out, 4 not tested.
 pub fn run(name: &str, json: bool) -> ExitCode {
-    if name.starts_with("sim:") {
-        eprintln!("error: {name} is simulated: a cable test needs a real adapter");
-        return ExitCode::from(USAGE);
-    }
     eprintln!("caution: {}", Caution::PowerOverEthernet);
     eprintln!("{LOCAL_CODES_FIRST}");
-    match try_run(name) {
-        Ok(Ok(found)) => {
+    check::put_back_what_was_left();
+    match check::open(name, 0).and_then(|mut port| port.cable_test()) {
+        Ok(Some(found)) => {
             let code = match found.has_fault() {
                 Some(false) => 0,
                 Some(true) => 1,
@@ -39,39 +28,17 @@ pub fn run(name: &str, json: bool) -> ExitCode {
             });
             ExitCode::from(code)
         }
-        Ok(Err(error)) => {
-            complain(&error, hint(&error).map(str::to_owned));
+        Ok(None) => {
+            eprintln!("error: {name} offers no cable test");
+            eprintln!("hint: few adapters do; move a plug from segment to segment instead");
             ExitCode::from(NOT_TESTED)
         }
         Err(error) => {
-            let status = if matches!(error, PortError::Unknown { .. }) { USAGE } else { NOT_TESTED };
+            let status = if check::is_wrong_use(&error) { USAGE } else { NOT_TESTED };
             complain(&error, error.hint());
             ExitCode::from(status)
         }
     }
-}
-
-fn try_run(name: &str) -> Result<Result<CableTest, CableTestError>, PortError> {
-    check::put_back_what_was_left();
-    let mut port = EthernetPort::open(name)?;
-    let reasons = port.in_service()?;
-    if !reasons.is_empty() {
-        let reasons: Vec<_> = reasons.into_iter().map(|reason| reason.text).collect();
-        return Err(PortError::Host {
-            port: name.to_owned(),
-            action: "run a cable test, which takes the link down,".into(),
-            cause: format!("it is in service: {}", reasons.join("; ")),
-        });
-    }
-    if port.apply(PortSetting::Up(true))? == Applied::NotOffered {
-        return Ok(Err(CableTestError::Busy));
-    }
-    let index = port.interface().map_or(0, |interface| interface.index);
-    let found = cable_test(index, LIMIT);
-    for told in port.put_back() {
-        eprintln!("put back: {told}");
-    }
-    Ok(found)
 }
 
 fn render(name: &str, found: &CableTest) -> String {
@@ -83,25 +50,17 @@ fn render(name: &str, found: &CableTest) -> String {
     if found.pairs.is_empty() {
         text.push_str("the adapter told of no pair\n");
     }
-    text.push_str(match found.has_fault() {
-        Some(false) => "\nno fault found on any pair that was told of\n",
-        Some(true) => "\nwith a plug fitted, shorts and crosses are the plug's own: take it off and repeat\n",
-        None => "\nnot all pairs were found out: take whatever is at the far end off and repeat\n",
+    text.push_str(match read(found) {
+        Reading::Alike(Some(_)) => {
+            "\nall pairs end alike: a bare far end reads open; if the cable is longer than that, it is cut there\n"
+        }
+        Reading::Alike(None) => "\nno fault found on any pair that was told of\n",
+        Reading::Broken(_) => "\na pair that ends or touches nearer than the others is at fault there; with a plug fitted, shorts and crosses \
+                               are the plug's own: take it off and repeat\n",
+        Reading::Unclear => "\nthis cannot be read: take whatever is at the far end off, a plug too, and repeat\n",
     });
     text
 }
-
-fn hint(error: &CableTestError) -> Option<&'static str> {
-    match error {
-        CableTestError::NotOffered => Some("few adapters do; move a plug from segment to segment instead"),
-        CableTestError::NotPermitted => Some("run it as root, or grant CAP_NET_ADMIN"),
-        CableTestError::Busy | CableTestError::NotInTime(_) => Some("repeat in some seconds"),
-        CableTestError::Gone | CableTestError::Socket(_) => None,
-    }
-}
-
-/// Transceivers take up to some seconds (ethtool-netlink.rst); longer than any is taken for none.
-const LIMIT: Duration = Duration::from_secs(20);
 
 #[cfg(test)]
 mod tests {

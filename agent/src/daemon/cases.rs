@@ -139,6 +139,9 @@ pub fn view(case: &Case, running: Option<String>) -> CaseView {
 
 fn stage_view(stage: &Stage) -> StageView {
     let result = match (&stage.result, stage.ended) {
+        (None, Ended::Done) if stage.pairs.is_some() => {
+            stage.pairs.as_ref().map(ToString::to_string).unwrap_or_default()
+        }
         (Some(result), Ended::Done) => {
             let shows = match result.showing {
                 Showing::Passes => "passes",

@@ -7,7 +7,7 @@ use turnback_core::{labels::Labels, report::Report};
 
 use super::site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site};
 use crate::{
-    case::conduct::bench,
+    case::conduct::{bench, speed_mbps},
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
@@ -131,7 +131,7 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
         cable: order.cable.clone(),
         labels: Labels { port: order.labels.label.clone(), ..order.record.clone() },
         machine: state::machine(),
-        speed_mbps: None,
+        speed_mbps: order.stage.as_ref().and_then(speed_mbps),
         seed: order.seed,
         run: order.run.clone(),
         started_at,

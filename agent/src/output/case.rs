@@ -1,7 +1,7 @@
 //! A case for a person at a terminal.
 
 use turnback_core::{
-    case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageResult},
+    case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageName},
     caution::{Caution, LOCAL_CODES_FIRST},
 };
 
@@ -48,6 +48,14 @@ pub fn render(case: &Case) -> String {
             as_word(&case.cable),
             case.case
         ));
+    } else if let Some(stage) = &case.again {
+        let time = if matches!(stage, StageName::Soak(_)) { " --for 4h" } else { "" };
+        out.push_str(&format!(
+            "to do {stage} again: turnback isolate {} --cable {} --case {} --redo {stage}{time}\n",
+            as_word(&case.port.name),
+            as_word(&case.cable),
+            case.case
+        ));
     }
     without_controls(&out)
 }
@@ -74,6 +82,10 @@ fn row(stage: &Stage) -> Vec<String> {
     let (shows, tried, failed, rule) = match (&stage.result, stage.ended) {
         (Some(r), Ended::Done) => {
             (showing(r.showing).to_owned(), figure::count(r.tried.units), figure::count(r.tried.failed), r.rule.clone())
+        }
+        (None, Ended::Done) if stage.pairs.is_some() => {
+            let found = stage.pairs.as_ref().map(ToString::to_string).unwrap_or_default();
+            ("measured".to_owned(), String::new(), String::new(), found)
         }
         (_, ended) => {
             let word = match ended {
@@ -106,9 +118,13 @@ pub fn showing(showing: Showing) -> &'static str {
     }
 }
 
-/// What a stage found, in a line or two.
-pub fn stage_line(stage: &Stage, result: &StageResult) -> String {
-    wrapped(&format!("{} {}: ", stage.name, showing(result.showing)), &result.text)
+/// What a stage that is done found, in a line or two.
+pub fn stage_line(stage: &Stage) -> Option<String> {
+    match (&stage.result, &stage.pairs) {
+        (Some(result), _) => Some(wrapped(&format!("{} {}: ", stage.name, showing(result.showing)), &result.text)),
+        (None, Some(pairs)) => Some(wrapped(&format!("{}: ", stage.name), &pairs.to_string())),
+        (None, None) => None,
+    }
 }
 
 /// What to do for the next stage. A caution is given in full the first time in a sitting, and by its title, which nobody skips,

@@ -92,6 +92,10 @@ fn stage_row(stage: &Stage) -> Vec<String> {
             figure::count(result.bit_errors),
             result.latency_ns.min.map_or("-".into(), figure::time_ns),
         ]),
+        (None, Ended::Done) if stage.pairs.is_some() => {
+            row.push(stage.pairs.as_ref().map(ToString::to_string).unwrap_or_default());
+            row.extend(std::iter::repeat_n(String::new(), 4));
+        }
         (_, ended) => {
             let how = match ended {
                 Ended::Begun => "begun",

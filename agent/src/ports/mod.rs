@@ -16,6 +16,7 @@ use std::time::Duration;
 
 use thiserror::Error;
 use turnback_core::{
+    cable_test::CableTest,
     counters::Counters,
     link::{Capabilities, LinkState, Placement, PortSetting},
     module::Module,
@@ -69,6 +70,18 @@ pub trait Port {
     /// whether its plug moves; the rest it says in its own words.
     fn offers(&self) -> Capabilities {
         Capabilities::default()
+    }
+    /// Whether its transceiver can measure the pairs of a cable. Asked of a port that is free: where the adapter has such a test, the link
+    /// goes down for some seconds.
+    fn offers_cable_test(&mut self) -> bool {
+        false
+    }
+    /// Measures the pairs of the cable at a port that is free, the plug taken off; `None` where that is not offered.
+    ///
+    /// # Errors
+    /// A port in service, missing rights, or an adapter that does not answer.
+    fn cable_test(&mut self) -> Result<Option<CableTest>, PortError> {
+        Ok(None)
     }
     /// The port by what it carries.
     fn way(&mut self) -> Way<'_>;

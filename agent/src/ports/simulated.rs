@@ -6,6 +6,7 @@ use std::{
 };
 
 use turnback_core::{
+    cable_test::CableTest,
     counters::Counters,
     link::{Capabilities, LinkState, Placement, PortSetting},
     probe::ethernet::Address,
@@ -140,6 +141,15 @@ impl Port for SimulatedPort {
         let then = world.now() + time.as_nanos() as u64;
         world.advance_to(then);
         world.receive(&mut |_| {});
+    }
+
+    fn offers_cable_test(&mut self) -> bool {
+        lock(&self.world).cable_test().is_some()
+    }
+
+    fn cable_test(&mut self) -> Result<Option<CableTest>, PortError> {
+        self.pause(HAND_TIME);
+        Ok(lock(&self.world).cable_test())
     }
 
     fn offers(&self) -> Capabilities {

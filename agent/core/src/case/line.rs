@@ -39,6 +39,11 @@ impl Visit<'_> {
         r.link_flaps > 0 || ((r.seconds_errored as f64) < CROWDED * spread - 1.0)
     }
 
+    /// It showed spells, too few of them to be a failure: no pass either, whatever passes later.
+    pub fn spells(&self) -> bool {
+        self.shows == Showing::Neither && self.result.rule == SPELLS
+    }
+
     /// Times trouble began.
     pub fn groups(&self) -> u64 {
         self.result.error_groups.max(self.result.link_flaps)
@@ -99,10 +104,12 @@ impl<'a> Line<'a> {
         for visit in visits.iter_mut().filter(|v| v.place == 0) {
             visit.shows = showing_at_port(visit.result);
         }
-        // A hand on the plug takes the link away once; a second time at the same place it is the place.
+        // A hand on the plug takes the link away once, and something from outside may make one spell; a second time at the same
+        // place it is the place.
         let trouble = |v: &Visit| {
             v.shows == Showing::Fails
-                || v.shows == Showing::Neither && ["link-lost", "link-flapped"].contains(&v.result.rule.as_str())
+                || v.shows == Showing::Neither
+                    && ["link-lost", "link-flapped", SPELLS].contains(&v.result.rule.as_str())
         };
         for place in 0..=line.far {
             if visits.iter().filter(|v| v.place == place && trouble(v)).count() >= 2 {
@@ -213,6 +220,9 @@ pub(super) fn showing_at_port(result: &StageResult) -> Showing {
 fn done(stage: &Stage) -> Option<&StageResult> {
     stage.result.as_ref().filter(|_| stage.ended == Ended::Done)
 }
+
+/// The rule of a run that says: bad for a spell or two.
+pub(super) const SPELLS: &str = "comes-and-goes";
 
 /// Errored seconds may be fewer than chance makes them by this share, and by one: beyond that they are crowded. Our own choice: a slip
 /// costs a longer run and no wrong verdict.

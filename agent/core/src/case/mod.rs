@@ -59,6 +59,9 @@ pub struct Case {
     pub verdict: Verdict,
     /// What to do next; none when nothing is left to do.
     pub next: Option<Move>,
+    /// Once nothing is left to do: the stage worth doing again, for longer.
+    #[serde(default)]
+    pub again: Option<StageName>,
 }
 
 /// Whether anything is left to do in a case.

@@ -38,6 +38,9 @@ fn hands(line: &Line, stage: &StageName, attempt: u32) -> String {
             "{}; while the run goes on, move the cable and its connectors gently, one after the other, with pauses",
             far(line, spot, &plug)
         ),
+        StageName::TwoPairs(spot) => {
+            format!("{}, as before; the speed is set for you; move the cable gently meanwhile", far(line, spot, &plug))
+        }
         StageName::OtherPlug => format!("take {plug} out of {port} and put another one in, best one that is proven"),
         StageName::KnownGoodPort => format!("put {plug} into a port of the same kind that is known to be good"),
         StageName::CableTest => format!("connect cable {} to {port}, and take the plug off its far end", case.cable),
@@ -66,7 +69,7 @@ fn look(stage: &StageName, serial: bool) -> &'static str {
         StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) if serial => {
             "the labels at both ends are those of this cable; the screws are tight, and every wire that the plug needs runs through"
         }
-        StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) => {
+        StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) | StageName::TwoPairs(_) => {
             "the labels at both ends are those of this cable; the latches click"
         }
         StageName::CableTest => "nothing is connected at the far end: a plug would look like a short",
@@ -74,7 +77,7 @@ fn look(stage: &StageName, serial: bool) -> &'static str {
 }
 
 fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
-    let far = matches!(stage, StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) | StageName::CableTest);
+    let far = *stage == StageName::CableTest || matches!(stage.spot(), Some(Spot::FarEnd(_)));
     let inside = matches!(stage, StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal));
     let medium = line.case.stages.iter().rev().find_map(|s| s.result.as_ref()).map(|r| r.link.medium);
     let kind = line.case.port.kind.as_str();

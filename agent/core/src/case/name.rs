@@ -49,7 +49,8 @@ impl fmt::Display for Spot {
 }
 
 /// A stage of a case. In documents and on the command line it is one word: `internal`, `at-port`, `far-end`, `far-end:SEGMENT`,
-/// `soak`, `soak:at-port`, `soak:far-end:SEGMENT`, `other-plug`, `known-good-port`, `cable-test`.
+/// `soak`, `soak:at-port`, `soak:far-end:SEGMENT`, `two-pairs`, `two-pairs:far-end:SEGMENT`, `other-plug`, `known-good-port`,
+/// `cable-test`.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub enum StageName {
@@ -57,6 +58,8 @@ pub enum StageName {
     At(Spot),
     /// A long run here, while the cable is moved.
     Soak(Spot),
+    /// A long run here at 100 Mb/s, which uses two of the four pairs.
+    TwoPairs(Spot),
     /// Another plug at the port.
     OtherPlug,
     /// The plug of the case in a port known to be good.
@@ -69,7 +72,7 @@ impl StageName {
     /// Where the signal is turned back; none for the cable test, which turns nothing back.
     pub fn spot(&self) -> Option<Spot> {
         match self {
-            Self::At(spot) | Self::Soak(spot) => Some(spot.clone()),
+            Self::At(spot) | Self::Soak(spot) | Self::TwoPairs(spot) => Some(spot.clone()),
             Self::OtherPlug | Self::KnownGoodPort => Some(Spot::AtPort),
             Self::CableTest => None,
         }
@@ -82,6 +85,8 @@ impl fmt::Display for StageName {
             Self::At(spot) => spot.fmt(f),
             Self::Soak(Spot::FarEnd(None)) => f.write_str("soak"),
             Self::Soak(spot) => write!(f, "soak:{spot}"),
+            Self::TwoPairs(Spot::FarEnd(None)) => f.write_str("two-pairs"),
+            Self::TwoPairs(spot) => write!(f, "two-pairs:{spot}"),
             Self::OtherPlug => f.write_str("other-plug"),
             Self::KnownGoodPort => f.write_str("known-good-port"),
             Self::CableTest => f.write_str("cable-test"),
@@ -92,8 +97,8 @@ impl fmt::Display for StageName {
 /// A word that names no stage.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 #[error(
-    "stage `{0}` is not one of internal, at-port, far-end, far-end:SEGMENT, soak, soak:at-port, soak:far-end:SEGMENT, other-plug, \
-     known-good-port, cable-test"
+    "stage `{0}` is not one of internal, at-port, far-end, far-end:SEGMENT, soak, soak:at-port, soak:far-end:SEGMENT, two-pairs, \
+     two-pairs:far-end:SEGMENT, other-plug, known-good-port, cable-test"
 )]
 pub struct StageNameError(String);
 
@@ -112,12 +117,14 @@ impl FromStr for StageName {
         };
         let name = match text {
             "soak" => Some(Self::Soak(Spot::FarEnd(None))),
+            "two-pairs" => Some(Self::TwoPairs(Spot::FarEnd(None))),
             "other-plug" => Some(Self::OtherPlug),
             "known-good-port" => Some(Self::KnownGoodPort),
             "cable-test" => Some(Self::CableTest),
-            other => match other.strip_prefix("soak:") {
-                Some(place) => spot(place).map(Self::Soak),
-                None => spot(other).map(Self::At),
+            other => match (other.strip_prefix("soak:"), other.strip_prefix("two-pairs:")) {
+                (Some(place), _) => spot(place).map(Self::Soak),
+                (None, Some(place)) => spot(place).map(Self::TwoPairs),
+                (None, None) => spot(other).map(Self::At),
             },
         };
         name.ok_or_else(|| StageNameError(text.to_owned()))
@@ -152,6 +159,8 @@ mod tests {
             "soak",
             "soak:at-port",
             "soak:far-end:A-14",
+            "two-pairs",
+            "two-pairs:far-end:A-14",
             "other-plug",
             "known-good-port",
             "cable-test",

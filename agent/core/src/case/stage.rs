@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::name::StageName;
+use crate::cable_test::CableTest;
 use crate::evidence::Stopped;
 use crate::link::{LinkState, Placement};
 use crate::report::{Latency, LossRatio, Report, Tried};
@@ -34,8 +35,11 @@ pub struct Stage {
     pub ended: Ended,
     /// Why it was skipped or cut off.
     pub why: Option<String>,
-    /// What it found; none unless it is done.
+    /// What its run found; none unless it is done, nor for a cable test, which has no run.
     pub result: Option<StageResult>,
+    /// What a cable test found on each pair.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pairs: Option<CableTest>,
 }
 
 /// Where a stage's result comes from.

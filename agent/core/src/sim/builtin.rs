@@ -5,7 +5,7 @@ use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Port, Rig, Segment};
 use crate::link::{Medium, Placement};
 
 /// Name of every built-in rig and what it shows.
-pub const BUILTIN: [(&str, &str); 18] = [
+pub const BUILTIN: [(&str, &str); 19] = [
     ("good", "signal office, spare port with a plug: nothing wrong"),
     ("bad-port", "lock-gate controller: the port's own electronics damage bits, its internal loop too"),
     ("bad-plug", "signal office: a worn plug damages bits"),
@@ -23,6 +23,7 @@ pub const BUILTIN: [(&str, &str); 18] = [
     ("comes-and-goes", "quay cabinet 7: the plug's contacts fail for a moment every few seconds"),
     ("dirty-contact", "signal office: the plug damages bits until it has been seated again"),
     ("open-pair", "quay cabinet 2: the middle segment lacks a pair that only 1000 Mb/s uses"),
+    ("noisy-pair", "quay cabinet 6: a pair of the middle segment that only 1000 Mb/s uses damages bits"),
     ("intermittent", "lock-gate controller: the plug damages bits only for a second, two seconds into the run"),
 ];
 
@@ -85,8 +86,16 @@ pub fn builtin(name: &str) -> Option<Rig> {
         "open-pair" => {
             rig.placement = Placement::FarEnd;
             rig.segments = segments(&[("office-riser", 12), ("crane-trench", 48), ("cabinet-2-tail", 5)]);
+            rig.port.cable_test = true;
             let pair = FaultKind::PairOpen { pair: 4 };
             rig.faults = vec![fault(Place::Segment("crane-trench".to_owned()), pair)];
+        }
+        "noisy-pair" => {
+            rig.placement = Placement::FarEnd;
+            rig.port.cable_test = true;
+            rig.segments = segments(&[("office-riser", 12), ("crane-rail", 70), ("cabinet-6-tail", 4)]);
+            let rail = fault(Place::Segment("crane-rail".to_owned()), bit_errors(1e-6));
+            rig.faults = vec![FaultSpec { pair: Some(1), ..rail }];
         }
         "intermittent" => {
             let during = fault(Place::Plug, bit_errors(1e-5));
@@ -109,6 +118,7 @@ fn fault(place: Place, kind: FaultKind) -> FaultSpec {
         until_s: None,
         every_s: None,
         when_moved: false,
+        pair: None,
         cured_by_seatings: None,
     }
 }

@@ -57,6 +57,11 @@ impl Passing {
     }
 }
 
+/// Whether this speed uses this pair: IEEE Std 802.3 25 and 40, from memory.
+pub(super) fn uses_pair(mbps: u32, pair: u8) -> bool {
+    mbps >= 1000 || pair == 2 || pair == 3
+}
+
 /// Bits of a frame and its FCS.
 pub(super) fn line_bits(frame_bytes: usize) -> u64 {
     (frame_bytes + FCS_BYTES) as u64 * 8
@@ -134,8 +139,7 @@ impl Fault {
         match self.spec.kind {
             FaultKind::Flap { every_s, down_s } => (at - self.from) % every_s.ns() >= every_s.ns() - down_s.ns(),
             FaultKind::NoTransmit | FaultKind::NoReceive => true,
-            // Which pairs a speed uses: IEEE Std 802.3 25 and 40, from memory.
-            FaultKind::PairOpen { pair } => mbps >= 1000 || pair == 2 || pair == 3,
+            FaultKind::PairOpen { pair } => uses_pair(mbps, pair),
             _ => false,
         }
     }

@@ -87,6 +87,8 @@ pub struct Port {
     pub delivers_bad_frames: bool,
     /// The adapter has a loop of its own.
     pub internal_loop: bool,
+    /// The transceiver can measure the pairs of a copper cable.
+    pub cable_test: bool,
     /// Frames that wait for a slow host before one is lost.
     pub receive_ring_frames: u32,
     /// Frames that wait for the line before the port says that it is full.
@@ -109,6 +111,7 @@ impl Default for Port {
             checks_frames: true,
             delivers_bad_frames: true,
             internal_loop: true,
+            cable_test: false,
             receive_ring_frames: 4096,
             transmit_queue_frames: 512,
             frame_bytes_max: 9014,
@@ -212,6 +215,9 @@ pub struct FaultSpec {
     /// It shows only while somebody moves the cable.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub when_moved: bool,
+    /// It is on this pair of a copper cable alone, 1 to 4: away at speeds that do not use it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pair: Option<u8>,
     /// It is gone once the plug has been seated this often again: a contact that seating cleans.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cured_by_seatings: Option<u32>,
@@ -388,6 +394,14 @@ impl Rig {
             let Some(until) = fault.until_s else { return refuse("every_s", "every_s needs until_s") };
             if until <= fault.from_s || until.ns() - fault.from_s.ns() >= every.ns() {
                 return refuse("every_s", "every_s must be above until_s less from_s, and that above 0");
+            }
+        }
+        if let Some(pair) = fault.pair {
+            if !(1..=4).contains(&pair) {
+                return refuse("pair", "pair must be 1 to 4");
+            }
+            if !fault.place.is_line() {
+                return refuse("pair", "with pair, place must be one of port-line, segment:LABEL, plug, other-plug");
             }
         }
         match fault.kind {

@@ -5,10 +5,11 @@ mod receive;
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, VecDeque};
 
-use super::fault::{Fault, Passing};
+use super::fault::{Fault, Passing, uses_pair};
 use super::link::{Route, Settings, route, state};
-use super::rig::{LINE_NS_PER_M, Place, Plug, Rig, Segment};
+use super::rig::{FaultKind, LINE_NS_PER_M, Place, Plug, Rig, Segment};
 use super::{Accept, Bench, FaultCount};
+use crate::cable_test::{CableTest, Pair, PairResult, PairStatus};
 use crate::counters::{CarrierCounters, Counters, LinkCounters};
 use crate::link::{Capabilities, LinkState, Medium, Placement, PortSetting};
 use crate::probe::ethernet::{Address, FCS_BYTES, FRAME_BYTES_MIN, LINE_OVERHEAD_BYTES};
@@ -100,7 +101,7 @@ impl World {
             ring_drops: 0,
             absorbed: 0,
         };
-        world.let_hands_show();
+        world.let_faults_show();
         world.lay_path();
         world
     }
@@ -200,16 +201,19 @@ impl World {
             world.placement = bench.placement;
             world.bench = bench.clone();
             world.seatings += u32::from(bench.placement != Placement::Internal);
-            world.let_hands_show();
         });
         true
     }
 
-    fn let_hands_show(&mut self) {
+    /// What hands did, and the speed, lets faults show.
+    fn let_faults_show(&mut self) {
+        let mbps = self.settings.forced_mbps.unwrap_or(self.rig.port.speed_max_mbps);
         let (moved, seatings) = (self.bench.cable_moved, self.seatings);
         for fault in &mut self.faults {
             let spec = &fault.spec;
-            fault.enabled = (moved || !spec.when_moved) && spec.cured_by_seatings.is_none_or(|cured| seatings < cured);
+            fault.enabled = (moved || !spec.when_moved)
+                && spec.cured_by_seatings.is_none_or(|cured| seatings < cured)
+                && spec.pair.is_none_or(|pair| uses_pair(mbps, pair));
         }
     }
 
@@ -223,6 +227,33 @@ impl World {
         &all[..last.map_or(all.len(), |index| index + 1)]
     }
 
+    /// What the transceiver finds on each pair of the whole cable, the plug taken off; `None` where it cannot. A whole pair reads open at
+    /// the far end.
+    pub fn cable_test(&self) -> Option<CableTest> {
+        if !self.rig.port.cable_test || self.rig.port.medium != Medium::Copper {
+            return None;
+        }
+        let length = |segments: &[Segment]| segments.iter().map(|s| f64::from(s.length_m)).sum::<f64>();
+        let all = &self.rig.segments;
+        let ends_at = |pair: u8| {
+            let broken = self.faults.iter().filter(|f| f.active(self.now));
+            let broken = broken.filter(|f| matches!(f.spec.kind, FaultKind::PairOpen { pair: open } if open == pair));
+            let distance = broken.filter_map(|f| match &f.spec.place {
+                Place::PortLine => Some(0.0),
+                Place::Segment(label) => {
+                    let at = all.iter().position(|s| s.label == *label)?;
+                    Some(length(&all[..at]) + f64::from(all[at].length_m) / 2.0)
+                }
+                _ => None,
+            });
+            distance.chain([length(all)]).min_by(f64::total_cmp)
+        };
+        // By the usual colours: orange is on contacts 1-2, green on 3-6, blue on 4-5, brown on 7-8.
+        let pairs = [(Pair::A, 2), (Pair::B, 3), (Pair::C, 1), (Pair::D, 4)];
+        let found = |(pair, number)| PairResult { pair, status: PairStatus::Open, fault_distance_m: ends_at(number) };
+        Some(CableTest { pairs: pairs.into_iter().map(found).collect() })
+    }
+
     /// Where the plug is.
     pub fn placement(&self) -> Placement {
         self.placement
@@ -231,6 +262,7 @@ impl World {
     fn change(&mut self, what: impl FnOnce(&mut Self)) {
         let before = self.link_at(self.now).up;
         what(self);
+        self.let_faults_show();
         self.lay_path();
         self.note_carrier(before, self.link_at(self.now).up);
     }

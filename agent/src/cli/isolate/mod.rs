@@ -95,7 +95,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let cancel = Cancel::default();
     check::end_on_signals(&cancel);
     let mut port = check::open(&args.port, seed)?;
-    let case = find_or_open(args, &*port, &*shelf)?;
+    let case = find_or_open(args, &mut *port, &*shelf)?;
     let mut session = Session {
         args,
         moves_plug: port.offers().moves_plug,
@@ -176,7 +176,7 @@ fn answers(args: &args::Isolate) -> Result<Answers, Failure> {
 }
 
 /// The case named; else, for a single stage, the open one of this port and cable; else a new one.
-fn find_or_open(args: &args::Isolate, port: &dyn Port, shelf: &dyn CaseShelf) -> Result<Case, Failure> {
+fn find_or_open(args: &args::Isolate, port: &mut dyn Port, shelf: &dyn CaseShelf) -> Result<Case, Failure> {
     let identity = port.identity();
     if let Some(id) = &args.case {
         let case = shelf.load(id)?;
@@ -385,6 +385,10 @@ impl Session<'_> {
         progress.end();
         self.warn_if_unkept();
         match done {
+            Ok(()) if *name == StageName::CableTest && !self.conductor.case.offers_cable_test => {
+                eprintln!("note: the adapter of {} offers no cable test: the stage is left out", self.args.port);
+                Ok(())
+            }
             Ok(()) => {
                 self.tell_last();
                 Ok(())
@@ -396,8 +400,8 @@ impl Session<'_> {
 
     fn tell_last(&self) {
         let done = self.conductor.case.stages.iter().rev().find(|s| s.ended == Ended::Done);
-        if let Some((stage, result)) = done.and_then(|s| s.result.as_ref().map(|r| (s, r))) {
-            eprintln!("{}", text::stage_line(stage, result));
+        if let Some(line) = done.and_then(text::stage_line) {
+            eprintln!("{line}");
         }
     }
 

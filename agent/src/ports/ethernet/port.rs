@@ -3,6 +3,7 @@
 use std::{thread, time::Duration};
 
 use turnback_core::{
+    cable_test::CableTest,
     counters::Counters,
     link::{Capabilities, LinkState, Medium, Placement, PortSetting},
     module::Module,
@@ -20,7 +21,12 @@ use super::{
         link::{Connector, Duplex, LinkSetting},
         timestamp::Timestamping,
     },
-    netlink::{self, link::LinkFacts, monitor::Monitor},
+    netlink::{
+        self,
+        cable::{CableTestError, cable_test},
+        link::LinkFacts,
+        monitor::Monitor,
+    },
     service::{InService, Reason, Surroundings},
     setting::{Changes, Made, Setting, SettingError},
     socket::{
@@ -29,6 +35,7 @@ use super::{
     },
 };
 use crate::{
+    causes::with_causes,
     guard::{
         journal::{Journal, Outcome, Recovered},
         lock::PortLock,
@@ -42,6 +49,9 @@ use crate::{
         },
     },
 };
+
+/// Transceivers take up to some seconds (ethtool-netlink.rst); longer than any is taken for none.
+const CABLE_TEST_LIMIT: Duration = Duration::from_secs(20);
 
 /// See the module text. Holds the port's lock for as long as it lives.
 pub struct EthernetPort {
@@ -230,6 +240,36 @@ impl Port for EthernetPort {
 
     fn pause(&mut self, time: Duration) {
         thread::sleep(time);
+    }
+
+    fn offers_cable_test(&mut self) -> bool {
+        // The kernel tells only whoever asks for a test, and then makes it: no more than asked here is asked of a port without pairs.
+        let copper = FramePort::link(self).is_ok_and(|link| link.medium == Medium::Copper);
+        copper && matches!(self.cable_test(), Ok(Some(_)))
+    }
+
+    fn cable_test(&mut self) -> Result<Option<CableTest>, PortError> {
+        const ACTION: &str = "run a cable test, which takes the link down,";
+        let reasons: Vec<_> = self.in_service()?.into_iter().map(|reason| reason.text).collect();
+        if !reasons.is_empty() {
+            return Err(host(&self.name, ACTION, format!("it is in service: {}", reasons.join("; "))));
+        }
+        let up = self.apply(PortSetting::Up(true))? != Applied::NotOffered;
+        let found = if up { cable_test(self.index, CABLE_TEST_LIMIT) } else { Err(CableTestError::Busy) };
+        for told in self.put_back() {
+            tracing::info!("put back: {told}");
+        }
+        match found {
+            Ok(found) => Ok(Some(found)),
+            Err(CableTestError::NotOffered) => Ok(None),
+            Err(CableTestError::Gone) => Err(PortError::Gone(self.name.clone())),
+            Err(CableTestError::NotPermitted) => Err(PortError::NotPermitted {
+                port: self.name.clone(),
+                action: "run a cable test".into(),
+                capability: "CAP_NET_ADMIN".into(),
+            }),
+            Err(error) => Err(host(&self.name, ACTION, with_causes(&error))),
+        }
     }
 
     fn offers(&self) -> Capabilities {

@@ -2,10 +2,9 @@
 
 use super::Finding;
 use super::first::needs_longer;
-use crate::case::line::{Line, Visit};
+use crate::case::line::{Line, SPELLS, Visit};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
-use crate::link::Medium;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 use crate::stats::fisher;
 use crate::verdict::{Location, Outcome};
@@ -21,8 +20,9 @@ pub(super) fn places_disagree(line: &Line) -> Option<Finding> {
     let finding = Finding::undecided(format!("{near} fails though {far}, behind it, passes"))
         .sure("contradictory: an average of the two would say nothing")
         .then(format!(
-            "look at the connector at {near}: it carries the plug there and nothing in use; clean or replace it, then redo {near} and {far}"
-        ));
+            "look at the connector at {near}: it carries the plug there and nothing in use; clean or replace it, then repeat {near} and {far}"
+        ))
+        .again(StageName::At(near.clone()));
     Some(if line.spell(bad).fails < 2 {
         finding.want(StageName::At(near), "the evidence disagrees: seat the plug again and repeat")
     } else if line.spell(good).passes < 2 {
@@ -75,18 +75,23 @@ impl Search<'_, '_> {
         }
         let last = self.line.last(place).filter(|v| v.shows != Showing::Passes)?;
         let (spot, result) = (self.line.spot(place), last.result);
-        let spot_again = spot.clone();
         let finding = Finding::undecided(format!("{spot}: {}", result.text));
         let again = self.line.spell(place).unclear < 3;
         Some(match result.rule.as_str() {
             _ if needs_longer(result) && !self.line.spell(place).long => {
                 finding.want(StageName::Soak(spot), "only a longer run can decide")
             }
-            _ if last.sporadic() => finding.then(format!(
-                "the errors came in few of the seconds: look at the connectors, and soak for longer: --redo soak:{spot_again} --for 4h"
-            )),
+            SPELLS => finding.want(StageName::Soak(spot), "a longer run shows whether it comes back"),
+            _ if last.sporadic() => finding
+                .then(format!(
+                    "the errors came in few of the seconds: look at the connectors, and soak at {spot} for some hours"
+                ))
+                .again(StageName::Soak(spot)),
             _ if needs_longer(result) => finding
-                .then(format!("the error ratio is at the limit itself: soak for longer (--redo soak:{spot_again} --for 1h), or accept it as it is")),
+                .then(format!(
+                    "the error ratio is at the limit itself: soak at {spot} for an hour or more, or accept it as it is"
+                ))
+                .again(StageName::Soak(spot)),
             "nothing-returned" | "not-a-plain-loop" => {
                 let finding = finding.then(format!(
                     "the port is good: see that the plug is really on cable {}, not on another; something else holds the link",
@@ -99,7 +104,9 @@ impl Search<'_, '_> {
                 }
             }
             _ => {
-                let finding = finding.then("seat plug and connectors, leave both alone, then redo this stage");
+                let finding = finding
+                    .then("seat plug and connectors, leave both alone, then repeat this stage")
+                    .again(self.stage(place));
                 if again { finding.want(self.stage(place), "the last attempt decided nothing") } else { finding }
             }
         })
@@ -191,20 +198,15 @@ fn located(search: &Search, low: usize, high: usize) -> Finding {
     } else {
         format!("re-terminate or replace {what}; if a new end does not mend it, replace it")
     };
-    let copper = line.last(high).is_some_and(|v| v.result.link.medium == Medium::Copper);
-    if copper && line.case.port.kind == "ethernet" {
-        finding.next.push_str(&format!(
-            "; with the plug taken off, `turnback cable-test {}` may tell how far away it is, where the adapter can",
-            line.case.port.name
-        ));
-    }
     finding
 }
 
 /// Whether the failure follows the plug: it must come and go with it, and the counts must differ beyond chance.
 fn prove(search: &Search, low: usize, high: usize) -> Finding {
     let line = search.line;
-    let near: Vec<&Visit> = line.visits.iter().filter(|v| v.place <= low && !contrary(search, v)).collect();
+    // Spells on the nearer side are no pass, but they speak against the cable.
+    let counted = |v: &&Visit| v.place <= low && (!contrary(search, v) || v.spells());
+    let near: Vec<&Visit> = line.visits.iter().filter(counted).collect();
     let far: Vec<&Visit> = line.visits.iter().filter(|v| v.place >= high && v.shows == Showing::Fails).collect();
     let turns = turns(search, low, high);
     let soaks: Vec<&Visit> = far.iter().filter(|v| v.long).copied().collect();
@@ -250,10 +252,11 @@ fn prove(search: &Search, low: usize, high: usize) -> Finding {
 /// Nobody is blamed for what came once.
 fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Finding {
     let (near, far) = (search.line.spot(low), search.line.spot(high));
-    Finding::undecided(text).sure("seen, and too rare to be placed").then(format!(
-        "soak for hours with the plug at {far} and then at {near}, and compare (--redo soak:{far} --for 4h); until then look at the \
-         connectors and use a spare port or cable"
-    ))
+    let next = format!(
+        "soak for hours with the plug at {far} and then at {near}, and compare; until then look at the connectors and use a \
+         spare port or cable"
+    );
+    Finding::undecided(text).sure("seen, and too rare to be placed").then(next).again(StageName::Soak(far))
 }
 
 /// A nearer visit that passes, or failed before a seating mended it, is not held against the port twice.
@@ -355,6 +358,17 @@ pub(super) fn all_pass(line: &Line) -> Option<Finding> {
                 ),
         );
     }
+    if let Some(seen) = line.visits.iter().find(|v| v.spells()) {
+        let spot = line.spot(seen.place);
+        return Some(
+            Finding::undecided(format!("{spot}: {}; it did not come back in the runs after", seen.result.text))
+                .sure("certain that it was bad for a moment; not where it came from")
+                .then(format!(
+                    "soak at {spot} for some hours, nobody touching it; if it comes back, go on with this case"
+                ))
+                .again(StageName::Soak(spot)),
+        );
+    }
     if far.passes == 0 {
         let passed = line.visits.iter().filter(|v| v.shows == Showing::Passes).map(|v| line.spot(v.place).to_string());
         let passed: Vec<String> = passed.collect();
@@ -363,7 +377,8 @@ pub(super) fn all_pass(line: &Line) -> Option<Finding> {
         return Some(
             Finding::undecided(text)
                 .sure("the far end was not tried")
-                .then("redo far-end: the cable has not been tested"),
+                .then("put the plug on the far end: the cable has not been tested")
+                .again(StageName::At(Spot::FarEnd(None))),
         );
     }
     let finding = Finding::new(Outcome::Pass, &[], "every stage passes: no fault now".to_owned())
@@ -375,7 +390,8 @@ pub(super) fn all_pass(line: &Line) -> Option<Finding> {
                 "; a fault that comes and goes may have been away"
             }
         ))
-        .then("look at the equipment at the far end; if the trouble comes back, soak for longer: --redo soak --for 4h");
+        .then("look at the equipment at the far end; if the trouble comes back, soak at the far end for some hours")
+        .again(StageName::Soak(Spot::FarEnd(None)));
     Some(if far.long {
         finding
     } else {

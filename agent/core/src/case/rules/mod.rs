@@ -4,6 +4,7 @@
 mod far;
 mod first;
 mod near;
+mod pairs;
 mod remarks;
 
 use super::line::Line;
@@ -40,6 +41,8 @@ struct Finding {
     next: String,
     /// Stages that would tell more, the best first; empty: the verdict stands.
     wants: Vec<Want>,
+    /// Once the verdict stands: the stage worth doing again, for longer.
+    again: Option<StageName>,
 }
 
 impl Finding {
@@ -52,6 +55,7 @@ impl Finding {
             text,
             next: String::new(),
             wants: Vec::new(),
+            again: None,
         }
     }
 
@@ -80,7 +84,14 @@ impl Finding {
         self.location.clear();
         self.segment = None;
         self.sureness = "seen, and not seen again often enough to be sure".to_owned();
-        self.next = "soak for longer at the places where it passed and failed: --redo STAGE --for 4h".to_owned();
+        self.next = "soak for hours at the places where it passed and failed".to_owned();
+        self.again = self.wants.first().map(|want| want.stage.clone());
+        self
+    }
+
+    /// The stage worth doing again, for longer.
+    fn again(mut self, stage: StageName) -> Self {
+        self.again = Some(stage);
         self
     }
 
@@ -99,13 +110,22 @@ struct Want {
 /// More attempts at one stage than this tell nothing new. Our own choice.
 const ATTEMPTS_MAX: u32 = 6;
 
+/// What follows from a case's stages.
+struct Settled {
+    verdict: Verdict,
+    next: Option<Move>,
+    again: Option<StageName>,
+    state: CaseState,
+}
+
 /// Verdict, next move and state of a case, from its stages alone.
-fn consider(case: &Case) -> (Verdict, Option<Move>, CaseState) {
+fn consider(case: &Case) -> Settled {
     let line = Line::new(case);
     let spoken = RULES.iter().find_map(|rule| (rule.decide)(&line).map(|finding| (rule.name, finding)));
     let (rule, finding) = spoken.unwrap_or_else(|| {
         ("no-rule", Finding::undecided("no rule fits these stages").then("keep the case's document"))
     });
+    let (rule, finding) = pairs::weigh(&line, rule, finding);
     let finding = if given_up(&line, &finding) { finding.unproved() } else { finding };
     let want = finding.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
     let next = want.map(|want| moves::to(&line, &want.stage, &want.why));
@@ -127,7 +147,8 @@ fn consider(case: &Case) -> (Verdict, Option<Move>, CaseState) {
             None => finding.next,
         },
     };
-    (verdict, next, state)
+    let again = finding.again.filter(|_| next.is_none());
+    Settled { verdict, next, again, state }
 }
 
 /// What was only likely, and can be tried no further: no attempt is left, though nobody declined one.
@@ -140,12 +161,12 @@ fn given_up(line: &Line, finding: &Finding) -> bool {
 
 /// Judges a case.
 pub fn judge_case(case: &Case) -> Verdict {
-    consider(case).0
+    consider(case).verdict
 }
 
 /// What to do next; none when the case is decided or nothing more can be learnt.
 pub fn next_move(case: &Case) -> Option<Move> {
-    consider(case).1
+    consider(case).next
 }
 
 impl Case {
@@ -156,10 +177,11 @@ impl Case {
 
     /// Brings verdict, next move and state up to the stages.
     pub fn settle(&mut self) {
-        let (verdict, next, state) = consider(self);
-        self.verdict = verdict;
-        self.next = next;
-        self.state = state;
+        let settled = consider(self);
+        self.verdict = settled.verdict;
+        self.next = settled.next;
+        self.again = settled.again;
+        self.state = settled.state;
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::Finding;
 use super::first::needs_longer;
-use crate::case::line::{Line, showing_at_port};
+use crate::case::line::{Line, SPELLS, showing_at_port};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
 use crate::verdict::Location;
@@ -45,8 +45,13 @@ pub(super) fn port_or_plug(line: &Line) -> Option<Finding> {
         (0, 0) if needs_longer(last.result) => (!spell.long).then(|| {
             Finding::undecided(format!("at-port: {}", last.result.text)).want(SOAK, "only a longer run can decide")
         }),
+        (0, 0) if last.result.rule == SPELLS => {
+            let finding = Finding::undecided(format!("at-port: {}", last.result.text));
+            Some(finding.want(SOAK, "a longer run, untouched, shows whether it comes back"))
+        }
         (0, 0) => {
-            let finding = Finding::undecided(format!("at-port: {}", last.result.text)).then(last_advice(line));
+            let finding =
+                Finding::undecided(format!("at-port: {}", last.result.text)).then(last_advice(line)).again(HERE);
             Some(if spell.unclear < 3 {
                 finding.want(HERE, "the last attempt decided nothing: seat the plug again")
             } else {
@@ -70,18 +75,18 @@ fn last_advice(line: &Line) -> &'static str {
     match line.last(0).map(|v| v.result.rule.as_str()) {
         Some("not-a-plain-loop") => {
             "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit a plug that is \
-             proven on a known-good port, then redo at-port"
+             proven on a known-good port, then repeat this stage"
         }
-        Some("host-limited" | "bytes-lost") => "stop other work on this computer, then redo at-port",
+        Some("host-limited" | "bytes-lost") => "stop other work on this computer, then repeat this stage",
         Some("plug-joins-data-only") => {
-            "look at the plug: if it joins the data wires only, say so with --wiring data-only; if it has all wires, prove it on a \
+            "look at the plug: if it joins the data wires only, name that wiring; if it has all wires, prove it on a \
              known-good port"
         }
         Some("no-bytes-returned") => {
             "switch the receiver on while sending, where the port has a setting for it; else test with a second port on the pair"
         }
-        Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then redo at-port",
-        _ => "seat plug and connector, leave both alone, then redo at-port",
+        Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then repeat this stage",
+        _ => "seat plug and connector, leave both alone, then repeat this stage",
     }
 }
 

@@ -1,5 +1,6 @@
 //! Remarks that follow any verdict of a case.
 
+use super::pairs;
 use crate::case::length;
 use crate::case::line::Line;
 use crate::case::stage::{Ended, Showing, Source};
@@ -12,6 +13,8 @@ pub(super) fn all(line: &Line, location: &[Location]) -> Vec<Reason> {
         ("comes-and-goes", comes_and_goes(line)),
         ("two-pairs", two_pairs(line)),
         ("pairs-lost", pairs_lost(line)),
+        ("which-pairs", pairs::which_pairs(line)),
+        ("cable-test", pairs::cable_test(line)),
         ("cable-length", length::remark(line)),
         ("from-records", from_records(line)),
         ("left-out", left_out(line)),

@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::cable_test::{CableTest, Pair, PairResult, PairStatus};
 use crate::case::name::Spot;
 use crate::case::stage::{Ended, Showing, Source, Stage, StageResult};
 use crate::link::{Capabilities, LinkState, Medium};
@@ -33,6 +34,7 @@ fn case(segments: &[&str]) -> Case {
             next: String::new(),
         },
         next: None,
+        again: None,
     };
     case.settle();
     case
@@ -75,6 +77,7 @@ fn add(case: &mut Case, name: &str, result: StageResult) {
         ended: Ended::Done,
         why: None,
         result: Some(result),
+        pairs: None,
         name,
     });
     case.settle();
@@ -299,6 +302,144 @@ fn a_case_reads_back_as_it_was_written() {
     let case = with(&["riser", "duct"], &["internal+", "at-port+", "far-end:riser-"]);
     let text = serde_json::to_string(&case).unwrap();
     assert_eq!(serde_json::from_str::<Case>(&text).unwrap(), case);
+}
+
+/// A soak that was bad for a spell is no pass, though all runs after it are; a second one at the same place is a failure.
+#[test]
+fn spells_are_no_pass() {
+    let spells = |long| StageResult {
+        rule: "comes-and-goes".into(),
+        text: "bad for a second".into(),
+        seconds_errored: 1,
+        ..result(long, Showing::Neither, 900)
+    };
+    let pass = |long| result(long, Showing::Passes, 0);
+    let mut case = case(&[]);
+    for (name, result) in [("internal", pass(false)), ("at-port", pass(false)), ("far-end", pass(false))] {
+        add(&mut case, name, result);
+    }
+    add(&mut case, "soak", spells(true));
+    assert_eq!((case.verdict.outcome, next(&case).as_str()), (Outcome::Undecided, "soak"));
+    let mut once = case.clone();
+    add(&mut once, "soak", pass(true));
+    assert_eq!(says(&once), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+    assert!(once.verdict.reasons[0].text.contains("bad for a second"), "{:?}", once.verdict.reasons);
+    assert_eq!(once.again, Some("soak".parse().unwrap()));
+    add(&mut case, "soak", spells(true));
+    assert_ne!(case.verdict.outcome, Outcome::Pass);
+    assert_eq!(next(&case), "soak:at-port");
+    // At the port as well.
+    let mut near = with(&[], &["internal+"]);
+    add(&mut near, "at-port", spells(false));
+    assert_eq!(next(&near), "soak:at-port");
+    add(&mut near, "soak:at-port", pass(true));
+    add(&mut near, "far-end", pass(false));
+    add(&mut near, "soak", pass(true));
+    assert_eq!(says(&near), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+}
+
+/// A case whose far end fails (or passes) for good, on an adapter that can measure pairs.
+fn with_cable_test(far: &StageResult) -> Case {
+    let mut case = case(&[]);
+    case.offers_cable_test = true;
+    case.capabilities.forces_speed = true;
+    let pass = |long| result(long, Showing::Passes, 0);
+    let far = |long| if long { StageResult { seconds: 60, ..far.clone() } } else { far.clone() };
+    let stages =
+        [("internal", pass(false)), ("at-port", pass(false)), ("far-end", far(false)), ("soak:at-port", pass(true))];
+    for (name, result) in stages {
+        add(&mut case, name, result);
+    }
+    add(&mut case, "soak", far(true));
+    case
+}
+
+/// Adds a cable test: the distance at which each of the pairs A to D reads open.
+fn measure(case: &mut Case, ends_at_m: [f64; 4]) {
+    add(case, "cable-test", result(false, Showing::Passes, 0));
+    let pairs = [Pair::A, Pair::B, Pair::C, Pair::D].into_iter().zip(ends_at_m);
+    let pairs = pairs.map(|(pair, m)| PairResult { pair, status: PairStatus::Open, fault_distance_m: Some(m) });
+    let stage = case.stages.last_mut().unwrap();
+    (stage.result, stage.pairs) = (None, Some(CableTest { pairs: pairs.collect() }));
+    case.settle();
+}
+
+fn slow() -> StageResult {
+    StageResult { fallback_mbps: Some(100), ..result(true, Showing::Passes, 0) }
+}
+
+#[test]
+fn a_cable_test_strengthens_or_contradicts_and_never_blames() {
+    let mut case = with_cable_test(&slow());
+    assert_eq!((next(&case).as_str(), case.verdict.location.as_slice()), ("cable-test", &[Location::Cable][..]));
+    let whole = case.clone();
+    measure(&mut case, [65.0, 65.0, 65.0, 36.0]);
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
+    assert!(case.verdict.sureness.contains("D (7-8) open at 36.0 m"), "{}", case.verdict.sureness);
+    // A break in the last metres, where the commonest one is, reads as the end: no contradiction.
+    let mut near_end = whole.clone();
+    measure(&mut near_end, [65.0, 65.0, 65.0, 63.5]);
+    assert_eq!(says(&near_end), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
+    // Pairs 1 and 4 are lost, and one is broken that carries 100 Mb/s; or all is broken in the port: repeated, then undecided.
+    for ends in [[20.0, 65.0, 65.0, 65.0], [65.0, 65.0, 65.0, 0.0]] {
+        let mut contrary = whole.clone();
+        measure(&mut contrary, ends);
+        assert_eq!(
+            (contrary.verdict.outcome, next(&contrary).as_str()),
+            (Outcome::Undecided, "cable-test"),
+            "{ends:?}"
+        );
+        assert_eq!(contrary.verdict.reasons[0].rule, "cable-test-contradicts");
+        measure(&mut contrary, ends);
+        assert_eq!(says(&contrary), (Outcome::Undecided, vec![], None, CaseState::Exhausted), "{ends:?}");
+    }
+    // Everything passes at full speed, and a pair reads open.
+    let mut passing = with_cable_test(&result(true, Showing::Passes, 0));
+    assert_eq!((passing.verdict.outcome, passing.next.as_ref()), (Outcome::Pass, None));
+    measure(&mut passing, [65.0, 65.0, 65.0, 36.0]);
+    assert_eq!((passing.verdict.outcome, next(&passing).as_str()), (Outcome::Undecided, "cable-test"));
+    measure(&mut passing, [65.0, 65.0, 65.0, 65.0]);
+    assert_eq!(says(&passing), (Outcome::Pass, vec![], None, CaseState::Decided));
+}
+
+/// Pairs of 100 Mb/s and of 1000 Mb/s: IEEE Std 802.3 25 and 40, from memory.
+#[test]
+fn errors_at_four_pairs_are_tried_at_two() {
+    let mut case = with_cable_test(&result(true, Showing::Fails, 6000));
+    assert_eq!(next(&case), "two-pairs");
+    let mut bad = case.clone();
+    add(&mut case, "two-pairs", result(true, Showing::Passes, 0));
+    let told = |case: &Case| case.verdict.reasons.iter().find(|r| r.rule == "which-pairs").unwrap().text.clone();
+    assert!(told(&case).contains("pairs 1 and 4"), "{}", told(&case));
+    assert_eq!(next(&case), "cable-test");
+    // Noise throws no pulse back: all alike is no contradiction.
+    measure(&mut case, [65.0; 4]);
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
+    add(&mut bad, "two-pairs", result(true, Showing::Fails, 900));
+    assert!(told(&bad).contains("pair 2 or 3"), "{}", told(&bad));
+    // Not where the speed cannot be set, nor the pairs be measured.
+    let mut neither = bad.clone();
+    neither.stages.retain(|s| s.name != "two-pairs".parse().unwrap());
+    (neither.offers_cable_test, neither.capabilities.forces_speed) = (false, false);
+    neither.settle();
+    assert_eq!(says(&neither), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
+}
+
+/// What a person types belongs to the program that is typed at.
+#[test]
+fn no_word_of_a_case_is_an_option() {
+    let table: [&[&str]; 5] = [
+        &["internal+", "at-port+", "far-end+", "soak+"],
+        &["internal+", "at-port-", "at-port-"],
+        &["internal+", "at-port+", "far-end-", "soak:at-port+", "soak+", "soak+", "soak+"],
+        &["internal+", "at-port+", "far-end-", "soak:at-port+", "soak-"],
+        &["internal+", "at-port-", "at-port+", "soak:at-port+", "far-end+", "soak+"],
+    ];
+    for stages in table {
+        let case = with(&[], stages);
+        let words = serde_json::to_string(&(&case.verdict, &case.next)).unwrap();
+        assert!(!words.contains("--") && !words.contains("turnback "), "{words}");
+    }
 }
 
 proptest! {
