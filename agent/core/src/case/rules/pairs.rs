@@ -73,7 +73,7 @@ fn latest(line: &Line) -> Option<Reading> {
     tests(line).last().and_then(|stage| stage.pairs.as_ref()).map(read)
 }
 
-/// Pairs in the port's own connector read so near: what lies farther out is cable.
+/// What reads so near is at the port's connector.
 const NEAR_M: f64 = 1.0;
 
 /// How the cable test and what the stages say exclude each other.
@@ -91,10 +91,12 @@ fn contradiction(line: &Line, finding: &Finding) -> Option<String> {
             })
         }
         (Reading::Broken(pairs), Outcome::Fault, [Location::Cable]) => {
-            let in_port = pairs.iter().all(|p| p.fault_distance_m.is_some_and(|m| m < NEAR_M));
+            // The connector of the first lead is there too.
+            let farther = finding.segment.as_ref().is_some_and(|label| line.case.segments.first() != Some(label));
+            let in_port = farther && pairs.iter().all(|p| p.fault_distance_m.is_some_and(|m| m < NEAR_M));
             let carried = slower_only && pairs.iter().all(|p| p.pair.carries_100());
             if in_port {
-                Some(format!("{}, in the port's own connector, where the plug passes", told(&pairs)))
+                Some(format!("{}, at the port itself, and segments pass that are nearer than this one", told(&pairs)))
             } else {
                 carried.then(|| format!("{}, which carry 100 Mb/s", told(&pairs)))
             }

@@ -377,22 +377,27 @@ fn a_cable_test_strengthens_or_contradicts_and_never_blames() {
     assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
     assert!(case.verdict.sureness.contains("D (7-8) open at 36.0 m"), "{}", case.verdict.sureness);
     // A break in the last metres, where the commonest one is, reads as the end: no contradiction.
-    let mut near_end = whole.clone();
-    measure(&mut near_end, [65.0, 65.0, 65.0, 63.5]);
-    assert_eq!(says(&near_end), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
-    // Pairs 1 and 4 are lost, and one is broken that carries 100 Mb/s; or all is broken in the port: repeated, then undecided.
-    for ends in [[20.0, 65.0, 65.0, 65.0], [65.0, 65.0, 65.0, 0.0]] {
-        let mut contrary = whole.clone();
-        measure(&mut contrary, ends);
-        assert_eq!(
-            (contrary.verdict.outcome, next(&contrary).as_str()),
-            (Outcome::Undecided, "cable-test"),
-            "{ends:?}"
-        );
-        assert_eq!(contrary.verdict.reasons[0].rule, "cable-test-contradicts");
-        measure(&mut contrary, ends);
-        assert_eq!(says(&contrary), (Outcome::Undecided, vec![], None, CaseState::Exhausted), "{ends:?}");
+    // Nor is one in the first lead's own connector, next to the port.
+    for ends in [[65.0, 65.0, 65.0, 63.5], [65.0, 65.0, 65.0, 0.0]] {
+        let mut at_connector = whole.clone();
+        measure(&mut at_connector, ends);
+        assert_eq!(says(&at_connector), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided), "{ends:?}");
     }
+    // With segments that pass in between it is.
+    let stages =
+        ["internal+", "at-port+", "far-end:riser+", "far-end:duct-", "soak:far-end:riser+", "soak:far-end:duct-"];
+    let mut beyond = with(&["riser", "duct", "tail"], &stages);
+    measure(&mut beyond, [65.0, 65.0, 65.0, 0.5]);
+    assert_eq!((beyond.verdict.outcome, next(&beyond).as_str()), (Outcome::Undecided, "cable-test"));
+    // Pairs 1 and 4 are lost, and one is broken that carries 100 Mb/s: repeated, then undecided.
+    let ends = [20.0, 65.0, 65.0, 65.0];
+    let mut contrary = whole.clone();
+    measure(&mut contrary, ends);
+    assert_eq!((contrary.verdict.outcome, next(&contrary).as_str()), (Outcome::Undecided, "cable-test"), "{ends:?}");
+    assert_eq!(contrary.verdict.reasons[0].rule, "cable-test-contradicts");
+    measure(&mut contrary, ends);
+    assert_eq!(says(&contrary), (Outcome::Undecided, vec![], None, CaseState::Exhausted), "{ends:?}");
+
     // Everything passes at full speed, and a pair reads open.
     let mut passing = with_cable_test(&result(true, Showing::Passes, 0));
     assert_eq!((passing.verdict.outcome, passing.next.as_ref()), (Outcome::Pass, None));
