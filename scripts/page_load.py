@@ -4,17 +4,94 @@ import http.client
 import json
 import os
 import pathlib
+import socket
 import subprocess
 import sys
 import tempfile
 import threading
 import time
 
-PROGRAM, SECONDS = sys.argv[1], float(sys.argv[2])
+PROGRAM, SECONDS, RIG = sys.argv[1], float(sys.argv[2]), sys.argv[3]
 WANTED_PER_SECOND = 1000
 CALLERS = 4
-PATHS = ["/api/1/ports", "/health", "/api/1/ports/office0", "/api/1/runs?limit=5"]
-PORT_UNDER_TEST = "office0"
+# Frames a second of the run on the veth rig: what a small machine can send, check and take back beside the load.
+RATE = 2000
+PROFILE = f"""
+name = "beside-load"
+kind = "steps"
+sizes_bytes = [64, 512, 1518]
+patterns = ["prbs31"]
+time = "{max(1, round(SECONDS / 3))}s"
+rate = "{RATE}"
+latency_probes = 20
+listen = "200ms"
+settle = "200ms"
+target_ber = 1e-6
+"""
+CONFIG = """
+[http]
+listen = "127.0.0.1:{port}"
+[[port]]
+select = {{ name = "near" }}
+spare = true
+[limits]
+cpu_share = 1.0
+[[round]]
+name = "yearly"
+select = [{{ spare = true }}]
+schedule = "0 3 29 2 *"
+profile = "beside-load.toml"
+"""
+
+
+class Demo:
+    """The invented harbour, in virtual time."""
+
+    port, profile = "office0", "standard"
+    token_file = "demo-token"
+
+    def command(self, state):
+        return [PROGRAM, "agent", "--demo", "--listen", "127.0.0.1:0"]
+
+    def same(self, alone, beside):
+        """The same seed: every count is the same."""
+        return all(alone["totals"][name] == beside["totals"][name] for name in COUNTS)
+
+
+class Veth:
+    """A virtual cable of the kernel's with a loopback plug, in a network namespace of this process's own."""
+
+    # No profile: that of the port's round, which no schedule reaches meanwhile.
+    port, profile = "near", None
+    token_file = "token"
+
+    def __init__(self):
+        for words in [
+            "sysctl -qw net.ipv6.conf.all.disable_ipv6=1 net.ipv6.conf.default.disable_ipv6=1",
+            "ip link set lo up",
+            "ip link add near type veth peer name far",
+            "ip link set near up",
+            "ip link set far up",
+            "tc qdisc add dev far clsact",
+            "tc filter add dev far ingress protocol all u32 match u32 0 0 action mirred egress redirect dev far",
+        ]:
+            subprocess.run(words.split(), check=True)
+
+    def command(self, state):
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            port = free.getsockname()[1]
+        (state / "beside-load.toml").write_text(PROFILE)
+        (state / "agent.toml").write_text(CONFIG.format(port=port))
+        return [PROGRAM, "agent", "--config", str(state / "agent.toml")]
+
+    def same(self, alone, beside):
+        """Real time: how many frames fit differs by a few, but none may be lost nor damaged, in this computer neither."""
+        sound = lambda report: report["verdict"]["outcome"] == "pass" and all(report["totals"][name] == 0 for name in COUNTS)
+        return sound(alone) and sound(beside)
+
+
+COUNTS = ["frames_lost", "frames_lost_in_host", "frames_damaged", "frames_duplicated", "frames_reordered", "bit_errors"]
 
 
 def get(connection, path):
@@ -23,7 +100,11 @@ def get(connection, path):
     return answer.status, answer.read()
 
 
-def caller(address, until, counts, lock):
+def paths(rig):
+    return ["/api/1/ports", "/health", f"/api/1/ports/{rig.port}", "/api/1/runs?limit=5"]
+
+
+def caller(asked, address, until, counts, lock):
     """Asks evenly, its share of the whole; late ones are caught up."""
     connection = http.client.HTTPConnection(address)
     begun, done, bad = time.monotonic(), 0, 0
@@ -31,23 +112,23 @@ def caller(address, until, counts, lock):
         due = begun + done * CALLERS / WANTED_PER_SECOND
         if (wait := due - time.monotonic()) > 0:
             time.sleep(wait)
-        status, _ = get(connection, PATHS[done % len(PATHS)])
+        status, _ = get(connection, asked[done % len(asked)])
         done, bad = done + 1, bad + (status != 200)
     with lock:
         counts.append((done, bad, time.monotonic() - begun))
 
 
-def one_run(loaded):
-    """The totals of a run of a healthy rig, and the load it ran beside."""
+def one_run(rig, loaded):
+    """The totals of a run of the healthy rig, and the load it ran beside."""
     with tempfile.TemporaryDirectory() as state:
         environment = {**os.environ, "TURNBACK_STATE_DIR": state}
-        command = [PROGRAM, "agent", "--demo", "--listen", "127.0.0.1:0"]
+        command = rig.command(pathlib.Path(state))
         daemon = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
         try:
             address = daemon.stdout.readline().strip().removeprefix("http://")
-            token = (pathlib.Path(state) / "demo-token").read_text().strip()
+            token = (pathlib.Path(state) / rig.token_file).read_text().strip()
             headers = {"Authorization": f"Bearer {token}", "Content-Type": "application/json"}
-            order = json.dumps({"port": PORT_UNDER_TEST, "profile": "standard"})
+            order = json.dumps({"port": rig.port, "profile": rig.profile})
             while True:
                 connection = http.client.HTTPConnection(address)
                 connection.request("POST", "/api/1/runs", order, headers)
@@ -61,7 +142,7 @@ def one_run(loaded):
             counts, lock, threads = [], threading.Lock(), []
             if loaded:
                 until = time.monotonic() + SECONDS
-                threads = [threading.Thread(target=caller, args=(address, until, counts, lock)) for _ in range(CALLERS)]
+                threads = [threading.Thread(target=caller, args=(paths(rig), address, until, counts, lock)) for _ in range(CALLERS)]
             for thread in threads:
                 thread.start()
             for thread in threads:
@@ -77,19 +158,16 @@ def one_run(loaded):
             daemon.wait()
 
 
-alone, _ = one_run(loaded=False)
-beside, counts = one_run(loaded=True)
+rig = Demo() if RIG == "demo" else Veth()
+alone, _ = one_run(rig, loaded=False)
+beside, counts = one_run(rig, loaded=True)
 answered, bad = sum(done for done, _, _ in counts), sum(bad for _, bad, _ in counts)
 seconds = max(seconds for _, _, seconds in counts)
 print(f"{answered} requests in {seconds:.1f} s: {answered / seconds:.0f} a second; {bad} refused")
-COUNTS = ["frames_lost", "frames_lost_in_host", "frames_damaged", "frames_duplicated", "frames_reordered", "bit_errors"]
-same = True
 for name in COUNTS:
-    left, right = alone["totals"][name], beside["totals"][name]
-    same &= left == right
-    print(f"{name:20} alone {left}, under load {right}")
+    print(f"{name:20} alone {alone['totals'][name]}, under load {beside['totals'][name]}")
 for name, report in [("alone", alone), ("under load", beside)]:
     print(f"{name}: {report['verdict']['outcome']}, {report['totals']['frames_sent']} sent, {report['totals']['frames_returned']} returned")
-same &= alone["verdict"]["outcome"] == beside["verdict"]["outcome"]
+same = rig.same(alone, beside) and alone["verdict"]["outcome"] == beside["verdict"]["outcome"]
 print("the run counts the same" if same else "the run was disturbed")
 sys.exit(0 if same and bad == 0 else 1)

@@ -1,6 +1,7 @@
 //! The daemon as a process: real time, real sockets, signals, and deaths at bad moments.
 
 use std::{
+    cell::RefCell,
     collections::BTreeSet,
     fs,
     io::{Read, Write},
@@ -21,13 +22,14 @@ use turnback_core::{rng::Rng, watch::standing::State};
 
 use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
 use crate::harness::program::{Program, Running, TapPlug};
+use crate::harness::pty::{PtyPlug, settings};
 
 /// More than any of these takes on a loaded machine; only a hang lasts longer.
 const LIMIT: Duration = Duration::from_secs(120);
 
 /// A profile that takes a second and proves little, gently.
 const PROFILE: &str = "name = 'short'\nkind = 'steps'\nsizes_bytes = [512]\npatterns = ['prbs31']\ntime = '300ms'\n\
-    rate = '2000'\nlatency_probes = 4\nlisten = '100ms'\nsettle = '100ms'\ntarget_ber = 1e-5\n";
+    rate = '2000'\nlatency_probes = 4\nlisten = '100ms'\nsettle = '100ms'\ntarget_ber = 1e-5\nserial_target_ber = 1e-4\n";
 
 fn configure(program: &Program, text: &str) -> String {
     fs::write(program.state().join("short.toml"), PROFILE).unwrap();
@@ -114,6 +116,39 @@ fn flags(interface: &str) -> String {
     text.split(['<', '>']).nth(1).unwrap_or_default().to_owned()
 }
 
+/// Good, faulty from `spoil` on, good again from `mend` on: what becomes of the port, and that each change is told although nobody
+/// listens until the fault is found. The first suspicion names `rule`.
+fn fault_and_repair(port: &str, rule: &str, spoil: impl FnOnce(), mend: impl FnOnce()) {
+    // Nobody listens there until the fault is found.
+    let address = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
+    let program = Program::new();
+    let target = format!("[[announce]]\nname = 'office'\nwebhook = 'http://{address}/ports'\ntime_limit = '5s'\n");
+    let agent = program.start(&configure(&program, &(round("") + &spare(port) + &target)));
+    wait_for_state(&program, port, "proven");
+    spoil();
+    wait_for_state(&program, port, "failed");
+    let status = wait_until(&program, "a failed attempt", |s| s["outbox"][0]["attempts"].as_u64() > Some(0));
+    assert!(status["outbox"].as_array().unwrap().len() >= 3, "{}", status["outbox"]);
+    let told = receiver(&address);
+    mend();
+    wait_for_state(&program, port, "proven");
+    wait_until(&program, "an empty outbox", |status| status["outbox"].as_array().is_some_and(Vec::is_empty));
+    let mut told = told.lock().unwrap().clone();
+    told.sort_by_key(|a| a["id"].as_str().unwrap().to_owned());
+    told.dedup_by_key(|a| a["id"].as_str().unwrap().to_owned());
+    // Nothing is missing: each begins where the last ended. On a loaded machine some runs decide nothing, so that the port
+    // may be unknown in between.
+    let to = |n: usize| told[n]["to"].as_str().unwrap();
+    assert!((1..told.len()).all(|n| told[n]["from"].as_str().unwrap() == to(n - 1)), "{told:#?}");
+    let known: Vec<_> = (0..told.len()).map(to).filter(|state| *state != "unknown").collect();
+    let mut distinct = known.clone();
+    distinct.dedup();
+    assert_eq!(distinct, ["proven", "suspect", "failed", "proven"], "{told:#?}");
+    let suspect = told.iter().find(|a| a["to"] == "suspect").unwrap();
+    assert!(suspect["why"].as_str().unwrap().contains(rule), "{suspect}");
+    end(agent);
+}
+
 #[test]
 fn a_fault_is_found_announced_through_an_outage_and_its_repair_is_seen() {
     in_fresh_namespace(|| {
@@ -121,39 +156,29 @@ fn a_fault_is_found_announced_through_an_outage_and_its_repair_is_seen() {
             return println!("skipped: no /dev/net/tun");
         }
         run("ip link set lo up");
-        let Some(mut plug) = TapPlug::start("--seed 5") else { return };
-        // Nobody listens there until the fault is found.
-        let address = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
-        let program = Program::new();
-        let target = format!("[[announce]]\nname = 'office'\nwebhook = 'http://{address}/ports'\ntime_limit = '5s'\n");
-        let agent = program.start(&configure(&program, &(round("") + &spare("quay0") + &target)));
-        wait_for_state(&program, "quay0", "proven");
+        let Some(plug) = TapPlug::start("--seed 5") else { return };
         let before = flags("quay0");
-        plug.tell("set drop 0.05");
-        wait_for_state(&program, "quay0", "failed");
-        let status = wait_until(&program, "a failed attempt", |s| s["outbox"][0]["attempts"].as_u64() > Some(0));
-        assert!(status["outbox"].as_array().unwrap().len() >= 3, "{}", status["outbox"]);
-        let told = receiver(&address);
-        plug.tell("set drop 0");
-        wait_for_state(&program, "quay0", "proven");
-        wait_until(&program, "an empty outbox", |status| status["outbox"].as_array().is_some_and(Vec::is_empty));
-        let mut told = told.lock().unwrap().clone();
-        told.sort_by_key(|a| a["id"].as_str().unwrap().to_owned());
-        told.dedup_by_key(|a| a["id"].as_str().unwrap().to_owned());
-        // Nothing is missing: each begins where the last ended. On a loaded machine some runs decide nothing, so that the port
-        // may be unknown in between.
-        let to = |n: usize| told[n]["to"].as_str().unwrap();
-        assert!((1..told.len()).all(|n| told[n]["from"].as_str().unwrap() == to(n - 1)), "{told:#?}");
-        let known: Vec<_> = (0..told.len()).map(to).filter(|state| *state != "unknown").collect();
-        let mut distinct = known.clone();
-        distinct.dedup();
-        assert_eq!(distinct, ["proven", "suspect", "failed", "proven"], "{told:#?}");
-        let suspect = told.iter().find(|a| a["to"] == "suspect").unwrap();
-        assert!(suspect["why"].as_str().unwrap().contains("frames-lost"), "{suspect}");
-        end(agent);
+        let plug = RefCell::new(plug);
+        let set = |drop: &str| {
+            plug.borrow_mut().tell(&format!("set drop {drop}"));
+        };
+        fault_and_repair("quay0", "frames-lost", || set("0.05"), || set("0"));
         assert_eq!(flags("quay0"), before);
-        plug.end();
+        plug.into_inner().end();
     });
+}
+
+#[test]
+fn a_serial_line_goes_the_same_way() {
+    let plug = RefCell::new(PtyPlug::start("--seed 5"));
+    let port = plug.borrow().port().to_owned();
+    let before = settings(&port);
+    let set = |drop: &str| {
+        plug.borrow_mut().tell(&format!("set drop {drop}"));
+    };
+    fault_and_repair(&port, "bytes-lost", || set("0.01"), || set("0"));
+    assert_eq!(settings(&port), before, "the line is as before");
+    plug.into_inner().end();
 }
 
 #[test]

@@ -217,6 +217,27 @@ fn on_a_rig_of_the_script_a_case_is_led_to_the_cable() {
     });
 }
 
+#[test]
+fn the_command_that_goes_on_with_a_case_can_be_copied() {
+    let program = Program::new();
+    let mut words = std::process::Command::new(env!("CARGO_BIN_EXE_turnback"));
+    words.args(["isolate", "sim:good", "--cable", "quay 3's lead", "--stage", "internal", "--yes"]);
+    let output = words.env("TURNBACK_STATE_DIR", program.state()).output().unwrap();
+    let told = String::from_utf8(output.stdout).unwrap();
+    // POSIX Shell Command Language 2.2.2: a single quote cannot stand between single quotes.
+    assert!(told.contains(r"go on with: turnback isolate sim:good --cable 'quay 3'\''s lead' --case"), "{told}");
+}
+
+#[test]
+fn a_caution_is_given_in_full_once_in_a_sitting_and_named_at_every_move() {
+    let told = isolate(&Program::new(), "sim:bad-cable --cable Q-12 --yes").stderr;
+    let moves = told.matches("put the plug").count();
+    assert!(moves > 3, "{told}");
+    // The words of the caution itself; the title comes with every move of the plug.
+    assert_eq!(told.matches("A standard source").count(), 1, "{told}");
+    assert_eq!(told.matches("Power over Ethernet").count(), moves, "{told}");
+}
+
 /// On a TAP device the plug's faults are changed where a hand would move the plug: errors at the far end only.
 #[test]
 fn on_a_tap_rig_the_stages_answer_to_the_faults_of_the_moment() {

@@ -8,7 +8,7 @@ use std::process::{Child, Command, Stdio};
 use serde_json::{Value, json};
 
 use crate::harness::program::{Finished, Program};
-use crate::harness::pty::PtyPlug;
+use crate::harness::pty::{PtyPlug, settings};
 
 /// Long enough for some megabytes, and what is proved by them.
 const SHORT: &str = "--for 1s --target-ber 1e-6 --seed 1";
@@ -19,13 +19,6 @@ fn outcome(finished: &Finished) -> Value {
 
 fn count(report: &Value, name: &str) -> u64 {
     report["totals"][name].as_u64().unwrap_or_else(|| panic!("{name} in {report}"))
-}
-
-/// The terminal settings, in the form that stty(1) reads again.
-fn settings(port: &str) -> String {
-    let output = Command::new("stty").args(["-F", port, "-g"]).output().expect("stty");
-    assert!(output.status.success(), "{output:?}");
-    String::from_utf8(output.stdout).expect("text")
 }
 
 /// Settings of a login line, which no run would choose.

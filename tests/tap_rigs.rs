@@ -18,16 +18,22 @@ fn compare_counts_of(more: &str, faults: &str, compare: impl FnOnce(&Value, &Val
         if !Path::new("/dev/net/tun").exists() {
             return println!("skipped: no /dev/net/tun");
         }
-        let Some(plug) = TapPlug::start(&format!("--seed 5 {faults}")) else { return };
-        let report = Program::new().check(&format!("quay0 --rate 3000 --for 3s --no-confirm --seed 1 {more}")).report();
-        let did = plug.end();
-        // Nothing may go another way than the one the plug counts.
-        for name in ["queue_dropped", "return_failed", "pending"] {
-            assert_eq!(did[name], 0, "{name} in {did}");
+        // A machine that is busy with other things loses frames at times, and says so. Which faults those had met nobody knows, so
+        // the counts can be compared in a run without such losses only: then to the last frame.
+        for rate in [3000, 3000, 2000, 1000, 500] {
+            let Some(plug) = TapPlug::start(&format!("--seed 5 {faults}")) else { return };
+            let arguments = format!("quay0 --rate {rate} --for 3s --no-confirm --seed 1 {more}");
+            let report = Program::new().check(&arguments).report();
+            let did = plug.end();
+            let here = ["queue_dropped", "return_failed", "pending"].map(|name| did[name].as_u64().unwrap());
+            if here != [0; 3] || count(&report, "frames_lost_in_host") > 0 {
+                println!("again: this computer lost frames: {here:?} {}", report["totals"]);
+                continue;
+            }
+            assert_eq!(count(&report, "frames_sent"), did["frames_seen"].as_u64().unwrap());
+            return compare(&report, &did);
         }
-        assert_eq!(count(&report, "frames_lost_in_host"), 0, "{}", report["totals"]);
-        assert_eq!(count(&report, "frames_sent"), did["frames_seen"].as_u64().unwrap());
-        compare(&report, &did);
+        panic!("this computer lost frames in every run");
     });
 }
 
@@ -120,11 +126,13 @@ fn flipped_bits_are_bit_errors() {
 
 #[test]
 fn bits_flipped_in_any_header_are_bit_errors_too() {
-    compare_counts("--flip-ratio 1e-5", |report, did| {
+    // Frames of one size meet the same draws whenever they are sent: which of the first hundreds are hit in the EtherType does not
+    // depend on how many a busy machine sends.
+    compare_counts_of("--sizes 128", "--flip-ratio 1e-4", |report, did| {
         assert!(did["bits_flipped_in_header"].as_u64() > Some(0), "{did}");
         assert!(did["ethertypes_damaged"].as_u64() > Some(0), "{did}");
         assert_counts(report, did, &[("bit_errors", "bits_flipped"), ("frames_damaged", "frames_flipped")]);
-        assert_within(1e-5, &report["error_ratio"]);
+        assert_within(1e-4, &report["error_ratio"]);
     });
 }
 

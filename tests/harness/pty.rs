@@ -62,3 +62,10 @@ impl Drop for PtyPlug {
         let _ = self.child.wait();
     }
 }
+
+/// The terminal settings, in the form that stty(1) reads again.
+pub fn settings(port: &str) -> String {
+    let output = Command::new("stty").args(["-F", port, "-g"]).output().expect("stty");
+    assert!(output.status.success(), "{output:?}");
+    String::from_utf8(output.stdout).expect("text")
+}

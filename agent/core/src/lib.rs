@@ -22,6 +22,7 @@ pub mod labels;
 pub mod ledger;
 pub mod line;
 pub mod link;
+pub mod module;
 pub mod pattern;
 pub mod plan;
 pub mod probe;

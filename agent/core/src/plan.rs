@@ -57,7 +57,8 @@ impl fmt::Display for Rate {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Full => f.write_str("full"),
-            Self::Share(s) => write!(f, "{}%", s * 100.0),
+            // Rounded, so that 0.0001 % does not come out as 0.00009999999999999999 %.
+            Self::Share(s) => write!(f, "{}%", (s * 100.0 * 1e9).round() / 1e9),
             Self::PerSecond(r) => write!(f, "{r}"),
         }
     }

@@ -13,6 +13,7 @@ use crate::evidence::{Evidence, Handful, Heard, Limit, Losses, Reference, Stoppe
 use crate::labels::Labels;
 use crate::line::{LineCapabilities, LineErrors, LineFormat};
 use crate::link::{Capabilities, LinkState, Placement};
+use crate::module::Module;
 use crate::stats::availability::AvailabilityTotals;
 use crate::stats::delay_variation::DelayVariation;
 use crate::stats::latency::{LatencyBucket, LatencyHistogram};
@@ -473,6 +474,9 @@ pub struct Report {
     pub capabilities: Capabilities,
     /// Link before the first probe.
     pub link: LinkState,
+    /// What the port's plug-in transceiver measured of itself after the last probe; none where there is none or it does not tell.
+    #[serde(default)]
+    pub module: Option<Module>,
     /// Speed forced because the port could not link to itself at its own, Mb/s.
     #[serde(default)]
     pub fallback_mbps: Option<u32>,

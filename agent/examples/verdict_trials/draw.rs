@@ -6,7 +6,7 @@ use turnback_core::{
     link::{Medium, Placement},
     rng::Rng,
     sim::{
-        Rig,
+        AnyRig, Rig,
         rig::{FaultKind, FaultSpec, HostLoss, Place, PlugKind, Ratio, Seconds, Segment},
     },
     verdict::Location,
@@ -19,7 +19,7 @@ pub const FRAMES_PER_SECOND: f64 = 300.0;
 
 /// A rig and what is wrong with it.
 pub struct Trial {
-    pub rig: Rig,
+    pub rig: AnyRig,
     pub truth: Truth,
 }
 
@@ -70,6 +70,14 @@ pub enum Class {
     Cured,
     BothPlugs,
     TwoFaults,
+    Inverted,
+    ParityErrors,
+    Characters,
+    StuckLine,
+    OpenOutput,
+    Crossed,
+    WrongPlug,
+    Deaf,
 }
 
 impl Class {
@@ -98,6 +106,14 @@ impl Class {
             Self::Cured => "contact, mended by seating",
             Self::BothPlugs => "both plugs bad",
             Self::TwoFaults => "two faults",
+            Self::Inverted => "every bit turned over",
+            Self::ParityErrors => "parity errors",
+            Self::Characters => "characters lost or put in",
+            Self::StuckLine => "modem line stuck",
+            Self::OpenOutput => "modem output open",
+            Self::Crossed => "modem lines crossed",
+            Self::WrongPlug => "plug of another wiring",
+            Self::Deaf => "nothing goes over",
         }
     }
 }
@@ -114,7 +130,7 @@ pub fn draw(rng: &mut Rng) -> Trial {
     rig.port.cable_test = rig.port.medium == Medium::Copper && count % 2 == 1;
     let class = draw_class(rng, &rig);
     let truth = inflict(rng, &mut rig, class);
-    Trial { rig, truth }
+    Trial { rig: AnyRig::Frames(Box::new(rig)), truth }
 }
 
 fn draw_port(rng: &mut Rng, rig: &mut Rig) {
@@ -188,7 +204,7 @@ fn draw_place(rng: &mut Rng, rig: &Rig) -> (Place, Location, Option<String>) {
 }
 
 /// Evenly on a logarithmic scale.
-fn log_between(rng: &mut Rng, low: f64, high: f64) -> f64 {
+pub(super) fn log_between(rng: &mut Rng, low: f64, high: f64) -> f64 {
     (low.ln() + rng.fraction() * (high / low).ln()).exp()
 }
 
@@ -196,11 +212,11 @@ fn between(rng: &mut Rng, low: f64, high: f64) -> f64 {
     low + rng.fraction() * (high - low)
 }
 
-fn ratio(value: f64) -> Ratio {
+pub(super) fn ratio(value: f64) -> Ratio {
     Ratio::try_from(value.min(1.0)).expect("a ratio")
 }
 
-fn seconds(value: f64) -> Seconds {
+pub(super) fn seconds(value: f64) -> Seconds {
     Seconds::try_from(value).expect("a time")
 }
 
@@ -240,6 +256,8 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
     };
     match class {
         Healthy => {}
+        // Of serial lines: `draw_serial`.
+        Inverted | ParityErrors | Characters | StuckLine | OpenOutput | Crossed | WrongPlug | Deaf => {}
         Harmless => {
             let kind = FaultKind::Delay { ns: rng.below(5_000) as u32, jitter_ns: rng.below(3_000) as u32 };
             rig.faults.push(spec(place, kind));

@@ -4,6 +4,7 @@
 //! `scripts/verdict-trials` builds and runs it; `docs/verdict.md` holds its table. The same seed gives the same cases.
 
 mod draw;
+mod draw_serial;
 mod tally;
 
 use std::{process::ExitCode, sync::mpsc, thread};
@@ -16,13 +17,14 @@ use turnback::{
     },
     engine::cancel::Cancel,
     output,
-    ports::{Port, simulated::SimulatedPort},
+    ports::{Port, simulated::SimulatedPort, simulated_line::SimulatedLine},
 };
 use turnback_core::{
     case::Case,
     pattern::Pattern,
     plan::{Profile, Rate},
     rng::Rng,
+    sim::AnyRig,
 };
 
 use draw::{Trial, draw};
@@ -43,6 +45,9 @@ struct Args {
     /// Only the cases whose row of the table begins like this
     #[arg(long)]
     only: Option<String>,
+    /// Serial ports in place of those that carry frames
+    #[arg(long)]
+    serial: bool,
     /// Threads
     #[arg(long)]
     threads: Option<usize>,
@@ -51,7 +56,7 @@ struct Args {
 fn main() -> ExitCode {
     let args = Args::parse();
     if let Some(seed) = args.show {
-        let trial = draw(&mut Rng::new(seed));
+        let trial = drawn(&args, seed);
         let case = lead(&trial, seed);
         println!(
             "{}\n{}\n{:?}: {:?}",
@@ -71,7 +76,7 @@ fn main() -> ExitCode {
             let (done, args) = (done.clone(), &args);
             scope.spawn(move || {
                 for seed in (args.seed + number..args.seed + args.cases).step_by(threads as usize) {
-                    let trial = draw(&mut Rng::new(seed));
+                    let trial = drawn(args, seed);
                     if args.only.as_ref().is_some_and(|only| !trial.truth.class.name().starts_with(only.as_str())) {
                         continue;
                     }
@@ -105,6 +110,11 @@ fn main() -> ExitCode {
     if tally.holds() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
+fn drawn(args: &Args, seed: u64) -> Trial {
+    let mut rng = Rng::new(seed);
+    if args.serial { draw_serial::draw(&mut rng) } else { draw(&mut rng) }
+}
+
 fn verdict_line(case: &Case) -> String {
     let v = &case.verdict;
     let segment = v.segment.as_deref().unwrap_or("-");
@@ -114,7 +124,11 @@ fn verdict_line(case: &Case) -> String {
 
 /// Leads a case from end to end, as `isolate --yes` does on a rig.
 fn lead(trial: &Trial, seed: u64) -> Case {
-    let mut port = SimulatedPort::of(&trial.rig, "sim:trial".into(), seed);
+    let name = "sim:trial".to_owned();
+    let mut port: Box<dyn Port> = match &trial.rig {
+        AnyRig::Frames(rig) => Box::new(SimulatedPort::of(rig, name, seed)),
+        AnyRig::Serial(rig) => Box::new(SimulatedLine::new(name, rig, seed)),
+    };
     let opening = Opening { cable: "Q-12".into(), segments: port.segments(), plug: None };
     let plan = StagePlan {
         profile: profile(),
@@ -125,12 +139,12 @@ fn lead(trial: &Trial, seed: u64) -> Case {
         line: Default::default(),
     };
     let mut shelf = NoShelf;
-    let mut conductor = Conductor::new(open_case(&mut port, opening), &mut shelf, plan, Cancel::default());
+    let mut conductor = Conductor::new(open_case(&mut *port, opening), &mut shelf, plan, Cancel::default());
     // A case that never ends is a defect, and shows as one.
     for _ in 0..STAGES_MAX {
         let Some(next) = conductor.case.next.clone() else { break };
         conductor
-            .carry_out(&next.stage, &With::default(), &mut port, &mut |_| {})
+            .carry_out(&next.stage, &With::default(), &mut *port, &mut |_| {})
             .unwrap_or_else(|error| panic!("seed {seed}, stage {}: {error}", next.stage));
     }
     assert!(conductor.case.next.is_none(), "seed {seed}: the case goes on after {STAGES_MAX} stages");

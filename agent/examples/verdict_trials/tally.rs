@@ -75,6 +75,8 @@ fn fits(class: Class, next: &str) -> bool {
         }
         Class::ErrorsBelow => &["soak", "longer", "proof"],
         Class::Network => &["connected"],
+        Class::WrongPlug => &["--wiring"],
+        Class::Characters => &["this computer", "longer", "soak"],
         // A contact named where there is none would send the person the wrong way.
         _ => &["longer", "proof", "soak"],
     };

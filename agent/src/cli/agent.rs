@@ -65,11 +65,10 @@ pub fn run(args: Agent) -> ExitCode {
             return ExitCode::from(NOT_TESTED);
         }
     };
-    let simulated = config.named_ports().filter(|name| name.starts_with("sim:")).map(str::to_owned).collect();
     check::put_back_what_was_left();
     let page = page(&config.http, state.join("token"));
     ended(service::run(Start {
-        site: Arc::new(LocalSite::new(check::open, simulated)),
+        site: Arc::new(LocalSite::new(check::open)),
         config,
         logbook: Box::new(store),
         state: Some(state),

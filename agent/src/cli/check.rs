@@ -100,6 +100,10 @@ fn answer(args: &args::Check, report: &Report) -> ExitCode {
 fn try_run(args: &args::Check, keeper: &mut Keeper) -> Result<Report, Failure> {
     let seed = seed(args.seed, &args.port)?;
     let options = options(args, seed)?;
+    if args.return_port.as_ref() == Some(&args.port) {
+        let text = format!("{} cannot be its own return port: name the port at the other end of the cable", args.port);
+        return Err(Failure::Usage(text));
+    }
     let mut events = match &args.events {
         Some(path) => {
             let file = File::create(path)

@@ -16,6 +16,10 @@ pub fn run(port: &str, time: &str) -> ExitCode {
             return ExitCode::from(USAGE);
         }
     };
+    if port.starts_with("sim:") {
+        eprintln!("error: {port} is simulated: it has no light to blink");
+        return ExitCode::from(NOT_TESTED);
+    }
     let blink = Interface::open(port).and_then(|interface| {
         eprintln!("{port}: its light blinks for {} s, where the adapter can; Ctrl-C ends it", time.as_secs().max(1));
         interface.blink(time)

@@ -174,7 +174,7 @@ impl Config {
         })
     }
 
-    /// Names of ports that are named outright, which need not be in any list of the machine's: simulated ones.
+    /// Names of ports that are named outright, which need not be in any list of the machine's: simulated ones, serial lines by a link.
     pub fn named_ports(&self) -> impl Iterator<Item = &str> {
         self.ports.iter().filter_map(|p| p.select.name.as_deref()).filter(|name| !name.contains(['*', '?']))
     }
@@ -374,7 +374,8 @@ fn target(raw: &file::Announce, lines: &Lines<'_>) -> Result<Target, ConfigError
                 matches!(uri.scheme_str(), Some("http" | "https")) && uri.host().is_some_and(|host| !host.is_empty())
             });
             if parsed.is_none() {
-                return Err(lines.value(url, "webhook", "an address that begins with http:// or https://"));
+                // What is written there may be a secret, and this goes to the log.
+                return Err(lines.at(url.span(), "webhook is no address that begins with http:// or https://"));
             }
             Way::Webhook { url: text.clone(), secret_file: raw.secret_file.clone() }
         }

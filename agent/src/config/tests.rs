@@ -39,7 +39,7 @@ fn each_mistake_is_named_with_its_line() {
         ("[http]\nkey_file = '/k'", ":2: certificate_file and key_file"),
         ("[[announce]]\nname = 'office'", ":2: target `office` needs exactly one"),
         ("[[announce]]\nname = 'office'\ncommand = ['tell']", ":3: program `tell` is no absolute path"),
-        ("[[announce]]\nname = 'office'\nwebhook = 'ftp://office'", ":3: webhook `ftp://office`"),
+        ("[[announce]]\nname = 'office'\nwebhook = 'ftp://office'", ":3: webhook is no address"),
         ("[[announce]]\nname = 'A b'\nlog = true", ":2: name `A b`"),
         ("[[announce]]\nname = 'a'\nlog = true\n[[announce]]\nname = 'a'\nlog = true", ":5: a second target"),
     ];

@@ -146,7 +146,7 @@ impl Site for Harbour {
         Timestamp::now()
     }
 
-    fn ports(&self) -> Boxed<Result<Vec<PortFacts>, String>> {
+    fn ports(&self, _: Vec<String>) -> Boxed<Result<Vec<PortFacts>, String>> {
         let minutes = self.age().as_secs_f64() / 60.0;
         let list = PORTS
             .iter()

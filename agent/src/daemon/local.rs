@@ -1,6 +1,6 @@
 //! This machine as a site: its ports, and checks on threads of their own.
 
-use std::time::Duration;
+use std::{path::Path, time::Duration};
 
 use jiff::Timestamp;
 use turnback_core::{labels::Labels, report::Report};
@@ -15,7 +15,10 @@ use crate::{
     },
     guard::{lock::LockError, state},
     ports::{
-        Port, PortError, ethernet::service::InService, inventory::ethernet_ports, serial::inventory::serial_ports,
+        Port, PortError,
+        ethernet::service::InService,
+        inventory::ethernet_ports,
+        serial::inventory::{SerialEntry, serial_port, serial_ports},
         simulated,
     },
 };
@@ -26,14 +29,12 @@ pub type Open = fn(&str, u64) -> Result<Box<dyn Port>, PortError>;
 /// See the module text.
 pub struct LocalSite {
     open: Open,
-    /// Simulated ports that the configuration names.
-    simulated: Vec<String>,
 }
 
 impl LocalSite {
     /// A site whose ports `open` opens.
-    pub fn new(open: Open, simulated: Vec<String>) -> Self {
-        Self { open, simulated }
+    pub fn new(open: Open) -> Self {
+        Self { open }
     }
 }
 
@@ -42,27 +43,26 @@ impl Site for LocalSite {
         Timestamp::now()
     }
 
-    fn ports(&self) -> Boxed<Result<Vec<PortFacts>, String>> {
-        let simulated = self.simulated.clone();
+    fn ports(&self, named: Vec<String>) -> Boxed<Result<Vec<PortFacts>, String>> {
         // On a thread of its own and not in a pool: a driver that hangs must not use up the pool.
         on_thread(
             "ports",
             move || {
                 let mut list: Vec<PortFacts> =
                     ethernet_ports().map_err(|error| error.to_string())?.into_iter().map(facts).collect();
-                list.extend(serial_ports().into_iter().map(|line| PortFacts {
-                    name: line.name,
-                    kind: "serial".into(),
-                    driver: line.driver,
-                    bus: None,
-                    in_service: line.in_service,
-                }));
-                list.extend(simulated.into_iter().map(|name| PortFacts {
-                    in_service: Vec::new(),
-                    kind: "simulated".into(),
-                    name,
-                    ..PortFacts::default()
-                }));
+                list.extend(serial_ports().into_iter().map(line_facts));
+                for name in named {
+                    if name.starts_with("sim:") {
+                        list.push(PortFacts { kind: "simulated".into(), name, ..PortFacts::default() });
+                    } else if name.starts_with('/')
+                        && let Some(line) = serial_port(&name)
+                    {
+                        // One line is one port, under the name that the configuration has for it.
+                        let path = std::fs::canonicalize(&name).unwrap_or_default();
+                        list.retain(|listed| listed.kind != "serial" || path != Path::new(&listed.name));
+                        list.push(line_facts(line));
+                    }
+                }
                 Ok(list)
             },
             Err,
@@ -102,6 +102,10 @@ impl Site for LocalSite {
     fn processors(&self) -> u32 {
         processors()
     }
+}
+
+fn line_facts(line: SerialEntry) -> PortFacts {
+    PortFacts { name: line.name, kind: "serial".into(), driver: line.driver, bus: None, in_service: line.in_service }
 }
 
 /// Processors this process may use.

@@ -86,8 +86,9 @@ pub enum RunEnd {
 pub trait Site: Send + Sync + 'static {
     /// The time of day.
     fn now(&self) -> Timestamp;
-    /// Which ports there are. May hang as long as a driver does: whoever asks sets a limit.
-    fn ports(&self) -> Boxed<Result<Vec<PortFacts>, String>>;
+    /// Which ports there are, with those that the configuration names outright: simulated ones, and serial lines by any name
+    /// of theirs. May hang as long as a driver does: whoever asks sets a limit.
+    fn ports(&self, named: Vec<String>) -> Boxed<Result<Vec<PortFacts>, String>>;
     /// Makes a check on a thread of its own. It ends soon after `cancel`, unless a driver hangs.
     fn check(&self, order: Order, say: Say, cancel: Cancel) -> Boxed<RunEnd>;
     /// Gets to know a port that may not be open. Blocks, as long as a driver does.

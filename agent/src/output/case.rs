@@ -2,7 +2,7 @@
 
 use turnback_core::{
     case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageName},
-    caution::LOCAL_CODES_FIRST,
+    caution::{Caution, LOCAL_CODES_FIRST},
 };
 
 use super::{
@@ -44,16 +44,31 @@ pub fn render(case: &Case) -> String {
     if case.state == CaseState::Open {
         out.push_str(&format!(
             "go on with: turnback isolate {} --cable {} --case {}\n",
-            case.port.name, case.cable, case.case
+            as_word(&case.port.name),
+            as_word(&case.cable),
+            case.case
         ));
     } else if let Some(stage) = &case.again {
         let time = if matches!(stage, StageName::Soak(_)) { " --for 4h" } else { "" };
         out.push_str(&format!(
-            "to do {stage} again: turnback isolate {} --cable {} --case {} --redo {stage}{time}\n",
-            case.port.name, case.cable, case.case
+            "to do {stage} again: turnback isolate {} --cable {} --case {} --redo {}{time}\n",
+            as_word(&case.port.name),
+            as_word(&case.cable),
+            case.case,
+            as_word(&stage.to_string())
         ));
     }
     without_controls(&out)
+}
+
+/// As one word of a shell's command line, so that it can be copied.
+fn as_word(text: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./:,@+=%".contains(c);
+    if !text.is_empty() && text.chars().all(plain) {
+        text.to_owned()
+    } else {
+        format!("'{}'", text.replace('\'', r"'\''"))
+    }
 }
 
 /// Port, cable and segments in a line.
@@ -113,18 +128,25 @@ pub fn stage_line(stage: &Stage) -> Option<String> {
     }
 }
 
-/// What to do for the next stage.
-pub fn render_move(next: &Move) -> String {
+/// What to do for the next stage. A caution is given in full the first time in a sitting, and by its title, which nobody skips,
+/// after that; `said` remembers them.
+pub fn render_move(next: &Move, said: &mut Vec<Caution>) -> String {
     let attempt = if next.attempt > 1 { format!(", attempt {}", next.attempt) } else { String::new() };
     let mut out = format!("\nstage {}{attempt}\n", next.stage);
     for (what, text) in [("  do: ", &next.hands), ("  look: ", &next.look), ("  why: ", &next.why)] {
         out.push_str(&format!("{}\n", wrapped(what, text)));
     }
-    for caution in &next.cautions {
+    let (again, new): (Vec<&Caution>, Vec<&Caution>) = next.cautions.iter().partition(|caution| said.contains(caution));
+    for caution in &new {
         out.push_str(&format!("{}\n", wrapped("  caution: ", &caution.to_string())));
     }
-    if !next.cautions.is_empty() {
+    if !again.is_empty() {
+        let titles: Vec<&str> = again.iter().map(|caution| caution.title()).collect();
+        out.push_str(&format!("{}\n", wrapped("  caution, as before: ", &titles.join("; "))));
+    }
+    if !new.is_empty() {
         out.push_str(&format!("  {LOCAL_CODES_FIRST}\n"));
     }
+    said.extend(new);
     out
 }

@@ -141,18 +141,17 @@ fn turnaround(turnaround: &[Turnaround]) -> Titled {
             ]
         })
         .collect();
-    ("Turnaround", vec!["bytes", "driver", "on the line", "min", "half", "max", "trips"], rows)
+    (TURNAROUND, vec!["bytes", "driver", "on the line", "min", "half", "max", "trips"], rows)
 }
 
+/// Title of the table of turnaround times.
+pub const TURNAROUND: &str = "Turnaround";
+
 fn trials(title: &'static str, what: &'static str, trials: &[FormatTrial]) -> Titled {
-    let rows = trials
+    let mut rows: Vec<Vec<String>> = trials
         .iter()
-        .map(|trial| {
-            let Some(taken) = trial.taken else {
-                let mut row = vec![trial.asked.to_string(), "not offered".into()];
-                row.resize(7, String::new());
-                return row;
-            };
+        .filter_map(|trial| {
+            let taken = trial.taken?;
             let counts = &trial.counts;
             let verdict = if trial.is_clean() {
                 "clean"
@@ -161,7 +160,7 @@ fn trials(title: &'static str, what: &'static str, trials: &[FormatTrial]) -> Ti
             } else {
                 "ERRORS"
             };
-            vec![
+            Some(vec![
                 taken.to_string(),
                 verdict.into(),
                 figure::count(counts.sent),
@@ -169,8 +168,14 @@ fn trials(title: &'static str, what: &'static str, trials: &[FormatTrial]) -> Ti
                 figure::count(counts.inserted),
                 figure::count(counts.damaged),
                 trial.share_of_line.map_or("-".into(), |share| format!("{:.1} %", 100.0 * share)),
-            ]
+            ])
         })
         .collect();
+    let refused = trials.iter().filter(|trial| trial.taken.is_none()).count();
+    if refused > 0 {
+        let mut row = vec![format!("{refused} more"), "not offered".into()];
+        row.resize(7, String::new());
+        rows.push(row);
+    }
     (title, vec![what, "", "sent", "lost", "extra", "damaged", "of the line"], rows)
 }

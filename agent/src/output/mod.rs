@@ -3,7 +3,7 @@
 pub mod case;
 pub mod csv;
 pub mod figure;
-mod line;
+pub mod line;
 pub mod progress;
 pub mod records;
 pub mod table;

@@ -3,6 +3,8 @@
 use turnback_core::{
     caution::LOCAL_CODES_FIRST,
     evidence::Basis,
+    link::Placement,
+    module::{self, Light, Module},
     report::{Latency, Report},
     verdict::{Location, Outcome, Verdict},
 };
@@ -73,8 +75,12 @@ pub fn headline(verdict: &Verdict) -> String {
 /// What was tested, in a line.
 pub fn subject(report: &Report) -> String {
     let cable = report.cable.as_ref().map_or(String::new(), |c| format!(", cable {c}"));
-    let against = report.return_port.as_ref().map_or(String::new(), |p| format!(" with {}", p.name));
-    one_line(&format!("{}{against}, plug {}{cable}", report.port.name, report.placement))
+    let loops = match (&report.return_port, report.placement) {
+        (Some(other), _) => format!("to return port {}", other.name),
+        (None, Placement::Internal) => "loop inside the chip".to_owned(),
+        (None, placement) => format!("plug {placement}"),
+    };
+    one_line(&format!("{}, {loops}{cable}", report.port.name))
 }
 
 /// A label may hold a line break, which must not look like a line of ours.
@@ -148,6 +154,9 @@ pub fn figures(report: &Report) -> Vec<(&'static str, String)> {
     }
     row("round trip", latency(&report.latency_ns));
     row("under full flow", latency(&report.latency_loaded_ns));
+    if let Some(module) = &report.module {
+        row("transceiver", transceiver(module));
+    }
     let s = &report.seconds_summary;
     row(
         "seconds",
@@ -157,6 +166,25 @@ pub fn figures(report: &Report) -> Vec<(&'static str, String)> {
         ),
     );
     rows
+}
+
+/// Light as dBm, lane by lane, and warmth.
+fn transceiver(module: &Module) -> String {
+    let light = |way: &str, of: fn(&Light) -> Option<f64>| {
+        let levels: Vec<_> = module
+            .lanes
+            .iter()
+            .filter_map(of)
+            .map(|mw| module::dbm(mw).map_or_else(|| "dark".to_owned(), |level| format!("{level:.1} dBm")))
+            .collect();
+        (!levels.is_empty()).then(|| format!("{way} {}", levels.join(" / ")))
+    };
+    let warmth = module.temperature_c.map(|celsius| format!("{celsius:.0} °C inside"));
+    [light("receives", |l| l.received_mw), light("sends", |l| l.sent_mw), warmth]
+        .into_iter()
+        .flatten()
+        .collect::<Vec<_>>()
+        .join(", ")
 }
 
 pub(super) fn latency(l: &Latency) -> String {

@@ -8,7 +8,7 @@ use turnback_core::{
 
 use super::sheet::{Listed, Sheet, Trail};
 use crate::{
-    output::{figure, text},
+    output::{figure, line, text},
     plot::{self, Table},
 };
 
@@ -128,7 +128,11 @@ fn tables(report: &Report) -> Vec<(&'static str, Table)> {
         tables.push(("Steps", Table::new(headings, rows)));
     }
     tables.extend(
-        text::line_tables(report).into_iter().map(|(title, headings, rows)| (title, Table::new(headings, rows))),
+        // The plot of the turnaround has a table of its own.
+        text::line_tables(report)
+            .into_iter()
+            .filter(|(title, ..)| *title != line::TURNAROUND)
+            .map(|(title, headings, rows)| (title, Table::new(headings, rows))),
     );
     tables
 }

@@ -80,7 +80,7 @@ pub(super) fn turnaround(report: &Report) -> Option<Figure> {
         .filter_map(|t| {
             let ms = |ns: u64| ns as f64 / 1e6;
             let on_line = t.line_ns.unwrap_or(0);
-            let name = format!("{}{}", t.block_bytes, if t.low_latency { " low" } else { "" });
+            let name = format!("{}{}", t.block_bytes, if t.low_latency { "*" } else { "" });
             Some((name, ms(on_line), ms(t.p50_ns?.saturating_sub(on_line))))
         })
         .collect();
@@ -90,8 +90,8 @@ pub(super) fn turnaround(report: &Report) -> Option<Figure> {
     let columns: Vec<_> =
         rows.iter().enumerate().map(|(i, (_, solid, hatched))| column_at(i, rows.len(), *solid, *hatched)).collect();
     let title = "Turnaround";
-    let summary = "Time until the last byte of a block is back; half of the trips took no longer. \"low\": with the driver's setting for \
-                   low latency.";
+    let summary = "Time until the last byte of a block is back; half of the trips took no longer. With *: the driver's setting for low \
+                   latency.";
     let svg = columns::draw(&Columns {
         id: "turnaround",
         width: HALF,

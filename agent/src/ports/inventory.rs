@@ -7,7 +7,7 @@ use super::ethernet::{
     bus::{self, Bus},
     ethtool::{EthtoolError, Interface, basic::MacAddress},
     netlink::NetlinkError,
-    service::{InService, Surroundings},
+    service::{InService, Reason, Surroundings},
 };
 
 /// What kind of port an entry is.
@@ -142,6 +142,8 @@ fn obstacles(entry: &PortEntry, rights: Rights) -> Vec<String> {
         .in_service
         .iter()
         .map(|reason| match reason.way_out.as_str() {
+            // That is no port, and its way out is this very list.
+            _ if reason.reason == Reason::NotEthernet => reason.text.clone(),
             "" => reason.text.clone(),
             way_out => format!("{} (to free it: {way_out})", reason.text),
         })

@@ -19,6 +19,7 @@ use turnback_core::{
     cable_test::CableTest,
     counters::Counters,
     link::{Capabilities, LinkState, Placement, PortSetting},
+    module::Module,
     probe::ethernet::Address,
     report::PortIdentity,
     sim::Bench,
@@ -110,6 +111,10 @@ pub trait FramePort: Port {
     /// # Errors
     /// As for [`FramePort::link`].
     fn counters(&mut self) -> Result<Counters, PortError>;
+    /// What its plug-in transceiver measures of itself; `None` where there is none, or it does not tell.
+    fn module(&mut self) -> Option<Module> {
+        None
+    }
     /// Changes a setting, noted beforehand so that it is put back whatever happens.
     ///
     /// # Errors

@@ -3,7 +3,6 @@
 use super::Case;
 use super::name::{Spot, StageName};
 use super::stage::{Ended, Showing, Stage, StageResult};
-use crate::verdict::Location;
 
 /// A stage whose plug was the case's own, in the case's own port, somewhere outside the chip.
 #[derive(Clone, Copy, Debug)]
@@ -21,9 +20,11 @@ pub(super) struct Visit<'a> {
 }
 
 impl Visit<'_> {
-    /// Its failed units among those tried mean something: not without a link, nor where the link itself came and went.
+    /// Its failed units among those tried mean something: not without a link, nor where the link itself came and went, nor where
+    /// what failed is none of them, such as a modem line.
     pub fn counts(&self) -> bool {
-        self.result.tried.units > 0 && self.result.link_flaps == 0 && !self.slower_only
+        let uncounted = ["modem-lines", "flow-control", "format-fails"].contains(&self.result.rule.as_str());
+        self.result.tried.units > 0 && self.result.link_flaps == 0 && !self.slower_only && !uncounted
     }
 
     /// It failed for a part of its time only: the link came and went, or what failed came crowded into fewer seconds than chance
@@ -207,12 +208,8 @@ impl<'a> Line<'a> {
     }
 }
 
-/// What a run with the plug in a port says of port and plug. Where this computer may be to blame as well, every port and plug
-/// would fail here alike: that says nothing of either.
+/// What a run with the plug in a port says of port and plug.
 pub(super) fn showing_at_port(result: &StageResult) -> Showing {
-    if result.showing == Showing::Fails && result.location.contains(&Location::Host) {
-        return Showing::Neither;
-    }
     if result.showing == Showing::Neither && result.rule == "nothing-returned" {
         Showing::Fails
     } else {

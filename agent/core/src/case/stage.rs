@@ -182,6 +182,8 @@ impl StageResult {
             showing: match verdict.outcome {
                 Outcome::Pass => Showing::Passes,
                 Outcome::Fault if verdict.location == [Location::Host] => Showing::HostFails,
+                // Where this computer may be to blame as well, every port, plug and cable would fail here alike.
+                Outcome::Fault if verdict.location.contains(&Location::Host) => Showing::Neither,
                 Outcome::Fault => Showing::Fails,
                 Outcome::Undecided => Showing::Neither,
                 Outcome::NotTested => Showing::NotTested,

@@ -48,6 +48,7 @@ fn run(hits: u64, bits: u64) -> Report {
         counters: Default::default(),
         capabilities: Default::default(),
         link: LinkState { up: true, speed_mbps: Some(1000), ..LinkState::default() },
+        module: None,
         fallback_mbps: None,
         tried: Default::default(),
         link_flaps: 0,

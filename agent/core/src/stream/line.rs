@@ -424,7 +424,7 @@ impl LineCollector {
         let second = self.second(now);
         second.sent += i as u64;
         second.returned += paired;
-        second.damaged += damaged - damaged_marked;
+        second.damaged += damaged - damaged_marked + inserted;
         self.consume(i, j);
     }
 

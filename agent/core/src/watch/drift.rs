@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::chart::{CountChart, LevelChart};
 use crate::evidence::Basis;
+use crate::module::Module;
 use crate::report::Report;
 use crate::verdict::Outcome;
 
@@ -31,7 +32,7 @@ pub struct Sample {
 
 impl Sample {
     /// From a run that passed or failed; others measured too little.
-    pub fn of(report: &Report, received_dbm: Option<f64>) -> Option<Self> {
+    pub fn of(report: &Report) -> Option<Self> {
         if !matches!(report.verdict.outcome, Outcome::Pass | Outcome::Fault) {
             return None;
         }
@@ -48,7 +49,7 @@ impl Sample {
             limit: report.limit.bit_error_ratio,
             flaps: report.link_flaps,
             latency_ns: report.latency_ns.p50.map(|ns| ns as f64),
-            received_dbm,
+            received_dbm: report.module.as_ref().and_then(Module::received_dbm),
         })
     }
 }

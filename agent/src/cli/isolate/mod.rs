@@ -6,6 +6,7 @@ use std::{io::Write, process::ExitCode, time::Duration};
 
 use turnback_core::{
     case::{Case, Ended, Move, StageName},
+    caution::Caution,
     event::Event,
     plan::{Kind, PlanError, parse_duration},
     report::PortIdentity,
@@ -105,6 +106,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         conductor: Conductor::new(case, &mut *shelf, plan, cancel),
         // A rig lives as long as the program; a real port is held only while a stage runs.
         rig: None,
+        cautions_said: Vec::new(),
     };
     if session.moves_plug {
         session.rig = Some(port);
@@ -217,6 +219,7 @@ struct Session<'a> {
     answers: Answers,
     conductor: Conductor<'a>,
     rig: Option<Box<dyn Port>>,
+    cautions_said: Vec<Caution>,
 }
 
 /// What the person, or their words on the command line, want of a stage.
@@ -290,7 +293,7 @@ impl Session<'_> {
     fn wish(&mut self, next: &Move) -> Result<Wish, Failure> {
         let known_good = next.stage == StageName::KnownGoodPort && !self.moves_plug;
         let handless = self.moves_plug || next.hands.starts_with("nothing");
-        eprint!("{}", text::render_move(next));
+        eprint!("{}", text::render_move(next, &mut self.cautions_said));
         if self.args.yes && (handless || self.args.stage.is_some()) {
             return if known_good {
                 self.on_known_good(self.args.known_good.clone())

@@ -60,7 +60,7 @@ impl<S: Site> Supervisor<S> {
         if let Some(report) = &report {
             self.count(&port, report);
         }
-        let drifts = match report.as_ref().and_then(|report| Sample::of(report, None)) {
+        let drifts = match report.as_ref().and_then(|report| Sample::of(report)) {
             Some(sample) => {
                 let mut board = self.shared.board();
                 board.ports.get_mut(&port).map(|p| p.memory.drift.take(&sample)).unwrap_or_default()

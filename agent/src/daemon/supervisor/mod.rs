@@ -175,7 +175,8 @@ impl<S: Site> Supervisor<S> {
 
     /// Lists the ports anew, and gives each its labels and rounds.
     pub async fn list_ports(&mut self) {
-        let listed = match tokio::time::timeout(LIST_LIMIT, self.site.ports()).await {
+        let named = self.shared.board().config.named_ports().map(str::to_owned).collect();
+        let listed = match tokio::time::timeout(LIST_LIMIT, self.site.ports(named)).await {
             Ok(listed) => listed,
             Err(_) => Err(format!("the ports could not be listed within {} s", LIST_LIMIT.as_secs())),
         };

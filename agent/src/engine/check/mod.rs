@@ -22,6 +22,7 @@ use turnback_core::{
     evidence::Stopped,
     labels::Labels,
     link::{LinkState, Placement},
+    module::Module,
     plan::{Kind, PlanError, Profile},
     report::{DelayVariationReport, Report},
     rng::Rng,
@@ -128,6 +129,7 @@ struct Run<'a> {
     tag: u64,
     origin: Nanos,
     counters_after: Counters,
+    module: Option<Module>,
     step_number: u32,
     /// Delay variation of the coming step's size, by direction.
     variations: Vec<Option<DelayVariationReport>>,
@@ -164,6 +166,7 @@ impl<'a> Run<'a> {
             runners: Vec::new(),
             tag,
             counters_after: Counters::default(),
+            module: None,
             step_number: 0,
             variations: Vec::new(),
             options,
@@ -192,9 +195,22 @@ impl<'a> Run<'a> {
                 Err(CheckError::Port(PortError::Gone(_))) => self.gathered.stopped = Some(Stopped::PortGone),
                 done => done?,
             }
+            self.tell_gone_from_reconfigured();
         }
+        // Settings are still as the run had them, and no probe is under way that a slow answer could disturb.
+        self.module = self.port.module();
         self.counters_after = self.counters().unwrap_or_else(|_| self.gathered.counters_before.clone());
         self.confirm()
+    }
+
+    /// An interface is switched off before it is taken away, and the first is heard first.
+    fn tell_gone_from_reconfigured(&mut self) {
+        let gone = |port: &mut dyn FramePort| matches!(port.link(), Err(PortError::Gone(_)));
+        if self.gathered.stopped == Some(Stopped::Reconfigured)
+            && (gone(self.port) || self.return_port.as_mut().is_some_and(|port| gone(*port)))
+        {
+            self.gathered.stopped = Some(Stopped::PortGone);
+        }
     }
 
     fn measure(&mut self) -> Result<(), CheckError> {

@@ -6,6 +6,7 @@ use turnback_core::{
     cable_test::CableTest,
     counters::Counters,
     link::{Capabilities, LinkState, Medium, Placement, PortSetting},
+    module::Module,
     probe::ethernet::{Address, ETHERTYPE, probe_source},
     report::PortIdentity,
     stream::Outgoing,
@@ -330,6 +331,11 @@ impl FramePort for EthernetPort {
             Err(gone @ PortError::Gone(_)) => gone,
             _ => host(&self.name, "read the counters", e),
         })
+    }
+
+    fn module(&mut self) -> Option<Module> {
+        let memory = self.device.module_memory().map_err(|e| tracing::info!("no figures of the transceiver: {e}"));
+        memory.ok().flatten()?.figures()
     }
 
     fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError> {

@@ -218,14 +218,18 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         self.receiver.stamp_by_adapter(false)?;
         let start = self.receiver.now();
         let out_max = (self.receiver.capacity_frames(spec.frame_bytes) / 2).clamp(64, OUT_MAX) as u64;
-        let end = Amount::Until(start + time.as_nanos() as u64);
-        let tx = Transmitter::new(spec.clone(), end, order.probes_per_second, out_max, start);
+        let shared = Shared::new(spec.first_sequence, start);
+        // The time runs from the sender's own first turn: a computer so busy that the thread begins late takes nothing off it.
+        let paced = order.probes_per_second;
+        let transmitter = {
+            let spec = spec.clone();
+            move |now: Nanos| Transmitter::new(spec, Amount::Until(now + time.as_nanos() as u64), paced, out_max, now)
+        };
         let collector = Collector::new(spec, Flow::Full, order.origin);
-        let shared = Shared::new(tx.next_sequence(), start);
         let (sender, receiver) = (&mut self.sender, &mut self.receiver);
         let own = &self.own_addresses;
         let (sent_half, received_half, stopped) = thread::scope(|scope| {
-            let sending = scope.spawn(|| send_half(sender, tx, order.origin, &shared));
+            let sending = scope.spawn(|| send_half(sender, transmitter, order.origin, &shared));
             let receiving = scope.spawn(|| receive_half(receiver, collector, own, order.settle, &shared));
             let mut stopped = None;
             while !receiving.is_finished() {
@@ -351,18 +355,19 @@ struct SentHalf {
 
 fn send_half<S: Sender>(
     sender: &mut S,
-    mut tx: Transmitter,
+    transmitter: impl FnOnce(Nanos) -> Transmitter,
     origin: Nanos,
     shared: &Shared,
 ) -> Result<SentHalf, PortError> {
     let mut half = SentHalf { next_sequence: 0, refused: 0, by_second: Vec::new(), seconds: 0.0, stopped: None };
     let started = Instant::now();
+    let mut now = crate::ports::ethernet::socket::now_ns();
+    let mut tx = transmitter(now);
     let mut refused_in_a_row = 0u32;
     let result = loop {
         if shared.stop.load(Ordering::Acquire) {
             break Ok(());
         }
-        let now = crate::ports::ethernet::socket::now_ns();
         match tx.poll(now, shared.settled.load(Ordering::Acquire)) {
             Turn::Done => break Ok(()),
             Turn::Full => thread::sleep(FULL_PAUSE),
@@ -390,6 +395,7 @@ fn send_half<S: Sender>(
                 }
             }
         }
+        now = crate::ports::ethernet::socket::now_ns();
     };
     half.seconds = started.elapsed().as_secs_f64();
     half.next_sequence = tx.next_sequence();

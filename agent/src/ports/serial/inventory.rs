@@ -40,7 +40,14 @@ pub struct SerialEntry {
 pub fn serial_ports() -> Vec<SerialEntry> {
     let places = Places::default();
     let links = stable_names(Path::new("/dev/serial"));
-    names().iter().filter_map(|name| entry(name, &places, &links)).collect()
+    let devices = names().into_iter().filter_map(|name| Device::find(&name).ok());
+    devices.filter(|device| device.kind == Kind::Serial).map(|device| entry(&device, &places, &links)).collect()
+}
+
+/// The serial line behind any of its names, under that name: a link of `/dev/serial`, a pseudo-terminal. Opens nothing.
+pub fn serial_port(name: &str) -> Option<SerialEntry> {
+    let device = Device::find(name).ok()?;
+    Some(SerialEntry { name: name.to_owned(), ..entry(&device, &Places::default(), &BTreeMap::new()) })
 }
 
 /// Paths of the lines with hardware behind them, sorted. The kernel makes device files for chips that are not there; those
@@ -63,19 +70,18 @@ pub(super) fn names() -> Vec<String> {
     names
 }
 
-fn entry(name: &str, places: &Places, links: &BTreeMap<String, Vec<String>>) -> Option<SerialEntry> {
-    let device = Device::find(name).ok().filter(|device| device.kind == Kind::Serial)?;
+fn entry(device: &Device, places: &Places, links: &BTreeMap<String, Vec<String>>) -> SerialEntry {
     let facts = Facts::read(Path::new("/sys"), device.number);
     let path = device.path.to_string_lossy().into_owned();
     let in_service: Vec<String> =
-        places.holders(&device).iter().map(|holder| holder.reason(&device.path).text).collect();
+        places.holders(device).iter().map(|holder| holder.reason(&device.path).text).collect();
     let mut why_not = in_service.clone();
     if !super::sys::may_open(&device.path) {
         why_not.push(format!(
             "no right to read and write {path} (to get it: join the group that owns the file, or work as root)"
         ));
     }
-    Some(SerialEntry {
+    SerialEntry {
         kind: PortKind::Serial,
         stable_names: links.get(&path).cloned().unwrap_or_default(),
         driver: facts.driver.clone(),
@@ -86,7 +92,7 @@ fn entry(name: &str, places: &Places, links: &BTreeMap<String, Vec<String>>) -> 
         in_service,
         why_not,
         name: path,
-    })
+    }
 }
 
 /// Names in the folders `by-id` and `by-path`, by the device they lead to.

@@ -291,7 +291,11 @@ fn turns(search: &Search, low: usize, high: usize) -> Vec<bool> {
 fn p_counts(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
     let counted: Vec<&&Visit> = far.iter().filter(|v| v.counts()).collect();
     if counted.is_empty() {
-        return (0.0, "there is no way through at all".to_owned());
+        let what = match far.iter().any(|v| v.result.tried.units > 0) {
+            true => "what failed is there all the time",
+            false => "there is no way through at all",
+        };
+        return (0.0, what.to_owned());
     }
     let sum = |visits: &[&Visit], f: fn(&Visit) -> u64| visits.iter().map(|v| f(v)).sum::<u64>();
     let of = |visits: &[&Visit]| ErrorCount {

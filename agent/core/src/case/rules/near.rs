@@ -78,6 +78,13 @@ fn last_advice(line: &Line) -> &'static str {
              proven on a known-good port, then repeat this stage"
         }
         Some("host-limited" | "bytes-lost") => "stop other work on this computer, then repeat this stage",
+        Some("plug-joins-data-only") => {
+            "look at the plug: if it joins the data wires only, say so when the case is led; if it has all wires, prove it on a \
+             known-good port"
+        }
+        Some("no-bytes-returned") => {
+            "switch the receiver on while sending, where the port has a setting for it; else test with a second port on the pair"
+        }
         Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then repeat this stage",
         _ => "seat plug and connector, leave both alone, then repeat this stage",
     }

@@ -319,6 +319,16 @@ fn flow_control_is_a_fault_only_for_who_needs_it() {
     let remark = with(|e| e.flow = Some(idle));
     assert_eq!(remark.outcome, Outcome::Pass);
     assert!(remark.reasons.iter().any(|r| r.rule == "flow-control"));
+    let lost_one = with(|e| {
+        e.flow = Some(FlowCheck { sent: 512, came_while_off: 0, came_in_all: 511 });
+        e.format.flow = Flow::RtsCts;
+    });
+    assert_eq!(lost_one.outcome, Outcome::Pass);
+    let never_starts = with(|e| {
+        e.flow = Some(FlowCheck { sent: 512, came_while_off: 16, came_in_all: 16 });
+        e.format.flow = Flow::RtsCts;
+    });
+    assert_eq!(never_starts.outcome, Outcome::Fault);
     let needed = with(|e| {
         e.flow = Some(idle);
         e.format.flow = Flow::RtsCts;

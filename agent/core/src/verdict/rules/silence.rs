@@ -57,9 +57,26 @@ pub(super) fn nothing_returned(e: &Evidence) -> Option<Finding> {
     if e.counts.returned > 0 || e.frames_tried() == 0 {
         return None;
     }
-    let text = format!("the link is up, {} probes left and none came back", e.frames_tried());
+    let strange = e.counts.unrecognised;
+    let text = match strange {
+        0 => format!("the link is up, {} probes left and none came back", e.frames_tried()),
+        _ => format!(
+            "the link is up, {} probes left, and in none of {strange} frames that came in can a probe be recognised",
+            e.frames_tried()
+        ),
+    };
     if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(|r| !r.returned_any) {
         return blame(e, "near certain: the loop inside the chip returns nothing either", text);
+    }
+    if strange > 0 {
+        return finding(
+            Outcome::Undecided,
+            vec![],
+            "certain that no probe came back whole enough to be known; not what came in",
+            text,
+            "swap the plug and repeat: if nothing changes, prove the plug on a known-good port; see that nothing but a plug is \
+             connected",
+        );
     }
     // Something holds the link up. A plug that links also returns; so this is hardly a plug, and nobody is blamed.
     finding(

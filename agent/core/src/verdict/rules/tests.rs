@@ -379,6 +379,46 @@ fn frames_this_computer_never_sent_do_not_condemn_the_adapter() {
 }
 
 #[test]
+fn a_few_frames_lost_in_this_computer_leave_bits_to_judge_by() {
+    // So few bits that nothing is proved, and one frame in a hundred lost here: bits are missing, not frames.
+    let at_limit = |bit_error_ratio| {
+        judge(&with(|e| {
+            lost_in_host(e, SENT / 100);
+            e.limit.bit_error_ratio = bit_error_ratio;
+        }))
+    };
+    assert_eq!(at_limit(1e-12).reasons[0].rule, "too-few-bits");
+    assert_eq!(at_limit(1e-9).outcome, Outcome::Pass);
+    let half = judge(&with(|e| {
+        lost_in_host(e, SENT / 2);
+        e.limit.bit_error_ratio = 1e-12;
+    }));
+    assert_eq!(half.reasons[0].rule, "host-limited");
+}
+
+#[test]
+fn a_pass_tells_of_frames_that_a_lax_limit_let_go() {
+    let verdict = judge(&with(|e| {
+        lost_on_wire(e, SENT / 100);
+        e.capabilities.checks_frames = false;
+        e.limit.bit_error_ratio = 1e-3;
+    }));
+    assert_eq!(verdict.outcome, Outcome::Pass);
+    assert!(verdict.reasons[0].text.contains("10000 of 1000000 frames lost on the way"), "{:?}", verdict.reasons[0]);
+}
+
+#[test]
+fn frames_that_came_in_unrecognisable_are_not_said_to_be_none() {
+    let verdict = judge(&with(|e| {
+        lost_on_wire(e, SENT);
+        e.counts.unrecognised = SENT;
+    }));
+    assert_eq!((verdict.outcome, verdict.reasons[0].rule.as_str()), (Outcome::Undecided, "nothing-returned"));
+    let text = &verdict.reasons[0].text;
+    assert!(text.contains("can a probe be recognised") && !text.contains("none came back"), "{text}");
+}
+
+#[test]
 fn a_limit_that_is_no_number_decides_nothing() {
     let e = with(|e| {
         wrong_bits(e, 5);

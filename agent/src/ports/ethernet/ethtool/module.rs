@@ -1,6 +1,7 @@
-//! The plug-in transceiver of a port: its kind and the raw octets of its memory. Their meaning is read elsewhere.
+//! The plug-in transceiver of a port: its kind and the raw octets of its memory. [`turnback_core::module`] reads them.
 
 use serde::{Deserialize, Serialize};
+use turnback_core::module::Module;
 
 use super::{EthtoolError, Interface, sys::Request, word};
 
@@ -27,6 +28,17 @@ pub struct ModuleMemory {
     pub map: MemoryMap,
     /// Its octets from offset 0; shorter than promised if the driver stopped early.
     pub bytes: Vec<u8>,
+}
+
+impl ModuleMemory {
+    /// What the transceiver measured of itself, where its map has it.
+    pub fn figures(&self) -> Option<Module> {
+        match self.map {
+            MemoryMap::Sff8472 => Module::of_sff8472(&self.bytes),
+            MemoryMap::Sff8636 | MemoryMap::Sff8436 => Module::of_sff8636(&self.bytes),
+            MemoryMap::Sff8079 | MemoryMap::Other(_) => None,
+        }
+    }
 }
 
 impl Interface {
