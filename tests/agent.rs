@@ -173,10 +173,11 @@ fn a_serial_line_goes_the_same_way() {
     let plug = RefCell::new(PtyPlug::start("--seed 5"));
     let port = plug.borrow().port().to_owned();
     let before = settings(&port);
-    let set = |drop: &str| {
-        plug.borrow_mut().tell(&format!("set drop {drop}"));
+    // Wrong bytes, not lost ones: a run waits two seconds for each byte that never comes.
+    let set = |ratio: &str| {
+        plug.borrow_mut().tell(&format!("set flip-ratio {ratio}"));
     };
-    fault_and_repair(&port, "bytes-lost", || set("0.01"), || set("0"));
+    fault_and_repair(&port, "bytes-damaged", || set("0.002"), || set("0"));
     assert_eq!(settings(&port), before, "the line is as before");
     plug.into_inner().end();
 }
