@@ -3,7 +3,7 @@
 //! Counts are held against each other by the exact test of [`compare_rates`](crate::stats::compare_rates). Wrong bits cluster, so hits
 //! are counted (damaged probes), and the bits they had a chance to fall in. Several figures are tested at once: the doubt is
 //! shared among them (Bonferroni), so that two runs of an unchanged port differ in any of them no more often than one test
-//! would. Round trips are compared by what their summaries prove and no more: see [`latency`].
+//! would. Round trips are compared by what their summaries prove and no more: see `latency`.
 
 mod line;
 

@@ -1,4 +1,4 @@
-//! All facts of a run, gathered before anything is concluded from them: of frames here, of bytes in [`line`].
+//! All facts of a run, gathered before anything is concluded from them: of frames here, of bytes in [`mod@line`].
 
 pub mod line;
 

@@ -1,6 +1,6 @@
 //! The daemon's configuration: a TOML file to a [`Config`] that holds only what can be carried out.
 //!
-//! [`file`] is the text as people write it, every key of it; here it becomes typed values, or an error that names file and
+//! [`mod@file`] is the text as people write it, every key of it; here it becomes typed values, or an error that names file and
 //! line. `docs/config.md` describes each key.
 
 pub mod error;

@@ -1,6 +1,6 @@
 //! The supervisor: goes round the ports, starts what is due and may start, and takes what the runs find.
 //!
-//! [`due`] says what is due and may start, [`start`] starts it, [`found`] takes what it finds, [`write`] brings that into the
+//! `due` says what is due and may start, `start` starts it, `found` takes what it finds, `write` brings that into the
 //! logbook.
 //!
 //! One task. It waits for the next thing that is due, a run that is over, or a bell; everything that can hang (a driver,
