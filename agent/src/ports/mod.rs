@@ -71,8 +71,8 @@ pub trait Port {
     fn offers(&self) -> Capabilities {
         Capabilities::default()
     }
-    /// Whether its transceiver can measure the pairs of a cable. Asked of a port that is free: where the adapter has such a test, the link
-    /// goes down for some seconds.
+    /// Whether its transceiver may be able to measure the pairs of a cable; only [`Port::cable_test`] finds out. Nothing is sent for
+    /// the answer.
     fn offers_cable_test(&mut self) -> bool {
         false
     }
