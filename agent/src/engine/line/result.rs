@@ -31,6 +31,7 @@ impl LineRun<'_> {
             errors: g.errors,
             damage: g.tally.damage.kind(),
             slowdowns: g.slowdowns,
+            slowest: g.slowest,
             lost_at_slowest: g.lost_at_slowest,
             modem: g.modem.clone(),
             flow: g.flow,
