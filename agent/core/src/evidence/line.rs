@@ -135,13 +135,14 @@ impl LineEvidence {
         self.counts.lost - self.lost_in_host()
     }
 
-    /// The counts by which losses are put on the line. Where the driver counts what this computer drops, those of the whole run,
-    /// without what was dropped here; where it does not, those of the slowest pace, at which there is nothing to drop.
+    /// The counts by which losses are put on the line. Where all that is dropped here is counted, those of the whole run without
+    /// it; where it is not, those of the slowest pace, at which there is nothing to drop. Where nothing comes back at all, no pace
+    /// explains it.
     pub fn put_on_line(&self) -> LineCounts {
-        if self.capabilities.counts_errors {
-            LineCounts { lost: self.lost_unexplained(), ..self.counts }
+        if self.capabilities.hides_overruns() && self.counts.returned > 0 {
+            LineCounts { lost: self.slowest.lost.saturating_sub(self.lost_at_slowest), ..self.slowest }
         } else {
-            self.slowest
+            LineCounts { lost: self.lost_unexplained(), ..self.counts }
         }
     }
 

@@ -65,6 +65,14 @@ impl LineRun<'_> {
         Some(blocks + lines + turnaround + data.clamp(seconds(at_least), seconds(at_most)) + sweep)
     }
 
+    /// Bits compared so far that the run may end on. Once bytes went missing and not all that is dropped here is counted, only
+    /// those of the slowest pace say whether the line lost them.
+    fn bits_that_count(&self) -> u64 {
+        let g = &self.gathered;
+        let uncounted = g.slowdowns > 0 && self.line.capabilities().hides_overruns();
+        if uncounted { g.slowest.bits_compared } else { g.tally.counts.bits_compared }
+    }
+
     /// Nothing slower is left to try, and at this pace the line fails: more of it would only take long.
     fn fails_at_slowest(&self) -> bool {
         self.window <= WINDOW_MIN && judge_line(&self.evidence()).outcome == Outcome::Fault
@@ -88,7 +96,7 @@ impl LineRun<'_> {
             let now = self.line.now();
             let elapsed = now - begun;
             let whole_turns = number % patterns == 0;
-            let enough = whole_turns && self.gathered.tally.counts.bits_compared as f64 >= bits && elapsed >= at_least;
+            let enough = whole_turns && self.bits_that_count() as f64 >= bits && elapsed >= at_least;
             if elapsed >= at_most || enough || self.must_stop() || self.fails_at_slowest() {
                 break;
             }
@@ -136,6 +144,8 @@ impl LineRun<'_> {
             None
         })?;
         let speed = self.take(exchange)?;
+        let lost = self.gathered.tally.counts.lost > so_far.lost && self.line.capabilities().hides_overruns();
+        let ended = if ended == Ended::Done && may_slow && lost { Ended::LostAtThisPace } else { ended };
         match ended {
             Ended::LostAtThisPace => {
                 self.window = (self.window / 8).max(WINDOW_MIN);

@@ -29,8 +29,8 @@ pub(super) enum Ended {
     Done,
     /// The watcher said so.
     Stopped(Stopped),
-    /// Bytes went missing that a lower pace may keep: this computer or its adapter lost them by their own counts, or nobody
-    /// counts.
+    /// Bytes went missing that a lower pace may keep: this computer or its adapter lost them by their own counts, or not all
+    /// of it is counted.
     LostAtThisPace,
     /// Nothing comes back, or nothing is taken, any more.
     Silent,
@@ -202,10 +202,8 @@ impl Exchange {
 
     /// Whether bytes went missing that a lower pace may keep.
     fn lost_at_this_pace(&self, line: &mut dyn Line) -> Result<bool, PortError> {
-        Ok(match self.errors_so_far(line)? {
-            Some(errors) => errors.lost_in_host() > 0,
-            None => self.counts().lost > 0,
-        })
+        let uncounted = line.capabilities().hides_overruns() && self.counts().lost > 0;
+        Ok(uncounted || self.errors_so_far(line)?.is_some_and(|errors| errors.lost_in_host() > 0))
     }
 
     /// Bytes that are out and may still come.

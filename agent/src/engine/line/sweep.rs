@@ -33,12 +33,12 @@ impl LineRun<'_> {
     }
 
     /// A trial that fails is made again, and the better one counts: a computer that was busy for a moment looks like a bad format.
-    /// Where nobody counts what a computer drops, the second is made at the pace at which it drops nothing, and counts.
+    /// Where not all that is dropped here is counted, the second is made at the pace at which nothing is dropped, and counts.
     fn try_twice(&mut self, asked: LineFormat) -> Result<Option<FormatTrial>, CheckError> {
         let first = self.try_format(asked)?;
         match first {
             Some(failed) if failed.taken.is_some() && !failed.is_clean() => {
-                let uncounted = failed.errors.is_none();
+                let uncounted = self.line.capabilities().hides_overruns();
                 let window = self.window;
                 if uncounted {
                     self.window = WINDOW_MIN;

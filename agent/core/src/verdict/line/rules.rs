@@ -301,7 +301,9 @@ fn bytes_lost(e: &LineEvidence) -> Option<Finding> {
     if !losses_refute(e, &line) {
         return None;
     }
-    let why = if e.capabilities.counts_errors {
+    let why = if !e.capabilities.paced {
+        "and where bytes do not take their time nothing drops them on this side"
+    } else if !e.capabilities.hides_overruns() {
         "and nothing in this computer dropped them"
     } else {
         "with no more out at once than the chip itself holds, so that no slow computer explains it"
@@ -436,10 +438,10 @@ fn host_limited(e: &LineEvidence) -> Option<Finding> {
     )
 }
 
-/// A driver that counts nothing, and bytes that went missing only while many were out.
+/// Bytes may be dropped here uncounted, and some that went missing only while many were out.
 fn lost_at_full_pace(e: &LineEvidence) -> Option<Finding> {
-    let all = e.counts;
-    if e.capabilities.counts_errors || !losses_refute(e, &all) {
+    let all = LineCounts { lost: e.lost_unexplained(), ..e.counts };
+    if !e.capabilities.hides_overruns() || !losses_refute(e, &all) {
         return None;
     }
     let slowest = match e.slowest {
@@ -451,11 +453,11 @@ fn lost_at_full_pace(e: &LineEvidence) -> Option<Finding> {
         Outcome::Undecided,
         "certain that they are missing; not whether line or computer lost them",
         format!(
-            "{} of {} bytes did not come back, {slowest}; a computer that is too slow does this, and this port's driver does not count \
-             what it drops",
+            "{} of {} bytes did not come back, {slowest}; a computer that is too slow does this, and nobody counts all that it drops \
+             on this port",
             all.lost, all.sent
         ),
-        "stop other work on this computer and repeat; if bytes are still lost, repeat on a port whose driver counts overruns",
+        "stop other work on this computer and repeat; if bytes are still lost, repeat on a port of the computer's own, whose driver counts overruns",
     )
 }
 

@@ -16,6 +16,7 @@ fn good() -> LineEvidence {
         capabilities: LineCapabilities {
             modem_lines: true,
             counts_errors: true,
+            counts_all_overruns: true,
             marks_errors: true,
             sends_break: true,
             paced: true,
@@ -246,7 +247,7 @@ fn framing_and_parity_are_the_lines_overruns_the_hosts() {
 fn where_nobody_counts_overruns_only_what_is_lost_at_the_slowest_pace_is_the_lines() {
     let lost = |at_slowest: u64| {
         with(|e| {
-            e.capabilities.counts_errors = false;
+            (e.capabilities.counts_errors, e.capabilities.counts_all_overruns) = (false, false);
             e.errors = None;
             e.counts.lost = 300;
             e.counts.pieces_slipped = 200;
