@@ -74,6 +74,7 @@ impl LineRun<'_> {
                 capabilities: evidence.capabilities,
                 foreign_bytes: evidence.foreign,
                 counts: evidence.counts,
+                counts_at_slowest_pace: evidence.slowest,
                 characters_per_second: g.characters_per_second,
                 share_of_line: g
                     .characters_per_second
