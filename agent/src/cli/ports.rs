@@ -1,8 +1,8 @@
 //! `turnback ports`: what this machine has, and whether it can be tested now.
 
-use std::{io::Write, process::ExitCode};
+use std::process::ExitCode;
 
-use super::{NOT_TESTED, complain};
+use super::{NOT_TESTED, complain, print};
 use crate::{
     output::{table, text::wrapped},
     ports::{
@@ -29,8 +29,7 @@ pub fn run(json: bool) -> ExitCode {
     } else {
         render(&ports, &serial)
     };
-    let _ = std::io::stdout().write_all(text.as_bytes());
-    ExitCode::SUCCESS
+    print(&text, ExitCode::SUCCESS)
 }
 
 /// Entries of both kinds in one list.

@@ -1,6 +1,6 @@
 //! Commands that only print: profiles, rigs, wiring, completions, manual page.
 
-use std::{io::Write, process::ExitCode};
+use std::process::ExitCode;
 
 use clap::CommandFactory;
 use turnback_core::{plan::Profile, sim, wiring::WiringKind};
@@ -9,9 +9,7 @@ use super::{USAGE, args::Args, complain};
 use crate::ports::simulated;
 
 pub(super) fn print(text: &str) -> ExitCode {
-    // A closed pipe is the reader's choice.
-    let _ = std::io::stdout().write_all(text.as_bytes());
-    ExitCode::SUCCESS
+    super::print(text, ExitCode::SUCCESS)
 }
 
 fn list<'a>(rows: impl Iterator<Item = (String, &'a str)>, hint: &str) -> ExitCode {

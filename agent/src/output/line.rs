@@ -174,7 +174,7 @@ fn trials(title: &'static str, what: &'static str, trials: &[FormatTrial]) -> Ti
                 figure::count(counts.sent),
                 figure::count(counts.lost),
                 figure::count(counts.inserted),
-                figure::count(counts.damaged),
+                figure::count(trial.wrong()),
                 trial.share_of_line.map_or("-".into(), |share| format!("{:.1} %", 100.0 * share)),
             ])
         })
@@ -185,5 +185,5 @@ fn trials(title: &'static str, what: &'static str, trials: &[FormatTrial]) -> Ti
         row.resize(7, String::new());
         rows.push(row);
     }
-    (title, vec![what, "", "sent", "lost", "extra", "damaged", "of the line"], rows)
+    (title, vec![what, "", "sent", "lost", "extra", "wrong", "of the line"], rows)
 }
