@@ -267,6 +267,7 @@ fn wrong_words_are_refused_with_those_that_are_right() {
         ("check sim:serial-good --rate 10%", "cannot take --rate"),
         ("check sim:serial-good --speed 100", "cannot take --speed"),
         ("check sim:serial-data-only --placement internal", "use a plug"),
+        ("wiring de15", "allowed are"),
     ] {
         let finished = Program::new().run(arguments);
         assert_eq!(finished.code, Some(2), "{arguments}: {finished:?}");
