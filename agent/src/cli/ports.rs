@@ -1,10 +1,10 @@
 //! `turnback ports`: what this machine has, and whether it can be tested now.
 
-use std::process::ExitCode;
+use std::{io::Write, process::ExitCode};
 
-use super::{NOT_TESTED, complain, print};
+use super::{NOT_TESTED, complain};
 use crate::{
-    output::{table, text::wrapped},
+    output::table,
     ports::{
         inventory::{PortEntry, ethernet_ports},
         serial::inventory::{SerialEntry, serial_ports},
@@ -29,7 +29,8 @@ pub fn run(json: bool) -> ExitCode {
     } else {
         render(&ports, &serial)
     };
-    print(&text, ExitCode::SUCCESS)
+    let _ = std::io::stdout().write_all(text.as_bytes());
+    ExitCode::SUCCESS
 }
 
 /// Entries of both kinds in one list.
@@ -75,5 +76,5 @@ fn yes_or_no(testable: bool) -> String {
 }
 
 fn why_not(port: &str, why: &str) -> String {
-    format!("{}\n", wrapped(&format!("{port} cannot: "), why))
+    format!("{}\n", crate::output::text::wrapped(&format!("{port} cannot: "), why))
 }

@@ -38,7 +38,7 @@ impl LineRun<'_> {
         match first {
             Some(failed) if failed.taken.is_some() && !failed.is_clean() => {
                 let again = self.try_format(asked)?;
-                let failures = |trial: &FormatTrial| (trial.failures(), trial.counts.failed() + trial.wrong());
+                let failures = |trial: &FormatTrial| (trial.failures(), trial.counts.failed());
                 Ok(again.filter(|again| again.taken.is_some() && failures(again) < failures(&failed)).or(first))
             }
             _ => Ok(first),
