@@ -239,7 +239,9 @@ impl<'a> LineRun<'a> {
             self.tell_changed("loop inside the chip on".into());
         }
         let asked = self.format;
-        self.format = self.line.configure(asked)?.ok_or_else(|| self.not_offered(&format!("be set to {asked}")))?;
+        self.format = self.line.configure(asked)?.ok_or_else(|| {
+            self.not_offered(&format!("be set to {asked}; --profile rate-search shows what it takes"))
+        })?;
         self.tell_changed(format!("raw mode, {}", self.format));
         if self.format != asked {
             self.warnings.push(format!("{asked} was asked for and {} is what the port gives", self.format));

@@ -1,7 +1,7 @@
 //! What is said beside any verdict on a serial port, and changes nothing.
 
 use super::modem::{self, Behaviour};
-use crate::evidence::line::LineEvidence;
+use crate::evidence::line::{LineEvidence, highest_clean, lowest_failing};
 use crate::evidence::{Reference, Stopped};
 use crate::wiring::{LinePlug, ModemLine};
 
@@ -89,14 +89,8 @@ pub const LINE_REMARKS: &[LineRemark] = &[
             .then(|| "a break was sent and none came round; some drivers and adapters pass none".into())
     }),
     ("highest-speed", |e| {
-        let fastest = |clean: bool| {
-            let trials = e.speeds.iter().filter(|trial| trial.counts.sent > 0 && trial.is_clean() == clean);
-            trials.filter_map(|trial| trial.taken).map(|taken| taken.bits_per_second).max()
-        };
-        let clean = fastest(true)?;
-        let failing =
-            e.speeds.iter().filter(|t| t.failures() > 0).filter_map(|t| t.taken).map(|t| t.bits_per_second).min();
-        Some(match failing {
+        let clean = highest_clean(&e.speeds)?;
+        Some(match lowest_failing(&e.speeds) {
             Some(failing) => format!("without error up to {clean} bits a second; errors from {failing}"),
             None => format!("without error up to {clean} bits a second, the highest this port took"),
         })
