@@ -60,7 +60,7 @@ fn a_technician_walks_through_the_page() {
     let at = |path: &str| format!("{}{path}", web.url);
 
     visit.browser.go(&at("/"));
-    visit.browser.until("document.querySelectorAll('.ledger li').length === 5");
+    visit.browser.until("document.querySelectorAll('.ledger li').length === 6");
     visit.look("ports");
     // By keyboard: the first stop leads past the navigation.
     visit.browser.press("Tab");
@@ -170,6 +170,6 @@ fn the_demo_is_walked_with_real_cases() {
     visit.browser.until("/decided|exhausted/.test(document.querySelector('.subject').textContent)");
     visit.look("demo-case-over");
     visit.browser.go(&format!("{url}/"));
-    visit.browser.until("document.querySelectorAll('.ledger li').length === 12");
+    visit.browser.until("document.querySelectorAll('.ledger li').length === 15");
     visit.look("demo-ports");
 }

@@ -52,6 +52,31 @@ pub enum ServeError {
     },
 }
 
+impl ServeError {
+    /// The way out, where one is known.
+    pub fn hint(&self) -> Option<String> {
+        let Self::Listen { address, source } = self else { return None };
+        let another = "name another address: `listen` under [http], or `--listen` for the demo; port 0 takes any that is free";
+        match source.kind() {
+            io::ErrorKind::AddrInUse => Some(format!(
+                "another program listens at {address}, perhaps another agent (`turnback agent status` asks it): end it, or {another}"
+            )),
+            io::ErrorKind::AddrNotAvailable => {
+                Some(format!("{} is no address of this machine (`ip -brief address` lists them): {another}", address.ip()))
+            }
+            io::ErrorKind::PermissionDenied => {
+                Some(format!("port {} is kept for privileged programs: {another}", address.port()))
+            }
+            _ => None,
+        }
+    }
+
+    /// The address is another program's already.
+    pub fn is_taken(&self) -> bool {
+        matches!(self, Self::Listen { source, .. } if source.kind() == io::ErrorKind::AddrInUse)
+    }
+}
+
 /// Who called; an extension of each request.
 #[derive(Clone, Copy, Debug)]
 pub struct Peer(pub SocketAddr);

@@ -16,7 +16,7 @@ use crate::verdict::Outcome;
 pub struct Sample {
     /// What the levels depend on beside the port's health; when it changes, they are learnt anew.
     pub under: String,
-    /// Frames damaged or lost on the wire.
+    /// Frames damaged or lost on the wire; of a serial port, blocks with a wrong, missing or extra byte.
     pub events: u64,
     /// Bits that had a chance to fail.
     pub bits: f64,
@@ -41,10 +41,20 @@ impl Sample {
             Some(ratio) if ratio.basis == Basis::Bits => (ratio.trials as f64, totals.frames_damaged),
             _ => (totals.bits_compared as f64, 0),
         };
-        let speed = report.link.speed_mbps.map_or_else(String::new, |mbps| mbps.to_string());
+        let (speed, events) = match &report.line {
+            None => {
+                let speed = report.link.speed_mbps.map_or_else(String::new, |mbps| mbps.to_string());
+                (speed, single_errors + totals.frames_failed_fcs + totals.frames_lost_on_wire)
+            }
+            // Bytes of a burst fail together, so blocks are counted. What this computer lost says nothing of the line.
+            Some(line) => {
+                let slipped = if totals.bytes_lost_in_host == 0 { line.counts.pieces_slipped } else { 0 };
+                (format!("{} {}", line.format, line.plug), line.counts.pieces_damaged + slipped)
+            }
+        };
         Some(Self {
             under: format!("{} {} {speed} {}", report.profile, report.placement, report.latency_ns.clock),
-            events: single_errors + totals.frames_failed_fcs + totals.frames_lost_on_wire,
+            events,
             bits,
             limit: report.limit.bit_error_ratio,
             flaps: report.link_flaps,
