@@ -62,6 +62,26 @@ pub fn pennant(state: State) -> &'static str {
     }
 }
 
+/// What a state says, for those who meet its word for the first time.
+pub fn meaning(state: State) -> &'static str {
+    match state {
+        State::Failed => "a fault was found several times in a row; it may lie in port, plug or cable",
+        State::Suspect => "a fault was found and is to be confirmed, or a figure moves towards one",
+        State::Unknown => "nothing is proved: not tested yet, the proof is too old, or the last runs decided nothing",
+        State::Skipped => "in service when its turn came: left alone",
+        State::Proven => "the last run that decided anything passed",
+    }
+}
+
+/// The kind of a port, for people.
+pub fn kind(kind: &str) -> &str {
+    match kind {
+        "ethernet" => "Ethernet",
+        "simulated" => "Ethernet, simulated",
+        other => other,
+    }
+}
+
 /// What a run said last.
 pub fn said(event: &Event) -> String {
     match event {
@@ -74,9 +94,9 @@ pub fn said(event: &Event) -> String {
         Event::SettingChanged { .. } => "a setting is changed for this run; it will be put back".into(),
         Event::LineSettingChanged { setting, .. } => format!("changed for this run: {setting}; it will be put back"),
         Event::LineStepStarted { what } => what.clone(),
-        Event::LineProgress { bytes_sent, bytes_failed, proved_below, .. } => {
+        Event::LineProgress { bytes_sent, bytes_failed, proved_below, left_s, .. } => {
             let (sent, failed) = (figure::count(*bytes_sent), figure::count(*bytes_failed));
-            format!("{sent} bytes sent, {failed} failed{}", proved(*proved_below))
+            format!("{sent} bytes sent, {failed} failed{}{}", proved(*proved_below), left(*left_s))
         }
         Event::LineSlowed { bytes_out } => {
             format!("this computer lost bytes: again with {bytes_out} bytes out at once")
@@ -112,14 +132,18 @@ pub fn said(event: &Event) -> String {
 }
 
 fn progressed(p: &Progress) -> String {
-    let left = p.left_s.map_or(String::new(), |s| format!(", {} left", figure::seconds(s)));
     format!(
-        "{} probes sent, {} a second, {} errors{}{left}",
+        "{} probes sent, {} a second, {} errors{}{}",
         figure::count(p.frames_sent),
         figure::count(p.frames_per_second as u64),
         figure::count(p.errors),
-        proved(p.proved_below)
+        proved(p.proved_below),
+        left(p.left_s)
     )
+}
+
+fn left(seconds: Option<f64>) -> String {
+    seconds.map_or(String::new(), |s| format!(", {} left", figure::seconds(s)))
 }
 
 fn proved(below: Option<f64>) -> String {
