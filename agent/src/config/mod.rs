@@ -133,9 +133,9 @@ impl Config {
     /// # Errors
     /// The first thing wrong, with file and line, and what is allowed there.
     pub fn read(path: &Path) -> Result<Self, ConfigError> {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| ConfigError::Unreadable { file: path.display().to_string(), source })?;
-        let mut config = Self::parse(&path.display().to_string(), &text)?;
+        let file = path.display().to_string();
+        let bytes = std::fs::read(path).map_err(|source| ConfigError::Unreadable { file: file.clone(), source })?;
+        let mut config = Self::parse(&file, Lines::of(&file, &bytes)?.text)?;
         config.file = Some(path.to_owned());
         Ok(config)
     }

@@ -11,10 +11,7 @@ use std::{
 };
 
 use jiff::Timestamp;
-use turnback_core::{
-    event::Event,
-    sim::AnyRig,
-};
+use turnback_core::{event::Event, sim::AnyRig};
 
 use super::{
     local::{self, on_thread},

@@ -53,7 +53,8 @@ impl Site for LocalSite {
                 list.extend(serial_ports().into_iter().map(line_facts));
                 for name in named {
                     if name.starts_with("sim:") {
-                        let kind = simulated::load(&name["sim:".len()..]).map_or("simulated", |rig| simulated::kind(&rig));
+                        let kind =
+                            simulated::load(&name["sim:".len()..]).map_or("simulated", |rig| simulated::kind(&rig));
                         list.push(PortFacts { kind: kind.into(), name, ..PortFacts::default() });
                     } else if name.starts_with('/')
                         && let Some(line) = serial_port(&name)

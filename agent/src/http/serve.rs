@@ -56,14 +56,16 @@ impl ServeError {
     /// The way out, where one is known.
     pub fn hint(&self) -> Option<String> {
         let Self::Listen { address, source } = self else { return None };
-        let another = "name another address: `listen` under [http], or `--listen` for the demo; port 0 takes any that is free";
+        let another =
+            "name another address: `listen` under [http], or `--listen` for the demo; port 0 takes any that is free";
         match source.kind() {
             io::ErrorKind::AddrInUse => Some(format!(
                 "another program listens at {address}, perhaps another agent (`turnback agent status` asks it): end it, or {another}"
             )),
-            io::ErrorKind::AddrNotAvailable => {
-                Some(format!("{} is no address of this machine (`ip -brief address` lists them): {another}", address.ip()))
-            }
+            io::ErrorKind::AddrNotAvailable => Some(format!(
+                "{} is no address of this machine (`ip -brief address` lists them): {another}",
+                address.ip()
+            )),
             io::ErrorKind::PermissionDenied => {
                 Some(format!("port {} is kept for privileged programs: {another}", address.port()))
             }
