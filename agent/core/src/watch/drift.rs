@@ -87,8 +87,9 @@ impl Drift {
             self.errors.take(sample.events, sample.bits, GOOD_SHARE * sample.limit, BAD_SHARE * sample.limit);
         }
         if self.errors.alarms() {
+            let beside = if (sample.events as f64) < sample.limit * sample.bits { "though below" } else { "and above" };
             drifts.push(format!(
-                "errors come oftener, {} in {:.3e} bits by the last run, though below the limit of {:.0e}",
+                "errors come more often, {} in {:.3e} bits by the last run, {beside} the limit of {:.0e}",
                 sample.events, sample.bits, sample.limit
             ));
         }
@@ -161,7 +162,9 @@ mod tests {
     fn each_figure_is_seen_to_drift_before_it_fails() {
         // A third of the limit: 300 events are a failure, 100 pass.
         let (n, text) = until(|_, s| s.events = 100);
-        assert!(n <= 2 && text.contains("errors"), "{n} {text}");
+        assert!(n <= 2 && text.contains("errors") && text.contains("though below the limit"), "{n} {text}");
+        let (_, text) = until(|_, s| s.events = 400);
+        assert!(text.contains("and above the limit"), "{text}");
         let (n, text) = until(|n, s| s.flaps = u64::from(n % 3 == 1));
         assert!(n <= 25 && text.contains("link"), "{n} {text}");
         let (n, text) = until(|n, s| s.latency_ns = Some(5000.0 * 1.01f64.powi(n as i32)));
