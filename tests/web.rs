@@ -21,7 +21,7 @@ pub fn filled(path: &str) -> String {
 pub fn changing() -> Vec<(String, &'static str)> {
     let body = |path: &str| match path.rsplit('/').next() {
         Some("runs" | "cases") => r#"{"port": "quay0"}"#,
-        Some("stages" | "skips") => r#"{"stage": "internal"}"#,
+        Some("stages" | "skips" | "asides") => r#"{"stage": "internal"}"#,
         Some("end") => "",
         other => panic!("{other:?}: a changing route without a body in this test"),
     };
@@ -34,7 +34,7 @@ pub fn forms() -> Vec<(String, &'static str)> {
         Some("runs") => "profile=quick",
         Some("cases") => "cable=Q-12",
         Some("end") => "port=quay0",
-        Some("stages") => "stage=internal",
+        Some("stages" | "asides") => "stage=internal",
         Some("skips") => "stage=internal&why=no+key",
         Some("leave") => "",
         other => panic!("{other:?}: a form without fields in this test"),

@@ -40,7 +40,7 @@ pub struct PortLine {
     pub now: String,
     /// Share done of the run that is on, percent.
     pub percent: Option<u32>,
-    /// Why the state is as it is; empty where there is nothing to explain.
+    /// Why the state is as it is, without the name of the rule; empty where there is nothing to explain.
     pub why: String,
 }
 
@@ -56,7 +56,7 @@ impl PortLine {
             None if port.waiting > 0 => "waits for its turn".to_owned(),
             None if !port.in_service.is_empty() => "in service: left alone".to_owned(),
             None => match port.next_due_ms {
-                Some(due) if due > now_ms => format!("due in {}", words::age(due - now_ms)),
+                Some(due) if due >= now_ms + 1000 => format!("due in {}", words::age(due - now_ms)),
                 Some(_) => "due now".to_owned(),
                 None => String::new(),
             },
@@ -72,7 +72,7 @@ impl PortLine {
             proven_at: proven_ms.map_or(String::new(), words::stamp),
             now,
             percent,
-            why: port.standing.why.clone(),
+            why: words::plainly(&port.standing.why).to_owned(),
         }
     }
 }

@@ -73,6 +73,14 @@ pub fn meaning(state: State) -> &'static str {
     }
 }
 
+/// A reason without the name of the rule that leads it: on a list the words are enough.
+pub fn plainly(why: &str) -> &str {
+    match why.split_once(": ") {
+        Some((rule, words)) if rule != "drifts" && rule.bytes().all(|b| b.is_ascii_lowercase() || b == b'-') => words,
+        _ => why,
+    }
+}
+
 /// The kind of a port, for people.
 pub fn kind(kind: &str) -> &str {
     match kind {
@@ -172,6 +180,13 @@ mod tests {
         for foreign in ["", "//evil.example", "/\\evil.example", "https://evil.example", "/a\r\nSet-Cookie: x", "/ä"] {
             assert!(!is_own_path(foreign), "{foreign}");
         }
+    }
+
+    #[test]
+    fn a_list_says_why_without_the_name_of_the_rule() {
+        assert_eq!(plainly("no-link: no link: no plug is fitted"), "no link: no plug is fitted");
+        assert_eq!(plainly("drifts: the link dropped"), "drifts: the link dropped");
+        assert_eq!(plainly("lock2 has the address 192.0.2.17/24: moved"), "lock2 has the address 192.0.2.17/24: moved");
     }
 
     #[test]
