@@ -346,3 +346,27 @@ fn a_demo_for_which_no_address_was_asked_takes_a_free_one_and_tells_it() {
     assert_eq!(finished.code, Some(0), "{}", finished.stderr);
     assert!(finished.stderr.contains(&format!("{usual} is taken")), "{}", finished.stderr);
 }
+
+#[test]
+fn a_serial_line_is_tested_in_its_own_format_and_with_its_own_plug() {
+    let program = Program::new();
+    // The rig's plug joins the data wires only, whatever is said of it: with the word `de9` the modem lines are judged.
+    let said = |wiring: &str| spare("sim:serial-wrong-plug") + &format!("line = '19200,7E1'\nwiring = '{wiring}'\n");
+    let agent = program.start(&configure(&program, &(round("") + &said("data-only"))));
+    let status = wait_for_state(&program, "sim:serial-wrong-plug", "proven");
+    assert_eq!(status["ports"][0]["kind"], "serial");
+    end(agent);
+    let store = program.state().join("records.db");
+    let report = |store: &mut Store| {
+        let run = store.list(&Filter::default(), Some(1)).unwrap().remove(0).run;
+        Logbook::report(store, &run).unwrap()
+    };
+    let line = report(&mut Store::open(&store).unwrap()).line.unwrap();
+    assert_eq!((line.format.to_string().as_str(), line.plug.to_string().as_str()), ("19200,7E1", "data-only"));
+    // Named as a full plug it joins too little: nothing is proved any more.
+    let agent = program.start(&configure(&program, &(round("inconclusive_to_doubt = 1") + &said("de9"))));
+    let status = wait_for_state(&program, "sim:serial-wrong-plug", "unknown");
+    let why = status["ports"][0]["standing"]["why"].as_str().unwrap();
+    assert!(why.starts_with("plug-joins-data-only"), "{why}");
+    end(agent);
+}

@@ -199,7 +199,7 @@ fn the_demo_is_walked_with_real_cases() {
     visit.browser.follow("form[action$='/runs'] button");
     visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
     visit.browser.go(&format!("{url}/ports/%2Fdev%2FttyS4"));
-    visit.browser.until("document.body.innerText.includes('115200,8N1') && !!document.querySelector('.pins')");
+    visit.browser.until("document.body.innerText.includes('9600,8N1') && !!document.querySelector('.pins')");
     visit.look("demo-serial-port");
     visit.browser.follow("form[action$='/cases'] button");
     visit.walk("demo-serial-case");

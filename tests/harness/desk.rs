@@ -72,7 +72,13 @@ impl RigDesk {
             kind: if name.starts_with('/') { "serial" } else { "simulated" }.into(),
             driver: Some("harbour".into()),
             bus: None,
-            labels: Labels { label: None, cable: Some(cable.into()), cabinet: Some(cabinet.into()), spare: true },
+            labels: Labels {
+                label: None,
+                cable: Some(cable.into()),
+                cabinet: Some(cabinet.into()),
+                spare: true,
+                ..Labels::default()
+            },
             present: true,
             standing: Standing::default(),
             in_service: Vec::new(),

@@ -34,6 +34,8 @@ fn each_mistake_is_named_with_its_line() {
         ("[[port]]\nselect = { name = 'q*' }\nlabel = ''", ":3: label ``"),
         ("[[port]]\nselect = { label = 'Q1' }", ":2: a port's entry is chosen by name"),
         ("[[port]]\nselect = { nam = 'q*' }", ":2: unknown field `nam`"),
+        ("[[port]]\nselect = { name = '/dev/ttyS*' }\nline = '9600 baud'", ":3: line format `9600 baud` is not SPEED"),
+        ("[[port]]\nselect = { name = '/dev/ttyS*' }\nwiring = 'de15'", ":3: plug `de15` is not one of"),
         ("[http]\nlisten = '0.0.0.0:7440'", ":2: listen `0.0.0.0:7440`"),
         ("[http]\nlisten = 'quay'", ":2: listen `quay`"),
         ("[http]\nkey_file = '/k'", ":2: certificate_file and key_file"),

@@ -48,6 +48,8 @@ spare = true
 select = { name = "/dev/ttyS4" }
 cabinet = "tide gauge"
 cable = "T-02"
+line = "9600,8N1"
+wiring = "de9"
 spare = true
 
 [[port]]

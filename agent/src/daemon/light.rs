@@ -5,7 +5,7 @@
 //! more, a fall of 0.02 to 0.1 dB a day) is our own choice, no source.
 
 use std::{
-    path::PathBuf,
+    path::Path,
     sync::{Arc, Mutex},
     time::Duration,
 };
@@ -212,7 +212,7 @@ impl Site for Quay {
 }
 
 /// One life of the daemon, with its records on disk.
-async fn live(quay: &Arc<Quay>, records: &PathBuf, days: u64) {
+async fn live(quay: &Arc<Quay>, records: &Path, days: u64) {
     let config = Config::parse("light.toml", CONFIG).unwrap();
     let clock = Arc::clone(quay);
     let shared = Shared::new(config, Box::new(Store::open(records).unwrap()), move || clock.now());
