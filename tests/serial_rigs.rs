@@ -297,6 +297,25 @@ fn a_serial_rig_of_ones_own_is_read_from_its_file() {
     assert!(refused.code == Some(2) && refused.stderr.contains("line 2"), "{refused:?}");
 }
 
+/// An adapter that counts nothing, a chip that holds much and a computer that stalls: the run ends in time, and blames nobody.
+#[test]
+fn a_slow_computer_behind_a_deep_adapter_is_not_blamed_on_the_line() {
+    let mut rig = builtin_serial("serial-slow-adapter").unwrap();
+    let profile = Profile::named("quick").unwrap();
+    for fifo_bytes in [16, 64, 128] {
+        rig.uart.fifo_bytes = fifo_bytes;
+        for stall in [0.002, 0.01, 0.04_f64] {
+            rig.host.stall_s = stall.try_into().unwrap();
+            for seed in 1..6 {
+                let report = check_here(&rig, seed, &profile);
+                let verdict = &report.verdict;
+                assert_ne!(verdict.outcome, Outcome::Fault, "{fifo_bytes} {stall} {seed}: {verdict:?}");
+                assert!(report.seconds.len() < 120, "{fifo_bytes} {stall} {seed}: {} s", report.seconds.len());
+            }
+        }
+    }
+}
+
 /// The truth is the rig's own description.
 #[test]
 fn a_case_finds_what_is_wrong_on_a_serial_line() {

@@ -29,7 +29,16 @@ pub fn draw(rng: &mut Rng) -> Trial {
     rig.format = FormatText(format.parse().expect("a format"));
     let count = [0, 1, 1, 2, 3, 4][rng.below(6) as usize];
     rig.segments = (1..=count).map(|n| Segment { label: format!("S-{n}"), length_m: 10 }).collect();
-    let truth = inflict(rng, &mut rig);
+    rig.uart.fifo_bytes = [16, 16, 64, 128][rng.below(4) as usize];
+    rig.uart.latency_us = [1000, 1000, 16_000][rng.below(3) as usize];
+    let mut truth = inflict(rng, &mut rig);
+    // Any of it may be met on a computer that is slow as well.
+    if truth.class != Class::SlowHost && rng.chance(0.15) {
+        rig.host = slow(rng);
+        if truth.class == Class::Healthy {
+            truth.class = Class::SlowHost;
+        }
+    }
     Trial { rig: AnyRig::Serial(Box::new(rig)), truth }
 }
 
@@ -98,7 +107,7 @@ fn inflict(rng: &mut Rng, rig: &mut SerialRig) -> Truth {
             Some(SerialFaultKind::ParityErrors { ratio: ratio(log_between(rng, 30.0, 300.0) * LIMIT) })
         }
         SlowHost => {
-            rig.host = SerialHost { stall_s: seconds(0.004), every_s: seconds(log_between(rng, 0.05, 0.5)) };
+            rig.host = slow(rng);
             truth.at.clear();
             None
         }
@@ -125,6 +134,10 @@ fn inflict(rng: &mut Rng, rig: &mut SerialRig) -> Truth {
         rig.faults.push(SerialFault { place, kind, from_s: seconds(0.0), until_s: None });
     }
     truth
+}
+
+fn slow(rng: &mut Rng) -> SerialHost {
+    SerialHost { stall_s: seconds(log_between(rng, 0.002, 0.05)), every_s: seconds(log_between(rng, 0.05, 0.5)) }
 }
 
 fn draw_place(rng: &mut Rng, rig: &SerialRig) -> (Place, Location, Option<String>) {

@@ -124,10 +124,11 @@ pub struct LineEvidence {
     pub damage: DamageKind,
     /// Times fewer bytes were let out at once because this computer lost some.
     pub slowdowns: u32,
-    /// Byte counts of that part in which as few bytes were out at once as there can be. The chip itself holds as many, so a busy
-    /// computer does not explain what is lost there.
-    pub slowest: LineCounts,
-    /// Bytes that this computer's counts say it lost there.
+    /// Byte counts since fewer were let out at once for the last time; nothing where that never was. Bytes are missing there only at
+    /// the slowest pace, since else still fewer would have been let out.
+    pub since_slowed: LineCounts,
+    /// Bytes that this computer's counts say it lost with as few out at once as there can be: more than a busy computer explains,
+    /// since the chip itself holds as many.
     pub lost_at_slowest: u64,
     /// Modem lines, over all states of the outputs; empty where there are none.
     pub modem: Vec<ModemReading>,
@@ -163,7 +164,7 @@ impl LineEvidence {
     /// explains it.
     pub fn put_on_line(&self) -> LineCounts {
         if self.capabilities.hides_overruns() && self.counts.returned > 0 {
-            LineCounts { lost: self.slowest.lost.saturating_sub(self.lost_at_slowest), ..self.slowest }
+            LineCounts { lost: self.since_slowed.lost.saturating_sub(self.lost_at_slowest), ..self.since_slowed }
         } else {
             LineCounts { lost: self.lost_unexplained(), ..self.counts }
         }

@@ -66,11 +66,11 @@ impl LineRun<'_> {
     }
 
     /// Bits compared so far that the run may end on. Once bytes went missing and not all that is dropped here is counted, only
-    /// those of the slowest pace say whether the line lost them.
+    /// those since it was slowed say whether the line lost them.
     fn bits_that_count(&self) -> u64 {
         let g = &self.gathered;
         let uncounted = g.slowdowns > 0 && self.line.capabilities().hides_overruns();
-        if uncounted { g.slowest.bits_compared } else { g.tally.counts.bits_compared }
+        if uncounted { g.since_slowed.bits_compared } else { g.tally.counts.bits_compared }
     }
 
     /// Nothing slower is left to try, and at this pace the line fails: more of it would only take long.
@@ -150,6 +150,7 @@ impl LineRun<'_> {
             Ended::LostAtThisPace => {
                 self.window = (self.window / 8).max(WINDOW_MIN);
                 self.gathered.slowdowns += 1;
+                self.gathered.since_slowed = Default::default();
                 (self.say)(Event::LineSlowed { bytes_out: self.window });
             }
             _ if self.gathered.characters_per_second.is_none_or(|known| speed.is_some_and(|s| s > known)) => {

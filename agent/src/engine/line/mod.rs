@@ -104,7 +104,7 @@ struct LineGathered {
     turnaround: Vec<Turnaround>,
     single_byte_trips: LatencyHistogram,
     slowdowns: u32,
-    slowest: LineCounts,
+    since_slowed: LineCounts,
     lost_at_slowest: u64,
     characters_per_second: Option<f64>,
     stopped: Option<Stopped>,
@@ -331,8 +331,8 @@ impl<'a> LineRun<'a> {
         self.next_block = self.next_block.wrapping_add(exchanged.blocks);
         self.gathered.tally.merge(&exchanged.tally);
         let slowest = self.window <= WINDOW_MIN;
-        if slowest {
-            self.gathered.slowest.merge(&exchanged.tally.counts);
+        if slowest || self.gathered.slowdowns > 0 {
+            self.gathered.since_slowed.merge(&exchanged.tally.counts);
         }
         if let Some(errors) = exchanged.errors {
             if slowest {

@@ -31,7 +31,7 @@ impl LineRun<'_> {
             errors: g.errors,
             damage: g.tally.damage.kind(),
             slowdowns: g.slowdowns,
-            slowest: g.slowest,
+            since_slowed: g.since_slowed,
             lost_at_slowest: g.lost_at_slowest,
             modem: g.modem.clone(),
             flow: g.flow,
@@ -73,7 +73,7 @@ impl LineRun<'_> {
                 capabilities: evidence.capabilities,
                 foreign_bytes: evidence.foreign,
                 counts: evidence.counts,
-                counts_at_slowest_pace: evidence.slowest,
+                counts_since_slowed: evidence.since_slowed,
                 characters_per_second: g.characters_per_second,
                 share_of_line: g
                     .characters_per_second

@@ -444,8 +444,8 @@ fn lost_at_full_pace(e: &LineEvidence) -> Option<Finding> {
     if !e.capabilities.hides_overruns() || !losses_refute(e, &all) {
         return None;
     }
-    let slowest = match e.slowest {
-        LineCounts { sent: 0, .. } => "the slowest pace was not come to".to_owned(),
+    let slowest = match e.since_slowed {
+        LineCounts { sent: 0, .. } => "no lower pace was come to".to_owned(),
         LineCounts { sent, lost: 0, .. } => format!("none of {sent} when fewer were let out at once"),
         LineCounts { sent, lost, .. } => format!("{lost} of {sent} when fewer were let out at once"),
     };

@@ -38,7 +38,7 @@ fn good() -> LineEvidence {
         errors: Some(LineErrors::default()),
         damage: DamageKind::None,
         slowdowns: 0,
-        slowest: LineCounts::default(),
+        since_slowed: LineCounts::default(),
         lost_at_slowest: 0,
         modem: readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.dtr, ri: false }),
         flow: Some(FlowCheck { sent: 512, came_while_off: 16, came_in_all: 512 }),
@@ -251,7 +251,7 @@ fn where_nobody_counts_overruns_only_what_is_lost_at_the_slowest_pace_is_the_lin
             e.errors = None;
             e.counts.lost = 300;
             e.counts.pieces_slipped = 200;
-            e.slowest =
+            e.since_slowed =
                 LineCounts { sent: 20_000, lost: at_slowest, pieces_slipped: at_slowest, ..LineCounts::default() };
         })
     };
