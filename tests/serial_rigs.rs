@@ -69,6 +69,14 @@ fn every_serial_rig_gives_what_its_name_promises() {
         ("serial-inverted", "fault", 1, json!(["port", "plug"]), "bytes-damaged", ""),
         ("serial-dropping", "fault", 1, json!(["port", "plug"]), "bytes-lost", ""),
         ("serial-slow-host", "pass", 0, json!([]), "limit-proved", ""),
+        (
+            "serial-slow-adapter",
+            "undecided",
+            3,
+            json!([]),
+            "lost-at-full-pace",
+            "a computer that is too slow does this",
+        ),
         ("serial-wrong-plug", "undecided", 3, json!([]), "plug-joins-data-only", "--wiring"),
         ("serial-dead", "fault", 1, json!(["port", "plug"]), "no-bytes-returned", "a plug is fitted"),
         ("serial-bad-port", "fault", 1, json!(["port"]), "bytes-damaged", ""),
@@ -96,7 +104,8 @@ fn no_seed_turns_a_bad_serial_rig_into_a_pass_and_none_blames_a_good_one() {
     let profile = Profile::named("quick").unwrap();
     for (name, _) in BUILTIN_SERIAL {
         let rig = builtin_serial(name).unwrap();
-        let good = ["serial-good", "serial-slow-host", "serial-data-only", "serial-rs485"].contains(&name);
+        let good = ["serial-good", "serial-slow-host", "serial-slow-adapter", "serial-data-only", "serial-rs485"]
+            .contains(&name);
         for seed in 100..110 {
             let report = check_here(&rig, seed, &profile);
             let outcome = report.verdict.outcome;

@@ -369,7 +369,7 @@ pub struct Agent {
     /// Keep the demo's records in this file; without it they go with the program
     #[arg(long, value_name = "FILE", requires = "demo")]
     pub store: Option<PathBuf>,
-    /// Where the demo's page listens; port 0 takes any that is free
+    /// Where the demo's page listens [default: 127.0.0.1:7440, or any free port if that is taken]; port 0 takes any that is free
     #[arg(long, value_name = "ADDRESS", requires = "demo")]
     pub listen: Option<std::net::SocketAddr>,
     /// What else to do

@@ -7,6 +7,7 @@ pub mod check;
 pub mod isolate;
 pub mod keep;
 pub mod locate;
+mod log;
 pub mod ports;
 pub mod records;
 pub mod report;
@@ -35,7 +36,7 @@ pub fn run() -> ExitCode {
     };
     // A service tells of its doings without being asked.
     let is_service = matches!(&args.command, Command::Agent(agent) if agent.command.is_none());
-    init_log(args.verbose + u8::from(is_service));
+    log::init(args.verbose + u8::from(is_service));
     match args.command {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
@@ -52,26 +53,6 @@ pub fn run() -> ExitCode {
         Command::Manual { markdown: false } => show::manual(),
         Command::Manual { markdown: true } => show::manual_as_markdown(),
     }
-}
-
-/// Log lines go to stderr, and only what deserves attention unless asked for more.
-fn init_log(verbose: u8) {
-    let level = match verbose {
-        0 => "warn",
-        1 => "info",
-        2 => "debug",
-        _ => "trace",
-    };
-    let filter = tracing_subscriber::EnvFilter::try_from_env("TURNBACK_LOG")
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
-    let colour = std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
-        && std::io::IsTerminal::is_terminal(&std::io::stderr());
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(colour)
-        .without_time()
-        .init();
 }
 
 /// Prints to the standard output and gives `status`. A reader that closed its pipe chose so; whatever else goes wrong, such as a full

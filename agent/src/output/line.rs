@@ -130,8 +130,11 @@ fn modem_lines(report: &Report) -> Titled {
             ]
         })
         .collect();
-    ("Modem lines", vec!["modem line", "pin", "must", "does", ""], rows)
+    (MODEM_LINES, vec!["modem line", "pin", "must", "does", ""], rows)
 }
+
+/// Title of the table of modem lines.
+pub const MODEM_LINES: &str = "Modem lines";
 
 fn turnaround(turnaround: &[Turnaround]) -> Titled {
     let time = |ns: Option<u64>| ns.map_or("-".into(), figure::time_ns);

@@ -120,7 +120,7 @@ fn ratios(report: &Report) -> Option<Figure> {
 }
 
 /// How to read intervals of ratios.
-pub(super) const RATIOS_SUMMARY: &str = "A point is the best single figure, the line its interval; an arrow: the interval reaches \
+pub(super) const RATIOS_SUMMARY: &str = "A point is the likeliest ratio, the line its interval; an arrow: the interval reaches \
     down to 0. Left of the limit is good.";
 
 /// Frames lost or damaged over time; each column as high as its worst second.

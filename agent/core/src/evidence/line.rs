@@ -124,8 +124,10 @@ pub struct LineEvidence {
     pub damage: DamageKind,
     /// Times fewer bytes were let out at once because this computer lost some.
     pub slowdowns: u32,
-    /// Bytes that this computer's counts say it lost with as few out at once as there can be: more than a busy computer explains,
-    /// since the chip itself holds as many.
+    /// Byte counts of that part in which as few bytes were out at once as there can be. The chip itself holds as many, so a busy
+    /// computer does not explain what is lost there.
+    pub slowest: LineCounts,
+    /// Bytes that this computer's counts say it lost there.
     pub lost_at_slowest: u64,
     /// Modem lines, over all states of the outputs; empty where there are none.
     pub modem: Vec<ModemReading>,
@@ -151,17 +153,32 @@ impl LineEvidence {
         self.errors.map_or(0, |errors| errors.lost_in_host()).min(self.counts.lost)
     }
 
-    /// Lost bytes that nothing in this computer accounts for.
-    pub fn lost_on_line(&self) -> u64 {
+    /// Lost bytes that no count of this computer accounts for: they stand in the way of a pass.
+    pub fn lost_unexplained(&self) -> u64 {
         self.counts.lost - self.lost_in_host()
     }
 
-    /// Pieces compared that failed on the way, at most all: damaged, slipped by more than this computer's own losses, or holding a
-    /// character that came in with an error.
+    /// The counts by which losses are put on the line. Where all that is dropped here is counted, those of the whole run without
+    /// it; where it is not, those of the slowest pace, at which there is nothing to drop. Where nothing comes back at all, no pace
+    /// explains it.
+    pub fn put_on_line(&self) -> LineCounts {
+        if self.capabilities.hides_overruns() && self.counts.returned > 0 {
+            LineCounts { lost: self.slowest.lost.saturating_sub(self.lost_at_slowest), ..self.slowest }
+        } else {
+            LineCounts { lost: self.lost_unexplained(), ..self.counts }
+        }
+    }
+
+    /// Pieces compared that failed on the way, at most all: damaged, slipped by what is put on the line, or holding a character that
+    /// came in with an error.
     pub fn pieces_failed(&self) -> u64 {
-        let c = &self.counts;
-        let slipped = if self.lost_on_line().saturating_add(c.inserted) > 0 { c.pieces_slipped } else { 0 };
-        c.pieces_damaged.saturating_add(slipped).max(self.characters_in_error()).min(c.pieces)
+        let (all, line) = (&self.counts, self.put_on_line());
+        let slipped = match (all.inserted, line.lost) {
+            (0, 0) => 0,
+            (0, _) => line.pieces_slipped,
+            _ => all.pieces_slipped,
+        };
+        all.pieces_damaged.saturating_add(slipped).max(self.characters_in_error()).min(all.pieces)
     }
 
     /// Characters that the chip found wrong by their stop or parity bit.

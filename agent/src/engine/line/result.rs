@@ -31,6 +31,7 @@ impl LineRun<'_> {
             errors: g.errors,
             damage: g.tally.damage.kind(),
             slowdowns: g.slowdowns,
+            slowest: g.slowest,
             lost_at_slowest: g.lost_at_slowest,
             modem: g.modem.clone(),
             flow: g.flow,
@@ -72,6 +73,7 @@ impl LineRun<'_> {
                 capabilities: evidence.capabilities,
                 foreign_bytes: evidence.foreign,
                 counts: evidence.counts,
+                counts_at_slowest_pace: evidence.slowest,
                 characters_per_second: g.characters_per_second,
                 share_of_line: g
                     .characters_per_second

@@ -12,12 +12,11 @@ pub type LineRemark = (&'static str, fn(&LineEvidence) -> Option<String>);
 pub const LINE_REMARKS: &[LineRemark] = &[
     ("host-slowed", |e| {
         (e.slowdowns > 0).then(|| {
-            format!(
-                "this computer did not empty the port in time: {} bytes were lost inside it; fewer were let out at once, and the \
-                 step repeated, {} times",
-                e.lost_in_host(),
-                e.slowdowns
-            )
+            let why = match e.lost_in_host() {
+                0 => "bytes went missing, and nobody counts all that is dropped on this side of the port".to_owned(),
+                inside => format!("this computer did not empty the port in time: {inside} bytes were lost inside it"),
+            };
+            format!("{why}; fewer were let out at once, and the step repeated, {} times", e.slowdowns)
         })
     }),
     ("lost-in-host", |e| {
@@ -63,9 +62,13 @@ pub const LINE_REMARKS: &[LineRemark] = &[
     }),
     ("no-counts", |e| {
         (e.counts.sent > 0 && !e.capabilities.counts_errors).then(|| {
-            "this port's driver counts no line errors; that does not count against it, but a byte lost in this computer cannot be \
-             told from one lost on the line"
-                .into()
+            let told = "this port's driver counts no line errors; that does not count against it";
+            match e.capabilities.hides_overruns() {
+                true => format!(
+                    "{told}, but a byte lost in this computer is told from one lost on the line only by letting fewer out at once"
+                ),
+                false => told.to_owned(),
+            }
         })
     }),
     ("ring-wired", |e| {
