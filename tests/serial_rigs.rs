@@ -297,6 +297,22 @@ fn a_serial_rig_of_ones_own_is_read_from_its_file() {
     assert!(refused.code == Some(2) && refused.stderr.contains("line 2"), "{refused:?}");
 }
 
+#[test]
+fn a_cable_with_parity_errors_is_found_whether_or_not_the_port_marks_them() {
+    let program = Program::new();
+    let printed = program.run("rigs serial-bad-cable").stdout;
+    for marks in ["true", "false"] {
+        let rig = printed.replace("bit-errors", "parity-errors").replace("ratio = 0.0001", "ratio = 0.001");
+        let rig = rig.replace("marks_errors = true", &format!("marks_errors = {marks}"));
+        let path = program.state().join(format!("parity-{marks}.toml"));
+        std::fs::write(&path, rig).unwrap();
+        let words = "--cable Q-12 --yes --no-record --json --line 9600,7E1";
+        let case = program.run(&format!("isolate sim:{} {words}", path.display())).report();
+        assert_eq!(case["verdict"]["location"], json!(["cable"]), "marks {marks}: {}", case["verdict"]);
+        assert_eq!(case["verdict"]["segment"], "quay-duct", "marks {marks}: {}", case["verdict"]);
+    }
+}
+
 /// An adapter that counts nothing, a chip that holds much and a computer that stalls: the run ends in time, and blames nobody.
 #[test]
 fn a_slow_computer_behind_a_deep_adapter_is_not_blamed_on_the_line() {

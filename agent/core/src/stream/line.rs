@@ -207,6 +207,14 @@ impl LineCollector {
         self.handle_bytes(&[byte], now);
     }
 
+    /// By the port's own count so many characters more came in with a wrong stop or parity bit, unmarked, and their data show
+    /// nothing. In which second is known, and not which they are.
+    pub fn handle_counted(&mut self, characters: u64, now: Nanos) {
+        if characters > 0 {
+            self.second(now).damaged += characters;
+        }
+    }
+
     /// Nothing more will come of what was sent: what is missing is lost.
     pub fn settle(&mut self, now: Nanos) {
         self.settle_blocks(now, true);

@@ -56,6 +56,8 @@ pub(super) struct Exchange {
     /// Of the bytes that are out, those that are not waited for any more: lost, most likely.
     written_off: u64,
     errors_before: Option<LineErrors>,
+    /// Characters in error that show in the port's count alone, and are told to the collector.
+    counted: u64,
     patience_ns: u64,
     /// Silence after which what is out is written off.
     pause_ns: u64,
@@ -78,6 +80,7 @@ impl Exchange {
             rx: LineCollector::new(stream, format.data_bits, origin),
             window,
             written_off: 0,
+            counted: 0,
             patience_ns: PATIENCE_NS + format.characters_ns(32),
             pause_ns: PAUSE_NS + format.characters_ns(window + 32),
             first_sent_at: None,
@@ -108,6 +111,7 @@ impl Exchange {
             let now = line.now();
             if now >= watch_at {
                 watch_at = now + WATCH_EVERY_NS;
+                self.look_at_the_count(line)?;
                 if let Some(stopped) = watch(now, self.counts()) {
                     return Ok(Ended::Stopped(stopped));
                 }
@@ -189,6 +193,7 @@ impl Exchange {
         // One moment more, in which a byte too many would show.
         let now = line.now();
         self.take_in(line, now)?;
+        self.look_at_the_count(line)?;
         let errors = self.errors_so_far(line)?;
         let elapsed = self.first_sent_at.map(|first| self.last_in_at.saturating_sub(first)).filter(|ns| *ns > 0);
         let returned = self.counts().returned as f64;
@@ -209,6 +214,18 @@ impl Exchange {
     /// Bytes that are out and may still come.
     fn waited_for(&self) -> u64 {
         self.rx.outstanding().saturating_sub(self.written_off)
+    }
+
+    /// Where bytes are not marked, a wrong parity bit shows in the port's count alone: looked at often enough to know the second.
+    fn look_at_the_count(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
+        if line.capabilities().marks_errors {
+            return Ok(());
+        }
+        let characters = self.errors_so_far(line)?.map_or(0, |errors| errors.framing + errors.parity);
+        let unseen = characters.saturating_sub(self.counts().damaged).max(self.counted);
+        self.rx.handle_counted(unseen - self.counted, line.now());
+        self.counted = unseen;
+        Ok(())
     }
 
     fn errors_so_far(&self, line: &mut dyn Line) -> Result<Option<LineErrors>, PortError> {
