@@ -100,8 +100,6 @@ fn inflict(rng: &mut Rng, rig: &mut SerialRig) -> Truth {
         }
         ParityErrors => {
             let shown = rig.uart.counts_errors || rig.uart.marks_errors;
-            // Without marks nobody knows in which second they came.
-            let shown = shown && (rig.uart.marks_errors || crossings == 1.0);
             let has_parity = rig.format.0.parity != turnback_core::line::Parity::None;
             truth.above_limit = shown && has_parity;
             Some(SerialFaultKind::ParityErrors { ratio: ratio(log_between(rng, 30.0, 300.0) * LIMIT) })
