@@ -191,12 +191,19 @@ fn status(json: bool) -> ExitCode {
     } else {
         print!("{}", render(&status, jiff::Timestamp::now().as_millisecond()));
     }
-    let any = |state: &str| ports(&status).iter().any(|port| port["standing"]["state"] == state);
-    ExitCode::from(match () {
+    ExitCode::from(status_code(&status))
+}
+
+fn status_code(status: &Value) -> u8 {
+    let any = |state: &str| ports(status).iter().any(|port| port["standing"]["state"] == state);
+    // A port that no round chooses stays unknown, and nobody asked for more.
+    let chosen = |port: &Value| port["rounds"].as_array().is_some_and(|rounds| !rounds.is_empty());
+    let open = ports(status).iter().any(|port| chosen(port) && port["standing"]["state"] == "unknown");
+    match () {
         () if any("failed") => 1,
-        () if any("suspect") || any("unknown") || status["health"]["ok"] != true => 3,
+        () if any("suspect") || open || status["health"]["ok"] != true => 3,
         () => 0,
-    })
+    }
 }
 
 fn ports(status: &Value) -> &[Value] {
@@ -256,6 +263,24 @@ fn age(ms: i64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_port_that_no_round_chooses_is_not_waited_for() {
+        let status = |state: &str, rounds: &[&str]| {
+            serde_json::json!({
+                "health": {"ok": true},
+                "ports": [{"rounds": rounds, "standing": {"state": state}}, {"rounds": [], "standing": {"state": "unknown"}}],
+            })
+        };
+        for (state, rounds, code) in [
+            ("proven", &["spares"][..], 0),
+            ("unknown", &["spares"], 3),
+            ("suspect", &["spares"], 3),
+            ("failed", &[], 1),
+        ] {
+            assert_eq!(status_code(&status(state, rounds)), code, "{state} {rounds:?}");
+        }
+    }
 
     #[test]
     fn a_status_reads_well() {

@@ -55,17 +55,27 @@ pub fn run() -> ExitCode {
     }
 }
 
-/// Prints to the standard output and gives `status`. A reader that closed its pipe chose so; whatever else goes wrong, such as a full
-/// disk, is told and gives [`NOT_TESTED`], so that nobody takes an empty file for a pass.
-fn print(text: &str, status: ExitCode) -> ExitCode {
+/// Writes to the standard output. A reader that closed its pipe chose so.
+fn write_out(text: &str) -> std::io::Result<()> {
     let mut out = std::io::stdout();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
-            eprintln!("error: cannot write to the standard output: {error}");
-            ExitCode::from(NOT_TESTED)
-        }
-        _ => status,
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+        done => done,
     }
+}
+
+/// Prints to the standard output and gives `status`. What cannot be written, as on a full disk, is told and gives [`NOT_TESTED`], so
+/// that nobody takes an empty file for a pass.
+fn print(text: &str, status: ExitCode) -> ExitCode {
+    match write_out(text) {
+        Ok(()) => status,
+        Err(error) => unwritten(&error),
+    }
+}
+
+fn unwritten(error: &std::io::Error) -> ExitCode {
+    eprintln!("error: cannot write to the standard output: {error}");
+    ExitCode::from(NOT_TESTED)
 }
 
 /// Prints an error with its causes and the way out.

@@ -73,7 +73,7 @@ pub(super) fn import(store: Option<PathBuf>, file: &Path, format: Option<args::F
         print(&format!(
             "{} runs taken in, {} completed, {} were there already; {} cases taken in\n",
             done.new, done.completed, done.already_there, done.cases
-        ));
+        ))?;
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -5,7 +5,6 @@ mod exchange;
 mod when;
 
 use std::{
-    io::Write,
     path::{Path, PathBuf},
     process::ExitCode,
 };
@@ -55,12 +54,14 @@ pub fn run(args: Records) -> ExitCode {
             eprintln!("error: {text}");
             ExitCode::from(USAGE)
         }
+        Err(Failure::Output(error)) => super::unwritten(&error),
     }
 }
 
 enum Failure {
     Store(StoreError),
     Usage(String),
+    Output(std::io::Error),
 }
 
 impl From<StoreError> for Failure {
@@ -76,15 +77,13 @@ fn open(given: Option<PathBuf>) -> Result<Store, StoreError> {
     Store::open_existing(&location::path(given.as_deref())?)
 }
 
-fn print(text: &str) {
-    // A closed pipe is the reader's choice.
-    let _ = std::io::stdout().write_all(text.as_bytes());
+fn print(text: &str) -> Result<(), Failure> {
+    super::write_out(text).map_err(Failure::Output)
 }
 
 fn print_json(value: &impl serde::Serialize) -> Result<(), Failure> {
     let text = serde_json::to_string_pretty(value).map_err(|error| Failure::Usage(error.to_string()))?;
-    print(&format!("{text}\n"));
-    Ok(())
+    print(&format!("{text}\n"))
 }
 
 fn list(store: Option<PathBuf>, options: &List) -> Done {
@@ -93,7 +92,7 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
         // Nobody named the file, and no run has made it yet: that is no mistake.
         (Err(StoreError::Missing { path }), None) => {
             if options.json {
-                print("[]\n");
+                print("[]\n")?;
             }
             eprintln!("nothing is recorded yet; a check makes {}", path.display());
             return Ok(ExitCode::SUCCESS);
@@ -106,7 +105,7 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
         print_json(&records)?;
     } else if !records.is_empty() {
         let ids = records.iter().map(|r| store.short_id(&r.run)).collect::<Result<Vec<_>, _>>()?;
-        print(&shown::list(&records, &ids));
+        print(&shown::list(&records, &ids))?;
     }
     let all = store.count(&filter)?;
     if records.is_empty() && all == 0 {
@@ -125,7 +124,7 @@ fn cases(store: Option<PathBuf>, only_open: bool, json: bool) -> Done {
     } else if rows.is_empty() {
         eprintln!("no such case is recorded");
     } else {
-        print(&shown::cases(&rows));
+        print(&shown::cases(&rows))?;
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -134,11 +133,11 @@ fn show(store: Option<PathBuf>, run: &str, json: bool) -> Done {
     let store = open(store)?;
     let record = store.find(run)?;
     match (store.document(&record.run)?, json) {
-        (Some(document), true) => print(&format!("{document}\n")),
-        (Some(_), false) => print(&shown::harmless(&text::render(&store.report(&record.run)?))),
+        (Some(document), true) => print(&format!("{document}\n"))?,
+        (Some(_), false) => print(&shown::harmless(&text::render(&store.report(&record.run)?)))?,
         (None, true) => return Err(StoreError::NoDocument { run: record.run }.into()),
         (None, false) => {
-            print(&shown::columns(&record));
+            print(&shown::columns(&record))?;
             eprintln!("only these columns are recorded: the run came in as CSV");
         }
     }
@@ -153,7 +152,7 @@ fn compare(store: Option<PathBuf>, runs: [&str; 2], json: bool) -> Done {
         print_json(&found)?;
     } else {
         let ids = [store.short_id(&found.runs[0])?, store.short_id(&found.runs[1])?];
-        print(&shown::difference(&found, &ids));
+        print(&shown::difference(&found, &ids))?;
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -187,7 +186,7 @@ fn prune(store: Option<PathBuf>, options: &Prune) -> Done {
     let now_ms = jiff::Timestamp::now().as_millisecond();
     if options.dry_run {
         let count = store.would_prune(retention, now_ms)?;
-        print(&format!("{count} of {} runs would be dropped\n", store.count(&Filter::default())?));
+        print(&format!("{count} of {} runs would be dropped\n", store.count(&Filter::default())?))?;
         return Ok(ExitCode::SUCCESS);
     }
     if options.automatic {
@@ -195,7 +194,7 @@ fn prune(store: Option<PathBuf>, options: &Prune) -> Done {
     }
     let count = store.prune(retention, now_ms)?;
     store.give_room_back()?;
-    print(&format!("{count} runs dropped, {} left\n", store.count(&Filter::default())?));
+    print(&format!("{count} runs dropped, {} left\n", store.count(&Filter::default())?))?;
     Ok(ExitCode::SUCCESS)
 }
 
@@ -205,7 +204,7 @@ fn check(store: Option<PathBuf>, json: bool) -> Done {
     if json {
         print_json(&found)?;
     } else {
-        print(&shown::soundness(&found));
+        print(&shown::soundness(&found))?;
     }
     Ok(if found.problems.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(DAMAGED) })
 }

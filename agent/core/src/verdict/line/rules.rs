@@ -234,7 +234,9 @@ fn no_bytes_returned(e: &LineEvidence) -> Option<Finding> {
         let text = format!("{text}, though the modem lines do: a plug is fitted, and the data path is open");
         return blame(e, "certain that the data path is open", text);
     }
-    let text = format!("{text}: no plug is fitted, the plug is open, or the port's line side is dead");
+    let two_wires =
+        if e.capabilities.half_duplex { "; or it is a two-wire RS-485 port: say so with --wiring rs485" } else { "" };
+    let text = format!("{text}: no plug is fitted, the plug is open, or the port's line side is dead{two_wires}");
     let mut found = blame(e, "certain that the loop is open; nothing was measured on the line", text)?;
     if e.placement == Placement::AtPort && found.location.len() > 1 {
         found.location = vec![Location::Plug, Location::Port];
