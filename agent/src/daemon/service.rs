@@ -85,6 +85,8 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
     let known = Arc::clone(&site);
     let meet = Box::new(move |port: &str| meet(&known, port));
     let mut supervisor = Supervisor::new(site, Arc::clone(&shared), watchdog()).await?;
+    // Whoever shortens the watchdog's time must not have a healthy agent killed: thrice in it.
+    supervisor.beat = sd_notify::watchdog_enabled().map(|limit| limit / 3);
     let desk: Arc<dyn Desk> = Arc::new(Clerk::new(Arc::clone(&shared), meet));
     let mut parts = tokio::task::JoinSet::new();
     let mut address = None;
