@@ -124,6 +124,10 @@ fn a_technician_walks_through_the_page() {
     visit.browser.go(&at(serial));
     visit.browser.until("document.querySelector('.pins td.wrong')?.parentNode.textContent.includes('CTS')");
     visit.browser.until("document.querySelectorAll('.plots svg').length > 0");
+    let measured = visit.browser.value("document.getElementById('measured').parentNode.innerText");
+    for part in ["115200,8N1", "de9", "line errors", "characters/s", "turnaround", "pin"] {
+        assert!(measured.as_str().is_some_and(|words| words.contains(part)), "{part} in {measured}");
+    }
     visit.look("serial-port");
     web.desk.hold();
     visit.browser.follow("form[action$='/runs'] button");

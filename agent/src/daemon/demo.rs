@@ -28,6 +28,12 @@ pub const CONFIG: &str = r#"
 runs_at_once = 3
 
 [[port]]
+select = { name = "quay2" }
+cabinet = "quay cabinet 3"
+cable = "Q-17"
+spare = true
+
+[[port]]
 select = { name = "quay?" }
 cabinet = "quay cabinet 3"
 cable = "Q-12"
@@ -65,7 +71,17 @@ spare = true
 
 [[round]]
 name = "watch"
-select = [{ spare = true }]
+select = [{ name = "lock?" }, { name = "office?" }, { name = "/dev/*" }, { name = "quay0" }, { name = "quay1" },
+    { name = "quay3" }, { name = "quay4" }, { name = "quay5" }]
+schedule = "0,30 * * * * *"
+jitter = "25s"
+repeat_after = "15s"
+side_by_side = true
+
+[[round]]
+name = "far-ends"
+select = [{ name = "quay2" }]
+placement = "far-end"
 schedule = "0,30 * * * * *"
 jitter = "25s"
 repeat_after = "15s"
@@ -304,6 +320,8 @@ mod tests {
         for (name, _) in PORTS {
             let traits = turnback_core::watch::selector::Traits { name, ..Default::default() };
             assert!(config.ports.iter().any(|entry| entry.select.selects(&traits)), "{name}");
+            let rounds = config.rounds.iter().filter(|round| round.select.iter().any(|s| s.selects(&traits)));
+            assert_eq!(rounds.count(), 1, "{name}");
         }
     }
 }

@@ -88,8 +88,11 @@ fn factor_ticks(low: f64, high: f64, wanted: usize) -> Vec<f64> {
         .collect()
 }
 
-/// A number on an axis: as short as it can be, with a prefix for thousands.
+/// A number on an axis: as short as it can be, with a prefix for thousands, and as a power of ten where it is tiny.
 pub fn short(value: f64) -> String {
+    if value > 0.0 && value < 1e-3 {
+        return power(value);
+    }
     let (scaled, prefix) = match value.abs() {
         v if v >= 1e9 => (value / 1e9, "G"),
         v if v >= 1e6 => (value / 1e6, "M"),
@@ -157,8 +160,8 @@ mod tests {
 
     #[test]
     fn numbers_on_an_axis_are_short() {
-        let shown: Vec<_> = [0.0, 0.25, 500.0, 1500.0, 20_000.0, 1e6, 2.5e9].map(short).into();
-        assert_eq!(shown, ["0", "0.25", "500", "1500", "20k", "1M", "2.5G"]);
+        let shown: Vec<_> = [0.0, 1e-9, 2e-4, 0.25, 500.0, 1500.0, 20_000.0, 1e6, 2.5e9].map(short).into();
+        assert_eq!(shown, ["0", "10⁻⁹", "2×10⁻⁴", "0.25", "500", "1500", "20k", "1M", "2.5G"]);
         assert_eq!([power(1e-7), power(2e-12), power(1.0), power(1000.0)], ["10⁻⁷", "2×10⁻¹²", "10⁰", "10³"]);
     }
 }

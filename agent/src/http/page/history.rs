@@ -49,9 +49,15 @@ fn ratios(past: &[Past]) -> Option<Figure> {
         "The likeliest ratio by each of {} runs; {faults} of them found a fault (dashed). No column: no error, or none could be counted.",
         past.len()
     );
-    // In the power of ten of the highest: an axis has no room for more digits.
-    let unit = 10_f64.powf(measured().map(|(_, ratio)| ratio).fold(0.0, f64::max).log10().floor());
-    let y_title = format!("bit error ratio, in {}", power(unit));
+    // In the power of ten of the highest: an axis has no room for more digits. One of factors is marked with powers anyway.
+    let highest = measured().map(|(_, ratio)| ratio).fold(0.0, f64::max);
+    let (unit, y_title) = match Scale::for_heights(measured().map(|(_, ratio)| ratio)).is_logarithmic() {
+        true => (1.0, "bit error ratio".to_owned()),
+        false => {
+            let unit = 10_f64.powf(highest.log10().floor());
+            (unit, format!("bit error ratio, in {}", power(unit)))
+        }
+    };
     Some(over_time(past, "past-ratio", "Bit error ratio of each run", &summary, &y_title, &|record| {
         record.bit_error_ratio.map(|ratio| (ratio / unit, figure::ratio(ratio)))
     }))
@@ -175,6 +181,14 @@ mod tests {
         assert_eq!(ratio.svg.matches("class=\"mark\"").count(), 1, "{}", ratio.svg);
         assert!(ratio.svg.contains("bit error ratio, in 10⁻⁶"), "{}", ratio.svg);
         assert!(figures.iter().any(|f| f.id == "past-trip" && !f.svg.contains(">-0<")));
+    }
+
+    #[test]
+    fn ratios_far_apart_are_marked_with_powers_of_ten() {
+        let records = [record(20, Outcome::Fault, Some(1e-5)), record(10, Outcome::Pass, Some(2e-9))];
+        let figures = figures(&records, "ethernet", now_ms());
+        let svg = &figures.iter().find(|f| f.id == "past-ratio").unwrap().svg;
+        assert!(svg.contains(">10⁻⁸<") && svg.contains(">10⁻⁶<") && !svg.contains(", in "), "{svg}");
     }
 
     #[test]

@@ -227,7 +227,7 @@ impl Measured {
     pub fn new(report: &Report, now_ms: i64) -> Self {
         let mut facts = page::run::carries(report);
         // Speeds, errors and light; what is counted in frames or bytes is on the report's own page.
-        let kept = ["line errors", "speed", "without error", "one byte", "transceiver"];
+        let kept = ["line errors", "speed", "without error", "turnaround", "transceiver"];
         facts.extend(text::figures(report).into_iter().filter(|(name, _)| kept.contains(name)));
         let modem = text::line_tables(report).into_iter().find(|(title, ..)| *title == line::MODEM_LINES);
         let began = report.started_at.parse::<jiff::Timestamp>().map_or(now_ms, jiff::Timestamp::as_millisecond);
