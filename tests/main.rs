@@ -19,3 +19,4 @@ mod serial_rigs;
 mod tap_rigs;
 mod tidy;
 mod web;
+mod web_routes;

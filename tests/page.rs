@@ -32,6 +32,10 @@ impl Visit {
     fn look(&mut self, name: &str) {
         for (size, phone) in [("phone", true), ("desk", false)] {
             for (light, dark) in [("light", false), ("dark", true)] {
+                // Dark is for the eye: only pictures show it.
+                if dark && self.pictures.is_none() {
+                    continue;
+                }
                 self.browser.look(phone, dark);
                 let flaws = self.browser.value(FLAWS);
                 assert_eq!(flaws, "", "{name}, {size}, {light}");
@@ -41,6 +45,24 @@ impl Visit {
             }
         }
         assert!(self.browser.errors.is_empty(), "{name}: {:#?}", self.browser.errors);
+    }
+
+    /// Walks a case that is open on the screen to its end, doing what it says.
+    fn walk(&mut self, name: &str) {
+        for stage in 0..16 {
+            self.browser.until(
+                "!document.querySelector('.next progress') && !document.body.innerText.includes('Waits for its turn')",
+            );
+            if stage == 1 {
+                self.look(name);
+            }
+            if self.browser.value("!document.getElementById('done')") == true {
+                break;
+            }
+            self.browser.follow("#done");
+        }
+        self.browser.until("/decided|exhausted/.test(document.querySelector('.subject').textContent)");
+        self.look(&format!("{name}-over"));
     }
 }
 
@@ -54,13 +76,13 @@ fn a_technician_walks_through_the_page() {
     let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
     let mut visit = Visit { browser, pictures };
     let web = Web::start();
-    for port in ["quay0", "quay0", "quay1", "quay2", "lock0", "lock0"] {
+    for port in ["quay0", "quay0", "quay1", "quay2", "lock0", "lock0", "/dev/ttyS1", "/dev/ttyS1"] {
         web.desk.run_to_end(port);
     }
     let at = |path: &str| format!("{}{path}", web.url);
 
     visit.browser.go(&at("/"));
-    visit.browser.until("document.querySelectorAll('.ledger li').length === 5");
+    visit.browser.until("document.querySelectorAll('.ledger li').length === 6");
     visit.look("ports");
     // By keyboard: the first stop leads past the navigation.
     visit.browser.press("Tab");
@@ -96,6 +118,26 @@ fn a_technician_walks_through_the_page() {
     // Over: the report takes its place by itself.
     visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
     visit.look("report");
+
+    // A serial port: its history, a check watched live, and its report with lines and pins.
+    let serial = "/ports/%2Fdev%2FttyS1";
+    visit.browser.go(&at(serial));
+    visit.browser.until("document.querySelector('.pins td.wrong')?.parentNode.textContent.includes('CTS')");
+    visit.browser.until("document.querySelectorAll('.plots svg').length > 0");
+    visit.look("serial-port");
+    web.desk.hold();
+    visit.browser.follow("form[action$='/runs'] button");
+    visit.browser.until("document.querySelector('.said')?.textContent.includes('bytes sent')");
+    let words = visit.browser.value("document.querySelector('main').innerText");
+    assert!(!words.as_str().unwrap_or_default().contains("frames"), "{words}");
+    visit.look("serial-live");
+    web.desk.let_go();
+    visit.browser.until("document.querySelector('h1')?.textContent.startsWith('FAULT')");
+    let words = visit.browser.value("document.querySelector('main').innerText");
+    for part in ["115200,8N1", "CTS", "pin", "stuck"] {
+        assert!(words.as_str().is_some_and(|words| words.contains(part)), "{part} in {words}");
+    }
+    visit.look("serial-report");
 
     // An isolation, step by step.
     visit.browser.go(&at("/ports/quay2"));
@@ -152,24 +194,21 @@ fn the_demo_is_walked_with_real_cases() {
     visit.browser.follow("form[action$='/runs'] button");
     visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
 
+    // Serial ports go the same way, down to what the hand is to do.
+    visit.browser.go(&format!("{url}/ports/%2Fdev%2FttyS4"));
+    visit.browser.follow("form[action$='/runs'] button");
+    visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
+    visit.browser.go(&format!("{url}/ports/%2Fdev%2FttyS4"));
+    visit.browser.until("document.body.innerText.includes('9600,8N1') && !!document.querySelector('.pins')");
+    visit.look("demo-serial-port");
+    visit.browser.follow("form[action$='/cases'] button");
+    visit.walk("demo-serial-case");
+
     // From the first of the run's minutes the electronics of lock1 get worse; whatever is found, the way leads to an end.
     visit.browser.go(&format!("{url}/ports/lock1"));
     visit.browser.follow("form[action$='/cases'] button");
-    for stage in 0..16 {
-        visit.browser.until(
-            "!document.querySelector('.next progress') && !document.body.innerText.includes('Waits for its turn')",
-        );
-        if stage == 1 {
-            visit.look("demo-case");
-        }
-        if visit.browser.value("!document.getElementById('done')") == true {
-            break;
-        }
-        visit.browser.follow("#done");
-    }
-    visit.browser.until("/decided|exhausted/.test(document.querySelector('.subject').textContent)");
-    visit.look("demo-case-over");
+    visit.walk("demo-case");
     visit.browser.go(&format!("{url}/"));
-    visit.browser.until("document.querySelectorAll('.ledger li').length === 12");
+    visit.browser.until("document.querySelectorAll('.ledger li').length === 15");
     visit.look("demo-ports");
 }

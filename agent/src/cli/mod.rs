@@ -13,7 +13,7 @@ pub mod records;
 pub mod report;
 pub mod show;
 
-use std::process::ExitCode;
+use std::{io::Write, process::ExitCode};
 
 use clap::Parser;
 
@@ -52,6 +52,19 @@ pub fn run() -> ExitCode {
         Command::Completions { shell } => show::completions(shell),
         Command::Manual { markdown: false } => show::manual(),
         Command::Manual { markdown: true } => show::manual_as_markdown(),
+    }
+}
+
+/// Prints to the standard output and gives `status`. A reader that closed its pipe chose so; whatever else goes wrong, such as a full
+/// disk, is told and gives [`NOT_TESTED`], so that nobody takes an empty file for a pass.
+fn print(text: &str, status: ExitCode) -> ExitCode {
+    let mut out = std::io::stdout();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            eprintln!("error: cannot write to the standard output: {error}");
+            ExitCode::from(NOT_TESTED)
+        }
+        _ => status,
     }
 }
 

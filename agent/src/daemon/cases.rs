@@ -203,14 +203,12 @@ mod tests {
             site::{Order, RunEnd},
         },
         engine::check::check,
-        ports::{Port, simulated::SimulatedPort},
     };
 
     /// Walks a case as the page does, each stage through the queue's own order.
     #[test]
     fn the_chafed_segment_is_found_from_the_desk() {
-        let rig = demo::rig("quay2", Duration::from_secs(600)).unwrap();
-        let port = || SimulatedPort::of(&rig, "quay2".into(), 7);
+        let port = || demo::open("quay2", Duration::from_secs(600), 7).unwrap();
         let segments = vec!["office-riser".to_owned(), "crane-rail".to_owned()];
         let case = open(port().identity(), port().offers(), "Q-12".into(), segments);
         let (id, mut logbook) = (case.case.clone(), Memory::default());
@@ -232,9 +230,9 @@ mod tests {
                 record: Labels::default(),
             };
             let mut port = port();
-            local::arrange(&order, &mut port);
+            local::arrange(&order, &mut *port);
             let options = local::options(&order, "2026-05-01T10:00:00+00:00".into());
-            let done = ended(check(&mut port, None, options, &mut |_| {}, &Cancel::default()));
+            let done = ended(check(&mut *port, None, options, &mut |_| {}, &Cancel::default()));
             let RunEnd::Report(report) = done else { panic!("{done:?}") };
             end(&mut logbook, &id, &asked.run, Ok(report)).unwrap();
         }
@@ -249,7 +247,7 @@ mod tests {
 
     #[test]
     fn what_a_case_does_not_have_is_refused() {
-        let port = SimulatedPort::of(&demo::rig("quay0", Duration::ZERO).unwrap(), "quay0".into(), 1);
+        let port = demo::open("quay0", Duration::ZERO, 1).unwrap();
         let case = open(port.identity(), port.offers(), "Q-12".into(), Vec::new());
         for stage in ["", "nowhere", "far-end:crane-rail", "cable-test"] {
             assert!(begin(case.clone(), stage, None).is_err(), "{stage}");

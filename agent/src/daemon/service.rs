@@ -3,6 +3,7 @@
 use std::{future::Future, path::PathBuf, pin::Pin, sync::Arc, time::Duration};
 
 use sd_notify::NotifyState;
+use thiserror::Error;
 use tokio::signal::unix::{SignalKind, signal};
 
 use super::{
@@ -36,13 +37,29 @@ pub struct Start<S: Site> {
 /// Serves page and API at the desk until [`Shared::stopped`]; gives the page's address once it listens, and what to wait for.
 pub type Page = Box<dyn FnOnce(Arc<dyn Desk>, Arc<Shared>) -> Served + Send>;
 /// The page's address and its task, or why it cannot be served.
-pub type Served = Pin<Box<dyn Future<Output = Result<(String, tokio::task::JoinHandle<()>), String>> + Send>>;
+pub type Served = Pin<Box<dyn Future<Output = Result<(String, tokio::task::JoinHandle<()>), NotStarted>> + Send>>;
+
+/// What kept a daemon from starting.
+#[derive(Debug, Error)]
+#[error("{text}")]
+pub struct NotStarted {
+    /// In words.
+    pub text: String,
+    /// The way out, where one is known.
+    pub hint: Option<String>,
+}
+
+impl From<String> for NotStarted {
+    fn from(text: String) -> Self {
+        Self { text, hint: None }
+    }
+}
 
 /// Runs a daemon until a signal ends it.
 ///
 /// # Errors
-/// What kept it from starting, in words.
-pub fn run<S: Site>(start: Start<S>) -> Result<(), String> {
+/// What kept it from starting, or from ending well.
+pub fn run<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
     // One thread: nothing here computes. Runs, lists of ports and the disk have threads of their own.
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -56,7 +73,7 @@ pub fn run<S: Site>(start: Start<S>) -> Result<(), String> {
     done
 }
 
-async fn serve<S: Site>(start: Start<S>) -> Result<(), String> {
+async fn serve<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
     let Start { site, config, logbook, state, demo, page } = start;
     let signals = |kind| signal(kind).map_err(|error| format!("cannot hear signals: {error}"));
     let (mut hangup, mut terminate, mut interrupt) =
@@ -110,7 +127,7 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), String> {
     if let Some(state) = &state {
         let _ = std::fs::remove_file(control::socket(state));
     }
-    ended.map_err(|error| format!("the supervisor failed: {error}"))
+    Ok(ended.map_err(|error| format!("the supervisor failed: {error}"))?)
 }
 
 /// Gets to know a port; a driver may hang at that.
