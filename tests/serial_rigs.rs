@@ -313,6 +313,19 @@ fn a_cable_with_parity_errors_is_found_whether_or_not_the_port_marks_them() {
     }
 }
 
+/// The byte that one too many pushes behind the last that is waited for comes in too.
+#[test]
+fn bytes_put_in_are_no_lost_bytes() {
+    let text = builtin_serial("serial-dropping").unwrap().to_toml().replace("drop", "insert");
+    let rig = SerialRig::parse(&text).unwrap();
+    let profile = Profile::named("quick").unwrap();
+    for seed in 1..21 {
+        let totals = check_here(&rig, seed, &profile).totals;
+        assert!(totals.bytes_inserted > 50, "seed {seed}: {totals:?}");
+        assert_eq!(totals.bytes_lost, 0, "seed {seed}: {totals:?}");
+    }
+}
+
 /// An adapter that counts nothing, a chip that holds much and a computer that stalls: the run ends in time, and blames nobody.
 #[test]
 fn a_slow_computer_behind_a_deep_adapter_is_not_blamed_on_the_line() {

@@ -229,6 +229,7 @@ impl LineCollector {
             };
             self.count(&fates, now);
         }
+        self.in_step = true;
     }
 
     /// Ends the stream.

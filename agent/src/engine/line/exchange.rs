@@ -61,6 +61,8 @@ pub(super) struct Exchange {
     patience_ns: u64,
     /// Silence after which what is out is written off.
     pause_ns: u64,
+    /// Silence after which nothing more is on its way.
+    rest_ns: u64,
     first_sent_at: Option<Nanos>,
     last_in_at: Nanos,
     buffer: Vec<u8>,
@@ -83,6 +85,7 @@ impl Exchange {
             counted: 0,
             patience_ns: PATIENCE_NS + format.characters_ns(32),
             pause_ns: PAUSE_NS + format.characters_ns(window + 32),
+            rest_ns: REST_NS + format.characters_ns(8),
             first_sent_at: None,
             last_in_at: 0,
             buffer: Vec::new(),
@@ -161,6 +164,7 @@ impl Exchange {
             }
         }
         let trip = self.last_in_at.saturating_sub(start);
+        self.hear_the_rest(line)?;
         self.rx.settle(line.now());
         Ok((self.counts().lost == lost_before && self.rx.sent() == end).then_some(trip))
     }
@@ -187,9 +191,21 @@ impl Exchange {
         Ok(())
     }
 
+    /// As many bytes came as went out, and not the same ones: with one too many among them, the last is still on its way.
+    fn hear_the_rest(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
+        while self.rx.outstanding() == 0 && !self.rx.in_step() {
+            let until = line.now() + self.rest_ns;
+            if self.take_in(line, until)? == 0 {
+                break;
+            }
+        }
+        Ok(())
+    }
+
     /// Waits for what is out and gives the counts.
     pub(super) fn finish(mut self, line: &mut dyn Line) -> Result<Exchanged, PortError> {
         self.drain(line)?;
+        self.hear_the_rest(line)?;
         // One moment more, in which a byte too many would show.
         let now = line.now();
         self.take_in(line, now)?;
@@ -272,6 +288,8 @@ const PATIENCE_NS: u64 = 2 * SECOND_NS;
 /// Silence, beside what the bytes themselves take, after which it is worth to send on: longer than any adapter gathers bytes
 /// (255 ms at most where the driver lets it be set, from memory).
 const PAUSE_NS: u64 = 300_000_000;
+/// Longer than adapters gather bytes as they come (16 ms, from memory).
+const REST_NS: u64 = 50_000_000;
 const WAIT_NS: u64 = 20_000_000;
 const WATCH_EVERY_NS: u64 = 200_000_000;
 const SILENCES_MAX: u32 = 2;
