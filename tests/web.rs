@@ -17,7 +17,7 @@ const JSON: (&str, &str) = ("Content-Type", "application/json");
 fn changing() -> Vec<(String, &'static str)> {
     let body = |path: &str| match path.rsplit('/').next() {
         Some("runs" | "cases") => r#"{"port": "quay0"}"#,
-        Some("stages" | "skips") => r#"{"stage": "internal"}"#,
+        Some("stages" | "skips" | "asides") => r#"{"stage": "internal"}"#,
         Some("end") => "",
         other => panic!("{other:?}: a changing route without a body in this test"),
     };
@@ -26,12 +26,13 @@ fn changing() -> Vec<(String, &'static str)> {
 }
 
 /// The same of the page.
-const FORMS: [(&str, &str); 6] = [
+const FORMS: [(&str, &str); 7] = [
     ("/ports/quay0/runs", "profile=quick"),
     ("/ports/quay0/cases", "cable=Q-12"),
     ("/runs/none/end", "port=quay0"),
     ("/cases/none/stages", "stage=internal"),
     ("/cases/none/skips", "stage=internal&why=no+key"),
+    ("/cases/none/asides", "stage=internal"),
     ("/leave", ""),
 ];
 

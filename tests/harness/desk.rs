@@ -6,7 +6,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use tokio::sync::broadcast;
 use turnback::daemon::desk::{
     CaseOrder, CaseView, Desk, DeskError, Figures, Happening, Health, Labels, LiveRun, NextView, OutboxLine, PortView,
-    RecordLine, RecordQuery, StageView, StartOrder,
+    RecordLine, RecordQuery, StageOrder, StageView, StartOrder,
 };
 use turnback::engine::{
     cancel::Cancel,
@@ -210,8 +210,9 @@ impl Inner {
         if let Some(case) = state.cases.get_mut(cause) {
             case.running = None;
             let verdict = &report.verdict;
-            case.stages.last_mut().expect("a stage began").result =
-                format!("{}: {}", verdict.outcome.name(), verdict.sureness);
+            let stage = case.stages.last_mut().expect("a stage began");
+            stage.result = format!("{}: {}", verdict.outcome.name(), verdict.sureness);
+            stage.counts = true;
             if verdict.outcome == Outcome::Fault {
                 case.verdict = Some(verdict.clone());
                 case.state = "decided".into();
@@ -236,10 +237,11 @@ fn next(case: &CaseView) -> Option<NextView> {
         return None;
     }
     STAGES.get(case.stages.len()).map(|(stage, _, act, look)| NextView {
-        stage: Some((*stage).into()),
+        stage: (*stage).into(),
         act: (*act).into(),
         look: (*look).into(),
         cautions: vec![Caution::LaserLight.action().into(), LOCAL_CODES_FIRST.into()],
+        known_good: None,
     })
 }
 
@@ -349,7 +351,8 @@ impl Desk for RigDesk {
         Ok(id)
     }
 
-    fn perform(&self, case: &str, stage: &str) -> Result<String, DeskError> {
+    fn perform(&self, case: &str, order: StageOrder) -> Result<Option<String>, DeskError> {
+        let stage = order.stage.as_str();
         let port = self.case(case)?.port;
         let known = STAGES.iter().find(|(name, ..)| *name == stage).map(|(_, rig, ..)| *rig);
         let rig = known.ok_or_else(|| DeskError::Unknown { what: "stage", name: stage.into() })?;
@@ -365,6 +368,7 @@ impl Desk for RigDesk {
                 run: None,
                 skipped: None,
                 result: "begun".into(),
+                counts: false,
             });
             case.running = Some(String::new());
         }
@@ -376,7 +380,7 @@ impl Desk for RigDesk {
         if case.running.is_some() {
             case.running = Some(run.clone());
         }
-        Ok(run)
+        Ok(Some(run))
     }
 
     fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), DeskError> {
@@ -388,7 +392,17 @@ impl Desk for RigDesk {
             run: None,
             skipped: Some(why.into()),
             result: String::new(),
+            counts: true,
         });
+        case.next = next(case);
+        Ok(())
+    }
+
+    fn set_aside(&self, case: &str, stage: &str) -> Result<(), DeskError> {
+        let mut state = self.inner.state();
+        let case = state.cases.get_mut(case).ok_or_else(|| DeskError::Unknown { what: "case", name: case.into() })?;
+        case.stages.retain(|done| done.stage != stage);
+        case.state = "open".into();
         case.next = next(case);
         Ok(())
     }

@@ -12,17 +12,19 @@ use std::{
 
 use jiff::Timestamp;
 use turnback_core::{
+    case::Case,
     event::Event,
     sim::{self, Rig},
 };
 
 use super::{
     local::{self, on_thread},
-    site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site},
+    site::{Boxed, Order, PortFacts, RunEnd, Say, Site},
 };
 use crate::{
-    engine::{cancel::Cancel, check::check},
-    ports::{Port, simulated::SimulatedPort},
+    case::conduct::{Opening, open_case},
+    engine::cancel::Cancel,
+    ports::simulated::SimulatedPort,
 };
 
 /// The configuration of the demo: short times, so that something is seen.
@@ -179,7 +181,6 @@ impl Site for Harbour {
                     return RunEnd::Failed(format!("there is no port `{}` in the harbour", order.port));
                 };
                 let mut port = SimulatedPort::of(&rig, order.port.clone(), order.seed);
-                local::arrange(&order, &mut port);
                 let began = Instant::now();
                 let mut paced = |event: Event| {
                     if let (Pace::Real, Event::Progress(progress)) = (pace, &event) {
@@ -196,16 +197,15 @@ impl Site for Harbour {
                     say(event);
                 };
                 let started_at = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
-                local::end(check(&mut port, None, local::options(&order, started_at), &mut paced, &cancel))
+                local::end(local::carry_out(&order, &mut port, started_at, &mut paced, &cancel))
             },
             RunEnd::Failed,
         )
     }
 
-    fn meet(&self, port: &str) -> Result<Known, String> {
+    fn open_case(&self, port: &str, opening: Opening) -> Result<Case, String> {
         let rig = rig(port, self.age()).ok_or_else(|| format!("there is no port `{port}` in the harbour"))?;
-        let port = SimulatedPort::of(&rig, port.to_owned(), 1);
-        Ok((port.identity(), port.offers()))
+        open_case(&mut SimulatedPort::of(&rig, port.to_owned(), 1), opening).map_err(|error| error.to_string())
     }
 
     fn cpu_used(&self) -> Duration {
@@ -238,8 +238,9 @@ mod tests {
             stage: None,
             record: Default::default(),
         };
-        let options = local::options(&order, String::new());
-        check(&mut simulated, None, options, &mut |_| {}, &Cancel::default()).unwrap().verdict.outcome
+        let done = local::carry_out(&order, &mut simulated, String::new(), &mut |_| {}, &Cancel::default());
+        let RunEnd::Report(report) = local::end(done) else { panic!("no report") };
+        report.verdict.outcome
     }
 
     #[test]

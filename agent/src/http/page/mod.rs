@@ -45,6 +45,7 @@ pub fn router(desk: SharedDesk, gate: Arc<Gate>, tls: bool) -> Router {
         .route("/cases/{case}", get(read::case))
         .route("/cases/{case}/stages", post(act::perform))
         .route("/cases/{case}/skips", post(act::skip))
+        .route("/cases/{case}/asides", post(act::set_aside))
         .route("/daemon", get(read::daemon))
         .route("/enter", get(enter::form).post(enter::enter))
         .route("/leave", post(enter::leave))
