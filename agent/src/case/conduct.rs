@@ -421,7 +421,7 @@ impl<'a> Conductor<'a> {
     }
 
     fn settle_and_save(&mut self) {
-        self.case.changed_at = now();
+        self.case.changed_at = this_moment();
         self.case.program = concat!("turnback ", env!("CARGO_PKG_VERSION")).into();
         self.case.settle();
         if let Err(error) = self.shelf.save(&self.case) {
@@ -433,4 +433,9 @@ impl<'a> Conductor<'a> {
 /// Now, RFC 3339 with zone.
 fn now() -> String {
     jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+}
+
+/// The same to the millisecond: of two things done within a second, which came last.
+fn this_moment() -> String {
+    jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
 }

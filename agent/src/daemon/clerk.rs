@@ -293,18 +293,25 @@ impl Clerk {
 
     /// Whether a run of the port may be asked for now; the profile of its first round.
     fn can_start(&self, name: &str) -> Result<Option<Profile>, DeskError> {
-        let board = self.shared.board();
+        let mut board = self.shared.board();
+        let board = &mut *board;
         let port = board.ports.get(name).ok_or_else(|| DeskError::Unknown { what: "port", name: name.to_owned() })?;
         if let Some(run) = &port.running {
             let why = if run.hung { "a run of it hangs" } else { "a run of it is on" };
             return Err(DeskError::NotNow(format!("{name}: {why} ({})", run.live.run)));
         }
-        match &port.facts {
-            None => return Err(DeskError::NotNow(format!("the machine does not have {name} now"))),
+        let in_the_way = match &port.facts {
+            None => Some(format!("the machine does not have {name} now")),
             Some(facts) if !facts.in_service.is_empty() => {
-                return Err(DeskError::NotNow(format!("{name} is in service: {}", facts.in_service.join("; "))));
+                Some(format!("{name} is in service: {}", facts.in_service.join("; ")))
             }
-            Some(_) => {}
+            Some(_) => None,
+        };
+        if let Some(why) = in_the_way {
+            // The list may be old, and whoever asks has just freed the port: the next time it is fresh.
+            board.relist = true;
+            self.shared.wake.notify_one();
+            return Err(DeskError::NotNow(format!("{why}; if that has just changed, try again")));
         }
         if board.asked.iter().any(|asked| asked.port == name) || board.asked.len() >= ASKED_MAX {
             return Err(DeskError::NotNow(format!("a run of {name} waits for its turn already")));
