@@ -49,7 +49,7 @@ fn cookie(web: &Web) -> String {
 fn every_changing_call_needs_the_token() {
     let web = Web::start();
     let all = changing();
-    assert_eq!(all.len(), 5);
+    assert_eq!(all.len(), 6);
     for (path, body) in &all {
         let without = web.call("POST", path, &[JSON], body);
         assert_eq!((without.status, without.code().as_str()), (401, "token-needed"), "{path}");
