@@ -137,7 +137,11 @@ fn a_port_and_its_plug_are_told_apart_on_a_second_port() {
         }
         assert_eq!((&now["state"], &now["verdict"]["location"]), (&json!("decided"), &json!(["port"])), "{now:#}");
         // The port that was lent keeps its standing and its settings; its run is on record.
-        assert_eq!(standing(&desk, "near"), "skipped", "it was in service for a while, and nothing is said of it since");
+        assert_eq!(
+            standing(&desk, "near"),
+            "skipped",
+            "it was in service for a while, and nothing is said of it since"
+        );
         assert_ne!(standing(&desk, "quay0"), "proven");
         let lent = desk.get("/api/1/runs?port=near").json();
         assert!(lent.as_array().unwrap().iter().any(|line| line["outcome"] == "pass"), "{lent}");

@@ -471,6 +471,12 @@ fn a_delay_alone_blames_nobody_and_passes_nothing() {
             assert!(has_rule(&report, "echoes-late"), "{ms} ms {words}: {verdict} {}", report["totals"]);
         }
     }
+    // A computer that is slow to hand frames on is so inside the chip as well: that names no port where a plug does not link.
+    let text = "name = \"slow\"\n[port]\nlinks_to_itself_at_mbps = [10]\n[[faults]]\nplace = \"host\"\n\
+                kind = { delay = { ns = 2500000000 } }\n";
+    fs::write(&file, text).unwrap();
+    let report = program.check(&format!("sim:{}", file.display())).report();
+    assert_eq!(report["verdict"]["location"], json!(["plug", "port"]), "{}", report["verdict"]);
     // A delay that a line may have, and one that a computer at work adds, are none of this.
     for ns in [1_000_000, 50_000_000] {
         let text = format!("name = \"far\"\n[[faults]]\nplace = \"plug\"\nkind = {{ delay = {{ ns = {ns} }} }}\n");
