@@ -224,7 +224,7 @@ fn a_port_that_comes_into_service_is_left_alone_and_a_reload_drops_nothing() {
         // One daemon for one state directory.
         let second = program.run(&command);
         assert_eq!(second.code, Some(4));
-        assert!(second.stderr.contains("another agent"), "{}", second.stderr);
+        assert!(second.stderr.contains("another agent") && second.stderr.contains("\nhint: "), "{}", second.stderr);
         end(agent);
     });
 }
@@ -302,10 +302,77 @@ fn the_demo_needs_no_rights_and_comes_to_know_its_ports() {
     let program = Program::new();
     let agent = program.start("agent --demo --pace fast --listen 127.0.0.1:0");
     let status = wait_until(&program, "a proven port", |s| {
-        s["ports"].as_array().is_some_and(|p| p.len() == 12 && p.iter().any(|p| p["standing"]["state"] == "proven"))
+        s["ports"].as_array().is_some_and(|p| p.len() == 15 && p.iter().any(|p| p["standing"]["state"] == "proven"))
     });
     assert_eq!(status["health"]["demo"], true);
     let shown = program.run("agent status");
     assert!(shown.stdout.contains("lock-gate controller"), "{}", shown.stdout);
+    end(agent);
+}
+
+#[test]
+fn a_taken_address_is_named_with_the_way_out() {
+    let taken = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = taken.local_addr().unwrap();
+    let (demo, configured) = (Program::new(), Program::new());
+    let command = configure(&configured, &format!("[http]\nlisten = '{address}'\n"));
+    for refused in [demo.run(&format!("agent --demo --listen {address}")), configured.run(&command)] {
+        assert_eq!(refused.code, Some(4), "{refused:?}");
+        for part in [format!("error: cannot listen on {address}: "), "\nhint: another program listens at ".into()] {
+            assert!(refused.stderr.contains(&part), "{part:?} in {}", refused.stderr);
+        }
+        assert!(refused.stderr.contains("turnback agent status") && refused.stderr.contains("--listen"));
+        assert_eq!(refused.stdout, "", "no address is told that does not listen");
+    }
+}
+
+#[test]
+fn a_demo_for_which_no_address_was_asked_takes_a_free_one_and_tells_it() {
+    let usual = format!("127.0.0.1:{}", turnback::config::http::PORT);
+    // Whoever has the usual port, this test or another program: it is taken.
+    let _taken = TcpListener::bind(&usual);
+    let program = Program::new();
+    let mut agent = program.start("agent --demo --pace fast");
+    let url = agent.line();
+    let address = url.strip_prefix("http://").unwrap_or_else(|| panic!("{url}"));
+    assert!(address.starts_with("127.0.0.1:") && address != usual, "{url}");
+    let mut stream = std::net::TcpStream::connect(address).unwrap();
+    write!(stream, "GET /health HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n").unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).unwrap();
+    assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
+    agent.signal(libc::SIGTERM);
+    let finished = agent.finish();
+    assert_eq!(finished.code, Some(0), "{}", finished.stderr);
+    assert!(finished.stderr.contains(&format!("{usual} is taken")), "{}", finished.stderr);
+}
+
+#[test]
+fn a_serial_line_is_tested_in_its_own_format_and_with_its_own_plug() {
+    let program = Program::new();
+    // The rig's plug joins the data wires only, whatever is said of it: with the word `de9` the modem lines are judged.
+    let port = |status: &Value| {
+        let ports = status["ports"].as_array().unwrap();
+        ports.iter().find(|port| port["name"] == "sim:serial-wrong-plug").unwrap().clone()
+    };
+    let said = |wiring: &str| spare("sim:serial-wrong-plug") + &format!("line = '19200,7E1'\nwiring = '{wiring}'\n");
+    let agent = program.start(&configure(&program, &(round("") + &said("data-only"))));
+    let status = wait_for_state(&program, "sim:serial-wrong-plug", "proven");
+    assert_eq!(port(&status)["kind"], "serial");
+    end(agent);
+    let store = program.state().join("records.db");
+    let report = |store: &mut Store| {
+        let run = store.list(&Filter::default(), Some(1)).unwrap().remove(0).run;
+        Logbook::report(store, &run).unwrap()
+    };
+    let line = report(&mut Store::open(&store).unwrap()).line.unwrap();
+    assert_eq!((line.format.to_string().as_str(), line.plug.to_string().as_str()), ("19200,7E1", "data-only"));
+    // Named as a full plug it joins too little: nothing is proved any more.
+    let agent = program.start(&configure(&program, &(round("inconclusive_to_doubt = 1") + &said("de9"))));
+    wait_until(&program, "undecided for its plug", |status| {
+        let standing = &port(status)["standing"];
+        standing["state"] == "unknown"
+            && standing["why"].as_str().is_some_and(|w| w.starts_with("plug-joins-data-only"))
+    });
     end(agent);
 }

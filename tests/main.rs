@@ -20,3 +20,4 @@ mod serial_rigs;
 mod tap_rigs;
 mod tidy;
 mod web;
+mod web_routes;

@@ -32,6 +32,10 @@ impl Visit {
     fn look(&mut self, name: &str) {
         for (size, phone) in [("phone", true), ("desk", false)] {
             for (light, dark) in [("light", false), ("dark", true)] {
+                // Dark is for the eye: only pictures show it.
+                if dark && self.pictures.is_none() {
+                    continue;
+                }
                 self.browser.look(phone, dark);
                 let flaws = self.browser.value(FLAWS);
                 assert_eq!(flaws, "", "{name}, {size}, {light}");
@@ -42,78 +46,15 @@ impl Visit {
         }
         assert!(self.browser.errors.is_empty(), "{name}: {:#?}", self.browser.errors);
     }
-}
 
-/// A page to walk through.
-struct Site {
-    url: String,
-    token: String,
-    /// First word of the pictures' names.
-    name: &'static str,
-    /// Ports on its first page.
-    ports: usize,
-    /// A port that passes, and one whose case is walked to its end.
-    good: &'static str,
-    bad: &'static str,
-    segments: &'static str,
-}
-
-impl Site {
-    fn at(&self, path: &str) -> String {
-        format!("{}{path}", self.url)
-    }
-}
-
-fn visit(test: &str) -> Option<Visit> {
-    let Some(browser) = Browser::start() else {
-        println!("skipped: {test}: no chromium (apt install chromium)");
-        return None;
-    };
-    Some(Visit { browser, pictures: std::env::var_os("PAGE_PICTURES").map(PathBuf::from) })
-}
-
-fn rigs(web: &Web) -> Site {
-    let (url, token) = (web.url.clone(), web.token.clone());
-    Site { url, token, name: "rigs", ports: 5, good: "quay0", bad: "quay2", segments: "office riser, quay duct" }
-}
-
-impl Visit {
-    /// The token, by hand; then back to where it was asked for.
-    fn enter(&mut self, site: &Site) {
-        self.browser.go(&site.at(&format!("/ports/{}", site.good)));
-        self.browser.follow("#start ~ p a");
-        self.browser.until("location.pathname === '/enter'");
-        self.look(&format!("{}-token", site.name));
-        self.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", site.token));
-        self.browser.follow("form.order button");
-        let back =
-            format!("location.pathname === '/ports/{}' && !!document.querySelector('[name=profile]')", site.good);
-        self.browser.until(&back);
-    }
-
-    /// Ports, token, a check, a case stage by stage to its end, and all the lists.
-    fn walk(&mut self, site: &Site) {
-        let picture = |what: &str| format!("{}-{what}", site.name);
-        self.browser.go(&site.at("/"));
-        self.browser.until(&format!("document.querySelectorAll('.ledger li').length === {}", site.ports));
-        self.look(&picture("ports"));
-        self.enter(site);
-        self.look(&picture("port"));
-        self.browser.value("document.querySelector('[name=profile]').value = 'quick'");
-        self.browser.follow("form[action$='/runs'] button");
-        // Live, until the report takes its place by itself.
-        self.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
-        self.look(&picture("report"));
-
-        self.browser.go(&site.at(&format!("/ports/{}", site.bad)));
-        self.browser.value(&format!("document.querySelector('[name=segments]').value = '{}'", site.segments));
-        self.browser.follow("form[action$='/cases'] button");
+    /// Walks a case that is open on the screen to its end, doing what it says.
+    fn walk(&mut self, name: &str) {
         for stage in 0..16 {
             self.browser.until(
                 "!document.querySelector('.next progress') && !document.body.innerText.includes('Waits for its turn')",
             );
-            if stage < 2 {
-                self.look(&picture(&format!("case-step-{stage}")));
+            if stage == 1 {
+                self.look(name);
             }
             if self.browser.value("!document.getElementById('done')") == true {
                 break;
@@ -121,82 +62,111 @@ impl Visit {
             self.browser.follow("#done");
         }
         self.browser.until("/decided|exhausted/.test(document.querySelector('.subject').textContent)");
-        self.look(&picture("case-over"));
-        for (path, name) in [("/runs", "runs"), ("/cases", "cases"), ("/daemon", "daemon")] {
-            self.browser.go(&site.at(path));
-            self.look(&picture(name));
-        }
-        self.browser.go(&site.at(&format!("/ports/{}", site.bad)));
-        self.look(&picture("port-after"));
+        self.look(&format!("{name}-over"));
     }
-}
-
-#[test]
-#[ignore = "needs Chromium and two minutes: scripts/page-check"]
-fn a_technician_walks_through_the_page() {
-    let Some(mut visit) = visit("a_technician_walks_through_the_page") else { return };
-    let web = Web::start();
-    for port in ["quay0", "quay0", "quay1", "quay2", "lock0", "lock0"] {
-        web.desk.run_to_end(port);
-    }
-    visit.walk(&rigs(&web));
-    // The demo's faults, real cases by the daemon itself. From the first of the run's minutes the electronics of lock1 get worse.
-    let program = Program::new();
-    let mut demo = program.start("agent --demo --pace fast --listen 127.0.0.1:0");
-    let url = demo.line().trim().to_owned();
-    assert!(url.starts_with("http://127.0.0.1:"), "{url}");
-    let token = std::fs::read_to_string(program.state().join("demo-token")).expect("a token").trim().to_owned();
-    let site = Site { url, token, name: "demo", ports: 12, good: "office0", bad: "lock1", segments: "" };
-    visit.walk(&site);
 }
 
 #[test]
 #[ignore = "needs Chromium and a minute: scripts/page-check"]
-fn the_page_is_worked_by_keyboard_keeps_itself_fresh_and_shows_runs_live() {
-    let Some(mut visit) = visit("the_page_is_worked_by_keyboard_keeps_itself_fresh_and_shows_runs_live") else {
+fn a_technician_walks_through_the_page() {
+    let Some(browser) = Browser::start() else {
+        println!("skipped: a_technician_walks_through_the_page: no chromium (apt install chromium)");
         return;
     };
+    let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
+    let mut visit = Visit { browser, pictures };
     let web = Web::start();
-    let site = rigs(&web);
+    for port in ["quay0", "quay0", "quay1", "quay2", "lock0", "lock0", "/dev/ttyS1", "/dev/ttyS1"] {
+        web.desk.run_to_end(port);
+    }
+    let at = |path: &str| format!("{}{path}", web.url);
+
+    visit.browser.go(&at("/"));
+    visit.browser.until("document.querySelectorAll('.ledger li').length === 6");
+    visit.look("ports");
     // By keyboard: the first stop leads past the navigation.
-    visit.browser.go(&site.at("/"));
     visit.browser.press("Tab");
     visit.browser.until("document.activeElement.textContent === 'Skip to the entries'");
     visit.browser.press("Enter");
     visit.browser.until("location.hash === '#main'");
 
     // The list keeps itself fresh: no reload, which would lose the mark.
-    web.desk.run_to_end("quay0");
-    visit.browser.go(&site.at("/"));
+    visit.browser.go(&at("/"));
     visit.browser.value("window.mark = 1");
     visit.browser.until("document.querySelector('.is-proven .name')?.textContent === 'quay0' && window.mark === 1");
     web.desk.run_to_end("lock1");
     visit.browser.until("document.querySelectorAll('.is-proven').length === 2 && window.mark === 1");
     visit.browser.until("document.getElementById('said').textContent.includes('lock1')");
 
-    // A check and a stage, watched live.
-    visit.enter(&site);
+    // The token, by hand; then back to where it was asked for.
+    visit.browser.go(&at("/ports/quay0"));
+    visit.browser.follow("#start ~ p a");
+    visit.look("token");
+    visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", web.token));
+    visit.browser.follow("form.order button");
+    visit.browser.until("location.pathname === '/ports/quay0' && !!document.querySelector('[name=profile]')");
+    visit.look("port");
+
+    // A check, watched live.
     web.desk.hold();
+    visit.browser.value("document.querySelector('[name=profile]').value = 'quick'");
     visit.browser.follow("form[action$='/runs'] button");
     visit.browser.until("location.pathname.startsWith('/runs/') && !!document.querySelector('.said')");
     visit.browser.until("document.querySelector('.said').textContent.includes('probes sent')");
     visit.look("live");
     web.desk.let_go();
+    // Over: the report takes its place by itself.
     visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
-    visit.browser.go(&site.at("/ports/quay2"));
+    visit.look("report");
+
+    // A serial port: its history, a check watched live, and its report with lines and pins.
+    let serial = "/ports/%2Fdev%2FttyS1";
+    visit.browser.go(&at(serial));
+    visit.browser.until("document.querySelector('.pins td.wrong')?.parentNode.textContent.includes('CTS')");
+    visit.browser.until("document.querySelectorAll('.plots svg').length > 0");
+    visit.look("serial-port");
+    web.desk.hold();
+    visit.browser.follow("form[action$='/runs'] button");
+    visit.browser.until("document.querySelector('.said')?.textContent.includes('bytes sent')");
+    let words = visit.browser.value("document.querySelector('main').innerText");
+    assert!(!words.as_str().unwrap_or_default().contains("frames"), "{words}");
+    visit.look("serial-live");
+    web.desk.let_go();
+    visit.browser.until("document.querySelector('h1')?.textContent.startsWith('FAULT')");
+    let words = visit.browser.value("document.querySelector('main').innerText");
+    for part in ["115200,8N1", "CTS", "pin", "stuck"] {
+        assert!(words.as_str().is_some_and(|words| words.contains(part)), "{part} in {words}");
+    }
+    visit.look("serial-report");
+
+    // An isolation, step by step.
+    visit.browser.go(&at("/ports/quay2"));
+    visit.browser.value("document.querySelector('[name=segments]').value = 'office riser, quay duct'");
     visit.browser.follow("form[action$='/cases'] button");
+    visit.look("case-begun");
+    visit.browser.follow("#done");
+    visit.browser.until("document.querySelector('.step h2')?.textContent.includes('at-port')");
+    visit.look("case-step");
     web.desk.hold();
     visit.browser.follow("#done");
     visit.browser.until("!!document.querySelector('.next progress')");
     visit.look("case-testing");
     web.desk.let_go();
-    visit.browser.until("document.querySelector('.step h2')?.textContent.includes('at-port')");
-    // Set aside, it comes up again.
-    visit.browser.follow("form[action$='/asides'] button");
-    visit.browser.until("document.querySelector('.step h2')?.textContent.includes('internal')");
+    visit.browser.until("document.querySelector('.step h2')?.textContent.includes('far-end')");
+    visit.browser.follow("#done");
+    visit.browser.until("document.querySelector('h1')?.textContent.startsWith('FAULT')");
+    visit.look("case-decided");
+    visit.browser.follow(".stages li:last-child a");
+    visit.browser.until("document.querySelector('h1')?.textContent.startsWith('FAULT')");
+    visit.look("report-fault");
 
-    // The plug on a second port: a port of this machine, or what it showed elsewhere.
-    visit.browser.go(&site.at("/ports/lock0"));
+    for (path, name) in [("/runs", "runs"), ("/cases", "cases"), ("/daemon", "daemon"), ("/ports/lock0", "port-failed")]
+    {
+        visit.browser.go(&at(path));
+        visit.look(name);
+    }
+    // The plug on a second port: one of this machine, or what it showed elsewhere. Set aside, a stage comes up again.
+    visit.browser.go(&at("/ports/lock0"));
     visit.browser.follow("form[action$='/cases'] button");
     visit.browser.until("document.querySelector('[name=on]')?.value === 'quay0'");
     visit.look("case-known-good");
@@ -210,7 +180,48 @@ fn the_page_is_worked_by_keyboard_keeps_itself_fresh_and_shows_runs_live() {
 
     // Leaving takes the forms away.
     visit.browser.follow("nav form button");
-    visit.browser.go(&site.at("/ports/quay0"));
+    visit.browser.go(&at("/ports/quay0"));
     assert_eq!(visit.browser.value("document.querySelectorAll('main form').length"), 0);
     assert!(visit.browser.errors.is_empty(), "{:#?}", visit.browser.errors);
+}
+
+#[test]
+#[ignore = "needs Chromium and a minute: scripts/page-check"]
+fn the_demo_is_walked_with_real_cases() {
+    let Some(browser) = Browser::start() else {
+        println!("skipped: the_demo_is_walked_with_real_cases: no chromium (apt install chromium)");
+        return;
+    };
+    let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
+    let mut visit = Visit { browser, pictures };
+    let program = Program::new();
+    let mut demo = program.start("agent --demo --pace fast --listen 127.0.0.1:0");
+    let url = demo.line().trim().to_owned();
+    assert!(url.starts_with("http://127.0.0.1:"), "{url}");
+    let token = std::fs::read_to_string(program.state().join("demo-token")).expect("a token");
+
+    visit.browser.go(&format!("{url}/enter?then=%2Fports%2Foffice0"));
+    visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", token.trim()));
+    visit.browser.follow("form.order button");
+    visit.browser.until("location.pathname === '/ports/office0'");
+    visit.browser.follow("form[action$='/runs'] button");
+    visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
+
+    // Serial ports go the same way, down to what the hand is to do.
+    visit.browser.go(&format!("{url}/ports/%2Fdev%2FttyS4"));
+    visit.browser.follow("form[action$='/runs'] button");
+    visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
+    visit.browser.go(&format!("{url}/ports/%2Fdev%2FttyS4"));
+    visit.browser.until("document.body.innerText.includes('9600,8N1') && !!document.querySelector('.pins')");
+    visit.look("demo-serial-port");
+    visit.browser.follow("form[action$='/cases'] button");
+    visit.walk("demo-serial-case");
+
+    // From the first of the run's minutes the electronics of lock1 get worse; whatever is found, the way leads to an end.
+    visit.browser.go(&format!("{url}/ports/lock1"));
+    visit.browser.follow("form[action$='/cases'] button");
+    visit.walk("demo-case");
+    visit.browser.go(&format!("{url}/"));
+    visit.browser.until("document.querySelectorAll('.ledger li').length === 15");
+    visit.look("demo-ports");
 }

@@ -382,7 +382,9 @@ fn a_full_page_prints_on_two_sheets() {
     // Every plot and the longest table of steps.
     let page = desk.page(&desk.check("sim:bad-cable --cable Q-12 --profile standard --for 3s"));
     let case = desk.page(&case(&desk));
-    for (name, page) in [("run", page), ("case", case)] {
+    // Modem lines, and the longest tables of speeds and formats.
+    let line = desk.page(&desk.check("sim:serial-parity --profile standard"));
+    for (name, page) in [("run", page), ("case", case), ("line", line)] {
         // Letter is the shorter of the two papers.
         fs::write(desk.path("page.html"), format!("{page}<style>@page {{ size: letter }}</style>")).unwrap();
         let Some(sheets) = printed_sheets(&desk.path("page.html"), desk.directory.path()) else { return };

@@ -69,6 +69,14 @@ fn every_serial_rig_gives_what_its_name_promises() {
         ("serial-inverted", "fault", 1, json!(["port", "plug"]), "bytes-damaged", ""),
         ("serial-dropping", "fault", 1, json!(["port", "plug"]), "bytes-lost", ""),
         ("serial-slow-host", "pass", 0, json!([]), "limit-proved", ""),
+        (
+            "serial-slow-adapter",
+            "undecided",
+            3,
+            json!([]),
+            "lost-at-full-pace",
+            "a computer that is too slow does this",
+        ),
         ("serial-wrong-plug", "undecided", 3, json!([]), "plug-joins-data-only", "--wiring"),
         ("serial-dead", "fault", 1, json!(["port", "plug"]), "no-bytes-returned", "a plug is fitted"),
         ("serial-bad-port", "fault", 1, json!(["port"]), "bytes-damaged", ""),
@@ -96,7 +104,8 @@ fn no_seed_turns_a_bad_serial_rig_into_a_pass_and_none_blames_a_good_one() {
     let profile = Profile::named("quick").unwrap();
     for (name, _) in BUILTIN_SERIAL {
         let rig = builtin_serial(name).unwrap();
-        let good = ["serial-good", "serial-slow-host", "serial-data-only", "serial-rs485"].contains(&name);
+        let good = ["serial-good", "serial-slow-host", "serial-slow-adapter", "serial-data-only", "serial-rs485"]
+            .contains(&name);
         for seed in 100..110 {
             let report = check_here(&rig, seed, &profile);
             let outcome = report.verdict.outcome;
@@ -225,6 +234,35 @@ fn the_text_of_a_serial_report_names_lines_pins_and_limits() {
     assert!(text.lines().all(|line| line.chars().count() <= 104), "{text}");
 }
 
+/// Every second or so a byte comes in with a wrong parity bit and right data: an error of the line at that format.
+#[test]
+fn a_speed_with_wrong_parity_bits_is_not_called_clean_nor_this_computers_loss() {
+    let (_, report) = check_rig("serial-parity", "--profile rate-search");
+    let rows = report["line"]["speeds"].as_array().unwrap();
+    let parity = |row: &&Value| row["errors"]["parity"].as_u64().unwrap() > 0;
+    assert!(rows.iter().any(|row| row["errors"].is_object() && parity(&row)), "{rows:?}");
+    let text = Program::new().run("check sim:serial-parity --seed 11 --profile rate-search").stdout;
+    assert!(!text.contains("lost in this computer") && text.contains("ERRORS"), "{text}");
+}
+
+#[test]
+fn what_cannot_be_printed_is_no_pass() {
+    // Linux, full(4): "Writes to the /dev/full device fail with an ENOSPC error."
+    for arguments in ["check sim:serial-good", "check sim:serial-good --json", "rigs", "profiles quick"] {
+        let full = std::fs::OpenOptions::new().write(true).open("/dev/full").unwrap();
+        let state = tempfile::tempdir().unwrap();
+        let output = std::process::Command::new(env!("CARGO_BIN_EXE_turnback"))
+            .args(arguments.split(' '))
+            .env("TURNBACK_STATE_DIR", state.path())
+            .stdout(full)
+            .output()
+            .unwrap();
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(4), "{arguments}: {told}");
+        assert!(told.contains("cannot write to the standard output: No space left"), "{arguments}: {told}");
+    }
+}
+
 #[test]
 fn wrong_words_are_refused_with_those_that_are_right() {
     for (arguments, says) in [
@@ -232,6 +270,13 @@ fn wrong_words_are_refused_with_those_that_are_right() {
         ("check sim:serial-good --line 9600,9N1", "5 to 8 data bits"),
         ("check sim:serial-good --line 400000", "cannot be set to 400000,8N1"),
         ("check sim:good --return-port sim:serial-good", "both must be Ethernet"),
+        ("check sim:good --line 9600", "cannot take --line: that is for serial lines"),
+        ("check sim:good --wiring de9", "cannot take --wiring"),
+        ("check sim:serial-good --sizes 64", "cannot take --sizes: that is for Ethernet ports"),
+        ("check sim:serial-good --rate 10%", "cannot take --rate"),
+        ("check sim:serial-good --speed 100", "cannot take --speed"),
+        ("check sim:serial-data-only --placement internal", "use a plug"),
+        ("wiring de15", "allowed are"),
     ] {
         let finished = Program::new().run(arguments);
         assert_eq!(finished.code, Some(2), "{arguments}: {finished:?}");

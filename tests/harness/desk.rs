@@ -12,7 +12,7 @@ use turnback::engine::{
     cancel::Cancel,
     check::{CheckOptions, check},
 };
-use turnback::ports::simulated::SimulatedPort;
+use turnback::ports::simulated;
 use turnback_core::caution::{Caution, LOCAL_CODES_FIRST};
 use turnback_core::event::Event;
 use turnback_core::plan::Profile;
@@ -21,12 +21,13 @@ use turnback_core::verdict::Outcome;
 use turnback_core::watch::standing::{Change, Finding, Hysteresis, Standing};
 
 /// Ports, the rig behind each, cabinet and cable.
-const PORTS: [(&str, &str, &str, &str); 5] = [
+const PORTS: [(&str, &str, &str, &str); 6] = [
     ("quay0", "good", "quay cabinet 3", "Q-12"),
     ("quay1", "no-plug", "quay cabinet 3", "Q-14"),
     ("quay2", "bad-cable", "quay cabinet 3", "Q-17"),
     ("lock0", "bad-port", "lock-gate controller", "L-04"),
     ("lock1", "good", "lock-gate controller", "L-05"),
+    ("/dev/ttyS1", "serial-stuck-cts", "tide gauge", "T-02"),
 ];
 
 /// Stages of every case, with the rig that each meets, what to do and what to look at.
@@ -68,10 +69,16 @@ impl RigDesk {
     pub fn new() -> Self {
         let port = |(name, _, cabinet, cable): (&str, &str, &str, &str)| PortView {
             name: name.into(),
-            kind: "simulated".into(),
+            kind: if name.starts_with('/') { "serial" } else { "simulated" }.into(),
             driver: Some("harbour".into()),
             bus: None,
-            labels: Labels { label: None, cable: Some(cable.into()), cabinet: Some(cabinet.into()), spare: true },
+            labels: Labels {
+                label: None,
+                cable: Some(cable.into()),
+                cabinet: Some(cabinet.into()),
+                spare: true,
+                ..Labels::default()
+            },
             present: true,
             standing: Standing::default(),
             in_service: Vec::new(),
@@ -167,12 +174,12 @@ impl Inner {
         let mut state = self.state();
         let live = state.ports.iter_mut().find(|p| p.name == port).and_then(|p| p.running.as_mut());
         if let Some(live) = live {
-            if let Event::Progress(p) = &event {
-                live.share_done = p.left_s.map(|left| p.elapsed_s / (p.elapsed_s + left).max(1e-9));
+            if let Some(share) = event.share_done() {
+                live.share_done = Some(share);
             }
             live.last_event = Some(event.clone());
         }
-        let is_progress = matches!(event, Event::Progress(_));
+        let is_progress = event.elapsed_s().is_some();
         let _ = self.tell.send(Happening::Run { run: run.into(), port: port.into(), event });
         while is_progress && state.held && !cancel.is_cancelled() {
             state = self.let_go.wait(state).unwrap_or_else(PoisonError::into_inner);
@@ -180,7 +187,7 @@ impl Inner {
     }
 
     fn carry_out(&self, run: &str, port: &str, rig: &str, profile: Profile, cause: &str, cancel: &Cancel) {
-        let mut simulated = SimulatedPort::open(rig, 7).expect("a built-in rig");
+        let mut simulated = simulated::open(rig, 7).expect("a built-in rig");
         let options = CheckOptions {
             line: turnback::engine::line::LineOptions::default(),
             profile,
@@ -196,7 +203,7 @@ impl Inner {
             confirm: true,
         };
         let mut say = |event: Event| self.heard(run, port, event, cancel);
-        let mut report = check(&mut simulated, None, options, &mut say, cancel).expect("a rig can be checked");
+        let mut report = check(&mut *simulated, None, options, &mut say, cancel).expect("a rig can be checked");
         report.port.name = port.into();
         let outcome = report.verdict.outcome;
         let mut state = self.state();

@@ -130,6 +130,28 @@ pub enum Event {
     },
 }
 
+impl Event {
+    /// Seconds since the run began, of events that tell how far it has come.
+    pub fn elapsed_s(&self) -> Option<f64> {
+        match self {
+            Self::Progress(progress) => Some(progress.elapsed_s),
+            Self::LineProgress { elapsed_s, .. } => Some(*elapsed_s),
+            _ => None,
+        }
+    }
+
+    /// Share of the run that is done, `0.0..=1.0`; none of other events, and where its length is not known.
+    pub fn share_done(&self) -> Option<f64> {
+        let left_s = match self {
+            Self::Progress(progress) => progress.left_s,
+            Self::LineProgress { left_s, .. } => *left_s,
+            _ => None,
+        };
+        let elapsed_s = self.elapsed_s()?;
+        Some((elapsed_s / (elapsed_s + left_s?).max(1e-9)).clamp(0.0, 1.0))
+    }
+}
+
 /// How far a step has come.
 #[derive(Clone, Copy, Debug, Default, Serialize)]
 pub struct Progress {

@@ -254,6 +254,10 @@ pub struct LineCapabilities {
     pub modem_lines: bool,
     /// It counts line errors.
     pub counts_errors: bool,
+    /// Every character that chip or computer drops is among them: of a chip on the computer's own bus. An adapter tells of its own
+    /// only where its maker thought of it.
+    #[serde(default)]
+    pub counts_all_overruns: bool,
     /// A byte that came in with an error is marked where it stands.
     pub marks_errors: bool,
     /// It can hold the line at break.
@@ -273,6 +277,12 @@ pub struct LineCapabilities {
 }
 
 impl LineCapabilities {
+    /// A byte may be dropped in computer or adapter without being counted. Where bytes do not take their time nothing is dropped:
+    /// a pseudo-terminal makes the sender wait.
+    pub fn hides_overruns(&self) -> bool {
+        self.paced && !self.counts_all_overruns
+    }
+
     /// The same in the words that every kind of port shares.
     pub fn shared(&self) -> Capabilities {
         Capabilities {

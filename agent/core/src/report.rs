@@ -379,6 +379,9 @@ pub struct LineReport {
     pub foreign_bytes: u64,
     /// Byte counts in full.
     pub counts: LineCounts,
+    /// Of those, the part with as few bytes out at once as there can be.
+    #[serde(default)]
+    pub counts_at_slowest_pace: LineCounts,
     /// Characters a second that came back while sending.
     pub characters_per_second: Option<f64>,
     /// The same as a share of what the line has time for; none where bytes do not take their time.

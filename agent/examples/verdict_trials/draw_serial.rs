@@ -76,8 +76,6 @@ fn inflict(rng: &mut Rng, rig: &mut SerialRig) -> Truth {
             Some(errors(log_between(rng, 0.1, 3.0)))
         }
         Characters => {
-            // Where no driver counts what this computer drops, missing bytes are held against nobody at the port.
-            truth.above_limit = rig.uart.counts_errors;
             let share = ratio(log_between(rng, 30.0, 300.0) * LIMIT);
             Some(if rng.chance(0.5) {
                 SerialFaultKind::Drop { ratio: share }

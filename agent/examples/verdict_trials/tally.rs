@@ -75,7 +75,7 @@ fn fits(class: Class, next: &str) -> bool {
         }
         Class::ErrorsBelow => &["soak", "longer", "proof"],
         Class::Network => &["connected"],
-        Class::WrongPlug => &["--wiring"],
+        Class::WrongPlug => &["--wiring", "name that wiring"],
         Class::Characters => &["this computer", "longer", "soak"],
         // A contact named where there is none would send the person the wrong way.
         _ => &["longer", "proof", "soak"],

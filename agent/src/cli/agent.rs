@@ -17,7 +17,7 @@ use crate::{
         demo::{self, Harbour, Pace},
         local::LocalSite,
         logbook::{Logbook, Memory},
-        service::{self, Page, Start},
+        service::{self, NotStarted, Page, Start},
     },
     guard::state,
     http,
@@ -66,7 +66,7 @@ pub fn run(args: Agent) -> ExitCode {
         }
     };
     check::put_back_what_was_left();
-    let page = page(&config.http, state.join("token"));
+    let page = page(&config.http, state.join("token"), WhenTaken::Refuse);
     ended(service::run(Start {
         site: Arc::new(LocalSite::new(check::open)),
         config,
@@ -108,7 +108,7 @@ fn run_demo(args: &Agent) -> ExitCode {
     };
     eprintln!("The harbour's spare ports, simulated; faults are in the making. End with Ctrl-C.");
     for (name, about) in demo::PORTS {
-        eprintln!("  {name:8} {about}");
+        eprintln!("  {name:10} {about}");
     }
     // Beside a real agent's token, not in its place.
     let token_file = match state_directory() {
@@ -119,30 +119,49 @@ fn run_demo(args: &Agent) -> ExitCode {
         }
     };
     eprintln!("Its token, for starting checks on the page: {}", token_file.display());
-    let page = page(&config.http, token_file);
+    // Nobody asked for that very address.
+    let when_taken = if args.listen.is_none() { WhenTaken::AnyFree } else { WhenTaken::Refuse };
+    let page = page(&config.http, token_file, when_taken);
     // A demo beside a real agent must not take its socket: it has one only where a state directory was named for it.
     let own = std::env::var_os(state::STATE_DIRECTORY_VARIABLE).is_some();
     let state = own.then(|| state_directory().ok()).flatten();
     ended(service::run(Start { site: Harbour::new(pace), config, logbook, state, demo: true, page }))
 }
 
+/// What to do when another program listens at the page's address.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum WhenTaken {
+    Refuse,
+    /// Take any free one of the same machine.
+    AnyFree,
+}
+
 /// Page, API and metrics, unless they are off; the token is in `token_file` where the configuration names no other.
-fn page(config: &HttpConfig, token_file: PathBuf) -> Option<Page> {
-    let config = config.enabled.then(|| config.clone())?;
+fn page(config: &HttpConfig, token_file: PathBuf, when_taken: WhenTaken) -> Option<Page> {
+    let mut config = config.enabled.then(|| config.clone())?;
     let token_file = config.token_file.clone().unwrap_or(token_file);
     Some(Box::new(move |desk, shared| {
         Box::pin(async move {
-            let started = http::start(desk, &config, &token_file, shared.stopped.watch()).await;
-            started.map_err(|error| with_causes(&error))
+            let mut started = http::start(Arc::clone(&desk), &config, &token_file, shared.stopped.watch()).await;
+            if let Err(error) = &started
+                && error.is_taken()
+                && when_taken == WhenTaken::AnyFree
+            {
+                eprintln!("{} is taken, perhaps by another agent: the page is at a free port", config.listen);
+                config.listen.set_port(0);
+                started = http::start(desk, &config, &token_file, shared.stopped.watch()).await;
+            }
+            started.map_err(|error| NotStarted { text: with_causes(&error), hint: error.hint() })
         })
     }))
 }
 
-fn ended(done: Result<(), String>) -> ExitCode {
+fn ended(done: Result<(), NotStarted>) -> ExitCode {
     match done {
         Ok(()) => ExitCode::SUCCESS,
-        Err(text) => {
-            eprintln!("error: {text}");
+        Err(error) => {
+            let hint = error.hint.clone();
+            complain(&error, hint);
             ExitCode::from(NOT_TESTED)
         }
     }

@@ -187,8 +187,8 @@ pub struct Check {
     /// Do not confirm a failure from another place (the loop inside the chip)
     #[arg(long)]
     pub no_confirm: bool,
-    /// Test although the port has an address, a route or the like. Whoever uses it is cut off meanwhile. Never overrides
-    /// the default route or your own connection
+    /// Test although the port has an address, a route or the like, or a serial line has a lock file. Whoever uses it is cut
+    /// off meanwhile. Never overrides the default route or your own connection, nor a program that has the line open
     #[arg(long)]
     pub although_in_service: bool,
     /// Print one JSON document
@@ -350,7 +350,8 @@ const CHECK_AFTER: &str = "Examples:\n  \
     turnback check /dev/ttyS1 --line 9600,8N1 --wiring de9   a serial port with a full plug\n\n\
     Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings; a serial line needs the right to read and\n\
     write its device file; a simulated rig needs nothing.\n\
-    Never look into a fibre or an optical port. Make sure that no power (PoE) is on a pair that the plug joins.";
+    Never look into a fibre or an optical port. Make sure that no power (PoE) is on a pair that the plug joins.\n\
+    RS-232 drives up to 15 V: know the levels of a serial port before you connect anything to it.";
 
 /// Options of the agent.
 #[derive(Debug, clap::Args)]
@@ -371,7 +372,7 @@ pub struct Agent {
     /// Keep the demo's records in this file; without it they go with the program
     #[arg(long, value_name = "FILE", requires = "demo")]
     pub store: Option<PathBuf>,
-    /// Where the demo's page listens; port 0 takes any that is free
+    /// Where the demo's page listens [default: 127.0.0.1:7440, or any free port if that is taken]; port 0 takes any that is free
     #[arg(long, value_name = "ADDRESS", requires = "demo")]
     pub listen: Option<std::net::SocketAddr>,
     /// What else to do

@@ -16,7 +16,7 @@ use turnback_core::{
     wiring::LinePlugError,
 };
 
-use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper};
+use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper, print};
 use crate::{
     engine::{
         cancel::Cancel,
@@ -26,10 +26,10 @@ use crate::{
     guard::{journal::recover, state},
     output::{progress::ProgressLine, text},
     ports::{
-        Port, PortError,
+        Port, PortError, Way,
         ethernet::port::EthernetPort,
         recovery::EverySetting,
-        serial::{port::SerialPort, setting::told},
+        serial::{device::Device, port::SerialPort, setting::told},
         simulated,
     },
 };
@@ -92,9 +92,7 @@ fn answer(args: &args::Check, report: &Report) -> ExitCode {
     } else {
         text::render(report)
     };
-    // A closed pipe is the reader's choice, not an error of the run.
-    let _ = std::io::stdout().write_all(printed.as_bytes());
-    ExitCode::from(report.verdict.outcome.exit_status())
+    print(&printed, ExitCode::from(report.verdict.outcome.exit_status()))
 }
 
 fn try_run(args: &args::Check, keeper: &mut Keeper) -> Result<Report, Failure> {
@@ -149,11 +147,27 @@ fn open_and_check(
 ) -> Result<Report, CheckError> {
     let seed = options.seed;
     let mut port = open(&args.port, seed)?;
+    if let Some(what) = out_of_place(args, matches!(port.way(), Way::Bytes(_))) {
+        return Err(CheckError::NotOffered { port: args.port.clone(), what });
+    }
     let mut return_port = args.return_port.as_deref().map(|name| open(name, seed)).transpose()?;
     keeper.open();
     let cancel = Cancel::default();
     end_on_signals(&cancel);
     check(&mut *port, return_port.as_mut().map(|p| &mut **p as &mut dyn Port), options, say, &cancel)
+}
+
+/// An option that says nothing to this kind of port, so that it is not thought to have been heeded.
+fn out_of_place(args: &args::Check, is_serial: bool) -> Option<String> {
+    let (given, kind) = if is_serial {
+        let given =
+            [("--sizes", args.sizes.is_some()), ("--rate", args.rate.is_some()), ("--speed", args.speed.is_some())];
+        (given.to_vec(), "Ethernet ports; a serial line has --line")
+    } else {
+        (vec![("--line", args.line.is_some()), ("--wiring", args.wiring.is_some())], "serial lines")
+    };
+    let (option, _) = given.into_iter().find(|(_, given)| *given)?;
+    Some(format!("take {option}: that is for {kind}"))
 }
 
 /// Errors that are the fault of the words given, and no answer about a port.
@@ -163,7 +177,11 @@ pub(super) fn is_wrong_use(error: &PortError) -> bool {
 
 /// What is known of a port that could not be opened.
 fn identity(name: &str) -> PortIdentity {
-    let kind = if name.starts_with("sim:") { "simulated" } else { "ethernet" };
+    let kind = match name {
+        _ if name.starts_with("sim:") => "simulated",
+        _ if is_path(name) => "serial",
+        _ => "ethernet",
+    };
     PortIdentity { name: name.to_owned(), kind: kind.into(), ..PortIdentity::default() }
 }
 
@@ -184,15 +202,25 @@ pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
     if let Some(what) = name.strip_prefix("sim:") {
         return simulated::open(what, seed);
     }
-    // A path is a serial line; names of interfaces have no slash.
-    if name.contains('/') {
+    if is_path(name) {
         SerialPort::wait_for_the_dying(name);
         put_back_what_was_left();
         return Ok(Box::new(SerialPort::find(name)?));
     }
     EthernetPort::wait_for_the_dying(name);
     put_back_what_was_left();
-    Ok(Box::new(EthernetPort::open(name)?))
+    match EthernetPort::open(name) {
+        Err(PortError::Unknown { name, .. }) if Device::find(&format!("/dev/{name}")).is_ok() => {
+            let known = format!("a serial line is named by its path, /dev/{name}");
+            Err(PortError::Unknown { name, known })
+        }
+        opened => Ok(Box::new(opened?)),
+    }
+}
+
+/// A path is a serial line; names of interfaces have no slash.
+fn is_path(name: &str) -> bool {
+    name.contains('/')
 }
 
 /// Settings that a run before this one could not put back, because it was killed.

@@ -7,12 +7,13 @@ pub mod check;
 pub mod isolate;
 pub mod keep;
 pub mod locate;
+mod log;
 pub mod ports;
 pub mod records;
 pub mod report;
 pub mod show;
 
-use std::process::ExitCode;
+use std::{io::Write, process::ExitCode};
 
 use clap::Parser;
 
@@ -35,7 +36,7 @@ pub fn run() -> ExitCode {
     };
     // A service tells of its doings without being asked.
     let is_service = matches!(&args.command, Command::Agent(agent) if agent.command.is_none());
-    init_log(args.verbose + u8::from(is_service));
+    log::init(args.verbose + u8::from(is_service));
     match args.command {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
@@ -54,24 +55,17 @@ pub fn run() -> ExitCode {
     }
 }
 
-/// Log lines go to stderr, and only what deserves attention unless asked for more.
-fn init_log(verbose: u8) {
-    let level = match verbose {
-        0 => "warn",
-        1 => "info",
-        2 => "debug",
-        _ => "trace",
-    };
-    let filter = tracing_subscriber::EnvFilter::try_from_env("TURNBACK_LOG")
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(level));
-    let colour = std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
-        && std::io::IsTerminal::is_terminal(&std::io::stderr());
-    tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(colour)
-        .without_time()
-        .init();
+/// Prints to the standard output and gives `status`. A reader that closed its pipe chose so; whatever else goes wrong, such as a full
+/// disk, is told and gives [`NOT_TESTED`], so that nobody takes an empty file for a pass.
+fn print(text: &str, status: ExitCode) -> ExitCode {
+    let mut out = std::io::stdout();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+            eprintln!("error: cannot write to the standard output: {error}");
+            ExitCode::from(NOT_TESTED)
+        }
+        _ => status,
+    }
 }
 
 /// Prints an error with its causes and the way out.

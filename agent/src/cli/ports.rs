@@ -91,8 +91,9 @@ impl Entry<'_> {
     }
 }
 
+/// A table, and below it what is too long for a column: why a port cannot be tested, and the lasting names of a line.
 fn render(ports: &[PortEntry], serial: &[SerialEntry]) -> String {
-    let mut rows = Vec::new();
+    let (mut rows, mut notes) = (Vec::new(), Vec::new());
     for port in ports {
         let link = match (port.is_up, port.has_link, port.speed_mbps) {
             (false, ..) => "off".into(),
@@ -105,18 +106,25 @@ fn render(ports: &[PortEntry], serial: &[SerialEntry]) -> String {
             (Some(driver), false) => driver.clone(),
             (None, _) => port.virtual_kind.clone().unwrap_or_default(),
         };
-        rows.push(vec![port.name.clone(), driver, link, testable(port.testable, &port.why_not)]);
+        rows.push(vec![port.name.clone(), driver, link, yes_or_no(port.testable)]);
+        notes.extend(port.why_not.iter().map(|why| why_not(&port.name, why)));
     }
     for line in serial {
         let parts = [line.driver.clone(), line.chip.clone(), line.usb.as_ref().map(ToString::to_string)];
         let driver = parts.into_iter().flatten().collect::<Vec<_>>().join(", ");
         let speed = line.bits_per_second_max.map(|speed| format!("to {speed} b/s")).unwrap_or_default();
-        rows.push(vec![line.name.clone(), driver, speed, testable(line.testable, &line.why_not)]);
-        rows.extend(line.stable_names.iter().map(|name| vec![format!("  {name}")]));
+        rows.push(vec![line.name.clone(), driver, speed, yes_or_no(line.testable)]);
+        notes.extend(line.stable_names.iter().map(|name| format!("{} is also {name}\n", line.name)));
+        notes.extend(line.why_not.iter().map(|why| why_not(&line.name, why)));
     }
-    table::render(&["port", "driver", "link", "can be tested now"], &rows)
+    let table = table::render(&["port", "driver", "link", "can be tested now"], &rows);
+    if notes.is_empty() { table } else { format!("{table}\n{}", notes.concat()) }
 }
 
-fn testable(yes: bool, why_not: &[String]) -> String {
-    if yes { "yes".to_owned() } else { format!("no: {}", why_not.join("; ")) }
+fn yes_or_no(testable: bool) -> String {
+    if testable { "yes".into() } else { "no".into() }
+}
+
+fn why_not(port: &str, why: &str) -> String {
+    format!("{}\n", crate::output::text::wrapped(&format!("{port} cannot: "), why))
 }

@@ -1,17 +1,19 @@
 //! Commands that only print: profiles, rigs, wiring, completions, manual page.
 
-use std::{io::Write, process::ExitCode};
+use std::process::ExitCode;
 
 use clap::CommandFactory;
-use turnback_core::{plan::Profile, sim, wiring::WiringKind};
+use turnback_core::{
+    plan::Profile,
+    sim,
+    wiring::{LinePlug, WiringKind},
+};
 
 use super::{USAGE, args::Args, complain};
 use crate::ports::simulated;
 
 pub(super) fn print(text: &str) -> ExitCode {
-    // A closed pipe is the reader's choice.
-    let _ = std::io::stdout().write_all(text.as_bytes());
-    ExitCode::SUCCESS
+    super::print(text, ExitCode::SUCCESS)
 }
 
 fn list<'a>(rows: impl Iterator<Item = (String, &'a str)>, hint: &str) -> ExitCode {
@@ -67,12 +69,19 @@ pub fn wiring(kind: Option<&str>) -> ExitCode {
             print(&text)
         }
         Some(Ok(kind)) => print(&kind.wiring().render()),
+        // No connector of its own, and no wire that the full plug does not have.
+        Some(Err(_)) if kind.is_some_and(|kind| kind.parse() == Ok(LinePlug::DataOnly)) => {
+            print(&format!("{DATA_ONLY}{}", WiringKind::De9.wiring().render()))
+        }
         Some(Err(error)) => {
             complain(&error, None);
             ExitCode::from(USAGE)
         }
     }
 }
+
+const DATA_ONLY: &str = "A plug for data only joins transmit data and receive data and nothing else: of the\n\
+                         plug below, the wire from pin 3 to pin 2.\n\n";
 
 /// `turnback completions SHELL`.
 pub fn completions(shell: clap_complete::Shell) -> ExitCode {

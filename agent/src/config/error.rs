@@ -35,10 +35,22 @@ pub(super) struct Lines<'a> {
     pub text: &'a str,
 }
 
-impl Lines<'_> {
+impl<'a> Lines<'a> {
+    /// Of what a file holds.
+    ///
+    /// # Errors
+    /// What is not UTF-8, with its line.
+    pub fn of(file: &'a str, bytes: &'a [u8]) -> Result<Self, ConfigError> {
+        std::str::from_utf8(bytes).map(|text| Self { file, text }).map_err(|error| {
+            let text = std::str::from_utf8(&bytes[..error.valid_up_to()]).unwrap_or_default();
+            Lines { file, text }.at(text.len()..text.len(), "this line holds what is not UTF-8 text")
+        })
+    }
     pub fn at(&self, place: Range<usize>, text: impl Into<String>) -> ConfigError {
         let line = self.text.bytes().take(place.start).filter(|byte| *byte == b'\n').count() + 1;
-        ConfigError::Wrong { file: self.file.to_owned(), line, text: text.into() }
+        // What is quoted from the file may hold anything; the error is one line of a terminal or a log.
+        let plain = |c: char| if c.is_control() { c.escape_default().collect() } else { String::from(c) };
+        ConfigError::Wrong { file: self.file.to_owned(), line, text: text.into().chars().map(plain).collect() }
     }
 
     pub fn value<T: ToString>(&self, value: &Spanned<T>, name: &str, allowed: &str) -> ConfigError {

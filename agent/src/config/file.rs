@@ -56,6 +56,10 @@ pub struct Port {
     /// It is a spare.
     #[serde(default)]
     pub spare: bool,
+    /// Format of a serial port's line.
+    pub line: Option<Spanned<String>>,
+    /// Wiring of a serial port's plug.
+    pub wiring: Option<Spanned<String>>,
 }
 
 /// One scheduled pass.

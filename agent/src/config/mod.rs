@@ -12,6 +12,7 @@ mod tests;
 
 use std::{
     path::{Path, PathBuf},
+    str::FromStr,
     time::Duration,
 };
 
@@ -133,9 +134,9 @@ impl Config {
     /// # Errors
     /// The first thing wrong, with file and line, and what is allowed there.
     pub fn read(path: &Path) -> Result<Self, ConfigError> {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| ConfigError::Unreadable { file: path.display().to_string(), source })?;
-        let mut config = Self::parse(&path.display().to_string(), &text)?;
+        let file = path.display().to_string();
+        let bytes = std::fs::read(path).map_err(|source| ConfigError::Unreadable { file: file.clone(), source })?;
+        let mut config = Self::parse(&file, Lines::of(&file, &bytes)?.text)?;
         config.file = Some(path.to_owned());
         Ok(config)
     }
@@ -219,8 +220,14 @@ fn port(raw: &file::Port, lines: &Lines<'_>) -> Result<PortEntry, ConfigError> {
         }
     }
     let taken = |text: &Option<Spanned<String>>| text.as_ref().map(|t| t.get_ref().clone());
-    let labels =
-        Labels { label: taken(&raw.label), cable: taken(&raw.cable), cabinet: taken(&raw.cabinet), spare: raw.spare };
+    let labels = Labels {
+        label: taken(&raw.label),
+        cable: taken(&raw.cable),
+        cabinet: taken(&raw.cabinet),
+        spare: raw.spare,
+        line: parsed(&raw.line, lines)?,
+        wiring: parsed(&raw.wiring, lines)?,
+    };
     Ok(PortEntry { select: select.clone(), labels })
 }
 
@@ -414,6 +421,16 @@ fn long_time(text: &str) -> Result<Duration, String> {
 
 fn time_or_zero(raw: &Option<Spanned<String>>, lines: &Lines<'_>) -> Result<Duration, ConfigError> {
     Ok(time(raw, lines)?.unwrap_or(Duration::ZERO))
+}
+
+/// A value that says by itself what is allowed.
+fn parsed<T>(raw: &Option<Spanned<String>>, lines: &Lines<'_>) -> Result<Option<T>, ConfigError>
+where
+    T: FromStr<Err: std::fmt::Display>,
+{
+    let parsed =
+        |text: &Spanned<String>| text.get_ref().parse().map_err(|e: T::Err| lines.at(text.span(), e.to_string()));
+    raw.as_ref().map(parsed).transpose()
 }
 
 const EMPTY_SELECTOR: &str =

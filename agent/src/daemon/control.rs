@@ -18,6 +18,7 @@ use tokio::{io::AsyncWriteExt, net::UnixListener};
 use super::{
     board::Stop,
     desk::{Desk, Health, OutboxLine, PortView},
+    service::NotStarted,
 };
 
 /// What the socket says.
@@ -39,15 +40,16 @@ pub struct Status {
 ///
 /// # Errors
 /// When there is one, or the directory cannot be written.
-pub fn only_one(state: &Path) -> Result<File, String> {
+pub fn only_one(state: &Path) -> Result<File, NotStarted> {
     let path = state.join("agent.lock");
     let file = File::create(&path).map_err(|error| format!("cannot write {}: {error}", path.display()))?;
     match file.try_lock() {
         Ok(()) => Ok(file),
-        Err(fs::TryLockError::WouldBlock) => {
-            Err(format!("another agent runs with the state directory {}", state.display()))
-        }
-        Err(fs::TryLockError::Error(error)) => Err(format!("cannot lock {}: {error}", path.display())),
+        Err(fs::TryLockError::WouldBlock) => Err(NotStarted {
+            text: format!("another agent runs with the state directory {}", state.display()),
+            hint: Some("`turnback agent status` asks it; TURNBACK_STATE_DIR names another directory".into()),
+        }),
+        Err(fs::TryLockError::Error(error)) => Err(format!("cannot lock {}: {error}", path.display()).into()),
     }
 }
 

@@ -11,11 +11,7 @@ use std::{
 };
 
 use jiff::Timestamp;
-use turnback_core::{
-    case::Case,
-    event::Event,
-    sim::{self, Rig},
-};
+use turnback_core::{case::Case, event::Event, sim::AnyRig};
 
 use super::{
     local::{self, on_thread},
@@ -24,13 +20,13 @@ use super::{
 use crate::{
     case::conduct::{Opening, open_case},
     engine::cancel::Cancel,
-    ports::simulated::SimulatedPort,
+    ports::{Port, simulated},
 };
 
 /// The configuration of the demo: short times, so that something is seen.
 pub const CONFIG: &str = r#"
 [limits]
-runs_at_once = 2
+runs_at_once = 3
 
 [[port]]
 select = { name = "quay?" }
@@ -47,6 +43,25 @@ spare = true
 [[port]]
 select = { name = "office?" }
 cabinet = "signal office"
+spare = true
+
+[[port]]
+select = { name = "/dev/ttyS4" }
+cabinet = "tide gauge"
+cable = "T-02"
+line = "9600,8N1"
+wiring = "de9"
+spare = true
+
+[[port]]
+select = { name = "/dev/ttyS5" }
+cabinet = "tide gauge"
+cable = "T-03"
+spare = true
+
+[[port]]
+select = { name = "/dev/ttyS6" }
+cabinet = "weigh-bridge"
 spare = true
 
 [[round]]
@@ -89,7 +104,10 @@ impl Harbour {
 }
 
 /// Ports and what each shows.
-pub const PORTS: [(&str, &str); 12] = [
+pub const PORTS: [(&str, &str); 15] = [
+    ("/dev/ttyS4", "serial, nothing wrong"),
+    ("/dev/ttyS5", "serial: its chip damages ever more characters: drifts, then fails"),
+    ("/dev/ttyS6", "serial: from the third minute on clear to send reads on whatever drives it"),
     ("lock0", "nothing wrong"),
     ("lock1", "its electronics damage ever more bits: drifts, then fails"),
     ("lock2", "is taken into service after three minutes, and freed again after six"),
@@ -105,26 +123,28 @@ pub const PORTS: [(&str, &str); 12] = [
 ];
 
 /// The rig of a port when the demo has run this long.
-pub fn rig(port: &str, age: Duration) -> Option<Rig> {
+pub fn rig(port: &str, age: Duration) -> Option<AnyRig> {
     let (name, about) = PORTS.into_iter().find(|(name, _)| *name == port)?;
     let minutes = age.as_secs_f64() / 60.0;
     let base = match name {
+        "/dev/ttyS4" | "/dev/ttyS5" | "/dev/ttyS6" => "serial-good",
         "office1" => "fibre-good",
         "office2" => "no-plug",
         "quay5" => "slow-host",
         "quay2" => "bursty-cable",
         _ => "good",
     };
-    let mut rig = sim::builtin(base)?;
-    (rig.name, rig.about) = (name.to_owned(), about.to_owned());
-    if name == "quay2" {
-        rig.faults.clear();
-    }
+    // Ten times as many each minute and a half, from well below the limit to well above.
+    let ever_more = |at_first: f64| {
+        let ratio = at_first * 10f64.powf(minutes / 1.5).min(1e4);
+        format!("place = 'port-host'\nkind = {{ bit-errors = {{ ratio = {ratio:e} }} }}")
+    };
     let fault = match name {
-        // Ten times as many each minute and a half, from well below the limit of 1e-7 to well above.
-        "lock1" => {
-            let ratio = 1e-9 * 10f64.powf(minutes / 1.5).min(1e4);
-            format!("place = 'port-host'\nkind = {{ bit-errors = {{ ratio = {ratio:e} }} }}")
+        // Limits of 1e-7 and 1e-5.
+        "lock1" => ever_more(1e-9),
+        "/dev/ttyS5" => ever_more(1e-7),
+        "/dev/ttyS6" if minutes >= 2.0 => {
+            "place = 'port-line'\nkind = { stuck-line = { line = 'cts', asserted = true } }".to_owned()
         }
         "quay2" if minutes >= 2.0 => "place = 'segment:crane-rail'\n\
             kind = { bursts = { good_ratio = 0.0, bad_ratio = 1e-4, mean_good_s = 0.4, mean_bad_s = 0.01 } }"
@@ -137,10 +157,30 @@ pub fn rig(port: &str, age: Duration) -> Option<Rig> {
         }
         _ => String::new(),
     };
-    if !fault.is_empty() {
-        rig.faults.push(toml::from_str(&fault).ok()?);
+    let mut rig = AnyRig::builtin(base)?;
+    match &mut rig {
+        AnyRig::Frames(rig) => {
+            (rig.name, rig.about) = (name.to_owned(), about.to_owned());
+            if name == "quay2" {
+                rig.faults.clear();
+            }
+            if !fault.is_empty() {
+                rig.faults.push(toml::from_str(&fault).ok()?);
+            }
+        }
+        AnyRig::Serial(rig) => {
+            (rig.name, rig.about) = (name.to_owned(), about.to_owned());
+            if !fault.is_empty() {
+                rig.faults.push(toml::from_str(&fault).ok()?);
+            }
+        }
     }
     Some(rig)
+}
+
+/// A port of the harbour when the demo has run this long.
+pub fn open(port: &str, age: Duration, seed: u64) -> Option<Box<dyn Port>> {
+    rig(port, age).map(|rig| simulated::of(&rig, port.to_owned(), seed))
 }
 
 impl Site for Harbour {
@@ -155,9 +195,10 @@ impl Site for Harbour {
             .enumerate()
             .map(|(number, (name, _))| PortFacts {
                 name: (*name).to_owned(),
-                kind: "simulated".into(),
+                kind: rig(name, Duration::ZERO).map_or("simulated", |rig| simulated::kind(&rig)).into(),
                 driver: Some("harbour".into()),
-                bus: Some(format!("0000:{:02x}:00.{}", 1 + number / 4, number % 4)),
+                // Serial ports have none.
+                bus: (!name.starts_with('/')).then(|| format!("0000:{:02x}:00.{}", 1 + number / 4, number % 4)),
                 in_service: match *name {
                     "lock2" if (3.0..6.0).contains(&minutes) => {
                         vec![
@@ -177,14 +218,13 @@ impl Site for Harbour {
         on_thread(
             "run",
             move || {
-                let Some(rig) = rig(&order.port, age) else {
+                let Some(mut port) = open(&order.port, age, order.seed) else {
                     return RunEnd::Failed(format!("there is no port `{}` in the harbour", order.port));
                 };
-                let mut port = SimulatedPort::of(&rig, order.port.clone(), order.seed);
                 let began = Instant::now();
                 let mut paced = |event: Event| {
-                    if let (Pace::Real, Event::Progress(progress)) = (pace, &event) {
-                        let until = began + Duration::from_secs_f64(progress.elapsed_s.max(0.0));
+                    if let (Pace::Real, Some(elapsed_s)) = (pace, event.elapsed_s()) {
+                        let until = began + Duration::from_secs_f64(elapsed_s.max(0.0));
                         // In small pieces, so that a wish to end is heard.
                         while !cancel.is_cancelled() {
                             let left = until.saturating_duration_since(Instant::now());
@@ -197,15 +237,15 @@ impl Site for Harbour {
                     say(event);
                 };
                 let started_at = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
-                local::end(local::carry_out(&order, &mut port, started_at, &mut paced, &cancel))
+                local::end(local::carry_out(&order, &mut *port, started_at, &mut paced, &cancel))
             },
             RunEnd::Failed,
         )
     }
 
     fn open_case(&self, port: &str, opening: Opening) -> Result<Case, String> {
-        let rig = rig(port, self.age()).ok_or_else(|| format!("there is no port `{port}` in the harbour"))?;
-        open_case(&mut SimulatedPort::of(&rig, port.to_owned(), 1), opening).map_err(|error| error.to_string())
+        let mut port = open(port, self.age(), 1).ok_or_else(|| format!("there is no port `{port}` in the harbour"))?;
+        open_case(&mut *port, opening).map_err(|error| error.to_string())
     }
 
     fn cpu_used(&self) -> Duration {
@@ -225,8 +265,7 @@ mod tests {
     use crate::config::Config;
 
     fn outcome(port: &str, minutes: f64) -> Outcome {
-        let rig = rig(port, Duration::from_secs_f64(minutes * 60.0)).unwrap();
-        let mut simulated = SimulatedPort::of(&rig, port.to_owned(), 3);
+        let mut simulated = open(port, Duration::from_secs_f64(minutes * 60.0), 3).unwrap();
         let order = Order {
             run: "r".into(),
             port: port.into(),
@@ -238,14 +277,14 @@ mod tests {
             stage: None,
             record: Default::default(),
         };
-        let done = local::carry_out(&order, &mut simulated, String::new(), &mut |_| {}, &Cancel::default());
+        let done = local::carry_out(&order, &mut *simulated, String::new(), &mut |_| {}, &Cancel::default());
         let RunEnd::Report(report) = local::end(done) else { panic!("no report") };
         report.verdict.outcome
     }
 
     #[test]
     fn ports_do_what_the_list_says() {
-        for healthy in ["lock0", "office0", "office1", "quay0"] {
+        for healthy in ["lock0", "office0", "office1", "quay0", "/dev/ttyS4"] {
             assert_eq!(outcome(healthy, 9.0), Outcome::Pass, "{healthy}");
         }
         assert_eq!((outcome("lock1", 0.1), outcome("lock1", 6.0)), (Outcome::Pass, Outcome::Fault));
@@ -253,6 +292,9 @@ mod tests {
             (Outcome::Pass, Outcome::Fault, Outcome::Pass)
         });
         assert_eq!(outcome("quay2", 3.0), Outcome::Fault);
+        for serial in ["/dev/ttyS5", "/dev/ttyS6"] {
+            assert_eq!((outcome(serial, 0.1), outcome(serial, 6.0)), (Outcome::Pass, Outcome::Fault), "{serial}");
+        }
         assert_ne!(outcome("office2", 1.0), Outcome::Pass);
         assert_ne!(outcome("quay5", 1.0), Outcome::Fault);
     }

@@ -10,9 +10,11 @@ use thiserror::Error;
 use tokio::sync::broadcast;
 use turnback_core::{
     event::Event,
+    line::LineFormat,
     report::Report,
     verdict::{Location, Outcome, Verdict},
     watch::standing::{Change, Standing},
+    wiring::LinePlug,
 };
 
 /// What people call a port and what belongs to it.
@@ -26,6 +28,10 @@ pub struct Labels {
     pub cabinet: Option<String>,
     /// It is called spare: tested on schedule while it is free.
     pub spare: bool,
+    /// Format of a serial port's line; none: that of whoever uses the line, where known, else the program's own.
+    pub line: Option<LineFormat>,
+    /// Wiring of a serial port's plug; none: only its data wires are known.
+    pub wiring: Option<LinePlug>,
 }
 
 /// One port as the desk shows it. Times are milliseconds since 1970-01-01 UTC.

@@ -55,8 +55,9 @@ impl Site for LocalSite {
                     ethernet_ports().map_err(|error| error.to_string())?.into_iter().map(facts).collect();
                 list.extend(serial_ports().into_iter().map(line_facts));
                 for name in named {
-                    if name.starts_with("sim:") {
-                        list.push(PortFacts { kind: "simulated".into(), name, ..PortFacts::default() });
+                    if let Some(rig) = name.strip_prefix("sim:") {
+                        let kind = simulated::load(rig).map_or("simulated", |rig| simulated::kind(&rig));
+                        list.push(PortFacts { kind: kind.into(), name, ..PortFacts::default() });
                     } else if name.starts_with('/')
                         && let Some(line) = serial_port(&name)
                     {
@@ -139,7 +140,7 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
         although_in_service: false,
         // A case itself moves on to the place that tells more.
         confirm: order.stage.is_none(),
-        line: LineOptions::default(),
+        line: LineOptions { format: order.labels.line, plug: order.labels.wiring, time: None },
     }
 }
 

@@ -21,4 +21,6 @@ pub mod supervisor;
 mod sys;
 
 #[cfg(test)]
+mod light;
+#[cfg(test)]
 mod year;

@@ -3,6 +3,7 @@
 use std::{future::Future, path::PathBuf, pin::Pin, sync::Arc, time::Duration};
 
 use sd_notify::NotifyState;
+use thiserror::Error;
 use tokio::signal::unix::{SignalKind, signal};
 use turnback_core::case::Case;
 
@@ -37,13 +38,29 @@ pub struct Start<S: Site> {
 /// Serves page and API at the desk until [`Shared::stopped`]; gives the page's address once it listens, and what to wait for.
 pub type Page = Box<dyn FnOnce(Arc<dyn Desk>, Arc<Shared>) -> Served + Send>;
 /// The page's address and its task, or why it cannot be served.
-pub type Served = Pin<Box<dyn Future<Output = Result<(String, tokio::task::JoinHandle<()>), String>> + Send>>;
+pub type Served = Pin<Box<dyn Future<Output = Result<(String, tokio::task::JoinHandle<()>), NotStarted>> + Send>>;
+
+/// What kept a daemon from starting.
+#[derive(Debug, Error)]
+#[error("{text}")]
+pub struct NotStarted {
+    /// In words.
+    pub text: String,
+    /// The way out, where one is known.
+    pub hint: Option<String>,
+}
+
+impl From<String> for NotStarted {
+    fn from(text: String) -> Self {
+        Self { text, hint: None }
+    }
+}
 
 /// Runs a daemon until a signal ends it.
 ///
 /// # Errors
-/// What kept it from starting, in words.
-pub fn run<S: Site>(start: Start<S>) -> Result<(), String> {
+/// What kept it from starting, or from ending well.
+pub fn run<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
     // One thread: nothing here computes. Runs, lists of ports and the disk have threads of their own.
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -57,7 +74,7 @@ pub fn run<S: Site>(start: Start<S>) -> Result<(), String> {
     done
 }
 
-async fn serve<S: Site>(start: Start<S>) -> Result<(), String> {
+async fn serve<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
     let Start { site, config, logbook, state, demo, page } = start;
     let signals = |kind| signal(kind).map_err(|error| format!("cannot hear signals: {error}"));
     let (mut hangup, mut terminate, mut interrupt) =
@@ -69,6 +86,8 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), String> {
     let known = Arc::clone(&site);
     let open = Box::new(move |port: &str, opening: Opening| open_case(&known, port, opening));
     let mut supervisor = Supervisor::new(site, Arc::clone(&shared), watchdog()).await?;
+    // Whoever shortens the watchdog's time must not have a healthy agent killed: thrice in it.
+    supervisor.beat = sd_notify::watchdog_enabled().map(|limit| limit / 3);
     let desk: Arc<dyn Desk> = Arc::new(Clerk::new(Arc::clone(&shared), open));
     let mut parts = tokio::task::JoinSet::new();
     let mut address = None;
@@ -109,7 +128,7 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), String> {
     if let Some(state) = &state {
         let _ = std::fs::remove_file(control::socket(state));
     }
-    ended.map_err(|error| format!("the supervisor failed: {error}"))
+    Ok(ended.map_err(|error| format!("the supervisor failed: {error}"))?)
 }
 
 /// Opens a case; a driver may hang at that.

@@ -255,17 +255,43 @@ async fn live(world: &Arc<World>, kept: &Kept, until: Timestamp) -> Arc<Shared> 
     shared
 }
 
+fn at_new_year() -> Arc<World> {
+    Arc::new(World {
+        start: "2026-01-01T00:00:00Z".parse().unwrap(),
+        origin: Instant::now(),
+        ran: Mutex::default(),
+        template: template(),
+        rng: Mutex::new(Rng::new(5)),
+    })
+}
+
+#[test]
+fn a_watchdog_hears_as_often_as_it_wants() {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().start_paused(true).build().unwrap();
+    runtime.block_on(async {
+        let world = at_new_year();
+        let clock = Arc::clone(&world);
+        let shared =
+            Shared::new(Config::parse("year.toml", CONFIG).unwrap(), Box::new(Kept::default()), move || clock.now());
+        let heard = Arc::new(Mutex::new(Vec::new()));
+        let (told, clock) = (Arc::clone(&heard), Arc::clone(&world));
+        let alive = Box::new(move || told.lock().unwrap().push(clock.now()));
+        let mut supervisor = Supervisor::new(Arc::clone(&world), shared, alive).await.unwrap();
+        supervisor.beat = Some(Duration::from_secs(10));
+        let hour = Duration::from_secs(3600);
+        assert!(tokio::time::timeout(hour, supervisor.go()).await.is_err(), "it goes on until it is stopped");
+        let heard = heard.lock().unwrap();
+        assert!(heard.len() >= 360, "{}", heard.len());
+        let longest = heard.windows(2).map(|pair| pair[1].duration_since(pair[0])).max().unwrap();
+        assert!(longest <= SignedDuration::from_secs(11), "{longest}");
+    });
+}
+
 #[test]
 fn a_year_over_fifty_ports_keeps_every_rule() {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().start_paused(true).build().unwrap();
     let (world, kept, last) = runtime.block_on(async {
-        let world = Arc::new(World {
-            start: "2026-01-01T00:00:00Z".parse().unwrap(),
-            origin: Instant::now(),
-            ran: Mutex::default(),
-            template: template(),
-            rng: Mutex::new(Rng::new(5)),
-        });
+        let world = at_new_year();
         let kept = Kept::default();
         let moment = |text: &str| text.parse::<Timestamp>().unwrap();
         live(&world, &kept, moment("2026-02-10T02:50:00Z")).await;

@@ -52,9 +52,18 @@ pub fn is_root() -> bool {
     sys::is_root()
 }
 
-/// The directory of the restore journal within a state directory.
+/// The directory of the restore journal: within the state directory, or, for root beside a service whose state directory that
+/// is, a place of root's own. What is noted there is done with root's rights, and has no meaning after a restart of the machine.
 pub fn restore_directory(state: &Path) -> PathBuf {
-    state.join("restore")
+    let owner = fs::metadata(state).map(|metadata| metadata.uid()).ok();
+    place_of_notes(state, sys::is_root(), owner)
+}
+
+fn place_of_notes(state: &Path, is_root: bool, owner: Option<u32>) -> PathBuf {
+    match owner {
+        Some(owner) if is_root && owner != 0 => PathBuf::from("/run/turnback/restore"),
+        _ => state.join("restore"),
+    }
 }
 
 /// Makes a directory that only this user can enter, or checks that an existing one can be written by nobody else.
@@ -122,6 +131,19 @@ mod tests {
         for (variables, is_root, expected) in table {
             let variable = |name: &str| variables.iter().find(|(key, _)| *key == name).map(|(_, value)| value.into());
             assert_eq!(choose(variable, is_root), expected.map(PathBuf::from), "{variables:?} {is_root}");
+        }
+    }
+
+    #[test]
+    fn root_keeps_its_notes_apart_from_a_service() {
+        let state = Path::new("/var/lib/turnback");
+        for (is_root, owner, expected) in [
+            (true, Some(0), "/var/lib/turnback/restore"),
+            (true, None, "/var/lib/turnback/restore"),
+            (true, Some(990), "/run/turnback/restore"),
+            (false, Some(990), "/var/lib/turnback/restore"),
+        ] {
+            assert_eq!(place_of_notes(state, is_root, owner), Path::new(expected), "{is_root} {owner:?}");
         }
     }
 

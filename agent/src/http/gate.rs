@@ -77,6 +77,10 @@ impl Gate {
             let message = "the Host header is no name of this daemon; names beside its address go into `hosts` of the configuration";
             return Err(ApiError::new(StatusCode::MISDIRECTED_REQUEST, "host-not-ours", message));
         }
+        if !is_text(path) {
+            let message = "the path holds what is not UTF-8 when its percent signs are taken for what they mean";
+            return Err(ApiError::new(StatusCode::BAD_REQUEST, "path-not-understood", message));
+        }
         let origin = headers.get(header::ORIGIN);
         let ours = |o: &HeaderValue| o.to_str().is_ok_and(|o| self.names.origin_is_ours(o));
         if origin.is_some_and(|o| !ours(o)) {
@@ -108,6 +112,25 @@ impl Gate {
         let message = "send the token as `Authorization: Bearer TOKEN`; the daemon's log names the file that holds it";
         Err(ApiError::new(StatusCode::UNAUTHORIZED, "token-needed", message))
     }
+}
+
+/// Whether a path is UTF-8 when it is decoded (RFC 3986 2.1): every name in one is text.
+fn is_text(path: &str) -> bool {
+    let digit = |byte: Option<&u8>| byte.and_then(|b| char::from(*b).to_digit(16)).map(|digit| digit as u8);
+    let (bytes, mut decoded, mut at) = (path.as_bytes(), Vec::with_capacity(path.len()), 0);
+    while let Some(byte) = bytes.get(at) {
+        match (byte, digit(bytes.get(at + 1)), digit(bytes.get(at + 2))) {
+            (b'%', Some(high), Some(low)) => {
+                decoded.push(high << 4 | low);
+                at += 3;
+            }
+            _ => {
+                decoded.push(*byte);
+                at += 1;
+            }
+        }
+    }
+    std::str::from_utf8(&decoded).is_ok()
 }
 
 /// `Bearer`, in any case, then the token (RFC 6750 2.1, RFC 9110 11.1).
@@ -185,3 +208,19 @@ const CHANGES: Allowance = Allowance { burst: 30.0, per_second: 2.0 };
 /// A wrong token can be a slip; guessing 128 bits at this rate is hopeless.
 const REFUSALS: Allowance = Allowance { burst: 10.0, per_second: 0.1 };
 const ANSWER_PATIENCE: Duration = Duration::from_secs(20);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_paths_of_text_are_read() {
+        for text in ["/", "/ports/%2Fdev%2FttyS0", "/ports/%C3%A4", "/100%", "/%4", "/%zz"] {
+            assert!(is_text(text), "{text}");
+        }
+        // RFC 3629 3: C0 never appears, and a sequence does not end early.
+        for other in ["/%C0%AF", "/ports/%ff", "/%C3", "/%C3/%A4"] {
+            assert!(!is_text(other), "{other}");
+        }
+    }
+}

@@ -48,6 +48,21 @@ pub enum StartError {
     Token(#[from] TokenError),
 }
 
+impl StartError {
+    /// The way out, where one is known.
+    pub fn hint(&self) -> Option<String> {
+        match self {
+            Self::Serve(error) => error.hint(),
+            Self::Token(_) => None,
+        }
+    }
+
+    /// The address is another program's already.
+    pub fn is_taken(&self) -> bool {
+        matches!(self, Self::Serve(error) if error.is_taken())
+    }
+}
+
 /// Serves page, API and metrics until `stop` turns true or its sender is gone; gives the address, as a person types it, once
 /// it listens. The token is made in `token_file` unless it is there.
 ///

@@ -52,6 +52,33 @@ pub enum ServeError {
     },
 }
 
+impl ServeError {
+    /// The way out, where one is known.
+    pub fn hint(&self) -> Option<String> {
+        let Self::Listen { address, source } = self else { return None };
+        let another =
+            "name another address: `listen` under [http], or `--listen` for the demo; port 0 takes any that is free";
+        match source.kind() {
+            io::ErrorKind::AddrInUse => Some(format!(
+                "another program listens at {address}, perhaps another agent (`turnback agent status` asks it): end it, or {another}"
+            )),
+            io::ErrorKind::AddrNotAvailable => Some(format!(
+                "{} is no address of this machine (`ip -brief address` lists them): {another}",
+                address.ip()
+            )),
+            io::ErrorKind::PermissionDenied => {
+                Some(format!("port {} is kept for privileged programs: {another}", address.port()))
+            }
+            _ => None,
+        }
+    }
+
+    /// The address is another program's already.
+    pub fn is_taken(&self) -> bool {
+        matches!(self, Self::Listen { source, .. } if source.kind() == io::ErrorKind::AddrInUse)
+    }
+}
+
 /// Who called; an extension of each request.
 #[derive(Clone, Copy, Debug)]
 pub struct Peer(pub SocketAddr);
@@ -197,14 +224,14 @@ const STOP_PATIENCE: Duration = Duration::from_secs(3);
 
 #[cfg(test)]
 mod tests {
-    use axum::routing::post;
+    use jiff::Timestamp;
     use tokio::io::{AsyncReadExt, AsyncWriteExt};
 
     use super::*;
-    use crate::http::{
-        access::Names,
-        gate::{self, Gate},
-        token::Token,
+    use crate::{
+        config::Config,
+        daemon::{board::Shared, clerk::Clerk, logbook::Memory},
+        http::{access::Names, api, gate::Gate, page, token::Token},
     };
 
     const TOKEN: &str = "0123456789abcdef0123456789abcdef";
@@ -213,9 +240,10 @@ mod tests {
     async fn told(sent: &str) -> String {
         let address: SocketAddr = "127.0.0.1:7440".parse().unwrap();
         let gate = Arc::new(Gate::new(Names::new(address, &[], false), Token::new(TOKEN), true));
-        let router = Router::new()
-            .route("/api/1/runs", post(|body: String| async { body }))
-            .layer(axum::middleware::from_fn_with_state(gate, gate::guard));
+        let shared =
+            Shared::new(Config::parse("none", "").unwrap(), Box::new(Memory::default()), || Timestamp::UNIX_EPOCH);
+        let desk = Arc::new(Clerk::new(shared, Box::new(|_, _| Err("nobody asks".into()))));
+        let router = crate::http::router(desk, gate, false);
         let (mut ours, theirs) = tokio::io::duplex(4096);
         let (_stop, stopped) = watch::channel(false);
         let served = tokio::spawn(answer(theirs, "127.0.0.1:9".parse().unwrap(), router, stopped));
@@ -236,11 +264,22 @@ mod tests {
 
     #[tokio::test(start_paused = true)]
     async fn a_body_that_never_comes_is_given_up() {
-        let back = told(&format!(
-            "POST /api/1/runs HTTP/1.1\r\nHost: 127.0.0.1:7440\r\nAuthorization: Bearer {TOKEN}\r\nContent-Length: 100\r\n\r\n{{"
-        ))
-        .await;
-        assert!(back.starts_with("HTTP/1.1 408"), "{back}");
-        assert!(back.contains("too-slow"), "{back}");
+        let of_api = api::ROUTES.iter().map(|(method, path, _)| (*method, *path, "application/json"));
+        let of_page = page::ROUTES.iter().map(|(method, path)| (*method, *path, "application/x-www-form-urlencoded"));
+        for (method, path, media_type) in of_api.chain(of_page).filter(|(method, ..)| *method != "GET") {
+            let before = tokio::time::Instant::now();
+            let back = told(&format!(
+                "{method} {path} HTTP/1.1\r\nHost: 127.0.0.1:7440\r\nAuthorization: Bearer {TOKEN}\r\n\
+                 Content-Type: {media_type}\r\nContent-Length: 100\r\n\r\n{{"
+            ))
+            .await;
+            // Those that take no body answer at once, and do not wait for one.
+            let takes_none = ["/api/1/runs/{run}/end", "/leave"].contains(&path);
+            match takes_none {
+                true => assert!(back.starts_with("HTTP/1.1 404") || back.starts_with("HTTP/1.1 303"), "{path}: {back}"),
+                false => assert!(back.starts_with("HTTP/1.1 408") && back.contains("too-slow"), "{path}: {back}"),
+            }
+            assert!(before.elapsed() < Duration::from_secs(25), "{path}: {:?}", before.elapsed());
+        }
     }
 }

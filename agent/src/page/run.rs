@@ -60,10 +60,7 @@ fn facts(report: &Report) -> Vec<(&'static str, String)> {
     facts.push(("placement", report.placement.to_string()));
     facts.push(("cable", report.cable.clone().unwrap_or_else(|| "no label given".into())));
     facts.extend(report.labels.given().into_iter().map(|(word, label)| (word, label.to_owned())));
-    match &report.line {
-        Some(line) => facts.extend([("line", line.format.to_string()), ("wiring", line.plug.to_string())]),
-        None => link(&mut facts, report),
-    }
+    facts.extend(carries(report));
     facts.push(("profile", report.profile.clone()));
     if let Some(stopped) = report.stopped {
         facts.push(("ended early", stopped_in_words(stopped).into()));
@@ -71,7 +68,11 @@ fn facts(report: &Report) -> Vec<(&'static str, String)> {
     facts
 }
 
-fn link(facts: &mut Vec<(&'static str, String)>, report: &Report) {
+/// What goes over the port: format and wiring of a serial one, the link of one of frames.
+pub fn carries(report: &Report) -> Vec<(&'static str, String)> {
+    if let Some(line) = &report.line {
+        return vec![("line", line.format.to_string()), ("wiring", line.plug.to_string())];
+    }
     let link = &report.link;
     let speed = link.speed_mbps.map_or(String::new(), |mbps| format!(", {mbps} Mb/s"));
     let duplex = match link.full_duplex {
@@ -79,10 +80,11 @@ fn link(facts: &mut Vec<(&'static str, String)>, report: &Report) {
         Some(false) => ", half duplex",
         None => "",
     };
-    facts.push(("link", format!("{}{speed}{duplex}", if link.up { "up" } else { "none" })));
+    let mut facts = vec![("link", format!("{}{speed}{duplex}", if link.up { "up" } else { "none" }))];
     if report.link_flaps > 0 {
         facts.push(("link drops", figure::count(report.link_flaps)));
     }
+    facts
 }
 
 /// Name, addresses, driver, firmware and place of a port, as far as it has them.

@@ -54,7 +54,7 @@ pub(super) fn speeds(report: &Report) -> Option<Figure> {
         id: "speeds",
         title: title.into(),
         summary: summary.into(),
-        legend: vec![("solid", "clean"), ("hatched", "bytes lost, extra or damaged")],
+        legend: vec![("solid", "clean"), ("hatched", "bytes lost, extra or wrong")],
         svg,
         is_wide: false,
         table: Table::new(

@@ -34,16 +34,14 @@ pub fn figures(report: &Report) -> Vec<Figure> {
         by_offset(report),
         line::speeds(report),
         line::turnaround(report),
-        latency("trips", if carries_bytes(report) { ONE_BYTE } else { ONE_FRAME }, &report.latency_ns),
+        // Of a serial port the turnaround says it all.
+        if carries_bytes(report) { None } else { latency("trips", "Round trip of single frames", &report.latency_ns) },
         latency("trips-loaded", "Round trip under full flow", &report.latency_loaded_ns),
     ]
     .into_iter()
     .flatten()
     .collect()
 }
-
-const ONE_FRAME: &str = "Round trip of single frames";
-const ONE_BYTE: &str = "Round trip of single bytes";
 
 fn carries_bytes(report: &Report) -> bool {
     report.line.is_some()
@@ -122,7 +120,7 @@ fn ratios(report: &Report) -> Option<Figure> {
 }
 
 /// How to read intervals of ratios.
-pub(super) const RATIOS_SUMMARY: &str = "A point is the best single figure, the line its interval; an arrow: the interval reaches \
+pub(super) const RATIOS_SUMMARY: &str = "A point is the likeliest ratio, the line its interval; an arrow: the interval reaches \
     down to 0. Left of the limit is good.";
 
 /// Frames lost or damaged over time; each column as high as its worst second.

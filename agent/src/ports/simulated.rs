@@ -60,11 +60,23 @@ impl SimulatedPort {
 /// # Errors
 /// As for [`SimulatedPort::open`].
 pub fn open(what: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
-    let name = format!("sim:{what}");
-    Ok(match load(what)? {
-        AnyRig::Frames(rig) => Box::new(SimulatedPort::of(&rig, name, seed)),
-        AnyRig::Serial(rig) => Box::new(SimulatedLine::new(name, &rig, seed)),
-    })
+    Ok(of(&load(what)?, format!("sim:{what}"), seed))
+}
+
+/// The port of a rig at hand, under this name.
+pub fn of(rig: &AnyRig, name: String, seed: u64) -> Box<dyn Port> {
+    match rig {
+        AnyRig::Frames(rig) => Box::new(SimulatedPort::of(rig, name, seed)),
+        AnyRig::Serial(rig) => Box::new(SimulatedLine::new(name, rig, seed)),
+    }
+}
+
+/// The kind of port that a rig is, as [`PortIdentity`] has it: a serial one needs other cautions than one of frames.
+pub fn kind(rig: &AnyRig) -> &'static str {
+    match rig {
+        AnyRig::Frames(_) => "simulated",
+        AnyRig::Serial(_) => "serial",
+    }
 }
 
 /// How long it takes to move a plug (our own choice).

@@ -64,16 +64,39 @@ pub struct FormatTrial {
 }
 
 impl FormatTrial {
-    /// Something was sent, all of it came back, nothing else did.
+    /// Something was sent, all of it came back, nothing else did, and no stop or parity bit was wrong.
     pub fn is_clean(&self) -> bool {
-        self.counts.sent > 0 && self.counts.is_clean()
+        self.counts.sent > 0 && self.counts.is_clean() && self.wrong() == 0
+    }
+
+    /// Bytes that came back with a wrong bit, or with a wrong stop or parity bit. Where the kernel marks the latter in their place
+    /// each byte counts once; else the two counts may be of the same bytes, and the larger one stands.
+    pub fn wrong(&self) -> u64 {
+        let c = &self.counts;
+        let characters = characters_in_error(self.errors, c);
+        if c.marked > 0 { c.damaged + characters - c.damaged_marked } else { c.damaged.max(characters) }
     }
 
     /// Failures that are not this computer's.
     pub fn failures(&self) -> u64 {
-        let in_host = self.errors.map_or(0, |errors| errors.lost_in_host());
-        self.counts.failed().saturating_sub(in_host.min(self.counts.lost))
+        let c = &self.counts;
+        let in_host = self.errors.map_or(0, |errors| errors.lost_in_host()).min(c.lost);
+        (c.lost - in_host).saturating_add(c.inserted).saturating_add(self.wrong())
     }
+}
+
+/// Highest speed without error of those tried, bits a second: one that fails stands below no faster one. What this computer lost is
+/// no error, and no proof either.
+pub fn highest_clean(speeds: &[FormatTrial]) -> Option<u32> {
+    let taken = |trial: &FormatTrial| trial.taken.map(|taken| taken.bits_per_second);
+    let failing = lowest_failing(speeds).unwrap_or(u32::MAX);
+    speeds.iter().filter(|trial| trial.is_clean()).filter_map(taken).filter(|speed| *speed < failing).max()
+}
+
+/// Lowest speed of those tried that shows errors, bits a second.
+pub fn lowest_failing(speeds: &[FormatTrial]) -> Option<u32> {
+    let failing = speeds.iter().filter(|trial| trial.failures() > 0);
+    failing.filter_map(|trial| trial.taken.map(|taken| taken.bits_per_second)).min()
 }
 
 /// All facts of a run on a serial port.
@@ -101,8 +124,10 @@ pub struct LineEvidence {
     pub damage: DamageKind,
     /// Times fewer bytes were let out at once because this computer lost some.
     pub slowdowns: u32,
-    /// Bytes that this computer's counts say it lost with as few out at once as there can be: more than a busy computer explains,
-    /// since the chip itself holds as many.
+    /// Byte counts of that part in which as few bytes were out at once as there can be. The chip itself holds as many, so a busy
+    /// computer does not explain what is lost there.
+    pub slowest: LineCounts,
+    /// Bytes that this computer's counts say it lost there.
     pub lost_at_slowest: u64,
     /// Modem lines, over all states of the outputs; empty where there are none.
     pub modem: Vec<ModemReading>,
@@ -128,22 +153,92 @@ impl LineEvidence {
         self.errors.map_or(0, |errors| errors.lost_in_host()).min(self.counts.lost)
     }
 
-    /// Lost bytes that nothing in this computer accounts for.
-    pub fn lost_on_line(&self) -> u64 {
+    /// Lost bytes that no count of this computer accounts for: they stand in the way of a pass.
+    pub fn lost_unexplained(&self) -> u64 {
         self.counts.lost - self.lost_in_host()
     }
 
-    /// Pieces compared that failed on the way, at most all: damaged, slipped by more than this computer's own losses, or holding a
-    /// character that came in with an error.
+    /// The counts by which losses are put on the line. Where all that is dropped here is counted, those of the whole run without
+    /// it; where it is not, those of the slowest pace, at which there is nothing to drop. Where nothing comes back at all, no pace
+    /// explains it.
+    pub fn put_on_line(&self) -> LineCounts {
+        if self.capabilities.hides_overruns() && self.counts.returned > 0 {
+            LineCounts { lost: self.slowest.lost.saturating_sub(self.lost_at_slowest), ..self.slowest }
+        } else {
+            LineCounts { lost: self.lost_unexplained(), ..self.counts }
+        }
+    }
+
+    /// Pieces compared that failed on the way, at most all: damaged, slipped by what is put on the line, or holding a character that
+    /// came in with an error.
     pub fn pieces_failed(&self) -> u64 {
-        let c = &self.counts;
-        let slipped = if self.lost_on_line().saturating_add(c.inserted) > 0 { c.pieces_slipped } else { 0 };
-        c.pieces_damaged.saturating_add(slipped).max(self.characters_in_error()).min(c.pieces)
+        let (all, line) = (&self.counts, self.put_on_line());
+        let slipped = match (all.inserted, line.lost) {
+            (0, 0) => 0,
+            (0, _) => line.pieces_slipped,
+            _ => all.pieces_slipped,
+        };
+        all.pieces_damaged.saturating_add(slipped).max(self.characters_in_error()).min(all.pieces)
     }
 
     /// Characters that the chip found wrong by their stop or parity bit.
     pub fn characters_in_error(&self) -> u64 {
-        let counted = self.errors.map_or(0, |errors| errors.framing.saturating_add(errors.parity));
-        counted.max(self.counts.marked)
+        characters_in_error(self.errors, &self.counts)
+    }
+}
+
+fn characters_in_error(errors: Option<LineErrors>, counts: &LineCounts) -> u64 {
+    errors.map_or(0, |errors| errors.framing.saturating_add(errors.parity)).max(counts.marked)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 256 bytes, all back; so many with wrong data, with a wrong parity bit by the driver's count, marked, and marked with wrong data.
+    fn trial(bits_per_second: u32, [damaged, parity, marked, damaged_marked]: [u64; 4]) -> FormatTrial {
+        let format = LineFormat { bits_per_second, ..LineFormat::default() };
+        FormatTrial {
+            asked: format,
+            taken: Some(format),
+            counts: LineCounts { sent: 256, returned: 256, damaged, marked, damaged_marked, ..LineCounts::default() },
+            errors: Some(LineErrors { parity, ..LineErrors::default() }),
+            share_of_line: None,
+        }
+    }
+
+    #[test]
+    fn a_wrong_parity_bit_is_an_error_though_the_data_are_right() {
+        // Counts of damaged, parity, marked, both; and of bytes that are wrong in either way (computed by hand).
+        let table = [
+            ([0, 0, 0, 0], 0),
+            ([0, 3, 3, 0], 3),
+            ([0, 3, 0, 0], 3),
+            ([2, 3, 3, 1], 4),
+            // Not marked: the three may be the two and one more.
+            ([2, 3, 0, 0], 3),
+            ([2, 0, 0, 0], 2),
+        ];
+        for (counts, wrong) in table {
+            let trial = trial(9600, counts);
+            assert_eq!((trial.wrong(), trial.failures(), trial.is_clean()), (wrong, wrong, wrong == 0), "{counts:?}");
+        }
+    }
+
+    #[test]
+    fn what_this_computer_lost_is_no_failure_and_not_clean() {
+        let mut lossy = trial(9600, [0; 4]);
+        (lossy.counts.returned, lossy.counts.lost) = (250, 6);
+        lossy.errors = Some(LineErrors { overrun: 6, ..LineErrors::default() });
+        assert_eq!((lossy.failures(), lossy.is_clean()), (0, false));
+    }
+
+    #[test]
+    fn a_clean_speed_above_one_that_fails_is_chance() {
+        let clean = |speed| trial(speed, [0; 4]);
+        let speeds = [clean(1200), trial(2400, [0, 3, 3, 0]), clean(4800)];
+        assert_eq!((highest_clean(&speeds), lowest_failing(&speeds)), (Some(1200), Some(2400)));
+        assert_eq!((highest_clean(&[clean(1200), clean(4800)]), lowest_failing(&[clean(1200)])), (Some(4800), None));
+        assert_eq!(highest_clean(&[]), None);
     }
 }

@@ -8,6 +8,7 @@ mod any;
 mod bench;
 mod builtin;
 mod fault;
+mod file;
 mod link;
 mod place;
 pub mod rig;
@@ -23,7 +24,8 @@ pub use any::{AnyRig, builtin_names};
 pub use bench::Bench;
 pub use builtin::{BUILTIN, builtin};
 pub use fault::FaultCount;
-pub use rig::{Rig, RigError};
+pub use file::RigError;
+pub use rig::Rig;
 pub use span::ClearSpan;
 pub use world::World;
 

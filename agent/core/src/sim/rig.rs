@@ -15,10 +15,11 @@
 //! ```
 
 use serde::{Deserialize, Serialize};
-use thiserror::Error;
 
 use crate::link::{Medium, Placement};
 use crate::probe::ethernet::Address;
+
+use super::file::{self, RigError, Wrong};
 
 pub use super::place::{Place, Ratio, Seconds};
 
@@ -322,40 +323,22 @@ impl FaultKind {
     }
 }
 
-/// Why a text is not a rig.
-#[derive(Clone, Debug, PartialEq, Eq, Error)]
-#[error("line {line}: {text}")]
-pub struct RigError {
-    /// Line, from 1.
-    pub line: usize,
-    /// What is wrong there and what is allowed.
-    pub text: String,
-}
-
 impl Rig {
     /// Reads a rig.
     ///
     /// # Errors
     /// What is not TOML, an unknown name, or a value outside its range, with the line.
     pub fn parse(text: &str) -> Result<Self, RigError> {
-        let rig: Self = toml::from_str(text).map_err(|error| RigError {
-            line: error.span().map_or(1, |span| line_of(text, span.start)),
-            text: error.message().trim().to_owned(),
-        })?;
-        rig.validate().map_err(|(about, wrong)| RigError {
-            line: text.find(&about).map_or(1, |offset| line_of(text, offset)),
-            text: wrong,
-        })?;
-        Ok(rig)
+        file::read(text, Self::validate)
     }
 
     /// The rig as TOML; [`Rig::parse`] reads it back.
     pub fn to_toml(&self) -> String {
-        toml::to_string(self).expect("a rig holds nothing that TOML cannot hold")
+        file::write(self)
     }
 
     /// Checks what one value alone cannot show; an error is the text to look for in the file and what is wrong.
-    fn validate(&self) -> Result<(), (String, String)> {
+    fn validate(&self) -> Result<(), Wrong> {
         let refuse = |about: &str, wrong: String| Err((about.to_owned(), wrong));
         if self.placement == Placement::ReturnPort {
             return refuse("return-port", "placement must be one of internal, at-port, far-end".to_owned());
@@ -380,7 +363,7 @@ impl Rig {
         self.faults.iter().try_for_each(|fault| self.validate_fault(fault))
     }
 
-    fn validate_fault(&self, fault: &FaultSpec) -> Result<(), (String, String)> {
+    fn validate_fault(&self, fault: &FaultSpec) -> Result<(), Wrong> {
         let name = fault.kind.name();
         let refuse = |about: &str, wrong: &str| Err((about.to_owned(), format!("{name}: {wrong}")));
         if let Place::Segment(label) = &fault.place
@@ -425,8 +408,4 @@ impl Rig {
             _ => Ok(()),
         }
     }
-}
-
-pub(super) fn line_of(text: &str, offset: usize) -> usize {
-    1 + text.bytes().take(offset).filter(|byte| *byte == b'\n').count()
 }

@@ -130,6 +130,7 @@ pub struct LineCollector {
     marks: VecDeque<u64>,
     /// The waiting bytes are known to slip: more of them must come before it is worth another look.
     look_at: usize,
+    in_step: bool,
     aligner: Aligner,
     expected: Vec<u8>,
     pairs: (Vec<u8>, Vec<u8>),
@@ -149,6 +150,7 @@ impl LineCollector {
             waiting_from: 0,
             marks: VecDeque::new(),
             look_at: 0,
+            in_step: true,
             aligner: Aligner::default(),
             expected: Vec::new(),
             pairs: (Vec::new(), Vec::new()),
@@ -169,6 +171,12 @@ impl LineCollector {
     /// Bytes that are out and have neither come back nor been given up.
     pub fn outstanding(&self) -> u64 {
         self.sent.saturating_sub(self.settled).saturating_sub(self.waiting.len() as u64)
+    }
+
+    /// Whether what came since the last settled block is what was sent next: nothing is known to be missing, and all that is
+    /// [`LineCollector::outstanding`] may still come.
+    pub fn in_step(&self) -> bool {
+        self.in_step
     }
 
     /// What was measured so far.
@@ -223,10 +231,11 @@ impl LineCollector {
 
     /// Settles every piece whose fate is certain.
     fn settle_blocks(&mut self, now: Nanos, last: bool) {
-        self.look_at = 0;
+        (self.look_at, self.in_step) = (0, false);
         loop {
             let piece = (BLOCK_BYTES as u64 - self.settled % BLOCK_BYTES as u64).min(self.sent - self.settled) as usize;
             if piece == 0 {
+                self.in_step = self.waiting.is_empty();
                 return;
             }
             let rest = self.sent - self.settled - piece as u64;
@@ -238,6 +247,7 @@ impl LineCollector {
                 continue;
             }
             if got < piece && !last && self.waiting[..] == self.expected[..got] {
+                self.in_step = true;
                 return;
             }
             // How far it slipped shows only with the head that follows.

@@ -17,7 +17,7 @@ pub struct ErrorRatio {
     pub trials: u64,
     /// Units failed.
     pub errors: u64,
-    /// Bit error ratio, best single figure.
+    /// Bit error ratio, the likeliest one.
     pub estimate: f64,
     /// Lower end of the two-sided interval.
     pub lower: f64,

@@ -16,7 +16,7 @@ use crate::verdict::Outcome;
 pub struct Sample {
     /// What the levels depend on beside the port's health; when it changes, they are learnt anew.
     pub under: String,
-    /// Frames damaged or lost on the wire.
+    /// Frames damaged or lost on the wire; of a serial port, blocks with a wrong, missing or extra byte.
     pub events: u64,
     /// Bits that had a chance to fail.
     pub bits: f64,
@@ -41,10 +41,20 @@ impl Sample {
             Some(ratio) if ratio.basis == Basis::Bits => (ratio.trials as f64, totals.frames_damaged),
             _ => (totals.bits_compared as f64, 0),
         };
-        let speed = report.link.speed_mbps.map_or_else(String::new, |mbps| mbps.to_string());
+        let (speed, events) = match &report.line {
+            None => {
+                let speed = report.link.speed_mbps.map_or_else(String::new, |mbps| mbps.to_string());
+                (speed, single_errors + totals.frames_failed_fcs + totals.frames_lost_on_wire)
+            }
+            // Bytes of a burst fail together, so blocks are counted. What this computer lost says nothing of the line.
+            Some(line) => {
+                let slipped = if totals.bytes_lost_in_host == 0 { line.counts.pieces_slipped } else { 0 };
+                (format!("{} {}", line.format, line.plug), line.counts.pieces_damaged + slipped)
+            }
+        };
         Some(Self {
             under: format!("{} {} {speed} {}", report.profile, report.placement, report.latency_ns.clock),
-            events: single_errors + totals.frames_failed_fcs + totals.frames_lost_on_wire,
+            events,
             bits,
             limit: report.limit.bit_error_ratio,
             flaps: report.link_flaps,
@@ -77,8 +87,9 @@ impl Drift {
             self.errors.take(sample.events, sample.bits, GOOD_SHARE * sample.limit, BAD_SHARE * sample.limit);
         }
         if self.errors.alarms() {
+            let beside = if (sample.events as f64) < sample.limit * sample.bits { "though below" } else { "and above" };
             drifts.push(format!(
-                "errors come oftener, {} in {:.3e} bits by the last run, though below the limit of {:.0e}",
+                "errors come more often, {} in {:.3e} bits by the last run, {beside} the limit of {:.0e}",
                 sample.events, sample.bits, sample.limit
             ));
         }
@@ -151,7 +162,9 @@ mod tests {
     fn each_figure_is_seen_to_drift_before_it_fails() {
         // A third of the limit: 300 events are a failure, 100 pass.
         let (n, text) = until(|_, s| s.events = 100);
-        assert!(n <= 2 && text.contains("errors"), "{n} {text}");
+        assert!(n <= 2 && text.contains("errors") && text.contains("though below the limit"), "{n} {text}");
+        let (_, text) = until(|_, s| s.events = 400);
+        assert!(text.contains("and above the limit"), "{text}");
         let (n, text) = until(|n, s| s.flaps = u64::from(n % 3 == 1));
         assert!(n <= 25 && text.contains("link"), "{n} {text}");
         let (n, text) = until(|n, s| s.latency_ns = Some(5000.0 * 1.01f64.powi(n as i32)));

@@ -2,7 +2,7 @@
 
 mod answer;
 
-use std::{io::Write, process::ExitCode, time::Duration};
+use std::{process::ExitCode, time::Duration};
 
 use turnback_core::{
     case::{Case, Ended, Move, StageName},
@@ -124,9 +124,9 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     } else {
         text::render(&case)
     };
-    let _ = std::io::stdout().write_all(printed.as_bytes());
+    let status = super::print(&printed, ExitCode::from(case.verdict.outcome.exit_status()));
     led?;
-    Ok(ExitCode::from(case.verdict.outcome.exit_status()))
+    Ok(status)
 }
 
 /// The records; where they cannot be used the case ends with the program, and that is said.

@@ -54,16 +54,15 @@ fn carry_out(logbook: &mut Memory, id: &str, order: &StageOrder, open: &mut dyn 
 /// Walks a case as the page does, each stage through the queue's own order.
 #[test]
 fn the_chafed_segment_is_found_from_the_desk() {
-    let rig = demo::rig("quay2", std::time::Duration::from_secs(600)).unwrap();
-    let port = || SimulatedPort::of(&rig, "quay2".into(), 7);
+    let port = || demo::open("quay2", std::time::Duration::from_secs(600), 7).unwrap();
     // Nobody named the segments: the rig knows them.
-    let case = open_case(&mut port(), opening(&[])).unwrap();
+    let case = open_case(&mut *port(), opening(&[])).unwrap();
     let (id, mut logbook) = (case.case.clone(), Memory::default());
     logbook.keep_case(&case).unwrap();
     for _ in 0..20 {
         let Some(next) = next_of(&mut logbook, &id) else { break };
         assert_eq!(next.known_good, None, "a rig has a port of its own");
-        carry_out(&mut logbook, &id, &perform(&next.stage), &mut |_| Box::new(port()));
+        carry_out(&mut logbook, &id, &perform(&next.stage), &mut |_| port());
     }
     let case = logbook.case(&id).unwrap();
     let shown = view(&case, None, Vec::new);
@@ -80,9 +79,9 @@ fn the_chafed_segment_is_found_from_the_desk() {
 
 #[test]
 fn what_a_case_does_not_have_is_refused() {
-    let mut port = SimulatedPort::of(&demo::rig("quay0", Default::default()).unwrap(), "quay0".into(), 1);
-    assert!(open_case(&mut port, opening(&["riser", "riser"])).is_err());
-    let case = open_case(&mut port, opening(&[])).unwrap();
+    let mut port = demo::open("quay0", Default::default(), 1).unwrap();
+    assert!(open_case(&mut *port, opening(&["riser", "riser"])).is_err());
+    let case = open_case(&mut *port, opening(&[])).unwrap();
     for stage in ["", "nowhere", "far-end:crane-rail"] {
         assert!(begin(case.clone(), &perform(stage), None).is_err(), "{stage}");
     }

@@ -41,6 +41,8 @@ pub struct Supervisor<S: Site> {
     alive: Box<dyn FnMut() + Send>,
     /// The clock may be set and a machine may sleep, so no wait is longer.
     pub(super) round_max: Duration,
+    /// How often `alive` is wanted at least, where that is oftener.
+    pub(super) beat: Option<Duration>,
 }
 
 /// A run is over.
@@ -81,6 +83,7 @@ impl<S: Site> Supervisor<S> {
             pending_since: None,
             alive,
             round_max: ROUND_MAX,
+            beat: None,
         };
         supervisor.list_ports().await;
         supervisor.take_up_what_was_cut_off(now).await;
@@ -134,7 +137,11 @@ impl<S: Site> Supervisor<S> {
         let (candidates, due_wait) = self.find_due(now);
         let blocked_wait = self.start_some(candidates, now).await;
         self.shared.board().last_round_ms = now.as_millisecond();
-        [Some(self.round_max), limit_wait, due_wait, blocked_wait].into_iter().flatten().min().unwrap_or(self.round_max)
+        [Some(self.round_max), self.beat, limit_wait, due_wait, blocked_wait]
+            .into_iter()
+            .flatten()
+            .min()
+            .unwrap_or(self.round_max)
     }
 
     /// A machine that slept, or whose clock was set: what was due meanwhile was missed.
@@ -303,7 +310,7 @@ fn lay_out(board: &mut Board, list: Vec<PortFacts>) {
     }
 }
 
-/// Also how often the service manager hears that we live.
+/// Also how often the service manager hears that we live, unless it wants to hear oftener.
 const ROUND_MAX: Duration = Duration::from_secs(60);
 /// A driver may hang even when it is only asked who it is.
 const LIST_LIMIT: Duration = Duration::from_secs(20);

@@ -160,11 +160,8 @@ fn hear(shared: &Shared, port: &str, run: &str, event: Event) {
     if let Some(running) = shared.board().ports.get_mut(port).and_then(|p| p.running.as_mut())
         && running.live.run == run
     {
-        if let Event::Progress(progress) = &event
-            && let Some(left) = progress.left_s
-        {
-            running.live.share_done =
-                Some((progress.elapsed_s / (progress.elapsed_s + left).max(1e-9)).clamp(0.0, 1.0));
+        if let Some(share) = event.share_done() {
+            running.live.share_done = Some(share);
         }
         running.live.last_event = Some(event.clone());
     }

@@ -74,7 +74,7 @@ impl LineRun<'_> {
             0
         };
         let failures = there.counts.bit_errors
-            + there.lost_on_line()
+            + there.put_on_line().lost
             + there.counts.inserted
             + there.characters_in_error().saturating_sub(there.counts.damaged_marked)
             + lines;

@@ -65,6 +65,19 @@ impl LineRun<'_> {
         Some(blocks + lines + turnaround + data.clamp(seconds(at_least), seconds(at_most)) + sweep)
     }
 
+    /// Bits compared so far that the run may end on. Once bytes went missing and not all that is dropped here is counted, only
+    /// those of the slowest pace say whether the line lost them.
+    fn bits_that_count(&self) -> u64 {
+        let g = &self.gathered;
+        let uncounted = g.slowdowns > 0 && self.line.capabilities().hides_overruns();
+        if uncounted { g.slowest.bits_compared } else { g.tally.counts.bits_compared }
+    }
+
+    /// Nothing slower is left to try, and at this pace the line fails: more of it would only take long.
+    fn fails_at_slowest(&self) -> bool {
+        self.window <= WINDOW_MIN && judge_line(&self.evidence()).outcome == Outcome::Fault
+    }
+
     /// Sends the profile's patterns by turns.
     pub(super) fn data(&mut self) -> Result<(), CheckError> {
         let profile = self.options.profile.clone();
@@ -83,15 +96,16 @@ impl LineRun<'_> {
             let now = self.line.now();
             let elapsed = now - begun;
             let whole_turns = number % patterns == 0;
-            let enough = whole_turns && self.gathered.tally.counts.bits_compared as f64 >= bits && elapsed >= at_least;
-            if elapsed >= at_most || enough || self.must_stop() {
+            let enough = whole_turns && self.bits_that_count() as f64 >= bits && elapsed >= at_least;
+            if elapsed >= at_most || enough || self.must_stop() || self.fails_at_slowest() {
                 break;
             }
             if number < patterns {
                 let what = format!("{pattern} at {}", self.format);
                 (self.say)(Event::LineStepStarted { what });
             }
-            let until = (now + slice_ns).min(begun + at_most);
+            let longest = if self.window <= WINDOW_MIN { SLOWEST_SLICE_NS.min(slice_ns) } else { slice_ns };
+            let until = (now + longest).min(begun + at_most);
             let bytes = slice_bytes.max(1);
             let ended = self.slice(pattern.clone(), Amount { bytes, until })?;
             if ended == Ended::Silent || (profile.kind == Kind::Proof && self.is_decided()?) {
@@ -101,7 +115,7 @@ impl LineRun<'_> {
         Ok(())
     }
 
-    /// One stretch of one pattern; slower where this computer lost bytes.
+    /// One stretch of one pattern; slower where this computer lost bytes, or may have.
     fn slice(&mut self, pattern: turnback_core::pattern::Pattern, amount: Amount) -> Result<Ended, CheckError> {
         let mut exchange = self.exchange(pattern, self.format)?;
         let may_slow = self.window > WINDOW_MIN;
@@ -130,8 +144,10 @@ impl LineRun<'_> {
             None
         })?;
         let speed = self.take(exchange)?;
+        let lost = self.gathered.tally.counts.lost > so_far.lost && self.line.capabilities().hides_overruns();
+        let ended = if ended == Ended::Done && may_slow && lost { Ended::LostAtThisPace } else { ended };
         match ended {
-            Ended::HostLost => {
+            Ended::LostAtThisPace => {
                 self.window = (self.window / 8).max(WINDOW_MIN);
                 self.gathered.slowdowns += 1;
                 (self.say)(Event::LineSlowed { bytes_out: self.window });
@@ -167,3 +183,5 @@ impl LineRun<'_> {
 /// Longest that a profile of steps sends of its own accord.
 const STEPS_MAX: Duration = Duration::from_secs(600);
 const SLICE_NS: u64 = 10 * SECOND_NS;
+/// At the slowest pace the run is looked at more often: it is slow, and what fails there is soon plain.
+const SLOWEST_SLICE_NS: u64 = 2 * SECOND_NS;

@@ -29,8 +29,9 @@ pub(super) enum Ended {
     Done,
     /// The watcher said so.
     Stopped(Stopped),
-    /// This computer or its adapter lost bytes.
-    HostLost,
+    /// Bytes went missing that a lower pace may keep: this computer or its adapter lost them by their own counts, or not all
+    /// of it is counted.
+    LostAtThisPace,
     /// Nothing comes back, or nothing is taken, any more.
     Silent,
 }
@@ -52,8 +53,12 @@ pub(super) struct Exchanged {
 pub(super) struct Exchange {
     rx: LineCollector,
     window: u64,
+    /// Of the bytes that are out, those that are not waited for any more: lost, most likely.
+    written_off: u64,
     errors_before: Option<LineErrors>,
     patience_ns: u64,
+    /// Silence after which what is out is written off.
+    pause_ns: u64,
     first_sent_at: Option<Nanos>,
     last_in_at: Nanos,
     buffer: Vec<u8>,
@@ -72,7 +77,9 @@ impl Exchange {
             errors_before: line.line_errors()?,
             rx: LineCollector::new(stream, format.data_bits, origin),
             window,
+            written_off: 0,
             patience_ns: PATIENCE_NS + format.characters_ns(32),
+            pause_ns: PAUSE_NS + format.characters_ns(window + 32),
             first_sent_at: None,
             last_in_at: 0,
             buffer: Vec::new(),
@@ -89,13 +96,14 @@ impl Exchange {
         &mut self,
         line: &mut dyn Line,
         amount: Amount,
-        stop_on_host_loss: bool,
+        may_slow: bool,
         watch: &mut dyn FnMut(Nanos, &LineCounts) -> Option<Stopped>,
     ) -> Result<Ended, PortError> {
         let end = self.rx.sent() + amount.bytes;
         let mut heard_at = line.now();
         let mut watch_at = heard_at;
         let mut silences = 0;
+        let mut written_off = false;
         while self.rx.sent() < end && line.now() < amount.until {
             let now = line.now();
             if now >= watch_at {
@@ -103,19 +111,24 @@ impl Exchange {
                 if let Some(stopped) = watch(now, self.counts()) {
                     return Ok(Ended::Stopped(stopped));
                 }
-                if stop_on_host_loss && self.errors_so_far(line)?.is_some_and(|errors| errors.lost_in_host() > 0) {
-                    return Ok(Ended::HostLost);
+                if may_slow && self.lost_at_this_pace(line)? {
+                    return Ok(Ended::LostAtThisPace);
                 }
             }
             let taken = self.offer(line, end)?;
-            let full = taken == 0 || self.rx.outstanding() >= self.window;
+            let full = taken == 0 || self.waited_for() >= self.window;
             let until = if full { (now + WAIT_NS).min(amount.until.max(now)) } else { now };
             if self.take_in(line, until)? > 0 {
-                (heard_at, silences) = (line.now(), 0);
+                (heard_at, silences, written_off) = (line.now(), 0, false);
+            } else if !written_off && now > heard_at + self.pause_ns {
+                // Once until something is heard: a chip that was not served holds two windows, and being heard it is empty.
+                self.written_off = self.rx.outstanding();
+                written_off = true;
             } else if now > heard_at + self.patience_ns {
                 // Too late already before that look, so that a program kept from its processor has looked once more. Whatever is still out is lost; perhaps the next bytes fare better.
                 self.rx.settle(line.now());
                 line.discard()?;
+                written_off = false;
                 heard_at = line.now();
                 silences += 1;
                 if silences >= SILENCES_MAX {
@@ -187,13 +200,24 @@ impl Exchange {
         })
     }
 
+    /// Whether bytes went missing that a lower pace may keep.
+    fn lost_at_this_pace(&self, line: &mut dyn Line) -> Result<bool, PortError> {
+        let uncounted = line.capabilities().hides_overruns() && self.counts().lost > 0;
+        Ok(uncounted || self.errors_so_far(line)?.is_some_and(|errors| errors.lost_in_host() > 0))
+    }
+
+    /// Bytes that are out and may still come.
+    fn waited_for(&self) -> u64 {
+        self.rx.outstanding().saturating_sub(self.written_off)
+    }
+
     fn errors_so_far(&self, line: &mut dyn Line) -> Result<Option<LineErrors>, PortError> {
         Ok(line.line_errors()?.zip(self.errors_before).map(|(now, before)| now.since(&before)))
     }
 
     /// Hands over the next bytes of the stream, as many as may be out; says how many were taken.
     fn offer(&mut self, line: &mut dyn Line, end: u64) -> Result<u64, PortError> {
-        let room = self.window.saturating_sub(self.rx.outstanding()).min(end - self.rx.sent()).min(CHUNK_BYTES);
+        let room = self.window.saturating_sub(self.waited_for()).min(end - self.rx.sent()).min(CHUNK_BYTES);
         if room == 0 {
             return Ok(0);
         }
@@ -218,6 +242,7 @@ impl Exchange {
             Received::Break => {}
         })?;
         let came = self.counts().returned - before;
+        self.written_off = if came > 0 && self.rx.in_step() { 0 } else { self.written_off.min(self.rx.outstanding()) };
         if came > 0 {
             self.last_in_at = line.now();
         }
@@ -227,6 +252,9 @@ impl Exchange {
 
 /// Silence after which bytes that are out count as lost: far longer than a busy computer keeps a byte.
 const PATIENCE_NS: u64 = 2 * SECOND_NS;
+/// Silence, beside what the bytes themselves take, after which it is worth to send on: longer than any adapter gathers bytes
+/// (255 ms at most where the driver lets it be set, from memory).
+const PAUSE_NS: u64 = 300_000_000;
 const WAIT_NS: u64 = 20_000_000;
 const WATCH_EVERY_NS: u64 = 200_000_000;
 const SILENCES_MAX: u32 = 2;

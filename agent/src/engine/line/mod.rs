@@ -26,7 +26,7 @@ use turnback_core::{
     report::{Report, Turnaround},
     rng::Rng,
     stats::latency::LatencyHistogram,
-    stream::line::LineTally,
+    stream::line::{LineCounts, LineTally},
     time::Nanos,
     verdict::{Outcome, line::judge_line},
     wiring::LinePlug,
@@ -104,6 +104,7 @@ struct LineGathered {
     turnaround: Vec<Turnaround>,
     single_byte_trips: LatencyHistogram,
     slowdowns: u32,
+    slowest: LineCounts,
     lost_at_slowest: u64,
     characters_per_second: Option<f64>,
     stopped: Option<Stopped>,
@@ -238,7 +239,9 @@ impl<'a> LineRun<'a> {
             self.tell_changed("loop inside the chip on".into());
         }
         let asked = self.format;
-        self.format = self.line.configure(asked)?.ok_or_else(|| self.not_offered(&format!("be set to {asked}")))?;
+        self.format = self.line.configure(asked)?.ok_or_else(|| {
+            self.not_offered(&format!("be set to {asked}; --profile rate-search shows what it takes"))
+        })?;
         self.tell_changed(format!("raw mode, {}", self.format));
         if self.format != asked {
             self.warnings.push(format!("{asked} was asked for and {} is what the port gives", self.format));
@@ -294,12 +297,14 @@ impl<'a> LineRun<'a> {
         let before = self.gathered.tally.counts;
         for _ in 0..HANDFUL_ROUNDS {
             let mut exchange = self.exchange(Pattern::Counter, self.format)?;
-            let mut returned = 0;
+            let (mut returned, mut missed) = (0, 0);
             for _ in 0..HANDFUL_BLOCKS {
                 let trip = exchange.alone(self.line, BLOCK_BYTES as u64)?;
                 returned += u64::from(trip.is_some());
+                missed += u64::from(trip.is_none());
                 self.gathered.handful.sent += 1;
-                if trip.is_none() && returned == 0 {
+                // A second one that is not whole costs seconds and tells no more: the data steps count better.
+                if missed > returned.min(1) {
                     break;
                 }
             }
@@ -325,8 +330,12 @@ impl<'a> LineRun<'a> {
         let exchanged = exchange.finish(self.line)?;
         self.next_block = self.next_block.wrapping_add(exchanged.blocks);
         self.gathered.tally.merge(&exchanged.tally);
+        let slowest = self.window <= WINDOW_MIN;
+        if slowest {
+            self.gathered.slowest.merge(&exchanged.tally.counts);
+        }
         if let Some(errors) = exchanged.errors {
-            if self.window <= WINDOW_MIN {
+            if slowest {
                 self.gathered.lost_at_slowest += errors.lost_in_host();
             }
             self.gathered.errors.get_or_insert_default().merge(&errors);

@@ -5,7 +5,7 @@ use turnback_core::{
     event::Event,
     evidence::{
         Limit, Stopped,
-        line::{FormatTrial, LineEvidence},
+        line::{LineEvidence, highest_clean},
     },
     report::{HalfDuplex, Latency, LineReport, Report, Totals, Tried},
     time::{ClockSource, clock_pair},
@@ -31,6 +31,7 @@ impl LineRun<'_> {
             errors: g.errors,
             damage: g.tally.damage.kind(),
             slowdowns: g.slowdowns,
+            slowest: g.slowest,
             lost_at_slowest: g.lost_at_slowest,
             modem: g.modem.clone(),
             flow: g.flow,
@@ -54,7 +55,6 @@ impl LineRun<'_> {
         let virtual_time = evidence.capabilities.moves_plug;
         let clock = if virtual_time { ClockSource::Virtual } else { ClockSource::Program };
         let latency = Latency::new(clock_pair(clock, clock), &g.single_byte_trips);
-        let fastest = |trial: &&FormatTrial| trial.is_clean();
         let blank = blank(&self.options, self.line.identity(), None, self.placement, verdict);
         Report {
             totals: Totals::of_bytes(&g.tally.counts, evidence.lost_in_host()),
@@ -73,6 +73,7 @@ impl LineRun<'_> {
                 capabilities: evidence.capabilities,
                 foreign_bytes: evidence.foreign,
                 counts: evidence.counts,
+                counts_at_slowest_pace: evidence.slowest,
                 characters_per_second: g.characters_per_second,
                 share_of_line: g
                     .characters_per_second
@@ -82,12 +83,7 @@ impl LineRun<'_> {
                 half_duplex: (self.plug == LinePlug::Rs485).then(|| {
                     HalfDuplex::new(evidence.capabilities.half_duplex, evidence.counts.returned > 0, &g.turnaround)
                 }),
-                highest_clean_bits_per_second: g
-                    .speeds
-                    .iter()
-                    .filter(fastest)
-                    .filter_map(|trial| trial.taken.map(|taken| taken.bits_per_second))
-                    .max(),
+                highest_clean_bits_per_second: highest_clean(&g.speeds),
                 speeds: g.speeds.clone(),
                 formats: g.formats.clone(),
                 flow_control: evidence.flow,

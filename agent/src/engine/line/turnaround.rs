@@ -24,21 +24,20 @@ impl LineRun<'_> {
     }
 
     fn turnaround_with(&mut self, low_latency: bool) -> Result<(), CheckError> {
+        let mut misses = 0;
         for block_bytes in BLOCKS {
             let line_ns = self.line.capabilities().paced.then(|| self.format.characters_ns(block_bytes.into()));
             // A slow line gets fewer trips: about a second for each size.
             let trips = line_ns.map_or(u64::MAX, |ns| 1_000_000_000 / ns.max(1)).clamp(3, TRIPS_MAX);
             let mut times = LatencyHistogram::new();
             let mut exchange = self.exchange(Pattern::Prbs31, self.format)?;
-            let mut misses = 0;
             for _ in 0..trips.min(self.options.profile.latency_probes.into()) {
-                if self.cancel.is_cancelled() {
+                if self.cancel.is_cancelled() || misses >= MISSES_MAX {
                     break;
                 }
                 match exchange.alone(self.line, block_bytes.into())? {
                     Some(trip) => times.record(trip),
-                    None if misses < MISSES_MAX => misses += 1,
-                    None => break,
+                    None => misses += 1,
                 }
             }
             self.take(exchange)?;
@@ -61,5 +60,5 @@ impl LineRun<'_> {
 
 const BLOCKS: [u32; 4] = [1, 16, 64, 256];
 const TRIPS_MAX: u64 = 20;
-/// Each trip that fails costs seconds of waiting.
+/// Over all sizes: each trip that fails costs seconds of waiting, and after these what is not measured has none.
 const MISSES_MAX: u32 = 2;

@@ -28,6 +28,7 @@ fn given(text: String) -> Option<String> {
 
 /// A check as asked for on a port's page.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Start {
     #[serde(default)]
     profile: String,
@@ -52,6 +53,7 @@ pub async fn start(
 
 /// Where to go after a run was ended.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct End {
     #[serde(default)]
     port: String,
@@ -69,6 +71,7 @@ pub async fn end(
 
 /// A case as opened on a port's page.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Open {
     #[serde(default)]
     cable: String,
@@ -92,6 +95,7 @@ pub async fn open_case(
 
 /// Which stage, with what it is carried out, or why it is skipped.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Stage {
     stage: String,
     #[serde(default)]

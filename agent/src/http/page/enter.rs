@@ -40,6 +40,7 @@ pub async fn form(
 
 /// The token as entered.
 #[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Entered {
     token: String,
     #[serde(default)]

@@ -15,13 +15,14 @@ use crate::{
 
 const HALF: f64 = 360.0;
 
-/// Plots of records, the newest first, as seen at a time in ms since 1970. Without two runs there is no past to draw.
-pub fn figures(records: &[RecordLine], now_ms: i64) -> Vec<Figure> {
+/// Plots of records of a port of this kind, the newest first, as seen at a time in ms since 1970. Without two runs there is no
+/// past to draw.
+pub fn figures(records: &[RecordLine], kind: &str, now_ms: i64) -> Vec<Figure> {
     let past: Vec<Past> = records.iter().rev().filter_map(|record| Past::new(record, now_ms)).collect();
     if past.len() < 2 {
         return Vec::new();
     }
-    [ratios(&past), trips(&past)].into_iter().flatten().collect()
+    [ratios(&past), trips(&past, kind)].into_iter().flatten().collect()
 }
 
 /// A run, and how many seconds ago it began.
@@ -45,7 +46,7 @@ fn ratios(past: &[Past]) -> Option<Figure> {
     }
     let faults = past.iter().filter(|p| p.record.outcome == Outcome::Fault).count();
     let summary = format!(
-        "Best single figure of each of {} runs; {faults} of them found a fault (dashed). No column: no error, or none could be counted.",
+        "The likeliest ratio by each of {} runs; {faults} of them found a fault (dashed). No column: no error, or none could be counted.",
         past.len()
     );
     // In the power of ten of the highest: an axis has no room for more digits.
@@ -56,7 +57,7 @@ fn ratios(past: &[Past]) -> Option<Figure> {
     }))
 }
 
-fn trips(past: &[Past]) -> Option<Figure> {
+fn trips(past: &[Past], kind: &str) -> Option<Figure> {
     let longest = past.iter().filter_map(|p| p.record.latency_ns_p50).max()?;
     let (unit, unit_ns) = match longest {
         0..10_000 => ("ns", 1.0),
@@ -65,7 +66,10 @@ fn trips(past: &[Past]) -> Option<Figure> {
     };
     let summary =
         "Half of a run's round trips took at most this. A step up or down without a new cable is worth a look.";
-    let title = "Median round trip of each run";
+    let title = match kind {
+        "serial" => "Median round trip of one byte, each run",
+        _ => "Median round trip of each run",
+    };
     Some(over_time(past, "past-trip", title, summary, &format!("round trip, {unit}"), &|record| {
         record.latency_ns_p50.map(|ns| (ns as f64 / unit_ns, figure::time_ns(ns)))
     }))
@@ -154,7 +158,7 @@ mod tests {
 
     #[test]
     fn a_past_of_one_run_is_not_drawn() {
-        assert!(figures(&[record(1, Outcome::Pass, Some(0.0))], now_ms()).is_empty());
+        assert!(figures(&[record(1, Outcome::Pass, Some(0.0))], "ethernet", now_ms()).is_empty());
     }
 
     #[test]
@@ -164,7 +168,7 @@ mod tests {
             record(10, Outcome::Pass, Some(0.0)),
             record(5, Outcome::NotTested, None),
         ];
-        let figures = figures(&records, now_ms());
+        let figures = figures(&records, "ethernet", now_ms());
         let ratio = figures.iter().find(|f| f.id == "past-ratio").unwrap();
         let found: Vec<_> = ratio.table.rows.iter().map(|row| (row[1].as_str(), row[2].as_str())).collect();
         assert_eq!(found, [("fault", "2.0e-6"), ("pass", "0"), ("not-tested", "-")]);
@@ -176,6 +180,6 @@ mod tests {
     #[test]
     fn a_port_without_errors_has_no_plot_of_errors() {
         let records = [record(20, Outcome::Pass, Some(0.0)), record(10, Outcome::Pass, Some(0.0))];
-        assert!(figures(&records, now_ms()).iter().all(|f| f.id != "past-ratio"));
+        assert!(figures(&records, "ethernet", now_ms()).iter().all(|f| f.id != "past-ratio"));
     }
 }

@@ -31,6 +31,29 @@ struct Book {
     tls: bool,
 }
 
+/// Method and path of every route of the page; what is no `GET` changes something.
+pub const ROUTES: &[(&str, &str)] = &[
+    ("GET", "/"),
+    ("GET", "/ports/{port}"),
+    ("POST", "/ports/{port}/runs"),
+    ("POST", "/ports/{port}/cases"),
+    ("GET", "/runs"),
+    ("GET", "/runs/{run}"),
+    ("POST", "/runs/{run}/end"),
+    ("GET", "/cases"),
+    ("GET", "/cases/{case}"),
+    ("POST", "/cases/{case}/stages"),
+    ("POST", "/cases/{case}/skips"),
+    ("POST", "/cases/{case}/asides"),
+    ("GET", "/daemon"),
+    ("GET", "/enter"),
+    ("POST", "/enter"),
+    ("POST", "/leave"),
+    ("GET", "/look.css"),
+    ("GET", "/live.js"),
+    ("GET", "/pennant.svg"),
+];
+
 /// The routes of the page. `tls`: the session's cookie is for TLS only.
 pub fn router(desk: SharedDesk, gate: Arc<Gate>, tls: bool) -> Router {
     Router::new()

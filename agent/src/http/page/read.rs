@@ -8,11 +8,11 @@ use axum::{
     response::Html,
 };
 use serde::Deserialize;
-use turnback_core::plan::Profile;
+use turnback_core::{plan::Profile, verdict::Outcome, watch::standing::State};
 
 use super::{
     Around, Book, Page, PageError, filled, history,
-    view::{self, Cabinet, ChangeLine, LiveLine, PortLine, RecordRow},
+    view::{self, Cabinet, ChangeLine, LiveLine, Measured, PortLine, RecordRow},
     words,
 };
 use crate::{
@@ -33,6 +33,10 @@ struct Ports {
     around: Around,
     cabinets: Vec<Cabinet>,
     summary: String,
+    /// Failed and suspect ports, the failed first.
+    bad: Vec<PortLine>,
+    /// Each state with what it says.
+    states: [(&'static str, &'static str); 5],
     troubles: Vec<String>,
 }
 
@@ -42,10 +46,15 @@ pub async fn ports(Extension(book): Extension<Book>, headers: HeaderMap, uri: Ur
     around.moving = true;
     let lines: Vec<_> = ports.iter().map(|p| PortLine::new(p, now_ms())).collect();
     let summary = view::summary(&lines);
+    let (mut bad, suspect): (Vec<_>, Vec<_>) =
+        lines.into_iter().filter(|l| ["failed", "suspect"].contains(&l.state)).partition(|l| l.state == "failed");
+    bad.extend(suspect);
     filled(&Ports {
         around,
         cabinets: view::cabinets(&ports, now_ms()),
         summary,
+        bad,
+        states: State::ALL.map(|state| (state.name(), words::meaning(state))),
         troubles: book.desk.health().troubles,
     })
 }
@@ -60,6 +69,7 @@ struct Port {
     live: Option<LiveLine>,
     profiles: Vec<String>,
     cautions: Vec<[&'static str; 3]>,
+    measured: Option<Measured>,
     plots: Vec<Figure>,
     changes: Vec<ChangeLine>,
     records: Vec<RecordRow>,
@@ -74,8 +84,13 @@ const RECENT: usize = 12;
 pub async fn port(Extension(book): Extension<Book>, Path(name): Path<String>, headers: HeaderMap, uri: Uri) -> Page {
     let view = port_view(&book, &name)?;
     let query = RecordQuery { port: Some(name.clone()), limit: HISTORY, ..RecordQuery::default() };
-    let (lines, changes) =
-        ask(&book.desk, move |desk| Ok((desk.records(&query)?, desk.changes(&name, RECENT as u32)?))).await?;
+    let (lines, changes, last) = ask(&book.desk, move |desk| {
+        let lines = desk.records(&query)?;
+        // The newest that measured anything. A record may go while it is looked for.
+        let last = lines.iter().find(|line| line.outcome != Outcome::NotTested).and_then(|l| desk.report(&l.run).ok());
+        Ok((lines, desk.changes(&name, RECENT as u32)?, last))
+    })
+    .await?;
     let mut around = book.around(&headers, &uri, "ports", view.name.clone());
     (around.watch, around.moving) = (view.name.clone(), true);
     let since = view.standing.since_ms;
@@ -86,8 +101,9 @@ pub async fn port(Extension(book): Extension<Book>, Path(name): Path<String>, he
         live: view.running.as_ref().map(|run| LiveLine::new(run, now_ms())),
         profiles: Profile::builtin().into_iter().map(|p| p.name).collect(),
         cautions: view::cautions(&view.kind),
-        plots: history::figures(&lines, now_ms()),
-        changes: changes.into_iter().map(ChangeLine::from).collect(),
+        measured: last.map(|report| Measured::new(&report, now_ms())),
+        plots: history::figures(&lines, &view.kind, now_ms()),
+        changes: changes.into_iter().map(|change| ChangeLine::new(change, now_ms())).collect(),
         records: lines.iter().take(RECENT).map(RecordRow::new).collect(),
         records_href: format!("/runs?port={}", words::encoded(&view.name)),
         view,
@@ -131,7 +147,7 @@ pub async fn runs(
     uri: Uri,
     query: Result<Query<Narrowed>, QueryRejection>,
 ) -> Page {
-    use turnback_core::verdict::Outcome::{Fault, NotTested, Pass, Undecided};
+    use Outcome::{Fault, NotTested, Pass, Undecided};
     let Query(narrowed) =
         query.map_err(|e| PageError(ApiError::new(StatusCode::BAD_REQUEST, "query-not-understood", e.body_text())))?;
     let given = |text: &String| (!text.trim().is_empty()).then(|| text.trim().to_owned());
@@ -338,6 +354,8 @@ struct Daemon {
     health: Health,
     up: String,
     started: String,
+    went_round: String,
+    ports: usize,
     outbox: Vec<WaitingLine>,
 }
 
@@ -362,6 +380,11 @@ pub async fn daemon(Extension(book): Extension<Book>, headers: HeaderMap, uri: U
         around,
         up: words::age(now_ms() - health.started_ms),
         started: words::moment(health.started_ms),
+        went_round: match health.last_round_ms {
+            0 => "not yet".into(),
+            ms => format!("{} ago", words::age(now_ms() - ms)),
+        },
+        ports: book.desk.ports().len(),
         health,
         outbox: outbox.into_iter().map(waiting).collect(),
     })

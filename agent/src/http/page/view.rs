@@ -2,12 +2,22 @@
 
 use std::collections::BTreeMap;
 
-use turnback_core::{caution::Caution, verdict::Outcome, watch::standing::Change};
+use turnback_core::{
+    caution::Caution,
+    report::Report,
+    verdict::Outcome,
+    watch::standing::{Change, Standing, State},
+};
 
 use super::words;
 use crate::{
-    daemon::desk::{LiveRun, PortView, RecordLine},
-    output::figure,
+    daemon::{
+        board::ASKED,
+        desk::{LiveRun, PortView, RecordLine},
+    },
+    output::{figure, line, text},
+    page,
+    plot::Table,
 };
 
 /// A port as a line in the book.
@@ -30,7 +40,7 @@ pub struct PortLine {
     pub now: String,
     /// Share done of the run that is on, percent.
     pub percent: Option<u32>,
-    /// Why the state is as it is; empty where there is nothing to explain.
+    /// Why the state is as it is, without the name of the rule; empty where there is nothing to explain.
     pub why: String,
 }
 
@@ -42,12 +52,12 @@ impl PortLine {
         let now = match &port.running {
             _ if !port.present => "the machine does not have it now".to_owned(),
             _ if port.hung => "a run of it does not end: its driver hangs".to_owned(),
-            Some(run) => format!("being tested since {}", words::age(now_ms - run.started_ms)),
+            Some(run) => format!("on test for {}", words::age(now_ms - run.started_ms)),
             None if port.waiting > 0 => "waits for its turn".to_owned(),
             None if !port.in_service.is_empty() => "in service: left alone".to_owned(),
             None => match port.next_due_ms {
-                Some(due) if due > now_ms => format!("next check in {}", words::age(due - now_ms)),
-                Some(_) => "next check is due".to_owned(),
+                Some(due) if due >= now_ms + 1000 => format!("due in {}", words::age(due - now_ms)),
+                Some(_) => "due now".to_owned(),
                 None => String::new(),
             },
         };
@@ -58,12 +68,24 @@ impl PortLine {
             state: port.standing.state.name(),
             pennant: words::pennant(port.standing.state),
             labels: label.chain(cable.map(|c| format!("cable {c}"))).collect(),
-            proof: proven_ms.map_or("never proven".into(), |ms| format!("proven {} ago", words::age(now_ms - ms))),
+            proof: proof(&port.standing, now_ms),
             proven_at: proven_ms.map_or(String::new(), words::stamp),
             now,
             percent,
-            why: port.standing.why.clone(),
+            why: words::plainly(&port.standing.why).to_owned(),
         }
+    }
+}
+
+/// How old the proof of a port is, and how long it has been anything but proven.
+fn proof(standing: &Standing, now_ms: i64) -> String {
+    let ago = |ms: i64| words::age(now_ms - ms);
+    let last = standing.proven_ms.map_or("never proven".to_owned(), |ms| format!("last proven {} ago", ago(ms)));
+    match (standing.state, standing.proven_ms, standing.since_ms) {
+        (State::Proven, Some(ms), _) => format!("proven {} ago", ago(ms)),
+        (_, None, 0) => "not tested yet".to_owned(),
+        (_, _, 0) => last,
+        (state, _, since_ms) => format!("{} for {}; {last}", state.name(), ago(since_ms)),
     }
 }
 
@@ -122,7 +144,11 @@ impl LiveLine {
             port: run.port.clone(),
             profile: run.profile.clone(),
             // The name of a round says why; the id of a case says nothing.
-            cause: if uuid::Uuid::parse_str(&run.cause).is_ok() { "for a case".into() } else { run.cause.clone() },
+            cause: match run.cause.as_str() {
+                ASKED => "asked for by hand".into(),
+                case if uuid::Uuid::parse_str(case).is_ok() => "for a case".into(),
+                round => format!("round {round}"),
+            },
             since: words::age(now_ms - run.started_ms),
             percent: run.share_done.map(percent),
             said: run.last_event.as_ref().map_or("begins".into(), words::said),
@@ -184,10 +210,42 @@ impl RecordRow {
     }
 }
 
+/// What the last run found of the port itself: its line and pins, or its link and light.
+pub struct Measured {
+    /// The run's page.
+    pub href: String,
+    /// How long ago it began, in words.
+    pub ago: String,
+    /// Name and value.
+    pub facts: Vec<(&'static str, String)>,
+    /// Modem lines of a serial port, with their pins.
+    pub lines: Option<Table>,
+}
+
+impl Measured {
+    /// Of a report, at a time in ms since 1970.
+    pub fn new(report: &Report, now_ms: i64) -> Self {
+        let mut facts = page::run::carries(report);
+        // Speeds, errors and light; what is counted in frames or bytes is on the report's own page.
+        let kept = ["line errors", "speed", "without error", "one byte", "transceiver"];
+        facts.extend(text::figures(report).into_iter().filter(|(name, _)| kept.contains(name)));
+        let modem = text::line_tables(report).into_iter().find(|(title, ..)| *title == line::MODEM_LINES);
+        let began = report.started_at.parse::<jiff::Timestamp>().map_or(now_ms, jiff::Timestamp::as_millisecond);
+        Self {
+            href: run_href(&report.run),
+            ago: words::age(now_ms - began),
+            facts,
+            lines: modem.map(|(_, headings, rows)| Table::new(headings, rows)),
+        }
+    }
+}
+
 /// A change of state as a line.
 pub struct ChangeLine {
     /// When.
     pub when: String,
+    /// How long ago, in words.
+    pub ago: String,
     /// The same for programs.
     pub at: String,
     /// Before.
@@ -198,10 +256,12 @@ pub struct ChangeLine {
     pub why: String,
 }
 
-impl From<Change> for ChangeLine {
-    fn from(change: Change) -> Self {
+impl ChangeLine {
+    /// Of a change, at a time in ms since 1970.
+    pub fn new(change: Change, now_ms: i64) -> Self {
         Self {
             when: words::moment(change.at_ms),
+            ago: words::age(now_ms - change.at_ms),
             at: words::stamp(change.at_ms),
             from: change.from.name(),
             to: change.to.name(),

@@ -62,6 +62,34 @@ pub fn pennant(state: State) -> &'static str {
     }
 }
 
+/// What a state says, for those who meet its word for the first time.
+pub fn meaning(state: State) -> &'static str {
+    match state {
+        State::Failed => "a fault was found several times in a row; it may lie in port, plug or cable",
+        State::Suspect => "a fault was found and is to be confirmed, or a figure moves towards one",
+        State::Unknown => "nothing is proved: not tested yet, the proof is too old, or the last runs decided nothing",
+        State::Skipped => "in service when its turn came: left alone",
+        State::Proven => "the last run that decided anything passed",
+    }
+}
+
+/// A reason without the name of the rule that leads it: on a list the words are enough.
+pub fn plainly(why: &str) -> &str {
+    match why.split_once(": ") {
+        Some((rule, words)) if rule != "drifts" && rule.bytes().all(|b| b.is_ascii_lowercase() || b == b'-') => words,
+        _ => why,
+    }
+}
+
+/// The kind of a port, for people.
+pub fn kind(kind: &str) -> &str {
+    match kind {
+        "ethernet" => "Ethernet",
+        "simulated" => "Ethernet, simulated",
+        other => other,
+    }
+}
+
 /// What a run said last.
 pub fn said(event: &Event) -> String {
     match event {
@@ -74,9 +102,9 @@ pub fn said(event: &Event) -> String {
         Event::SettingChanged { .. } => "a setting is changed for this run; it will be put back".into(),
         Event::LineSettingChanged { setting, .. } => format!("changed for this run: {setting}; it will be put back"),
         Event::LineStepStarted { what } => what.clone(),
-        Event::LineProgress { bytes_sent, bytes_failed, proved_below, .. } => {
+        Event::LineProgress { bytes_sent, bytes_failed, proved_below, left_s, .. } => {
             let (sent, failed) = (figure::count(*bytes_sent), figure::count(*bytes_failed));
-            format!("{sent} bytes sent, {failed} failed{}", proved(*proved_below))
+            format!("{sent} bytes sent, {failed} failed{}{}", proved(*proved_below), left(*left_s))
         }
         Event::LineSlowed { bytes_out } => {
             format!("this computer lost bytes: again with {bytes_out} bytes out at once")
@@ -112,14 +140,18 @@ pub fn said(event: &Event) -> String {
 }
 
 fn progressed(p: &Progress) -> String {
-    let left = p.left_s.map_or(String::new(), |s| format!(", {} left", figure::seconds(s)));
     format!(
-        "{} probes sent, {} a second, {} errors{}{left}",
+        "{} probes sent, {} a second, {} errors{}{}",
         figure::count(p.frames_sent),
         figure::count(p.frames_per_second as u64),
         figure::count(p.errors),
-        proved(p.proved_below)
+        proved(p.proved_below),
+        left(p.left_s)
     )
+}
+
+fn left(seconds: Option<f64>) -> String {
+    seconds.map_or(String::new(), |s| format!(", {} left", figure::seconds(s)))
 }
 
 fn proved(below: Option<f64>) -> String {
@@ -148,6 +180,13 @@ mod tests {
         for foreign in ["", "//evil.example", "/\\evil.example", "https://evil.example", "/a\r\nSet-Cookie: x", "/ä"] {
             assert!(!is_own_path(foreign), "{foreign}");
         }
+    }
+
+    #[test]
+    fn a_list_says_why_without_the_name_of_the_rule() {
+        assert_eq!(plainly("no-link: no link: no plug is fitted"), "no link: no plug is fitted");
+        assert_eq!(plainly("drifts: the link dropped"), "drifts: the link dropped");
+        assert_eq!(plainly("lock2 has the address 192.0.2.17/24: moved"), "lock2 has the address 192.0.2.17/24: moved");
     }
 
     #[test]

@@ -82,9 +82,11 @@ pub(super) fn without_asking(device: &Device, facts: &Facts) -> LineCapabilities
 /// What an open line can do and show.
 pub(super) fn capabilities(device: &Device, facts: &Facts, line: &File) -> LineCapabilities {
     let real = device.kind == Kind::Serial;
+    let counts_errors = sys::interrupt_counts(line).is_ok();
     LineCapabilities {
         modem_lines: real && sys::modem_lines(line).is_ok(),
-        counts_errors: sys::interrupt_counts(line).is_ok(),
+        counts_errors,
+        counts_all_overruns: counts_errors && facts.is_8250(),
         // A driver without RS-485 lets its settings be read all the same; it refuses to have them set, also to what they are.
         half_duplex: real && sys::rs485(line).and_then(|now| sys::set_rs485(line, &now)).is_ok(),
         latency_setting: real && (facts.latency_timer.is_some() || sys::low_latency(line).is_ok()),

@@ -75,6 +75,8 @@ impl Holder {
                  command line)"
             ),
             Self::Debugger => format!("the kernel's debugger listens on {path} (to free it: take it from kgdboc)"),
+            // The first process of the machine ends with the machine.
+            Self::Open(process) if process.id == 1 => format!("{process} has {path} open"),
             Self::Open(process) => format!("{process} has {path} open (to free it: end that process)"),
             Self::Terminal(process) => format!("{path} is the terminal of {process} (to free it: log out there)"),
             Self::OwnTerminal => {

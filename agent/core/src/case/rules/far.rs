@@ -2,6 +2,7 @@
 
 use super::Finding;
 use super::first::needs_longer;
+use super::near::{advice, repeat};
 use crate::case::line::{Line, SPELLS, Visit};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
@@ -104,10 +105,8 @@ impl Search<'_, '_> {
                 }
             }
             _ => {
-                let finding = finding
-                    .then("seat plug and connectors, leave both alone, then repeat this stage")
-                    .again(self.stage(place));
-                if again { finding.want(self.stage(place), "the last attempt decided nothing") } else { finding }
+                let finding = finding.then(advice(&result.rule)).again(self.stage(place));
+                if again { finding.want(self.stage(place), repeat(&result.rule)) } else { finding }
             }
         })
     }

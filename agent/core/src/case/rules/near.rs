@@ -50,13 +50,10 @@ pub(super) fn port_or_plug(line: &Line) -> Option<Finding> {
             Some(finding.want(SOAK, "a longer run, untouched, shows whether it comes back"))
         }
         (0, 0) => {
-            let finding =
-                Finding::undecided(format!("at-port: {}", last.result.text)).then(last_advice(line)).again(HERE);
-            Some(if spell.unclear < 3 {
-                finding.want(HERE, "the last attempt decided nothing: seat the plug again")
-            } else {
-                finding
-            })
+            let finding = Finding::undecided(format!("at-port: {}", last.result.text))
+                .then(advice(&last.result.rule))
+                .again(HERE);
+            Some(if spell.unclear < 3 { finding.want(HERE, repeat(&last.result.rule)) } else { finding })
         }
         (_, 0) => None,
         (0, _) => Some(steady(line, spell.fails)),
@@ -71,22 +68,35 @@ pub(super) fn port_or_plug(line: &Line) -> Option<Finding> {
     }
 }
 
-fn last_advice(line: &Line) -> &'static str {
-    match line.last(0).map(|v| v.result.rule.as_str()) {
-        Some("not-a-plain-loop") => {
+/// What to do about a run with the plug in place that this rule left undecided.
+pub(super) fn advice(rule: &str) -> &'static str {
+    match rule {
+        "not-a-plain-loop" => {
             "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit a plug that is \
              proven on a known-good port, then repeat this stage"
         }
-        Some("host-limited" | "bytes-lost") => "stop other work on this computer, then repeat this stage",
-        Some("plug-joins-data-only") => {
+        "host-limited" => "stop other work on this computer, then repeat this stage",
+        "lost-at-full-pace" => {
+            "stop other work on this computer, then repeat this stage; if bytes are still lost, open a case on a port of the computer's \
+             own, whose driver counts overruns"
+        }
+        "plug-joins-data-only" => {
             "look at the plug: if it joins the data wires only, name that wiring; if it has all wires, prove it on a \
              known-good port"
         }
-        Some("no-bytes-returned") => {
+        "no-bytes-returned" => {
             "switch the receiver on while sending, where the port has a setting for it; else test with a second port on the pair"
         }
-        Some("port-gone") => "see that the adapter is seated and powered, read the kernel log, then repeat this stage",
+        "port-gone" => "see that the adapter is seated and powered, read the kernel log, then repeat this stage",
         _ => "seat plug and connector, leave both alone, then repeat this stage",
+    }
+}
+
+/// Why such a run is worth repeating.
+pub(super) fn repeat(rule: &str) -> &'static str {
+    match rule {
+        "host-limited" | "lost-at-full-pace" => "the last attempt decided nothing: stop other work on this computer",
+        _ => "the last attempt decided nothing: seat the plug again",
     }
 }
 

@@ -8,7 +8,7 @@ use crate::sim::place::{Place, Ratio, Seconds};
 use crate::sim::rig::Segment;
 
 /// Name of every built-in serial rig and what it shows.
-pub const BUILTIN_SERIAL: [(&str, &str); 17] = [
+pub const BUILTIN_SERIAL: [(&str, &str); 18] = [
     ("serial-good", "signal office: a spare serial port with a full nine-pin plug: nothing wrong"),
     ("serial-no-plug", "quay cabinet 1: nothing is fitted to the serial port"),
     ("serial-stuck-cts", "lock-gate controller: clear to send reads asserted whatever drives it"),
@@ -19,6 +19,10 @@ pub const BUILTIN_SERIAL: [(&str, &str); 17] = [
     ("serial-inverted", "weigh-bridge: a converter turns every data bit over"),
     ("serial-dropping", "tide gauge: characters vanish on the way"),
     ("serial-slow-host", "quay cabinet 2: the machine is often too busy to empty the chip; port and line are good"),
+    (
+        "serial-slow-adapter",
+        "tide gauge: the machine is often too busy to empty an adapter that counts nothing; port and line are good",
+    ),
     ("serial-wrong-plug", "signal office: the plug said to be a full one joins the data wires only"),
     ("serial-dead", "lock-gate controller: the line driver passes nothing"),
     ("serial-bad-port", "lock-gate controller: the chip itself damages characters, its own loop too"),
@@ -53,6 +57,10 @@ pub fn builtin_serial(name: &str) -> Option<SerialRig> {
         "serial-inverted" => wrong(Place::PortLine, SerialFaultKind::Inverted),
         "serial-dropping" => wrong(Place::Plug, SerialFaultKind::Drop { ratio: Ratio(2e-3) }),
         "serial-slow-host" => rig.host = SerialHost { stall_s: Seconds(0.004), every_s: Seconds(0.1) },
+        "serial-slow-adapter" => {
+            rig.host = SerialHost { stall_s: Seconds(0.004), every_s: Seconds(0.1) };
+            rig.uart = Uart { counts_errors: false, marks_errors: false, internal_loop: false, ..rig.uart };
+        }
         "serial-wrong-plug" => rig.plug.wiring = Joins::DataOnly,
         "serial-dead" => wrong(Place::PortLine, SerialFaultKind::Dead),
         "serial-bad-port" => wrong(Place::PortHost, bit_errors(1e-4)),

@@ -20,8 +20,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::line::LineFormat;
 use crate::link::Placement;
+use crate::sim::file::{self, RigError, Wrong};
 use crate::sim::place::{Place, Ratio, Seconds};
-use crate::sim::rig::{RigError, Segment, line_of};
+use crate::sim::rig::Segment;
 
 /// A simulated bench with a serial port.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -280,23 +281,15 @@ impl SerialRig {
     /// # Errors
     /// What is not TOML, an unknown name, or a value outside its range, with the line.
     pub fn parse(text: &str) -> Result<Self, RigError> {
-        let rig: Self = toml::from_str(text).map_err(|error| RigError {
-            line: error.span().map_or(1, |span| line_of(text, span.start)),
-            text: error.message().trim().to_owned(),
-        })?;
-        rig.validate().map_err(|(about, wrong)| RigError {
-            line: text.find(&about).map_or(1, |offset| line_of(text, offset)),
-            text: wrong,
-        })?;
-        Ok(rig)
+        file::read(text, Self::validate)
     }
 
     /// The rig as TOML; [`SerialRig::parse`] reads it back.
     pub fn to_toml(&self) -> String {
-        toml::to_string(self).expect("a rig holds nothing that TOML cannot hold")
+        file::write(self)
     }
 
-    fn validate(&self) -> Result<(), (String, String)> {
+    fn validate(&self) -> Result<(), Wrong> {
         let refuse = |about: &str, wrong: String| Err((about.to_owned(), wrong));
         if self.placement == Placement::ReturnPort {
             return refuse("return-port", "placement must be one of internal, at-port, far-end".to_owned());

@@ -93,6 +93,7 @@ impl SerialWorld {
         LineCapabilities {
             modem_lines: uart.modem_lines,
             counts_errors: uart.counts_errors,
+            counts_all_overruns: uart.counts_errors,
             marks_errors: uart.marks_errors,
             sends_break: true,
             internal_loop: uart.internal_loop,

@@ -1,7 +1,7 @@
 //! What is said beside any verdict on a serial port, and changes nothing.
 
 use super::modem::{self, Behaviour};
-use crate::evidence::line::LineEvidence;
+use crate::evidence::line::{LineEvidence, highest_clean, lowest_failing};
 use crate::evidence::{Reference, Stopped};
 use crate::wiring::{LinePlug, ModemLine};
 
@@ -12,12 +12,11 @@ pub type LineRemark = (&'static str, fn(&LineEvidence) -> Option<String>);
 pub const LINE_REMARKS: &[LineRemark] = &[
     ("host-slowed", |e| {
         (e.slowdowns > 0).then(|| {
-            format!(
-                "this computer did not empty the port in time: {} bytes were lost inside it; fewer were let out at once, and the \
-                 step repeated, {} times",
-                e.lost_in_host(),
-                e.slowdowns
-            )
+            let why = match e.lost_in_host() {
+                0 => "bytes went missing, and nobody counts all that is dropped on this side of the port".to_owned(),
+                inside => format!("this computer did not empty the port in time: {inside} bytes were lost inside it"),
+            };
+            format!("{why}; fewer were let out at once, and the step repeated, {} times", e.slowdowns)
         })
     }),
     ("lost-in-host", |e| {
@@ -63,9 +62,13 @@ pub const LINE_REMARKS: &[LineRemark] = &[
     }),
     ("no-counts", |e| {
         (e.counts.sent > 0 && !e.capabilities.counts_errors).then(|| {
-            "this port's driver counts no line errors; that does not count against it, but a byte lost in this computer cannot be \
-             told from one lost on the line"
-                .into()
+            let told = "this port's driver counts no line errors; that does not count against it";
+            match e.capabilities.hides_overruns() {
+                true => format!(
+                    "{told}, but a byte lost in this computer is told from one lost on the line only by letting fewer out at once"
+                ),
+                false => told.to_owned(),
+            }
         })
     }),
     ("ring-wired", |e| {
@@ -86,14 +89,8 @@ pub const LINE_REMARKS: &[LineRemark] = &[
             .then(|| "a break was sent and none came round; some drivers and adapters pass none".into())
     }),
     ("highest-speed", |e| {
-        let fastest = |clean: bool| {
-            let trials = e.speeds.iter().filter(|trial| trial.counts.sent > 0 && trial.is_clean() == clean);
-            trials.filter_map(|trial| trial.taken).map(|taken| taken.bits_per_second).max()
-        };
-        let clean = fastest(true)?;
-        let failing =
-            e.speeds.iter().filter(|t| t.failures() > 0).filter_map(|t| t.taken).map(|t| t.bits_per_second).min();
-        Some(match failing {
+        let clean = highest_clean(&e.speeds)?;
+        Some(match lowest_failing(&e.speeds) {
             Some(failing) => format!("without error up to {clean} bits a second; errors from {failing}"),
             None => format!("without error up to {clean} bits a second, the highest this port took"),
         })

@@ -9,6 +9,7 @@ use crate::link::Placement;
 use crate::stats::bits::frame_ratio;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 use crate::stats::ratio::{lower_bound, upper_bound};
+use crate::stream::line::LineCounts;
 use crate::wiring::LinePlug;
 
 /// A rule that can decide a serial run.
@@ -62,6 +63,7 @@ pub const LINE_RULES: &[LineRule] = &[
     LineRule { name: "format-fails", decide: format_fails },
     LineRule { name: "places-disagree", decide: places_disagree },
     LineRule { name: "host-limited", decide: host_limited },
+    LineRule { name: "lost-at-full-pace", decide: lost_at_full_pace },
     LineRule { name: "hears-itself", decide: hears_itself },
     LineRule { name: "limit-proved", decide: limit_proved },
     LineRule { name: "too-few-bits", decide: too_few_bits },
@@ -295,23 +297,28 @@ fn characters_in_error(e: &LineEvidence) -> Option<Finding> {
 }
 
 fn bytes_lost(e: &LineEvidence) -> Option<Finding> {
-    let lost = e.lost_on_line();
-    let bits = f64::from(e.format.half_bits_per_character()) / 2.0;
-    // Bytes that vanish together are one event.
-    if e.counts.pieces_slipped < ERRORS_MIN || !refutes(e, lost, e.counts.sent, bits) {
+    let line = e.put_on_line();
+    if !losses_refute(e, &line) {
         return None;
     }
-    let mut location = suspects(e);
-    let mut why = "and nothing in this computer dropped them";
-    if !e.capabilities.counts_errors && location != [Location::Cable] {
-        location.push(Location::Host);
-        why = "and this port's driver does not count what this computer drops";
-    }
-    blame_these(
-        location,
+    let why = if !e.capabilities.paced {
+        "and where bytes do not take their time nothing drops them on this side"
+    } else if !e.capabilities.hides_overruns() {
+        "and nothing in this computer dropped them"
+    } else {
+        "with no more out at once than the chip itself holds, so that no slow computer explains it"
+    };
+    blame(
+        e,
         &format!("{} % that more are lost than the limit allows", 100.0 * e.limit.confidence),
-        format!("{lost} of {} bytes left and did not come back, {why}", e.counts.sent),
+        format!("{} of {} bytes left and did not come back, {why}", line.lost, line.sent),
     )
+}
+
+/// Whether so many bytes lost are more than the limit allows. Bytes that vanish together are one event.
+fn losses_refute(e: &LineEvidence, counts: &LineCounts) -> bool {
+    let bits = f64::from(e.format.half_bits_per_character()) / 2.0;
+    counts.pieces_slipped >= ERRORS_MIN && refutes(e, counts.lost, counts.sent, bits)
 }
 
 fn bytes_inserted(e: &LineEvidence) -> Option<Finding> {
@@ -392,12 +399,8 @@ fn format_fails(e: &LineEvidence) -> Option<Finding> {
     if failing.is_empty() {
         return None;
     }
-    let mut location = suspects(e);
-    if !e.capabilities.counts_errors && location != [Location::Cable] {
-        location.push(Location::Host);
-    }
-    blame_these(
-        location,
+    blame(
+        e,
         "certain that these fail, each tried twice, and others do not",
         format!("fails at {}, no slower than {}", failing.join(", "), e.format),
     )
@@ -435,6 +438,29 @@ fn host_limited(e: &LineEvidence) -> Option<Finding> {
     )
 }
 
+/// Bytes may be dropped here uncounted, and some that went missing only while many were out.
+fn lost_at_full_pace(e: &LineEvidence) -> Option<Finding> {
+    let all = LineCounts { lost: e.lost_unexplained(), ..e.counts };
+    if !e.capabilities.hides_overruns() || !losses_refute(e, &all) {
+        return None;
+    }
+    let slowest = match e.slowest {
+        LineCounts { sent: 0, .. } => "the slowest pace was not come to".to_owned(),
+        LineCounts { sent, lost: 0, .. } => format!("none of {sent} when fewer were let out at once"),
+        LineCounts { sent, lost, .. } => format!("{lost} of {sent} when fewer were let out at once"),
+    };
+    no_blame(
+        Outcome::Undecided,
+        "certain that they are missing; not whether line or computer lost them",
+        format!(
+            "{} of {} bytes did not come back, {slowest}; a computer that is too slow does this, and nobody counts all that it drops \
+             on this port",
+            all.lost, all.sent
+        ),
+        "stop other work on this computer and repeat; if bytes are still lost, repeat on a port of the computer's own, whose driver counts overruns",
+    )
+}
+
 /// On two wires the port hears itself whether or not a cable is there.
 fn hears_itself(e: &LineEvidence) -> Option<Finding> {
     if e.plug != LinePlug::Rs485 || e.placement != Placement::FarEnd || limit_proved(e).is_none() {
@@ -453,7 +479,7 @@ fn limit_proved(e: &LineEvidence) -> Option<Finding> {
     let c = &e.counts;
     let bits = f64::from(e.format.half_bits_per_character()) / 2.0;
     let allowed = frame_ratio(e.limit.bit_error_ratio, bits).ok()?;
-    let failed = e.lost_on_line().saturating_add(c.inserted).saturating_add(e.characters_in_error());
+    let failed = e.lost_unexplained().saturating_add(c.inserted).saturating_add(e.characters_in_error());
     let tried = c.sent.saturating_sub(e.lost_in_host());
     let characters = upper_bound(failed.min(tried), tried, e.limit.confidence).ok()?;
     let proved = ratio.proved_below <= ratio.limit && characters <= allowed;

@@ -16,6 +16,7 @@ fn good() -> LineEvidence {
         capabilities: LineCapabilities {
             modem_lines: true,
             counts_errors: true,
+            counts_all_overruns: true,
             marks_errors: true,
             sends_break: true,
             paced: true,
@@ -37,6 +38,7 @@ fn good() -> LineEvidence {
         errors: Some(LineErrors::default()),
         damage: DamageKind::None,
         slowdowns: 0,
+        slowest: LineCounts::default(),
         lost_at_slowest: 0,
         modem: readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.dtr, ri: false }),
         flow: Some(FlowCheck { sent: 512, came_while_off: 16, came_in_all: 512 }),
@@ -242,15 +244,25 @@ fn framing_and_parity_are_the_lines_overruns_the_hosts() {
 }
 
 #[test]
-fn where_nobody_counts_overruns_a_lost_byte_may_be_the_hosts() {
-    let verdict = with(|e| {
-        e.capabilities.counts_errors = false;
-        e.errors = None;
-        e.counts.lost = 300;
-        e.counts.pieces_slipped = 200;
-    });
-    assert_eq!(verdict.location, [Location::Port, Location::Plug, Location::Host]);
-    assert!(verdict.reasons.iter().any(|r| r.rule == "no-counts"));
+fn where_nobody_counts_overruns_only_what_is_lost_at_the_slowest_pace_is_the_lines() {
+    let lost = |at_slowest: u64| {
+        with(|e| {
+            (e.capabilities.counts_errors, e.capabilities.counts_all_overruns) = (false, false);
+            e.errors = None;
+            e.counts.lost = 300;
+            e.counts.pieces_slipped = 200;
+            e.slowest =
+                LineCounts { sent: 20_000, lost: at_slowest, pieces_slipped: at_slowest, ..LineCounts::default() };
+        })
+    };
+    for few in [0, 2] {
+        let verdict = lost(few);
+        assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, "lost-at-full-pace"));
+        assert!(verdict.reasons.iter().any(|r| r.rule == "no-counts"));
+    }
+    let line = lost(50);
+    assert_eq!((line.outcome, rule(&line)), (Outcome::Fault, "bytes-lost"));
+    assert_eq!(line.location, [Location::Port, Location::Plug]);
 }
 
 #[test]
@@ -364,12 +376,6 @@ fn a_format_that_fails_while_others_pass_is_a_fault_and_a_faster_speed_is_not() 
     let format = with(|e| e.formats = vec![trial("115200,8E1", 40)]);
     assert_eq!((format.outcome, rule(&format)), (Outcome::Fault, "format-fails"));
     assert!(!format.location.contains(&Location::Host));
-    let uncounted = with(|e| {
-        e.capabilities.counts_errors = false;
-        e.errors = None;
-        e.formats = vec![trial("115200,8E1", 40)];
-    });
-    assert!(uncounted.location.contains(&Location::Host), "{uncounted:?}");
     let faster = with(|e| e.speeds = vec![trial("115200", 0), trial("921600", 40)]);
     assert_eq!(faster.outcome, Outcome::Pass);
     let told = faster.reasons.iter().find(|r| r.rule == "highest-speed").unwrap();
