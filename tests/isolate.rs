@@ -260,3 +260,22 @@ fn on_a_tap_rig_the_stages_answer_to_the_faults_of_the_moment() {
         assert_eq!((places(&case).as_str(), &case["state"]), ("cable", &"decided".into()), "{case}");
     });
 }
+
+/// What was done last: the case, with all its runs, until a check of something else.
+#[test]
+fn the_last_report_is_the_case_where_a_case_was_done_last() {
+    let program = Program::new();
+    let last = || program.run("report last --json").report();
+    assert_eq!(program.check("sim:good").code, Some(0));
+    assert_eq!(last()["port"]["name"], "sim:good");
+    let case = isolate(&program, "sim:bad-plug --cable Q-12 --yes").report();
+    assert_eq!((&last()["case"], &last()["verdict"]), (&case["case"], &case["verdict"]));
+    assert!(program.run("report last --text").stdout.contains("FAULT in the plug"));
+    // A stage left out is something done, too.
+    let other = isolate(&program, "sim:good --cable Q-13 --skip internal --stage at-port --yes").report();
+    assert_eq!(last()["case"], other["case"]);
+    // Among runs alone, `last` stays the newest run.
+    assert!(program.run("records show last").stdout.contains("sim:good"));
+    assert_eq!(program.check("sim:good").code, Some(0));
+    assert_eq!((&last()["case"], &last()["port"]["name"]), (&Value::Null, &"sim:good".into()));
+}

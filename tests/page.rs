@@ -169,6 +169,19 @@ fn a_technician_walks_through_the_page() {
         visit.browser.go(&at(path));
         visit.look(name);
     }
+    // The plug on a second port: one of this machine, or what it showed elsewhere. Set aside, a stage comes up again.
+    visit.browser.go(&at("/ports/lock0"));
+    visit.browser.follow("form[action$='/cases'] button");
+    visit.browser.until("document.querySelector('[name=on]')?.value === 'quay0'");
+    visit.look("case-known-good");
+    visit.browser.follow("#done");
+    visit.browser.until("document.querySelector('.stages')?.textContent.includes('known-good-port: pass')");
+    visit.browser.follow("form[action$='/asides'] button");
+    visit.browser.until("!!document.getElementById('told')");
+    visit.browser.value("document.querySelector('[name=shows]').value = 'fails'");
+    visit.browser.follow("#told");
+    visit.browser.until("document.querySelector('.stages')?.textContent.includes('known-good-port: the technician')");
+
     // Leaving takes the forms away.
     visit.browser.follow("nav form button");
     visit.browser.go(&at("/ports/quay0"));

@@ -454,3 +454,46 @@ fn an_unproved_limit_is_undecided_and_exits_with_3() {
     assert_eq!(report["verdict"]["outcome"], "undecided", "{}", report["verdict"]);
     assert_eq!(finished.code, Some(3));
 }
+
+/// A loop that keeps frames longer than they are waited for, or longer than any cable could, has lost nothing and is no plug.
+#[test]
+fn a_delay_alone_blames_nobody_and_passes_nothing() {
+    let program = Program::new();
+    let file = program.state().join("slow.toml");
+    for ms in [250, 900, 3000, 4000] {
+        let text =
+            format!("name = \"slow\"\n[[faults]]\nplace = \"plug\"\nkind = {{ delay = {{ ns = {ms}000000 }} }}\n");
+        fs::write(&file, text).unwrap();
+        for words in ["", "--for 3s", "--profile soak --for 20s", "--no-confirm --rate 2000"] {
+            let report = program.check(&format!("sim:{} {words}", file.display())).report();
+            let verdict = &report["verdict"];
+            assert_eq!(verdict["outcome"], "undecided", "{ms} ms {words}: {verdict}");
+            assert!(has_rule(&report, "echoes-late"), "{ms} ms {words}: {verdict} {}", report["totals"]);
+        }
+    }
+    // A computer that is slow to hand frames on is so inside the chip as well: that names no port where a plug does not link.
+    let text = "name = \"slow\"\n[port]\nlinks_to_itself_at_mbps = [10]\n[[faults]]\nplace = \"host\"\n\
+                kind = { delay = { ns = 2500000000 } }\n";
+    fs::write(&file, text).unwrap();
+    let report = program.check(&format!("sim:{}", file.display())).report();
+    assert_eq!(report["verdict"]["location"], json!(["plug", "port"]), "{}", report["verdict"]);
+    // A delay that a line may have, and one that a computer at work adds, are none of this.
+    for ns in [1_000_000, 50_000_000] {
+        let text = format!("name = \"far\"\n[[faults]]\nplace = \"plug\"\nkind = {{ delay = {{ ns = {ns} }} }}\n");
+        fs::write(&file, text).unwrap();
+        let report = program.check(&format!("sim:{}", file.display())).report();
+        assert_eq!(report["verdict"]["outcome"], "pass", "{ns} ns: {}", report["verdict"]);
+    }
+}
+
+#[test]
+fn the_damage_of_a_chafed_cable_comes_in_bursts_and_that_of_a_worn_plug_does_not() {
+    for (name, kind) in [("bursty-cable", "in bursts"), ("bad-plug", "scattered"), ("bad-cable", "scattered")] {
+        for seed in 1..4 {
+            let report = Program::new().check(&format!("sim:{name} --seed {seed}")).report();
+            let reasons = report["verdict"]["reasons"].as_array().unwrap().iter();
+            let told: Vec<&Value> = reasons.filter(|r| r["rule"] == "damage-kind").map(|r| &r["text"]).collect();
+            assert!(told[0].as_str().unwrap().ends_with(kind), "{name} {seed}: {told:?}");
+        }
+    }
+}

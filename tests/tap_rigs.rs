@@ -154,3 +154,31 @@ fn delay_and_jitter_lose_nothing() {
         assert_eq!(report["verdict"]["outcome"], "pass", "{}", report["verdict"]);
     });
 }
+
+/// A plug that keeps every frame for nine tenths of a second loses nothing, and is no plug: nobody is blamed and nothing passes.
+#[test]
+fn a_delay_is_not_a_loss() {
+    in_fresh_namespace(|| {
+        if !Path::new("/dev/net/tun").exists() {
+            return println!("skipped: no /dev/net/tun");
+        }
+        let program = Program::new();
+        let short = program.state().join("short.toml");
+        // Gives up on a probe before it is back.
+        let text = "name = 'short'\nkind = 'steps'\nsizes_bytes = [512]\npatterns = ['prbs31']\ntime = '300ms'\nrate = '500'\n\
+                    latency_probes = 4\nlisten = '100ms'\nsettle = '100ms'\ntarget_ber = 1e-5\n";
+        std::fs::write(&short, text).unwrap();
+        for words in ["--rate 300 --for 1s".to_owned(), format!("--profile {}", short.display())] {
+            let Some(plug) = TapPlug::start("--seed 5 --delay-us 900000") else { return };
+            let report = program.check(&format!("quay0 {words}")).report();
+            plug.end();
+            let verdict = &report["verdict"];
+            assert_eq!(
+                (&verdict["outcome"], &verdict["reasons"][0]["rule"]),
+                (&"undecided".into(), &"echoes-late".into()),
+                "{words}: {verdict} {}",
+                report["totals"]
+            );
+        }
+    });
+}

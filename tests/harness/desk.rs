@@ -6,7 +6,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use tokio::sync::broadcast;
 use turnback::daemon::desk::{
     CaseOrder, CaseView, Desk, DeskError, Figures, Happening, Health, Labels, LiveRun, NextView, OutboxLine, PortView,
-    RecordLine, RecordQuery, StageView, StartOrder,
+    RecordLine, RecordQuery, StageOrder, StageView, StartOrder,
 };
 use turnback::engine::{
     cancel::Cancel,
@@ -217,8 +217,9 @@ impl Inner {
         if let Some(case) = state.cases.get_mut(cause) {
             case.running = None;
             let verdict = &report.verdict;
-            case.stages.last_mut().expect("a stage began").result =
-                format!("{}: {}", verdict.outcome.name(), verdict.sureness);
+            let stage = case.stages.last_mut().expect("a stage began");
+            stage.result = format!("{}: {}", verdict.outcome.name(), verdict.sureness);
+            stage.counts = true;
             if verdict.outcome == Outcome::Fault {
                 case.verdict = Some(verdict.clone());
                 case.state = "decided".into();
@@ -238,15 +239,30 @@ impl Inner {
     }
 }
 
+/// The port whose cases begin on a second port that is known to be good.
+const LENDS: &str = "lock0";
+const KNOWN_GOOD: &str = "known-good-port";
+
 fn next(case: &CaseView) -> Option<NextView> {
     if case.state != "open" {
         return None;
     }
-    STAGES.get(case.stages.len()).map(|(stage, _, act, look)| NextView {
-        stage: Some((*stage).into()),
+    let lends = case.port == LENDS;
+    if lends && case.stages.is_empty() {
+        return Some(NextView {
+            stage: KNOWN_GOOD.into(),
+            act: "Put the plug into a port that is known to be good.".into(),
+            look: String::new(),
+            cautions: Vec::new(),
+            known_good: Some(vec!["quay0".into()]),
+        });
+    }
+    STAGES.get(case.stages.len() - usize::from(lends)).map(|(stage, _, act, look)| NextView {
+        stage: (*stage).into(),
         act: (*act).into(),
         look: (*look).into(),
         cautions: vec![Caution::LaserLight.action().into(), LOCAL_CODES_FIRST.into()],
+        known_good: None,
     })
 }
 
@@ -356,9 +372,25 @@ impl Desk for RigDesk {
         Ok(id)
     }
 
-    fn perform(&self, case: &str, stage: &str) -> Result<String, DeskError> {
-        let port = self.case(case)?.port;
-        let known = STAGES.iter().find(|(name, ..)| *name == stage).map(|(_, rig, ..)| *rig);
+    fn perform(&self, case: &str, order: StageOrder) -> Result<Option<String>, DeskError> {
+        let stage = order.stage.as_str();
+        let port = order.on.clone().unwrap_or(self.case(case)?.port);
+        if let Some(shows) = order.shows {
+            let mut state = self.inner.state();
+            let case = state.cases.get_mut(case).expect("it was there");
+            case.stages.push(StageView {
+                stage: stage.into(),
+                attempt: 1,
+                run: None,
+                skipped: None,
+                result: format!("the technician says that it {shows:?}"),
+                counts: true,
+            });
+            case.next = next(case);
+            return Ok(None);
+        }
+        let mut rigs = STAGES.iter().map(|(name, rig, ..)| (*name, *rig)).chain([(KNOWN_GOOD, "good")]);
+        let known = rigs.find(|(name, _)| *name == stage).map(|(_, rig)| rig);
         let rig = known.ok_or_else(|| DeskError::Unknown { what: "stage", name: stage.into() })?;
         {
             let mut state = self.inner.state();
@@ -372,6 +404,7 @@ impl Desk for RigDesk {
                 run: None,
                 skipped: None,
                 result: "begun".into(),
+                counts: false,
             });
             case.running = Some(String::new());
         }
@@ -383,7 +416,7 @@ impl Desk for RigDesk {
         if case.running.is_some() {
             case.running = Some(run.clone());
         }
-        Ok(run)
+        Ok(Some(run))
     }
 
     fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), DeskError> {
@@ -395,7 +428,17 @@ impl Desk for RigDesk {
             run: None,
             skipped: Some(why.into()),
             result: String::new(),
+            counts: true,
         });
+        case.next = next(case);
+        Ok(())
+    }
+
+    fn set_aside(&self, case: &str, stage: &str) -> Result<(), DeskError> {
+        let mut state = self.inner.state();
+        let case = state.cases.get_mut(case).ok_or_else(|| DeskError::Unknown { what: "case", name: case.into() })?;
+        case.stages.retain(|done| done.stage != stage);
+        case.state = "open".into();
         case.next = next(case);
         Ok(())
     }

@@ -111,26 +111,12 @@ impl Web {
 
     /// Sends these bytes and reads all that comes back.
     pub fn raw(&self, bytes: &[u8]) -> Answer {
-        let mut stream = self.connect();
-        // It may be cut off while it still sends.
-        let _ = stream.write_all(bytes);
-        let mut back = Vec::new();
-        let _ = stream.read_to_end(&mut back);
-        Answer::parse(&back)
+        sent_to(self.connect(), bytes)
     }
 
     /// A proper request; `Host` is ours unless it is among the headers.
     pub fn call(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
-        let mut text = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n", body.len());
-        if !headers.iter().any(|(name, _)| *name == "Host") {
-            text.push_str(&format!("Host: {}\r\n", self.address));
-        }
-        for (name, value) in headers {
-            text.push_str(&format!("{name}: {value}\r\n"));
-        }
-        text.push_str("\r\n");
-        text.push_str(body);
-        self.raw(text.as_bytes())
+        self.raw(request(self.address, method, path, headers, body).as_bytes())
     }
 
     /// Reads.
@@ -143,6 +129,55 @@ impl Web {
         let bearer = format!("Bearer {}", self.token);
         self.call("POST", path, &[("Authorization", &bearer), ("Content-Type", "application/json")], body)
     }
+}
+
+/// A daemon of another process, called with its token.
+pub struct Caller {
+    /// Where it listens.
+    pub address: SocketAddr,
+    /// Its token.
+    pub token: String,
+}
+
+impl Caller {
+    /// Reads.
+    pub fn get(&self, path: &str) -> Answer {
+        self.call("GET", path, "")
+    }
+
+    /// A changing call of the API.
+    pub fn post(&self, path: &str, body: &Value) -> Answer {
+        self.call("POST", path, &body.to_string())
+    }
+
+    fn call(&self, method: &str, path: &str, body: &str) -> Answer {
+        let stream = TcpStream::connect(self.address).expect("it listens");
+        stream.set_read_timeout(Some(LIMIT)).expect("a time limit");
+        let bearer = format!("Bearer {}", self.token);
+        let headers = [("Authorization", bearer.as_str()), ("Content-Type", "application/json")];
+        sent_to(stream, request(self.address, method, path, &headers, body).as_bytes())
+    }
+}
+
+fn request(address: SocketAddr, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> String {
+    let mut text = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n", body.len());
+    if !headers.iter().any(|(name, _)| *name == "Host") {
+        text.push_str(&format!("Host: {address}\r\n"));
+    }
+    for (name, value) in headers {
+        text.push_str(&format!("{name}: {value}\r\n"));
+    }
+    text.push_str("\r\n");
+    text.push_str(body);
+    text
+}
+
+fn sent_to(mut stream: TcpStream, bytes: &[u8]) -> Answer {
+    // It may be cut off while it still sends.
+    let _ = stream.write_all(bytes);
+    let mut back = Vec::new();
+    let _ = stream.read_to_end(&mut back);
+    Answer::parse(&back)
 }
 
 fn runtime() -> Runtime {

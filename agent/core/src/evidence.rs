@@ -177,6 +177,8 @@ pub struct Evidence {
     pub frame_bits: f64,
     /// Frames the adapter says it transmitted, where it counts.
     pub transmitted: Option<u64>,
+    /// Shortest round trip of all probes that came back in time.
+    pub shortest_trip_ns: Option<u64>,
     /// Stretches of seconds that failed far beyond the limit, however good the mean; what this computer may have lost is left out.
     pub spells: Spells,
     /// Kind of damage.

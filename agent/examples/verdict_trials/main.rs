@@ -139,7 +139,8 @@ fn lead(trial: &Trial, seed: u64) -> Case {
         line: Default::default(),
     };
     let mut shelf = NoShelf;
-    let mut conductor = Conductor::new(open_case(&mut *port, opening), &mut shelf, plan, Cancel::default());
+    let mut conductor =
+        Conductor::new(open_case(&mut *port, opening).expect("labels of a rig"), &mut shelf, plan, Cancel::default());
     // A case that never ends is a defect, and shows as one.
     for _ in 0..STAGES_MAX {
         let Some(next) = conductor.case.next.clone() else { break };

@@ -9,18 +9,20 @@ use turnback_core::{
     event::Event,
     evidence::Stopped,
     labels::Labels,
-    link::{Capabilities, Placement},
+    link::Placement,
     plan::{Kind, Profile},
     report::{PortIdentity, Report},
-    sim::Bench,
     verdict::{Outcome, Verdict},
 };
 
-use super::shelf::{CaseShelf, Sought};
+use super::{
+    shelf::{CaseShelf, Sought},
+    work::{self, Found, speed_mbps},
+};
 use crate::{
     engine::{
         cancel::Cancel,
-        check::{CheckError, CheckOptions, check},
+        check::{CheckError, CheckOptions},
         line::LineOptions,
     },
     ports::Port,
@@ -45,6 +47,11 @@ pub struct StagePlan {
 }
 
 impl StagePlan {
+    /// Whether stages can be run with such a profile: one that looks for a limit by itself tells no place from another.
+    pub fn fits(profile: &Profile) -> bool {
+        matches!(profile.kind, Kind::Steps | Kind::Soak)
+    }
+
     fn profile_for(&self, case: &Case, name: &StageName) -> Profile {
         // Once a failure is known to come and go, port and plug are told apart by runs as long as those that showed it.
         let soaked =
@@ -84,6 +91,12 @@ pub enum ConductError {
         /// What there is.
         known: String,
     },
+    /// Two segments with one label, or one without.
+    #[error("segment `{segment}`: every segment needs a label of its own")]
+    SegmentTwice {
+        /// As given.
+        segment: String,
+    },
     /// Ended by hand.
     #[error("ended by hand; the case is kept")]
     Ended,
@@ -120,15 +133,18 @@ pub struct Opening {
     pub plug: Option<String>,
 }
 
-/// A case without stages.
-pub fn open_case(port: &mut dyn Port, opening: Opening) -> Case {
-    let mut case = open_case_of(port.identity(), port.offers(), opening);
-    case.offers_cable_test = port.offers_cable_test();
-    case
-}
-
-/// A case without stages, of a port that is known but not open.
-pub fn open_case_of(port: PortIdentity, capabilities: Capabilities, opening: Opening) -> Case {
+/// A case without stages. Segments that nobody named are those the port knows.
+///
+/// # Errors
+/// [`ConductError::SegmentTwice`].
+pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, ConductError> {
+    if opening.segments.is_empty() {
+        opening.segments = port.segments();
+    }
+    let mut seen = std::collections::HashSet::new();
+    if let Some(twice) = opening.segments.iter().find(|label| label.trim().is_empty() || !seen.insert(label.as_str())) {
+        return Err(ConductError::SegmentTwice { segment: twice.clone() });
+    }
     let now = now();
     let mut case = Case {
         format: case::FORMAT,
@@ -136,12 +152,12 @@ pub fn open_case_of(port: PortIdentity, capabilities: Capabilities, opening: Ope
         case: uuid::Uuid::now_v7().to_string(),
         opened_at: now.clone(),
         changed_at: now,
-        port,
+        port: port.identity(),
         cable: opening.cable,
         segments: opening.segments,
         plug: opening.plug,
-        capabilities,
-        offers_cable_test: false,
+        capabilities: port.offers(),
+        offers_cable_test: port.offers_cable_test(),
         stages: Vec::new(),
         state: CaseState::Open,
         verdict: Verdict {
@@ -156,7 +172,7 @@ pub fn open_case_of(port: PortIdentity, capabilities: Capabilities, opening: Ope
         again: None,
     };
     case.settle();
-    case
+    Ok(case)
 }
 
 impl<'a> Conductor<'a> {
@@ -207,10 +223,10 @@ impl<'a> Conductor<'a> {
         })
     }
 
-    /// Carries out a stage. On a rig the plug is moved first; elsewhere the hand has done it.
+    /// Carries out a stage from its beginning to its end.
     ///
     /// # Errors
-    /// When the check could not be made; the case then holds the stage as cut off.
+    /// When it could not be made; the case then holds the stage as cut off.
     pub fn carry_out(
         &mut self,
         name: &StageName,
@@ -218,57 +234,28 @@ impl<'a> Conductor<'a> {
         port: &mut dyn Port,
         say: &mut dyn FnMut(Event),
     ) -> Result<(), ConductError> {
-        if *name == StageName::CableTest {
-            return self.test_pairs(port);
-        }
-        let options = self.begin_run(name, with);
-        let report = self
-            .arrange(name, port)
-            .and_then(|()| check(port, None, options, say, &self.cancel).map_err(ConductError::from));
-        let report = match report {
-            Ok(report) => report,
+        let options = self.begin_stage(name, with);
+        let found = match work::carry_out(name, port, options, say, &self.cancel) {
+            Ok(found) => found,
             Err(error) => {
-                self.end(Ended::CutOff, Some(error.to_string()), None);
+                self.cut_off(error.to_string());
                 return Err(error);
             }
         };
-        if let Err(error) = self.shelf.keep_run(&report) {
+        if let Found::Report(report) = &found
+            && let Err(error) = self.shelf.keep_run(report)
+        {
             self.unkept.get_or_insert(error);
         }
-        if self.end_run(&report) { Ok(()) } else { Err(ConductError::Ended) }
-    }
-
-    /// The adapter's own test of the pairs. Where it turns out not to be offered the stage is left out as if it had never been wanted.
-    fn test_pairs(&mut self, port: &mut dyn Port) -> Result<(), ConductError> {
-        self.case.stages.push(self.begin(&StageName::CableTest, &With::default()));
-        self.settle_and_save();
-        match port.cable_test() {
-            Ok(Some(found)) => {
-                if let Some(stage) = self.case.stages.last_mut() {
-                    stage.pairs = Some(found);
-                }
-                self.case.offers_cable_test = true;
-                self.end(Ended::Done, None, None);
-                Ok(())
-            }
-            Ok(None) => {
-                self.case.stages.pop();
-                self.case.offers_cable_test = false;
-                self.settle_and_save();
-                Ok(())
-            }
-            Err(error) => {
-                self.end(Ended::CutOff, Some(error.to_string()), None);
-                Err(CheckError::Port(error).into())
-            }
-        }
+        if self.end_stage(&found) { Ok(()) } else { Err(ConductError::Ended) }
     }
 
     /// Notes that a stage begins; what its check is to do.
-    pub fn begin_run(&mut self, name: &StageName, with: &With) -> CheckOptions {
+    pub fn begin_stage(&mut self, name: &StageName, with: &With) -> CheckOptions {
         let run = uuid::Uuid::now_v7().to_string();
         let mut stage = self.begin(name, with);
-        stage.run = Some(run.clone());
+        // A cable test makes no run that a record could be kept of.
+        stage.run = (*name != StageName::CableTest).then(|| run.clone());
         stage.started_at = now();
         let options = self.options(name, with, run, stage.started_at.clone());
         self.case.stages.push(stage);
@@ -276,17 +263,32 @@ impl<'a> Conductor<'a> {
         options
     }
 
-    /// Notes what the check of the stage that began last found; false if it was ended by hand and counts for nothing.
-    pub fn end_run(&mut self, report: &Report) -> bool {
-        if report.stopped == Some(Stopped::ByUser) {
-            self.end(Ended::CutOff, Some("ended by hand".into()), None);
-            return false;
+    /// Notes what the stage that began last found; false if it was ended by hand and counts for nothing. A cable test that turns out
+    /// not to be offered is left out as if it had never been wanted.
+    pub fn end_stage(&mut self, found: &Found) -> bool {
+        match found {
+            Found::Report(report) if report.stopped == Some(Stopped::ByUser) => {
+                self.cut_off("ended by hand".into());
+                return false;
+            }
+            Found::Report(report) => self.end(Ended::Done, None, Some(StageResult::new(report))),
+            Found::Pairs(Some(pairs)) => {
+                if let Some(stage) = self.case.stages.last_mut() {
+                    stage.pairs = Some(pairs.clone());
+                }
+                self.case.offers_cable_test = true;
+                self.end(Ended::Done, None, None);
+            }
+            Found::Pairs(None) => {
+                self.case.stages.pop();
+                self.case.offers_cable_test = false;
+                self.settle_and_save();
+            }
         }
-        self.end(Ended::Done, None, Some(StageResult::new(report)));
         true
     }
 
-    /// Notes that the check of the stage that began last could not be made.
+    /// Notes that the stage that began last could not be carried out.
     pub fn cut_off(&mut self, why: String) {
         self.end(Ended::CutOff, Some(why), None);
     }
@@ -334,15 +336,6 @@ impl<'a> Conductor<'a> {
             // The case itself moves on to the place that tells more.
             confirm: false,
             line: self.plan.line,
-        }
-    }
-
-    fn arrange(&self, name: &StageName, port: &mut dyn Port) -> Result<(), ConductError> {
-        let Some(spot) = name.spot().filter(|_| port.offers().moves_plug) else { return Ok(()) };
-        if port.arrange(&bench(name, &spot)) {
-            Ok(())
-        } else {
-            Err(ConductError::NoSuchPlace { port: self.case.port.name.clone(), stage: name.clone() })
         }
     }
 
@@ -428,7 +421,7 @@ impl<'a> Conductor<'a> {
     }
 
     fn settle_and_save(&mut self) {
-        self.case.changed_at = now();
+        self.case.changed_at = this_moment();
         self.case.program = concat!("turnback ", env!("CARGO_PKG_VERSION")).into();
         self.case.settle();
         if let Err(error) = self.shelf.save(&self.case) {
@@ -437,23 +430,12 @@ impl<'a> Conductor<'a> {
     }
 }
 
-/// Speed that a stage forces, Mb/s.
-pub fn speed_mbps(name: &StageName) -> Option<u32> {
-    matches!(name, StageName::TwoPairs(_)).then_some(100)
-}
-
-/// What a hand does for a stage.
-pub fn bench(name: &StageName, spot: &Spot) -> Bench {
-    Bench {
-        placement: spot.placement(),
-        segment: spot.segment().map(str::to_owned),
-        other_plug: *name == StageName::OtherPlug,
-        known_good_port: *name == StageName::KnownGoodPort,
-        cable_moved: matches!(name, StageName::Soak(_) | StageName::TwoPairs(_)),
-    }
-}
-
 /// Now, RFC 3339 with zone.
 fn now() -> String {
     jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+}
+
+/// The same to the millisecond: of two things done within a second, which came last.
+fn this_moment() -> String {
+    jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
 }

@@ -4,3 +4,4 @@
 pub mod conduct;
 mod recorded;
 pub mod shelf;
+pub mod work;

@@ -38,6 +38,9 @@ pub enum Command {
         /// Print one JSON document
         #[arg(long)]
         json: bool,
+        /// Put back the settings that a killed run left changed, and say so; nothing is sent
+        #[arg(long)]
+        put_back: bool,
     },
     /// Make a page of a run or case to print, mail or file; or JSON, CSV, text
     Report(Report),
@@ -99,7 +102,7 @@ pub enum Command {
 #[derive(Debug, clap::Args)]
 #[command(after_help = REPORT_AFTER)]
 pub struct Report {
-    /// Beginning of the id of a recorded run or case, or `last` for the newest run; or a file with the JSON document of a run or case; or - for the
+    /// Beginning of the id of a recorded run or case, or `last` for what was done last, a run or a case; or a file with the JSON document of a run or case; or - for the
     /// standard input
     #[arg(value_name = "RUN|CASE|FILE")]
     pub run: String,
@@ -121,7 +124,7 @@ pub struct Report {
 }
 
 const REPORT_AFTER: &str = "Examples:\n  \
-    turnback report last --output run.html           a page of the newest run, one or two sheets of paper\n  \
+    turnback report last --output run.html           a page of the newest run or case, one or two sheets\n  \
     turnback report 01a2130b-9185 --text             to paste into a ticket\n  \
     turnback check quay7 --json > run.json           keep a run in a file ...\n  \
     turnback report run.json --csv                   ... and show it from there\n  \

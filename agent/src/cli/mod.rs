@@ -41,7 +41,7 @@ pub fn run() -> ExitCode {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
         Command::CableTest { port, json } => cable_test::run(&port, json),
-        Command::Ports { json } => ports::run(json),
+        Command::Ports { json, put_back } => ports::run(json, put_back),
         Command::Report(report) => report::run(&report),
         Command::Records(records) => records::run(*records),
         Command::Profiles { name } => show::profiles(name.as_deref()),

@@ -1,18 +1,26 @@
 //! `turnback ports`: what this machine has, and whether it can be tested now.
 
-use std::{io::Write, process::ExitCode};
+use std::{io::Write, path::Path, process::ExitCode};
 
-use super::{NOT_TESTED, complain};
+use super::{NOT_TESTED, check, complain};
 use crate::{
+    guard::{
+        journal::{Change, Target, left},
+        state,
+    },
     output::table,
     ports::{
         inventory::{PortEntry, ethernet_ports},
+        recovery::told_of_left,
         serial::inventory::{SerialEntry, serial_ports},
     },
 };
 
-/// Lists the ports.
-pub fn run(json: bool) -> ExitCode {
+/// Lists the ports, and what a killed run of this user left changed on them.
+pub fn run(json: bool, put_back: bool) -> ExitCode {
+    if put_back {
+        check::put_back_what_was_left();
+    }
     let ports = match ethernet_ports() {
         Ok(ports) => ports,
         Err(error) => {
@@ -21,8 +29,10 @@ pub fn run(json: bool) -> ExitCode {
         }
     };
     let serial = serial_ports();
+    let left = left_by_killed_runs();
     let text = if json {
-        let all: Vec<Entry> = ports.iter().map(Entry::Ethernet).chain(serial.iter().map(Entry::Serial)).collect();
+        let all = ports.iter().map(Entry::Ethernet).chain(serial.iter().map(Entry::Serial));
+        let all: Vec<Listed> = all.map(|entry| Listed { left_changed: entry.left_changed(&left), entry }).collect();
         serde_json::to_string_pretty(&all).unwrap_or_default() + "\n"
     } else if ports.is_empty() && serial.is_empty() {
         "no port here; `turnback check sim:good` needs none\n".into()
@@ -30,7 +40,23 @@ pub fn run(json: bool) -> ExitCode {
         render(&ports, &serial)
     };
     let _ = std::io::stdout().write_all(text.as_bytes());
+    for change in &left {
+        eprintln!("left by a run that was cut off, still to be put back: {}", told_of_left(change));
+    }
+    if !left.is_empty() {
+        let how = if put_back { "see above why it could not be" } else { "`turnback ports --put-back` does it" };
+        eprintln!("hint: {how}; so does the next check of any real port");
+    }
     ExitCode::SUCCESS
+}
+
+/// What this user's runs left. Whose journal cannot be read has run nothing that is this user's to put back.
+fn left_by_killed_runs() -> Vec<Change> {
+    let Ok(directory) = state::directory() else { return Vec::new() };
+    left(&state::restore_directory(&directory)).unwrap_or_else(|error| {
+        tracing::warn!("cannot look for settings left by an earlier run: {error}");
+        Vec::new()
+    })
 }
 
 /// Entries of both kinds in one list.
@@ -39,6 +65,30 @@ pub fn run(json: bool) -> ExitCode {
 enum Entry<'a> {
     Ethernet(&'a PortEntry),
     Serial(&'a SerialEntry),
+}
+
+#[derive(serde::Serialize)]
+struct Listed<'a> {
+    #[serde(flatten)]
+    entry: Entry<'a>,
+    /// Settings that a killed run of this user left changed, in words.
+    left_changed: Vec<String>,
+}
+
+impl Entry<'_> {
+    fn left_changed(&self, left: &[Change]) -> Vec<String> {
+        let namespace = state::network_namespace();
+        let is_of = |target: &Target| match (self, target) {
+            (Self::Ethernet(port), Target::Interface { namespace: n, name, .. }) => {
+                *n == namespace && *name == port.name
+            }
+            (Self::Serial(line), Target::Device { path, .. }) => {
+                std::fs::canonicalize(&line.name).unwrap_or_else(|_| line.name.clone().into()) == Path::new(path)
+            }
+            _ => false,
+        };
+        left.iter().filter(|change| is_of(&change.target)).map(told_of_left).collect()
+    }
 }
 
 /// A table, and below it what is too long for a column: why a port cannot be tested, and the lasting names of a line.

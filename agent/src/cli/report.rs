@@ -161,6 +161,11 @@ fn load(args: &args::Report) -> Result<Document, ReportError> {
         };
     }
     let store = Store::open_existing(&location::path(args.store.as_deref())?)?;
+    if given == "last"
+        && let Some(case) = store.case_done_last()?
+    {
+        return Ok(Document::Case(Box::new(case)));
+    }
     let run = match store.find(given) {
         Ok(record) => record.run,
         Err(StoreError::NoRun { .. }) => {

@@ -192,6 +192,8 @@ pub struct Running {
     pub adapter: Option<String>,
     /// Others may run beside it.
     pub side_by_side: bool,
+    /// What it finds says nothing of what is held of the port: see [`Asked::is_aside`].
+    pub aside: bool,
 }
 
 /// Who asked, when it was for no case.
@@ -252,6 +254,13 @@ pub struct Asked {
     pub record: turnback_core::labels::Labels,
 }
 
+impl Asked {
+    /// Whether it says nothing of the port it runs on: the plug under suspicion in a port known to be good, or the pairs of a cable.
+    pub fn is_aside(&self) -> bool {
+        matches!(self.stage, Some(StageName::KnownGoodPort | StageName::CableTest))
+    }
+}
+
 impl Board {
     /// A port as the desk shows it.
     pub fn view(&self, name: &str, port: &Watched) -> PortView {
@@ -273,6 +282,11 @@ impl Board {
             hung: port.running.as_ref().is_some_and(|r| r.hung),
             drifts: port.memory.drifts.clone(),
         }
+    }
+
+    /// The profile of a port's first round.
+    pub fn usual(&self, port: &Watched) -> Option<Profile> {
+        port.rounds.first().and_then(|n| self.config.rounds.get(*n)).map(|round| round.profile.clone())
     }
 
     /// Gives every port its labels and rounds, by the configuration in force.

@@ -6,70 +6,90 @@
 use std::time::Duration;
 
 use turnback_core::{
-    case::{Case, CaseState, Ended, Showing, Stage, StageName},
+    case::{Case, CaseState, Ended, Move, Showing, Stage, StageName},
     caution::LOCAL_CODES_FIRST,
-    link::Capabilities,
     plan::Profile,
-    report::{PortIdentity, Report},
+    report::PortIdentity,
 };
 
 use super::{
     board::Asked,
-    desk::{CaseView, DeskError, NextView, StageView},
+    desk::{CaseView, DeskError, NextView, Shown, StageOrder, StageView},
     logbook::{Logbook, LogbookError},
 };
 use crate::{
     case::{
-        conduct::{Conductor, Opening, StagePlan, With, open_case_of},
+        conduct::{Conductor, StagePlan, With},
         shelf::NoShelf,
+        work::Found,
     },
     engine::cancel::Cancel,
     guard::state,
 };
 
-/// A new case.
-pub fn open(port: PortIdentity, capabilities: Capabilities, cable: String, segments: Vec<String>) -> Case {
-    open_case_of(port, capabilities, Opening { cable, segments, plug: None })
+/// What came of a wish to carry out a stage. The case holds it already.
+pub enum Begun {
+    /// A run, or a cable test, is to carry it out.
+    Asked(Case, Box<Asked>),
+    /// The person's word was taken.
+    Answered(Case),
 }
 
-/// Begins a stage: the case with the stage noted, and the run that carries it out. `usual` is the profile of the port's
-/// round.
+/// The port that a stage is carried out on.
+pub fn port_of<'a>(case: &'a Case, order: &'a StageOrder) -> &'a str {
+    order.on.as_deref().unwrap_or(&case.port.name)
+}
+
+/// Begins a stage. `usual` is the profile of the round of the case's port.
 ///
 /// # Errors
-/// A stage that the case does not have, or that needs another program; a case that is over.
-pub fn begin(case: Case, stage: &str, usual: Option<Profile>) -> Result<(Case, Asked), DeskError> {
-    if case.state != CaseState::Open {
-        return Err(DeskError::NotNow(format!("the case is over: {}", case.state.name())));
-    }
-    let name = stage_name(stage)?;
-    let by_itself = name != StageName::CableTest && (name != StageName::KnownGoodPort || case.capabilities.moves_plug);
-    if !by_itself {
-        return Err(DeskError::NotNow(format!(
-            "the agent cannot carry out {name} from here; `turnback isolate --case {}` can, or skip it",
-            case.case
-        )));
-    }
-    let profile = match usual {
+/// A stage that the case does not have; words that do not belong to it; a case that is over.
+pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<Begun, DeskError> {
+    let elsewhere = asks_for_another_port(&case, &stage_name(&order.stage)?);
+    let word = match (elsewhere, &order.on, order.shows) {
+        (true, Some(on), None) if *on != case.port.name => None,
+        (true, None, Some(shows)) => Some(shows),
+        (false, None, None) => None,
+        (false, Some(given), _) => return Err(value("on", given, "for stage known-good-port only, on a real port")),
+        (false, None, Some(_)) => return Err(value("shows", "", "for stage known-good-port only, on a real port")),
+        (true, given, _) => {
+            let allowed =
+                "a port of this machine that is not the one under test; or `shows` in its place: passes, fails";
+            return Err(value("on", given.as_deref().unwrap_or_default(), allowed));
+        }
+    };
+    let profile = match usual.filter(StagePlan::fits) {
         Some(profile) => profile,
-        None => Profile::named("quick").map_err(|error| DeskError::NotNow(error.to_string()))?,
+        None => quick()?,
     };
-    let port = case.port.name.clone();
-    // What is kept is kept by the logbook, whole, when the desk says so.
-    let mut shelf = NoShelf;
-    let mut conductor = Conductor::new(case, &mut shelf, plan(profile), Cancel::default());
-    let name = conductor.known_as(name).map_err(|error| DeskError::NotNow(error.to_string()))?;
-    let options = conductor.begin_run(&name, &With::default());
-    let asked = Asked {
-        run: options.run,
-        port,
-        profile: options.profile,
-        placement: options.placement,
-        cable: options.cable,
-        by: conductor.case.case.clone(),
-        stage: Some(name),
-        record: options.labels,
-    };
-    Ok((conductor.case, asked))
+    let mut asked = None;
+    let port = port_of(&case, order).to_owned();
+    let case = conducted(case, profile, &order.stage, CaseState::Open, |conductor, name| match word {
+        Some(shows) => conductor.answer(name, shows == Shown::Passes),
+        None => {
+            let on_port = order.on.as_ref().map(|name| PortIdentity { name: name.clone(), ..PortIdentity::default() });
+            let options = conductor.begin_stage(name, &With { plug: order.plug.clone(), on_port });
+            asked = Some(Box::new(Asked {
+                run: options.run,
+                port,
+                profile: options.profile,
+                placement: options.placement,
+                cable: options.cable,
+                by: conductor.case.case.clone(),
+                stage: Some(name.clone()),
+                record: options.labels,
+            }));
+        }
+    })?;
+    Ok(match asked {
+        Some(asked) => Begun::Asked(case, asked),
+        None => Begun::Answered(case),
+    })
+}
+
+/// A stage on a port that is known to be good. A rig has such a port of its own.
+fn asks_for_another_port(case: &Case, stage: &StageName) -> bool {
+    *stage == StageName::KnownGoodPort && !case.capabilities.moves_plug
 }
 
 /// Leaves a stage out.
@@ -77,52 +97,90 @@ pub fn begin(case: Case, stage: &str, usual: Option<Profile>) -> Result<(Case, A
 /// # Errors
 /// A stage that the case does not have; a case that is over.
 pub fn skip(case: Case, stage: &str, why: &str) -> Result<Case, DeskError> {
-    if case.state != CaseState::Open {
-        return Err(DeskError::NotNow(format!("the case is over: {}", case.state.name())));
-    }
-    let profile = Profile::named("quick").map_err(|error| DeskError::NotNow(error.to_string()))?;
-    let mut shelf = NoShelf;
-    let mut conductor = Conductor::new(case, &mut shelf, plan(profile), Cancel::default());
-    let name = conductor.known_as(stage_name(stage)?).map_err(|error| DeskError::NotNow(error.to_string()))?;
     let why: String = why.chars().filter(|c| !c.is_control()).take(200).collect();
-    conductor.skip(&name, Some(why).filter(|why| !why.trim().is_empty()));
-    Ok(conductor.case)
+    let why = Some(why).filter(|why| !why.trim().is_empty());
+    conducted(case, quick()?, stage, CaseState::Open, |conductor, name| conductor.skip(name, why))
+}
+
+/// Sets a stage aside, also of a case that is over.
+///
+/// # Errors
+/// A stage that the case does not have, or that was not done.
+pub fn set_aside(case: Case, stage: &str) -> Result<Case, DeskError> {
+    if !case.stages.iter().any(|s| s.name.to_string() == stage && matches!(s.ended, Ended::Done | Ended::Skipped)) {
+        return Err(DeskError::Unknown { what: "stage", name: stage.to_owned() });
+    }
+    let state = case.state;
+    conducted(case, quick()?, stage, state, |conductor, name| conductor.set_aside(name))
 }
 
 /// What the run of a stage found goes into its case.
 ///
 /// # Errors
 /// The logbook.
-pub fn end(
-    logbook: &mut dyn Logbook,
-    case: &str,
-    run: &str,
-    told: Result<Box<Report>, String>,
-) -> Result<(), LogbookError> {
+pub fn end(logbook: &mut dyn Logbook, case: &str, run: &str, told: Result<Found, String>) -> Result<(), LogbookError> {
     let case = logbook.case(case)?;
-    if case.stages.last().and_then(|stage| stage.run.as_deref()) != Some(run) {
+    // A cable test makes no run; while it is on, no other stage begins.
+    let is_last = |stage: &Stage| match &stage.run {
+        Some(known) => known == run,
+        None => stage.name == StageName::CableTest && stage.ended == Ended::Begun,
+    };
+    if !case.stages.last().is_some_and(is_last) {
         return Ok(());
     }
     let profile = Profile::named("quick").map_err(|error| LogbookError::Store(error.to_string()))?;
     let mut shelf = NoShelf;
     let mut conductor = Conductor::new(case, &mut shelf, plan(profile), Cancel::default());
     match told {
-        Ok(report) => {
-            conductor.end_run(&report);
+        Ok(found) => {
+            conductor.end_stage(&found);
         }
         Err(why) => conductor.cut_off(why),
     }
     logbook.keep_case(&conductor.case)
 }
 
-/// As the desk shows it.
-pub fn view(case: &Case, running: Option<String>) -> CaseView {
-    let next = case.next.as_ref().map(|next| {
+/// Does something to a stage of a case that is in this state. What comes of it is kept by the logbook, whole, when the desk says so.
+fn conducted(
+    case: Case,
+    profile: Profile,
+    stage: &str,
+    state: CaseState,
+    action: impl FnOnce(&mut Conductor<'_>, &StageName),
+) -> Result<Case, DeskError> {
+    if case.state != state {
+        return Err(DeskError::NotNow(format!("the case is over: {}", case.state.name())));
+    }
+    let mut shelf = NoShelf;
+    let mut conductor = Conductor::new(case, &mut shelf, plan(profile), Cancel::default());
+    let name = conductor.known_as(stage_name(stage)?).map_err(|error| DeskError::NotNow(error.to_string()))?;
+    action(&mut conductor, &name);
+    Ok(conductor.case)
+}
+
+fn quick() -> Result<Profile, DeskError> {
+    Profile::named("quick").map_err(|error| DeskError::NotNow(error.to_string()))
+}
+
+fn value(name: &'static str, given: &str, allowed: &str) -> DeskError {
+    DeskError::Value { name, given: given.to_owned(), allowed: allowed.to_owned() }
+}
+
+/// As the desk shows it; `others` are the ports that could be known to be good.
+pub fn view(case: &Case, running: Option<String>, others: impl FnOnce() -> Vec<String>) -> CaseView {
+    let next = case.next.as_ref().map(|next: &Move| {
         let mut cautions: Vec<String> = next.cautions.iter().map(ToString::to_string).collect();
         if !cautions.is_empty() {
             cautions.push(LOCAL_CODES_FIRST.to_owned());
         }
-        NextView { stage: Some(next.stage.to_string()), act: next.hands.clone(), look: next.look.clone(), cautions }
+        let known_good = asks_for_another_port(case, &next.stage).then(others);
+        NextView {
+            stage: next.stage.to_string(),
+            act: next.hands.clone(),
+            look: next.look.clone(),
+            cautions,
+            known_good,
+        }
     });
     CaseView {
         case: case.case.clone(),
@@ -165,6 +223,7 @@ fn stage_view(stage: &Stage) -> StageView {
         run: stage.run.clone(),
         skipped: (stage.ended == Ended::Skipped).then(|| stage.why.clone().unwrap_or_default()),
         result,
+        counts: matches!(stage.ended, Ended::Done | Ended::Skipped),
     }
 }
 
@@ -191,73 +250,4 @@ fn plan(profile: Profile) -> StagePlan {
 const SOAK_TIME: Duration = Duration::from_secs(60);
 
 #[cfg(test)]
-mod tests {
-    use turnback_core::{labels::Labels, verdict::Location};
-
-    use super::*;
-    use crate::{
-        daemon::{
-            demo,
-            local::{self, end as ended},
-            logbook::Memory,
-            site::{Order, RunEnd},
-        },
-        engine::check::check,
-    };
-
-    /// Walks a case as the page does, each stage through the queue's own order.
-    #[test]
-    fn the_chafed_segment_is_found_from_the_desk() {
-        let port = || demo::open("quay2", Duration::from_secs(600), 7).unwrap();
-        let segments = vec!["office-riser".to_owned(), "crane-rail".to_owned()];
-        let case = open(port().identity(), port().offers(), "Q-12".into(), segments);
-        let (id, mut logbook) = (case.case.clone(), Memory::default());
-        logbook.keep_case(&case).unwrap();
-        for _ in 0..20 {
-            let case = logbook.case(&id).unwrap();
-            let Some(next) = view(&case, None).next.and_then(|next| next.stage) else { break };
-            let (case, asked) = begin(case, &next, None).unwrap();
-            logbook.keep_case(&case).unwrap();
-            let order = Order {
-                run: asked.run.clone(),
-                port: "quay2".into(),
-                labels: Default::default(),
-                profile: asked.profile,
-                placement: asked.placement,
-                cable: asked.cable,
-                seed: 7,
-                stage: asked.stage,
-                record: Labels::default(),
-            };
-            let mut port = port();
-            local::arrange(&order, &mut *port);
-            let options = local::options(&order, "2026-05-01T10:00:00+00:00".into());
-            let done = ended(check(&mut *port, None, options, &mut |_| {}, &Cancel::default()));
-            let RunEnd::Report(report) = done else { panic!("{done:?}") };
-            end(&mut logbook, &id, &asked.run, Ok(report)).unwrap();
-        }
-        let case = logbook.case(&id).unwrap();
-        let shown = view(&case, None);
-        assert_eq!(shown.state, "decided", "{shown:#?}");
-        assert_eq!(case.verdict.location, [Location::Cable], "{:#?}", case.verdict);
-        assert_eq!(case.verdict.segment.as_deref(), Some("crane-rail"));
-        assert!(begin(case.clone(), "at-port", None).is_err(), "it is over");
-        assert!(skip(case, "at-port", "").is_err());
-    }
-
-    #[test]
-    fn what_a_case_does_not_have_is_refused() {
-        let port = demo::open("quay0", Duration::ZERO, 1).unwrap();
-        let case = open(port.identity(), port.offers(), "Q-12".into(), Vec::new());
-        for stage in ["", "nowhere", "far-end:crane-rail", "cable-test"] {
-            assert!(begin(case.clone(), stage, None).is_err(), "{stage}");
-        }
-        let skipped = skip(case, "internal", "no time\u{7}").unwrap();
-        assert_eq!(view(&skipped, None).stages[0].skipped.as_deref(), Some("no time"));
-        // A run that is over although nobody waits for it changes nothing.
-        let mut logbook = Memory::default();
-        logbook.keep_case(&skipped).unwrap();
-        end(&mut logbook, &skipped.case, "another", Err("gone".into())).unwrap();
-        assert_eq!(logbook.case(&skipped.case).unwrap(), skipped);
-    }
-}
+mod tests;

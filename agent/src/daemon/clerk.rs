@@ -1,6 +1,6 @@
 //! The clerk: answers at the [`Desk`] from the board and the logbook.
 
-use std::sync::{Arc, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use tokio::sync::broadcast;
 use turnback_core::{
@@ -8,34 +8,39 @@ use turnback_core::{
 };
 
 use super::{
-    board::{ASKED, Asked, Shared},
-    cases,
+    board::{ASKED, Asked, Shared, Watched},
+    cases::{self, Begun},
     desk::{
         CaseOrder, CaseView, Desk, DeskError, Figures, Happening, Health, OutboxLine, PortView, RecordLine,
-        RecordQuery, StartOrder,
+        RecordQuery, StageOrder, StartOrder,
     },
     logbook::{Logbook, LogbookError},
-    site::Known,
 };
+use crate::case::conduct::Opening;
 
 /// See the module text.
-pub struct Clerk(Arc<Shared>, Meet);
+pub struct Clerk {
+    shared: Arc<Shared>,
+    open: OpenCase,
+    /// Held while a case is read, moved on and kept again: two people may press one button.
+    moving: Mutex<()>,
+}
 
-/// Gets to know a port.
-pub type Meet = Box<dyn Fn(&str) -> Result<Known, String> + Send + Sync>;
+/// Opens a case of a port.
+pub type OpenCase = Box<dyn Fn(&str, Opening) -> Result<Case, String> + Send + Sync>;
 
 impl Clerk {
     /// Of the daemon whose parts share this.
-    pub fn new(shared: Arc<Shared>, meet: Meet) -> Self {
-        Self(shared, meet)
+    pub fn new(shared: Arc<Shared>, open: OpenCase) -> Self {
+        Self { shared, open, moving: Mutex::default() }
     }
 
     fn logbook<T>(&self, action: impl FnOnce(&mut dyn Logbook) -> Result<T, LogbookError>) -> Result<T, DeskError> {
-        Ok(action(&mut **self.0.logbook.lock().unwrap_or_else(PoisonError::into_inner))?)
+        Ok(action(&mut **self.shared.logbook.lock().unwrap_or_else(PoisonError::into_inner))?)
     }
 
     fn has_port(&self, name: &str) -> Result<(), DeskError> {
-        match self.0.board().ports.contains_key(name) {
+        match self.shared.board().ports.contains_key(name) {
             true => Ok(()),
             false => Err(DeskError::Unknown { what: "port", name: name.to_owned() }),
         }
@@ -44,16 +49,16 @@ impl Clerk {
 
 impl Desk for Clerk {
     fn ports(&self) -> Vec<PortView> {
-        let board = self.0.board();
+        let board = self.shared.board();
         board.ports.iter().map(|(name, port)| board.view(name, port)).collect()
     }
 
     fn listen(&self) -> broadcast::Receiver<Happening> {
-        self.0.happenings.subscribe()
+        self.shared.happenings.subscribe()
     }
 
     fn health(&self) -> Health {
-        let board = self.0.board();
+        let board = self.shared.board();
         let mut troubles: Vec<String> =
             board.troubles.iter().map(|(matter, text)| format!("{matter}: {text}")).collect();
         let hung = board.ports.iter().filter(|(_, port)| port.running.as_ref().is_some_and(|run| run.hung));
@@ -70,13 +75,13 @@ impl Desk for Clerk {
     }
 
     fn figures(&self) -> Figures {
-        self.0.board().figures.clone()
+        self.shared.board().figures.clone()
     }
 
     fn start(&self, order: StartOrder) -> Result<String, DeskError> {
         let value = |name, given: &str, allowed: String| DeskError::Value { name, given: given.to_owned(), allowed };
         let usual = self.can_start(&order.port)?;
-        let mut board = self.0.board();
+        let mut board = self.shared.board();
         let config = Arc::clone(&board.config);
         let round = board.ports.get(&order.port).and_then(|port| config.rounds.get(*port.rounds.first()?));
         let profile = match &order.profile {
@@ -112,12 +117,12 @@ impl Desk for Clerk {
         };
         board.asked.push_back(asked);
         drop(board);
-        self.0.wake.notify_one();
+        self.shared.wake.notify_one();
         Ok(run)
     }
 
     fn cancel(&self, run: &str) -> Result<(), DeskError> {
-        let mut board = self.0.board();
+        let mut board = self.shared.board();
         if let Some(place) = board.asked.iter().position(|asked| asked.run == run) {
             let gone = board.asked.remove(place);
             drop(board);
@@ -125,9 +130,9 @@ impl Desk for Clerk {
                 if asked.by != ASKED {
                     let why = Err("ended by hand before its turn".to_owned());
                     self.logbook(|logbook| cases::end(logbook, &asked.by, &asked.run, why))?;
-                    self.0.tell(Happening::Case { case: asked.by });
+                    self.shared.tell(Happening::Case { case: asked.by });
                 }
-                self.0.tell(Happening::RunOver { run: asked.run, port: asked.port, outcome: None });
+                self.shared.tell(Happening::RunOver { run: asked.run, port: asked.port, outcome: None });
             }
             return Ok(());
         }
@@ -136,10 +141,10 @@ impl Desk for Clerk {
         running.by_hand = true;
         running.cancel.cancel();
         if running.ended_at.is_none() {
-            running.ended_at = jiff::Timestamp::from_millisecond(self.0.now_ms()).ok();
+            running.ended_at = jiff::Timestamp::from_millisecond(self.shared.now_ms()).ok();
         }
         drop(board);
-        self.0.wake.notify_one();
+        self.shared.wake.notify_one();
         Ok(())
     }
 
@@ -182,80 +187,136 @@ impl Desk for Clerk {
 
     fn open_case(&self, order: CaseOrder) -> Result<String, DeskError> {
         self.has_port(&order.port)?;
-        let own = self.0.board().ports.get(&order.port).and_then(|port| port.labels.cable.clone());
+        let own = self.shared.board().ports.get(&order.port).and_then(|port| port.labels.cable.clone());
         let Some(cable) = order.cable.or(own) else {
             return Err(DeskError::Value { name: "cable", given: String::new(), allowed: LABEL.into() });
         };
-        for label in order.segments.iter().chain([&cable]) {
+        for label in order.segments.iter().chain([&cable]).chain(&order.plug) {
             check_label("cable", label)?;
         }
         if order.segments.len() > SEGMENTS_MAX {
             let given = order.segments.len().to_string();
             return Err(DeskError::Value { name: "segments", given, allowed: format!("up to {SEGMENTS_MAX}") });
         }
-        let (identity, capabilities) = (self.1)(&order.port).map_err(DeskError::NotNow)?;
-        let case = cases::open(identity, capabilities, cable, order.segments);
+        let opening = Opening { cable, segments: order.segments, plug: order.plug };
+        let case = (self.open)(&order.port, opening).map_err(DeskError::NotNow)?;
         self.logbook(|logbook| logbook.keep_case(&case))?;
-        self.0.tell(Happening::Case { case: case.case.clone() });
+        self.shared.tell(Happening::Case { case: case.case.clone() });
         Ok(case.case)
     }
 
-    fn perform(&self, case: &str, stage: &str) -> Result<String, DeskError> {
-        let case = self.logbook(|logbook| logbook.case(case))?;
-        let usual = self.can_start(&case.port.name)?;
-        let (case, asked) = cases::begin(case, stage, usual)?;
-        self.logbook(|logbook| logbook.keep_case(&case))?;
+    fn perform(&self, case: &str, order: StageOrder) -> Result<Option<String>, DeskError> {
+        if let Some(plug) = &order.plug {
+            check_label("plug", plug)?;
+        }
+        let mut asked = None;
+        self.move_on(case, |case| {
+            // A person's word needs no port.
+            let usual = match order.shows {
+                Some(_) => None,
+                None => self.free_for(&case, cases::port_of(&case, &order))?,
+            };
+            Ok(match cases::begin(case, &order, usual)? {
+                Begun::Answered(case) => case,
+                Begun::Asked(case, run) => {
+                    asked = Some(run);
+                    case
+                }
+            })
+        })?;
+        let Some(asked) = asked else { return Ok(None) };
         let run = asked.run.clone();
-        self.0.board().asked.push_back(asked);
-        self.0.wake.notify_one();
-        self.0.tell(Happening::Case { case: case.case });
-        Ok(run)
+        self.shared.board().asked.push_back(*asked);
+        self.shared.wake.notify_one();
+        Ok(Some(run))
     }
 
     fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), DeskError> {
-        let case = self.logbook(|logbook| logbook.case(case))?;
-        if self.run_of(&case).is_some() {
-            return Err(DeskError::NotNow("a stage of this case is being carried out".into()));
-        }
-        let case = cases::skip(case, stage, why)?;
-        self.logbook(|logbook| logbook.keep_case(&case))?;
-        self.0.tell(Happening::Case { case: case.case });
-        Ok(())
+        self.move_on(case, |case| cases::skip(case, stage, why))
+    }
+
+    fn set_aside(&self, case: &str, stage: &str) -> Result<(), DeskError> {
+        self.move_on(case, |case| cases::set_aside(case, stage))
     }
 }
 
 impl Clerk {
     /// The run that carries out a stage of this case now, or waits to.
     fn run_of(&self, case: &Case) -> Option<String> {
-        let board = self.0.board();
+        let board = self.shared.board();
         let on = board.ports.values().filter_map(|port| port.running.as_ref());
         let mut on = on.filter(|run| run.live.cause == case.case).map(|run| run.live.run.clone());
         on.next().or_else(|| board.asked.iter().find(|asked| asked.by == case.case).map(|asked| asked.run.clone()))
     }
 
     fn case_view(&self, case: &Case) -> CaseView {
-        cases::view(case, self.run_of(case))
+        cases::view(case, self.run_of(case), || self.known_good_for(case))
+    }
+
+    /// Reads a case, does something to it and keeps it, unless a stage of it is on.
+    fn move_on(&self, case: &str, action: impl FnOnce(Case) -> Result<Case, DeskError>) -> Result<(), DeskError> {
+        let _alone = self.moving.lock().unwrap_or_else(PoisonError::into_inner);
+        let case = self.logbook(|logbook| logbook.case(case))?;
+        if self.run_of(&case).is_some() {
+            return Err(DeskError::NotNow("a stage of this case is being carried out".into()));
+        }
+        let case = action(case)?;
+        self.logbook(|logbook| logbook.keep_case(&case))?;
+        self.shared.tell(Happening::Case { case: case.case });
+        Ok(())
+    }
+
+    /// Free ports of the kind of the case's own.
+    fn known_good_for(&self, case: &Case) -> Vec<String> {
+        let board = self.shared.board();
+        let fits = |name: &str, port: &Watched| {
+            let facts = port.facts.as_ref();
+            name != case.port.name && facts.is_some_and(|f| f.kind == case.port.kind && f.in_service.is_empty())
+        };
+        board.ports.iter().filter(|(name, port)| fits(name, port)).map(|(name, _)| name.clone()).collect()
+    }
+
+    /// Whether a stage of the case may be carried out on this port now; the profile of the case's own port.
+    fn free_for(&self, case: &Case, port: &str) -> Result<Option<Profile>, DeskError> {
+        let usual = self.can_start(port)?;
+        if port == case.port.name {
+            return Ok(usual);
+        }
+        let board = self.shared.board();
+        let kind = board.ports.get(port).and_then(|port| port.facts.as_ref()).map(|facts| facts.kind.clone());
+        if kind.as_ref() != Some(&case.port.kind) {
+            let allowed = format!("a port of the kind of {}: {}", case.port.name, case.port.kind);
+            return Err(DeskError::Value { name: "on", given: port.to_owned(), allowed });
+        }
+        Ok(board.ports.get(&case.port.name).and_then(|own| board.usual(own)))
     }
 
     /// Whether a run of the port may be asked for now; the profile of its first round.
     fn can_start(&self, name: &str) -> Result<Option<Profile>, DeskError> {
-        let board = self.0.board();
+        let mut board = self.shared.board();
+        let board = &mut *board;
         let port = board.ports.get(name).ok_or_else(|| DeskError::Unknown { what: "port", name: name.to_owned() })?;
         if let Some(run) = &port.running {
             let why = if run.hung { "a run of it hangs" } else { "a run of it is on" };
             return Err(DeskError::NotNow(format!("{name}: {why} ({})", run.live.run)));
         }
-        match &port.facts {
-            None => return Err(DeskError::NotNow(format!("the machine does not have {name} now"))),
+        let in_the_way = match &port.facts {
+            None => Some(format!("the machine does not have {name} now")),
             Some(facts) if !facts.in_service.is_empty() => {
-                return Err(DeskError::NotNow(format!("{name} is in service: {}", facts.in_service.join("; "))));
+                Some(format!("{name} is in service: {}", facts.in_service.join("; ")))
             }
-            Some(_) => {}
+            Some(_) => None,
+        };
+        if let Some(why) = in_the_way {
+            // The list may be old, and whoever asks has just freed the port: the next time it is fresh.
+            board.relist = true;
+            self.shared.wake.notify_one();
+            return Err(DeskError::NotNow(format!("{why}; if that has just changed, try again")));
         }
         if board.asked.iter().any(|asked| asked.port == name) || board.asked.len() >= ASKED_MAX {
             return Err(DeskError::NotNow(format!("a run of {name} waits for its turn already")));
         }
-        Ok(port.rounds.first().and_then(|n| board.config.rounds.get(*n)).map(|round| round.profile.clone()))
+        Ok(board.usual(port))
     }
 }
 

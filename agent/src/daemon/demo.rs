@@ -11,14 +11,15 @@ use std::{
 };
 
 use jiff::Timestamp;
-use turnback_core::{event::Event, sim::AnyRig};
+use turnback_core::{case::Case, event::Event, sim::AnyRig};
 
 use super::{
     local::{self, on_thread},
-    site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site},
+    site::{Boxed, Order, PortFacts, RunEnd, Say, Site},
 };
 use crate::{
-    engine::{cancel::Cancel, check::check},
+    case::conduct::{Opening, open_case},
+    engine::cancel::Cancel,
     ports::{Port, simulated},
 };
 
@@ -236,7 +237,6 @@ impl Site for Harbour {
                 let Some(mut port) = open(&order.port, age, order.seed) else {
                     return RunEnd::Failed(format!("there is no port `{}` in the harbour", order.port));
                 };
-                local::arrange(&order, &mut *port);
                 let began = Instant::now();
                 let mut paced = |event: Event| {
                     if let (Pace::Real, Some(elapsed_s)) = (pace, event.elapsed_s()) {
@@ -253,15 +253,15 @@ impl Site for Harbour {
                     say(event);
                 };
                 let started_at = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
-                local::end(check(&mut *port, None, local::options(&order, started_at), &mut paced, &cancel))
+                local::end(local::carry_out(&order, &mut *port, started_at, &mut paced, &cancel))
             },
             RunEnd::Failed,
         )
     }
 
-    fn meet(&self, port: &str) -> Result<Known, String> {
-        let port = open(port, self.age(), 1).ok_or_else(|| format!("there is no port `{port}` in the harbour"))?;
-        Ok((port.identity(), port.offers()))
+    fn open_case(&self, port: &str, opening: Opening) -> Result<Case, String> {
+        let mut port = open(port, self.age(), 1).ok_or_else(|| format!("there is no port `{port}` in the harbour"))?;
+        open_case(&mut *port, opening).map_err(|error| error.to_string())
     }
 
     fn cpu_used(&self) -> Duration {
@@ -293,8 +293,9 @@ mod tests {
             stage: None,
             record: Default::default(),
         };
-        let options = local::options(&order, String::new());
-        check(&mut *simulated, None, options, &mut |_| {}, &Cancel::default()).unwrap().verdict.outcome
+        let done = local::carry_out(&order, &mut *simulated, String::new(), &mut |_| {}, &Cancel::default());
+        let RunEnd::Report(report) = local::end(done) else { panic!("no report") };
+        report.verdict.outcome
     }
 
     #[test]

@@ -197,19 +197,23 @@ pub struct StageView {
     pub skipped: Option<String>,
     /// What came of it, in words.
     pub result: String,
+    /// It was done or skipped and not set aside since: [`Desk::set_aside`] can.
+    pub counts: bool,
 }
 
 /// What to do next in a case.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct NextView {
-    /// The stage, as [`Desk::perform`] takes it; none when only a hand can go on.
-    pub stage: Option<String>,
+    /// The stage, as [`StageOrder`] takes it.
+    pub stage: String,
     /// What to do with the hands.
     pub act: String,
     /// What to look at.
     pub look: String,
     /// Cautions that belong to it; the line that local codes come first closes them.
     pub cautions: Vec<String>,
+    /// For a stage on a port known to be good, not the case's own: the free ports of that kind here. Null for any other stage.
+    pub known_good: Option<Vec<String>>,
 }
 
 /// A guided isolation.
@@ -245,6 +249,32 @@ pub struct CaseOrder {
     pub cable: Option<String>,
     /// Labels of its segments, from the port.
     pub segments: Vec<String>,
+    /// Label of the plug.
+    pub plug: Option<String>,
+}
+
+/// A stage that somebody carries out: the hands have done what [`NextView::act`] says.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct StageOrder {
+    /// The stage.
+    pub stage: String,
+    /// Label of the plug, where it is not the case's.
+    pub plug: Option<String>,
+    /// For `known-good-port`: the port of this machine that the plug is in.
+    pub on: Option<String>,
+    /// For `known-good-port`, in its place: what the plug showed in a port elsewhere.
+    pub shows: Option<Shown>,
+}
+
+/// What a plug showed where this machine cannot look.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Shown {
+    /// It passes.
+    Passes,
+    /// It fails.
+    Fails,
 }
 
 /// One announcement on its way to one target.
@@ -407,14 +437,19 @@ pub trait Desk: Send + Sync {
     /// # Errors
     /// An unknown port; a label that is not allowed; the store.
     fn open_case(&self, order: CaseOrder) -> Result<String, DeskError>;
-    /// Carries out a stage: the person has done what [`NextView::act`] says. The id of the run.
+    /// Carries out a stage. The id of the run; none where the person's word was taken. *Disk.*
     ///
     /// # Errors
-    /// No such case; a stage it does not have; not now.
-    fn perform(&self, case: &str, stage: &str) -> Result<String, DeskError>;
+    /// No such case; a stage it does not have; a value that does not belong to it; not now.
+    fn perform(&self, case: &str, order: StageOrder) -> Result<Option<String>, DeskError>;
     /// Skips a stage. *Disk.*
     ///
     /// # Errors
     /// As for [`Desk::perform`].
     fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), DeskError>;
+    /// Sets a stage aside: the person does not stand by what it showed. It counts for nothing and may come up again. *Disk.*
+    ///
+    /// # Errors
+    /// No such case; a stage that was not done; not now.
+    fn set_aside(&self, case: &str, stage: &str) -> Result<(), DeskError>;
 }

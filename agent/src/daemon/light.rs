@@ -29,7 +29,7 @@ use super::{
     desk::RecordQuery,
     local,
     logbook::Logbook,
-    site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site},
+    site::{Boxed, Order, PortFacts, RunEnd, Say, Site},
     supervisor::Supervisor,
 };
 use crate::{
@@ -198,7 +198,7 @@ impl Site for Quay {
         })
     }
 
-    fn meet(&self, _: &str) -> Result<Known, String> {
+    fn open_case(&self, _: &str, _: crate::case::conduct::Opening) -> Result<turnback_core::case::Case, String> {
         Err("nobody opens a case here".into())
     }
 

@@ -3,11 +3,14 @@
 use std::{path::Path, time::Duration};
 
 use jiff::Timestamp;
-use turnback_core::{labels::Labels, report::Report};
+use turnback_core::{case::Case, event::Event, labels::Labels};
 
-use super::site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site};
+use super::site::{Boxed, Order, PortFacts, RunEnd, Say, Site};
 use crate::{
-    case::conduct::{bench, speed_mbps},
+    case::{
+        conduct::{ConductError, Opening, open_case},
+        work::{self, Found, speed_mbps},
+    },
     engine::{
         cancel::Cancel,
         check::{CheckError, CheckOptions, check},
@@ -80,20 +83,18 @@ impl Site for LocalSite {
                     Some(what) => simulated::load(what).map(|rig| u64::from(rig.seed())).unwrap_or(order.seed),
                     None => order.seed,
                 };
-                let run = || {
-                    let mut port = open(&order.port, seed)?;
-                    arrange(&order, &mut *port);
-                    check(&mut *port, None, options(&order, started_at), &mut *say, &cancel)
-                };
-                end(run())
+                end(match open(&order.port, seed) {
+                    Ok(mut port) => carry_out(&order, &mut *port, started_at, &mut *say, &cancel),
+                    Err(error) => Err(CheckError::Port(error).into()),
+                })
             },
             RunEnd::Failed,
         )
     }
 
-    fn meet(&self, port: &str) -> Result<Known, String> {
-        let port = (self.open)(port, 1).map_err(|error| error.to_string())?;
-        Ok((port.identity(), port.offers()))
+    fn open_case(&self, port: &str, opening: Opening) -> Result<Case, String> {
+        let mut port = (self.open)(port, 1).map_err(|error| error.to_string())?;
+        open_case(&mut *port, opening).map_err(|error| error.to_string())
     }
 
     fn cpu_used(&self) -> Duration {
@@ -143,22 +144,33 @@ pub fn options(order: &Order, started_at: String) -> CheckOptions {
     }
 }
 
-/// Does what a hand would do for a stage of a case, where the port can: on a simulated rig.
-pub fn arrange(order: &Order, port: &mut dyn Port) {
-    if let Some(stage) = &order.stage
-        && let Some(spot) = stage.spot()
-        && port.offers().moves_plug
-    {
-        port.arrange(&bench(stage, &spot));
+/// Makes the check that is ordered, or carries out the stage.
+///
+/// # Errors
+/// When it could not be made.
+pub fn carry_out(
+    order: &Order,
+    port: &mut dyn Port,
+    started_at: String,
+    say: &mut dyn FnMut(Event),
+    cancel: &Cancel,
+) -> Result<Found, ConductError> {
+    let options = options(order, started_at);
+    match &order.stage {
+        Some(stage) => work::carry_out(stage, port, options, say, cancel),
+        None => Ok(Found::Report(Box::new(check(port, None, options, say, cancel)?))),
     }
 }
 
-/// How a check ended, as the supervisor wants to know it.
-pub fn end(done: Result<Report, CheckError>) -> RunEnd {
+/// How it ended, as the supervisor wants to know it.
+pub fn end(done: Result<Found, ConductError>) -> RunEnd {
     match done {
-        Ok(report) => RunEnd::Report(Box::new(report)),
-        Err(CheckError::Port(PortError::Lock(error @ LockError::Held { .. }))) => RunEnd::Busy(error.to_string()),
-        Err(CheckError::Port(error)) => match error.hint() {
+        Ok(Found::Report(report)) => RunEnd::Report(report),
+        Ok(Found::Pairs(pairs)) => RunEnd::Pairs(pairs),
+        Err(ConductError::Check(CheckError::Port(PortError::Lock(error @ LockError::Held { .. })))) => {
+            RunEnd::Busy(error.to_string())
+        }
+        Err(ConductError::Check(CheckError::Port(error))) => match error.hint() {
             Some(hint) => RunEnd::Failed(format!("{error} (hint: {hint})")),
             None => RunEnd::Failed(error.to_string()),
         },

@@ -5,6 +5,7 @@ use std::{future::Future, path::PathBuf, pin::Pin, sync::Arc, time::Duration};
 use sd_notify::NotifyState;
 use thiserror::Error;
 use tokio::signal::unix::{SignalKind, signal};
+use turnback_core::case::Case;
 
 use super::{
     announce::{self, with_logbook},
@@ -13,10 +14,10 @@ use super::{
     control,
     desk::{Desk, Happening},
     logbook::Logbook,
-    site::{Known, Site},
+    site::Site,
     supervisor::Supervisor,
 };
-use crate::config::Config;
+use crate::{case::conduct::Opening, config::Config};
 
 /// What a daemon is started with.
 pub struct Start<S: Site> {
@@ -83,11 +84,11 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
     let shared = Shared::new(config, logbook, move || clock.now());
     shared.board().demo = demo;
     let known = Arc::clone(&site);
-    let meet = Box::new(move |port: &str| meet(&known, port));
+    let open = Box::new(move |port: &str, opening: Opening| open_case(&known, port, opening));
     let mut supervisor = Supervisor::new(site, Arc::clone(&shared), watchdog()).await?;
     // Whoever shortens the watchdog's time must not have a healthy agent killed: thrice in it.
     supervisor.beat = sd_notify::watchdog_enabled().map(|limit| limit / 3);
-    let desk: Arc<dyn Desk> = Arc::new(Clerk::new(Arc::clone(&shared), meet));
+    let desk: Arc<dyn Desk> = Arc::new(Clerk::new(Arc::clone(&shared), open));
     let mut parts = tokio::task::JoinSet::new();
     let mut address = None;
     if let Some(page) = page {
@@ -130,19 +131,19 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
     Ok(ended.map_err(|error| format!("the supervisor failed: {error}"))?)
 }
 
-/// Gets to know a port; a driver may hang at that.
-fn meet<S: Site>(site: &Arc<S>, port: &str) -> Result<Known, String> {
-    let (done, met) = std::sync::mpsc::channel();
+/// Opens a case; a driver may hang at that.
+fn open_case<S: Site>(site: &Arc<S>, port: &str, opening: Opening) -> Result<Case, String> {
+    let (done, opened) = std::sync::mpsc::channel();
     let (site, name) = (Arc::clone(site), port.to_owned());
-    let spawned = std::thread::Builder::new().name("meet".into()).spawn(move || {
+    let spawned = std::thread::Builder::new().name("case".into()).spawn(move || {
         // Whoever asked may have given up meanwhile.
-        let _ = done.send(site.meet(&name));
+        let _ = done.send(site.open_case(&name, opening));
     });
     spawned.map_err(|error| format!("no thread could be started: {error}"))?;
-    met.recv_timeout(MEET_LIMIT).unwrap_or_else(|_| Err(format!("{port} does not answer")))
+    opened.recv_timeout(OPEN_LIMIT).unwrap_or_else(|_| Err(format!("{port} does not answer")))
 }
 
-const MEET_LIMIT: Duration = Duration::from_secs(10);
+const OPEN_LIMIT: Duration = Duration::from_secs(10);
 
 /// Reads the configuration again. Runs that are on go on as they were begun.
 fn reload(shared: &Arc<Shared>) {

@@ -5,16 +5,17 @@ use std::{future::Future, pin::Pin, time::Duration};
 
 use jiff::Timestamp;
 use turnback_core::{
-    case::StageName,
+    cable_test::CableTest,
+    case::{Case, StageName},
     event::Event,
     labels as core,
-    link::{Capabilities, Placement},
+    link::Placement,
     plan::Profile,
-    report::{PortIdentity, Report},
+    report::Report,
 };
 
 use super::desk::Labels;
-use crate::engine::cancel::Cancel;
+use crate::{case::conduct::Opening, engine::cancel::Cancel};
 
 /// A future that may be sent between threads.
 pub type Boxed<T> = Pin<Box<dyn Future<Output = T> + Send>>;
@@ -68,14 +69,13 @@ pub struct Order {
     pub record: core::Labels,
 }
 
-/// Who a port is and what it can do.
-pub type Known = (PortIdentity, Capabilities);
-
 /// How a check ended.
 #[derive(Clone, Debug)]
 pub enum RunEnd {
     /// With a report.
     Report(Box<Report>),
+    /// It was a cable test, and found this; `None` where the adapter offers none.
+    Pairs(Option<CableTest>),
     /// It could not be made, and why.
     Failed(String),
     /// Another program tests the port just now.
@@ -89,13 +89,13 @@ pub trait Site: Send + Sync + 'static {
     /// Which ports there are, with those that the configuration names outright: simulated ones, and serial lines by any name
     /// of theirs. May hang as long as a driver does: whoever asks sets a limit.
     fn ports(&self, named: Vec<String>) -> Boxed<Result<Vec<PortFacts>, String>>;
-    /// Makes a check on a thread of its own. It ends soon after `cancel`, unless a driver hangs.
+    /// Makes a check, or carries out a stage, on a thread of its own. It ends soon after `cancel`, unless a driver hangs.
     fn check(&self, order: Order, say: Say, cancel: Cancel) -> Boxed<RunEnd>;
-    /// Gets to know a port that may not be open. Blocks, as long as a driver does.
+    /// Opens a case of a port that may not be open; nothing is sent for it. Blocks, as long as a driver does.
     ///
     /// # Errors
     /// Why it cannot, in words.
-    fn meet(&self, port: &str) -> Result<Known, String>;
+    fn open_case(&self, port: &str, opening: Opening) -> Result<Case, String>;
     /// Processor time used by this program so far.
     fn cpu_used(&self) -> Duration;
     /// Processors there are.

@@ -22,10 +22,10 @@ use super::{
     announce::Announcement,
     board::Shared,
     logbook::{Entry, Logbook, LogbookError, Memory, Outgoing, Remembered},
-    site::{Boxed, Known, Order, PortFacts, RunEnd, Say, Site},
+    site::{Boxed, Order, PortFacts, RunEnd, Say, Site},
     supervisor::Supervisor,
 };
-use crate::{config::Config, engine::cancel::Cancel, ports::simulated::SimulatedPort};
+use crate::{case::conduct::Opening, config::Config, engine::cancel::Cancel, ports::simulated::SimulatedPort};
 
 const CONFIG: &str = r#"
 zone = "Europe/Berlin"
@@ -158,7 +158,7 @@ impl Site for World {
         })
     }
 
-    fn meet(&self, _: &str) -> Result<Known, String> {
+    fn open_case(&self, _: &str, _: Opening) -> Result<turnback_core::case::Case, String> {
         Err("nobody opens a case in this world".into())
     }
 

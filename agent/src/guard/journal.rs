@@ -28,7 +28,7 @@ mod recover;
 #[cfg(test)]
 mod tests;
 
-pub use recover::{Apply, ApplyError, Damaged, Outcome, Recovered, Recovery, Standing, put_back, recover};
+pub use recover::{Apply, ApplyError, Damaged, Outcome, Recovered, Recovery, Standing, left, put_back, recover};
 
 /// What a change was made to.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -10,7 +10,7 @@ use axum::{
     },
     http::StatusCode,
     response::{
-        IntoResponse,
+        IntoResponse, Response,
         sse::{self, KeepAlive, Sse},
     },
     routing::{get, post},
@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use tokio::sync::broadcast::{self, error::RecvError};
 
 use super::error::ApiError;
-use crate::daemon::desk::{CaseOrder, Desk, DeskError, Happening, RecordQuery, StartOrder};
+use crate::daemon::desk::{CaseOrder, Desk, DeskError, Happening, RecordQuery, StageOrder, StartOrder};
 
 /// The desk that every route asks.
 pub type SharedDesk = Arc<dyn Desk>;
@@ -38,6 +38,7 @@ pub const ROUTES: &[(&str, &str, &str)] = &[
     ("GET", "/api/1/cases/{case}", "one case"),
     ("POST", "/api/1/cases/{case}/stages", "carries out a stage"),
     ("POST", "/api/1/cases/{case}/skips", "skips a stage"),
+    ("POST", "/api/1/cases/{case}/asides", "sets a stage aside"),
     ("GET", "/api/1/announcements", "announcements that are not delivered yet"),
     ("GET", "/api/1/happenings", "what happens, as server-sent events"),
     ("GET", "/metrics", "figures for a Prometheus server"),
@@ -57,6 +58,7 @@ pub fn router(desk: SharedDesk) -> Router {
         .route("/api/1/cases/{case}", get(case))
         .route("/api/1/cases/{case}/stages", post(perform))
         .route("/api/1/cases/{case}/skips", post(skip))
+        .route("/api/1/cases/{case}/asides", post(set_aside))
         .route("/api/1/announcements", get(announcements))
         .route("/api/1/happenings", get(happenings))
         .route("/health", get(health))
@@ -165,21 +167,13 @@ async fn open_case(State(desk): State<SharedDesk>, order: Body) -> Result<impl I
     Ok((StatusCode::CREATED, Json(opened)))
 }
 
-/// Which stage to carry out.
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct StageOrder {
-    stage: String,
-}
-
-async fn perform(
-    State(desk): State<SharedDesk>,
-    Path(case): Path<String>,
-    order: Body,
-) -> Result<impl IntoResponse, ApiError> {
-    let StageOrder { stage } = body(order)?;
-    let run = ask(&desk, move |desk| desk.perform(&case, &stage)).await?;
-    Ok((StatusCode::ACCEPTED, Json(Started { run })))
+async fn perform(State(desk): State<SharedDesk>, Path(case): Path<String>, order: Body) -> Result<Response, ApiError> {
+    let order: StageOrder = body(order)?;
+    let id = case.clone();
+    match ask(&desk, move |desk| desk.perform(&id, order)).await? {
+        Some(run) => Ok((StatusCode::ACCEPTED, Json(Started { run })).into_response()),
+        None => Ok(Json(ask(&desk, move |desk| desk.case(&case)).await?).into_response()),
+    }
 }
 
 /// Which stage to skip, and why.
@@ -194,6 +188,18 @@ struct SkipOrder {
 async fn skip(State(desk): State<SharedDesk>, Path(case): Path<String>, order: Body) -> Answer<impl Serialize> {
     let SkipOrder { stage, why } = body(order)?;
     ask(&desk, move |desk| desk.skip(&case, &stage, &why).and_then(|()| desk.case(&case))).await.map(Json)
+}
+
+/// Which stage to set aside.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct AsideOrder {
+    stage: String,
+}
+
+async fn set_aside(State(desk): State<SharedDesk>, Path(case): Path<String>, order: Body) -> Answer<impl Serialize> {
+    let AsideOrder { stage } = body(order)?;
+    ask(&desk, move |desk| desk.set_aside(&case, &stage).and_then(|()| desk.case(&case))).await.map(Json)
 }
 
 async fn announcements(State(desk): State<SharedDesk>) -> Answer<impl Serialize> {

@@ -242,7 +242,7 @@ mod tests {
         let gate = Arc::new(Gate::new(Names::new(address, &[], false), Token::new(TOKEN), true));
         let shared =
             Shared::new(Config::parse("none", "").unwrap(), Box::new(Memory::default()), || Timestamp::UNIX_EPOCH);
-        let desk = Arc::new(Clerk::new(shared, Box::new(|_| Err("nobody asks".into()))));
+        let desk = Arc::new(Clerk::new(shared, Box::new(|_, _| Err("nobody asks".into()))));
         let router = crate::http::router(desk, gate, false);
         let (mut ours, theirs) = tokio::io::duplex(4096);
         let (_stop, stopped) = watch::channel(false);

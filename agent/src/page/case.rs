@@ -28,7 +28,7 @@ pub fn render(case: &Case) -> Result<String, askama::Error> {
     Sheet {
         subject: case_text::about(case),
         kind: "Report of a case",
-        when: &case.changed_at,
+        when: &whole_seconds(&case.changed_at),
         way: plot::case::signal_way(case),
         moves,
         facts: facts(case),
@@ -40,6 +40,14 @@ pub fn render(case: &Case) -> Result<String, askama::Error> {
         ..Sheet::new(&case.verdict, &cautions(case))
     }
     .render()
+}
+
+/// An RFC 3339 time without its fraction of a second, which is for programs.
+fn whole_seconds(time: &str) -> String {
+    match time.split_once('.') {
+        Some((seconds, rest)) => format!("{seconds}{}", rest.trim_start_matches(|c: char| c.is_ascii_digit())),
+        None => time.to_owned(),
+    }
 }
 
 /// Who, what, where.

@@ -2,7 +2,10 @@
 
 use serde_json::Value;
 
-use super::{ethernet::setting::EthernetSettings, serial::setting::SerialSettings};
+use super::{
+    ethernet::setting::EthernetSettings,
+    serial::setting::{SerialSettings, told_shortly},
+};
 use crate::guard::journal::{Apply, ApplyError, Change, Standing, Target};
 
 /// Reads and writes settings of every kind of port this program changes; one that works on interfaces, one on devices.
@@ -45,4 +48,9 @@ impl Apply for EverySetting {
             Target::Device { .. } => self.serial.same(change, a, b),
         }
     }
+}
+
+/// A change that was left by a run that was killed, in words.
+pub fn told_of_left(change: &Change) -> String {
+    told_shortly(change).unwrap_or_else(|| change.to_string())
 }

@@ -75,6 +75,38 @@ impl Store {
         }
     }
 
+    /// The case that was worked on last, unless a run that is none of its own was begun since: what `last` means where both kinds
+    /// of document are asked for.
+    ///
+    /// # Errors
+    /// As for [`Store::find_case`]; having no case is none.
+    pub fn case_done_last(&self) -> Result<Option<Case>, StoreError> {
+        let read = || {
+            let latest =
+                "SELECT id, case_id, changed_ms, document FROM case_document ORDER BY changed_ms DESC, id DESC LIMIT 1";
+            type Latest = (i64, String, i64, String);
+            let latest: Option<Latest> = self
+                .db
+                .prepare_cached(latest)?
+                .query_row([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?)))
+                .optional()?;
+            let Some((id, case, changed_ms, document)) = latest else { return Ok(None) };
+            let other: Option<(String, i64)> = self
+                .db
+                .prepare_cached(
+                    "SELECT run, started_ms FROM run WHERE NOT EXISTS \
+                     (SELECT 1 FROM case_run WHERE case_run.case_id = ?1 AND case_run.run = run.run) \
+                     ORDER BY started_ms DESC, id DESC LIMIT 1",
+                )?
+                .query_row([id], |row| Ok((row.get(0)?, row.get(1)?)))
+                .optional()?;
+            let since = other.is_some_and(|(run, started_ms)| begun_ms(&run, started_ms) > changed_ms);
+            Ok((!since).then_some((case, document)))
+        };
+        let found = read().map_err(|error| self.told(error))?;
+        found.map(|(case, document)| parsed(&case, &document)).transpose()
+    }
+
     /// The open case of this port and cable that was changed last. Ports are the same by their permanent address, where both
     /// have one, else by name and kind.
     ///
@@ -169,6 +201,14 @@ pub(super) fn put_newer(tx: &Transaction<'_>, case: &Case, changed_ms: i64, docu
         put(tx, case, changed_ms, document)?;
     }
     Ok(newer)
+}
+
+/// When a run began, ms since 1970 UTC: its id knows it finer than its report, which tells whole seconds.
+fn begun_ms(run: &str, started_ms: i64) -> i64 {
+    let of_id = uuid::Uuid::parse_str(run).ok().and_then(|id| id.get_timestamp());
+    let ms = of_id.map(|time| time.to_unix()).map(|(seconds, ns)| seconds as i64 * 1000 + i64::from(ns / 1_000_000));
+    // An id that came from elsewhere may hold any time.
+    ms.filter(|ms| (started_ms..started_ms + 1000).contains(ms)).unwrap_or(started_ms)
 }
 
 pub(super) fn changed_ms(case: &Case) -> Result<i64, StoreError> {

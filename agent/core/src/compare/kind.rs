@@ -122,7 +122,8 @@ impl DamageTally {
         })
     }
 
-    /// Errors stand in fewer groups than half of what scattered errors would.
+    /// Errors stand in fewer groups than half of what scattered errors would: wrong bits within a probe, or errored probes in the
+    /// stream, as where a disturbance lasts for many probes and hits each of them once at most.
     ///
     /// With a share `p` of all bits wrong at random, an error ends its group if the next [`GUARD_BITS`] bits are right:
     /// `(1-p)^GUARD_BITS` of the errors do.
@@ -130,7 +131,10 @@ impl DamageTally {
         let ratio = self.bit_errors as f64 / self.bits_compared as f64;
         let groups_by_chance = self.bit_errors as f64 * (1.0 - ratio).powi(GUARD_BITS as i32);
         let groups = self.bursts + self.bit_errors.saturating_sub(self.bit_errors_in_bursts);
-        self.bit_errors >= FEWEST_BURST_ERRORS && (groups as f64) < groups_by_chance / 2.0
+        let within_probes = self.bit_errors >= FEWEST_BURST_ERRORS && (groups as f64) < groups_by_chance / 2.0;
+        let by_chance = self.errored_groups_by_chance;
+        within_probes
+            || self.errored_groups > 0 && by_chance >= FEWEST_GROUPS_BY_CHANCE && 2 * self.errored_groups < by_chance
     }
 }
 
@@ -148,3 +152,7 @@ const STRAY_PERCENT: u64 = 1;
 
 /// Wrong bits below which nothing is called bursts.
 const FEWEST_BURST_ERRORS: u64 = 8;
+
+/// Groups of errored probes that chance would make, below which half of them may be chance too: of a Poisson count of 32, fewer
+/// than 16 come once in about two thousand runs.
+const FEWEST_GROUPS_BY_CHANCE: u64 = 32;

@@ -13,7 +13,7 @@ mod tally;
 mod tests;
 
 pub use kind::{DamageKind, Level};
-pub use tally::{Counts, DamageTally};
+pub use tally::{Counts, DamageTally, GROUP_GAP_PROBES};
 
 /// What is wrong with one echo.
 #[derive(Debug, Clone, PartialEq, Eq)]

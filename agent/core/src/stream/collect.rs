@@ -2,7 +2,7 @@
 
 use super::StreamSpec;
 use super::tally::Tally;
-use crate::compare::compare;
+use crate::compare::{GROUP_GAP_PROBES, compare};
 use crate::ledger::{Ledger, Mark, SPAN};
 use crate::pattern::Window;
 use crate::probe::ethernet::{ETHERTYPE, FORMAT, HEADER_BYTES, Header};
@@ -67,6 +67,9 @@ pub struct Collector {
     flow: Flow,
     origin: Nanos,
     last_sent_at: Nanos,
+    /// Sequence of the probe that was damaged last.
+    last_damaged: Option<u64>,
+    damaged_groups: u64,
     scratch: Vec<u8>,
     tally: Tally,
 }
@@ -81,6 +84,8 @@ impl Collector {
             flow,
             origin,
             last_sent_at: origin,
+            last_damaged: None,
+            damaged_groups: 0,
             scratch: Vec::with_capacity(spec.frame_bytes),
             tally: Tally::default(),
             spec,
@@ -218,6 +223,9 @@ impl Collector {
                     None => {}
                 }
                 self.tally.damage.add_damage(damage);
+                if self.last_damaged.replace(sequence).is_none_or(|last| sequence.abs_diff(last) > GROUP_GAP_PROBES) {
+                    self.damaged_groups += 1;
+                }
             }
             None => {
                 counts.failed_check_delivered += u64::from(echo.check == Some(FrameCheck::Wrong));
@@ -318,6 +326,7 @@ impl Collector {
         self.tally.counts.sent = sent;
         self.tally.counts.refused = refused;
         self.tally.counts.lost = self.ledger.lost(sent);
+        self.tally.damage.note_groups(self.damaged_groups);
         self.tally.counts.bit_errors = self.tally.counts.bit_errors.min(self.tally.counts.bits_compared);
         if self.tally.seconds.len() < sent_by_second.len() {
             self.tally.seconds.resize(sent_by_second.len(), Default::default());

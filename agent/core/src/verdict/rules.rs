@@ -3,6 +3,7 @@
 //! Each file holds the rules on one matter; this one puts them in order.
 
 mod damage;
+mod late;
 mod limit;
 mod link;
 mod occupied;
@@ -17,6 +18,7 @@ pub use remarks::{REMARKS, Remark};
 pub use suspects::suspects;
 
 use damage::{bit_errors, comes_and_goes, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
+use late::echoes_late;
 use limit::{few_hits, host_limited, limit_proved, places_disagree, too_few_bits};
 use link::{link_flapped, link_lost, no_link, port_gone, reconfigured};
 use occupied::{foreign_traffic, in_service};
@@ -67,6 +69,7 @@ pub const RULES: &[Rule] = &[
     Rule { name: "not-transmitted", decide: not_transmitted },
     Rule { name: "nothing-sent", decide: nothing_sent },
     Rule { name: "nothing-intact", decide: nothing_intact },
+    Rule { name: "echoes-late", decide: echoes_late },
     Rule { name: "nothing-returned", decide: nothing_returned },
     Rule { name: "damaged-after-check", decide: damaged_after_check },
     Rule { name: "link-flapped", decide: link_flapped },

@@ -29,7 +29,7 @@ fn port() -> SimulatedPort {
 
 fn case(cable: &str, changed_at: &str) -> Case {
     let opening = Opening { cable: cable.into(), segments: vec!["riser".into(), "duct".into()], plug: None };
-    let mut case = open_case(&mut port(), opening);
+    let mut case = open_case(&mut port(), opening).unwrap();
     case.changed_at = changed_at.into();
     case
 }

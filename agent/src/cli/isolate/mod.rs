@@ -8,7 +8,7 @@ use turnback_core::{
     case::{Case, Ended, Move, StageName},
     caution::Caution,
     event::Event,
-    plan::{Kind, PlanError, parse_duration},
+    plan::{PlanError, parse_duration},
     report::PortIdentity,
 };
 
@@ -148,7 +148,7 @@ fn open_shelf(record: &args::Record) -> Box<dyn CaseShelf> {
 
 fn plan(args: &args::Isolate, seed: u64) -> Result<StagePlan, Failure> {
     let mut profile = check::profile(&args.profile).map_err(|error| usage(with_causes(&error)))?;
-    if !matches!(profile.kind, Kind::Steps | Kind::Soak) {
+    if !StagePlan::fits(&profile) {
         let message =
             format!("profile {} does not fit a stage: give one of kind steps, such as quick or standard", profile.name);
         return Err(usage(message));
@@ -198,15 +198,8 @@ fn find_or_open(args: &args::Isolate, port: &mut dyn Port, shelf: &dyn CaseShelf
             open.case, open.case
         );
     }
-    let mut segments = args.segments.clone();
-    if segments.is_empty() {
-        segments = port.segments();
-    }
-    let mut seen = std::collections::HashSet::new();
-    if let Some(twice) = segments.iter().find(|label| label.trim().is_empty() || !seen.insert(label.as_str())) {
-        return Err(usage(format!("segment `{twice}`: every segment needs a label of its own")));
-    }
-    Ok(open_case(port, Opening { cable: args.cable.clone(), segments, plug: args.plug.clone() }))
+    let opening = Opening { cable: args.cable.clone(), segments: args.segments.clone(), plug: args.plug.clone() };
+    Ok(open_case(port, opening)?)
 }
 
 /// One sitting at a case.

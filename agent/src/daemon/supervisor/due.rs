@@ -1,6 +1,17 @@
 //! What is due, and whether there is room for it.
 
-use super::*;
+use std::{sync::Arc, time::Duration};
+
+use jiff::Timestamp;
+
+use super::{Supervisor, between};
+use crate::{
+    config::{Config, Round, planned_time},
+    daemon::{
+        board::{Asked, Cause, Running, Slot},
+        site::{PortFacts, Site},
+    },
+};
 
 /// A run that could start.
 pub(super) struct Candidate {
@@ -9,6 +20,7 @@ pub(super) struct Candidate {
     pub(super) due_ms: i64,
     pub(super) asked: Option<Asked>,
 }
+
 impl<S: Site> Supervisor<S> {
     /// What is due, the most urgent first; and how long until the next thing is.
     pub(super) fn find_due(&self, now: Timestamp) -> (Vec<Candidate>, Option<Duration>) {

@@ -1,9 +1,29 @@
 //! What a run found, and all that follows from it.
 
-use turnback_core::report::Report;
+use std::sync::Arc;
 
-use super::*;
-use crate::daemon::{board::ASKED, cases};
+use jiff::Timestamp;
+use turnback_core::{
+    report::Report,
+    watch::{
+        drift::Sample,
+        standing::{Change, Finding, Hysteresis, State},
+    },
+};
+
+use super::{Over, Supervisor};
+use crate::{
+    case::work::Found,
+    config::Config,
+    daemon::{
+        announce::{Announcement, with_logbook},
+        board::{ASKED, Cause},
+        cases,
+        desk::Happening,
+        logbook::Entry,
+        site::{RunEnd, Site},
+    },
+};
 
 impl<S: Site> Supervisor<S> {
     pub(super) async fn take(&mut self, over: Over) {
@@ -12,8 +32,9 @@ impl<S: Site> Supervisor<S> {
         let Some(running) = self.shared.board().ports.get_mut(&port).and_then(|p| p.running.take()) else { return };
         self.shared.wake.notify_one();
         let ending = self.shared.stopped.is_stopped();
-        let (finding, report) = match end {
+        let (finding, report, told) = match end {
             RunEnd::Report(report) => {
+                let told = Ok(Found::Report(report.clone()));
                 let finding = match Finding::of(&report) {
                     // It was given up and said so; what it found that late is on record and says nothing more.
                     _ if running.hung => Finding::Interrupted,
@@ -23,8 +44,10 @@ impl<S: Site> Supervisor<S> {
                     }
                     finding => finding,
                 };
-                (finding, Some(report))
+                (finding, Some(report), told)
             }
+            RunEnd::Pairs(_) if running.by_hand => (Finding::Interrupted, None, Err("ended by hand".to_owned())),
+            RunEnd::Pairs(pairs) => (Finding::Interrupted, None, Ok(Found::Pairs(pairs))),
             RunEnd::Busy(text) => {
                 tracing::info!(port, run, why = text, "not tested now: another run has the port");
                 let round = self.settle_slot(&port, &running.cause);
@@ -42,10 +65,10 @@ impl<S: Site> Supervisor<S> {
             RunEnd::Failed(text) => {
                 tracing::error!(port, run, error = text, "the run could not be made");
                 *self.shared.board().figures.run_errors.entry(port.clone()).or_default() += 1;
-                (Finding::Inconclusive(format!("not-made: {text}")), None)
+                (Finding::Inconclusive(format!("not-made: {text}")), None, Err(text))
             }
         };
-        let told = report.clone().ok_or_else(|| "the run could not be made".to_owned());
+        let finding = if running.aside { Finding::Interrupted } else { finding };
         self.end_stage(&running.cause, &run, told).await;
         let outcome = report.as_ref().map(|report| report.verdict.outcome);
         tracing::info!(port, run, outcome = outcome.map_or("none", |o| o.name()), "run over");
@@ -57,10 +80,11 @@ impl<S: Site> Supervisor<S> {
             Finding::Interrupted if ending => None,
             _ => self.settle_slot(&port, &running.cause),
         };
-        if let Some(report) = &report {
+        let own = report.as_ref().filter(|_| !running.aside);
+        if let Some(report) = own {
             self.count(&port, report);
         }
-        let drifts = match report.as_ref().and_then(|report| Sample::of(report)) {
+        let drifts = match own.and_then(|report| Sample::of(report)) {
             Some(sample) => {
                 let mut board = self.shared.board();
                 board.ports.get_mut(&port).map(|p| p.memory.drift.take(&sample)).unwrap_or_default()
@@ -72,7 +96,7 @@ impl<S: Site> Supervisor<S> {
     }
 
     /// A run that carried out a stage of a case goes into the case.
-    pub(super) async fn end_stage(&mut self, cause: &Cause, run: &str, told: Result<Box<Report>, String>) {
+    pub(super) async fn end_stage(&mut self, cause: &Cause, run: &str, told: Result<Found, String>) {
         let Cause::Asked { by } = cause else { return };
         if by == ASKED {
             return;
@@ -85,7 +109,7 @@ impl<S: Site> Supervisor<S> {
         }
     }
 
-    pub(super) fn count(&self, port: &str, report: &turnback_core::report::Report) {
+    pub(super) fn count(&self, port: &str, report: &Report) {
         let mut board = self.shared.board();
         let figures = &mut board.figures;
         let name = || port.to_owned();
@@ -114,7 +138,7 @@ impl<S: Site> Supervisor<S> {
         finding: &Finding,
         drifts: &[String],
         round: Option<usize>,
-        report: Option<Box<turnback_core::report::Report>>,
+        report: Option<Box<Report>>,
         now: Timestamp,
     ) {
         let now_ms = now.as_millisecond();
@@ -163,7 +187,7 @@ impl<S: Site> Supervisor<S> {
         change: Option<Change>,
         run: Option<String>,
         round: Option<usize>,
-        report: Option<Box<turnback_core::report::Report>>,
+        report: Option<Box<Report>>,
         now_ms: i64,
     ) {
         let entry = {

@@ -11,34 +11,18 @@ mod found;
 mod start;
 mod write;
 
-use std::{
-    collections::BTreeSet,
-    sync::{Arc, Mutex},
-    time::Duration,
-};
+use std::{collections::BTreeSet, sync::Arc, time::Duration};
 
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::mpsc;
-use turnback_core::{
-    event::Event,
-    rng::Rng,
-    watch::{
-        drift::Sample,
-        standing::{Change, Finding, Hysteresis, State},
-    },
-};
+use turnback_core::watch::standing::Finding;
 
 use super::{
-    announce::{Announcement, with_logbook},
-    board::{Asked, Board, Cause, Running, Shared, Slot, Watched},
+    announce::with_logbook,
+    board::{Board, Shared, Watched},
     budget::Budget,
-    desk::{Happening, LiveRun},
     logbook::{Entry, PortMemory},
-    site::{Order, PortFacts, RunEnd, Site},
-};
-use crate::{
-    config::{Config, Round, planned_time},
-    engine::cancel::Cancel,
+    site::{PortFacts, RunEnd, Site},
 };
 
 /// Goes round until the daemon ends.

@@ -1,6 +1,21 @@
 //! Starting a run.
 
-use super::{due::Candidate, *};
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use turnback_core::{event::Event, link::Placement, rng::Rng, watch::standing::Finding};
+
+use super::{Over, Supervisor, due::Candidate};
+use crate::{
+    config::planned_time,
+    daemon::{
+        board::{Asked, Cause, Running, Shared},
+        desk::{Happening, LiveRun},
+        logbook::Entry,
+        site::{Order, Site},
+    },
+    engine::cancel::Cancel,
+};
 
 impl<S: Site> Supervisor<S> {
     pub(super) async fn start(&mut self, candidate: Candidate, now: Timestamp) {
@@ -31,14 +46,19 @@ impl<S: Site> Supervisor<S> {
         let run = asked.as_ref().map_or_else(|| uuid::Uuid::now_v7().to_string(), |a| a.run.clone());
         if let Some(finding) = refused {
             self.settle_slot(&name, &cause);
-            match &finding {
-                Finding::InService(why) => tracing::info!(port = name, why, "skipped: in service"),
-                _ => tracing::warn!(port = name, "not tested: the port is gone"),
-            }
+            let why = match &finding {
+                Finding::InService(why) => {
+                    tracing::info!(port = name, why, "skipped: in service");
+                    format!("{name} is in service: {why}")
+                }
+                _ => {
+                    tracing::warn!(port = name, "not tested: the port is gone");
+                    format!("the machine does not have {name} now")
+                }
+            };
             if asked.is_some() {
                 self.shared.tell(Happening::RunOver { run: run.clone(), port: name.clone(), outcome: None });
-                let why = Err("the port could not be tested: it is in service or gone".to_owned());
-                self.end_stage(&cause, &run, why).await;
+                self.end_stage(&cause, &run, Err(why)).await;
             }
             self.conclude(&name, None, &finding, &[], round_number, None, now).await;
             return;
@@ -60,7 +80,7 @@ impl<S: Site> Supervisor<S> {
             let Some(port) = board.ports.get_mut(&name) else { return };
             let cable = cable.or_else(|| {
                 // The cable is part of what is tested only when the plug is at its far end.
-                (placement == Some(turnback_core::link::Placement::FarEnd)).then(|| port.labels.cable.clone()).flatten()
+                (placement == Some(Placement::FarEnd)).then(|| port.labels.cable.clone()).flatten()
             });
             port.memory.begun = Some((run.clone(), cause_name.clone()));
             if matches!(cause, Cause::Repeat { .. }) {
@@ -87,6 +107,7 @@ impl<S: Site> Supervisor<S> {
                 hung: false,
                 adapter: facts.and_then(|f| f.adapter().map(str::to_owned)),
                 side_by_side,
+                aside: asked.as_ref().is_some_and(Asked::is_aside),
             });
             Order {
                 run: run.clone(),

@@ -1,6 +1,9 @@
 //! Into the logbook, also when it takes nothing for a while.
 
-use super::*;
+use std::sync::{Arc, Mutex};
+
+use super::Supervisor;
+use crate::daemon::{announce::with_logbook, logbook::Entry, site::Site};
 
 impl<S: Site> Supervisor<S> {
     /// Into the logbook; what it cannot take now is kept and tried again.

@@ -15,6 +15,8 @@ mod watch;
 
 pub use result::refused;
 
+use std::time::Duration;
+
 use thiserror::Error;
 use turnback_core::{
     counters::Counters,
@@ -195,6 +197,7 @@ impl<'a> Run<'a> {
                 Err(CheckError::Port(PortError::Gone(_))) => self.gathered.stopped = Some(Stopped::PortGone),
                 done => done?,
             }
+            self.hear_late()?;
             self.tell_gone_from_reconfigured();
         }
         // Settings are still as the run had them, and no probe is under way that a slow answer could disturb.
@@ -232,6 +235,21 @@ impl<'a> Run<'a> {
         }
     }
 
+    /// What is missing may be late: before anybody is blamed for it, it is waited for once more. Where not even the first probes
+    /// came back they were waited for already.
+    fn hear_late(&mut self) -> Result<(), CheckError> {
+        for runner in &mut self.runners {
+            let losses = self.gathered.losses.with_late(self.gathered.tally.counts.late);
+            let missing = losses.on_wire.saturating_sub(self.gathered.lost_before_ready);
+            let over = self.gathered.stopped.is_some() || self.cancel.is_cancelled();
+            if over || missing == 0 || self.gathered.handful.returned == 0 {
+                break;
+            }
+            self.gathered.tally.counts.late += runner.late(self.tag, missing, LATE_PATIENCE)?;
+        }
+        Ok(())
+    }
+
     fn must_stop(&self) -> bool {
         self.gathered.stopped.is_some() || self.cancel.is_cancelled()
     }
@@ -258,3 +276,6 @@ impl<'a> Run<'a> {
         self.settings_changed.push(setting);
     }
 }
+
+/// How long late echoes are waited for at the end (RFC 2544 23: two seconds for residual frames).
+const LATE_PATIENCE: Duration = Duration::from_secs(2);

@@ -8,6 +8,7 @@ use turnback_core::{
     link::{Capabilities, LinkState, Placement},
     plan::Profile,
     report::{self, Latency, PortIdentity, Report, SecondsSummary, Totals, Tried},
+    stats::latency::LatencyHistogram,
     time::clock_pair,
     verdict::{Verdict, judge},
 };
@@ -40,6 +41,10 @@ impl Run<'_> {
             losses,
             frame_bits: self.gathered.frame_bits(),
             transmitted,
+            shortest_trip_ns: [&self.gathered.tally.latency, &self.gathered.tally.latency_loaded]
+                .into_iter()
+                .filter_map(LatencyHistogram::min_ns)
+                .min(),
             spells: self.gathered.spells(&limit(&self.options.profile)),
             damage: self.gathered.tally.damage.kind(),
             slowdowns: self.gathered.slowdowns,

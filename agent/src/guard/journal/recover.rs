@@ -197,6 +197,23 @@ pub fn recover(directory: &Path, apply: &mut dyn Apply) -> Result<Recovery, Jour
     Ok(recovery)
 }
 
+/// Changes that processes left that are gone, and that [`recover`] would see to; nothing is touched for the answer. What a restart of
+/// the machine has undone is not among them.
+///
+/// # Errors
+///
+/// When the directory or a file in it cannot be read at all.
+pub fn left(directory: &Path) -> Result<Vec<Change>, JournalError> {
+    let boot = state::boot();
+    let mut left = Vec::new();
+    for Locked { path, file } in &mut abandoned(directory)? {
+        let mut bytes = Vec::new();
+        file.read_to_end(&mut bytes).map_err(|source| JournalError::Read { path: path.clone(), source })?;
+        left.extend(parse(&bytes).0.into_values().rev().filter(|change| change.boot == boot));
+    }
+    Ok(left)
+}
+
 /// Notes what is settled. A failure costs nothing: it is found settled the next time.
 fn note_settled(file: &mut File, bytes: &[u8], settled: &[u64]) {
     if let Some(cut) = bytes.iter().rposition(|&byte| byte == b'\n').map(|at| at + 1).filter(|&at| at < bytes.len()) {
@@ -237,10 +254,16 @@ impl fmt::Display for Target {
     }
 }
 
+impl fmt::Display for Change {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { process, target, kind, old, new, .. } = self;
+        write!(f, "{kind} of {target}, set from {old} to {new} by process {process}")
+    }
+}
+
 impl fmt::Display for Recovered {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Change { process, target, kind, old, new, .. } = &self.change;
-        write!(f, "{kind} of {target}, set from {old} to {new} by process {process}: ")?;
+        write!(f, "{}: ", self.change)?;
         match &self.outcome {
             Outcome::PutBack => f.write_str("put back"),
             Outcome::Unchanged => f.write_str("already as before"),

@@ -184,3 +184,22 @@ fn a_directory_that_is_not_there_has_nothing_to_recover() {
     let none = directory.path().join("none");
     assert_eq!(recover(&none, &mut Bench::default()).unwrap(), Recovery::default());
 }
+
+#[test]
+fn what_was_left_is_told_without_touching_it() {
+    let directory = abandoned_after(&[("mtu", json!(1500), json!(9000)), ("up", json!(false), json!(true))]);
+    for _ in 0..2 {
+        let left = left(directory.path()).unwrap();
+        let kinds: Vec<&str> = left.iter().map(|change| change.kind.as_str()).collect();
+        assert_eq!(kinds, ["up", "mtu"], "in the order in which they will be put back");
+        assert!(left[0].to_string().contains("up of /dev/quay, set from false to true by process"), "{}", left[0]);
+    }
+    let mut bench = Bench::with(&[("mtu", json!(9000)), ("up", json!(true))]);
+    assert_eq!(recover(directory.path(), &mut bench).unwrap().changes.len(), 2);
+    assert_eq!(left(directory.path()).unwrap(), []);
+    // What a process that lives has changed is its own business.
+    let journal = Journal::open(directory.path()).unwrap();
+    journal.begin(target(), "mtu", json!(1500), json!(9000)).unwrap();
+    assert_eq!(left(directory.path()).unwrap(), []);
+    assert_eq!(left(&directory.path().join("nowhere")).unwrap(), []);
+}

@@ -14,7 +14,7 @@ use super::{
     words,
 };
 use crate::{
-    daemon::desk::{CaseOrder, StartOrder},
+    daemon::desk::{CaseOrder, Shown, StageOrder, StartOrder},
     http::api::ask,
 };
 
@@ -77,6 +77,8 @@ pub struct Open {
     cable: String,
     #[serde(default)]
     segments: String,
+    #[serde(default)]
+    plug: String,
 }
 
 pub async fn open_case(
@@ -84,18 +86,23 @@ pub async fn open_case(
     Path(port): Path<String>,
     form: Result<Form<Open>, FormRejection>,
 ) -> Done {
-    let Form(Open { cable, segments }) = form.map_err(not_understood)?;
+    let Form(Open { cable, segments, plug }) = form.map_err(not_understood)?;
     let segments = segments.split(',').filter_map(|label| given(label.to_owned())).collect();
-    let order = CaseOrder { port, cable: given(cable), segments };
+    let order = CaseOrder { port, cable: given(cable), segments, plug: given(plug) };
     let case = ask(&book.desk, move |desk| desk.open_case(order)).await?;
     Ok(Redirect::to(&case_href(&case)))
 }
 
-/// Which stage, and why it is skipped.
+/// Which stage, with what it is carried out, or why it is skipped.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Stage {
     stage: String,
+    #[serde(default)]
+    plug: String,
+    #[serde(default)]
+    on: String,
+    shows: Option<Shown>,
     #[serde(default)]
     why: String,
 }
@@ -105,9 +112,10 @@ pub async fn perform(
     Path(case): Path<String>,
     form: Result<Form<Stage>, FormRejection>,
 ) -> Done {
-    let Form(Stage { stage, .. }) = form.map_err(not_understood)?;
+    let Form(Stage { stage, plug, on, shows, .. }) = form.map_err(not_understood)?;
     let back = case_href(&case);
-    ask(&book.desk, move |desk| desk.perform(&case, &stage)).await?;
+    let order = StageOrder { stage, plug: given(plug), on: given(on), shows };
+    ask(&book.desk, move |desk| desk.perform(&case, order)).await?;
     Ok(Redirect::to(&back))
 }
 
@@ -116,8 +124,19 @@ pub async fn skip(
     Path(case): Path<String>,
     form: Result<Form<Stage>, FormRejection>,
 ) -> Done {
-    let Form(Stage { stage, why }) = form.map_err(not_understood)?;
+    let Form(Stage { stage, why, .. }) = form.map_err(not_understood)?;
     let back = case_href(&case);
     ask(&book.desk, move |desk| desk.skip(&case, &stage, why.trim())).await?;
+    Ok(Redirect::to(&back))
+}
+
+pub async fn set_aside(
+    Extension(book): Extension<Book>,
+    Path(case): Path<String>,
+    form: Result<Form<Stage>, FormRejection>,
+) -> Done {
+    let Form(Stage { stage, .. }) = form.map_err(not_understood)?;
+    let back = case_href(&case);
+    ask(&book.desk, move |desk| desk.set_aside(&case, &stage)).await?;
     Ok(Redirect::to(&back))
 }

@@ -44,6 +44,7 @@ pub const ROUTES: &[(&str, &str)] = &[
     ("GET", "/cases/{case}"),
     ("POST", "/cases/{case}/stages"),
     ("POST", "/cases/{case}/skips"),
+    ("POST", "/cases/{case}/asides"),
     ("GET", "/daemon"),
     ("GET", "/enter"),
     ("POST", "/enter"),
@@ -67,6 +68,7 @@ pub fn router(desk: SharedDesk, gate: Arc<Gate>, tls: bool) -> Router {
         .route("/cases/{case}", get(read::case))
         .route("/cases/{case}/stages", post(act::perform))
         .route("/cases/{case}/skips", post(act::skip))
+        .route("/cases/{case}/asides", post(act::set_aside))
         .route("/daemon", get(read::daemon))
         .route("/enter", get(enter::form).post(enter::enter))
         .route("/leave", post(enter::leave))

@@ -300,9 +300,12 @@ struct Case {
 
 /// A stage that was done or skipped.
 struct StageLine {
+    name: String,
     stage: String,
     result: String,
     run_href: String,
+    /// It has a result that the person may not stand by.
+    may_be_set_aside: bool,
 }
 
 impl StageLine {
@@ -310,6 +313,8 @@ impl StageLine {
     fn new(stage: &StageView, running: Option<&String>) -> Self {
         let again = if stage.attempt > 1 { format!(" (attempt {})", stage.attempt) } else { String::new() };
         Self {
+            name: stage.stage.clone(),
+            may_be_set_aside: stage.counts && running.is_none(),
             stage: format!("{}{again}", stage.stage),
             result: match &stage.skipped {
                 Some(why) if why.is_empty() => "skipped".into(),

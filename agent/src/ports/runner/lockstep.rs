@@ -17,7 +17,7 @@ use turnback_core::{
     time::{ClockSource, Nanos, SECOND_NS},
 };
 
-use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger};
+use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger, is_probe_of};
 use crate::ports::PortError;
 
 /// A world that a port and its runner share.
@@ -63,6 +63,18 @@ impl StepRunner for LockstepRunner {
             });
         }
         Ok((foreign, own))
+    }
+
+    fn late(&mut self, tag: u64, most: u64, time: Duration) -> Result<u64, PortError> {
+        let mut world = lock(&self.world);
+        let end = world.now() + time.as_nanos() as u64;
+        let mut late = 0;
+        while late < most && world.now() < end {
+            let next = world.next_delivery_at().unwrap_or(end).clamp(world.now() + 1, end);
+            world.advance_to(next);
+            world.receive(&mut |d| late += u64::from(is_probe_of(d.bytes, tag)));
+        }
+        Ok(late.min(most))
     }
 
     fn run(

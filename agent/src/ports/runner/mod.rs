@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use turnback_core::{
     evidence::Stopped,
-    probe::ethernet::Address,
+    probe::ethernet::{Address, Header},
     stream::{StreamSpec, tally::Tally},
     time::{ClockSource, Nanos, SECOND_NS},
 };
@@ -88,6 +88,11 @@ pub trait StepRunner: Send {
     /// # Errors
     /// When the port fails.
     fn listen(&mut self, time: Duration) -> Result<(u64, u64), PortError>;
+    /// Reads on for `time`, or until `most` have come: how many intact probes of the run `tag` came in after they had been given up.
+    ///
+    /// # Errors
+    /// When the port fails.
+    fn late(&mut self, tag: u64, most: u64, time: Duration) -> Result<u64, PortError>;
     /// Carries out a step. `watch` is called a few times a second and says why to stop, if so.
     ///
     /// # Errors
@@ -97,6 +102,11 @@ pub trait StepRunner: Send {
         order: StepOrder,
         watch: &mut dyn FnMut(Glimpse) -> Option<Stopped>,
     ) -> Result<StepResult, PortError>;
+}
+
+/// Whether these are the bytes of an intact probe of this run.
+pub(super) fn is_probe_of(bytes: &[u8], tag: u64) -> bool {
+    Header::new_checked(bytes).is_ok_and(|header| header.tag() == tag)
 }
 
 /// Adds `count` probes sent at `now` to the second of the run they belong to.

@@ -21,7 +21,7 @@ use turnback_core::{
     time::{ClockSource, Nanos},
 };
 
-use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger};
+use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger, is_probe_of};
 use crate::ports::{Departure, PortError};
 
 /// The sending half of a port.
@@ -276,6 +276,15 @@ impl<S: Sender, R: Receiver> StepRunner for ThreadRunner<S, R> {
             })?;
         }
         Ok((foreign, own_host))
+    }
+
+    fn late(&mut self, tag: u64, most: u64, time: Duration) -> Result<u64, PortError> {
+        let deadline = Instant::now() + time;
+        let mut late = 0;
+        while late < most && Instant::now() < deadline {
+            self.receiver.receive(RECEIVE_TIMEOUT, &mut |frame| late += u64::from(is_probe_of(frame.bytes, tag)))?;
+        }
+        Ok(late.min(most))
     }
 
     fn run(

@@ -183,7 +183,7 @@ impl Port for SerialPort {
         let _ = open.tty.clear(ClearBuffer::All);
         let recovered = open.changes.put_back();
         let short = |recovered: &Recovered| match recovered.outcome {
-            Outcome::PutBack => told_shortly(recovered).unwrap_or_else(|| told(recovered)),
+            Outcome::PutBack => told_shortly(&recovered.change).unwrap_or_else(|| told(recovered)),
             _ => told(recovered),
         };
         recovered.iter().filter(|recovered| recovered.outcome != Outcome::Unchanged).map(short).collect()

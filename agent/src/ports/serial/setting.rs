@@ -238,7 +238,7 @@ impl Drop for Changes {
 
 /// A change and what became of it, in words; one of another kind of port as it tells itself.
 pub fn told(recovered: &Recovered) -> String {
-    let Some(what) = told_shortly(recovered) else { return recovered.to_string() };
+    let Some(what) = told_shortly(&recovered.change) else { return recovered.to_string() };
     match &recovered.outcome {
         Outcome::PutBack => format!("{what}: put back"),
         Outcome::Unchanged => format!("{what}: already as before"),
@@ -254,8 +254,8 @@ pub fn told(recovered: &Recovered) -> String {
 }
 
 /// A change of a serial line in few words: what was changed, and to what it belongs; `None` for any other.
-pub(super) fn told_shortly(recovered: &Recovered) -> Option<String> {
-    let Change { kind, target, old, .. } = &recovered.change;
+pub(in crate::ports) fn told_shortly(change: &Change) -> Option<String> {
+    let Change { kind, target, old, .. } = change;
     Some(match Setting::from_journal(kind, old)? {
         Setting::Format(old) => {
             format!("settings of {target} ({}{})", old.format(), if old.is_raw() { "" } else { ", not raw" })

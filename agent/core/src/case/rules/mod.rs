@@ -89,6 +89,15 @@ impl Finding {
         self
     }
 
+    /// A stage that would tell more and has been tried in vain: what is left is to do it for longer.
+    fn or_longer(mut self) -> Self {
+        if let Some(want) = self.wants.first().filter(|_| self.next.is_empty()) {
+            self.next = format!("do stage {} again for hours: so far it has decided nothing", want.stage);
+            self.again.get_or_insert(want.stage.clone());
+        }
+        self
+    }
+
     /// The stage worth doing again, for longer.
     fn again(mut self, stage: StageName) -> Self {
         self.again = Some(stage);
@@ -127,6 +136,7 @@ fn consider(case: &Case) -> Settled {
     });
     let (rule, finding) = pairs::weigh(&line, rule, finding);
     let finding = if given_up(&line, &finding) { finding.unproved() } else { finding };
+    let finding = finding.or_longer();
     let want = finding.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
     let next = want.map(|want| moves::to(&line, &want.stage, &want.why));
     let state = match (&next, finding.outcome, finding.location.len(), finding.wants.is_empty()) {

@@ -1,6 +1,7 @@
 //! The receiver against echoes made by hand from the sender's own probes.
 
 use super::*;
+use crate::compare::DamageTally;
 use crate::pattern::Pattern;
 use crate::stream::transmit::{Amount, Transmitter};
 use proptest::prelude::*;
@@ -255,5 +256,48 @@ proptest! {
     fn arbitrary_frames_never_panic(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
         let spec = spec(60);
         collector(&spec).handle_echo(echo(&bytes));
+    }
+}
+
+/// Damages probes as a channel of two states does that is left with a fixed chance at each probe (Gilbert, Bell System Technical
+/// Journal 39 (1960), pp. 1253-1265, from memory), one bit in each; with `leave` 1 every probe has its own chance.
+fn through_gilbert(seed: u64, enter: f64, leave: f64, hit: f64, count: u64) -> DamageTally {
+    let spec = spec(60);
+    let mut rng = crate::rng::Rng::new(seed);
+    let mut rx = collector(&spec);
+    let mut bad = false;
+    for mut frame in probes(&spec, count) {
+        bad = if bad { rng.fraction() >= leave } else { rng.fraction() < enter };
+        if bad && rng.fraction() < hit {
+            let bit = rng.below(8 * 18) as usize;
+            frame[42 + bit / 8] ^= 1 << (bit % 8);
+        }
+        rx.handle_echo(echo(&frame));
+    }
+    rx.finish(count, 0, &[count]).damage
+}
+
+#[test]
+fn a_disturbance_that_hits_many_probes_once_each_comes_in_bursts() {
+    use crate::compare::DamageKind;
+    for seed in 1..=4 {
+        // Bad for 200 probes on average, one in 20 of them hit: no probe holds two wrong bits near each other.
+        let bursts = through_gilbert(seed, 1e-4, 0.005, 0.05, 100_000);
+        assert!(bursts.bursts * 20 < bursts.errored_probes, "{bursts:?}");
+        assert_eq!(bursts.kind(), DamageKind::Bursts, "seed {seed}: {bursts:?}");
+    }
+}
+
+#[test]
+fn probes_hit_at_random_are_not_called_bursts_however_often_and_in_whatever_mixture_of_steps() {
+    use crate::compare::DamageKind;
+    for seed in 1..=4 {
+        let mut all = DamageTally::default();
+        for ratio in [0.001, 0.01, 0.05, 0.1, 0.5] {
+            let even = through_gilbert(seed, 1.0, 0.0, ratio, 20_000);
+            assert_eq!(even.kind(), DamageKind::Scattered, "seed {seed}, {ratio}: {even:?}");
+            all.merge(&even);
+        }
+        assert_eq!(all.kind(), DamageKind::Scattered, "seed {seed}: {all:?}");
     }
 }

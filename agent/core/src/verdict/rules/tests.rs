@@ -29,6 +29,7 @@ fn healthy() -> Evidence {
         losses: Losses::default(),
         frame_bits: FRAME_BITS,
         transmitted: Some(SENT),
+        shortest_trip_ns: Some(9_000),
         spells: Spells::default(),
         damage: DamageKind::None,
         slowdowns: 0,
@@ -121,6 +122,15 @@ fn speaking() -> Vec<(&'static str, Evidence, Outcome, Vec<Location>)> {
         ),
         ("nothing-sent", with(|e| e.counts = Counts::default()), Outcome::NotTested, vec![]),
         ("nothing-returned", with(|e| lost_on_wire(e, SENT)), Outcome::Undecided, vec![]),
+        (
+            "echoes-late",
+            with(|e| {
+                lost_on_wire(e, SENT);
+                e.counts.late = 1;
+            }),
+            Outcome::Undecided,
+            vec![],
+        ),
         (
             "nothing-intact",
             with(|e| lose(e, Losses { failed_check: SENT, ..Losses::default() })),
@@ -529,4 +539,36 @@ proptest! {
         });
         prop_assert_ne!(judge(&e).outcome, Outcome::Fault);
     }
+}
+
+/// Echoes that came back when they were not waited for any more: no fault of anything, and no pass either.
+#[test]
+fn late_echoes_blame_nobody_and_pass_nothing() {
+    let late = |late: u64, never: u64| {
+        with(|e| {
+            lose(e, Losses { in_host: late, on_wire: never, ..Losses::default() });
+            e.counts.late = late;
+        })
+    };
+    let rule = |e: &Evidence| judge(e).reasons[0].rule.clone();
+    for e in [
+        late(SENT, 0),
+        late(SENT - 5, 5),
+        late(SENT / 10, 0),
+        // As many as came late may be later still.
+        late(50_000, 50_000),
+        late(50_000, 400_000),
+        with(|e| e.shortest_trip_ns = Some(900_000_000)),
+    ] {
+        let verdict = judge(&e);
+        assert_eq!((verdict.outcome, rule(&e).as_str()), (Outcome::Undecided, "echoes-late"), "{verdict:#?}");
+    }
+    // A computer that was away for a moment: nothing missing, nothing to say.
+    assert_eq!(judge(&late(50_000, 0)).outcome, Outcome::Pass);
+    // A few late ones do not excuse what is lost.
+    assert_eq!(rule(&late(100, 50_000)), "bit-errors");
+    // What came back wrong is wrong.
+    let mut damaged = late(SENT / 2, 0);
+    wrong_bits(&mut damaged, 50_000);
+    assert_eq!(rule(&damaged), "bit-errors");
 }

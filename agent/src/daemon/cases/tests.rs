@@ -1,0 +1,194 @@
+//! Cases walked from the desk: on the demo's rigs, and on a port whose plug a hand moves.
+
+use turnback_core::{cable_test::Reading, labels::Labels, sim, verdict::Location};
+
+use super::*;
+use crate::{
+    case::conduct::{Opening, open_case},
+    daemon::{demo, local, logbook::Memory, site::Order, site::RunEnd},
+    ports::{Port, simulated::SimulatedPort},
+    testing::ByHand,
+};
+
+fn opening(segments: &[&str]) -> Opening {
+    Opening { cable: "Q-12".into(), segments: segments.iter().map(|s| (*s).to_owned()).collect(), plug: None }
+}
+
+fn perform(stage: &str) -> StageOrder {
+    StageOrder { stage: stage.to_owned(), ..StageOrder::default() }
+}
+
+fn next_of(logbook: &mut Memory, id: &str) -> Option<NextView> {
+    view(&logbook.case(id).unwrap(), None, || vec!["quay1".into()]).next
+}
+
+/// Carries out a stage as the supervisor does, on the port that `open` gives for a name.
+fn carry_out(logbook: &mut Memory, id: &str, order: &StageOrder, open: &mut dyn FnMut(&str) -> Box<dyn Port>) {
+    let (case, asked) = match begin(logbook.case(id).unwrap(), order, None).unwrap() {
+        Begun::Asked(case, asked) => (case, asked),
+        Begun::Answered(case) => return logbook.keep_case(&case).unwrap(),
+    };
+    logbook.keep_case(&case).unwrap();
+    let run = asked.run.clone();
+    let order = Order {
+        run: asked.run,
+        port: asked.port.clone(),
+        labels: Default::default(),
+        profile: asked.profile,
+        placement: asked.placement,
+        cable: asked.cable,
+        seed: 7,
+        stage: asked.stage,
+        record: Labels::default(),
+    };
+    let started_at = "2026-05-01T10:00:00+00:00".to_owned();
+    let mut port = open(&asked.port);
+    let told = match local::end(local::carry_out(&order, &mut *port, started_at, &mut |_| {}, &Cancel::default())) {
+        RunEnd::Report(report) => Ok(Found::Report(report)),
+        RunEnd::Pairs(pairs) => Ok(Found::Pairs(pairs)),
+        RunEnd::Failed(why) | RunEnd::Busy(why) => Err(why),
+    };
+    end(logbook, id, &run, told).unwrap();
+}
+
+/// Walks a case as the page does, each stage through the queue's own order.
+#[test]
+fn the_chafed_segment_is_found_from_the_desk() {
+    let port = || demo::open("quay2", std::time::Duration::from_secs(600), 7).unwrap();
+    // Nobody named the segments: the rig knows them.
+    let case = open_case(&mut *port(), opening(&[])).unwrap();
+    let (id, mut logbook) = (case.case.clone(), Memory::default());
+    logbook.keep_case(&case).unwrap();
+    for _ in 0..20 {
+        let Some(next) = next_of(&mut logbook, &id) else { break };
+        assert_eq!(next.known_good, None, "a rig has a port of its own");
+        carry_out(&mut logbook, &id, &perform(&next.stage), &mut |_| port());
+    }
+    let case = logbook.case(&id).unwrap();
+    let shown = view(&case, None, Vec::new);
+    assert_eq!(shown.state, "decided", "{shown:#?}");
+    assert_eq!(case.verdict.location, [Location::Cable], "{:#?}", case.verdict);
+    assert_eq!(case.verdict.segment.as_deref(), Some("crane-rail"));
+    assert!(begin(case.clone(), &perform("at-port"), None).is_err(), "it is over");
+    assert!(skip(case.clone(), "at-port", "").is_err());
+    // Whoever does not stand by a stage has the case opened again.
+    let again = set_aside(case, "far-end").unwrap();
+    assert_eq!(again.state, CaseState::Open);
+    assert!(set_aside(again, "other-plug").is_err(), "it was never done");
+}
+
+#[test]
+fn what_a_case_does_not_have_is_refused() {
+    let mut port = demo::open("quay0", Default::default(), 1).unwrap();
+    assert!(open_case(&mut *port, opening(&["riser", "riser"])).is_err());
+    let case = open_case(&mut *port, opening(&[])).unwrap();
+    for stage in ["", "nowhere", "far-end:crane-rail"] {
+        assert!(begin(case.clone(), &perform(stage), None).is_err(), "{stage}");
+    }
+    let on = StageOrder { on: Some("quay1".into()), ..perform("at-port") };
+    let shows = StageOrder { shows: Some(Shown::Passes), ..perform("at-port") };
+    for order in [on, shows] {
+        assert!(matches!(begin(case.clone(), &order, None), Err(DeskError::Value { .. })), "{order:?}");
+    }
+    let skipped = skip(case, "internal", "no time\u{7}").unwrap();
+    assert_eq!(view(&skipped, None, Vec::new).stages[0].skipped.as_deref(), Some("no time"));
+    // A run that is over although nobody waits for it changes nothing.
+    let mut logbook = Memory::default();
+    logbook.keep_case(&skipped).unwrap();
+    end(&mut logbook, &skipped.case, "another", Err("gone".into())).unwrap();
+    assert_eq!(logbook.case(&skipped.case).unwrap(), skipped);
+}
+
+/// The bench behind a port whose plug a hand moves: what the person at the page does between the stages.
+fn by_hand(rig: &str, name: &str, stage: &str) -> Box<dyn Port> {
+    let mut rig_port = SimulatedPort::of(&sim::builtin(rig).unwrap(), name.to_owned(), 7);
+    let stage: StageName = stage.parse().unwrap();
+    if let Some(spot) = stage.spot() {
+        rig_port.arrange(&crate::case::work::bench(&stage, &spot));
+    }
+    Box::new(ByHand(rig_port))
+}
+
+/// Leads a case to its end; stages on another port are done there.
+fn lead(rig: &str, known_good: &dyn Fn() -> StageOrder) -> (Case, Vec<String>) {
+    let case = open_case(&mut *by_hand(rig, "quay0", "at-port"), opening(&[])).unwrap();
+    assert!(!case.capabilities.moves_plug);
+    let (id, mut logbook) = (case.case.clone(), Memory::default());
+    logbook.keep_case(&case).unwrap();
+    let mut ran_on = Vec::new();
+    for _ in 0..20 {
+        let Some(next) = next_of(&mut logbook, &id) else { break };
+        let order = match &next.known_good {
+            Some(ports) => {
+                assert_eq!(ports, &["quay1"]);
+                // Neither a port nor a word, both, or the port under test itself.
+                let both = StageOrder { on: Some("quay1".into()), shows: Some(Shown::Fails), ..perform(&next.stage) };
+                let own = StageOrder { on: Some("quay0".into()), ..perform(&next.stage) };
+                for wrong in [perform(&next.stage), both, own] {
+                    let refused = begin(logbook.case(&id).unwrap(), &wrong, None);
+                    assert!(matches!(refused, Err(DeskError::Value { name: "on", .. })), "{wrong:?}");
+                }
+                known_good()
+            }
+            None => perform(&next.stage),
+        };
+        carry_out(&mut logbook, &id, &order, &mut |port| {
+            ran_on.push(port.to_owned());
+            by_hand(rig, port, &next.stage)
+        });
+    }
+    (logbook.case(&id).unwrap(), ran_on)
+}
+
+#[test]
+fn a_bad_plug_is_found_on_a_known_good_port_of_this_machine() {
+    let on = || StageOrder { on: Some("quay1".into()), ..perform("known-good-port") };
+    let (case, ran_on) = lead("bad-plug", &on);
+    assert_eq!(
+        (case.state, case.verdict.location.as_slice()),
+        (CaseState::Decided, &[Location::Plug][..]),
+        "{case:#?}"
+    );
+    assert_eq!(ran_on.iter().filter(|port| *port == "quay1").count(), 2, "a plug is condemned by two runs: {ran_on:?}");
+    let there = case.stages.iter().find(|s| s.name == StageName::KnownGoodPort).unwrap();
+    assert_eq!(there.on_port.as_deref(), Some("quay1"));
+}
+
+#[test]
+fn the_word_of_a_person_stands_for_a_port_elsewhere() {
+    let passes = || StageOrder { shows: Some(Shown::Passes), ..perform("known-good-port") };
+    let (case, _) = lead("bad-port", &passes);
+    assert_eq!(case.verdict.location, [Location::Port], "{:#?}", case.verdict);
+    let fails = || StageOrder { shows: Some(Shown::Fails), ..perform("known-good-port") };
+    let (case, ran_on) = lead("bad-plug", &fails);
+    assert_eq!(case.verdict.location, [Location::Plug], "{:#?}", case.verdict);
+    assert!(ran_on.iter().all(|port| port == "quay0"), "{ran_on:?}");
+}
+
+#[test]
+fn the_pairs_of_a_condemned_cable_are_measured_from_the_desk() {
+    let (case, _) = lead("open-pair", &|| unreachable!("the port passes"));
+    assert_eq!(case.verdict.location, [Location::Cable], "{:#?}", case.verdict);
+    let measured = case.stages.iter().find(|s| s.name == StageName::CableTest).expect("the stage");
+    assert_eq!((measured.ended, &measured.run), (Ended::Done, &None));
+    let pairs = measured.pairs.as_ref().unwrap();
+    assert!(matches!(turnback_core::cable_test::read(pairs), Reading::Broken(_)), "{pairs}");
+    assert!(view(&case, None, Vec::new).stages.iter().any(|s| s.stage == "cable-test" && s.result.contains("open")));
+}
+
+#[test]
+fn a_cable_test_that_is_not_offered_or_fails_leaves_the_case_as_it_was() {
+    let case = open_case(&mut *by_hand("bad-cable", "quay0", "at-port"), opening(&[])).unwrap();
+    let (id, mut logbook) = (case.case.clone(), Memory::default());
+    logbook.keep_case(&case).unwrap();
+    carry_out(&mut logbook, &id, &perform("cable-test"), &mut |port| by_hand("bad-cable", port, "at-port"));
+    let after = logbook.case(&id).unwrap();
+    assert_eq!((after.stages.len(), after.offers_cable_test, &after.next), (0, false, &case.next));
+    let Begun::Asked(begun, asked) = begin(after, &perform("cable-test"), None).unwrap() else { panic!("a test") };
+    assert!(asked.is_aside());
+    logbook.keep_case(&begun).unwrap();
+    end(&mut logbook, &id, &asked.run, Err("it is in service: it has an address".into())).unwrap();
+    let cut = logbook.case(&id).unwrap();
+    assert_eq!((cut.stages[0].ended, &cut.next), (Ended::CutOff, &case.next));
+    assert!(view(&cut, None, Vec::new).stages[0].result.contains("in service"));
+}
