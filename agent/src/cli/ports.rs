@@ -1,6 +1,6 @@
 //! `turnback ports`: what this machine has, and whether it can be tested now.
 
-use std::{io::Write, path::Path, process::ExitCode};
+use std::{path::Path, process::ExitCode};
 
 use super::{NOT_TESTED, check, complain};
 use crate::{
@@ -39,7 +39,7 @@ pub fn run(json: bool, put_back: bool) -> ExitCode {
     } else {
         render(&ports, &serial)
     };
-    let _ = std::io::stdout().write_all(text.as_bytes());
+    let written = super::print(&text, ExitCode::SUCCESS);
     for change in &left {
         eprintln!("left by a run that was cut off, still to be put back: {}", told_of_left(change));
     }
@@ -47,7 +47,7 @@ pub fn run(json: bool, put_back: bool) -> ExitCode {
         let how = if put_back { "see above why it could not be" } else { "`turnback ports --put-back` does it" };
         eprintln!("hint: {how}; so does the next check of any real port");
     }
-    ExitCode::SUCCESS
+    written
 }
 
 /// What this user's runs left. Whose journal cannot be read has run nothing that is this user's to put back.
