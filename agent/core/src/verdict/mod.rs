@@ -5,6 +5,7 @@
 
 pub mod line;
 pub mod ratio;
+pub mod rule;
 pub mod rules;
 
 use serde::{Deserialize, Serialize};
