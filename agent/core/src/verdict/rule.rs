@@ -32,3 +32,25 @@ pub(super) struct Finding {
     pub(super) text: String,
     pub(super) next: String,
 }
+
+/// What is said beside any verdict: a name, and the words where there are any.
+pub type Remark<E> = (&'static str, fn(&E) -> Option<String>);
+
+/// The first rule that speaks decides; remarks follow.
+pub(super) fn judge_by<E>(rules: &[Rule<E>], remarks: &[Remark<E>], evidence: &E) -> Verdict {
+    let deciding = rules.iter().find_map(|rule| rule.judge(evidence));
+    let mut verdict = deciding.unwrap_or_else(|| Verdict {
+        outcome: Outcome::Undecided,
+        location: Vec::new(),
+        segment: None,
+        sureness: "no rule fits this evidence".into(),
+        reasons: Vec::new(),
+        next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
+    });
+    verdict.reasons.extend(
+        remarks
+            .iter()
+            .filter_map(|(name, remark)| remark(evidence).map(|text| Reason { rule: (*name).to_owned(), text })),
+    );
+    verdict
+}

@@ -15,7 +15,7 @@ use super::rule::{Finding, Rule};
 use super::{Location, Outcome};
 use crate::evidence::Evidence;
 
-pub use remarks::{REMARKS, Remark};
+pub use remarks::REMARKS;
 pub use suspects::suspects;
 
 use damage::{bit_errors, comes_and_goes, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
