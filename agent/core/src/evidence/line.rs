@@ -170,6 +170,11 @@ impl LineEvidence {
         }
     }
 
+    /// Lost bytes that are not put on the line: this computer counted them, or may have lost them uncounted.
+    pub fn lost_on_this_side(&self) -> u64 {
+        self.counts.lost.saturating_sub(self.put_on_line().lost)
+    }
+
     /// Pieces compared that failed on the way, at most all: damaged, slipped by what is put on the line, or holding a character that
     /// came in with an error.
     pub fn pieces_failed(&self) -> u64 {

@@ -179,6 +179,22 @@ impl LineCollector {
         self.in_step
     }
 
+    /// Whether the last bytes that came are the last that were sent, from their head on, which no other block has: the line keeps
+    /// order, so what is missing before them is lost.
+    pub fn end_is_in(&self) -> bool {
+        let block = BLOCK_BYTES as u64;
+        let Some(from) = self.sent.checked_sub(HEAD_BYTES as u64).map(|last_head| last_head / block * block) else {
+            return false;
+        };
+        let mut end = [0; BLOCK_BYTES + HEAD_BYTES];
+        let end = &mut end[..(self.sent - from) as usize];
+        if from < self.settled || self.waiting.len() < end.len() {
+            return false;
+        }
+        self.stream.fill(from, end);
+        self.waiting.ends_with(end)
+    }
+
     /// What was measured so far.
     pub fn tally(&self) -> &LineTally {
         &self.tally

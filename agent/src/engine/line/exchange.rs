@@ -53,12 +53,16 @@ pub(super) struct Exchanged {
 pub(super) struct Exchange {
     rx: LineCollector,
     window: u64,
+    /// The line gave something back before.
+    answers: bool,
     /// Of the bytes that are out, those that are not waited for any more: lost, most likely.
     written_off: u64,
     errors_before: Option<LineErrors>,
     /// Characters in error that show in the port's count alone, and are told to the collector.
     counted: u64,
     patience_ns: u64,
+    /// The same for a line that gave something back before.
+    long_patience_ns: u64,
     /// Silence after which what is out is written off.
     pause_ns: u64,
     /// Silence after which nothing more is on its way.
@@ -81,15 +85,22 @@ impl Exchange {
             errors_before: line.line_errors()?,
             rx: LineCollector::new(stream, format.data_bits, origin),
             window,
+            answers: false,
             written_off: 0,
             counted: 0,
             patience_ns: PATIENCE_NS + format.characters_ns(32),
+            long_patience_ns: LONG_PATIENCE_NS + format.characters_ns(32),
             pause_ns: PAUSE_NS + format.characters_ns(window + 32),
             rest_ns: REST_NS + format.characters_ns(8),
             first_sent_at: None,
             last_in_at: 0,
             buffer: Vec::new(),
         })
+    }
+
+    /// Waits as for a line that gave something back before.
+    pub(super) fn expect_answers(&mut self) {
+        self.answers = true;
     }
 
     /// Counts so far.
@@ -131,7 +142,7 @@ impl Exchange {
                 // Once until something is heard: a chip that was not served holds two windows, and being heard it is empty.
                 self.written_off = self.rx.outstanding();
                 written_off = true;
-            } else if now > heard_at + self.patience_ns {
+            } else if now > heard_at + self.patience() {
                 // Too late already before that look, so that a program kept from its processor has looked once more. Whatever is still out is lost; perhaps the next bytes fare better.
                 self.rx.settle(line.now());
                 line.discard()?;
@@ -151,27 +162,30 @@ impl Exchange {
         let lost_before = self.counts().lost;
         let end = self.rx.sent() + bytes;
         let start = line.now();
-        let mut deadline = start + self.patience_ns;
-        while self.rx.sent() < end || self.rx.outstanding() > 0 {
+        let mut deadline = start + self.patience();
+        while self.rx.sent() < end || self.waits() {
             let now = line.now();
             if self.rx.sent() < end {
                 self.offer(line, end)?;
             }
             if self.take_in(line, deadline.min(now + WAIT_NS))? > 0 {
-                deadline = line.now() + self.patience_ns;
+                deadline = line.now() + self.patience();
             } else if now >= deadline {
                 break;
             }
         }
         let trip = self.last_in_at.saturating_sub(start);
         self.hear_the_rest(line)?;
-        self.rx.settle(line.now());
+        // Where nothing came back yet, the first bytes may still come beside the next.
+        if self.counts().returned > 0 {
+            self.rx.settle(line.now());
+        }
         Ok((self.counts().lost == lost_before && self.rx.sent() == end).then_some(trip))
     }
 
     /// Takes in what comes without sending anything, until then.
     pub(super) fn hear(&mut self, line: &mut dyn Line, until: Nanos) -> Result<(), PortError> {
-        while line.now() < until && self.rx.outstanding() > 0 {
+        while line.now() < until && self.waits() {
             self.take_in(line, until)?;
         }
         Ok(())
@@ -179,11 +193,11 @@ impl Exchange {
 
     /// Waits for what is out, as long as something comes.
     pub(super) fn drain(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
-        let mut deadline = line.now() + self.patience_ns;
-        while self.rx.outstanding() > 0 {
+        let mut deadline = line.now() + self.patience();
+        while self.waits() {
             let now = line.now();
             if self.take_in(line, deadline.min(now + WAIT_NS))? > 0 {
-                deadline = line.now() + self.patience_ns;
+                deadline = line.now() + self.patience();
             } else if now >= deadline {
                 break;
             }
@@ -219,6 +233,17 @@ impl Exchange {
             errors,
             tally: self.rx.finish(line.now()),
         })
+    }
+
+    /// Silence after which what is out is lost. A line that gave something back and then nothing at all may be held up on this
+    /// side, and give back late what would then be taken for something else.
+    fn patience(&self) -> u64 {
+        if self.answers || self.counts().returned > 0 { self.long_patience_ns } else { self.patience_ns }
+    }
+
+    /// Something is out that may still come: the very last byte did not yet.
+    fn waits(&self) -> bool {
+        self.rx.outstanding() > 0 && !self.rx.end_is_in()
     }
 
     /// Whether bytes went missing that a lower pace may keep.
@@ -285,6 +310,8 @@ impl Exchange {
 
 /// Silence after which bytes that are out count as lost: far longer than a busy computer keeps a byte.
 const PATIENCE_NS: u64 = 2 * SECOND_NS;
+/// The same where it may be an adapter, its bus or the network behind it that stands still: our own choice.
+const LONG_PATIENCE_NS: u64 = 8 * SECOND_NS;
 /// Silence, beside what the bytes themselves take, after which it is worth to send on: longer than any adapter gathers bytes
 /// (255 ms at most where the driver lets it be set, from memory).
 const PAUSE_NS: u64 = 300_000_000;

@@ -295,8 +295,9 @@ impl<'a> LineRun<'a> {
     /// A few single blocks, of which the first hold every byte value. True when something comes back.
     fn handful(&mut self) -> Result<bool, CheckError> {
         let before = self.gathered.tally.counts;
+        // One stream for all rounds: what comes late from the first is still known in the second.
+        let mut exchange = self.exchange(Pattern::Counter, self.format)?;
         for _ in 0..HANDFUL_ROUNDS {
-            let mut exchange = self.exchange(Pattern::Counter, self.format)?;
             let (mut returned, mut missed) = (0, 0);
             for _ in 0..HANDFUL_BLOCKS {
                 let trip = exchange.alone(self.line, BLOCK_BYTES as u64)?;
@@ -309,11 +310,11 @@ impl<'a> LineRun<'a> {
                 }
             }
             self.gathered.handful.returned += returned;
-            self.take(exchange)?;
-            if self.must_stop() || self.gathered.tally.counts.returned > before.returned {
+            if self.must_stop() || exchange.counts().returned > 0 {
                 break;
             }
         }
+        self.take(exchange)?;
         let Handful { sent, returned } = self.gathered.handful;
         (self.say)(Event::HandfulDone { sent, returned });
         Ok(self.gathered.tally.counts.returned > before.returned)
@@ -322,7 +323,12 @@ impl<'a> LineRun<'a> {
     /// An exchange of this pattern, with block numbers that no exchange before it had.
     fn exchange(&mut self, pattern: Pattern, format: LineFormat) -> Result<Exchange, CheckError> {
         let stream = BlockStream { tag: self.tag, first_block: self.next_block, pattern, mask: format.data_mask() };
-        Ok(Exchange::begin(self.line, stream, format, self.window, self.origin)?)
+        let mut exchange = Exchange::begin(self.line, stream, format, self.window, self.origin)?;
+        // At another format it may never have.
+        if format == self.format && self.gathered.tally.counts.returned > 0 {
+            exchange.expect_answers();
+        }
+        Ok(exchange)
     }
 
     /// Ends an exchange and adds what it measured to the counts that are judged; gives the characters a second.

@@ -35,7 +35,7 @@ impl LineRun<'_> {
     /// A trial that fails is made again, and the better one counts: a computer that was busy for a moment looks like a bad format.
     /// Where not all that is dropped here is counted, the second is made at the pace at which nothing is dropped, and counts.
     fn try_twice(&mut self, asked: LineFormat) -> Result<Option<FormatTrial>, CheckError> {
-        let first = self.try_format(asked)?;
+        let first = self.try_format(asked, false)?;
         match first {
             Some(failed) if failed.taken.is_some() && !failed.is_clean() => {
                 let uncounted = self.line.capabilities().hides_overruns();
@@ -43,7 +43,7 @@ impl LineRun<'_> {
                 if uncounted {
                     self.window = WINDOW_MIN;
                 }
-                let again = self.try_format(asked);
+                let again = self.try_format(asked, true);
                 self.window = window;
                 let failures = |trial: &FormatTrial| (trial.failures(), trial.counts.failed());
                 let better =
@@ -54,7 +54,7 @@ impl LineRun<'_> {
         }
     }
 
-    fn try_format(&mut self, asked: LineFormat) -> Result<Option<FormatTrial>, CheckError> {
+    fn try_format(&mut self, asked: LineFormat, again: bool) -> Result<Option<FormatTrial>, CheckError> {
         if self.must_stop() {
             return Ok(None);
         }
@@ -77,6 +77,10 @@ impl LineRun<'_> {
         let paced = self.line.capabilities().paced;
         let bytes = if paced { (taken.characters_per_second() / 4.0).clamp(256.0, 8192.0) } else { 8192.0 };
         let mut exchange = self.exchange(Pattern::Prbs31, taken)?;
+        // A failure here may be blamed: not for want of patience.
+        if again && taken.bits_per_second <= self.format.bits_per_second {
+            exchange.expect_answers();
+        }
         let until = self.line.now() + taken.characters_ns(bytes as u64) * 4 + 4 * SECOND_NS;
         let cancel = self.cancel;
         exchange.run(self.line, Amount { bytes: bytes as u64, until }, false, &mut |_, _| {

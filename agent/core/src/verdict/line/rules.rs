@@ -232,10 +232,9 @@ fn piece_bits(e: &LineEvidence) -> f64 {
 fn bytes_damaged(e: &LineEvidence) -> Option<Finding> {
     let ratio = line_error_ratio(e)?;
     let c = &e.counts;
-    if c.damaged < ERRORS_MIN
-        || ratio.proved_above <= ratio.limit
-        || !refutes(e, c.pieces_damaged, c.pieces, piece_bits(e))
-    {
+    // A byte lost on this side may make a piece, and the one behind it, look damaged where more is missing than can be put in order.
+    let pieces = c.pieces_damaged.saturating_sub(e.lost_on_this_side().saturating_mul(2));
+    if c.damaged < ERRORS_MIN || ratio.proved_above <= ratio.limit || !refutes(e, pieces, c.pieces, piece_bits(e)) {
         return None;
     }
     let marks = match c.damaged_marked {
