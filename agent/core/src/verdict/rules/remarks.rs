@@ -1,6 +1,7 @@
 //! Remarks: what adds to the picture and decides nothing.
 
 use crate::evidence::{Evidence, Stopped};
+use crate::figure::count;
 
 /// A remark's name and the rule that may make it.
 pub type Remark = (&'static str, fn(&Evidence) -> Option<String>);
@@ -18,7 +19,7 @@ pub const REMARKS: &[Remark] = &[
         (e.slowdowns > 0).then(|| {
             format!(
                 "this computer could not keep up: {} frames were lost inside it, the rate was lowered {} times and the step repeated",
-                e.losses.in_host, e.slowdowns
+                count(e.losses.in_host), e.slowdowns
             )
         })
     }),
@@ -40,8 +41,8 @@ pub const REMARKS: &[Remark] = &[
                         (_, true) => "passes",
                         _ => "neither passes nor fails",
                     },
-                    r.failures,
-                    r.trials
+                    count(r.failures),
+                    count(r.trials)
                 )
             })
             .collect();
@@ -49,7 +50,8 @@ pub const REMARKS: &[Remark] = &[
     }),
     ("damage-kind", |e| {
         let counts = &e.counts;
-        (counts.bit_errors > 0)
-            .then(|| format!("{} wrong bits in {} frames, {}", counts.bit_errors, counts.damaged, e.damage))
+        (counts.bit_errors > 0).then(|| {
+            format!("{} wrong bits in {} frames, {}", count(counts.bit_errors), count(counts.damaged), e.damage)
+        })
     }),
 ];
