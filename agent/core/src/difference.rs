@@ -10,6 +10,7 @@ mod line;
 use serde::{Deserialize, Serialize};
 
 use crate::evidence::Basis;
+use crate::figure;
 use crate::report::{Latency, Report};
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 
@@ -161,7 +162,11 @@ fn loss(a: &Report, b: &Report) -> Test {
     };
     let words = |r: &Report| {
         let c = count(r);
-        if c.bits == 0 { "not measured".to_owned() } else { format!("{} of {}", c.errors, c.bits) }
+        if c.bits == 0 {
+            "not measured".to_owned()
+        } else {
+            format!("{} of {}", figure::count(c.errors), figure::count(c.bits))
+        }
     };
     Test { name: "frames lost on the way", values: [words(a), words(b)], chance: rates(count(a), count(b)) }
 }
@@ -175,7 +180,9 @@ fn loss(a: &Report, b: &Report) -> Test {
 fn latency(a: &Report, b: &Report) -> Test {
     let (a, b) = (&a.latency_ns, &b.latency_ns);
     let words = |l: &Latency| match (l.p50, l.p99) {
-        (Some(p50), Some(p99)) => format!("{p50} ns half, {p99} ns p99 ({} clock)", l.clock),
+        (Some(p50), Some(p99)) => {
+            format!("{} half, {} p99 ({} clock)", figure::time_ns(p50), figure::time_ns(p99), l.clock)
+        }
         _ => "not measured".to_owned(),
     };
     let comparable = a.clock == b.clock && a.count > 0 && b.count > 0;

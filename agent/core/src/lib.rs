@@ -6,7 +6,7 @@
 //! In reading order: [`plan`] (what a run will do), [`pattern`] and [`probe`] (what is sent), [`stream`] (when it may go and
 //! what its echo says, on [`ledger`], [`compare`] and [`stats`]), [`counters`] and [`evidence`] (what the host adds),
 //! [`verdict`] (what follows), [`report`] (what every outlet shows), [`case`] (from several runs to one answer),
-//! [`series`] (what is drawn of both), [`event`] (what is said meanwhile), and [`sim`] (a port,
+//! [`series`] (what is drawn of both), [`figure`] (how a figure is written), [`event`] (what is said meanwhile), and [`sim`] (a port,
 //! cable and plug with known faults).
 #![forbid(unsafe_code)]
 
@@ -18,6 +18,7 @@ pub mod counters;
 pub mod difference;
 pub mod event;
 pub mod evidence;
+pub mod figure;
 pub mod labels;
 pub mod ledger;
 pub mod line;

@@ -241,7 +241,7 @@ fn render(status: &Value, now_ms: i64) -> String {
             since(&standing["since_ms"]),
             since(&standing["proven_ms"]),
             doing,
-            text(&standing["why"]).chars().take(60).collect(),
+            text(&standing["why"]),
         ]
     });
     let rows: Vec<Vec<String>> = rows.collect();

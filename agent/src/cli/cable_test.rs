@@ -8,10 +8,11 @@ use turnback_core::{
 };
 
 use super::{NOT_TESTED, USAGE, check, complain, show::print};
+use crate::output::text::wrapped;
 
 /// Runs the test; exit status 0 no fault, 1 a fault on a pair, 3 not found out, 4 not tested.
 pub fn run(name: &str, json: bool) -> ExitCode {
-    eprintln!("caution: {}", Caution::PowerOverEthernet);
+    eprintln!("{}", wrapped("caution: ", &Caution::PowerOverEthernet.to_string()));
     eprintln!("{LOCAL_CODES_FIRST}");
     check::put_back_what_was_left();
     match check::open(name, 0).and_then(|mut port| port.cable_test()) {

@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use turnback_core::plan::parse_duration;
 
 use super::{NOT_TESTED, USAGE, complain};
-use crate::ports::ethernet::ethtool::{Interface, Support};
+use crate::ports::ethernet::ethtool::{EthtoolError, Interface, Support};
 
 /// Blinks the light of `port` for `time`.
 pub fn run(port: &str, time: &str) -> ExitCode {
@@ -30,6 +30,11 @@ pub fn run(port: &str, time: &str) -> ExitCode {
             eprintln!("error: the driver of {port} cannot blink its light");
             eprintln!("hint: watch the link light instead while somebody pulls and seats the cable");
             ExitCode::from(NOT_TESTED)
+        }
+        Err(EthtoolError::NoInterface { .. }) => {
+            eprintln!("error: there is no Ethernet port `{port}`");
+            eprintln!("hint: `turnback ports` lists the ports of this machine");
+            ExitCode::from(USAGE)
         }
         Err(error) => {
             let hint = error.hint().map(str::to_owned);

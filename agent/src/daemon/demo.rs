@@ -35,15 +35,25 @@ cable = "Q-17"
 spare = true
 
 [[port]]
-select = { name = "quay?" }
+select = { name = "quay3" }
 cabinet = "quay cabinet 3"
 cable = "Q-12"
 spare = true
 
 [[port]]
-select = { name = "lock?" }
+select = { name = "quay?" }
+cabinet = "quay cabinet 3"
+spare = true
+
+[[port]]
+select = { name = "lock1" }
 cabinet = "lock-gate controller"
 cable = "L-04"
+spare = true
+
+[[port]]
+select = { name = "lock?" }
+cabinet = "lock-gate controller"
 spare = true
 
 [[port]]

@@ -130,7 +130,7 @@ fn modem_lines(report: &Report) -> Titled {
             ]
         })
         .collect();
-    (MODEM_LINES, vec!["modem line", "pin", "must", "does", ""], rows)
+    (MODEM_LINES, vec!["modem line", "pin", "expected", "seen", ""], rows)
 }
 
 /// Title of the table of modem lines.

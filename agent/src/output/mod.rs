@@ -2,9 +2,10 @@
 
 pub mod case;
 pub mod csv;
-pub mod figure;
 pub mod line;
 pub mod progress;
 pub mod records;
 pub mod table;
 pub mod text;
+
+pub use turnback_core::figure;

@@ -278,7 +278,7 @@ fn notes(report: &Report, out: &mut String) {
 /// `label` and `text` in lines of at most 100 columns, later lines set in by two.
 pub fn wrapped(label: &str, text: &str) -> String {
     let mut lines = vec![one_line(label)];
-    for word in text.split_whitespace() {
+    for word in &words(text) {
         let line = lines.last().map_or(0, |l| l.chars().count());
         if line + word.chars().count() > 100 {
             lines.push(format!("  {word} "));
@@ -288,4 +288,38 @@ pub fn wrapped(label: &str, text: &str) -> String {
         }
     }
     lines.iter().map(|l| l.trim_end()).collect::<Vec<_>>().join("\n")
+}
+
+/// The words of a text; a number in groups of three, such as `1 234 567`, is one.
+fn words(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    let mut number = false;
+    for word in text.split_whitespace() {
+        let digits = word.bytes().take_while(u8::is_ascii_digit).count();
+        match words.last_mut() {
+            Some(last) if number && digits == 3 => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+        // A bracket may stand before its first group; what follows its last one ends it.
+        number = word.trim_start_matches('(').len() <= 3 && word.ends_with(|c: char| c.is_ascii_digit());
+    }
+    words
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_number_is_never_broken_between_its_groups() {
+        assert_eq!(
+            words("of 3 441 695 808 bits (0 of 984 406 640 failed) 12 345; 100 in all"),
+            ["of", "3 441 695 808", "bits", "(0", "of", "984 406 640", "failed)", "12 345;", "100", "in", "all"]
+        );
+        let text = wrapped("bit-errors: ", &format!("{} 1 234 567 bits", "x".repeat(80)));
+        assert!(text.ends_with("x\n  1 234 567 bits"), "{text}");
+    }
 }

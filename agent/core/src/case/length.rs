@@ -74,6 +74,10 @@ pub(super) fn remark(line: &Line) -> Option<String> {
         }
     };
     let Length { low_m, best_m, high_m } = length(growth, resolution, near.result.link.medium)?;
+    // No growth that could be told from none says nothing: nobody asks for the length of a cable of 0 m.
+    if low_m == 0.0 {
+        return None;
+    }
     let judged = match near.result.link.medium {
         Medium::Copper if low_m > CHANNEL_M_MAX => ": over the 100 m that a copper channel may have",
         Medium::Copper if high_m > CHANNEL_M_MAX => ": at the limit of 100 m of a copper channel",

@@ -89,7 +89,7 @@ impl Drift {
         if self.errors.alarms() {
             let beside = if (sample.events as f64) < sample.limit * sample.bits { "though below" } else { "and above" };
             drifts.push(format!(
-                "errors come more often, {} in {:.3e} bits by the last run, {beside} the limit of {:.0e}",
+                "errors come more often, {} in {:.2e} bits by the last run, {beside} the limit of {:.0e}",
                 sample.events, sample.bits, sample.limit
             ));
         }

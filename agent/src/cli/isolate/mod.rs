@@ -305,7 +305,10 @@ impl Session<'_> {
                     eprintln!("{text}");
                     continue;
                 }
-                Ok(None) => return Ok(Wish::Leave),
+                Ok(None) => {
+                    eprintln!("no answer came, so nothing more is done (--yes takes every move as done)");
+                    return Ok(Wish::Leave);
+                }
                 Err(error) => return Err(usage(format!("cannot read the answers: {error}"))),
             };
             match answer {

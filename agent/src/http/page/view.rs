@@ -30,13 +30,11 @@ pub struct PortLine {
     pub state: &'static str,
     /// Shape of its pennant.
     pub pennant: &'static str,
-    /// Label on the port and on its cable.
-    pub labels: Vec<String>,
     /// Age of the proof, in words.
     pub proof: String,
     /// When it was proven, for programs; empty if never.
     pub proven_at: String,
-    /// What is going on.
+    /// Labels on the port and its cable, and what is going on.
     pub now: String,
     /// Share done of the run that is on, percent.
     pub percent: Option<u32>,
@@ -61,16 +59,16 @@ impl PortLine {
                 None => String::new(),
             },
         };
+        let told = label.chain(cable.map(|c| format!("cable {c}"))).chain((!now.is_empty()).then_some(now));
         let proven_ms = port.standing.proven_ms;
         Self {
             href: port_href(&port.name),
             name: port.name.clone(),
             state: port.standing.state.name(),
             pennant: words::pennant(port.standing.state),
-            labels: label.chain(cable.map(|c| format!("cable {c}"))).collect(),
             proof: proof(&port.standing, now_ms),
             proven_at: proven_ms.map_or(String::new(), words::stamp),
-            now,
+            now: told.collect::<Vec<_>>().join("; "),
             percent,
             why: words::plainly(&port.standing.why).to_owned(),
         }

@@ -6,6 +6,7 @@ use super::near::{advice, repeat};
 use crate::case::line::{Line, SPELLS, Visit};
 use crate::case::name::{Spot, StageName};
 use crate::case::stage::Showing;
+use crate::figure::count;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 use crate::stats::fisher;
 use crate::verdict::{Location, Outcome};
@@ -311,7 +312,14 @@ fn p_counts(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
     let p_seconds = if near_s.0 > 0 { 0.0 } else { fisher::p_a_higher(far_s, near_s).unwrap_or(1.0) };
     let what = format!(
         "{} of {} units failed beyond it against {} of {} before it, {} of {} seconds against {} of {}",
-        here.errors, here.bits, there.errors, there.bits, far_s.0, far_s.1, near_s.0, near_s.1
+        count(here.errors),
+        count(here.bits),
+        count(there.errors),
+        count(there.bits),
+        far_s.0,
+        far_s.1,
+        near_s.0,
+        near_s.1
     );
     (p_units.max(p_seconds * P_COUNTS_MAX / P_SECONDS_MAX), what)
 }

@@ -35,6 +35,17 @@ pub(super) fn host_fails(line: &Line) -> Option<Finding> {
     )
 }
 
+/// Where the chip can loop, a case begins with it.
+pub(super) fn internal_first(line: &Line) -> Option<Finding> {
+    let here = StageName::At(Spot::Internal);
+    let done = [&here, &StageName::Soak(Spot::Internal)].iter().any(|stage| !line.results(stage).is_empty());
+    if !line.case.capabilities.internal_loop || done || line.skipped(&here) {
+        return None;
+    }
+    let nothing = Finding::undecided("nothing is known yet of the port's host side");
+    Some(nothing.want(here, "the loop inside the chip needs no plug: it tests the port's host side"))
+}
+
 /// The loop inside the chip holds nothing but the port.
 pub(super) fn internal_fails(line: &Line) -> Option<Finding> {
     if !line.case.capabilities.internal_loop {
@@ -44,9 +55,7 @@ pub(super) fn internal_fails(line: &Line) -> Option<Finding> {
     let soak = StageName::Soak(Spot::Internal);
     let results = [line.results(&here), line.results(&soak)].concat();
     if results.is_empty() {
-        let nothing = Finding::undecided("no stage has been done yet");
-        return (!line.skipped(&here))
-            .then(|| nothing.want(here, "the loop inside the chip needs no plug: it tests the port's host side"));
+        return None;
     }
     let failed: Vec<_> = results.iter().filter(|r| r.showing == Showing::Fails).collect();
     match failed.as_slice() {

@@ -23,6 +23,7 @@ pub struct CaseRule {
 pub const RULES: &[CaseRule] = &[
     CaseRule { name: "stage-not-tested", decide: first::stage_not_tested },
     CaseRule { name: "host-fails", decide: first::host_fails },
+    CaseRule { name: "internal-first", decide: first::internal_first },
     CaseRule { name: "internal-fails", decide: first::internal_fails },
     CaseRule { name: "port-silent", decide: near::port_silent },
     CaseRule { name: "port-or-plug", decide: near::port_or_plug },

@@ -3,13 +3,12 @@
 use super::pairs;
 use crate::case::length;
 use crate::case::line::Line;
-use crate::case::stage::{Ended, Showing, Source};
+use crate::case::stage::{Ended, Source};
 use crate::verdict::{Location, Reason};
 
 /// Every remark that has something to say.
 pub(super) fn all(line: &Line, location: &[Location]) -> Vec<Reason> {
     let told = [
-        ("stages", stages(line)),
         ("comes-and-goes", comes_and_goes(line)),
         ("two-pairs", two_pairs(line)),
         ("pairs-lost", pairs_lost(line)),
@@ -24,26 +23,6 @@ pub(super) fn all(line: &Line, location: &[Location]) -> Vec<Reason> {
         .filter(|(name, _)| !not_about(name))
         .filter_map(|(name, text)| text.map(|text| Reason { rule: name.to_owned(), text }))
         .collect()
-}
-
-fn stages(line: &Line) -> Option<String> {
-    let told: Vec<String> = line
-        .case
-        .stages
-        .iter()
-        .filter_map(|stage| {
-            let result = stage.result.as_ref().filter(|_| stage.ended == Ended::Done)?;
-            let word = match result.showing {
-                Showing::Passes => "passes",
-                Showing::Fails => "fails",
-                Showing::HostFails => "this computer fails",
-                Showing::Neither => "neither passes nor fails",
-                Showing::NotTested => "not tested",
-            };
-            Some(format!("{} {word} ({} of {} failed)", stage.name, result.tried.failed, result.tried.units))
-        })
-        .collect();
-    (!told.is_empty()).then(|| told.join("; "))
 }
 
 /// A failure that is not there all the time.

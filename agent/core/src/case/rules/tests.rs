@@ -286,6 +286,14 @@ fn software_clocks_say_that_they_know_no_length() {
     add(&mut case, "far-end", timed("adapter", 20_967));
     let text = told(&case);
     assert!(text.contains("(91 to 106 m") && text.contains("at the limit of 100 m"), "{text}");
+    case.stages.clear();
+    add(&mut case, "at-port", timed("adapter", 20_000));
+    add(&mut case, "far-end", timed("adapter", 20_000));
+    assert!(
+        case.verdict.reasons.iter().all(|r| r.rule != "cable-length"),
+        "a cable of 0 m: {:?}",
+        case.verdict.reasons
+    );
 }
 
 #[test]

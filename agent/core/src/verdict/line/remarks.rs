@@ -3,6 +3,7 @@
 use super::modem::{self, Behaviour};
 use crate::evidence::line::{LineEvidence, highest_clean, lowest_failing};
 use crate::evidence::{Reference, Stopped};
+use crate::figure::count;
 use crate::verdict::rule::Remark;
 use crate::wiring::{LinePlug, ModemLine};
 
@@ -12,7 +13,9 @@ pub const LINE_REMARKS: &[Remark<LineEvidence>] = &[
         (e.slowdowns > 0).then(|| {
             let why = match e.lost_in_host() {
                 0 => "bytes went missing, and nobody counts all that is dropped on this side of the port".to_owned(),
-                inside => format!("this computer did not empty the port in time: {inside} bytes were lost inside it"),
+                inside => {
+                    format!("this computer did not empty the port in time: {} bytes were lost inside it", count(inside))
+                }
             };
             format!("{why}; fewer were let out at once, and the step repeated, {} times", e.slowdowns)
         })
@@ -20,7 +23,10 @@ pub const LINE_REMARKS: &[Remark<LineEvidence>] = &[
     ("lost-in-host", |e| {
         let inside = e.lost_in_host();
         (e.slowdowns == 0 && inside > 0).then(|| {
-            format!("{inside} bytes were lost inside this computer or its adapter, by the port's own counts; not put on the line")
+            format!(
+                "{} bytes were lost inside this computer or its adapter, by the port's own counts; not put on the line",
+                count(inside)
+            )
         })
     }),
     ("stopped-early", |e| match e.stopped? {
@@ -35,7 +41,13 @@ pub const LINE_REMARKS: &[Remark<LineEvidence>] = &[
     ("damage-kind", |e| {
         let c = &e.counts;
         (c.bit_errors > 0).then(|| {
-            format!("{} wrong bits in {} bytes of {} blocks, {}", c.bit_errors, c.damaged, c.pieces_damaged, e.damage)
+            format!(
+                "{} wrong bits in {} bytes of {} blocks, {}",
+                count(c.bit_errors),
+                count(c.damaged),
+                count(c.pieces_damaged),
+                e.damage
+            )
         })
     }),
     ("lines-not-judged", |e| {
@@ -51,7 +63,11 @@ pub const LINE_REMARKS: &[Remark<LineEvidence>] = &[
             } else {
                 "the driver has no RS-485 setting, and the receiver was on while sending"
             };
-            format!("{how}: the port heard {} of the {} bytes that it sent", e.counts.returned, e.counts.sent)
+            format!(
+                "{how}: the port heard {} of the {} bytes that it sent",
+                count(e.counts.returned),
+                count(e.counts.sent)
+            )
         })
     }),
     ("no-modem-lines", |e| {
@@ -79,7 +95,9 @@ pub const LINE_REMARKS: &[Remark<LineEvidence>] = &[
         let what = if flow.stops() { "does not start the sender again" } else { "does not stop the sender" };
         Some(format!(
             "CTS {what}: {} of {} bytes came back while it was off, {} in all; not for equipment with hardware flow control",
-            flow.came_while_off, flow.sent, flow.came_in_all
+            count(flow.came_while_off),
+            count(flow.sent),
+            count(flow.came_in_all)
         ))
     }),
     ("break", |e| {
@@ -101,5 +119,5 @@ fn told_reference(r: &Reference) -> String {
         (_, true) => "passes",
         _ => "neither passes nor fails",
     };
-    format!("{}: {how} ({} of {} failed)", r.placement, r.failures, r.trials)
+    format!("{}: {how} ({} of {} failed)", r.placement, count(r.failures), count(r.trials))
 }

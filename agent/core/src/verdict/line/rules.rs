@@ -4,6 +4,7 @@ use super::modem;
 use super::{Location, Outcome, line_error_ratio};
 use crate::evidence::line::{FormatTrial, LineEvidence};
 use crate::evidence::{ERRORS_MIN, Reference, Stopped};
+use crate::figure::count;
 use crate::line::Flow;
 use crate::link::Placement;
 use crate::stats::bits::frame_ratio;
@@ -145,7 +146,7 @@ fn foreign_bytes(e: &LineEvidence) -> Option<Finding> {
         "certain: something else talks",
         format!(
             "{} bytes came in before anything was sent: a console or another device is connected, not a plug",
-            e.foreign
+            count(e.foreign)
         ),
         "find out what the other end is connected to; fit the plug, then repeat",
     )
@@ -158,7 +159,7 @@ fn port_gone(e: &LineEvidence) -> Option<Finding> {
     no_blame(
         Outcome::Undecided,
         "certain: the host lost the port",
-        format!("the port vanished from the host after {} bytes", e.counts.sent),
+        format!("the port vanished from the host after {} bytes", count(e.counts.sent)),
         "was the adapter unplugged? see that it is seated, read the kernel log, then repeat",
     )
 }
@@ -179,7 +180,7 @@ fn no_bytes_returned(e: &LineEvidence) -> Option<Finding> {
     if e.counts.returned > 0 || e.counts.sent == 0 {
         return None;
     }
-    let text = format!("{} bytes left and none came back", e.counts.sent);
+    let text = format!("{} bytes left and none came back", count(e.counts.sent));
     if e.placement == Placement::Internal {
         return no_blame(
             Outcome::Undecided,
@@ -239,14 +240,19 @@ fn bytes_damaged(e: &LineEvidence) -> Option<Finding> {
     }
     let marks = match c.damaged_marked {
         0 => String::new(),
-        n => format!("; {n} of these bytes came in marked with a framing or parity error"),
+        n => format!("; {} of these bytes came in marked with a framing or parity error", count(n)),
     };
     blame(
         e,
         &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
         format!(
             "{} of {} bits wrong, in {} bytes: bit error ratio {:.1e}, at least {:.1e} where {:.0e} is allowed{marks}",
-            ratio.errors, ratio.trials, c.damaged, ratio.estimate, ratio.proved_above, ratio.limit
+            count(ratio.errors),
+            count(ratio.trials),
+            count(c.damaged),
+            ratio.estimate,
+            ratio.proved_above,
+            ratio.limit
         ),
     )
 }
@@ -262,8 +268,11 @@ fn characters_in_error(e: &LineEvidence) -> Option<Finding> {
         e,
         &format!("{} % that there are more than the limit allows", 100.0 * e.limit.confidence),
         format!(
-            "{wrong} of {} characters came in with an error: {} framing, {} parity; these are the line's, not this computer's",
-            e.counts.returned, errors.framing, errors.parity
+            "{} of {} characters came in with an error: {} framing, {} parity; these are the line's, not this computer's",
+            count(wrong),
+            count(e.counts.returned),
+            count(errors.framing),
+            count(errors.parity)
         ),
     )
 }
@@ -283,7 +292,7 @@ fn bytes_lost(e: &LineEvidence) -> Option<Finding> {
     blame(
         e,
         &format!("{} % that more are lost than the limit allows", 100.0 * e.limit.confidence),
-        format!("{} of {} bytes left and did not come back, {why}", line.lost, line.sent),
+        format!("{} of {} bytes left and did not come back, {why}", count(line.lost), count(line.sent)),
     )
 }
 
@@ -301,7 +310,7 @@ fn bytes_inserted(e: &LineEvidence) -> Option<Finding> {
     blame(
         e,
         "certain that bytes came in that were not sent",
-        format!("{} bytes came in that were not sent, among {}", e.counts.inserted, e.counts.returned),
+        format!("{} bytes came in that were not sent, among {}", count(e.counts.inserted), count(e.counts.returned)),
     )
 }
 
@@ -340,8 +349,8 @@ fn flow_control(e: &LineEvidence) -> Option<Finding> {
             sureness: "certain that they are missing; not where they were lost".into(),
             text: format!(
                 "CTS stops and starts the sender, but {} of {} bytes did not come when it was let go",
-                flow.missing(),
-                flow.sent
+                count(flow.missing()),
+                count(flow.sent)
             ),
             next: "stop other work on this computer and repeat; take a lower speed with --line if it stays".into(),
         });
@@ -351,7 +360,9 @@ fn flow_control(e: &LineEvidence) -> Option<Finding> {
         "near certain: CTS itself follows RTS",
         format!(
             "hardware flow control does not hold the sender: {} of {} bytes came back while CTS was off, {} in all",
-            flow.came_while_off, flow.sent, flow.came_in_all
+            count(flow.came_while_off),
+            count(flow.sent),
+            count(flow.came_in_all)
         ),
     )
 }
@@ -365,7 +376,9 @@ fn format_fails(e: &LineEvidence) -> Option<Finding> {
         .chain(e.speeds.iter().filter(slower))
         .filter(|trial| trial.failures() >= ERRORS_MIN)
         .filter_map(|trial| {
-            trial.taken.map(|taken| format!("{taken} ({} of {} bytes)", trial.failures(), trial.counts.sent))
+            trial
+                .taken
+                .map(|taken| format!("{taken} ({} of {} bytes)", count(trial.failures()), count(trial.counts.sent)))
         })
         .collect();
     if failing.is_empty() {
@@ -405,7 +418,11 @@ fn host_limited(e: &LineEvidence) -> Option<Finding> {
     no_blame(
         Outcome::Undecided,
         "certain: the port's own counts say so",
-        format!("{inside} of {} missing bytes were lost inside this computer or its adapter", e.counts.lost),
+        format!(
+            "{} of {} missing bytes were lost inside this computer or its adapter",
+            count(inside),
+            count(e.counts.lost)
+        ),
         "stop other work on this computer, or take a lower speed with --line, and repeat",
     )
 }
@@ -418,8 +435,8 @@ fn lost_at_full_pace(e: &LineEvidence) -> Option<Finding> {
     }
     let slowest = match e.since_slowed {
         LineCounts { sent: 0, .. } => "no lower pace was come to".to_owned(),
-        LineCounts { sent, lost: 0, .. } => format!("none of {sent} when fewer were let out at once"),
-        LineCounts { sent, lost, .. } => format!("{lost} of {sent} when fewer were let out at once"),
+        LineCounts { sent, lost: 0, .. } => format!("none of {} when fewer were let out at once", count(sent)),
+        LineCounts { sent, lost, .. } => format!("{} of {} when fewer were let out at once", count(lost), count(sent)),
     };
     no_blame(
         Outcome::Undecided,
@@ -427,7 +444,8 @@ fn lost_at_full_pace(e: &LineEvidence) -> Option<Finding> {
         format!(
             "{} of {} bytes did not come back, {slowest}; a computer that is too slow does this, and nobody counts all that it drops \
              on this port",
-            all.lost, all.sent
+            count(all.lost),
+            count(all.sent)
         ),
         "stop other work on this computer and repeat; if bytes are still lost, repeat on a port of the computer's own, whose driver counts overruns",
     )
@@ -463,7 +481,11 @@ fn limit_proved(e: &LineEvidence) -> Option<Finding> {
         &format!("{} % that the bit error ratio is below {:.1e}", 100.0 * ratio.confidence, ratio.proved_below),
         format!(
             "{} errors in {:.2e} bits at {}: bit error ratio proved below {:.1e} where {:.0e} is allowed",
-            ratio.errors, c.bits_compared as f64, e.format, ratio.proved_below, ratio.limit
+            count(ratio.errors),
+            c.bits_compared as f64,
+            e.format,
+            ratio.proved_below,
+            ratio.limit
         ),
         match e.placement {
             _ if e.plug == LinePlug::Rs485 => {
@@ -486,12 +508,18 @@ fn too_few_bits(e: &LineEvidence) -> Option<Finding> {
     let text = if ratio.proved_below > ratio.limit {
         format!(
             "{} errors in {:.2e} bits proves a bit error ratio below {:.1e} only, where {:.0e} is asked",
-            ratio.errors, e.counts.bits_compared as f64, ratio.proved_below, ratio.limit
+            count(ratio.errors),
+            e.counts.bits_compared as f64,
+            ratio.proved_below,
+            ratio.limit
         )
     } else {
         format!(
             "{} bytes lost, {} extra, {} damaged of {}: too many to pass at this limit, too few to blame",
-            e.counts.lost, e.counts.inserted, e.counts.damaged, e.counts.sent
+            count(e.counts.lost),
+            count(e.counts.inserted),
+            count(e.counts.damaged),
+            count(e.counts.sent)
         )
     };
     no_blame(

@@ -2,6 +2,7 @@
 
 use super::{Finding, finding, suspects::blame};
 use crate::evidence::{Basis, ERRORS_MIN, Evidence};
+use crate::figure::count;
 use crate::stats::ratio::lower_bound;
 use crate::verdict::{
     Location, Outcome,
@@ -18,9 +19,10 @@ pub(super) fn damaged_after_check(e: &Evidence) -> Option<Finding> {
         vec![Location::Host],
         "near certain: a random error passes the frame check once in 2^32 damaged frames",
         format!(
-            "{damaged} of {} frames had wrong contents though their frame check was right: damaged behind the adapter's check, in \
+            "{} of {} frames had wrong contents though their frame check was right: damaged behind the adapter's check, in \
              its buffers, the bus or memory, not on the line",
-            e.counts.returned
+            count(damaged),
+            count(e.counts.returned)
         ),
         "move the card to another slot or computer and repeat: if the damage goes with it, condemn the card; else test this \
          computer's memory",
@@ -42,7 +44,11 @@ pub(super) fn bit_errors(e: &Evidence) -> Option<Finding> {
         &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
         format!(
             "{} of {} {unit} failed: bit error ratio {:.1e}, at least {:.1e} where {:.0e} is allowed",
-            ratio.errors, ratio.trials, ratio.estimate, ratio.proved_above, ratio.limit
+            count(ratio.errors),
+            count(ratio.trials),
+            ratio.estimate,
+            ratio.proved_above,
+            ratio.limit
         ),
     )
 }
@@ -72,8 +78,8 @@ pub(super) fn frames_lost(e: &Evidence) -> Option<Finding> {
         &format!("{} % that more are lost than the limit allows", 100.0 * e.limit.confidence),
         format!(
             "{} of {} frames left and did not come back, and nothing in this computer dropped them",
-            e.losses.wire(),
-            e.frames_tried()
+            count(e.losses.wire()),
+            count(e.frames_tried())
         ),
     )
 }
@@ -85,7 +91,11 @@ pub(super) fn frames_cut(e: &Evidence) -> Option<Finding> {
     blame(
         e,
         "certain that lengths changed",
-        format!("{} frames came back shorter and {} longer than sent", e.counts.truncated, e.counts.lengthened),
+        format!(
+            "{} frames came back shorter and {} longer than sent",
+            count(e.counts.truncated),
+            count(e.counts.lengthened)
+        ),
     )
 }
 
@@ -98,7 +108,7 @@ pub(super) fn not_a_plain_loop(e: &Evidence) -> Option<Finding> {
         Outcome::Undecided,
         vec![],
         "certain that it happened: a plug can neither copy frames nor let one overtake another",
-        format!("{twice} frames came back twice and {overtaken} out of order"),
+        format!("{} frames came back twice and {} out of order", count(twice), count(overtaken)),
         "look for a switch, a bridge or another active device in the loop; with a bare plug fitted, repeat",
     )
 }
@@ -113,8 +123,8 @@ pub(super) fn comes_and_goes(e: &Evidence) -> Option<Finding> {
         format!("{} % that a line at its limit shows no such second in the whole run", 100.0 * e.limit.confidence);
     let text = format!(
         "{} of {} frames failed within {} s in {}, far beyond the limit, though not in the mean of the run",
-        spells.failed,
-        spells.sent,
+        count(spells.failed),
+        count(spells.sent),
         spells.seconds,
         if spells.count == 1 { "one spell".to_owned() } else { format!("{} spells", spells.count) },
     );

@@ -2,6 +2,7 @@
 
 use super::{Finding, damage::frames_refute, finding};
 use crate::evidence::{ERRORS_MIN, Evidence};
+use crate::figure::count;
 use crate::verdict::Outcome;
 
 /// A plug or a cable keeps no frame for so long that it is given up: something active does, or a computer kept from its work.
@@ -25,11 +26,12 @@ pub(super) fn echoes_late(e: &Evidence) -> Option<Finding> {
     };
     if late > 0 {
         text = format!(
-            "{late} of {} probes came back after they had been given up: late, not lost; {text}",
-            e.counts.sent
+            "{} of {} probes came back after they had been given up: late, not lost; {text}",
+            count(late),
+            count(e.counts.sent)
         );
         if never > 0 {
-            text.push_str(&format!("; {never} that never came may be later still"));
+            text.push_str(&format!("; {} that never came may be later still", count(never)));
         }
     }
     finding(

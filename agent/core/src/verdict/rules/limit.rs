@@ -2,6 +2,7 @@
 
 use super::{Finding, finding, suspects::reference};
 use crate::evidence::{Basis, Evidence, Stopped};
+use crate::figure::count;
 use crate::link::Placement;
 use crate::verdict::{
     Outcome,
@@ -38,14 +39,17 @@ pub(super) fn limit_proved(e: &Evidence) -> Option<Finding> {
         &format!("{} % that the bit error ratio is below {:.1e}", 100.0 * ratio.confidence, ratio.proved_below),
         format!(
             "{} errors in {:.2e} bits: bit error ratio proved below {:.1e} where {:.0e} is allowed{}",
-            ratio.errors,
+            count(ratio.errors),
             e.counts.bits_compared as f64,
             ratio.proved_below,
             ratio.limit,
             match e.losses.wire() {
                 // A lax limit lets frames go: whoever asked for it must see what it let go.
-                lost if lost > 0 && e.basis() == Basis::Bits =>
-                    format!("; {lost} of {} frames lost on the way, no more than that allows", e.frames_tried()),
+                lost if lost > 0 && e.basis() == Basis::Bits => format!(
+                    "; {} of {} frames lost on the way, no more than that allows",
+                    count(lost),
+                    count(e.frames_tried())
+                ),
                 _ => String::new(),
             }
         ),
@@ -76,8 +80,9 @@ pub(super) fn host_limited(e: &Evidence) -> Option<Finding> {
         vec![],
         "certain: this computer's own counters say so",
         format!(
-            "{inside} of {} missing frames were lost inside this computer, too many to judge the line",
-            e.counts.lost
+            "{} of {} missing frames were lost inside this computer, too many to judge the line",
+            count(inside),
+            count(e.counts.lost)
         ),
         "stop other work on this computer, or lower --rate, and repeat",
     )
@@ -91,14 +96,14 @@ pub(super) fn few_hits(e: &Evidence) -> Option<Finding> {
         return None;
     }
     let hits = match ratio.basis {
-        Basis::Bits => format!("{} wrong bits, all in {} frames", ratio.errors, e.counts.damaged),
-        Basis::Frames => format!("{} frames failed", ratio.errors),
+        Basis::Bits => format!("{} wrong bits, all in {} frames", count(ratio.errors), count(e.counts.damaged)),
+        Basis::Frames => format!("{} frames failed", count(ratio.errors)),
     };
     finding(
         Outcome::Undecided,
         vec![],
         "certain that it happened; not that it will again",
-        format!("{hits} of {}: above the limit, but a single hit from outside can do that", e.frames_tried()),
+        format!("{hits} of {}: above the limit, but a single hit from outside can do that", count(e.frames_tried())),
         "repeat the run: a hit from outside (a motor or a switch nearby) stays away and the run passes; if it comes \
          back, run --profile soak --for 1h and move plug and cable meanwhile",
     )
@@ -109,13 +114,16 @@ pub(super) fn too_few_bits(e: &Evidence) -> Option<Finding> {
     let text = if ratio.proved_below > ratio.limit {
         format!(
             "{} errors in {:.2e} bits proves a bit error ratio below {:.1e} only, where {:.0e} is asked",
-            ratio.errors, e.counts.bits_compared as f64, ratio.proved_below, ratio.limit
+            count(ratio.errors),
+            e.counts.bits_compared as f64,
+            ratio.proved_below,
+            ratio.limit
         )
     } else {
         format!(
             "{} frames lost or odd of {}: too many to pass at this limit, too few to blame",
-            e.frames_failed(),
-            e.counts.sent
+            count(e.frames_failed()),
+            count(e.counts.sent)
         )
     };
     finding(

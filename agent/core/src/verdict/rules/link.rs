@@ -2,6 +2,7 @@
 
 use super::{Finding, finding, suspects::blame};
 use crate::evidence::{Evidence, Stopped};
+use crate::figure::count;
 use crate::link::{Medium, Placement};
 use crate::verdict::{Location, Outcome};
 
@@ -13,7 +14,7 @@ pub(super) fn port_gone(e: &Evidence) -> Option<Finding> {
         Outcome::Undecided,
         vec![],
         "certain: the host lost the interface",
-        format!("the port vanished from the host after {} probes", e.counts.sent),
+        format!("the port vanished from the host after {} probes", count(e.counts.sent)),
         "see that the adapter is seated and powered, read the kernel log, then repeat",
     )
 }
@@ -29,7 +30,7 @@ pub(super) fn reconfigured(e: &Evidence) -> Option<Finding> {
         format!(
             "somebody on this computer switched the port off or changed its MTU or address after {} probes; what failed \
              meanwhile says nothing of port, plug or cable",
-            e.counts.sent
+            count(e.counts.sent)
         ),
         "find out which program looks after this port, have it leave the port alone, then repeat",
     )
@@ -67,7 +68,7 @@ pub(super) fn link_lost(e: &Evidence) -> Option<Finding> {
         Outcome::Undecided,
         vec![],
         "certain that the link went away; not why",
-        format!("the link went down after {} probes and stayed down", e.counts.sent),
+        format!("the link went down after {} probes and stayed down", count(e.counts.sent)),
         "was the plug or cable moved? seat both, then repeat; if it happens again untouched, the loop has a bad contact",
     )
 }

@@ -2,6 +2,7 @@
 
 use super::{Finding, finding};
 use crate::evidence::Evidence;
+use crate::figure::count;
 use crate::verdict::Outcome;
 
 pub(super) fn in_service(e: &Evidence) -> Option<Finding> {
@@ -27,7 +28,10 @@ pub(super) fn foreign_traffic(e: &Evidence) -> Option<Finding> {
         Outcome::NotTested,
         vec![],
         "certain: frames of another station were heard",
-        format!("{heard} frames of other stations were heard {when}: this port is on a live network, not on a plug"),
+        format!(
+            "{} frames of other stations were heard {when}: this port is on a live network, not on a plug",
+            count(heard)
+        ),
         "find out what the other end is connected to; fit the plug, then repeat",
     )
 }

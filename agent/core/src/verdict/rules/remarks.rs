@@ -1,6 +1,7 @@
 //! Remarks: what adds to the picture and decides nothing.
 
 use crate::evidence::{Evidence, Stopped};
+use crate::figure::count;
 use crate::verdict::rule::Remark;
 
 /// Remarks that follow any verdict.
@@ -16,7 +17,7 @@ pub const REMARKS: &[Remark<Evidence>] = &[
         (e.slowdowns > 0).then(|| {
             format!(
                 "this computer could not keep up: {} frames were lost inside it, the rate was lowered {} times and the step repeated",
-                e.losses.in_host, e.slowdowns
+                count(e.losses.in_host), e.slowdowns
             )
         })
     }),
@@ -38,8 +39,8 @@ pub const REMARKS: &[Remark<Evidence>] = &[
                         (_, true) => "passes",
                         _ => "neither passes nor fails",
                     },
-                    r.failures,
-                    r.trials
+                    count(r.failures),
+                    count(r.trials)
                 )
             })
             .collect();
@@ -47,7 +48,8 @@ pub const REMARKS: &[Remark<Evidence>] = &[
     }),
     ("damage-kind", |e| {
         let counts = &e.counts;
-        (counts.bit_errors > 0)
-            .then(|| format!("{} wrong bits in {} frames, {}", counts.bit_errors, counts.damaged, e.damage))
+        (counts.bit_errors > 0).then(|| {
+            format!("{} wrong bits in {} frames, {}", count(counts.bit_errors), count(counts.damaged), e.damage)
+        })
     }),
 ];

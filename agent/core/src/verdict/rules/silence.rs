@@ -5,6 +5,7 @@ use super::{
     suspects::{blame, next_for, reference},
 };
 use crate::evidence::Evidence;
+use crate::figure::count;
 use crate::link::Placement;
 use crate::verdict::{Location, Outcome};
 
@@ -20,7 +21,11 @@ pub(super) fn not_transmitted(e: &Evidence) -> Option<Finding> {
         Outcome::Fault,
         vec![Location::Port],
         "near certain: the adapter's own count says so",
-        format!("the host handed over {handed_over} frames and the adapter reports {transmitted} sent"),
+        format!(
+            "the host handed over {} frames and the adapter reports {} sent",
+            count(handed_over),
+            count(transmitted)
+        ),
         next_for(e, &[Location::Port]),
     )
 }
@@ -48,7 +53,7 @@ pub(super) fn nothing_intact(e: &Evidence) -> Option<Finding> {
     blame(
         e,
         "near certain: the adapter counted as many damaged frames as probes were sent",
-        format!("all of {tried} probes came back with a wrong frame check: nothing gets through whole"),
+        format!("all of {} probes came back with a wrong frame check: nothing gets through whole", count(tried)),
     )
 }
 
@@ -59,10 +64,11 @@ pub(super) fn nothing_returned(e: &Evidence) -> Option<Finding> {
     }
     let strange = e.counts.unrecognised;
     let text = match strange {
-        0 => format!("the link is up, {} probes left and none came back", e.frames_tried()),
+        0 => format!("the link is up, {} probes left and none came back", count(e.frames_tried())),
         _ => format!(
-            "the link is up, {} probes left, and in none of {strange} frames that came in can a probe be recognised",
-            e.frames_tried()
+            "the link is up, {} probes left, and in none of {} frames that came in can a probe be recognised",
+            count(e.frames_tried()),
+            count(strange)
         ),
     };
     if e.placement == Placement::Internal || reference(e, Placement::Internal).is_some_and(|r| !r.returned_any) {

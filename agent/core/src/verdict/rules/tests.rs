@@ -414,7 +414,7 @@ fn a_pass_tells_of_frames_that_a_lax_limit_let_go() {
         e.limit.bit_error_ratio = 1e-3;
     }));
     assert_eq!(verdict.outcome, Outcome::Pass);
-    assert!(verdict.reasons[0].text.contains("10000 of 1000000 frames lost on the way"), "{:?}", verdict.reasons[0]);
+    assert!(verdict.reasons[0].text.contains("10 000 of 1 000 000 frames lost on the way"), "{:?}", verdict.reasons[0]);
 }
 
 #[test]

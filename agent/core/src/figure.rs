@@ -25,7 +25,7 @@ pub fn bit_rate(bps: f64) -> String {
     }
 }
 
-/// A count with thin groups of three: `1 234 567`.
+/// A count in groups of three: `1 234 567`.
 pub fn count(n: u64) -> String {
     let digits = n.to_string();
     let mut text = String::new();
