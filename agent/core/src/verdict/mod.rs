@@ -5,6 +5,7 @@
 
 pub mod line;
 pub mod ratio;
+pub mod rule;
 pub mod rules;
 
 use serde::{Deserialize, Serialize};
@@ -119,19 +120,5 @@ impl Verdict {
 
 /// Judges a run.
 pub fn judge(evidence: &Evidence) -> Verdict {
-    let deciding = rules::RULES.iter().find_map(|rule| rule.judge(evidence));
-    let mut verdict = deciding.unwrap_or_else(|| Verdict {
-        outcome: Outcome::Undecided,
-        location: Vec::new(),
-        segment: None,
-        sureness: "no rule fits this evidence".into(),
-        reasons: Vec::new(),
-        next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
-    });
-    verdict.reasons.extend(
-        rules::REMARKS
-            .iter()
-            .filter_map(|(name, remark)| remark(evidence).map(|text| Reason { rule: (*name).to_owned(), text })),
-    );
-    verdict
+    rule::judge_by(rules::RULES, rules::REMARKS, evidence)
 }

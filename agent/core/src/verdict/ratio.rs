@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::evidence::{Basis, Evidence};
+use crate::evidence::{Basis, Evidence, Limit};
 use crate::stats::{
     bits::{bounds_from_frames, frame_ratio},
     ratio::Bounds,
@@ -33,6 +33,24 @@ pub struct ErrorRatio {
     pub limit: f64,
 }
 
+impl ErrorRatio {
+    /// So many errors in so many units, their bounds as a bit error ratio, held against this limit.
+    pub(super) fn new(basis: Basis, errors: u64, trials: u64, bounds: &Bounds, limit: &Limit) -> Self {
+        Self {
+            basis,
+            trials,
+            errors,
+            estimate: bounds.estimate,
+            lower: bounds.lower,
+            upper: bounds.upper,
+            proved_below: bounds.better_than,
+            proved_above: bounds.worse_than,
+            confidence: limit.confidence,
+            limit: limit.bit_error_ratio,
+        }
+    }
+}
+
 /// Bit error ratio of the run, `None` when nothing that speaks about the wire was tried.
 ///
 /// On the basis of frames the bounds are those of the frame error ratio, each turned into bits by
@@ -50,18 +68,7 @@ pub fn bit_error_ratio(evidence: &Evidence) -> Option<ErrorRatio> {
         Basis::Frames => bounds_from_frames(errors, trials, evidence.frame_bits, confidence),
     }
     .ok()?;
-    Some(ErrorRatio {
-        basis,
-        trials,
-        errors,
-        estimate: bounds.estimate,
-        lower: bounds.lower,
-        upper: bounds.upper,
-        proved_below: bounds.better_than,
-        proved_above: bounds.worse_than,
-        confidence,
-        limit: evidence.limit.bit_error_ratio,
-    })
+    Some(ErrorRatio::new(basis, errors, trials, &bounds, &evidence.limit))
 }
 
 /// Share of frames that did not come back as sent, with bounds; host losses left out.

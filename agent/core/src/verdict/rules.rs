@@ -11,10 +11,11 @@ mod remarks;
 mod silence;
 mod suspects;
 
-use super::{Location, Outcome, Reason, Verdict};
+use super::rule::{Finding, Rule};
+use super::{Location, Outcome};
 use crate::evidence::Evidence;
 
-pub use remarks::{REMARKS, Remark};
+pub use remarks::REMARKS;
 pub use suspects::suspects;
 
 use damage::{bit_errors, comes_and_goes, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
@@ -24,42 +25,12 @@ use link::{link_flapped, link_lost, no_link, port_gone, reconfigured};
 use occupied::{foreign_traffic, in_service};
 use silence::{not_transmitted, nothing_intact, nothing_returned, nothing_sent};
 
-/// A rule that can decide a run.
-pub struct Rule {
-    /// Its name, as in reports and `docs/verdict.md`.
-    pub name: &'static str,
-    decide: fn(&Evidence) -> Option<Finding>,
-}
-
-impl Rule {
-    /// The rule's verdict, if it has one.
-    pub fn judge(&self, evidence: &Evidence) -> Option<Verdict> {
-        let finding = (self.decide)(evidence)?;
-        Some(Verdict {
-            outcome: finding.outcome,
-            location: finding.location,
-            segment: None,
-            sureness: finding.sureness,
-            reasons: vec![Reason { rule: self.name.to_owned(), text: finding.text }],
-            next: finding.next,
-        })
-    }
-}
-
-struct Finding {
-    outcome: Outcome,
-    location: Vec<Location>,
-    sureness: String,
-    text: String,
-    next: String,
-}
-
 fn finding(outcome: Outcome, location: Vec<Location>, sureness: &str, text: String, next: &str) -> Option<Finding> {
     Some(Finding { outcome, location, sureness: sureness.to_owned(), text, next: next.to_owned() })
 }
 
 /// Rules that decide, in order; the first that speaks has the word.
-pub const RULES: &[Rule] = &[
+pub const RULES: &[Rule<Evidence>] = &[
     Rule { name: "in-service", decide: in_service },
     Rule { name: "foreign-traffic", decide: foreign_traffic },
     Rule { name: "port-gone", decide: port_gone },

@@ -7,7 +7,7 @@ pub mod rules;
 #[cfg(test)]
 mod tests;
 
-use super::{Location, Outcome, Reason, Verdict};
+use super::{Location, Outcome, Verdict, rule};
 use crate::evidence::Basis;
 use crate::evidence::line::LineEvidence;
 use crate::stats::ratio::Bounds;
@@ -15,39 +15,14 @@ use crate::verdict::ratio::ErrorRatio;
 
 /// Judges a run on a serial port.
 pub fn judge_line(evidence: &LineEvidence) -> Verdict {
-    let deciding = rules::LINE_RULES.iter().find_map(|rule| rule.judge(evidence));
-    let mut verdict = deciding.unwrap_or_else(|| Verdict {
-        outcome: Outcome::Undecided,
-        location: Vec::new(),
-        segment: None,
-        sureness: "no rule fits this evidence".into(),
-        reasons: Vec::new(),
-        next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
-    });
-    verdict.reasons.extend(
-        remarks::LINE_REMARKS
-            .iter()
-            .filter_map(|(name, remark)| remark(evidence).map(|text| Reason { rule: (*name).to_owned(), text })),
-    );
-    verdict
+    rule::judge_by(rules::LINE_RULES, remarks::LINE_REMARKS, evidence)
 }
 
 /// Bit error ratio of the data bits, `None` when nothing was compared.
 pub fn line_error_ratio(e: &LineEvidence) -> Option<ErrorRatio> {
     let (errors, trials) = (e.counts.bit_errors, e.counts.bits_compared);
     let bounds = Bounds::new(errors, trials, e.limit.confidence).ok()?;
-    Some(ErrorRatio {
-        basis: Basis::Bits,
-        trials,
-        errors,
-        estimate: bounds.estimate,
-        lower: bounds.lower,
-        upper: bounds.upper,
-        proved_below: bounds.better_than,
-        proved_above: bounds.worse_than,
-        confidence: e.limit.confidence,
-        limit: e.limit.bit_error_ratio,
-    })
+    Some(ErrorRatio::new(Basis::Bits, errors, trials, &bounds, &e.limit))
 }
 
 /// What a plug on a serial line cannot show, whatever the result (common practice, no source; the clock is computed: both

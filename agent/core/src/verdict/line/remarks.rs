@@ -3,13 +3,11 @@
 use super::modem::{self, Behaviour};
 use crate::evidence::line::{LineEvidence, highest_clean, lowest_failing};
 use crate::evidence::{Reference, Stopped};
+use crate::verdict::rule::Remark;
 use crate::wiring::{LinePlug, ModemLine};
 
-/// A remark's name and the rule that may make it.
-pub type LineRemark = (&'static str, fn(&LineEvidence) -> Option<String>);
-
 /// Remarks that follow any verdict.
-pub const LINE_REMARKS: &[LineRemark] = &[
+pub const LINE_REMARKS: &[Remark<LineEvidence>] = &[
     ("host-slowed", |e| {
         (e.slowdowns > 0).then(|| {
             let why = match e.lost_in_host() {

@@ -1,7 +1,7 @@
 //! The rules for a serial port, each one idea with its name. What makes every later figure meaningless comes first.
 
 use super::modem;
-use super::{Location, Outcome, Reason, Verdict, line_error_ratio};
+use super::{Location, Outcome, line_error_ratio};
 use crate::evidence::line::{FormatTrial, LineEvidence};
 use crate::evidence::{ERRORS_MIN, Reference, Stopped};
 use crate::line::Flow;
@@ -10,63 +10,34 @@ use crate::stats::bits::frame_ratio;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 use crate::stats::ratio::{lower_bound, upper_bound};
 use crate::stream::line::LineCounts;
+use crate::verdict::rule::{Finding, Rule};
 use crate::wiring::LinePlug;
-
-/// A rule that can decide a serial run.
-pub struct LineRule {
-    /// Its name, as in reports and `docs/verdict.md`.
-    pub name: &'static str,
-    decide: fn(&LineEvidence) -> Option<Finding>,
-}
-
-impl LineRule {
-    /// The rule's verdict, if it has one.
-    pub fn judge(&self, evidence: &LineEvidence) -> Option<Verdict> {
-        let finding = (self.decide)(evidence)?;
-        Some(Verdict {
-            outcome: finding.outcome,
-            location: finding.location,
-            segment: None,
-            sureness: finding.sureness,
-            reasons: vec![Reason { rule: self.name.to_owned(), text: finding.text }],
-            next: finding.next,
-        })
-    }
-}
-
-struct Finding {
-    outcome: Outcome,
-    location: Vec<Location>,
-    sureness: String,
-    text: String,
-    next: String,
-}
 
 fn no_blame(outcome: Outcome, sureness: &str, text: String, next: &str) -> Option<Finding> {
     Some(Finding { outcome, location: Vec::new(), sureness: sureness.into(), text, next: next.into() })
 }
 
 /// Rules that decide, in order; the first that speaks has the word.
-pub const LINE_RULES: &[LineRule] = &[
-    LineRule { name: "in-service", decide: in_service },
-    LineRule { name: "foreign-bytes", decide: foreign_bytes },
-    LineRule { name: "port-gone", decide: port_gone },
-    LineRule { name: "nothing-sent", decide: nothing_sent },
-    LineRule { name: "no-bytes-returned", decide: no_bytes_returned },
-    LineRule { name: "bytes-damaged", decide: bytes_damaged },
-    LineRule { name: "characters-in-error", decide: characters_in_error },
-    LineRule { name: "bytes-lost", decide: bytes_lost },
-    LineRule { name: "bytes-inserted", decide: bytes_inserted },
-    LineRule { name: "plug-joins-data-only", decide: plug_joins_data_only },
-    LineRule { name: "modem-lines", decide: modem_lines },
-    LineRule { name: "flow-control", decide: flow_control },
-    LineRule { name: "format-fails", decide: format_fails },
-    LineRule { name: "places-disagree", decide: places_disagree },
-    LineRule { name: "host-limited", decide: host_limited },
-    LineRule { name: "lost-at-full-pace", decide: lost_at_full_pace },
-    LineRule { name: "hears-itself", decide: hears_itself },
-    LineRule { name: "limit-proved", decide: limit_proved },
-    LineRule { name: "too-few-bits", decide: too_few_bits },
+pub const LINE_RULES: &[Rule<LineEvidence>] = &[
+    Rule { name: "in-service", decide: in_service },
+    Rule { name: "foreign-bytes", decide: foreign_bytes },
+    Rule { name: "port-gone", decide: port_gone },
+    Rule { name: "nothing-sent", decide: nothing_sent },
+    Rule { name: "no-bytes-returned", decide: no_bytes_returned },
+    Rule { name: "bytes-damaged", decide: bytes_damaged },
+    Rule { name: "characters-in-error", decide: characters_in_error },
+    Rule { name: "bytes-lost", decide: bytes_lost },
+    Rule { name: "bytes-inserted", decide: bytes_inserted },
+    Rule { name: "plug-joins-data-only", decide: plug_joins_data_only },
+    Rule { name: "modem-lines", decide: modem_lines },
+    Rule { name: "flow-control", decide: flow_control },
+    Rule { name: "format-fails", decide: format_fails },
+    Rule { name: "places-disagree", decide: places_disagree },
+    Rule { name: "host-limited", decide: host_limited },
+    Rule { name: "lost-at-full-pace", decide: lost_at_full_pace },
+    Rule { name: "hears-itself", decide: hears_itself },
+    Rule { name: "limit-proved", decide: limit_proved },
+    Rule { name: "too-few-bits", decide: too_few_bits },
 ];
 
 /// The latest run of this port with the signal turned back at `placement`.

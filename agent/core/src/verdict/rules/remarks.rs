@@ -1,12 +1,10 @@
 //! Remarks: what adds to the picture and decides nothing.
 
 use crate::evidence::{Evidence, Stopped};
-
-/// A remark's name and the rule that may make it.
-pub type Remark = (&'static str, fn(&Evidence) -> Option<String>);
+use crate::verdict::rule::Remark;
 
 /// Remarks that follow any verdict.
-pub const REMARKS: &[Remark] = &[
+pub const REMARKS: &[Remark<Evidence>] = &[
     ("forced-speed", |e| {
         let mbps = e.fallback_mbps?;
         Some(format!(

@@ -90,7 +90,7 @@ fn spells(count: u64) -> Spells {
     Spells { count, seconds: count, sent: 81_274 * count, failed: 9_408 * count }
 }
 
-fn rule(name: &str) -> &'static Rule {
+fn rule(name: &str) -> &'static Rule<Evidence> {
     RULES.iter().find(|r| r.name == name).unwrap_or_else(|| panic!("no rule {name}"))
 }
 
