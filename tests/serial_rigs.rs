@@ -144,6 +144,28 @@ fn a_thousand_seeds_of_a_good_serial_port_on_a_loaded_host_give_no_fault() {
     assert!(passes > 400, "{passes}");
 }
 
+/// An adapter, its bus or a network behind it that stands still for seconds and then goes on.
+#[test]
+fn a_good_serial_port_that_is_held_up_for_seconds_is_not_blamed() {
+    let profile = Profile::named("quick").unwrap();
+    let mut passes = 0;
+    for seed in 0..60_u64 {
+        let counts = seed % 2 == 0;
+        let stall_s = [2.2, 3.0, 5.0][seed as usize % 3];
+        let every_s = [0.5, 2.0, 10.0, 30.0][seed as usize % 4];
+        let fifo_bytes = [16, 64, 4096][seed as usize / 3 % 3];
+        let format = ["9600,8N1", "115200,8N1", "2400,7E1"][seed as usize / 5 % 3];
+        let rig = format!(
+            "format = \"{format}\"\n[uart]\nfifo_bytes = {fifo_bytes}\ncounts_errors = {counts}\nmarks_errors = {counts}\n[host]\n\
+             stall_s = {stall_s}\nevery_s = {every_s}\n"
+        );
+        let report = check_here(&SerialRig::parse(&rig).unwrap(), seed, &profile);
+        assert_ne!(report.verdict.outcome, Outcome::Fault, "{rig}seed {seed}: {:?}", report.verdict);
+        passes += usize::from(report.verdict.outcome == Outcome::Pass);
+    }
+    assert!(passes > 5, "{passes}");
+}
+
 #[test]
 fn a_slow_computer_is_not_taken_for_flow_control_that_fails() {
     // The bytes that an overrun swallowed in the test of flow control had been let go by CTS like the others.

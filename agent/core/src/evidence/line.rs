@@ -36,10 +36,12 @@ impl FlowCheck {
         self.came_while_off * 2 < self.sent
     }
 
-    /// The line lets the sender go: most of what was held came once it was on. What is missing of it was lost, which is another
-    /// matter than being held.
+    /// The line lets the sender go: what was held came once it was on, as much of it as a chip with a store keeps when nobody
+    /// fetches from it, or half of it. What is missing of it was lost, which is another matter than being held.
     pub fn starts(&self) -> bool {
-        self.missing() * 2 < self.sent.saturating_sub(self.came_while_off).max(1)
+        let held = self.sent.saturating_sub(self.came_while_off);
+        let let_go = self.came_in_all.saturating_sub(self.came_while_off);
+        held == 0 || let_go >= STORE_BYTES.min(held.div_ceil(2))
     }
 
     /// Bytes that never came, and that no count of this computer accounts for.
@@ -47,6 +49,9 @@ impl FlowCheck {
         self.sent.saturating_sub(self.came_in_all)
     }
 }
+
+/// What the smallest chip with a store holds (16550).
+const STORE_BYTES: u64 = 16;
 
 /// A short stretch at one speed or format.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]

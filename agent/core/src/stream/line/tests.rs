@@ -195,3 +195,24 @@ fn what_never_comes_back_is_lost() {
     let counts = collect(stream(Pattern::Prbs31, 0xFF), 8, 1000, &[], 1).counts;
     assert_eq!((counts.sent, counts.lost, counts.returned, counts.bits_compared), (1000, 1000, 0, 0));
 }
+
+#[test]
+fn the_end_is_in_when_the_last_block_is_from_its_head_on() {
+    // All blocks of this pattern are alike but for their heads.
+    let stream = stream(Pattern::Zeros, 0xFF);
+    let sent = BLOCK_BYTES + 40;
+    let bytes = bytes_of(&stream, sent);
+    let heard = |got: &[u8]| {
+        let mut rx = LineCollector::new(stream.clone(), 8, 0);
+        rx.handle_sent(sent as u64);
+        rx.handle_bytes(got, 0);
+        assert!(rx.outstanding() > 0);
+        rx.end_is_in()
+    };
+    let without_ten = |at: usize| [&bytes[..at], &bytes[at + 10..]].concat();
+    assert!(heard(&without_ten(100)), "a gap, and the end behind it");
+    assert!(!heard(&bytes[..sent - 10]), "the end still to come");
+    assert!(!heard(&without_ten(100)[..sent - 20]), "a gap, and the end still to come");
+    assert!(!heard(&without_ten(BLOCK_BYTES + 20)), "a gap in the end itself");
+    assert!(!heard(&[]));
+}

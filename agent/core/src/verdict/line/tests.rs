@@ -355,6 +355,11 @@ fn flow_control_is_a_fault_only_for_who_needs_it() {
     };
     let held = with_flow(16, 16);
     assert_eq!((held.outcome, rule(&held)), (Outcome::Fault, "flow-control"));
+    // Let go, and all but what a chip of 16 bytes holds lost by a computer that did not fetch it and counts nothing.
+    let overflown = with_flow(0, 16);
+    assert_eq!((overflown.outcome, rule(&overflown)), (Outcome::Undecided, "flow-control"));
+    let held_still = with_flow(0, 15);
+    assert_eq!((held_still.outcome, rule(&held_still)), (Outcome::Fault, "flow-control"));
     let lossy = with_flow(0, 482);
     assert_eq!((lossy.outcome, rule(&lossy)), (Outcome::Undecided, "flow-control"));
     assert!(lossy.location.is_empty());
@@ -390,4 +395,26 @@ fn too_few_bits_decide_nothing() {
     assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, "too-few-bits"));
     let disagree = with(|e| e.references = vec![at(Placement::Internal, 5, 100)]);
     assert_eq!(rule(&disagree), "places-disagree");
+}
+
+#[test]
+fn damage_that_losses_on_this_side_may_have_made_blames_nobody() {
+    // Pieces damaged among 4000, bytes lost, and what of those the chip counted or a lower pace would have kept.
+    let run = |pieces_damaged, lost, counted| {
+        with(|e| {
+            e.counts.returned -= lost;
+            e.counts.lost = lost;
+            (e.counts.damaged, e.counts.bit_errors) = (20 * pieces_damaged, 80 * pieces_damaged);
+            e.counts.pieces_damaged = pieces_damaged;
+            e.capabilities.counts_all_overruns = counted > 0;
+            e.errors = Some(LineErrors { overrun: counted, ..LineErrors::default() });
+        })
+    };
+    for counted in [0, 300_000] {
+        let lossy = run(500, 300_000, counted);
+        assert_eq!(lossy.outcome, Outcome::Undecided, "{lossy:#?}");
+        // A few lost bytes do not excuse many damaged pieces.
+        let damaged = run(500, 20, counted);
+        assert_eq!((damaged.outcome, rule(&damaged)), (Outcome::Fault, "bytes-damaged"));
+    }
 }

@@ -18,8 +18,9 @@ pub(super) fn echoes_late(e: &Evidence) -> Option<Finding> {
     let none_in_time = e.counts.returned == 0 && late > 0;
     let many = late >= ERRORS_MIN && is_share_of(e.counts.sent);
     let may_be_later = is_share_of(never.saturating_add(late)) && frames_refute(e, e.losses.wire());
+    let mostly = late >= ERRORS_MIN && late > e.counts.returned;
     let slow = e.shortest_trip_ns.filter(|ns| *ns >= LATE_NS);
-    let mut text = match (slow, none_in_time || many || may_be_later) {
+    let mut text = match (slow, none_in_time || many || mostly || may_be_later) {
         (None, false) => return None,
         (Some(ns), _) => format!("the shortest round trip took {:.2} s: no plug or cable is so long", ns as f64 / 1e9),
         (None, true) => "no plug or cable keeps a frame for so long".to_owned(),

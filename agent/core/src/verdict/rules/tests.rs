@@ -558,6 +558,11 @@ fn late_echoes_blame_nobody_and_pass_nothing() {
         // As many as came late may be later still.
         late(50_000, 50_000),
         late(50_000, 400_000),
+        // More came late than in time.
+        with(|e| {
+            lose(e, Losses { in_host: 5_000, on_wire: SENT - 5_030, ..Losses::default() });
+            (e.counts.returned, e.counts.late) = (30, 5_000);
+        }),
         with(|e| e.shortest_trip_ns = Some(900_000_000)),
     ] {
         let verdict = judge(&e);
