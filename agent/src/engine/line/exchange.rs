@@ -53,7 +53,7 @@ pub(super) struct Exchanged {
 pub(super) struct Exchange {
     rx: LineCollector,
     window: u64,
-    /// The line gave something back before.
+    /// The line gave something back, and was not silent for too long since.
     answers: bool,
     /// Of the bytes that are out, those that are not waited for any more: lost, most likely.
     written_off: u64,
@@ -146,6 +146,7 @@ impl Exchange {
                 // Too late already before that look, so that a program kept from its processor has looked once more. Whatever is still out is lost; perhaps the next bytes fare better.
                 self.rx.settle(line.now());
                 line.discard()?;
+                self.answers = false;
                 written_off = false;
                 heard_at = line.now();
                 silences += 1;
@@ -238,7 +239,7 @@ impl Exchange {
     /// Silence after which what is out is lost. A line that gave something back and then nothing at all may be held up on this
     /// side, and give back late what would then be taken for something else.
     fn patience(&self) -> u64 {
-        if self.answers || self.counts().returned > 0 { self.long_patience_ns } else { self.patience_ns }
+        if self.answers { self.long_patience_ns } else { self.patience_ns }
     }
 
     /// Something is out that may still come: the very last byte did not yet.
@@ -302,6 +303,7 @@ impl Exchange {
         let came = self.counts().returned - before;
         self.written_off = if came > 0 && self.rx.in_step() { 0 } else { self.written_off.min(self.rx.outstanding()) };
         if came > 0 {
+            self.answers = true;
             self.last_in_at = line.now();
         }
         Ok(came)
