@@ -15,10 +15,10 @@ use std::{
 
 use serde_json::Value;
 use turnback::{
+    archive::sqlite::{Store, query::Filter},
     daemon::logbook::Logbook,
-    store::{Store, query::Filter},
 };
-use turnback_core::{rng::Rng, watch::standing::State};
+use turnback_core::{base::rng::Rng, watch::standing::State};
 
 use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
 use crate::harness::program::{Program, Running, TapPlug};

@@ -7,7 +7,7 @@ use std::{
 
 use turnback::ports::ethernet::{
     bare_loop,
-    ethtool::{self, timestamp::Timestamping},
+    device::ethtool::{self, timestamp::Timestamping},
     socket::{
         Addressee, BLOCK_BYTES, Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, HEADER_BYTES, Outgoing,
         PROBE_ETHERTYPE, Queue, RawFrame, Reception, Refusal, RingOptions, SenderOptions, SocketError, Stamped,

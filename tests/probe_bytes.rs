@@ -1,9 +1,9 @@
 //! The bytes of each released probe format. Never edit a case here, only add: a probe of an older release must stay
 //! readable in captures.
 
-use turnback_core::pattern::Pattern;
-use turnback_core::probe::ethernet::{HEADER_BYTES, HeaderRepr, Shape};
-use turnback_core::probe::serial::{BLOCK_BYTES, BlockStream, Head};
+use turnback_core::kind::ethernet::probe::{HEADER_BYTES, HeaderRepr, Shape};
+use turnback_core::kind::serial::probe::{BLOCK_BYTES, BlockStream, Head};
+use turnback_core::signal::pattern::Pattern;
 
 /// Written out by hand from the table in `docs/probe-format.md`.
 #[test]

@@ -10,7 +10,7 @@ use std::{
 };
 
 use serde_json::Value;
-use turnback::store::{Store, query::Filter};
+use turnback::archive::sqlite::{Store, query::Filter};
 
 use crate::harness::{
     netns,
@@ -254,7 +254,7 @@ fn a_killed_writer_loses_nothing_that_was_there() {
     kept(&program, "sim:good");
     let store = Store::open_existing(&program.state().join("records.db")).unwrap();
     let count = || store.count(&Filter::default()).unwrap();
-    let mut rng = turnback_core::rng::Rng::new(20_261_125);
+    let mut rng = turnback_core::base::rng::Rng::new(20_261_125);
     let (mut before, mut cut_short) = (1, 0);
     for kill in 0..kills {
         let lines = lines_of(&program, &model, kill, 1200);

@@ -11,9 +11,11 @@ use std::{
 use serde_json::{Value, json};
 use tempfile::TempDir;
 use turnback_core::{
-    case::{Case, CaseState, Ended, Source, Stage, StageResult},
-    report::Report,
-    sim,
+    document::{
+        case::{Case, CaseState, Ended, Source, Stage, StageResult},
+        run::Report,
+    },
+    kind::ethernet::sim,
 };
 
 use crate::harness::program::{Finished, Program};
@@ -279,7 +281,7 @@ fn recorded_runs_and_cases_are_found_by_the_beginning_of_its_id() {
     }
     let case: Case = serde_json::from_value(case(&desk)).unwrap();
     let case = Case { case: "c4".repeat(8), ..case };
-    turnback::store::Store::open(&store).unwrap().save_case(&case).unwrap();
+    turnback::archive::sqlite::Store::open(&store).unwrap().save_case(&case).unwrap();
     let shown = desk.program.run(&format!("report c4c4 --json --store {}", store.display()));
     assert_eq!(shown.report(), serde_json::to_value(&case).unwrap());
     let missing = desk.program.run(&format!("report ffff --store {}", store.display()));
@@ -316,10 +318,10 @@ fn case(desk: &Desk) -> Value {
     (skipped.name, skipped.ended, skipped.result) = ("internal".parse().unwrap(), Ended::Skipped, None);
     skipped.why = Some("the adapter has no loop".into());
     let mut verdict = report.verdict.clone();
-    verdict.location = vec![turnback_core::verdict::Location::Cable];
+    verdict.location = vec![turnback_core::judge::Location::Cable];
     verdict.segment = Some("duct".into());
     let case = Case {
-        format: turnback_core::case::FORMAT,
+        format: turnback_core::document::case::FORMAT,
         program: report.program.clone(),
         case: report.run.clone(),
         opened_at: report.started_at.clone(),

@@ -5,11 +5,11 @@ use std::fs;
 use serde_json::{Value, json};
 use turnback::engine::{
     cancel::Cancel,
-    check::{CheckOptions, check},
-    line::LineOptions,
+    ethernet::{CheckOptions, check},
+    serial::LineOptions,
 };
-use turnback::ports::simulated::SimulatedPort;
-use turnback_core::{plan::Profile, sim, verdict::Outcome};
+use turnback::ports::simulated::ethernet::SimulatedPort;
+use turnback_core::{judge::Outcome, kind::ethernet::sim, plan::Profile};
 
 use crate::harness::program::{Finished, Program};
 

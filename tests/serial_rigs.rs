@@ -6,18 +6,18 @@ use std::time::Duration;
 use serde_json::{Value, json};
 use turnback::engine::{
     cancel::Cancel,
-    check::{CheckOptions, check},
-    line::LineOptions,
+    ethernet::{CheckOptions, check},
+    serial::LineOptions,
 };
-use turnback::ports::simulated_line::SimulatedLine;
+use turnback::ports::simulated::serial::SimulatedLine;
 use turnback_core::{
-    plan::Profile,
-    report::Report,
-    sim::serial::{
+    document::run::Report,
+    judge::Outcome,
+    kind::serial::sim::{
         SerialRig,
         builtin::{BUILTIN_SERIAL, builtin_serial},
     },
-    verdict::Outcome,
+    plan::Profile,
 };
 
 use crate::harness::program::{Finished, Program};
@@ -35,7 +35,7 @@ fn check_here(rig: &SerialRig, seed: u64, profile: &Profile) -> Report {
         profile: profile.clone(),
         placement: None,
         cable: None,
-        labels: turnback_core::labels::Labels::default(),
+        labels: turnback_core::base::labels::Labels::default(),
         machine: String::new(),
         speed_mbps: None,
         seed,
@@ -400,7 +400,7 @@ fn every_outlet_shows_a_serial_run() {
     std::fs::write(&kept, &check.stdout).unwrap();
     let shown = |form: &str| program.run(&format!("report {} {form}", kept.display())).stdout;
     let sent = check.report()["totals"]["bytes_sent"].as_u64().unwrap();
-    let grouped = turnback::output::figure::count(sent);
+    let grouped = turnback::show::figure::count(sent);
     let page = shown("");
     for wanted in [
         grouped.as_str(),

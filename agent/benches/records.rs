@@ -12,14 +12,14 @@ use std::{
 
 use rusqlite::Connection;
 use turnback::{
+    archive::sqlite::{Store, exchange::Form, query::Filter},
     engine::{
         cancel::Cancel,
-        check::{CheckOptions, check},
+        ethernet::{CheckOptions, check},
     },
-    ports::simulated::SimulatedPort,
-    store::{Store, exchange::Form, query::Filter},
+    ports::simulated::ethernet::SimulatedPort,
 };
-use turnback_core::{plan::Profile, report::Report, rng::Rng};
+use turnback_core::{base::rng::Rng, document::run::Report, plan::Profile};
 
 const START_MS: i64 = 1_772_352_000_000;
 const APART_MS: i64 = 300_000;
@@ -91,7 +91,7 @@ fn fill(path: &Path, number: u64) {
         report.port.name = format!("quay{}", rng.draw() % 50);
         report.cable = rng.draw().is_multiple_of(2).then(|| format!("Q-{}", n % 200));
         if rng.draw().is_multiple_of(20) {
-            report.verdict.outcome = turnback_core::verdict::Outcome::Fault;
+            report.verdict.outcome = turnback_core::judge::Outcome::Fault;
         }
         lines.push_str(&serde_json::to_string(&report).expect("a document"));
         lines.push('\n');
@@ -117,7 +117,7 @@ fn model() -> Report {
         started_at: String::new(),
         although_in_service: false,
         confirm: false,
-        line: turnback::engine::line::LineOptions::default(),
+        line: turnback::engine::serial::LineOptions::default(),
     };
     let mut port = SimulatedPort::open("good", 1).expect("it is built in");
     check(&mut port, None, options, &mut |_| {}, &Cancel::default()).expect("a report")

@@ -8,16 +8,19 @@ use std::{
 };
 
 use turnback_core::{
-    cable_test::CableTest,
-    counters::Counters,
-    link::{Capabilities, LinkState, Placement, PortSetting},
-    probe::ethernet::Address,
-    report::PortIdentity,
-    time::Nanos,
+    base::{placement::Placement, time::Nanos},
+    document::run::PortIdentity,
+    kind::ethernet::{
+        cable_test::CableTest,
+        counters::Counters,
+        link::{Capabilities, LinkState, PortSetting},
+        probe::Address,
+    },
 };
 
 use crate::ports::{
-    Applied, FramePort, Interface, Port, PortError, ServiceReason, Way, runner::StepRunner, simulated::SimulatedPort,
+    Applied, FramePort, Interface, Port, PortError, ServiceReason, Way, runner::StepRunner,
+    simulated::ethernet::SimulatedPort,
 };
 
 /// A simulated port that, as a real one, neither moves its plug nor knows where it is.

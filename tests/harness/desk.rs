@@ -10,14 +10,14 @@ use turnback::daemon::desk::{
 };
 use turnback::engine::{
     cancel::Cancel,
-    check::{CheckOptions, check},
+    ethernet::{CheckOptions, check},
 };
-use turnback::ports::simulated;
-use turnback_core::caution::{Caution, LOCAL_CODES_FIRST};
+use turnback::ports::simulated::ethernet;
+use turnback_core::base::caution::{Caution, LOCAL_CODES_FIRST};
+use turnback_core::document::run::Report;
 use turnback_core::event::Event;
+use turnback_core::judge::Outcome;
 use turnback_core::plan::Profile;
-use turnback_core::report::Report;
-use turnback_core::verdict::Outcome;
 use turnback_core::watch::standing::{Change, Finding, Hysteresis, Standing};
 
 /// Ports, the rig behind each, cabinet and cable.
@@ -187,9 +187,9 @@ impl Inner {
     }
 
     fn carry_out(&self, run: &str, port: &str, rig: &str, profile: Profile, cause: &str, cancel: &Cancel) {
-        let mut simulated = simulated::open(rig, 7).expect("a built-in rig");
+        let mut simulated = ethernet::open(rig, 7).expect("a built-in rig");
         let options = CheckOptions {
-            line: turnback::engine::line::LineOptions::default(),
+            line: turnback::engine::serial::LineOptions::default(),
             profile,
             placement: None,
             cable: self.state().ports.iter().find(|p| p.name == port).and_then(|p| p.labels.cable.clone()),

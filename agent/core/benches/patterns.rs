@@ -16,10 +16,10 @@
 use std::hint::black_box;
 use std::time::Instant;
 
-use turnback_core::compare::{DamageTally, compare};
-use turnback_core::pattern::{Pattern, WINDOW_BYTES, Window};
-use turnback_core::probe::serial::BlockStream;
-use turnback_core::stream::line::LineCollector;
+use turnback_core::kind::serial::probe::BlockStream;
+use turnback_core::kind::serial::stream::LineCollector;
+use turnback_core::signal::compare::{DamageTally, compare};
+use turnback_core::signal::pattern::{Pattern, WINDOW_BYTES, Window};
 
 fn main() {
     let effort = if std::env::args().any(|arg| arg == "--quick") { QUICK } else { FULL };

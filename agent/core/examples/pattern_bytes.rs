@@ -5,7 +5,7 @@
 
 use std::process::ExitCode;
 
-use turnback_core::pattern::Pattern;
+use turnback_core::signal::pattern::Pattern;
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();

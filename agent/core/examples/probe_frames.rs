@@ -5,12 +5,14 @@
 //! name, phase, frame.
 
 use turnback_core::{
-    pattern::Pattern,
-    probe::ethernet::probe_source,
-    stream::{
-        StreamSpec,
-        transmit::{Amount, Transmitter, Turn},
+    kind::ethernet::{
+        probe::probe_source,
+        stream::{
+            StreamSpec,
+            transmit::{Amount, Transmitter, Turn},
+        },
     },
+    signal::pattern::Pattern,
 };
 
 fn main() {

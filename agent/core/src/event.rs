@@ -2,8 +2,8 @@
 
 use serde::Serialize;
 
-use crate::link::{LinkState, PortSetting};
-use crate::verdict::Verdict;
+use crate::judge::Verdict;
+use crate::kind::ethernet::link::{LinkState, PortSetting};
 
 /// One thing that happened.
 #[derive(Clone, Debug, Serialize)]

@@ -6,8 +6,8 @@ use std::{fmt, str::FromStr, time::Duration};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
-use crate::pattern::Pattern;
-use crate::probe::ethernet::{FCS_BYTES, FRAME_BYTES_MIN, LINE_OVERHEAD_BYTES};
+use crate::kind::ethernet::probe::{FCS_BYTES, FRAME_BYTES_MIN, LINE_OVERHEAD_BYTES};
+use crate::signal::pattern::Pattern;
 
 /// How a profile decides when it is done.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -2,14 +2,20 @@
 
 use std::fmt;
 
+use turnback_core::sim::place::{Place, Ratio, Seconds};
 use turnback_core::{
-    link::{Medium, Placement},
-    rng::Rng,
-    sim::{
-        AnyRig, Rig,
-        rig::{FaultKind, FaultSpec, HostLoss, Place, PlugKind, Ratio, Seconds, Segment},
+    base::{placement::Placement, rng::Rng},
+    judge::Location,
+    kind::{
+        ethernet::{
+            link::Medium,
+            sim::{
+                Rig,
+                rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Segment},
+            },
+        },
+        rig::AnyRig,
     },
-    verdict::Location,
 };
 
 /// Bit error ratio a good line stays below in these trials.

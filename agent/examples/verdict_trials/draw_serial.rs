@@ -1,17 +1,17 @@
 //! Draws a rig with a serial port, and says what is true of it.
 
+use turnback_core::sim::place::Place;
 use turnback_core::{
-    link::Placement,
-    rng::Rng,
-    sim::{
-        AnyRig,
-        rig::{Place, Segment},
-        serial::{
+    base::{placement::Placement, rng::Rng},
+    judge::Location,
+    kind::{
+        ethernet::sim::rig::Segment,
+        rig::AnyRig,
+        serial::sim::{
             SerialRig,
             rig::{FormatText, Input, Joins, Output, SerialFault, SerialFaultKind, SerialHost},
         },
     },
-    verdict::Location,
 };
 
 use crate::draw::{Class, Trial, Truth, log_between, ratio, seconds};
@@ -100,7 +100,7 @@ fn inflict(rng: &mut Rng, rig: &mut SerialRig) -> Truth {
         }
         ParityErrors => {
             let shown = rig.uart.counts_errors || rig.uart.marks_errors;
-            let has_parity = rig.format.0.parity != turnback_core::line::Parity::None;
+            let has_parity = rig.format.0.parity != turnback_core::kind::serial::format::Parity::None;
             truth.above_limit = shown && has_parity;
             Some(SerialFaultKind::ParityErrors { ratio: ratio(log_between(rng, 30.0, 300.0) * LIMIT) })
         }

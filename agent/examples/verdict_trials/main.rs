@@ -11,20 +11,21 @@ use std::{process::ExitCode, sync::mpsc, thread};
 
 use clap::Parser;
 use turnback::{
-    case::{
-        conduct::{Conductor, Opening, StagePlan, With, open_case},
-        shelf::NoShelf,
-    },
+    archive::cases::NoShelf,
     engine::cancel::Cancel,
-    output,
-    ports::{Port, simulated::SimulatedPort, simulated_line::SimulatedLine},
+    ports::{
+        Port,
+        simulated::{ethernet::SimulatedPort, serial::SimulatedLine},
+    },
+    show,
+    work::isolate::runner::{Conductor, Opening, StagePlan, With, open_case},
 };
 use turnback_core::{
-    case::Case,
-    pattern::Pattern,
+    base::rng::Rng,
+    document::case::Case,
+    kind::rig::AnyRig,
     plan::{Profile, Rate},
-    rng::Rng,
-    sim::AnyRig,
+    signal::pattern::Pattern,
 };
 
 use draw::{Trial, draw};
@@ -61,7 +62,7 @@ fn main() -> ExitCode {
         println!(
             "{}\n{}\n{:?}: {:?}",
             trial.rig.to_toml(),
-            output::case::render(&case),
+            show::case::render(&case),
             trial.truth,
             grade(&trial, &case)
         );

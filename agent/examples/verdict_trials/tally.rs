@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use turnback_core::{
-    case::Case,
-    verdict::{Location, Outcome},
+    document::case::Case,
+    judge::{Location, Outcome},
 };
 
 use crate::draw::{Class, Trial};

@@ -10,7 +10,7 @@ use super::{
     check, complain,
 };
 use crate::{
-    causes::with_causes,
+    archive::sqlite::Store,
     config::{Config, HttpConfig},
     daemon::{
         control,
@@ -19,10 +19,10 @@ use crate::{
         logbook::{Logbook, Memory},
         service::{self, NotStarted, Page, Start},
     },
+    error_chain::with_causes,
     guard::state,
     http,
-    output::table,
-    store::Store,
+    show::table,
 };
 
 /// Runs the agent, or what was asked instead.

@@ -222,7 +222,7 @@ pub struct Labels {
     pub note: Option<String>,
 }
 
-impl From<&Labels> for turnback_core::labels::Labels {
+impl From<&Labels> for turnback_core::base::labels::Labels {
     fn from(given: &Labels) -> Self {
         Self {
             port: given.port_label.clone(),

@@ -3,12 +3,12 @@
 use std::process::ExitCode;
 
 use turnback_core::{
-    cable_test::{CableTest, Reading, read},
-    caution::{Caution, LOCAL_CODES_FIRST},
+    base::caution::{Caution, LOCAL_CODES_FIRST},
+    kind::ethernet::cable_test::{CableTest, Reading, read},
 };
 
 use super::{NOT_TESTED, USAGE, check, complain, show::print};
-use crate::output::text::wrapped;
+use crate::show::text::wrapped;
 
 /// Runs the test; exit status 0 no fault, 1 a fault on a pair, 3 not found out, 4 not tested.
 pub fn run(name: &str, json: bool) -> ExitCode {
@@ -66,7 +66,7 @@ fn render(name: &str, found: &CableTest) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use turnback_core::cable_test::{Pair, PairResult, PairStatus};
+    use turnback_core::kind::ethernet::cable_test::{Pair, PairResult, PairStatus};
 
     #[test]
     fn a_fault_is_told_with_its_place_and_how_a_plug_may_explain_it() {

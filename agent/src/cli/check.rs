@@ -8,30 +8,29 @@ use std::{
 };
 
 use turnback_core::{
+    base::placement::Placement,
+    document::run::{PortIdentity, Report},
     event::Event,
-    line::LineFormatError,
-    link::Placement,
+    kind::serial::{format::LineFormatError, plug::LinePlugError},
     plan::{Kind, PlanError, Profile, parse_duration},
-    report::{PortIdentity, Report},
-    wiring::LinePlugError,
 };
 
 use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper, print};
 use crate::{
     engine::{
         cancel::Cancel,
-        check::{CheckError, CheckOptions, check, refused},
-        line::LineOptions,
+        ethernet::{CheckError, CheckOptions, check, refused},
+        serial::LineOptions,
     },
     guard::{journal::recover, state},
-    output::{progress::ProgressLine, text},
     ports::{
         Port, PortError, Way,
         ethernet::port::EthernetPort,
         recovery::EverySetting,
-        serial::{device::Device, port::SerialPort, setting::told},
-        simulated,
+        serial::{device::Device, port::SerialPort, settings::told},
+        simulated::ethernet,
     },
+    show::{progress::ProgressLine, text},
 };
 
 /// Runs a check; the exit status is its verdict.
@@ -189,7 +188,7 @@ fn identity(name: &str) -> PortIdentity {
 pub(super) fn seed(given: Option<u64>, port: &str) -> Result<u64, PortError> {
     Ok(match (given, port.strip_prefix("sim:")) {
         (Some(seed), _) => seed,
-        (None, Some(what)) => simulated::load(what)?.seed().into(),
+        (None, Some(what)) => ethernet::load(what)?.seed().into(),
         (None, None) => uuid::Uuid::now_v7().as_u64_pair().1,
     })
 }
@@ -200,7 +199,7 @@ pub(super) fn seed(given: Option<u64>, port: &str) -> Result<u64, PortError> {
 /// See the kinds of port.
 pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
     if let Some(what) = name.strip_prefix("sim:") {
-        return simulated::open(what, seed);
+        return ethernet::open(what, seed);
     }
     if is_path(name) {
         SerialPort::wait_for_the_dying(name);

@@ -3,12 +3,12 @@
 
 use std::path::PathBuf;
 
-use turnback_core::report::Report;
+use turnback_core::document::run::Report;
 
 use super::args;
 use crate::{
-    causes::with_causes,
-    store::{Store, StoreError},
+    archive::{error::StoreError, sqlite::Store},
+    error_chain::with_causes,
 };
 
 /// Keeps the runs of one command.

@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use turnback_core::plan::parse_duration;
 
 use super::{NOT_TESTED, USAGE, complain};
-use crate::ports::ethernet::ethtool::{EthtoolError, Interface, Support};
+use crate::ports::ethernet::device::ethtool::{EthtoolError, Interface, Support};
 
 /// Blinks the light of `port` for `time`.
 pub fn run(port: &str, time: &str) -> ExitCode {

@@ -17,7 +17,7 @@ use std::{io::Write, process::ExitCode};
 
 use clap::Parser;
 
-use crate::causes::with_causes;
+use crate::error_chain::with_causes;
 use args::{Args, Command};
 
 /// Exit status for wrong usage or configuration.

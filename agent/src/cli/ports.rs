@@ -8,12 +8,12 @@ use crate::{
         journal::{Change, Target, left},
         state,
     },
-    output::table,
     ports::{
         inventory::{PortEntry, ethernet_ports},
         recovery::told_of_left,
         serial::inventory::{SerialEntry, serial_ports},
     },
+    show::table,
 };
 
 /// Lists the ports, and what a killed run of this user left changed on them.
@@ -126,5 +126,5 @@ fn yes_or_no(testable: bool) -> String {
 }
 
 fn why_not(port: &str, why: &str) -> String {
-    format!("{}\n", crate::output::text::wrapped(&format!("{port} cannot: "), why))
+    format!("{}\n", crate::show::text::wrapped(&format!("{port} cannot: "), why))
 }

@@ -9,16 +9,15 @@ use std::{
 
 use serde_json::Value;
 use thiserror::Error;
-use turnback_core::{
+use turnback_core::document::{
     case::{self, Case},
-    report::{self, Report},
+    run::{self, Report},
 };
 
 use super::{USAGE, args, complain};
 use crate::{
-    output::{case as case_text, csv, text},
-    page,
-    store::{Store, StoreError, location},
+    archive::{error::StoreError, location, sqlite::Store},
+    show::{case as case_text, csv, sheet, text},
 };
 
 /// Shows a report; the exit status says whether that was done, not what the report says.
@@ -136,8 +135,8 @@ impl Document {
 
     fn page(&self) -> Result<String, ReportError> {
         match self {
-            Self::Run(report) => page::run::render(report),
-            Self::Case(case) => page::case::render(case),
+            Self::Run(report) => sheet::run::render(report),
+            Self::Case(case) => sheet::case::render(case),
         }
         .map_err(made)
     }
@@ -190,7 +189,7 @@ fn may_be_id(given: &str) -> bool {
 fn parse(name: String, json: &str) -> Result<Document, ReportError> {
     let value: Value =
         serde_json::from_str(json).map_err(|source| ReportError::NotJson { name: name.clone(), source })?;
-    let (what, known) = if value.get("case").is_some() { ("case", case::FORMAT) } else { ("report", report::FORMAT) };
+    let (what, known) = if value.get("case").is_some() { ("case", case::FORMAT) } else { ("report", run::FORMAT) };
     match value.get("format").and_then(Value::as_u64) {
         None => return Err(ReportError::NotAReport { name, source: None }),
         Some(format) if format > u64::from(known) => return Err(ReportError::Newer { name, what, format, known }),

@@ -4,13 +4,12 @@ use std::process::ExitCode;
 
 use clap::CommandFactory;
 use turnback_core::{
+    kind::{serial::plug::LinePlug, wiring::WiringKind},
     plan::Profile,
-    sim,
-    wiring::{LinePlug, WiringKind},
 };
 
 use super::{USAGE, args::Args, complain};
-use crate::ports::simulated;
+use crate::ports::simulated::ethernet;
 
 pub(super) fn print(text: &str) -> ExitCode {
     super::print(text, ExitCode::SUCCESS)
@@ -44,9 +43,9 @@ pub fn profiles(name: Option<&str>) -> ExitCode {
 
 /// `turnback rigs [NAME]`.
 pub fn rigs(name: Option<&str>) -> ExitCode {
-    match name.map(|n| simulated::load(n.strip_prefix("sim:").unwrap_or(n))) {
+    match name.map(|n| ethernet::load(n.strip_prefix("sim:").unwrap_or(n))) {
         None => list(
-            sim::builtin_names().map(|(name, about)| (format!("sim:{name}"), about)),
+            turnback_core::kind::rig::builtin_names().map(|(name, about)| (format!("sim:{name}"), about)),
             "`turnback rigs NAME` shows one as TOML; save it, change it, and check `sim:FILE`.",
         ),
         Some(Ok(rig)) => print(&rig.to_toml()),

@@ -19,7 +19,7 @@ use std::{
 use jiff::tz::TimeZone;
 use toml::Spanned;
 use turnback_core::{
-    link::Placement,
+    base::placement::Placement,
     plan::{Kind, Profile, parse_duration},
     watch::{selector::Selector, standing::Hysteresis},
 };

@@ -7,7 +7,7 @@ use std::{
 
 use jiff::Timestamp;
 use tokio::sync::{Notify, broadcast, watch};
-use turnback_core::{case::StageName, link::Placement, plan::Profile, watch::selector::Traits};
+use turnback_core::{base::placement::Placement, document::case::StageName, plan::Profile, watch::selector::Traits};
 
 use super::{
     desk::{Figures, Happening, Labels, LiveRun, PortView},
@@ -251,7 +251,7 @@ pub struct Asked {
     /// Stage of a case that it carries out.
     pub stage: Option<StageName>,
     /// Labels for the record.
-    pub record: turnback_core::labels::Labels,
+    pub record: turnback_core::base::labels::Labels,
 }
 
 impl Asked {

@@ -1,15 +1,17 @@
 //! Cases at the desk: a guided isolation whose stages the supervisor runs, while a person stands at the cable.
 //!
-//! What a case is and what follows from its stages is in `turnback_core::case`; how a stage is noted, in
-//! [`conduct`](crate::case::conduct). Here stages go through the supervisor's queue, as every run of the daemon does.
+//! What a case is and what follows from its stages is in `turnback_core::document::case`; how a stage is noted, in
+//! [`conduct`](crate::work::isolate::runner). Here stages go through the supervisor's queue, as every run of the daemon does.
 
 use std::time::Duration;
 
 use turnback_core::{
-    case::{Case, CaseState, Ended, Move, Showing, Stage, StageName},
-    caution::LOCAL_CODES_FIRST,
+    base::caution::LOCAL_CODES_FIRST,
+    document::{
+        case::{Case, CaseState, Ended, Move, Showing, Stage, StageName},
+        run::PortIdentity,
+    },
     plan::Profile,
-    report::PortIdentity,
 };
 
 use super::{
@@ -18,13 +20,13 @@ use super::{
     logbook::{Logbook, LogbookError},
 };
 use crate::{
-    case::{
-        conduct::{Conductor, StagePlan, With},
-        shelf::NoShelf,
-        work::Found,
-    },
+    archive::cases::NoShelf,
     engine::cancel::Cancel,
     guard::state,
+    work::isolate::{
+        runner::{Conductor, StagePlan, With},
+        stage::Found,
+    },
 };
 
 /// What came of a wish to carry out a stage. The case holds it already.
@@ -228,7 +230,7 @@ fn stage_view(stage: &Stage) -> StageView {
 }
 
 fn stage_name(text: &str) -> Result<StageName, DeskError> {
-    text.parse().map_err(|error: turnback_core::case::name::StageNameError| DeskError::Value {
+    text.parse().map_err(|error: turnback_core::document::case::name::StageNameError| DeskError::Value {
         name: "stage",
         given: text.to_owned(),
         allowed: error.to_string(),

@@ -4,7 +4,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use tokio::sync::broadcast;
 use turnback_core::{
-    case::Case, labels::Labels, link::Placement, plan::Profile, report::Report, watch::standing::Change,
+    base::{labels::Labels, placement::Placement},
+    document::{case::Case, run::Report},
+    plan::Profile,
+    watch::standing::Change,
 };
 
 use super::{
@@ -16,7 +19,7 @@ use super::{
     },
     logbook::{Logbook, LogbookError},
 };
-use crate::case::conduct::Opening;
+use crate::work::isolate::runner::Opening;
 
 /// See the module text.
 pub struct Clerk {

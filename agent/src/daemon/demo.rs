@@ -11,16 +11,16 @@ use std::{
 };
 
 use jiff::Timestamp;
-use turnback_core::{case::Case, event::Event, sim::AnyRig};
+use turnback_core::{document::case::Case, event::Event, kind::rig::AnyRig};
 
 use super::{
     local::{self, on_thread},
     site::{Boxed, Order, PortFacts, RunEnd, Say, Site},
 };
 use crate::{
-    case::conduct::{Opening, open_case},
     engine::cancel::Cancel,
-    ports::{Port, simulated},
+    ports::{Port, simulated::ethernet},
+    work::isolate::runner::{Opening, open_case},
 };
 
 /// The configuration of the demo: short times, so that something is seen.
@@ -206,7 +206,7 @@ pub fn rig(port: &str, age: Duration) -> Option<AnyRig> {
 
 /// A port of the harbour when the demo has run this long.
 pub fn open(port: &str, age: Duration, seed: u64) -> Option<Box<dyn Port>> {
-    rig(port, age).map(|rig| simulated::of(&rig, port.to_owned(), seed))
+    rig(port, age).map(|rig| ethernet::of(&rig, port.to_owned(), seed))
 }
 
 impl Site for Harbour {
@@ -221,7 +221,7 @@ impl Site for Harbour {
             .enumerate()
             .map(|(number, (name, _))| PortFacts {
                 name: (*name).to_owned(),
-                kind: rig(name, Duration::ZERO).map_or("simulated", |rig| simulated::kind(&rig)).into(),
+                kind: rig(name, Duration::ZERO).map_or("simulated", |rig| ethernet::kind(&rig)).into(),
                 driver: Some("harbour".into()),
                 // Serial ports have none.
                 bus: (!name.starts_with('/')).then(|| format!("0000:{:02x}:00.{}", 1 + number / 4, number % 4)),
@@ -285,7 +285,7 @@ impl Site for Harbour {
 
 #[cfg(test)]
 mod tests {
-    use turnback_core::{plan::Profile, verdict::Outcome};
+    use turnback_core::{judge::Outcome, plan::Profile};
 
     use super::*;
     use crate::config::Config;

@@ -9,12 +9,11 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use tokio::sync::broadcast;
 use turnback_core::{
+    document::run::Report,
     event::Event,
-    line::LineFormat,
-    report::Report,
-    verdict::{Location, Outcome, Verdict},
+    judge::{Location, Outcome, Verdict},
+    kind::serial::{format::LineFormat, plug::LinePlug},
     watch::standing::{Change, Standing},
-    wiring::LinePlug,
 };
 
 /// What people call a port and what belongs to it.

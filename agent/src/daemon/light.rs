@@ -13,11 +13,11 @@ use std::{
 use jiff::{SignedDuration, Timestamp};
 use tokio::time::Instant;
 use turnback_core::{
-    module::Module,
+    base::rng::Rng,
+    document::run::Report,
+    judge::Outcome,
+    kind::ethernet::transceiver::Module,
     plan::Profile,
-    report::Report,
-    rng::Rng,
-    verdict::Outcome,
     watch::{
         drift::{Drift, Sample},
         standing::State,
@@ -33,10 +33,10 @@ use super::{
     supervisor::Supervisor,
 };
 use crate::{
+    archive::sqlite::Store,
     config::Config,
-    engine::{cancel::Cancel, check::check},
-    ports::simulated::SimulatedPort,
-    store::Store,
+    engine::{cancel::Cancel, ethernet::check},
+    ports::simulated::ethernet::SimulatedPort,
 };
 
 /// Light received on a day, dBm.
@@ -198,7 +198,11 @@ impl Site for Quay {
         })
     }
 
-    fn open_case(&self, _: &str, _: crate::case::conduct::Opening) -> Result<turnback_core::case::Case, String> {
+    fn open_case(
+        &self,
+        _: &str,
+        _: crate::work::isolate::runner::Opening,
+    ) -> Result<turnback_core::document::case::Case, String> {
         Err("nobody opens a case here".into())
     }
 

@@ -3,18 +3,14 @@
 use std::{path::Path, time::Duration};
 
 use jiff::Timestamp;
-use turnback_core::{case::Case, event::Event, labels::Labels};
+use turnback_core::{base::labels::Labels, document::case::Case, event::Event};
 
 use super::site::{Boxed, Order, PortFacts, RunEnd, Say, Site};
 use crate::{
-    case::{
-        conduct::{ConductError, Opening, open_case},
-        work::{self, Found, speed_mbps},
-    },
     engine::{
         cancel::Cancel,
-        check::{CheckError, CheckOptions, check},
-        line::LineOptions,
+        ethernet::{CheckError, CheckOptions, check},
+        serial::LineOptions,
     },
     guard::{lock::LockError, state},
     ports::{
@@ -22,7 +18,11 @@ use crate::{
         ethernet::service::InService,
         inventory::ethernet_ports,
         serial::inventory::{SerialEntry, serial_port, serial_ports},
-        simulated,
+        simulated::ethernet,
+    },
+    work::isolate::{
+        runner::{ConductError, Opening, open_case},
+        stage::{self, Found, speed_mbps},
     },
 };
 
@@ -56,7 +56,7 @@ impl Site for LocalSite {
                 list.extend(serial_ports().into_iter().map(line_facts));
                 for name in named {
                     if let Some(rig) = name.strip_prefix("sim:") {
-                        let kind = simulated::load(rig).map_or("simulated", |rig| simulated::kind(&rig));
+                        let kind = ethernet::load(rig).map_or("simulated", |rig| ethernet::kind(&rig));
                         list.push(PortFacts { kind: kind.into(), name, ..PortFacts::default() });
                     } else if name.starts_with('/')
                         && let Some(line) = serial_port(&name)
@@ -80,7 +80,7 @@ impl Site for LocalSite {
             move || {
                 let started_at = jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
                 let seed = match order.port.strip_prefix("sim:") {
-                    Some(what) => simulated::load(what).map(|rig| u64::from(rig.seed())).unwrap_or(order.seed),
+                    Some(what) => ethernet::load(what).map(|rig| u64::from(rig.seed())).unwrap_or(order.seed),
                     None => order.seed,
                 };
                 end(match open(&order.port, seed) {
@@ -157,7 +157,7 @@ pub fn carry_out(
 ) -> Result<Found, ConductError> {
     let options = options(order, started_at);
     match &order.stage {
-        Some(stage) => work::carry_out(stage, port, options, say, cancel),
+        Some(stage) => stage::carry_out(stage, port, options, say, cancel),
         None => Ok(Found::Report(Box::new(check(port, None, options, say, cancel)?))),
     }
 }

@@ -9,8 +9,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use turnback_core::{
-    case::Case,
-    report::Report,
+    document::{case::Case, run::Report},
     watch::{
         drift::Drift,
         standing::{Change, Standing},

@@ -16,7 +16,7 @@ use jiff::{
     civil::{Date, Time},
     tz::TimeZone,
 };
-use turnback_core::rng::Rng;
+use turnback_core::base::rng::Rng;
 
 /// When a round is due.
 #[derive(Clone, Debug)]

@@ -5,7 +5,7 @@ use std::{future::Future, path::PathBuf, pin::Pin, sync::Arc, time::Duration};
 use sd_notify::NotifyState;
 use thiserror::Error;
 use tokio::signal::unix::{SignalKind, signal};
-use turnback_core::case::Case;
+use turnback_core::document::case::Case;
 
 use super::{
     announce::{self, with_logbook},
@@ -17,7 +17,7 @@ use super::{
     site::Site,
     supervisor::Supervisor,
 };
-use crate::{case::conduct::Opening, config::Config};
+use crate::{config::Config, work::isolate::runner::Opening};
 
 /// What a daemon is started with.
 pub struct Start<S: Site> {

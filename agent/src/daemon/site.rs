@@ -5,17 +5,18 @@ use std::{future::Future, pin::Pin, time::Duration};
 
 use jiff::Timestamp;
 use turnback_core::{
-    cable_test::CableTest,
-    case::{Case, StageName},
+    base::{labels as core, placement::Placement},
+    document::{
+        case::{Case, StageName},
+        run::Report,
+    },
     event::Event,
-    labels as core,
-    link::Placement,
+    kind::ethernet::cable_test::CableTest,
     plan::Profile,
-    report::Report,
 };
 
 use super::desk::Labels;
-use crate::{case::conduct::Opening, engine::cancel::Cancel};
+use crate::{engine::cancel::Cancel, work::isolate::runner::Opening};
 
 /// A future that may be sent between threads.
 pub type Boxed<T> = Pin<Box<dyn Future<Output = T> + Send>>;

@@ -12,9 +12,9 @@ use std::{
 use jiff::{SignedDuration, Timestamp, tz::TimeZone};
 use tokio::time::Instant;
 use turnback_core::{
-    report::Report,
-    rng::Rng,
-    verdict::{Outcome, Reason},
+    base::rng::Rng,
+    document::run::Report,
+    judge::{Outcome, Reason},
     watch::standing::State,
 };
 
@@ -25,7 +25,9 @@ use super::{
     site::{Boxed, Order, PortFacts, RunEnd, Say, Site},
     supervisor::Supervisor,
 };
-use crate::{case::conduct::Opening, config::Config, engine::cancel::Cancel, ports::simulated::SimulatedPort};
+use crate::{
+    config::Config, engine::cancel::Cancel, ports::simulated::ethernet::SimulatedPort, work::isolate::runner::Opening,
+};
 
 const CONFIG: &str = r#"
 zone = "Europe/Berlin"
@@ -151,14 +153,14 @@ impl Site for World {
         Box::pin(async move {
             tokio::time::sleep(takes).await;
             if cancel.is_cancelled() && !hangs {
-                report.stopped = Some(turnback_core::evidence::Stopped::ByUser);
+                report.stopped = Some(turnback_core::judge::facts::Stopped::ByUser);
                 report.verdict.outcome = Outcome::Undecided;
             }
             RunEnd::Report(Box::new(report))
         })
     }
 
-    fn open_case(&self, _: &str, _: Opening) -> Result<turnback_core::case::Case, String> {
+    fn open_case(&self, _: &str, _: Opening) -> Result<turnback_core::document::case::Case, String> {
         Err("nobody opens a case in this world".into())
     }
 
@@ -202,13 +204,13 @@ impl Logbook for Kept {
     fn changes(&mut self, _: &str, _: u32) -> Result<Vec<turnback_core::watch::standing::Change>, LogbookError> {
         Ok(Vec::new())
     }
-    fn cases(&mut self, _: u32) -> Result<Vec<turnback_core::case::Case>, LogbookError> {
+    fn cases(&mut self, _: u32) -> Result<Vec<turnback_core::document::case::Case>, LogbookError> {
         Ok(Vec::new())
     }
-    fn case(&mut self, id: &str) -> Result<turnback_core::case::Case, LogbookError> {
+    fn case(&mut self, id: &str) -> Result<turnback_core::document::case::Case, LogbookError> {
         Err(LogbookError::Unknown("case", id.to_owned()))
     }
-    fn keep_case(&mut self, _: &turnback_core::case::Case) -> Result<(), LogbookError> {
+    fn keep_case(&mut self, _: &turnback_core::document::case::Case) -> Result<(), LogbookError> {
         Ok(())
     }
     fn prune(&mut self, _: i64) -> Result<u64, LogbookError> {
@@ -233,7 +235,7 @@ fn template() -> Report {
         },
         String::new(),
     );
-    let report = crate::engine::check::check(&mut port, None, options, &mut |_| {}, &Cancel::default()).unwrap();
+    let report = crate::engine::ethernet::check(&mut port, None, options, &mut |_| {}, &Cancel::default()).unwrap();
     Report { seconds: Vec::new(), ..report }
 }
 

@@ -4,9 +4,11 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 use super::ethernet::{
-    bus::{self, Bus},
-    ethtool::{EthtoolError, Interface, basic::MacAddress},
-    netlink::NetlinkError,
+    device::{
+        bus::{self, Bus},
+        ethtool::{EthtoolError, Interface, basic::MacAddress},
+        netlink::NetlinkError,
+    },
     service::{InService, Reason, Surroundings},
 };
 

@@ -10,20 +10,24 @@ pub mod recovery;
 pub mod runner;
 pub mod serial;
 pub mod simulated;
-pub mod simulated_line;
 
 use std::time::Duration;
 
 use thiserror::Error;
 use turnback_core::{
-    cable_test::CableTest,
-    counters::Counters,
-    link::{Capabilities, LinkState, Placement, PortSetting},
-    module::Module,
-    probe::ethernet::Address,
-    report::PortIdentity,
-    sim::Bench,
-    time::{ClockSource, Nanos},
+    base::{
+        placement::Placement,
+        time::{ClockSource, Nanos},
+    },
+    document::run::PortIdentity,
+    kind::ethernet::{
+        cable_test::CableTest,
+        counters::Counters,
+        link::{Capabilities, LinkState, PortSetting},
+        probe::Address,
+        transceiver::Module,
+    },
+    sim::setup::Setup,
 };
 
 use crate::{
@@ -53,7 +57,7 @@ pub trait Port {
     /// Moves the plug, where no hand is needed for that. The loop inside the chip is a setting.
     fn place(&mut self, placement: Placement) -> bool;
     /// Does what a hand would do, where no hand is needed: on a simulated rig. The plug is seated again.
-    fn arrange(&mut self, _bench: &Bench) -> bool {
+    fn arrange(&mut self, _bench: &Setup) -> bool {
         false
     }
     /// Segments of the cable in order from the port, where the port knows them.

@@ -3,8 +3,8 @@
 use serde_json::Value;
 
 use super::{
-    ethernet::setting::EthernetSettings,
-    serial::setting::{SerialSettings, told_shortly},
+    ethernet::settings::EthernetSettings,
+    serial::settings::{SerialSettings, told_shortly},
 };
 use crate::guard::journal::{Apply, ApplyError, Change, Standing, Target};
 

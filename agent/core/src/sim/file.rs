@@ -14,13 +14,10 @@ pub struct RigError {
 }
 
 /// What is wrong with a rig whose single values are all right: the text to look for in the file, and the error.
-pub(super) type Wrong = (String, String);
+pub type Wrong = (String, String);
 
 /// Reads a rig, and checks what one value alone cannot show.
-pub(super) fn read<R: DeserializeOwned>(
-    text: &str,
-    validate: impl FnOnce(&R) -> Result<(), Wrong>,
-) -> Result<R, RigError> {
+pub fn read<R: DeserializeOwned>(text: &str, validate: impl FnOnce(&R) -> Result<(), Wrong>) -> Result<R, RigError> {
     let rig: R = toml::from_str(text).map_err(|error| RigError {
         line: error.span().map_or(1, |span| line_of(text, span.start)),
         text: error.message().trim().to_owned(),
@@ -33,7 +30,7 @@ pub(super) fn read<R: DeserializeOwned>(
 }
 
 /// The rig as TOML; [`read`] reads it back.
-pub(super) fn write<R: Serialize>(rig: &R) -> String {
+pub fn write<R: Serialize>(rig: &R) -> String {
     toml::to_string(rig).expect("a rig holds nothing that TOML cannot hold")
 }
 

@@ -1,52 +1,6 @@
-//! A simulated port, line, plug and host in virtual time.
-//!
-//! [`Rig`] says what there is and what is wrong with it; [`World`] is a rig at work. A world is pure: its time moves when
-//! it is told, its chance comes from one seed, and two worlds that are told the same do the same. [`serial`] has the same for a
-//! serial port.
+//! What simulated rigs of every kind share: the file they are read from, and what a hand can arrange at one. The
+//! simulated ports themselves stand with their kind.
 
-mod any;
-mod bench;
-mod builtin;
-mod fault;
-mod file;
-mod link;
-mod place;
-pub mod rig;
-pub mod serial;
-mod span;
-#[cfg(test)]
-mod tests;
-mod world;
-
-use crate::time::Nanos;
-
-pub use any::{AnyRig, builtin_names};
-pub use bench::Bench;
-pub use builtin::{BUILTIN, builtin};
-pub use fault::FaultCount;
-pub use file::RigError;
-pub use rig::Rig;
-pub use span::ClearSpan;
-pub use world::World;
-
-/// One frame as the host gets it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Delivery<'a> {
-    /// The frame, without FCS.
-    pub bytes: &'a [u8],
-    /// When its end reached the adapter, on the world's clock.
-    pub at: Nanos,
-    /// Whether the frame check sequence fitted; `None` unless the port was told to deliver frames that failed the check.
-    pub fcs_right: Option<bool>,
-}
-
-/// What the port said to a frame handed to it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Accept {
-    /// It is in the transmit queue.
-    Taken,
-    /// The transmit queue is full; [`World::next_free_at`] says until when.
-    Full,
-    /// There is no link.
-    LinkDown,
-}
+pub mod file;
+pub mod place;
+pub mod setup;

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::time::{Nanos, SECOND_NS};
+use crate::base::time::{Nanos, SECOND_NS};
 
 /// Where a fault is.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -64,7 +64,7 @@ impl From<Place> for String {
 /// A probability, 0 to 1.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(try_from = "f64", into = "f64")]
-pub struct Ratio(pub(super) f64);
+pub struct Ratio(pub f64);
 
 impl Ratio {
     /// The number.
@@ -89,7 +89,7 @@ impl From<Ratio> for f64 {
 /// A time of a rig, 0 to 1e9 seconds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd, Serialize, Deserialize)]
 #[serde(try_from = "f64", into = "f64")]
-pub struct Seconds(pub(super) f64);
+pub struct Seconds(pub f64);
 
 impl Seconds {
     /// In nanoseconds.

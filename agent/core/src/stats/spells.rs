@@ -61,7 +61,7 @@ pub const GAP_SECONDS: usize = 2;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rng::Rng;
+    use crate::base::rng::Rng;
 
     const FRAMES: u64 = 81_274;
 

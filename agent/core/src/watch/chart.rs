@@ -105,7 +105,7 @@ fn to_normal(t: f64, freedom: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::rng::Rng;
+    use crate::base::rng::Rng;
 
     fn normal(rng: &mut Rng) -> f64 {
         // Box and Muller, Annals of Mathematical Statistics 29 (1958), pp. 610-611.

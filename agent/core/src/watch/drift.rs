@@ -6,10 +6,10 @@
 use serde::{Deserialize, Serialize};
 
 use super::chart::{CountChart, LevelChart};
-use crate::evidence::Basis;
-use crate::module::Module;
-use crate::report::Report;
-use crate::verdict::Outcome;
+use crate::document::run::Report;
+use crate::judge::Outcome;
+use crate::judge::facts::Basis;
+use crate::kind::ethernet::transceiver::Module;
 
 /// What one run adds to the charts.
 #[derive(Clone, Debug, Default, PartialEq)]

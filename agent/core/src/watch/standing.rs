@@ -5,9 +5,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::evidence::Stopped;
-use crate::report::Report;
-use crate::verdict::Outcome;
+use crate::document::run::Report;
+use crate::judge::Outcome;
+use crate::judge::facts::Stopped;
 
 /// What is held of a port.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]

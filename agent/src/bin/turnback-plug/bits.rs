@@ -6,7 +6,7 @@ use std::str::FromStr;
 use serde::{Serialize, Serializer};
 
 use crate::fault::FaultError;
-use turnback_core::rng::Rng;
+use turnback_core::base::rng::Rng;
 
 /// Bursts by two states, good and bad, that change bit by bit.
 ///
@@ -148,7 +148,7 @@ mod tests {
 
     use super::*;
     // proptest's prelude has a trait of the same name.
-    use turnback_core::rng::Rng;
+    use turnback_core::base::rng::Rng;
 
     fn damaged(ratio: f64, burst: Option<Burst>, seed: u64, pieces: &[usize]) -> (Vec<u8>, u64) {
         let mut errors = BitErrors::new(Rng::new(seed));

@@ -5,7 +5,7 @@ use serde::Serialize;
 use crate::bits::BitErrors;
 use crate::delay::DelayLine;
 use crate::fault::{Adjustable, ByteFaults, FaultError};
-use turnback_core::rng::Rng;
+use turnback_core::base::rng::Rng;
 
 /// What the plug did so far.
 ///

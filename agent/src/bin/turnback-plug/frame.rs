@@ -7,7 +7,7 @@ use serde::Serialize;
 use crate::bits::BitErrors;
 use crate::delay::DelayLine;
 use crate::fault::{Adjustable, FaultError, FrameFaults};
-use turnback_core::rng::Rng;
+use turnback_core::base::rng::Rng;
 
 /// EtherType of the probes (IEEE 802, Local Experimental EtherType 1).
 pub const PROBE_ETHERTYPE: u16 = 0x88B5;

@@ -6,7 +6,7 @@ use std::{
     path::Path,
 };
 
-use turnback_core::case::StageName;
+use turnback_core::document::case::StageName;
 
 /// One answer.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -96,7 +96,7 @@ impl Answers {
 
 #[cfg(test)]
 mod tests {
-    use turnback_core::case::Spot;
+    use turnback_core::document::case::Spot;
 
     use super::*;
 

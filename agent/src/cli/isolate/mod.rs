@@ -5,26 +5,29 @@ mod answer;
 use std::{process::ExitCode, time::Duration};
 
 use turnback_core::{
-    case::{Case, Ended, Move, StageName},
-    caution::Caution,
+    base::caution::Caution,
+    document::{
+        case::{Case, Ended, Move, StageName},
+        run::PortIdentity,
+    },
     event::Event,
     plan::{PlanError, parse_duration},
-    report::PortIdentity,
 };
 
 use self::answer::{Answer, Answers};
 use super::{NOT_TESTED, USAGE, args, check, complain};
 use crate::{
-    case::{
-        conduct::{ConductError, Conductor, Opening, StagePlan, With, open_case},
-        shelf::{CaseShelf, NoShelf},
+    archive::{
+        cases::{CaseShelf, NoShelf},
+        error::StoreError,
+        sqlite::Store,
     },
-    causes::with_causes,
-    engine::{cancel::Cancel, check::CheckError},
+    engine::{cancel::Cancel, ethernet::CheckError},
+    error_chain::with_causes,
     guard::state,
-    output::{case as text, progress::ProgressLine},
     ports::{Port, PortError},
-    store::{Store, StoreError},
+    show::{case as text, progress::ProgressLine},
+    work::isolate::runner::{ConductError, Conductor, Opening, StagePlan, With, open_case},
 };
 
 /// Leads through a case; the exit status is its verdict.

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Subcommand, ValueEnum};
 
-use crate::store::exchange::Form;
+use crate::archive::sqlite::exchange::Form;
 
 /// Options of `turnback records`.
 #[derive(Debug, clap::Args)]
@@ -129,7 +129,7 @@ pub struct Filter {
     pub plug: Option<String>,
     /// Where the plug was: internal, at-port, far-end, return-port
     #[arg(long, value_name = "PLACE")]
-    pub placement: Option<turnback_core::link::Placement>,
+    pub placement: Option<turnback_core::base::placement::Placement>,
     /// pass, fault, undecided or not-tested
     #[arg(long, value_name = "OUTCOME", value_parser = ["pass", "fault", "undecided", "not-tested"])]
     pub outcome: Option<String>,

@@ -9,7 +9,7 @@ use std::{
 };
 
 use super::{Done, Failure, args, open, print, print_json, when};
-use crate::store::{
+use crate::archive::sqlite::{
     Store,
     exchange::{ExportError, Form},
 };

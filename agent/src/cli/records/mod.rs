@@ -10,16 +10,20 @@ use std::{
 };
 
 use args::{Action, List, Prune, Records};
-use turnback_core::difference::difference;
+use turnback_core::document::difference::difference;
 
 use super::{USAGE, complain};
 use crate::{
-    output::{records as shown, text},
-    store::{
-        Store, StoreError, location,
-        query::Filter,
-        retention::{Retention, parse_age},
+    archive::{
+        error::StoreError,
+        location,
+        sqlite::{
+            Store,
+            query::Filter,
+            retention::{Retention, parse_age},
+        },
     },
+    show::{records as shown, text},
 };
 
 /// Exit status when the records are damaged.

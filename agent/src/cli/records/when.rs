@@ -3,7 +3,7 @@
 use jiff::{Timestamp, Zoned, civil, tz::TimeZone};
 
 use super::{Failure, args};
-use crate::store::{query::Filter, retention::parse_age};
+use crate::archive::sqlite::{query::Filter, retention::parse_age};
 
 /// The filter that the words name.
 pub(super) fn filter(words: &args::Filter) -> Result<Filter, Failure> {

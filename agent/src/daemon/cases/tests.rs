@@ -1,13 +1,21 @@
 //! Cases walked from the desk: on the demo's rigs, and on a port whose plug a hand moves.
 
-use turnback_core::{cable_test::Reading, labels::Labels, sim, verdict::Location};
+use turnback_core::{
+    base::labels::Labels,
+    judge::Location,
+    kind::ethernet::{cable_test::Reading, sim},
+};
 
 use super::*;
 use crate::{
-    case::conduct::{Opening, open_case},
-    daemon::{demo, local, logbook::Memory, site::Order, site::RunEnd},
-    ports::{Port, simulated::SimulatedPort},
+    daemon::{
+        demo, local,
+        logbook::Memory,
+        site::{Order, RunEnd},
+    },
+    ports::{Port, simulated::ethernet::SimulatedPort},
     testing::ByHand,
+    work::isolate::runner::{Opening, open_case},
 };
 
 fn opening(segments: &[&str]) -> Opening {
@@ -104,7 +112,7 @@ fn by_hand(rig: &str, name: &str, stage: &str) -> Box<dyn Port> {
     let mut rig_port = SimulatedPort::of(&sim::builtin(rig).unwrap(), name.to_owned(), 7);
     let stage: StageName = stage.parse().unwrap();
     if let Some(spot) = stage.spot() {
-        rig_port.arrange(&crate::case::work::bench(&stage, &spot));
+        rig_port.arrange(&crate::work::isolate::stage::bench(&stage, &spot));
     }
     Box::new(ByHand(rig_port))
 }
@@ -172,7 +180,7 @@ fn the_pairs_of_a_condemned_cable_are_measured_from_the_desk() {
     let measured = case.stages.iter().find(|s| s.name == StageName::CableTest).expect("the stage");
     assert_eq!((measured.ended, &measured.run), (Ended::Done, &None));
     let pairs = measured.pairs.as_ref().unwrap();
-    assert!(matches!(turnback_core::cable_test::read(pairs), Reading::Broken(_)), "{pairs}");
+    assert!(matches!(turnback_core::kind::ethernet::cable_test::read(pairs), Reading::Broken(_)), "{pairs}");
     assert!(view(&case, None, Vec::new).stages.iter().any(|s| s.stage == "cable-test" && s.result.contains("open")));
 }
 

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use turnback_core::{
-    report::Report,
+    document::run::Report,
     watch::{
         drift::Sample,
         standing::{Change, Finding, Hysteresis, State},
@@ -13,7 +13,6 @@ use turnback_core::{
 
 use super::{Over, Supervisor};
 use crate::{
-    case::work::Found,
     config::Config,
     daemon::{
         announce::{Announcement, with_logbook},
@@ -23,6 +22,7 @@ use crate::{
         logbook::Entry,
         site::{RunEnd, Site},
     },
+    work::isolate::stage::Found,
 };
 
 impl<S: Site> Supervisor<S> {

@@ -3,7 +3,11 @@
 use std::sync::Arc;
 
 use jiff::Timestamp;
-use turnback_core::{event::Event, link::Placement, rng::Rng, watch::standing::Finding};
+use turnback_core::{
+    base::{placement::Placement, rng::Rng},
+    event::Event,
+    watch::standing::Finding,
+};
 
 use super::{Over, Supervisor, due::Candidate};
 use crate::{

@@ -1,15 +1,17 @@
 //! The plots of a port's past: each run a column at its time.
 
 use jiff::Timestamp;
-use turnback_core::verdict::Outcome;
+use turnback_core::judge::Outcome;
 
 use crate::{
     daemon::desk::RecordLine,
-    output::figure,
-    plot::{
-        Figure, Table,
-        columns::{self, Column, Columns},
-        scale::{Scale, power, short},
+    show::{
+        figure,
+        plot::{
+            Figure, Table,
+            columns::{self, Column, Columns},
+            scale::{Scale, power, short},
+        },
     },
 };
 

@@ -21,7 +21,7 @@ use axum::{
 };
 
 use super::{api::SharedDesk, error::ApiError, gate::Gate};
-use crate::{page, plot};
+use crate::show::{plot, sheet};
 
 /// What every handler of the page has.
 #[derive(Clone)]
@@ -173,7 +173,7 @@ async fn asset(media_type: &'static str, text: String) -> impl IntoResponse {
 
 /// One look for the book, reports in it and their drawings.
 fn look() -> String {
-    [page::sheet::STYLE, plot::STYLE, LOOK].concat()
+    [sheet::layout::STYLE, plot::STYLE, LOOK].concat()
 }
 
 const LOOK: &str = include_str!("look.css");

@@ -8,7 +8,7 @@ use axum::{
     response::Html,
 };
 use serde::Deserialize;
-use turnback_core::{plan::Profile, verdict::Outcome, watch::standing::State};
+use turnback_core::{judge::Outcome, plan::Profile, watch::standing::State};
 
 use super::{
     Around, Book, Page, PageError, filled, history,
@@ -18,9 +18,11 @@ use super::{
 use crate::{
     daemon::desk::{CaseView, DeskError, Health, OutboxLine, PortView, RecordQuery, StageView},
     http::{api::ask, error::ApiError},
-    output::text,
-    page::{self, sheet::Trail},
-    plot::Figure,
+    show::{
+        plot::Figure,
+        sheet::{self, layout::Trail},
+        text,
+    },
 };
 
 fn now_ms() -> i64 {
@@ -245,7 +247,7 @@ pub async fn run(
         Trail { word: "Runs".into(), href: "/runs".into() },
         Trail { word: "as JSON".into(), href: format!("/api/1/runs/{}", words::encoded(&run)) },
     ];
-    page::run::render_in_book(&report, trail).map(Html).map_err(|error| {
+    sheet::run::render_in_book(&report, trail).map(Html).map_err(|error| {
         tracing::error!(%error, "a report cannot be laid out");
         let message = "the report cannot be laid out; its JSON may still be had";
         PageError(ApiError::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", message))

@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use turnback_core::{
-    caution::Caution,
-    report::Report,
-    verdict::Outcome,
+    base::caution::Caution,
+    document::run::Report,
+    judge::Outcome,
     watch::standing::{Change, Standing, State},
 };
 
@@ -15,9 +15,7 @@ use crate::{
         board::ASKED,
         desk::{LiveRun, PortView, RecordLine},
     },
-    output::{figure, line, text},
-    page,
-    plot::Table,
+    show::{figure, plot::Table, serial, sheet, text},
 };
 
 /// A port as a line in the book.
@@ -223,11 +221,11 @@ pub struct Measured {
 impl Measured {
     /// Of a report, at a time in ms since 1970.
     pub fn new(report: &Report, now_ms: i64) -> Self {
-        let mut facts = page::run::carries(report);
+        let mut facts = sheet::run::carries(report);
         // Speeds, errors and light; what is counted in frames or bytes is on the report's own page.
         let kept = ["line errors", "speed", "without error", "turnaround", "transceiver"];
         facts.extend(text::figures(report).into_iter().filter(|(name, _)| kept.contains(name)));
-        let modem = text::line_tables(report).into_iter().find(|(title, ..)| *title == line::MODEM_LINES);
+        let modem = text::line_tables(report).into_iter().find(|(title, ..)| *title == serial::MODEM_LINES);
         let began = report.started_at.parse::<jiff::Timestamp>().map_or(now_ms, jiff::Timestamp::as_millisecond);
         Self {
             href: run_href(&report.run),

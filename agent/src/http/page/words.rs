@@ -3,11 +3,11 @@
 use jiff::{Timestamp, tz::TimeZone};
 use turnback_core::{
     event::{Event, Progress},
-    verdict::Outcome,
+    judge::Outcome,
     watch::standing::State,
 };
 
-use crate::output::figure;
+use crate::show::figure;
 
 /// How long ago, or how long, in its largest unit.
 pub fn age(ms: i64) -> String {

@@ -5,11 +5,8 @@
 //! `bare_loop` measures what the sockets can do when nothing is checked.
 
 pub mod bare_loop;
-pub mod bus;
-pub mod counters;
-pub mod ethtool;
-pub mod netlink;
+pub mod device;
 pub mod port;
 pub mod service;
-pub mod setting;
+pub mod settings;
 pub mod socket;

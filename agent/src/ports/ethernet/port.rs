@@ -3,39 +3,46 @@
 use std::{thread, time::Duration};
 
 use turnback_core::{
-    cable_test::CableTest,
-    counters::Counters,
-    link::{Capabilities, LinkState, Medium, Placement, PortSetting},
-    module::Module,
-    probe::ethernet::{Address, ETHERTYPE, probe_source},
-    report::PortIdentity,
-    stream::Outgoing,
-    time::{ClockSource, Nanos},
+    base::{
+        placement::Placement,
+        time::{ClockSource, Nanos},
+    },
+    document::run::PortIdentity,
+    kind::ethernet::{
+        cable_test::CableTest,
+        counters::Counters,
+        link::{Capabilities, LinkState, Medium, PortSetting},
+        probe::{Address, ETHERTYPE, probe_source},
+        stream::Outgoing,
+        transceiver::Module,
+    },
 };
 
 use super::{
-    counters,
-    ethtool::{
-        EthtoolError, Interface as Device,
-        feature::RX_ALL,
-        link::{Connector, Duplex, LinkSetting},
-        timestamp::Timestamping,
-    },
-    netlink::{
-        self,
-        cable::{CableTestError, cable_test},
-        link::LinkFacts,
-        monitor::Monitor,
+    device::{
+        counters,
+        ethtool::{
+            EthtoolError, Interface as Device,
+            feature::RX_ALL,
+            link::{Connector, Duplex, LinkSetting},
+            timestamp::Timestamping,
+        },
+        netlink::{
+            self,
+            cable::{CableTestError, cable_test},
+            link::LinkFacts,
+            monitor::Monitor,
+        },
     },
     service::{InService, Reason, Surroundings},
-    setting::{Changes, Made, Setting, SettingError},
+    settings::{Changes, Made, Setting, SettingError},
     socket::{
         Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RawFrame, RingOptions, SenderOptions, SocketError, Stamped,
         now_ns,
     },
 };
 use crate::{
-    causes::with_causes,
+    error_chain::with_causes,
     guard::{
         journal::{Journal, Outcome, Recovered},
         lock::PortLock,

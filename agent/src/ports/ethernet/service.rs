@@ -8,7 +8,7 @@ use std::net::IpAddr;
 
 use serde::{Deserialize, Serialize};
 
-use super::netlink::{
+use super::device::netlink::{
     self, NetlinkError,
     link::LinkFacts,
     route::{Address, Route},

@@ -6,15 +6,17 @@ use std::{
 };
 
 use turnback_core::{
-    evidence::Stopped,
-    probe::ethernet::{Address, ETHERTYPE, probe_source},
-    sim::{Accept, World},
-    stream::{
-        StreamSpec,
-        collect::{Collector, Echo, Flow, FrameCheck, Seen},
-        transmit::{Amount, Transmitter, Turn},
+    base::time::{ClockSource, Nanos, SECOND_NS},
+    judge::facts::Stopped,
+    kind::ethernet::{
+        probe::{Address, ETHERTYPE, probe_source},
+        sim::{Accept, World},
+        stream::{
+            StreamSpec,
+            collect::{Collector, Echo, Flow, FrameCheck, Seen},
+            transmit::{Amount, Transmitter, Turn},
+        },
     },
-    time::{ClockSource, Nanos, SECOND_NS},
 };
 
 use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger, is_probe_of};
@@ -207,7 +209,7 @@ impl Step {
         if count < SPAN_MIN {
             return false;
         }
-        let span = turnback_core::sim::ClearSpan { count, ..span };
+        let span = turnback_core::kind::ethernet::sim::ClearSpan { count, ..span };
         let sequence = self.tx.next_sequence();
         world.carry_span(&span, self.frame_bytes);
         self.tx.skip(count);

@@ -7,10 +7,12 @@ pub mod threads;
 use std::time::Duration;
 
 use turnback_core::{
-    evidence::Stopped,
-    probe::ethernet::{Address, Header},
-    stream::{StreamSpec, tally::Tally},
-    time::{ClockSource, Nanos, SECOND_NS},
+    base::time::{ClockSource, Nanos, SECOND_NS},
+    judge::facts::Stopped,
+    kind::ethernet::{
+        probe::{Address, Header},
+        stream::{StreamSpec, tally::Tally},
+    },
 };
 
 use crate::ports::PortError;

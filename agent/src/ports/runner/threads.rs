@@ -11,14 +11,16 @@ use std::{
 };
 
 use turnback_core::{
-    evidence::Stopped,
-    probe::ethernet::{Address, ETHERTYPE},
-    stream::{
-        Outgoing, StreamSpec,
-        collect::{Collector, Echo, Flow, Seen},
-        transmit::{Amount, Transmitter, Turn},
+    base::time::{ClockSource, Nanos},
+    judge::facts::Stopped,
+    kind::ethernet::{
+        probe::{Address, ETHERTYPE},
+        stream::{
+            Outgoing, StreamSpec,
+            collect::{Collector, Echo, Flow, Seen},
+            transmit::{Amount, Transmitter, Turn},
+        },
     },
-    time::{ClockSource, Nanos},
 };
 
 use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger, is_probe_of};

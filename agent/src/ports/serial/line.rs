@@ -3,9 +3,11 @@
 use std::time::Duration;
 
 use turnback_core::{
-    line::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
-    time::Nanos,
-    wiring::LinePlug,
+    base::time::Nanos,
+    kind::serial::{
+        format::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
+        plug::LinePlug,
+    },
 };
 
 use crate::ports::{Port, PortError};

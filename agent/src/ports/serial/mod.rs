@@ -12,6 +12,6 @@ pub mod marks;
 mod open;
 pub mod port;
 pub mod service;
-pub mod setting;
+pub mod settings;
 mod sys;
 pub mod termios;

@@ -3,14 +3,14 @@
 use std::{fs::File, io, path::Path};
 
 use serialport::{ClearBuffer, SerialPort as _, TTYPort};
-use turnback_core::line::LineCapabilities;
+use turnback_core::kind::serial::format::LineCapabilities;
 
 use super::{
     device::{Device, Kind},
     facts::Facts,
     marks::Marks,
     service,
-    setting::{Changes, is_gone},
+    settings::{Changes, is_gone},
     sys,
     termios::Marking,
 };

@@ -14,10 +14,12 @@ use std::{
 
 use serialport::{ClearBuffer, SerialPort as _};
 use turnback_core::{
-    line::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
-    link::{Capabilities, Placement},
-    report::PortIdentity,
-    time::Nanos,
+    base::{placement::Placement, time::Nanos},
+    document::run::PortIdentity,
+    kind::{
+        ethernet::link::Capabilities,
+        serial::format::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
+    },
 };
 
 use super::{
@@ -26,7 +28,7 @@ use super::{
     line::{Line, Received},
     open::{OpenLine, READ_BYTES, capabilities, crate_error, host, line_error, without_asking},
     service::{Holder, Places},
-    setting::{Made, Setting, SettingError, is_unsupported, outputs, told, told_shortly},
+    settings::{Made, Setting, SettingError, is_unsupported, outputs, told, told_shortly},
     sys,
     termios::{self, Marking},
 };

@@ -4,7 +4,7 @@
 //! translation of line ends, no signals. Flags are those of `asm/termbits.h`, described in termios(3).
 
 use serde::{Deserialize, Serialize};
-use turnback_core::line::{Flow, LineFormat, Parity, StopBits};
+use turnback_core::kind::serial::format::{Flow, LineFormat, Parity, StopBits};
 
 /// The kernel's `struct termios2`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -115,7 +115,7 @@ impl FrameRing {
     }
 
     /// Stamps the frames that arrive from now on with this clock; those already in the ring keep theirs. `Adapter` counts
-    /// only where the adapter was told to stamp ([`super::super::ethtool::timestamp`]); a frame it did not stamp has the
+    /// only where the adapter was told to stamp ([`super::super::device::ethtool::timestamp`]); a frame it did not stamp has the
     /// kernel's stamp all the same, and says so. The ring knows no program's clock: `Program` gives the kernel's.
     ///
     /// # Errors

@@ -54,7 +54,7 @@ fn what_waits_in_the_ring_when_the_time_is_over_is_not_lost() {
             tag: 7,
             source: [0; 6],
             destination: [0; 6],
-            pattern: turnback_core::pattern::Pattern::Prbs15,
+            pattern: turnback_core::signal::pattern::Pattern::Prbs15,
             frame_bytes: 60,
             first_sequence: 0,
         },

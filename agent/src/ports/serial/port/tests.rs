@@ -3,7 +3,7 @@
 use std::process::{Command, Stdio};
 
 use tempfile::TempDir;
-use turnback_core::line::{Parity, StopBits};
+use turnback_core::kind::serial::format::{Parity, StopBits};
 
 use super::*;
 use crate::{guard::lock::LockError, ports::serial::open::BUFFER_BYTES};
@@ -34,7 +34,7 @@ fn everything() -> Vec<u8> {
 /// What comes in until `count` bytes are there, a mark, or half a minute is over.
 fn receive(port: &mut SerialPort, count: usize) -> Vec<u8> {
     let mut bytes = Vec::new();
-    let until = port.now() + 30 * turnback_core::time::SECOND_NS;
+    let until = port.now() + 30 * turnback_core::base::time::SECOND_NS;
     while bytes.len() < count && port.now() < until {
         port.receive(until, &mut |what| match what {
             Received::Bytes(came) => bytes.extend_from_slice(came),
@@ -103,7 +103,7 @@ fn a_line_whose_other_end_goes_is_gone() {
     drop(bench.other_end);
     let asked_again = port.receive(0, &mut |what| panic!("{what:?}"));
     assert!(matches!(asked_again, Err(PortError::Gone(_))), "{asked_again:?}");
-    let until = port.now() + 30 * turnback_core::time::SECOND_NS;
+    let until = port.now() + 30 * turnback_core::base::time::SECOND_NS;
     let received = port.receive(until, &mut |what| panic!("{what:?}"));
     assert!(matches!(received, Err(PortError::Gone(_))), "{received:?}");
     let sent = port.send(b"anybody there");
@@ -247,7 +247,7 @@ fn a_real_line_with_a_plug() {
     let counts = port.line_errors().unwrap().unwrap();
     port.send_break(Duration::from_millis(50)).unwrap();
     let mut came = Vec::new();
-    let until = port.now() + turnback_core::time::SECOND_NS / 2;
+    let until = port.now() + turnback_core::base::time::SECOND_NS / 2;
     port.receive(until, &mut |what| came.push(format!("{what:?}"))).unwrap();
     println!("break: {came:?}, {:?}", port.line_errors().unwrap().unwrap().since(&counts));
     println!("low latency: {:?}", port.apply(LineSetting::LowLatency(true)));
@@ -289,7 +289,7 @@ fn an_adapter_that_is_unplugged_and_plugged_in_again() {
     send_all(&mut port, b"lock gate");
     assert_eq!(receive(&mut port, 9), b"lock gate");
     plugged_in(false);
-    let until = port.now() + 30 * turnback_core::time::SECOND_NS;
+    let until = port.now() + 30 * turnback_core::base::time::SECOND_NS;
     let received = port.receive(until, &mut |what| panic!("{what:?}"));
     assert!(matches!(received, Err(PortError::Gone(_))), "{received:?}");
     assert!(matches!(port.send(b"lock gate"), Err(PortError::Gone(_))));
@@ -315,7 +315,7 @@ fn an_adapter_that_is_unplugged_and_plugged_in_again() {
             }
             after
         },
-        &mut crate::ports::serial::setting::SerialSettings::for_recovery(),
+        &mut crate::ports::serial::settings::SerialSettings::for_recovery(),
     )
     .unwrap();
     for recovered in &recovery.changes {
@@ -327,7 +327,7 @@ fn an_adapter_that_is_unplugged_and_plugged_in_again() {
 
 fn send_all(port: &mut SerialPort, bytes: &[u8]) {
     let mut rest = bytes;
-    let until = port.now() + 30 * turnback_core::time::SECOND_NS;
+    let until = port.now() + 30 * turnback_core::base::time::SECOND_NS;
     while !rest.is_empty() && port.now() < until {
         let taken = port.send(rest).unwrap();
         rest = &rest[taken..];

@@ -1,0 +1,105 @@
+//! A case: the runs that together say whether a port, a plug or a cable is at fault, and in which segment.
+//!
+//! [`Case`] is the document that is kept; [`stage`] is one run of it, [`name`] says where a stage turns the signal back;
+//! [`rules`] say what follows from the stages and which one would tell more.
+//! Nothing here asks whether the port carries frames or bytes.
+
+pub mod length;
+mod line;
+mod moves;
+pub mod name;
+pub mod rules;
+pub mod stage;
+
+use serde::{Deserialize, Serialize};
+
+use crate::base::caution::Caution;
+use crate::document::run::PortIdentity;
+use crate::judge::Verdict;
+use crate::kind::ethernet::link::Capabilities;
+
+pub use name::{Spot, StageName};
+pub use rules::{judge_case, next_move};
+pub use stage::{Ended, Showing, Source, Stage, StageResult};
+
+/// Version of the document. It grows by one when a field changes its meaning or goes; new fields do not change it.
+pub const FORMAT: u32 = 1;
+
+/// The whole case.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Case {
+    /// Version of this document.
+    pub format: u32,
+    /// Program and its version that wrote it last.
+    pub program: String,
+    /// Unique id of the case.
+    pub case: String,
+    /// When it was opened, RFC 3339 with zone.
+    pub opened_at: String,
+    /// When a stage was added last.
+    pub changed_at: String,
+    /// Port under test.
+    pub port: PortIdentity,
+    /// Label of the cable.
+    pub cable: String,
+    /// Labels of its segments in order from the port; empty when the cable is taken as one piece.
+    pub segments: Vec<String>,
+    /// Label of the plug the case began with.
+    pub plug: Option<String>,
+    /// What the port can do and show.
+    pub capabilities: Capabilities,
+    /// The adapter offers the kernel's cable test.
+    #[serde(default)]
+    pub offers_cable_test: bool,
+    /// Every stage in the order in which it was done or skipped.
+    pub stages: Vec<Stage>,
+    /// Whether anything is left to do.
+    pub state: CaseState,
+    /// What is known so far.
+    pub verdict: Verdict,
+    /// What to do next; none when nothing is left to do.
+    pub next: Option<Move>,
+    /// Once nothing is left to do: the stage worth doing again, for longer.
+    #[serde(default)]
+    pub again: Option<StageName>,
+}
+
+/// Whether anything is left to do in a case.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CaseState {
+    /// Another stage can tell more.
+    Open,
+    /// The verdict stands.
+    Decided,
+    /// Undecided, and no further stage would tell more.
+    Exhausted,
+}
+
+impl CaseState {
+    /// The word used in documents.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::Decided => "decided",
+            Self::Exhausted => "exhausted",
+        }
+    }
+}
+
+/// What the technician does next.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Move {
+    /// The stage that follows.
+    pub stage: StageName,
+    /// Which attempt at it this is, from 1.
+    pub attempt: u32,
+    /// What to do with the hands.
+    pub hands: String,
+    /// What to look at before going on.
+    pub look: String,
+    /// Why this stage: what it tells.
+    pub why: String,
+    /// Dangers of this move.
+    pub cautions: Vec<Caution>,
+}

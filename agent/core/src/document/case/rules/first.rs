@@ -1,0 +1,105 @@
+//! What comes before the line: a port that was not tested, this computer, the loop inside the chip.
+
+use super::Finding;
+use crate::document::case::line::Line;
+use crate::document::case::name::{Spot, StageName};
+use crate::document::case::stage::{Showing, StageResult};
+use crate::judge::{Location, Outcome};
+
+/// The last stage tested nothing: somebody else's frames, or a port in service.
+pub(super) fn stage_not_tested(line: &Line) -> Option<Finding> {
+    let (stage, result) = line.latest().filter(|(_, result)| result.showing == Showing::NotTested)?;
+    let finding = Finding::new(Outcome::NotTested, &[], format!("{}: {}", stage.name, result.text))
+        .sure("certain: nothing was tested")
+        .then("free the port, find out what its far end is connected to, then go on with this case");
+    let in_a_row = line.results(&stage.name).iter().rev().take_while(|r| r.showing == Showing::NotTested).count();
+    Some(if in_a_row < 2 {
+        finding.want(stage.name.clone(), "the stage tested nothing: it is repeated once the port is free")
+    } else {
+        finding
+    })
+}
+
+/// Frames whose check was right held wrong contents: nothing in front of the adapter does that.
+pub(super) fn host_fails(line: &Line) -> Option<Finding> {
+    let stages = line.case.stages.iter();
+    let (stage, result) =
+        stages.rev().find_map(|s| s.result.as_ref().filter(|r| r.showing == Showing::HostFails).map(|r| (s, r)))?;
+    Some(
+        Finding::fault(&[Location::Host], format!("{}: {}", stage.name, result.text))
+            .sure("near certain: a random error passes the frame check once in 2^32 damaged frames")
+            .then(
+                "leave plug and cable alone; move the card to another slot or computer and repeat: if the damage goes with it, \
+                 condemn the card, else test this computer's memory",
+            ),
+    )
+}
+
+/// Where the chip can loop, a case begins with it.
+pub(super) fn internal_first(line: &Line) -> Option<Finding> {
+    let here = StageName::At(Spot::Internal);
+    let done = [&here, &StageName::Soak(Spot::Internal)].iter().any(|stage| !line.results(stage).is_empty());
+    if !line.case.capabilities.internal_loop || done || line.skipped(&here) {
+        return None;
+    }
+    let nothing = Finding::undecided("nothing is known yet of the port's host side");
+    Some(nothing.want(here, "the loop inside the chip needs no plug: it tests the port's host side"))
+}
+
+/// The loop inside the chip holds nothing but the port.
+pub(super) fn internal_fails(line: &Line) -> Option<Finding> {
+    if !line.case.capabilities.internal_loop {
+        return None;
+    }
+    let here = StageName::At(Spot::Internal);
+    let soak = StageName::Soak(Spot::Internal);
+    let results = [line.results(&here), line.results(&soak)].concat();
+    if results.is_empty() {
+        return None;
+    }
+    let failed: Vec<_> = results.iter().filter(|r| r.showing == Showing::Fails).collect();
+    match failed.as_slice() {
+        [] => {
+            let unclear = results.iter().all(|r| r.showing != Showing::Passes);
+            (unclear && results.len() < 2).then(|| {
+                let last = results[results.len() - 1];
+                let again = if needs_longer(last) { soak } else { here };
+                Finding::undecided(format!("internal: {}", last.text)).want(again, "the first attempt decided nothing")
+            })
+        }
+        [one] => {
+            let finding = Finding::fault(&[Location::Port], format!("internal: {}", one.text))
+                .sure("seen once: a second failure settles it")
+                .then("take this port out of use and move to a spare one");
+            match results.len() {
+                1 | 2 => Some(finding.want(
+                    here,
+                    "a failure with no plug and no cable in the way is repeated before the port is condemned",
+                )),
+                3 => {
+                    Some(finding.want(soak, "it failed once and then passed: a longer run shows whether it comes back"))
+                }
+                // It never came back: the other stages go on, and the verdict keeps it in mind.
+                _ => None,
+            }
+        }
+        [.., last] => Some(
+            Finding::fault(
+                &[Location::Port],
+                format!(
+                    "internal: {} of {} runs fail with the loop inside the chip: {}",
+                    failed.len(),
+                    results.len(),
+                    last.text
+                ),
+            )
+            .sure("near certain: neither plug nor cable is in this loop, and it failed more than once")
+            .then("take this port out of use and move to a spare one; if the card can be swapped, swap it"),
+        ),
+    }
+}
+
+/// Whether only a longer run can decide what this one left open.
+pub(super) fn needs_longer(result: &StageResult) -> bool {
+    result.showing == Showing::Neither && (result.rule == "too-few-bits" || result.rule == "few-hits")
+}

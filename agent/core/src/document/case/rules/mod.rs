@@ -1,0 +1,200 @@
+//! The rules of a case, each one idea with its name, in the same form as those of a run. The first that speaks decides; it also says
+//! which stage would tell more. Order matters: what is nearest to the host comes first.
+
+mod far;
+mod first;
+mod near;
+mod pairs;
+mod remarks;
+
+use super::line::Line;
+use super::name::StageName;
+use super::{Case, CaseState, Move, moves};
+use crate::judge::{Location, Outcome, Reason, Verdict};
+
+/// A rule that can decide a case.
+pub struct CaseRule {
+    /// Its name, as in documents.
+    pub name: &'static str,
+    decide: fn(&Line) -> Option<Finding>,
+}
+
+/// Rules that decide, in order.
+pub const RULES: &[CaseRule] = &[
+    CaseRule { name: "stage-not-tested", decide: first::stage_not_tested },
+    CaseRule { name: "host-fails", decide: first::host_fails },
+    CaseRule { name: "internal-first", decide: first::internal_first },
+    CaseRule { name: "internal-fails", decide: first::internal_fails },
+    CaseRule { name: "port-silent", decide: near::port_silent },
+    CaseRule { name: "port-or-plug", decide: near::port_or_plug },
+    CaseRule { name: "places-disagree", decide: far::places_disagree },
+    CaseRule { name: "segment-fails", decide: far::segment_fails },
+    CaseRule { name: "all-pass", decide: far::all_pass },
+];
+
+/// What a rule says.
+struct Finding {
+    outcome: Outcome,
+    location: Vec<Location>,
+    segment: Option<String>,
+    sureness: String,
+    text: String,
+    next: String,
+    /// Stages that would tell more, the best first; empty: the verdict stands.
+    wants: Vec<Want>,
+    /// Once the verdict stands: the stage worth doing again, for longer.
+    again: Option<StageName>,
+}
+
+impl Finding {
+    fn new(outcome: Outcome, location: &[Location], text: String) -> Self {
+        Self {
+            outcome,
+            location: location.to_vec(),
+            segment: None,
+            sureness: String::new(),
+            text,
+            next: String::new(),
+            wants: Vec::new(),
+            again: None,
+        }
+    }
+
+    fn undecided(text: impl Into<String>) -> Self {
+        Self::new(Outcome::Undecided, &[], text.into()).sure("not decided yet")
+    }
+
+    fn fault(location: &[Location], text: impl Into<String>) -> Self {
+        Self::new(Outcome::Fault, location, text.into())
+    }
+
+    fn sure(mut self, how: impl Into<String>) -> Self {
+        self.sureness = how.into();
+        self
+    }
+
+    /// What to do when nothing more is to be tried.
+    fn then(mut self, next: impl Into<String>) -> Self {
+        self.next = next.into();
+        self
+    }
+
+    /// The same as undecided.
+    fn unproved(mut self) -> Self {
+        self.outcome = Outcome::Undecided;
+        self.location.clear();
+        self.segment = None;
+        self.sureness = "seen, and not seen again often enough to be sure".to_owned();
+        self.next = "soak for hours at the places where it passed and failed".to_owned();
+        self.again = self.wants.first().map(|want| want.stage.clone());
+        self
+    }
+
+    /// A stage that would tell more and has been tried in vain: what is left is to do it for longer.
+    fn or_longer(mut self) -> Self {
+        if let Some(want) = self.wants.first().filter(|_| self.next.is_empty()) {
+            self.next = format!("do stage {} again for hours: so far it has decided nothing", want.stage);
+            self.again.get_or_insert(want.stage.clone());
+        }
+        self
+    }
+
+    /// The stage worth doing again, for longer.
+    fn again(mut self, stage: StageName) -> Self {
+        self.again = Some(stage);
+        self
+    }
+
+    fn want(mut self, stage: StageName, why: impl Into<String>) -> Self {
+        self.wants.push(Want { stage, why: why.into() });
+        self
+    }
+}
+
+/// A stage that would tell more.
+struct Want {
+    stage: StageName,
+    why: String,
+}
+
+/// More attempts at one stage than this tell nothing new. Our own choice.
+const ATTEMPTS_MAX: u32 = 6;
+
+/// What follows from a case's stages.
+struct Settled {
+    verdict: Verdict,
+    next: Option<Move>,
+    again: Option<StageName>,
+    state: CaseState,
+}
+
+/// Verdict, next move and state of a case, from its stages alone.
+fn consider(case: &Case) -> Settled {
+    let line = Line::new(case);
+    let spoken = RULES.iter().find_map(|rule| (rule.decide)(&line).map(|finding| (rule.name, finding)));
+    let (rule, finding) = spoken.unwrap_or_else(|| {
+        ("no-rule", Finding::undecided("no rule fits these stages").then("keep the case's document"))
+    });
+    let (rule, finding) = pairs::weigh(&line, rule, finding);
+    let finding = if given_up(&line, &finding) { finding.unproved() } else { finding };
+    let finding = finding.or_longer();
+    let want = finding.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
+    let next = want.map(|want| moves::to(&line, &want.stage, &want.why));
+    let state = match (&next, finding.outcome, finding.location.len(), finding.wants.is_empty()) {
+        (Some(_), ..) => CaseState::Open,
+        (None, Outcome::Pass, ..) | (None, Outcome::Fault, 1, _) => CaseState::Decided,
+        (None, Outcome::NotTested | Outcome::Undecided | Outcome::Fault, ..) => CaseState::Exhausted,
+    };
+    let mut reasons = vec![Reason { rule: rule.to_owned(), text: finding.text }];
+    reasons.extend(remarks::all(&line, &finding.location));
+    let verdict = Verdict {
+        outcome: finding.outcome,
+        location: finding.location,
+        segment: finding.segment,
+        sureness: finding.sureness,
+        reasons,
+        next: match &next {
+            Some(next) => next.hands.clone(),
+            None => finding.next,
+        },
+    };
+    let again = finding.again.filter(|_| next.is_none());
+    Settled { verdict, next, again, state }
+}
+
+/// What was only likely, and can be tried no further: no attempt is left, though nobody declined one.
+fn given_up(line: &Line, finding: &Finding) -> bool {
+    finding.outcome == Outcome::Fault
+        && finding.location.len() == 1
+        && !finding.wants.is_empty()
+        && finding.wants.iter().all(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) >= ATTEMPTS_MAX)
+}
+
+/// Judges a case.
+pub fn judge_case(case: &Case) -> Verdict {
+    consider(case).verdict
+}
+
+/// What to do next; none when the case is decided or nothing more can be learnt.
+pub fn next_move(case: &Case) -> Option<Move> {
+    consider(case).next
+}
+
+impl Case {
+    /// The move to a stage that the technician asked for.
+    pub fn move_to(&self, stage: &StageName) -> Move {
+        moves::to(&Line::new(self), stage, "asked for by name")
+    }
+
+    /// Brings verdict, next move and state up to the stages.
+    pub fn settle(&mut self) {
+        let settled = consider(self);
+        self.verdict = settled.verdict;
+        self.next = settled.next;
+        self.again = settled.again;
+        self.state = settled.state;
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,85 @@
+//! Remarks that follow any verdict of a case.
+
+use super::pairs;
+use crate::document::case::length;
+use crate::document::case::line::Line;
+use crate::document::case::stage::{Ended, Source};
+use crate::judge::{Location, Reason};
+
+/// Every remark that has something to say.
+pub(super) fn all(line: &Line, location: &[Location]) -> Vec<Reason> {
+    let told = [
+        ("comes-and-goes", comes_and_goes(line)),
+        ("two-pairs", two_pairs(line)),
+        ("pairs-lost", pairs_lost(line)),
+        ("which-pairs", pairs::which_pairs(line)),
+        ("cable-test", pairs::cable_test(line)),
+        ("cable-length", length::remark(line)),
+        ("from-records", from_records(line)),
+        ("left-out", left_out(line)),
+    ];
+    let not_about = |name: &str| name == "cable-length" && !location.is_empty() && !location.contains(&Location::Cable);
+    told.into_iter()
+        .filter(|(name, _)| !not_about(name))
+        .filter_map(|(name, text)| text.map(|text| Reason { rule: name.to_owned(), text }))
+        .collect()
+}
+
+/// A failure that is not there all the time.
+fn comes_and_goes(line: &Line) -> Option<String> {
+    let sporadic: Vec<_> = line.visits.iter().filter(|v| v.sporadic()).collect();
+    let mixed = (0..=line.far).any(|place| line.spell(place).passes > 0 && line.spell(place).fails > 0);
+    let (seconds, errored) = sporadic
+        .iter()
+        .fold((0, 0), |(s, e), v| (s + v.result.seconds, e + v.result.seconds_errored.max(v.result.link_flaps)));
+    match (sporadic.is_empty(), mixed) {
+        (false, _) => Some(format!(
+            "the failure comes and goes: it was there in {errored} of {seconds} s of the runs that showed it"
+        )),
+        (true, true) => Some("the failure comes and goes: one and the same place both passed and failed".to_owned()),
+        (true, false) => None,
+    }
+}
+
+/// A port that cannot link to itself at its own speed is no worse for it, but half of the pairs stay untested.
+fn two_pairs(line: &Line) -> Option<String> {
+    let slow = line.at(0).any(|v| v.result.fallback_mbps == Some(100));
+    slow.then(|| {
+        "this port cannot link to itself at its own speed, as gigabit copper mostly cannot, and that is not held against it: the stages \
+         ran at 100 Mb/s, so pairs 1 and 4 (blue and brown), which only 1000 Mb/s uses, were not tested"
+            .to_owned()
+    })
+}
+
+fn pairs_lost(line: &Line) -> Option<String> {
+    line.visits.iter().any(|v| v.slower_only).then(|| {
+        "100 Mb/s passes where 1000 Mb/s finds no link: pairs 2 and 3 (orange and green) are good; look at pairs 1 and 4 (blue and \
+         brown), which only 1000 Mb/s uses"
+            .to_owned()
+    })
+}
+
+fn from_records(line: &Line) -> Option<String> {
+    let taken: Vec<String> = line
+        .case
+        .stages
+        .iter()
+        .filter(|s| s.source == Source::Record)
+        .map(|s| format!("{} of {}", s.name, s.started_at))
+        .collect();
+    (!taken.is_empty()).then(|| format!("taken from records: {}", taken.join(", ")))
+}
+
+fn left_out(line: &Line) -> Option<String> {
+    let skipped: Vec<String> =
+        line.case.stages.iter().filter(|s| s.ended == Ended::Skipped).map(|s| s.name.to_string()).collect();
+    let aside: Vec<String> =
+        line.case.stages.iter().filter(|s| s.ended == Ended::SetAside).map(|s| s.name.to_string()).collect();
+    let told = [("left out", skipped), ("set aside and done again", aside)];
+    let told: Vec<String> = told
+        .into_iter()
+        .filter(|(_, names)| !names.is_empty())
+        .map(|(what, names)| format!("{what} by the technician: {}", names.join(", ")))
+        .collect();
+    (!told.is_empty()).then(|| told.join("; "))
+}

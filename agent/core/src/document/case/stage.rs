@@ -1,0 +1,213 @@
+//! One stage of a case, and what a case keeps of its run.
+
+use serde::{Deserialize, Serialize};
+
+use super::name::StageName;
+use crate::document::run::{Latency, LossRatio, Report, Tried};
+use crate::judge::facts::Stopped;
+use crate::judge::ratio::ErrorRatio;
+use crate::judge::{Location, Outcome};
+use crate::kind::ethernet::cable_test::CableTest;
+use crate::{base::placement::Placement, kind::ethernet::link::LinkState};
+
+/// One stage: tried, skipped, or taken from a record.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Stage {
+    /// Which stage.
+    pub name: StageName,
+    /// Which attempt at it, from 1.
+    pub attempt: u32,
+    /// Where the signal was turned back.
+    pub placement: Option<Placement>,
+    /// Segment at whose far end the plug was.
+    pub segment: Option<String>,
+    /// Label of the plug, where one was given.
+    pub plug: Option<String>,
+    /// Another port than the case's: the known-good one.
+    pub on_port: Option<String>,
+    /// Id of the run.
+    pub run: Option<String>,
+    /// When it began, RFC 3339 with zone.
+    pub started_at: String,
+    /// Where its result comes from.
+    pub source: Source,
+    /// How it ended.
+    pub ended: Ended,
+    /// Why it was skipped or cut off.
+    pub why: Option<String>,
+    /// What its run found; none unless it is done, nor for a cable test, which has no run.
+    pub result: Option<StageResult>,
+    /// What a cable test found on each pair.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pairs: Option<CableTest>,
+}
+
+/// Where a stage's result comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Source {
+    /// A run made for this case.
+    Run,
+    /// A record of the same port, made earlier.
+    Record,
+    /// The technician said so.
+    Answer,
+}
+
+/// How a stage ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ended {
+    /// It has begun: noted before the run, so that a case cut off within a stage knows it.
+    Begun,
+    /// It has a result.
+    Done,
+    /// The technician left it out.
+    Skipped,
+    /// The program ended before the run did.
+    CutOff,
+    /// It has a result that the technician does not stand by: the plug was not in, the cable was another.
+    SetAside,
+}
+
+/// What a stage says of the line as far as its loop goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Showing {
+    /// Proved at least as good as the limit.
+    Passes,
+    /// Something between host and loop is at fault.
+    Fails,
+    /// This computer is at fault, behind the adapter's frame check: nothing is said of the line.
+    HostFails,
+    /// Neither proved nor refuted.
+    Neither,
+    /// Nothing was tested.
+    NotTested,
+}
+
+/// The part of a run's report that its case keeps.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StageResult {
+    /// What follows for the case.
+    pub showing: Showing,
+    /// The run's own outcome.
+    pub outcome: Outcome,
+    /// The run's own location.
+    pub location: Vec<Location>,
+    /// Rule that decided the run.
+    pub rule: String,
+    /// Its reason, with the figure.
+    pub text: String,
+    /// Units tried and failed: what stages are compared by.
+    pub tried: Tried,
+    /// Bits compared.
+    pub bits_compared: u64,
+    /// Of those, wrong.
+    pub bit_errors: u64,
+    /// Bit error ratio with bounds.
+    pub error_ratio: Option<ErrorRatio>,
+    /// Loss on the wire with bounds.
+    pub loss_ratio: Option<LossRatio>,
+    /// Round trips of single probes.
+    pub latency_ns: Latency,
+    /// Smallest frame size of the plan, bytes with FCS: the shortest round trip is one of these. None without frames.
+    pub size_bytes_min: Option<u32>,
+    /// Link before the first probe.
+    pub link: LinkState,
+    /// Speed forced because the port could not link at its own, Mb/s.
+    pub fallback_mbps: Option<u32>,
+    /// Times the link dropped and came back.
+    pub link_flaps: u64,
+    /// Seconds in which probes were sent, those with few of them left out.
+    pub seconds: u64,
+    /// Of those, with something lost or damaged.
+    pub seconds_errored: u64,
+    /// Groups of errored seconds with clean ones between them.
+    pub error_groups: u64,
+    /// Why the run ended early, if it did.
+    pub stopped: Option<Stopped>,
+    /// What a pass had to prove: bit error ratio.
+    pub limit: f64,
+    /// And how sure.
+    pub confidence: f64,
+}
+
+impl StageResult {
+    /// What a technician says a stage showed, without any figure.
+    pub fn answered(showing: Showing) -> Self {
+        let outcome = if showing == Showing::Passes { Outcome::Pass } else { Outcome::Fault };
+        Self {
+            showing,
+            outcome,
+            location: Vec::new(),
+            rule: "answered".into(),
+            text: format!(
+                "the technician says that it {}",
+                if showing == Showing::Passes { "passes" } else { "fails" }
+            ),
+            tried: Tried::default(),
+            bits_compared: 0,
+            bit_errors: 0,
+            error_ratio: None,
+            loss_ratio: None,
+            latency_ns: Latency::default(),
+            size_bytes_min: None,
+            link: LinkState::default(),
+            fallback_mbps: None,
+            link_flaps: 0,
+            seconds: 0,
+            seconds_errored: 0,
+            error_groups: 0,
+            stopped: None,
+            limit: 0.0,
+            confidence: 0.0,
+        }
+    }
+
+    /// From the report of the stage's run.
+    pub fn new(report: &Report) -> Self {
+        let verdict = &report.verdict;
+        let deciding = verdict.reasons.first();
+        // A second in which few probes were sent says little.
+        let least = report.seconds.iter().map(|second| second.sent).max().unwrap_or(0).div_ceil(4).max(1);
+        let at_work: Vec<bool> = report
+            .seconds
+            .iter()
+            .filter(|second| second.sent >= least)
+            .map(|second| second.returned < second.sent || second.damaged > 0)
+            .collect();
+        let starts = at_work.iter().enumerate().filter(|(i, bad)| **bad && (*i == 0 || !at_work[i - 1])).count();
+        Self {
+            showing: match verdict.outcome {
+                Outcome::Pass => Showing::Passes,
+                Outcome::Fault if verdict.location == [Location::Host] => Showing::HostFails,
+                // Where this computer may be to blame as well, every port, plug and cable would fail here alike.
+                Outcome::Fault if verdict.location.contains(&Location::Host) => Showing::Neither,
+                Outcome::Fault => Showing::Fails,
+                Outcome::Undecided => Showing::Neither,
+                Outcome::NotTested => Showing::NotTested,
+            },
+            outcome: verdict.outcome,
+            location: verdict.location.clone(),
+            rule: deciding.map(|reason| reason.rule.clone()).unwrap_or_default(),
+            text: deciding.map(|reason| reason.text.clone()).unwrap_or_default(),
+            tried: report.tried,
+            bits_compared: report.totals.bits_compared,
+            bit_errors: report.totals.bit_errors,
+            error_ratio: report.error_ratio,
+            loss_ratio: report.loss_ratio,
+            latency_ns: report.latency_ns.clone(),
+            size_bytes_min: report.steps.iter().map(|step| step.size_bytes).min(),
+            link: report.link,
+            fallback_mbps: report.fallback_mbps,
+            link_flaps: report.link_flaps,
+            seconds: at_work.len() as u64,
+            seconds_errored: at_work.iter().filter(|bad| **bad).count() as u64,
+            error_groups: starts as u64,
+            stopped: report.stopped,
+            limit: report.limit.bit_error_ratio,
+            confidence: report.limit.confidence,
+        }
+    }
+}

@@ -1,0 +1,92 @@
+//! What a port says of its link, and the words for where a plug is.
+
+use serde::{Deserialize, Serialize};
+
+use crate::base::caution::Caution;
+
+/// What carries the bits.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Medium {
+    /// Twisted pair.
+    Copper,
+    /// Optical fibre.
+    Fibre,
+    /// Direct-attach copper cable.
+    DirectAttach,
+    /// No line at all: a virtual interface.
+    Virtual,
+    /// The host does not say.
+    #[default]
+    Unknown,
+}
+
+impl Medium {
+    /// Cautions for whoever fits a plug to it.
+    pub fn cautions(self) -> Vec<Caution> {
+        match self {
+            Self::Copper => vec![Caution::PowerOverEthernet],
+            Self::Fibre => vec![Caution::LaserLight, Caution::ReceiverOverload],
+            Self::DirectAttach | Self::Virtual | Self::Unknown => Vec::new(),
+        }
+    }
+}
+
+/// A port's link as the host reports it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LinkState {
+    /// Carrier is there.
+    pub up: bool,
+    /// Speed in Mb/s, where known.
+    pub speed_mbps: Option<u32>,
+    /// Full duplex, where known.
+    pub full_duplex: Option<bool>,
+    /// Speed and duplex are negotiated with the far side.
+    pub autonegotiation: Option<bool>,
+    /// The far side has announced what it can do; a plain plug echoes the port's own announcement.
+    pub partner_advertises: Option<bool>,
+    /// Gigabit copper could not settle which side is master: what a port that hears itself shows.
+    pub master_slave_fault: bool,
+    /// What carries the bits.
+    pub medium: Medium,
+    /// How often carrier came or went since the host started, where counted.
+    pub carrier_changes: Option<u64>,
+}
+
+/// What a kind of port, and this one of its kind, can do and show.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Capabilities {
+    /// The adapter checks a frame check sequence and counts what fails it.
+    pub checks_frames: bool,
+    /// The adapter can be told to deliver frames that failed the check, sequence included.
+    pub delivers_bad_frames: bool,
+    /// The adapter has a loop of its own.
+    pub internal_loop: bool,
+    /// Speed can be forced.
+    pub forces_speed: bool,
+    /// Highest speed the port offers, Mb/s.
+    pub speed_max_mbps: Option<u32>,
+    /// The plug can be moved without a hand: a simulated rig.
+    pub moves_plug: bool,
+    /// A line with a speed, so that a share of line rate means something.
+    pub has_line_rate: bool,
+    /// Longest frame without FCS that the port takes, bytes.
+    pub frame_bytes_max: usize,
+    /// It carries bytes, not frames: a serial line.
+    #[serde(default)]
+    pub carries_bytes: bool,
+}
+
+/// Setting of a port that a run may change and must put back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PortSetting {
+    /// Force this speed in Mb/s, full duplex, without negotiation.
+    ForcedSpeed(u32),
+    /// Turn the loop inside the chip on or off.
+    InternalLoop(bool),
+    /// Deliver frames that failed the frame check, with their sequence.
+    DeliverBadFrames(bool),
+    /// Administrative state.
+    Up(bool),
+}

@@ -1,0 +1,585 @@
+//! Each rule alone, both ways; the table of places; the order; and what must hold for any evidence.
+
+use proptest::prelude::*;
+
+use super::*;
+use crate::kind::ethernet::stream::tally::Counts;
+use crate::kind::ethernet::{ratio::bit_error_ratio, rules::judge};
+use crate::signal::compare::DamageKind;
+use crate::stats::spells::Spells;
+use crate::{
+    base::placement::Placement,
+    kind::ethernet::link::{Capabilities, LinkState, Medium},
+};
+use crate::{
+    judge::facts::{ERRORS_MIN, Handful, Limit, Reference, Stopped},
+    kind::ethernet::facts::{Heard, Losses},
+};
+
+const FRAME_BITS: f64 = 12_112.0;
+const SENT: u64 = 1_000_000;
+
+/// A free port with a plug in it: a million frames out and back, far more than its limit asks for.
+fn healthy() -> Evidence {
+    Evidence {
+        placement: Placement::AtPort,
+        capabilities: Capabilities { checks_frames: true, internal_loop: true, ..Capabilities::default() },
+        bad_frames_delivered: false,
+        in_service: vec![],
+        link: LinkState { up: true, medium: Medium::Copper, ..LinkState::default() },
+        fallback_mbps: None,
+        link_flaps: 0,
+        heard: Heard { own_host: 3, ..Heard::default() },
+        handful: Handful { sent: 10, returned: 10 },
+        counts: Counts { sent: SENT, returned: SENT, bits_compared: SENT * FRAME_BITS as u64, ..Counts::default() },
+        losses: Losses::default(),
+        frame_bits: FRAME_BITS,
+        transmitted: Some(SENT),
+        shortest_trip_ns: Some(9_000),
+        spells: Spells::default(),
+        damage: DamageKind::None,
+        slowdowns: 0,
+        limit: Limit { bit_error_ratio: 1e-9, confidence: 0.95 },
+        stopped: None,
+        references: vec![],
+    }
+}
+
+fn with(change: impl FnOnce(&mut Evidence)) -> Evidence {
+    let mut e = healthy();
+    change(&mut e);
+    e
+}
+
+/// Takes `losses` out of what came back.
+fn lose(e: &mut Evidence, losses: Losses) {
+    e.losses = losses;
+    e.counts.lost = losses.wire() + losses.inside();
+    e.counts.returned = e.counts.sent - e.counts.lost;
+    e.counts.bits_compared = e.counts.returned * FRAME_BITS as u64;
+}
+
+fn lost_on_wire(e: &mut Evidence, on_wire: u64) {
+    lose(e, Losses { on_wire, ..Losses::default() });
+}
+
+fn lost_in_host(e: &mut Evidence, in_host: u64) {
+    lose(e, Losses { in_host, ..Losses::default() });
+}
+
+/// Single wrong bits can be seen, each in a frame of its own.
+fn wrong_bits(e: &mut Evidence, bit_errors: u64) {
+    e.bad_frames_delivered = true;
+    e.counts.damaged = bit_errors;
+    e.counts.failed_check_delivered = bit_errors;
+    e.counts.bit_errors = bit_errors;
+    e.damage = DamageKind::Scattered;
+}
+
+fn no_link_at(e: &mut Evidence, placement: Placement) {
+    e.placement = placement;
+    e.link.up = false;
+    e.counts = Counts::default();
+    e.transmitted = Some(0);
+}
+
+fn found(placement: Placement, failures: u64) -> Reference {
+    Reference { placement, trials: SENT, failures, link_up: true, returned_any: true }
+}
+
+fn silent(placement: Placement) -> Reference {
+    Reference { returned_any: false, failures: SENT, ..found(placement, 0) }
+}
+
+/// Bad seconds in a run whose mean is good.
+fn spells(count: u64) -> Spells {
+    Spells { count, seconds: count, sent: 81_274 * count, failed: 9_408 * count }
+}
+
+fn rule(name: &str) -> &'static Rule<Evidence> {
+    RULES.iter().find(|r| r.name == name).unwrap_or_else(|| panic!("no rule {name}"))
+}
+
+fn remark(name: &str, e: &Evidence) -> Option<String> {
+    let (_, speak) = REMARKS.iter().find(|(n, _)| *n == name).unwrap_or_else(|| panic!("no remark {name}"));
+    speak(e)
+}
+
+/// What makes each rule speak, and what it then says. `limit-proved` and `too-few-bits` are tested by themselves: one speaks on
+/// a healthy port, the other would if nothing before it did.
+fn speaking() -> Vec<(&'static str, Evidence, Outcome, Vec<Location>)> {
+    use Location::{Host, Plug, Port};
+    let here = || vec![Port, Plug];
+    vec![
+        ("in-service", with(|e| e.in_service = vec!["it has an address".into()]), Outcome::NotTested, vec![]),
+        ("foreign-traffic", with(|e| e.heard.foreign_before = 1), Outcome::NotTested, vec![]),
+        ("port-gone", with(|e| e.stopped = Some(Stopped::PortGone)), Outcome::Undecided, vec![]),
+        ("reconfigured", with(|e| e.stopped = Some(Stopped::Reconfigured)), Outcome::Undecided, vec![]),
+        ("no-link", with(|e| no_link_at(e, Placement::AtPort)), Outcome::Fault, vec![Plug, Port]),
+        ("link-lost", with(|e| e.stopped = Some(Stopped::LinkLost)), Outcome::Undecided, vec![]),
+        (
+            "not-transmitted",
+            with(|e| {
+                lost_on_wire(e, SENT);
+                e.transmitted = Some(0);
+            }),
+            Outcome::Fault,
+            vec![Port],
+        ),
+        ("nothing-sent", with(|e| e.counts = Counts::default()), Outcome::NotTested, vec![]),
+        ("nothing-returned", with(|e| lost_on_wire(e, SENT)), Outcome::Undecided, vec![]),
+        (
+            "echoes-late",
+            with(|e| {
+                lost_on_wire(e, SENT);
+                e.counts.late = 1;
+            }),
+            Outcome::Undecided,
+            vec![],
+        ),
+        (
+            "nothing-intact",
+            with(|e| lose(e, Losses { failed_check: SENT, ..Losses::default() })),
+            Outcome::Fault,
+            vec![Location::Port, Location::Plug],
+        ),
+        // One short: something else may have sent a damaged frame.
+        (
+            "nothing-returned",
+            with(|e| lose(e, Losses { failed_check: SENT - 1, on_wire: 1, ..Losses::default() })),
+            Outcome::Undecided,
+            vec![],
+        ),
+        ("damaged-after-check", with(|e| e.counts.damaged = 1), Outcome::Fault, vec![Host]),
+        ("link-flapped", with(|e| e.link_flaps = 2), Outcome::Fault, here()),
+        ("link-flapped", with(|e| e.link_flaps = 1), Outcome::Undecided, vec![]),
+        ("bit-errors", with(|e| wrong_bits(e, 1000)), Outcome::Fault, here()),
+        (
+            "frames-lost",
+            with(|e| {
+                e.bad_frames_delivered = true;
+                lost_on_wire(e, 1000);
+            }),
+            Outcome::Fault,
+            here(),
+        ),
+        ("frames-cut", with(|e| e.counts.truncated = 3), Outcome::Fault, here()),
+        ("not-a-plain-loop", with(|e| e.counts.duplicated = 1), Outcome::Undecided, vec![]),
+        ("places-disagree", with(|e| e.references = vec![silent(Placement::Internal)]), Outcome::Undecided, vec![]),
+        ("comes-and-goes", with(|e| e.spells = spells(1)), Outcome::Undecided, vec![]),
+        ("comes-and-goes", with(|e| e.spells = spells(3)), Outcome::Fault, here()),
+        (
+            "few-hits",
+            // One burst: as bits far over the limit, as frames one in a million.
+            with(|e| {
+                e.capabilities.checks_frames = false;
+                (e.counts.bit_errors, e.counts.damaged) = (500, 1);
+            }),
+            Outcome::Undecided,
+            vec![],
+        ),
+        ("host-limited", with(|e| lost_in_host(e, SENT - 1)), Outcome::Undecided, vec![]),
+    ]
+}
+
+#[test]
+fn each_rule_speaks_on_its_evidence_and_is_silent_on_a_healthy_port() {
+    let speaking = speaking();
+    for (name, evidence, outcome, location) in &speaking {
+        let verdict = rule(name).judge(evidence).unwrap_or_else(|| panic!("{name} is silent"));
+        assert_eq!((verdict.outcome, &verdict.location), (*outcome, location), "{name}");
+        assert!(!verdict.next.is_empty() && !verdict.sureness.is_empty(), "{name}");
+        assert!(rule(name).judge(&healthy()).is_none(), "{name} speaks on a healthy port");
+        assert_eq!(&judge(evidence).reasons[0].rule, name, "another rule has the word");
+    }
+    for Rule { name, .. } in RULES {
+        let elsewhere = ["limit-proved", "too-few-bits"].contains(name);
+        assert!(elsewhere != speaking.iter().any(|(n, ..)| n == name), "{name} is not tested, or twice");
+    }
+}
+
+#[test]
+fn a_healthy_port_passes_and_too_few_bits_do_not() {
+    let verdict = judge(&healthy());
+    assert_eq!((verdict.outcome, verdict.reasons[0].rule.as_str()), (Outcome::Pass, "limit-proved"));
+    let few = with(|e| e.limit.bit_error_ratio = 1e-12);
+    let verdict = judge(&few);
+    assert_eq!((verdict.outcome, verdict.reasons[0].rule.as_str()), (Outcome::Undecided, "too-few-bits"));
+    assert!(rule("limit-proved").judge(&few).is_none());
+}
+
+#[test]
+fn each_remark_speaks_on_its_evidence_and_is_silent_on_a_healthy_port() {
+    let speaking = [
+        ("forced-speed", with(|e| e.fallback_mbps = Some(100)), "100 Mb/s"),
+        ("host-slowed", with(|e| e.slowdowns = 2), "2 times"),
+        ("stopped-early", with(|e| e.stopped = Some(Stopped::ByUser)), "by hand"),
+        ("confirmed-elsewhere", with(|e| e.references = vec![found(Placement::Internal, 0)]), "internal: passes"),
+        ("damage-kind", with(|e| wrong_bits(e, 7)), "7 wrong bits"),
+    ];
+    for (name, evidence, says) in &speaking {
+        let text = remark(name, evidence).unwrap_or_else(|| panic!("{name} is silent"));
+        assert!(text.contains(says), "{name}: {text}");
+        assert_eq!(remark(name, &healthy()), None, "{name} speaks on a healthy port");
+    }
+    assert!(REMARKS.iter().all(|(name, _)| speaking.iter().any(|(n, ..)| n == name)), "a remark is not tested");
+}
+
+/// The table in `docs/verdict.md`, row by row.
+#[test]
+fn places_together_isolate_the_fault() {
+    use Location::{Cable, Plug, Port, ReturnPort};
+    use Placement::{AtPort, FarEnd, Internal};
+    let blamed = |placement, references: Vec<Reference>| {
+        judge(&with(|e| {
+            e.placement = placement;
+            e.references = references;
+            lost_on_wire(e, 1000);
+        }))
+        .location
+    };
+    // Internal fails.
+    assert_eq!(blamed(Internal, vec![]), [Port]);
+    assert_eq!(blamed(AtPort, vec![found(Internal, 1000)]), [Port]);
+    assert_eq!(blamed(FarEnd, vec![silent(Internal)]), [Port]);
+    // Internal passes, at port fails.
+    assert_eq!(blamed(AtPort, vec![found(Internal, 0)]), [Port, Plug]);
+    // At port passes, far end fails.
+    assert_eq!(blamed(FarEnd, vec![found(AtPort, 0)]), [Cable]);
+    assert_eq!(blamed(FarEnd, vec![found(Internal, 0), found(AtPort, 0)]), [Cable]);
+    // Nothing known from nearer.
+    assert_eq!(blamed(FarEnd, vec![]), [Cable, Port, Plug]);
+    // Both fail: cable only where the rates differ beyond chance.
+    assert_eq!(blamed(FarEnd, vec![found(AtPort, 20)]), [Cable]);
+    assert_eq!(blamed(FarEnd, vec![found(AtPort, 990)]), [Port, Plug]);
+    assert_eq!(blamed(FarEnd, vec![silent(AtPort)]), [Port, Plug]);
+    // The latest run counts.
+    assert_eq!(blamed(FarEnd, vec![silent(AtPort), found(AtPort, 0)]), [Cable]);
+    // A return port: no plug, two ports.
+    assert_eq!(blamed(Placement::ReturnPort, vec![]), [Cable, Port, ReturnPort]);
+    assert_eq!(blamed(Placement::ReturnPort, vec![found(AtPort, 0)]), [Cable, ReturnPort]);
+}
+
+#[test]
+fn a_nearer_run_too_short_to_fail_clears_nobody() {
+    // One frame in a thousand fails; ten good ones at the port are what a bad port would give too.
+    let short = Reference { trials: 10, ..found(Placement::AtPort, 0) };
+    let e = with(|e| {
+        e.placement = Placement::FarEnd;
+        e.references = vec![short];
+        lost_on_wire(e, 1000);
+    });
+    assert_eq!(suspects(&e), [Location::Cable, Location::Port, Location::Plug]);
+}
+
+#[test]
+fn a_stray_error_elsewhere_condemns_no_port() {
+    for failures in [1, ERRORS_MIN - 1] {
+        let e = with(|e| {
+            e.references = vec![found(Placement::Internal, failures)];
+            lost_on_wire(e, SENT);
+        });
+        assert_eq!(judge(&e).outcome, Outcome::Undecided, "the loop inside the chip did return");
+    }
+    let e = with(|e| {
+        e.references = vec![silent(Placement::Internal)];
+        lost_on_wire(e, SENT);
+    });
+    assert_eq!((judge(&e).outcome, judge(&e).location), (Outcome::Fault, vec![Location::Port]));
+}
+
+#[test]
+fn a_pass_farther_out_than_a_failure_is_undecided() {
+    let disagree = |placement, nearer| {
+        let e = with(|e| {
+            e.placement = placement;
+            e.references = vec![silent(nearer)];
+        });
+        judge(&e).outcome
+    };
+    assert_eq!(disagree(Placement::FarEnd, Placement::AtPort), Outcome::Undecided);
+    assert_eq!(disagree(Placement::AtPort, Placement::Internal), Outcome::Undecided);
+    // What failed at the port may be the plug, which a return port does without.
+    assert_eq!(disagree(Placement::ReturnPort, Placement::AtPort), Outcome::Pass);
+    // A failure farther out says nothing against the port.
+    assert_eq!(disagree(Placement::AtPort, Placement::FarEnd), Outcome::Pass);
+}
+
+#[test]
+fn an_open_loop_never_passes_and_is_told_from_a_port_that_is_dead_inside() {
+    for placement in Placement::ALL {
+        let verdict = judge(&with(|e| no_link_at(e, placement)));
+        assert_eq!((verdict.outcome, verdict.reasons[0].rule.as_str()), (Outcome::Fault, "no-link"));
+    }
+    let fibre = judge(&with(|e| {
+        no_link_at(e, Placement::AtPort);
+        e.link.medium = Medium::Fibre;
+    }));
+    assert!(fibre.reasons[0].text.contains("light"), "{}", fibre.reasons[0].text);
+    let dead = judge(&with(|e| {
+        no_link_at(e, Placement::AtPort);
+        e.references = vec![Reference { link_up: false, ..silent(Placement::Internal) }];
+    }));
+    assert_eq!(dead.location, [Location::Port]);
+}
+
+#[test]
+fn what_makes_later_figures_meaningless_comes_first() {
+    let order = |name| RULES.iter().position(|r| r.name == name).unwrap();
+    assert_eq!(order("in-service"), 0);
+    // Everything wrong at once, then one cause after another removed.
+    let mut e = with(|e| {
+        wrong_bits(e, 5000);
+        e.counts.damaged_after_check = 5;
+        e.link_flaps = 2;
+        e.heard.foreign_during = 4;
+        e.in_service = vec!["it has a route".into()];
+    });
+    let mut first = |change: fn(&mut Evidence)| {
+        change(&mut e);
+        judge(&e).reasons[0].rule.clone()
+    };
+    assert_eq!(first(|_| ()), "in-service");
+    assert_eq!(first(|e| e.in_service.clear()), "foreign-traffic");
+    assert_eq!(first(|e| e.heard.foreign_during = 0), "damaged-after-check");
+    assert_eq!(first(|e| e.counts.damaged_after_check = 0), "link-flapped");
+    assert_eq!(first(|e| e.link_flaps = 0), "bit-errors");
+    assert_eq!(first(|e| wrong_bits(e, 0)), "limit-proved");
+}
+
+#[test]
+fn one_burst_blames_nobody() {
+    // A spark spoils one frame, with hundreds of wrong bits: one hit.
+    let burst = |frames: u64| {
+        judge(&with(|e| {
+            wrong_bits(e, frames);
+            e.counts.bit_errors = 500 * frames;
+        }))
+    };
+    assert_eq!(burst(1).outcome, Outcome::Undecided);
+    assert_eq!(burst(ERRORS_MIN - 1).outcome, Outcome::Undecided);
+    assert_eq!(burst(1000).outcome, Outcome::Fault);
+}
+
+#[test]
+fn frames_that_failed_the_check_are_not_damaged_behind_it() {
+    // Ten unrecognised frames failed the check too; they must not hide the one damaged behind it.
+    let e = with(|e| {
+        wrong_bits(e, 3);
+        e.counts.failed_check_delivered = 12;
+        e.counts.damaged_after_check = 1;
+    });
+    assert_eq!(judge(&e).location, [Location::Host]);
+    // Without the sequence in sight nobody knows what failed: the line is asked, not the host.
+    let e = with(|e| {
+        wrong_bits(e, 5000);
+        e.counts.failed_check_delivered = 0;
+    });
+    assert_eq!(judge(&e).reasons[0].rule, "bit-errors");
+    // A port without a check vouches for nothing.
+    let e = with(|e| {
+        wrong_bits(e, 5000);
+        e.capabilities.checks_frames = false;
+    });
+    assert_eq!(judge(&e).reasons[0].rule, "bit-errors");
+}
+
+#[test]
+fn frames_this_computer_never_sent_do_not_condemn_the_adapter() {
+    let e = with(|e| {
+        lose(e, Losses { never_left: SENT, ..Losses::default() });
+        e.transmitted = Some(0);
+    });
+    let verdict = judge(&e);
+    assert_eq!((verdict.outcome, verdict.reasons[0].rule.as_str()), (Outcome::Undecided, "host-limited"));
+}
+
+#[test]
+fn a_few_frames_lost_in_this_computer_leave_bits_to_judge_by() {
+    // So few bits that nothing is proved, and one frame in a hundred lost here: bits are missing, not frames.
+    let at_limit = |bit_error_ratio| {
+        judge(&with(|e| {
+            lost_in_host(e, SENT / 100);
+            e.limit.bit_error_ratio = bit_error_ratio;
+        }))
+    };
+    assert_eq!(at_limit(1e-12).reasons[0].rule, "too-few-bits");
+    assert_eq!(at_limit(1e-9).outcome, Outcome::Pass);
+    let half = judge(&with(|e| {
+        lost_in_host(e, SENT / 2);
+        e.limit.bit_error_ratio = 1e-12;
+    }));
+    assert_eq!(half.reasons[0].rule, "host-limited");
+}
+
+#[test]
+fn a_pass_tells_of_frames_that_a_lax_limit_let_go() {
+    let verdict = judge(&with(|e| {
+        lost_on_wire(e, SENT / 100);
+        e.capabilities.checks_frames = false;
+        e.limit.bit_error_ratio = 1e-3;
+    }));
+    assert_eq!(verdict.outcome, Outcome::Pass);
+    assert!(verdict.reasons[0].text.contains("10 000 of 1 000 000 frames lost on the way"), "{:?}", verdict.reasons[0]);
+}
+
+#[test]
+fn frames_that_came_in_unrecognisable_are_not_said_to_be_none() {
+    let verdict = judge(&with(|e| {
+        lost_on_wire(e, SENT);
+        e.counts.unrecognised = SENT;
+    }));
+    assert_eq!((verdict.outcome, verdict.reasons[0].rule.as_str()), (Outcome::Undecided, "nothing-returned"));
+    let text = &verdict.reasons[0].text;
+    assert!(text.contains("can a probe be recognised") && !text.contains("none came back"), "{text}");
+}
+
+#[test]
+fn a_limit_that_is_no_number_decides_nothing() {
+    let e = with(|e| {
+        wrong_bits(e, 5);
+        e.limit.bit_error_ratio = f64::NAN;
+    });
+    assert_eq!(judge(&e).outcome, Outcome::Undecided);
+    assert_eq!(judge(&with(|e| e.limit.bit_error_ratio = f64::NAN)).outcome, Outcome::Undecided);
+    assert_eq!(judge(&with(|e| e.limit.confidence = 1.0)).outcome, Outcome::Undecided);
+}
+
+#[test]
+fn every_rule_and_remark_is_documented() {
+    let text = include_str!("../../../../../../docs/verdict.md");
+    let names = RULES.iter().map(|r| r.name).chain(REMARKS.iter().map(|(name, _)| *name));
+    for name in names {
+        assert!(text.contains(&format!("`{name}`")), "docs/verdict.md does not mention `{name}`");
+    }
+}
+
+fn count() -> impl Strategy<Value = u64> {
+    prop_oneof![3 => Just(0), 2 => 0_u64..20, 2 => 0_u64..10_000_000, 1 => any::<u64>()]
+}
+
+fn placement() -> impl Strategy<Value = Placement> {
+    proptest::sample::select(&Placement::ALL[..])
+}
+
+fn a_reference() -> impl Strategy<Value = Reference> {
+    (placement(), count(), count(), any::<bool>(), any::<bool>()).prop_map(
+        |(placement, trials, failures, link_up, returned_any)| Reference {
+            placement,
+            trials,
+            failures,
+            link_up,
+            returned_any,
+        },
+    )
+}
+
+prop_compose! {
+    fn any_evidence()(
+        // Mostly a healthy port with something odd about it: evidence that is odd all over is decided by the first rules.
+        n in proptest::collection::vec(prop_oneof![4 => Just(None), 1 => count().prop_map(Some)], 22),
+        placement in placement(),
+        flags in proptest::collection::vec(any::<bool>(), 4),
+        frame_bits in prop_oneof![Just(0.0), 480.0..80_000.0_f64],
+        limit in prop_oneof![1 => Just(f64::NAN), 2 => 1e-15..0.1_f64, 2 => Just(1e-9)],
+        confidence in prop_oneof![Just(0.95), Just(0.99), 0.0..=1.0_f64],
+        stopped in proptest::option::weighted(0.2, proptest::sample::select(vec![
+            Stopped::ByUser, Stopped::ForeignTraffic, Stopped::LinkLost, Stopped::PortGone, Stopped::TakenIntoService,
+            Stopped::Reconfigured,
+        ])),
+        references in proptest::collection::vec(a_reference(), 0..4),
+    ) -> Evidence {
+        with(|e| {
+            let set = |value: &mut u64, to: Option<u64>| *value = to.unwrap_or(*value);
+            e.placement = placement;
+            (e.capabilities.checks_frames, e.bad_frames_delivered, e.link.up) = (flags[0], flags[1], flags[2]);
+            e.transmitted = if flags[3] { n[0] } else { e.transmitted };
+            let (losses, heard, counts) = (&mut e.losses, &mut e.heard, &mut e.counts);
+            for (value, to) in [
+                &mut losses.never_left, &mut losses.in_host, &mut losses.failed_check, &mut losses.on_wire,
+                &mut heard.foreign_before, &mut heard.foreign_during, &mut heard.own_host, &mut e.link_flaps,
+                &mut counts.sent, &mut counts.returned, &mut counts.lost, &mut counts.damaged, &mut counts.duplicated,
+                &mut counts.reordered, &mut counts.truncated, &mut counts.lengthened, &mut counts.damaged_after_check,
+                &mut counts.failed_check_delivered, &mut counts.bits_compared, &mut counts.bit_errors, &mut counts.late,
+            ].into_iter().zip(&n[1..]) {
+                set(value, *to);
+            }
+            e.frame_bits = frame_bits;
+            e.limit = Limit { bit_error_ratio: limit, confidence };
+            e.stopped = stopped;
+            e.references = references;
+        })
+    }
+}
+
+proptest! {
+    #[test]
+    fn any_evidence_is_judged_and_a_pass_is_always_proved(e in any_evidence()) {
+        let verdict = judge(&e);
+        prop_assert!(verdict.outcome == Outcome::Fault || verdict.location.is_empty());
+        prop_assert!(verdict.outcome != Outcome::Fault || !verdict.location.is_empty());
+        if verdict.outcome == Outcome::Pass {
+            let ratio = bit_error_ratio(&e).unwrap();
+            prop_assert!(ratio.proved_below <= e.limit.bit_error_ratio);
+            prop_assert!(e.counts.returned > 0 && e.counts.sent > 0);
+        }
+    }
+
+    #[test]
+    fn nothing_returned_never_passes(mut e in any_evidence()) {
+        e.counts.returned = 0;
+        e.link.up = true;
+        prop_assert_ne!(judge(&e).outcome, Outcome::Pass);
+    }
+
+    #[test]
+    fn losses_in_this_computer_blame_no_port(
+        in_host in 0..=SENT, left_share in 0.0..=1.0_f64, placement in placement(), delivered in any::<bool>(),
+    ) {
+        let e = with(|e| {
+            e.placement = placement;
+            e.bad_frames_delivered = delivered;
+            let never_left = ((SENT - in_host) as f64 * left_share) as u64;
+            lose(e, Losses { in_host, never_left, ..Losses::default() });
+            e.transmitted = Some(SENT - never_left);
+        });
+        prop_assert_ne!(judge(&e).outcome, Outcome::Fault);
+    }
+}
+
+/// Echoes that came back when they were not waited for any more: no fault of anything, and no pass either.
+#[test]
+fn late_echoes_blame_nobody_and_pass_nothing() {
+    let late = |late: u64, never: u64| {
+        with(|e| {
+            lose(e, Losses { in_host: late, on_wire: never, ..Losses::default() });
+            e.counts.late = late;
+        })
+    };
+    let rule = |e: &Evidence| judge(e).reasons[0].rule.clone();
+    for e in [
+        late(SENT, 0),
+        late(SENT - 5, 5),
+        late(SENT / 10, 0),
+        // As many as came late may be later still.
+        late(50_000, 50_000),
+        late(50_000, 400_000),
+        // More came late than in time.
+        with(|e| {
+            lose(e, Losses { in_host: 5_000, on_wire: SENT - 5_030, ..Losses::default() });
+            (e.counts.returned, e.counts.late) = (30, 5_000);
+        }),
+        with(|e| e.shortest_trip_ns = Some(900_000_000)),
+    ] {
+        let verdict = judge(&e);
+        assert_eq!((verdict.outcome, rule(&e).as_str()), (Outcome::Undecided, "echoes-late"), "{verdict:#?}");
+    }
+    // A computer that was away for a moment: nothing missing, nothing to say.
+    assert_eq!(judge(&late(50_000, 0)).outcome, Outcome::Pass);
+    // A few late ones do not excuse what is lost.
+    assert_eq!(rule(&late(100, 50_000)), "bit-errors");
+    // What came back wrong is wrong.
+    let mut damaged = late(SENT / 2, 0);
+    wrong_bits(&mut damaged, 50_000);
+    assert_eq!(rule(&damaged), "bit-errors");
+}

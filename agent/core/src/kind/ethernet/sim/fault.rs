@@ -1,0 +1,324 @@
+//! A fault at work: what it does to one frame, and how many frames it will certainly leave alone.
+//!
+//! Chance is drawn as the gap to the next hit, so frames that nothing happens to cost nothing, and skipping them one by
+//! one or all at once comes to the same.
+
+use super::rig::{FaultKind, FaultSpec};
+use crate::base::rng::Rng;
+use crate::base::time::Nanos;
+use crate::kind::ethernet::probe::{FCS_BYTES, HEADER_BYTES};
+use crate::sim::place::Place;
+
+/// What one fault has done so far.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FaultCount {
+    /// The kind of fault, as in the rig.
+    pub kind: &'static str,
+    /// Where it is.
+    pub place: Place,
+    /// Frames it did something to.
+    pub frames: u64,
+    /// Frames it made vanish without any counter of the port knowing.
+    pub lost: u64,
+    /// Bits it inverted, those of the FCS included.
+    pub bits: u64,
+}
+
+/// A frame on its way, as the faults see it.
+#[derive(Debug, Default)]
+pub(super) struct Passing {
+    /// The frame without FCS.
+    pub bytes: Vec<u8>,
+    /// Bits of the FCS that were inverted.
+    pub fcs: u32,
+    /// The frame's end is missing, its FCS with it.
+    pub cut: bool,
+    /// A fault let it vanish.
+    pub lost: bool,
+    /// The host loses it, and a counter shows it.
+    pub host_lost: bool,
+    /// Arrives this often besides.
+    pub copies: u32,
+    /// Changes places with the next frame.
+    pub swap: bool,
+    /// Arrives this much later, ns.
+    pub late_ns: u64,
+}
+
+impl Passing {
+    fn invert(&mut self, bit: usize) {
+        match self.bytes.get_mut(bit / 8) {
+            Some(byte) => *byte ^= 0x80 >> (bit % 8),
+            None => self.fcs ^= 1 << (bit - self.bytes.len() * 8),
+        }
+    }
+
+    fn bits(&self) -> u64 {
+        line_bits(self.bytes.len())
+    }
+}
+
+/// Whether this speed uses this pair: IEEE Std 802.3 25 and 40, from memory.
+pub(super) fn uses_pair(mbps: u32, pair: u8) -> bool {
+    mbps >= 1000 || pair == 2 || pair == 3
+}
+
+/// Bits of a frame and its FCS.
+pub(super) fn line_bits(frame_bytes: usize) -> u64 {
+    (frame_bytes + FCS_BYTES) as u64 * 8
+}
+
+/// One fault of a rig with its own chance and memory.
+#[derive(Debug)]
+pub(super) struct Fault {
+    pub spec: FaultSpec,
+    pub count: FaultCount,
+    from: Nanos,
+    until: Nanos,
+    every: Option<Nanos>,
+    /// What a hand has done lets it show.
+    pub enabled: bool,
+    rng: Rng,
+    /// Trials (bits or frames, by kind) that will still go well.
+    gap: u64,
+    /// Two-state line: it is in the bad state, until `state_until`.
+    bad: bool,
+    state_until: Nanos,
+    /// Delay: when the last frame came out.
+    out_at: Nanos,
+}
+
+impl Fault {
+    pub fn new(spec: FaultSpec, rng: Rng) -> Self {
+        let count = FaultCount { kind: spec.kind.name(), place: spec.place.clone(), frames: 0, lost: 0, bits: 0 };
+        let (from, until) = (spec.from_s.ns(), spec.until_s.map_or(Nanos::MAX, |s| s.ns()));
+        let every = spec.every_s.map(|s| s.ns());
+        let mut fault =
+            Self { spec, count, from, until, every, enabled: true, rng, gap: 0, bad: false, state_until: 0, out_at: 0 };
+        if let FaultKind::Bursts { mean_good_s, .. } = fault.spec.kind {
+            fault.state_until = fault.stay(mean_good_s.ns());
+        }
+        fault.gap = fault.rng.trials_before_success(fault.ratio());
+        fault
+    }
+
+    fn stay(&mut self, mean_ns: Nanos) -> Nanos {
+        (self.rng.exponential(mean_ns as f64) as Nanos).saturating_add(1)
+    }
+
+    pub fn active(&self, at: Nanos) -> bool {
+        self.enabled && (self.from..self.until).contains(&self.in_first_period(at))
+    }
+
+    /// The same moment in the first period of a fault that comes back.
+    fn in_first_period(&self, at: Nanos) -> Nanos {
+        match self.every {
+            Some(every) if at >= self.from => self.from + (at - self.from) % every,
+            _ => at,
+        }
+    }
+
+    /// Probability of a hit per trial, in the present state.
+    fn ratio(&self) -> f64 {
+        match self.spec.kind {
+            FaultKind::BitErrors { ratio }
+            | FaultKind::Drop { ratio }
+            | FaultKind::Duplicate { ratio }
+            | FaultKind::Swap { ratio }
+            | FaultKind::Truncate { ratio }
+            | FaultKind::Memory { ratio } => ratio.value(),
+            FaultKind::Bursts { good_ratio, bad_ratio, .. } => if self.bad { bad_ratio } else { good_ratio }.value(),
+            _ => 0.0,
+        }
+    }
+
+    /// Whether this fault on the frame's path keeps the link down at `at`, at this speed.
+    pub fn breaks_link(&self, at: Nanos, mbps: u32) -> bool {
+        if !self.active(at) || !self.spec.place.is_line() {
+            return false;
+        }
+        match self.spec.kind {
+            FaultKind::Flap { every_s, down_s } => (at - self.from) % every_s.ns() >= every_s.ns() - down_s.ns(),
+            FaultKind::NoTransmit | FaultKind::NoReceive => true,
+            FaultKind::PairOpen { pair } => uses_pair(mbps, pair),
+            _ => false,
+        }
+    }
+
+    /// The next moment after `at` when [`Fault::breaks_link`] may change; `Nanos::MAX` for never.
+    pub fn link_edge(&self, at: Nanos) -> Nanos {
+        match self.spec.kind {
+            FaultKind::Flap { every_s, down_s } if self.active(at) => {
+                let (every, up) = (every_s.ns(), every_s.ns() - down_s.ns());
+                let within = (at - self.from) % every;
+                let edge = at - within + if within < up { up } else { every };
+                edge.min(self.window_edge(at))
+            }
+            FaultKind::Flap { .. } | FaultKind::PairOpen { .. } | FaultKind::NoTransmit | FaultKind::NoReceive => {
+                self.window_edge(at)
+            }
+            _ => Nanos::MAX,
+        }
+    }
+
+    fn window_edge(&self, at: Nanos) -> Nanos {
+        let first = self.in_first_period(at);
+        let shift = at - first;
+        let edges = [self.from, self.until, self.every.map_or(Nanos::MAX, |every| self.from.saturating_add(every))];
+        edges.into_iter().find(|edge| *edge > first).map_or(Nanos::MAX, |edge| edge.saturating_add(shift))
+    }
+
+    /// Moves the two-state line on to `at`.
+    fn settle(&mut self, at: Nanos) {
+        let FaultKind::Bursts { mean_good_s, mean_bad_s, .. } = self.spec.kind else { return };
+        let mut changed = false;
+        while self.state_until <= at {
+            self.bad = !self.bad;
+            let mean = if self.bad { mean_bad_s } else { mean_good_s };
+            self.state_until = self.state_until.saturating_add(self.stay(mean.ns()));
+            changed = true;
+        }
+        if changed {
+            // The gap has no memory: what is left of the old one says nothing about the new state.
+            self.gap = self.rng.trials_before_success(self.ratio());
+        }
+    }
+
+    /// Whether this frame is hit, for kinds that hit whole frames; false for the others.
+    fn hits(&mut self) -> bool {
+        use FaultKind::{Drop, Duplicate, Memory, Swap, Truncate};
+        if !matches!(self.spec.kind, Drop { .. } | Duplicate { .. } | Swap { .. } | Truncate { .. } | Memory { .. }) {
+            return false;
+        }
+        if self.gap > 0 {
+            self.gap -= u64::from(self.gap != u64::MAX);
+            return false;
+        }
+        self.gap = self.rng.trials_before_success(self.ratio());
+        self.count.frames += 1;
+        true
+    }
+
+    /// Lets a frame that began to leave the port at `at` pass.
+    pub fn pass(&mut self, frame: &mut Passing, at: Nanos) {
+        self.settle(at);
+        if !self.active(at) {
+            return;
+        }
+        let hit = self.hits();
+        match self.spec.kind {
+            FaultKind::BitErrors { .. } | FaultKind::Bursts { .. } => self.damage(frame),
+            FaultKind::Drop { .. } if hit => match self.spec.place {
+                Place::Host => frame.host_lost = true,
+                _ => self.lose(frame),
+            },
+            FaultKind::Duplicate { .. } if hit => frame.copies += 1,
+            FaultKind::Swap { .. } if hit => frame.swap = true,
+            FaultKind::Truncate { .. } if hit => {
+                let kept = 14 + self.rng.below(frame.bytes.len().saturating_sub(14).max(1) as u64) as usize;
+                frame.bytes.truncate(kept);
+                frame.cut = true;
+            }
+            FaultKind::Memory { .. } if hit => {
+                let first = HEADER_BYTES.min(frame.bytes.len().saturating_sub(1));
+                let offset = first + self.rng.below((frame.bytes.len() - first).max(1) as u64) as usize;
+                let change = 1 + self.rng.below(255) as u8;
+                if let Some(byte) = frame.bytes.get_mut(offset) {
+                    *byte ^= change;
+                    self.count.bits += u64::from(change.count_ones());
+                }
+            }
+            FaultKind::StuckBit { bit, level } => {
+                let mask = 1 << bit;
+                let mut bits = 0;
+                for byte in &mut frame.bytes {
+                    let stuck = if level == 1 { *byte | mask } else { *byte & !mask };
+                    bits += u64::from(stuck != *byte);
+                    *byte = stuck;
+                }
+                self.count.frames += u64::from(bits > 0);
+                self.count.bits += bits;
+            }
+            FaultKind::NoReceive | FaultKind::NoTransmit => {
+                self.count.frames += 1;
+                self.lose(frame);
+            }
+            FaultKind::Delay { ns, jitter_ns } => {
+                let late = u64::from(ns) + self.rng.below(u64::from(jitter_ns) + 1);
+                let out_at = (at + frame.late_ns + late).max(self.out_at);
+                self.out_at = out_at;
+                frame.late_ns = out_at - at;
+                self.count.frames += 1;
+            }
+            _ => {}
+        }
+    }
+
+    fn lose(&mut self, frame: &mut Passing) {
+        self.count.lost += 1;
+        frame.lost = true;
+    }
+
+    fn damage(&mut self, frame: &mut Passing) {
+        let (mut at, end) = (0, frame.bits());
+        let mut hit = false;
+        while self.gap < end - at {
+            at += self.gap;
+            frame.invert(at as usize);
+            at += 1;
+            hit = true;
+            self.count.bits += 1;
+            self.gap = self.rng.trials_before_success(self.ratio());
+        }
+        if self.gap != u64::MAX {
+            self.gap -= end - at;
+        }
+        self.count.frames += u64::from(hit);
+    }
+
+    /// How many frames of `bits` bits, the first at `at` and then one every `every_ns`, pass untouched `passes` times each.
+    pub fn clear_frames(&self, bits: u64, passes: u64, at: Nanos, every_ns: u64) -> u64 {
+        let before = |edge: Nanos| edge.saturating_sub(at).div_ceil(every_ns.max(1));
+        let window = before(self.window_edge(at));
+        if !self.active(at) {
+            return window;
+        }
+        let trials = |per_frame: u64| if self.gap == u64::MAX { u64::MAX } else { self.gap / per_frame };
+        let hits = match self.spec.kind {
+            FaultKind::BitErrors { .. } => trials(bits * passes),
+            FaultKind::Bursts { .. } => trials(bits * passes).min(before(self.state_until)),
+            FaultKind::StuckBit { .. } | FaultKind::NoTransmit | FaultKind::NoReceive => 0,
+            FaultKind::Delay { jitter_ns, .. } if jitter_ns > 0 => 0,
+            // A flap is an edge of the link, a steady delay part of the latency.
+            FaultKind::Delay { .. } | FaultKind::Flap { .. } | FaultKind::PairOpen { .. } => u64::MAX,
+            _ => trials(passes),
+        };
+        hits.min(window)
+    }
+
+    /// Steady delay at `at`, ns.
+    pub fn delay_ns(&self, at: Nanos) -> u64 {
+        match self.spec.kind {
+            FaultKind::Delay { ns, .. } if self.active(at) => u64::from(ns),
+            _ => 0,
+        }
+    }
+
+    /// Lets `count` frames pass that [`Fault::clear_frames`] said would be untouched.
+    pub fn carry(&mut self, count: u64, bits: u64, passes: u64, at: Nanos) {
+        if !self.active(at) {
+            return;
+        }
+        let per_frame = match self.spec.kind {
+            FaultKind::BitErrors { .. } | FaultKind::Bursts { .. } => bits * passes,
+            FaultKind::Delay { .. } => {
+                self.count.frames += count * passes;
+                return;
+            }
+            _ => passes,
+        };
+        if self.gap != u64::MAX {
+            self.gap -= count * per_frame;
+        }
+    }
+}

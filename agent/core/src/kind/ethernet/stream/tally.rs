@@ -1,0 +1,153 @@
+//! Counts of one stream, and of any number of streams added together.
+
+use serde::{Deserialize, Serialize};
+
+use crate::signal::compare::DamageTally;
+use crate::stats::latency::LatencyHistogram;
+
+/// Every probe and every echo of a stream, each in one place.
+///
+/// Balance: `sent = returned + lost`, and every echo is one of first echo (`returned`), `duplicated`, `late`, `stale` or
+/// `unrecognised`. The other counts mark some of the returned ones.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Counts {
+    /// Probes the port took.
+    pub sent: u64,
+    /// Times the port refused a probe for want of room; it was sent again.
+    pub refused: u64,
+    /// Probes of which an echo came back in time.
+    pub returned: u64,
+    /// Probes that did not come back in time.
+    pub lost: u64,
+    /// Returned probes with at least one wrong bit.
+    pub damaged: u64,
+    /// Further echoes of a probe that had come back.
+    pub duplicated: u64,
+    /// Returned probes that a later one had overtaken.
+    pub reordered: u64,
+    /// Echoes of probes already counted as lost.
+    pub late: u64,
+    /// Returned probes that were shorter than sent.
+    pub truncated: u64,
+    /// Returned probes that were longer than sent.
+    pub lengthened: u64,
+    /// Echoes too damaged to say whose they are.
+    pub unrecognised: u64,
+    /// Intact echoes of another run or direction.
+    pub stale: u64,
+    /// Damaged probes whose frame check sequence was right all the same: damaged behind the adapter's check.
+    pub damaged_after_check: u64,
+    /// Probes that came back with a wrong frame check sequence, delivered because the adapter was told to.
+    pub failed_check_delivered: u64,
+    /// Bits compared with what was sent.
+    pub bits_compared: u64,
+    /// Of those, wrong ones.
+    pub bit_errors: u64,
+}
+
+impl Counts {
+    /// Adds another stream's counts.
+    pub fn merge(&mut self, other: &Self) {
+        let Self {
+            sent,
+            refused,
+            returned,
+            lost,
+            damaged,
+            duplicated,
+            reordered,
+            late,
+            truncated,
+            lengthened,
+            unrecognised,
+            stale,
+            damaged_after_check,
+            failed_check_delivered,
+            bits_compared,
+            bit_errors,
+        } = other;
+        self.sent += sent;
+        self.refused += refused;
+        self.returned += returned;
+        self.lost += lost;
+        self.damaged += damaged;
+        self.duplicated += duplicated;
+        self.reordered += reordered;
+        self.late += late;
+        self.truncated += truncated;
+        self.lengthened += lengthened;
+        self.unrecognised += unrecognised;
+        self.stale += stale;
+        self.damaged_after_check += damaged_after_check;
+        self.failed_check_delivered += failed_check_delivered;
+        self.bits_compared += bits_compared;
+        self.bit_errors += bit_errors;
+    }
+}
+
+/// Probes sent in one second of a run and what became of them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SecondCounts {
+    /// Probes sent in this second.
+    pub sent: u64,
+    /// Of those, came back.
+    pub returned: u64,
+    /// Of those, damaged, cut or lengthened.
+    pub damaged: u64,
+}
+
+impl SecondCounts {
+    /// Probes of this second that were lost, or came back otherwise than sent.
+    pub fn failed(&self) -> u64 {
+        (self.sent.saturating_sub(self.returned) + self.damaged.min(self.returned)).min(self.sent)
+    }
+}
+
+/// All that a stream measured.
+#[derive(Clone, Debug, Default)]
+pub struct Tally {
+    /// Probe counts.
+    pub counts: Counts,
+    /// What kind of damage the wrong bits are.
+    pub damage: DamageTally,
+    /// Round trips of probes that travelled alone.
+    pub latency: LatencyHistogram,
+    /// Sequence and round trip in nanoseconds of each of these, for the delay variation of one size; short by plan.
+    pub single_trips: Vec<(u64, u64)>,
+    /// Round trips of probes in full flow: holds the waiting in the sender's own batch.
+    pub latency_loaded: LatencyHistogram,
+    /// One entry a second from the start of the run.
+    pub seconds: Vec<SecondCounts>,
+}
+
+impl Tally {
+    /// Adds another stream of the same run.
+    pub fn merge(&mut self, other: &Self) {
+        self.counts.merge(&other.counts);
+        self.damage.merge(&other.damage);
+        self.latency.merge(&other.latency);
+        self.single_trips.extend_from_slice(&other.single_trips);
+        self.latency_loaded.merge(&other.latency_loaded);
+        if self.seconds.len() < other.seconds.len() {
+            self.seconds.resize(other.seconds.len(), SecondCounts::default());
+        }
+        for (mine, theirs) in self.seconds.iter_mut().zip(&other.seconds) {
+            mine.sent += theirs.sent;
+            mine.returned += theirs.returned;
+            mine.damaged += theirs.damaged;
+        }
+    }
+
+    /// The entry of the second that `at` falls in, counted from `origin`.
+    pub fn second_mut(&mut self, at: u64, origin: u64) -> &mut SecondCounts {
+        // A stamp before the origin or absurdly far ahead is a stepped clock, not a longer run.
+        let index = (at.saturating_sub(origin) / crate::base::time::SECOND_NS).min(SECONDS_MAX) as usize;
+        if self.seconds.len() <= index {
+            self.seconds.resize(index + 1, SecondCounts::default());
+        }
+        &mut self.seconds[index]
+    }
+}
+
+/// Longest series kept, seconds: a month.
+const SECONDS_MAX: u64 = 31 * 86_400;

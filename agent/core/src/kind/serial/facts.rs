@@ -1,0 +1,255 @@
+//! All facts of a run on a serial port.
+
+use serde::{Deserialize, Serialize};
+
+use crate::base::placement::Placement;
+use crate::judge::facts::{Handful, Limit, Reference, Stopped};
+use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
+use crate::kind::serial::plug::LinePlug;
+use crate::kind::serial::stream::LineCounts;
+use crate::signal::compare::DamageKind;
+
+/// Modem lines as they were read while the port drove its own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ModemReading {
+    /// Driven.
+    pub outputs: ModemOutputs,
+    /// Read a little later.
+    pub inputs: ModemInputs,
+}
+
+/// Whether clear to send stops and starts the sender.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FlowCheck {
+    /// Bytes handed over with the line off.
+    pub sent: u64,
+    /// Of those, came back while it was still off, those included that this computer then lost by the port's own counts: they
+    /// had been let go all the same.
+    pub came_while_off: u64,
+    /// Came back in all, once it was on, those lost here included.
+    pub came_in_all: u64,
+}
+
+impl FlowCheck {
+    /// The sender was held: what came was at most what a chip had begun with.
+    pub fn stops(&self) -> bool {
+        self.came_while_off * 2 < self.sent
+    }
+
+    /// The line lets the sender go: what was held came once it was on, as much of it as a chip with a store keeps when nobody
+    /// fetches from it, or half of it. What is missing of it was lost, which is another matter than being held.
+    pub fn starts(&self) -> bool {
+        let held = self.sent.saturating_sub(self.came_while_off);
+        let let_go = self.came_in_all.saturating_sub(self.came_while_off);
+        held == 0 || let_go >= STORE_BYTES.min(held.div_ceil(2))
+    }
+
+    /// Bytes that never came, and that no count of this computer accounts for.
+    pub fn missing(&self) -> u64 {
+        self.sent.saturating_sub(self.came_in_all)
+    }
+}
+
+/// What the smallest chip with a store holds (16550).
+const STORE_BYTES: u64 = 16;
+
+/// A short stretch at one speed or format.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FormatTrial {
+    /// What was asked for.
+    pub asked: LineFormat,
+    /// What the port took; none: it does not offer this.
+    pub taken: Option<LineFormat>,
+    /// What came back.
+    pub counts: LineCounts,
+    /// Line errors meanwhile, where counted.
+    pub errors: Option<LineErrors>,
+    /// Share of the line's own limit that was reached; none where bytes do not take their time.
+    pub share_of_line: Option<f64>,
+}
+
+impl FormatTrial {
+    /// Something was sent, all of it came back, nothing else did, and no stop or parity bit was wrong.
+    pub fn is_clean(&self) -> bool {
+        self.counts.sent > 0 && self.counts.is_clean() && self.wrong() == 0
+    }
+
+    /// Bytes that came back with a wrong bit, or with a wrong stop or parity bit. Where the kernel marks the latter in their place
+    /// each byte counts once; else the two counts may be of the same bytes, and the larger one stands.
+    pub fn wrong(&self) -> u64 {
+        let c = &self.counts;
+        let characters = characters_in_error(self.errors, c);
+        if c.marked > 0 { c.damaged + characters - c.damaged_marked } else { c.damaged.max(characters) }
+    }
+
+    /// Failures that are not this computer's.
+    pub fn failures(&self) -> u64 {
+        let c = &self.counts;
+        let in_host = self.errors.map_or(0, |errors| errors.lost_in_host()).min(c.lost);
+        (c.lost - in_host).saturating_add(c.inserted).saturating_add(self.wrong())
+    }
+}
+
+/// Highest speed without error of those tried, bits a second: one that fails stands below no faster one. What this computer lost is
+/// no error, and no proof either.
+pub fn highest_clean(speeds: &[FormatTrial]) -> Option<u32> {
+    let taken = |trial: &FormatTrial| trial.taken.map(|taken| taken.bits_per_second);
+    let failing = lowest_failing(speeds).unwrap_or(u32::MAX);
+    speeds.iter().filter(|trial| trial.is_clean()).filter_map(taken).filter(|speed| *speed < failing).max()
+}
+
+/// Lowest speed of those tried that shows errors, bits a second.
+pub fn lowest_failing(speeds: &[FormatTrial]) -> Option<u32> {
+    let failing = speeds.iter().filter(|trial| trial.failures() > 0);
+    failing.filter_map(|trial| trial.taken.map(|taken| taken.bits_per_second)).min()
+}
+
+/// All facts of a run on a serial port.
+#[derive(Clone, Debug)]
+pub struct LineEvidence {
+    /// Where the plug is said to be.
+    pub placement: Placement,
+    /// What the port can show and do.
+    pub capabilities: LineCapabilities,
+    /// Reasons why the port is in service; empty when it is free.
+    pub in_service: Vec<String>,
+    /// The plug that is said to be fitted; [`LinePlug::Internal`] in a run inside the chip.
+    pub plug: LinePlug,
+    /// Format of the data steps, as taken.
+    pub format: LineFormat,
+    /// Bytes heard before anything was sent.
+    pub foreign: u64,
+    /// First single blocks.
+    pub handful: Handful,
+    /// Byte counts of the data steps.
+    pub counts: LineCounts,
+    /// Line errors of the data steps, where counted.
+    pub errors: Option<LineErrors>,
+    /// Kind of damage.
+    pub damage: DamageKind,
+    /// Times fewer bytes were let out at once because this computer lost some.
+    pub slowdowns: u32,
+    /// Byte counts since fewer were let out at once for the last time; nothing where that never was. Bytes are missing there only at
+    /// the slowest pace, since else still fewer would have been let out.
+    pub since_slowed: LineCounts,
+    /// Bytes that this computer's counts say it lost with as few out at once as there can be: more than a busy computer explains,
+    /// since the chip itself holds as many.
+    pub lost_at_slowest: u64,
+    /// Modem lines, over all states of the outputs; empty where there are none.
+    pub modem: Vec<ModemReading>,
+    /// Whether hardware flow control works, where tried.
+    pub flow: Option<FlowCheck>,
+    /// Whether a break came round, where tried and where it would be seen.
+    pub break_returned: Option<bool>,
+    /// Other speeds.
+    pub speeds: Vec<FormatTrial>,
+    /// Other formats at the chosen speed.
+    pub formats: Vec<FormatTrial>,
+    /// What a pass must prove.
+    pub limit: Limit,
+    /// The run did not finish its plan.
+    pub stopped: Option<Stopped>,
+    /// Runs with the signal turned back elsewhere.
+    pub references: Vec<Reference>,
+}
+
+impl LineEvidence {
+    /// Lost bytes that this computer's own counts account for.
+    pub fn lost_in_host(&self) -> u64 {
+        self.errors.map_or(0, |errors| errors.lost_in_host()).min(self.counts.lost)
+    }
+
+    /// Lost bytes that no count of this computer accounts for: they stand in the way of a pass.
+    pub fn lost_unexplained(&self) -> u64 {
+        self.counts.lost - self.lost_in_host()
+    }
+
+    /// The counts by which losses are put on the line. Where all that is dropped here is counted, those of the whole run without
+    /// it; where it is not, those of the slowest pace, at which there is nothing to drop. Where nothing comes back at all, no pace
+    /// explains it.
+    pub fn put_on_line(&self) -> LineCounts {
+        if self.capabilities.hides_overruns() && self.counts.returned > 0 {
+            LineCounts { lost: self.since_slowed.lost.saturating_sub(self.lost_at_slowest), ..self.since_slowed }
+        } else {
+            LineCounts { lost: self.lost_unexplained(), ..self.counts }
+        }
+    }
+
+    /// Lost bytes that are not put on the line: this computer counted them, or may have lost them uncounted.
+    pub fn lost_on_this_side(&self) -> u64 {
+        self.counts.lost.saturating_sub(self.put_on_line().lost)
+    }
+
+    /// Pieces compared that failed on the way, at most all: damaged, slipped by what is put on the line, or holding a character that
+    /// came in with an error.
+    pub fn pieces_failed(&self) -> u64 {
+        let (all, line) = (&self.counts, self.put_on_line());
+        let slipped = match (all.inserted, line.lost) {
+            (0, 0) => 0,
+            (0, _) => line.pieces_slipped,
+            _ => all.pieces_slipped,
+        };
+        all.pieces_damaged.saturating_add(slipped).max(self.characters_in_error()).min(all.pieces)
+    }
+
+    /// Characters that the chip found wrong by their stop or parity bit.
+    pub fn characters_in_error(&self) -> u64 {
+        characters_in_error(self.errors, &self.counts)
+    }
+}
+
+fn characters_in_error(errors: Option<LineErrors>, counts: &LineCounts) -> u64 {
+    errors.map_or(0, |errors| errors.framing.saturating_add(errors.parity)).max(counts.marked)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 256 bytes, all back; so many with wrong data, with a wrong parity bit by the driver's count, marked, and marked with wrong data.
+    fn trial(bits_per_second: u32, [damaged, parity, marked, damaged_marked]: [u64; 4]) -> FormatTrial {
+        let format = LineFormat { bits_per_second, ..LineFormat::default() };
+        FormatTrial {
+            asked: format,
+            taken: Some(format),
+            counts: LineCounts { sent: 256, returned: 256, damaged, marked, damaged_marked, ..LineCounts::default() },
+            errors: Some(LineErrors { parity, ..LineErrors::default() }),
+            share_of_line: None,
+        }
+    }
+
+    #[test]
+    fn a_wrong_parity_bit_is_an_error_though_the_data_are_right() {
+        // Counts of damaged, parity, marked, both; and of bytes that are wrong in either way (computed by hand).
+        let table = [
+            ([0, 0, 0, 0], 0),
+            ([0, 3, 3, 0], 3),
+            ([0, 3, 0, 0], 3),
+            ([2, 3, 3, 1], 4),
+            // Not marked: the three may be the two and one more.
+            ([2, 3, 0, 0], 3),
+            ([2, 0, 0, 0], 2),
+        ];
+        for (counts, wrong) in table {
+            let trial = trial(9600, counts);
+            assert_eq!((trial.wrong(), trial.failures(), trial.is_clean()), (wrong, wrong, wrong == 0), "{counts:?}");
+        }
+    }
+
+    #[test]
+    fn what_this_computer_lost_is_no_failure_and_not_clean() {
+        let mut lossy = trial(9600, [0; 4]);
+        (lossy.counts.returned, lossy.counts.lost) = (250, 6);
+        lossy.errors = Some(LineErrors { overrun: 6, ..LineErrors::default() });
+        assert_eq!((lossy.failures(), lossy.is_clean()), (0, false));
+    }
+
+    #[test]
+    fn a_clean_speed_above_one_that_fails_is_chance() {
+        let clean = |speed| trial(speed, [0; 4]);
+        let speeds = [clean(1200), trial(2400, [0, 3, 3, 0]), clean(4800)];
+        assert_eq!((highest_clean(&speeds), lowest_failing(&speeds)), (Some(1200), Some(2400)));
+        assert_eq!((highest_clean(&[clean(1200), clean(4800)]), lowest_failing(&[clean(1200)])), (Some(4800), None));
+        assert_eq!(highest_clean(&[]), None);
+    }
+}

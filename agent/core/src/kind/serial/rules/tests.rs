@@ -1,0 +1,420 @@
+//! Each rule speaks, and is silent just beside its threshold.
+
+use super::*;
+use crate::base::placement::Placement;
+use crate::judge::facts::{Handful, Limit, Reference, Stopped};
+use crate::kind::serial::facts::{FlowCheck, FormatTrial, ModemReading};
+use crate::kind::serial::format::{Flow, LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
+use crate::kind::serial::plug::LinePlug;
+use crate::kind::serial::stream::LineCounts;
+use crate::signal::compare::DamageKind;
+
+/// A good run at a port with a full plug: enough bits for the limit.
+fn good() -> LineEvidence {
+    LineEvidence {
+        placement: Placement::AtPort,
+        capabilities: LineCapabilities {
+            modem_lines: true,
+            counts_errors: true,
+            counts_all_overruns: true,
+            marks_errors: true,
+            sends_break: true,
+            paced: true,
+            buffer_bytes: 4096,
+            ..LineCapabilities::default()
+        },
+        in_service: Vec::new(),
+        plug: LinePlug::De9,
+        format: LineFormat::default(),
+        foreign: 0,
+        handful: Handful { sent: 8, returned: 8 },
+        counts: LineCounts {
+            sent: 1_000_000,
+            returned: 1_000_000,
+            bits_compared: 8_000_000,
+            pieces: 4000,
+            ..LineCounts::default()
+        },
+        errors: Some(LineErrors::default()),
+        damage: DamageKind::None,
+        slowdowns: 0,
+        since_slowed: LineCounts::default(),
+        lost_at_slowest: 0,
+        modem: readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.dtr, ri: false }),
+        flow: Some(FlowCheck { sent: 512, came_while_off: 16, came_in_all: 512 }),
+        break_returned: Some(true),
+        speeds: Vec::new(),
+        formats: Vec::new(),
+        limit: Limit { bit_error_ratio: 1e-5, confidence: 0.95 },
+        stopped: None,
+        references: Vec::new(),
+    }
+}
+
+fn readings(read: impl Fn(ModemOutputs) -> ModemInputs) -> Vec<ModemReading> {
+    [(false, false), (true, false), (false, true), (true, true)]
+        .map(|(rts, dtr)| {
+            let outputs = ModemOutputs { rts, dtr, ..ModemOutputs::default() };
+            ModemReading { outputs, inputs: read(outputs) }
+        })
+        .into()
+}
+
+fn with(change: impl FnOnce(&mut LineEvidence)) -> Verdict {
+    let mut evidence = good();
+    change(&mut evidence);
+    judge_line(&evidence)
+}
+
+fn rule(verdict: &Verdict) -> &str {
+    &verdict.reasons[0].rule
+}
+
+fn at(placement: Placement, failures: u64, trials: u64) -> Reference {
+    Reference { placement, trials, failures, link_up: true, returned_any: trials > 0 }
+}
+
+#[test]
+fn a_good_run_passes() {
+    let verdict = judge_line(&good());
+    assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Pass, "limit-proved"));
+    assert_eq!(verdict.reasons.len(), 1, "{:?}", verdict.reasons);
+}
+
+#[test]
+fn what_was_not_tested_is_not_judged() {
+    for (verdict, name) in [
+        (with(|e| e.in_service = vec!["a getty has it open".into()]), "in-service"),
+        (with(|e| e.foreign = 1), "foreign-bytes"),
+        (with(|e| e.counts = LineCounts::default()), "nothing-sent"),
+    ] {
+        assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::NotTested, name));
+    }
+    let gone = with(|e| e.stopped = Some(Stopped::PortGone));
+    assert_eq!((gone.outcome, rule(&gone)), (Outcome::Undecided, "port-gone"));
+}
+
+#[test]
+fn nothing_returned_never_passes_and_names_what_it_can() {
+    let silent = |e: &mut LineEvidence| {
+        e.counts = LineCounts { sent: 2048, lost: 2048, pieces: 8, ..LineCounts::default() };
+    };
+    let unplugged = with(|e| {
+        silent(e);
+        e.modem = readings(|_| ModemInputs::default());
+    });
+    assert_eq!((unplugged.outcome, &unplugged.location[..]), (Outcome::Fault, &[Location::Plug, Location::Port][..]));
+    let data_open = with(silent);
+    assert!(data_open.reasons[0].text.contains("a plug is fitted"), "{data_open:?}");
+    // A loop inside the chip that returns nothing acquits and condemns nobody.
+    let chip = with(|e| {
+        silent(e);
+        e.modem = readings(|_| ModemInputs::default());
+        e.references = vec![at(Placement::Internal, 0, 0)];
+    });
+    assert_eq!((chip.outcome, &chip.location), (unplugged.outcome, &unplugged.location));
+    let without_lines = with(|e| {
+        silent(e);
+        e.capabilities = LineCapabilities::default();
+        e.modem.clear();
+    });
+    assert_ne!(without_lines.outcome, Outcome::Pass);
+}
+
+/// In loop mode the chip's outputs are disconnected from their pins (IBM 5150 Technical Reference 2-144). That OUT2 lets the
+/// interrupt through on such cards: common practice, no source.
+#[test]
+fn a_silent_loop_inside_the_chip_blames_nobody() {
+    let inside = with(|e| {
+        e.placement = Placement::Internal;
+        e.plug = LinePlug::Internal;
+        e.counts = LineCounts { sent: 2048, lost: 2048, pieces: 8, ..LineCounts::default() };
+        e.modem = readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, ..ModemInputs::default() });
+        e.flow = None;
+    });
+    assert_eq!((inside.outcome, rule(&inside)), (Outcome::Undecided, "no-bytes-returned"));
+    assert!(inside.location.is_empty() && inside.next.contains("plug"), "{inside:?}");
+    // Nor does it stand against a plug that returns everything, or narrow what damages bytes outside.
+    let good = with(|e| e.references = vec![at(Placement::Internal, 0, 0)]);
+    assert_eq!(good.outcome, Outcome::Pass);
+    let outside = with(|e| {
+        damage(e, 400);
+        e.references = vec![at(Placement::Internal, 0, 0)];
+    });
+    assert_eq!(outside.location, [Location::Port, Location::Plug]);
+}
+
+/// Receivers that are off while the driver is on: common practice, no source.
+#[test]
+fn a_two_wire_port_that_does_not_hear_itself_is_not_blamed() {
+    let deaf = with(|e| {
+        e.plug = LinePlug::Rs485;
+        e.capabilities.modem_lines = false;
+        e.modem.clear();
+        e.counts = LineCounts { sent: 2048, lost: 2048, pieces: 8, ..LineCounts::default() };
+    });
+    assert_eq!((deaf.outcome, rule(&deaf)), (Outcome::Undecided, "no-bytes-returned"));
+    assert!(deaf.location.is_empty(), "{deaf:?}");
+}
+
+/// Each port on two wires hears the pair itself, its own sending too: common practice, no source.
+#[test]
+fn two_wires_show_nothing_of_a_cable() {
+    let two_wires = |placement| {
+        with(|e| {
+            e.plug = LinePlug::Rs485;
+            e.placement = placement;
+            e.capabilities.modem_lines = false;
+            e.modem.clear();
+            e.flow = None;
+        })
+    };
+    let (near, far) = (two_wires(Placement::AtPort), two_wires(Placement::FarEnd));
+    assert_eq!((near.outcome, rule(&near)), (Outcome::Pass, "limit-proved"));
+    assert!(near.reasons.iter().any(|r| r.rule == "half-duplex"), "{near:?}");
+    assert_eq!((far.outcome, rule(&far)), (Outcome::Undecided, "hears-itself"));
+}
+
+fn damage(e: &mut LineEvidence, hits: u64) {
+    e.counts.bit_errors = 40 * hits;
+    e.counts.damaged = 10 * hits;
+    e.counts.pieces_damaged = hits;
+}
+
+#[test]
+fn wrong_bits_blame_only_when_three_blocks_prove_it() {
+    let many = with(|e| damage(e, 400));
+    assert_eq!((many.outcome, rule(&many)), (Outcome::Fault, "bytes-damaged"));
+    assert_eq!(many.location, [Location::Port, Location::Plug]);
+    // However many bits one block holds, it is one hit.
+    for hits in 1..3 {
+        assert_ne!(with(|e| damage(e, hits)).outcome, Outcome::Fault, "{hits}");
+    }
+}
+
+#[test]
+fn places_narrow_the_suspects() {
+    let far = |references: Vec<Reference>| {
+        with(|e| {
+            e.placement = Placement::FarEnd;
+            damage(e, 400);
+            e.references = references;
+        })
+        .location
+    };
+    assert_eq!(far(vec![]), [Location::Cable, Location::Port, Location::Plug]);
+    assert_eq!(far(vec![at(Placement::AtPort, 0, 8_000_000)]), [Location::Cable]);
+    assert_eq!(far(vec![at(Placement::AtPort, 16_000, 8_000_000)]), [Location::Port, Location::Plug]);
+    assert_eq!(far(vec![at(Placement::Internal, 16_000, 8_000_000)]), [Location::Port]);
+}
+
+#[test]
+fn framing_and_parity_are_the_lines_overruns_the_hosts() {
+    let parity = with(|e| e.errors = Some(LineErrors { parity: 300, ..LineErrors::default() }));
+    assert_eq!((parity.outcome, rule(&parity)), (Outcome::Fault, "characters-in-error"));
+    let two = with(|e| e.errors = Some(LineErrors { parity: 2, ..LineErrors::default() }));
+    assert_ne!(two.outcome, Outcome::Fault);
+    let overrun = |lost: u64, counted: u64| {
+        with(|e| {
+            e.counts.lost = lost;
+            e.counts.returned -= lost;
+            e.counts.pieces_slipped = 300;
+            e.errors = Some(LineErrors { overrun: counted, ..LineErrors::default() });
+        })
+    };
+    assert_eq!(rule(&overrun(250_000, 250_000)), "host-limited");
+    let few = overrun(3000, 3000);
+    assert_eq!(few.outcome, Outcome::Pass);
+    assert!(few.reasons.iter().any(|r| r.rule == "lost-in-host"), "{:?}", few.reasons);
+    let slowed = |lost_at_slowest: u64| {
+        with(|e| {
+            e.counts.lost = 3000;
+            e.counts.returned -= 3000;
+            e.errors = Some(LineErrors { overrun: 3000, ..LineErrors::default() });
+            e.slowdowns = 1;
+            e.lost_at_slowest = lost_at_slowest;
+        })
+    };
+    assert_eq!(slowed(2).outcome, Outcome::Pass);
+    // A chip that overruns with fewer bytes out than it holds is not excused by a busy computer.
+    assert_eq!(rule(&slowed(3)), "host-limited");
+    let on_line = overrun(3000, 0);
+    assert_eq!((on_line.outcome, rule(&on_line)), (Outcome::Fault, "bytes-lost"));
+    assert!(!on_line.location.contains(&Location::Host));
+}
+
+#[test]
+fn where_nobody_counts_overruns_only_what_is_lost_at_the_slowest_pace_is_the_lines() {
+    let lost = |at_slowest: u64| {
+        with(|e| {
+            (e.capabilities.counts_errors, e.capabilities.counts_all_overruns) = (false, false);
+            e.errors = None;
+            e.counts.lost = 300;
+            e.counts.pieces_slipped = 200;
+            e.since_slowed =
+                LineCounts { sent: 20_000, lost: at_slowest, pieces_slipped: at_slowest, ..LineCounts::default() };
+        })
+    };
+    for few in [0, 2] {
+        let verdict = lost(few);
+        assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, "lost-at-full-pace"));
+        assert!(verdict.reasons.iter().any(|r| r.rule == "no-counts"));
+    }
+    let line = lost(50);
+    assert_eq!((line.outcome, rule(&line)), (Outcome::Fault, "bytes-lost"));
+    assert_eq!(line.location, [Location::Port, Location::Plug]);
+}
+
+#[test]
+fn one_long_outage_is_one_event() {
+    let verdict = with(|e| {
+        e.counts.lost = 500;
+        e.counts.pieces_slipped = 1;
+    });
+    assert_eq!(verdict.outcome, Outcome::Undecided, "{verdict:?}");
+}
+
+#[test]
+fn extra_bytes_blame() {
+    let verdict = with(|e| {
+        e.counts.inserted = 300;
+        e.counts.pieces_slipped = 200;
+    });
+    assert_eq!(rule(&verdict), "bytes-inserted");
+}
+
+#[test]
+fn modem_lines_are_named_with_their_pins() {
+    for (read, says) in [
+        (
+            (|o| ModemInputs { cts: true, dsr: o.dtr, dcd: o.dtr, ri: false }) as fn(ModemOutputs) -> ModemInputs,
+            "CTS (pin 8) is stuck on",
+        ),
+        (|o| ModemInputs { cts: false, dsr: o.dtr, dcd: o.dtr, ri: false }, "CTS (pin 8) is open or stuck off"),
+        (|o| ModemInputs { cts: o.rts, dsr: false, dcd: false, ri: false }, "DTR (pin 4) drives nothing"),
+        (|o| ModemInputs { cts: o.dtr, dsr: o.rts, dcd: o.dtr, ri: false }, "CTS (pin 8) and DSR (pin 6) are crossed"),
+        (|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.rts, ri: false }, "DCD (pin 1) follows RTS"),
+        (|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.dtr, ri: true }, "RI (pin 9) is stuck on"),
+        (|o| ModemInputs { cts: o.rts && o.dtr, dsr: o.dtr, dcd: o.dtr, ri: false }, "CTS (pin 8) follows no line"),
+    ] {
+        let verdict = with(|e| e.modem = readings(read));
+        assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Fault, "modem-lines"), "{says}");
+        assert!(verdict.reasons[0].text.contains(says), "{says}: {}", verdict.reasons[0].text);
+    }
+}
+
+#[test]
+fn what_the_plug_does_not_say_is_not_judged() {
+    let stuck = |o: ModemOutputs| ModemInputs { cts: true, dsr: o.dtr, dcd: o.dtr, ri: false };
+    let data_only = with(|e| {
+        e.plug = LinePlug::DataOnly;
+        e.modem = readings(stuck);
+    });
+    assert_eq!(data_only.outcome, Outcome::Pass);
+    assert!(data_only.reasons.iter().any(|r| r.rule == "lines-not-judged"));
+    let no_lines = with(|e| {
+        e.capabilities.modem_lines = false;
+        e.modem.clear();
+        e.flow = None;
+    });
+    assert_eq!(no_lines.outcome, Outcome::Pass);
+    let ring = with(|e| e.modem = readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.dtr, ri: o.rts }));
+    assert_eq!(ring.outcome, Outcome::Pass);
+    assert!(ring.reasons.iter().any(|r| r.rule == "ring-wired"));
+    let wrong_plug = with(|e| e.modem = readings(|_| ModemInputs::default()));
+    assert_eq!((wrong_plug.outcome, rule(&wrong_plug)), (Outcome::Undecided, "plug-joins-data-only"));
+}
+
+#[test]
+fn flow_control_is_a_fault_only_for_who_needs_it() {
+    let idle = FlowCheck { sent: 512, came_while_off: 512, came_in_all: 512 };
+    let remark = with(|e| e.flow = Some(idle));
+    assert_eq!(remark.outcome, Outcome::Pass);
+    assert!(remark.reasons.iter().any(|r| r.rule == "flow-control"));
+    let lost_one = with(|e| {
+        e.flow = Some(FlowCheck { sent: 512, came_while_off: 0, came_in_all: 511 });
+        e.format.flow = Flow::RtsCts;
+    });
+    assert_eq!(lost_one.outcome, Outcome::Pass);
+    let never_starts = with(|e| {
+        e.flow = Some(FlowCheck { sent: 512, came_while_off: 16, came_in_all: 16 });
+        e.format.flow = Flow::RtsCts;
+    });
+    assert_eq!(never_starts.outcome, Outcome::Fault);
+    let needed = with(|e| {
+        e.flow = Some(idle);
+        e.format.flow = Flow::RtsCts;
+    });
+    assert_eq!((needed.outcome, &needed.location[..]), (Outcome::Fault, &[Location::Port][..]));
+    // Held for ever is a fault; a few bytes lost when the sender is let go are not the port's for sure, and no pass.
+    let with_flow = |came_while_off, came_in_all| {
+        with(|e| {
+            e.flow = Some(FlowCheck { sent: 512, came_while_off, came_in_all });
+            e.format.flow = Flow::RtsCts;
+        })
+    };
+    let held = with_flow(16, 16);
+    assert_eq!((held.outcome, rule(&held)), (Outcome::Fault, "flow-control"));
+    // Let go, and all but what a chip of 16 bytes holds lost by a computer that did not fetch it and counts nothing.
+    let overflown = with_flow(0, 16);
+    assert_eq!((overflown.outcome, rule(&overflown)), (Outcome::Undecided, "flow-control"));
+    let held_still = with_flow(0, 15);
+    assert_eq!((held_still.outcome, rule(&held_still)), (Outcome::Fault, "flow-control"));
+    let lossy = with_flow(0, 482);
+    assert_eq!((lossy.outcome, rule(&lossy)), (Outcome::Undecided, "flow-control"));
+    assert!(lossy.location.is_empty());
+    assert_eq!(with_flow(0, 512).outcome, Outcome::Pass);
+    // Without need of it nobody is told that CTS does not start a sender which it did start.
+    let lossy = with(|e| e.flow = Some(FlowCheck { sent: 512, came_while_off: 0, came_in_all: 482 }));
+    assert!(lossy.reasons.iter().all(|r| r.rule != "flow-control"), "{:?}", lossy.reasons);
+}
+
+#[test]
+fn a_format_that_fails_while_others_pass_is_a_fault_and_a_faster_speed_is_not() {
+    let trial = |text: &str, lost: u64| FormatTrial {
+        asked: text.parse().unwrap(),
+        taken: text.parse().ok(),
+        counts: LineCounts { sent: 2000, returned: 2000 - lost, lost, ..LineCounts::default() },
+        errors: None,
+        share_of_line: None,
+    };
+    let format = with(|e| e.formats = vec![trial("115200,8E1", 40)]);
+    assert_eq!((format.outcome, rule(&format)), (Outcome::Fault, "format-fails"));
+    assert!(!format.location.contains(&Location::Host));
+    let faster = with(|e| e.speeds = vec![trial("115200", 0), trial("921600", 40)]);
+    assert_eq!(faster.outcome, Outcome::Pass);
+    let told = faster.reasons.iter().find(|r| r.rule == "highest-speed").unwrap();
+    assert!(told.text.contains("up to 115200") && told.text.contains("from 921600"), "{}", told.text);
+}
+
+#[test]
+fn too_few_bits_decide_nothing() {
+    let verdict = with(|e| {
+        e.counts = LineCounts { sent: 2000, returned: 2000, bits_compared: 16_000, pieces: 8, ..LineCounts::default() };
+    });
+    assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, "too-few-bits"));
+    let disagree = with(|e| e.references = vec![at(Placement::Internal, 5, 100)]);
+    assert_eq!(rule(&disagree), "places-disagree");
+}
+
+#[test]
+fn damage_that_losses_on_this_side_may_have_made_blames_nobody() {
+    // Pieces damaged among 4000, bytes lost, and what of those the chip counted or a lower pace would have kept.
+    let run = |pieces_damaged, lost, counted| {
+        with(|e| {
+            e.counts.returned -= lost;
+            e.counts.lost = lost;
+            (e.counts.damaged, e.counts.bit_errors) = (20 * pieces_damaged, 80 * pieces_damaged);
+            e.counts.pieces_damaged = pieces_damaged;
+            e.capabilities.counts_all_overruns = counted > 0;
+            e.errors = Some(LineErrors { overrun: counted, ..LineErrors::default() });
+        })
+    };
+    for counted in [0, 300_000] {
+        let lossy = run(500, 300_000, counted);
+        assert_eq!(lossy.outcome, Outcome::Undecided, "{lossy:#?}");
+        // A few lost bytes do not excuse many damaged pieces.
+        let damaged = run(500, 20, counted);
+        assert_eq!((damaged.outcome, rule(&damaged)), (Outcome::Fault, "bytes-damaged"));
+    }
+}

@@ -1,0 +1,233 @@
+//! What is kept of a run in columns, to list and find it by. The report holds the rest.
+
+use std::str::FromStr;
+
+use rusqlite::{Row, ToSql};
+use serde::{Deserialize, Serialize};
+use turnback_core::{
+    base::placement::Placement,
+    document::run::{FORMAT, Report},
+    judge::{Outcome, facts::Basis},
+};
+
+use crate::archive::error::StoreError;
+
+/// Makes the struct, and its way into a row and back, from one list of columns.
+macro_rules! record {
+    ($($(#[$doc:meta])* $name:ident: $type:ty,)*) => {
+        /// One recorded run; also a row of CSV, whose columns have these names.
+        #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+        #[serde(default)]
+        pub struct Record {
+            $($(#[$doc])* pub $name: $type,)*
+        }
+
+        impl Record {
+            /// The columns in order.
+            pub const COLUMNS: &[&str] = &[$(stringify!($name)),*];
+
+            pub(super) fn from_row(row: &Row<'_>) -> rusqlite::Result<Self> {
+                let mut columns = 0..;
+                let mut next = move || columns.next().unwrap_or_default();
+                Ok(Self { $($name: row.get(next())?,)* })
+            }
+
+            pub(super) fn values(&self) -> Vec<&dyn ToSql> {
+                vec![$(&self.$name as &dyn ToSql),*]
+            }
+        }
+    };
+}
+
+record! {
+    /// Id of the run.
+    run: String,
+    /// When it began, RFC 3339.
+    started_at: String,
+    /// The same in milliseconds since 1970 UTC.
+    started_ms: i64,
+    /// Machine that ran it.
+    machine: String,
+    /// Port, as named on the command line.
+    port: String,
+    /// `ethernet`, `serial` or `simulated`.
+    kind: String,
+    /// Hardware address at the time.
+    address: Option<String>,
+    /// Address or number burnt into the adapter.
+    permanent_address: Option<String>,
+    /// Place on the bus.
+    bus: Option<String>,
+    /// Driver.
+    driver: Option<String>,
+    /// Firmware version.
+    firmware: Option<String>,
+    /// Second port of a return-port run.
+    return_port: Option<String>,
+    /// Where the plug was.
+    placement: String,
+    /// Label of the cable.
+    cable: Option<String>,
+    /// Label of the segment at whose end the plug was.
+    segment: Option<String>,
+    /// Label at the port.
+    port_label: Option<String>,
+    /// Label at the far end.
+    far_end: Option<String>,
+    /// Plug used.
+    plug: Option<String>,
+    /// Operator's note.
+    note: Option<String>,
+    /// Profile.
+    profile: String,
+    /// `pass`, `fault`, `undecided`, `not-tested`.
+    outcome: String,
+    /// Places among which a fault lies, joined by commas.
+    location: String,
+    /// The rule that decided.
+    rule: Option<String>,
+    /// `bits` or `frames`.
+    error_basis: Option<String>,
+    /// Units tried.
+    error_trials: Option<u64>,
+    /// Units failed.
+    errors: Option<u64>,
+    /// Bit error ratio.
+    error_ratio: Option<f64>,
+    /// Lower end of its interval.
+    error_ratio_lower: Option<f64>,
+    /// Upper end of its interval.
+    error_ratio_upper: Option<f64>,
+    /// Limit it was held against.
+    error_ratio_limit: Option<f64>,
+    /// Probes sent.
+    frames_sent: Option<u64>,
+    /// Probes lost on the wire.
+    frames_lost_on_wire: Option<u64>,
+    /// Share of frames lost on the way.
+    loss_ratio: Option<f64>,
+    /// Clock of the round trips.
+    latency_clock: Option<String>,
+    /// Median round trip of probes that travelled alone, nanoseconds.
+    latency_ns_p50: Option<u64>,
+    /// 99th percentile, nanoseconds.
+    latency_ns_p99: Option<u64>,
+    /// Link speed, Mb/s.
+    link_mbps: Option<u32>,
+    /// Times the link dropped and came back.
+    link_flaps: Option<u64>,
+    /// Program and version.
+    program: String,
+}
+
+impl Record {
+    /// The columns of a report.
+    ///
+    /// # Errors
+    /// When its start is no time, or its format is newer than this program.
+    pub fn of(report: &Report) -> Result<Self, StoreError> {
+        if report.format > FORMAT {
+            return Err(StoreError::NotARecord(format!(
+                "the report has format {}, made by a newer version of this program; this one knows up to {FORMAT}",
+                report.format
+            )));
+        }
+        let ratio = report.error_ratio.as_ref();
+        let sent = report.totals.frames_sent;
+        Ok(Self {
+            run: report.run.clone(),
+            started_ms: milliseconds(&report.started_at)?,
+            started_at: report.started_at.clone(),
+            machine: report.machine.clone(),
+            port: report.port.name.clone(),
+            kind: report.port.kind.clone(),
+            address: report.port.address.clone(),
+            permanent_address: report.port.permanent_address.clone(),
+            bus: report.port.bus.clone(),
+            driver: report.port.driver.clone(),
+            firmware: report.port.firmware.clone(),
+            return_port: report.return_port.as_ref().map(|p| p.name.clone()),
+            placement: report.placement.to_string(),
+            cable: report.cable.clone(),
+            segment: report.labels.segment.clone(),
+            port_label: report.labels.port.clone(),
+            far_end: report.labels.far_end.clone(),
+            plug: report.labels.plug.clone(),
+            note: report.labels.note.clone(),
+            profile: report.profile.clone(),
+            outcome: report.verdict.outcome.name().into(),
+            location: report.verdict.location.iter().map(|l| l.name()).collect::<Vec<_>>().join(","),
+            rule: report.verdict.reasons.first().map(|r| r.rule.clone()),
+            error_basis: ratio.map(|r| if r.basis == Basis::Bits { "bits" } else { "frames" }.into()),
+            error_trials: ratio.map(|r| r.trials),
+            errors: ratio.map(|r| r.errors),
+            error_ratio: ratio.map(|r| r.estimate),
+            error_ratio_lower: ratio.map(|r| r.lower),
+            error_ratio_upper: ratio.map(|r| r.upper),
+            error_ratio_limit: Some(report.limit.bit_error_ratio),
+            frames_sent: (sent > 0).then_some(sent),
+            frames_lost_on_wire: (sent > 0).then_some(report.totals.frames_lost_on_wire),
+            loss_ratio: report.loss_ratio.map(|l| l.estimate),
+            latency_clock: Some(report.latency_ns.clock.clone()).filter(|_| report.latency_ns.count > 0),
+            latency_ns_p50: report.latency_ns.p50,
+            latency_ns_p99: report.latency_ns.p99,
+            link_mbps: report.link.speed_mbps,
+            link_flaps: (sent > 0).then_some(report.link_flaps),
+            program: report.program.clone(),
+        })
+    }
+
+    /// Says what is wrong with a row that did not come from a report, and sets what follows from the rest.
+    ///
+    /// # Errors
+    /// [`StoreError::NotARecord`], naming the column.
+    pub(super) fn validated(mut self) -> Result<Self, StoreError> {
+        let wrong = |column: &str, given: &str, allowed: &str| {
+            StoreError::NotARecord(format!("column {column} holds `{given}`: {allowed}"))
+        };
+        if self.port.is_empty() {
+            return Err(wrong("port", "", "a port's name is needed"));
+        }
+        if Placement::from_str(&self.placement).is_err() {
+            return Err(wrong("placement", &self.placement, "one of internal, at-port, far-end, return-port"));
+        }
+        let known = [Outcome::Pass, Outcome::Fault, Outcome::Undecided, Outcome::NotTested];
+        if !known.iter().any(|outcome| outcome.name() == self.outcome) {
+            return Err(wrong("outcome", &self.outcome, "one of pass, fault, undecided, not-tested"));
+        }
+        check_id(&self.run)?;
+        self.started_ms = milliseconds(&self.started_at)?;
+        Ok(self)
+    }
+
+    pub(super) fn insert_sql() -> String {
+        let marks = vec!["?"; Self::COLUMNS.len()].join(", ");
+        format!("INSERT INTO run ({}) VALUES ({marks})", Self::COLUMNS.join(", "))
+    }
+
+    /// Outcome and location in one word or two: `fault: port or plug`.
+    pub fn says(&self) -> String {
+        if self.location.is_empty() {
+            self.outcome.clone()
+        } else {
+            format!("{}: {}", self.outcome, self.location.replace(',', " or "))
+        }
+    }
+}
+
+/// A run's id is a UUID: then no two machines give the same.
+pub(super) fn check_id(run: &str) -> Result<(), StoreError> {
+    match uuid::Uuid::try_parse(run) {
+        Ok(id) if id.to_string() == run => Ok(()),
+        _ => Err(StoreError::NotARecord(format!("`{run}` is no id of a run (a UUID in small letters with hyphens)"))),
+    }
+}
+
+fn milliseconds(started_at: &str) -> Result<i64, StoreError> {
+    let time: jiff::Timestamp = started_at.parse().map_err(|_| {
+        StoreError::NotARecord(format!(
+            "started_at is `{started_at}`: a time such as 2026-03-01T08:00:00+01:00 is needed"
+        ))
+    })?;
+    Ok(time.as_millisecond())
+}

@@ -1,0 +1,115 @@
+//! Facts of a run as they come in, step by step, until they are evidence and report.
+
+use turnback_core::{
+    base::time::ClockSource,
+    document::run::{SecondsSummary, StepReport, ZeroLossRate},
+    judge::facts::{ERRORS_MIN, Handful, Limit, Reference, Stopped},
+    kind::ethernet::{
+        counters::{CounterDelta, Counters, difference},
+        facts::{Heard, Losses},
+        stream::tally::{SecondCounts, Tally},
+    },
+    stats::{
+        availability::{Availability, Second},
+        bits::frame_ratio,
+        latency::LatencyHistogram,
+        spells::{Spells, spells},
+    },
+};
+
+use crate::ports::runner::StepResult;
+
+/// Everything measured so far.
+#[derive(Debug, Default)]
+pub struct Gathered {
+    /// All steps added up.
+    pub tally: Tally,
+    /// Missing probes by class.
+    pub losses: Losses,
+    /// Foreign and own frames.
+    pub heard: Heard,
+    /// First single probes.
+    pub handful: Handful,
+    /// Probes lost before the first one came back, where a later one did: a port that had just been switched on was not
+    /// ready yet. They are in the counts, and left out of the judgement: a few of them would refute a strict limit.
+    pub lost_before_ready: u64,
+    /// Steps in order.
+    pub steps: Vec<StepReport>,
+    /// Rate search.
+    pub zero_loss_rates: Vec<ZeroLossRate>,
+    /// Bits of all probes sent, without FCS: with their number, the mean frame length.
+    pub bits_sent: f64,
+    /// Times the rate was lowered.
+    pub slowdowns: u32,
+    /// Times the link dropped and came back.
+    pub link_flaps: u64,
+    /// Why the run ended early.
+    pub stopped: Option<Stopped>,
+    /// The plug elsewhere.
+    pub references: Vec<Reference>,
+    /// Clocks of the single probes, and of those in full flow.
+    pub clocks: ((ClockSource, ClockSource), (ClockSource, ClockSource)),
+    /// Counters at the start.
+    pub counters_before: Counters,
+}
+
+impl Gathered {
+    /// Adds a step's result and sorts its losses by what the counters did meanwhile.
+    pub fn add(&mut self, result: &StepResult, frame_bytes: usize, delta: &CounterDelta, single: bool) -> Losses {
+        let losses = Losses::sort(result.tally.counts.lost, result.ring_drops, delta);
+        self.losses.merge(&losses);
+        if single && result.tally.latency.count() > 0 {
+            // An adapter that left off stamping in mid-run: round trips of two clocks are not one histogram.
+            let own_clock = |clocks: (_, ClockSource)| clocks.1 == ClockSource::Adapter;
+            if own_clock(self.clocks.0) != own_clock(result.clocks) {
+                self.tally.latency = LatencyHistogram::default();
+                self.tally.single_trips.clear();
+            }
+            self.clocks.0 = result.clocks;
+        }
+        self.tally.merge(&result.tally);
+        self.bits_sent += result.tally.counts.sent as f64 * frame_bytes as f64 * 8.0;
+        self.heard.foreign_during += result.foreign;
+        self.heard.own_host += result.own_host;
+        self.link_flaps += result.link_flaps;
+        self.stopped = self.stopped.or(result.stopped);
+        if !single {
+            self.clocks.1 = result.clocks;
+        }
+        losses
+    }
+
+    /// Mean frame length of the probes sent, bits without FCS.
+    pub fn frame_bits(&self) -> f64 {
+        if self.tally.counts.sent == 0 { 480.0 } else { self.bits_sent / self.tally.counts.sent as f64 }
+    }
+
+    /// Stretches of seconds that failed far beyond the limit.
+    ///
+    /// What this computer lost, or gave up too early, could all have fallen into one second: so much is taken off each. Frames
+    /// differ in length from step to step; the longest may fail most often.
+    pub fn spells(&self, limit: &Limit) -> Spells {
+        let own = self.losses.inside() + self.tally.counts.late + self.lost_before_ready;
+        let longest = self.steps.iter().map(|s| f64::from(s.size_bytes) * 8.0).fold(self.frame_bits(), f64::max);
+        let seconds: Vec<_> = self.tally.seconds.iter().map(|s| (s.sent, s.failed().saturating_sub(own))).collect();
+        frame_ratio(limit.bit_error_ratio, longest)
+            .and_then(|allowed| spells(&seconds, allowed, ERRORS_MIN, limit.confidence))
+            .unwrap_or_default()
+    }
+
+    /// What the counters did since the start.
+    pub fn delta(&self, now: &Counters) -> CounterDelta {
+        difference(&self.counters_before, now)
+    }
+}
+
+/// Sorts the seconds of a run; the rules are in [`turnback_core::stats::availability`].
+pub fn summarise(seconds: &[SecondCounts]) -> SecondsSummary {
+    let mut availability = Availability::new();
+    for second in seconds.iter().filter(|s| s.sent > 0) {
+        if let Ok(second) = Second::new(second.sent, second.failed()) {
+            availability.push(second);
+        }
+    }
+    SecondsSummary::new(&availability.totals())
+}

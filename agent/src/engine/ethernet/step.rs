@@ -1,0 +1,212 @@
+//! One step: every direction at once, counters read around it, results booked.
+
+use std::time::Duration;
+
+use turnback_core::{
+    document::run::{DelayVariationReport, StepReport},
+    judge::facts::{Limit, Stopped},
+    kind::ethernet::{counters::difference, facts::Losses, link::LinkState, probe::FCS_BYTES, stream::StreamSpec},
+    plan::{Kind, Step},
+};
+
+use super::{CheckError, Run, watch::Watcher};
+use crate::ports::{
+    PortError,
+    runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
+};
+
+impl Run<'_> {
+    pub(super) fn run_once(
+        &mut self,
+        step: &Step,
+        amount: StepAmount,
+        rate: Option<f64>,
+        reported: bool,
+    ) -> Result<Vec<(StepResult, Losses)>, CheckError> {
+        self.run_with_left(step, amount, rate, reported, None)
+    }
+
+    /// Runs a step in every direction at once and books the results.
+    pub(super) fn run_with_left(
+        &mut self,
+        step: &Step,
+        amount: StepAmount,
+        rate: Option<f64>,
+        reported: bool,
+        left: Option<Duration>,
+    ) -> Result<Vec<(StepResult, Losses)>, CheckError> {
+        let before = self.counters()?;
+        let link_before = self.port.link()?;
+        let order = StepOrder {
+            spec: StreamSpec {
+                lane: 0,
+                tag: self.tag,
+                source: [0; 6],
+                destination: [0; 6],
+                pattern: step.pattern.clone(),
+                frame_bytes: step.size_bytes as usize - FCS_BYTES,
+                first_sequence: 0,
+            },
+            amount,
+            probes_per_second: rate,
+            settle: self.options.profile.settle,
+            origin: self.origin,
+        };
+        let mut watch = Watcher {
+            cancel: self.cancel,
+            port: &mut *self.port,
+            return_port: match &mut self.return_port {
+                Some(port) => Some(&mut **port),
+                None => None,
+            },
+            in_service: Vec::new(),
+            say: &mut *self.say,
+            so_far: self.gathered.tally.counts,
+            origin: self.origin,
+            step_time: match amount {
+                StepAmount::Flow(time) => Some(time),
+                StepAmount::Single(_) => None,
+            },
+            left,
+            started: None,
+            limit: Limit {
+                bit_error_ratio: self.options.profile.target_ber,
+                confidence: self.options.profile.confidence,
+            },
+            down_since: None,
+            flaps: 0,
+            was_up: link_before.up,
+        };
+        let mut runners = std::mem::take(&mut self.runners);
+        let results = run_all(&mut runners, &order, &mut |glimpse| watch.look(glimpse));
+        let flaps = watch.flaps;
+        let disturbed = watch.look_for_disturbance();
+        self.in_service.extend(watch.in_service);
+        self.runners = runners;
+        let mut results = results?;
+        let after = self.counters().unwrap_or_else(|_| before.clone());
+        let delta = difference(&before, &after);
+        let changes = |l: &LinkState| l.carrier_changes.unwrap_or(0);
+        // Carrier may go and come between two looks; the kernel counts both ways.
+        let counted = self.port.link().map(|l| changes(&l).saturating_sub(changes(&link_before)) / 2).unwrap_or(0);
+        if let Some(first) = results.first_mut() {
+            first.link_flaps = first.link_flaps.max(flaps).max(counted);
+            first.stopped = match (first.stopped, disturbed) {
+                // It explains a link that stays away and frames that cannot be sent.
+                (None | Some(Stopped::LinkLost), Some(_)) => disturbed,
+                (stopped, _) => stopped,
+            };
+        }
+        let single = matches!(amount, StepAmount::Single(_));
+        // With two directions the counters of both ports are summed: each direction may claim them, which can only move
+        // blame from the wire to this computer.
+        let booked = results
+            .into_iter()
+            .map(|result| {
+                let losses = self.gathered.add(&result, order.spec.frame_bytes, &delta, single);
+                (result, losses)
+            })
+            .collect::<Vec<_>>();
+        if reported {
+            let directions: Vec<_> = self.runners.iter().map(|r| r.direction()).collect();
+            for (number, ((result, losses), direction)) in booked.iter().zip(directions).enumerate() {
+                let variation = self.variations.get(number).copied().flatten();
+                let fresh = step_report(step, direction, rate, result, losses, variation);
+                self.report_step(fresh);
+            }
+        }
+        Ok(booked)
+    }
+
+    pub(super) fn report_step(&mut self, fresh: StepReport) {
+        let sliced = matches!(self.options.profile.kind, Kind::Soak | Kind::Proof);
+        let same = |s: &&mut StepReport| {
+            sliced
+                && s.direction == fresh.direction
+                && s.size_bytes == fresh.size_bytes
+                && s.pattern == fresh.pattern
+                && !s.repeated_slower
+        };
+        match self.gathered.steps.iter_mut().rev().find(same) {
+            // Slices of one long step are one row.
+            Some(row) => {
+                row.frames_sent += fresh.frames_sent;
+                row.frames_returned += fresh.frames_returned;
+                row.frames_lost += fresh.frames_lost;
+                row.frames_lost_in_host += fresh.frames_lost_in_host;
+                row.frames_never_left += fresh.frames_never_left;
+                row.frames_damaged += fresh.frames_damaged;
+                row.bit_errors += fresh.bit_errors;
+                row.seconds += fresh.seconds;
+                row.frames_per_second = row.frames_sent as f64 / row.seconds.max(1e-9);
+                row.bits_per_second = row.frames_per_second * f64::from(row.size_bytes) * 8.0;
+            }
+            None => self.gathered.steps.push(fresh),
+        }
+    }
+}
+
+fn step_report(
+    step: &Step,
+    direction: String,
+    rate: Option<f64>,
+    result: &StepResult,
+    losses: &Losses,
+    variation: Option<DelayVariationReport>,
+) -> StepReport {
+    let counts = &result.tally.counts;
+    let seconds = result.seconds.max(1e-9);
+    StepReport {
+        direction,
+        size_bytes: step.size_bytes,
+        pattern: step.pattern.to_string(),
+        frames_sent: counts.sent,
+        frames_returned: counts.returned,
+        frames_lost: counts.lost,
+        frames_lost_in_host: losses.in_host,
+        frames_never_left: losses.never_left,
+        frames_damaged: counts.damaged,
+        bit_errors: counts.bit_errors,
+        seconds: result.seconds,
+        frames_per_second: counts.sent as f64 / seconds,
+        bits_per_second: counts.sent as f64 * f64::from(step.size_bytes) * 8.0 / seconds,
+        delay_variation_ns: variation,
+        rate_asked: rate,
+        repeated_slower: false,
+    }
+}
+
+/// Runs the order on every runner at once; the first one's glimpses are shown, any stop ends all.
+fn run_all(
+    runners: &mut [Box<dyn StepRunner>],
+    order: &StepOrder,
+    watch: &mut dyn FnMut(Glimpse) -> Option<Stopped>,
+) -> Result<Vec<StepResult>, PortError> {
+    let lane =
+        |number: usize| StepOrder { spec: StreamSpec { lane: number as u8, ..order.spec.clone() }, ..order.clone() };
+    let [first, rest @ ..] = runners else { return Ok(Vec::new()) };
+    let stop = std::sync::Mutex::new(None);
+    std::thread::scope(|scope| {
+        let others: Vec<_> = rest
+            .iter_mut()
+            .enumerate()
+            .map(|(number, runner)| {
+                let (order, stop) = (lane(number + 1), &stop);
+                scope.spawn(move || {
+                    runner.run(order, &mut |_| *stop.lock().unwrap_or_else(std::sync::PoisonError::into_inner))
+                })
+            })
+            .collect();
+        let mut results = vec![first.run(lane(0), &mut |glimpse| {
+            let stopped = watch(glimpse);
+            if stopped.is_some() {
+                *stop.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = stopped;
+            }
+            stopped
+        })];
+        for other in others {
+            results.push(other.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)));
+        }
+        results.into_iter().collect()
+    })
+}

@@ -1,0 +1,110 @@
+//! Looking after a running step.
+
+use std::time::Duration;
+
+use turnback_core::{
+    base::time::{Nanos, SECOND_NS},
+    event::{Event, Progress},
+    judge::facts::{Limit, Stopped},
+    kind::ethernet::stream::tally::Counts,
+    stats::ratio::upper_bound,
+};
+
+use crate::{
+    engine::cancel::Cancel,
+    ports::{Disturbance, FramePort, PortError, runner::Glimpse},
+};
+
+/// Looks after a running step: foreign frames, the link, the person's wish to end; and says how far it is.
+pub(super) struct Watcher<'a> {
+    pub(super) cancel: &'a Cancel,
+    pub(super) port: &'a mut dyn FramePort,
+    pub(super) return_port: Option<&'a mut dyn FramePort>,
+    /// Reasons why a port is in service that were not there before.
+    pub(super) in_service: Vec<String>,
+    pub(super) say: &'a mut dyn FnMut(Event),
+    pub(super) so_far: Counts,
+    pub(super) origin: Nanos,
+    pub(super) step_time: Option<Duration>,
+    pub(super) left: Option<Duration>,
+    pub(super) started: Option<Nanos>,
+    pub(super) limit: Limit,
+    pub(super) down_since: Option<Nanos>,
+    pub(super) flaps: u64,
+    pub(super) was_up: bool,
+}
+
+impl Watcher<'_> {
+    pub(super) fn look(&mut self, glimpse: Glimpse) -> Option<Stopped> {
+        let started = *self.started.get_or_insert(glimpse.now);
+        if self.cancel.is_cancelled() {
+            return Some(Stopped::ByUser);
+        }
+        // Before what it brings with it: foreign frames, a link that drops.
+        if let Some(stopped) = self.look_for_disturbance() {
+            return Some(stopped);
+        }
+        if glimpse.foreign > 0 {
+            return Some(Stopped::ForeignTraffic);
+        }
+        if let Some(stopped) = self.look_at_link(glimpse) {
+            return Some(stopped);
+        }
+        let elapsed_in_step = glimpse.now.saturating_sub(started) as f64 / SECOND_NS as f64;
+        let errors = self.so_far.bit_errors + glimpse.bit_errors;
+        let bits = self.so_far.bits_compared + glimpse.bits_compared;
+        let proved_below = upper_bound(errors.min(bits), bits, self.limit.confidence).ok();
+        let needed = -(1.0 - self.limit.confidence).ln() / self.limit.bit_error_ratio;
+        (self.say)(Event::Progress(Progress {
+            elapsed_s: glimpse.now.saturating_sub(self.origin) as f64 / SECOND_NS as f64,
+            left_s: self
+                .step_time
+                .zip(self.left)
+                .map(|(step, left)| (step.as_secs_f64() - elapsed_in_step).max(0.0) + left.as_secs_f64()),
+            frames_sent: self.so_far.sent + glimpse.sent,
+            frames_per_second: if elapsed_in_step > 0.0 { glimpse.sent as f64 / elapsed_in_step } else { 0.0 },
+            errors,
+            proved_below,
+            bits_needed: Some((needed - bits as f64).max(0.0)).filter(|n| *n > 0.0),
+        }));
+        None
+    }
+
+    /// What somebody on this host did to a port since the last look. Also to be asked when a step is over: something may
+    /// have happened after its last look.
+    pub(super) fn look_for_disturbance(&mut self) -> Option<Stopped> {
+        let other = self.return_port.as_mut().map(|port| port.disturbed());
+        // A port that cannot be asked is noticed by whatever asks it next.
+        let disturbances = [Some(self.port.disturbed()), other].into_iter().flatten().filter_map(|d| d.ok().flatten());
+        let mut stopped = None;
+        for disturbance in disturbances {
+            stopped = Some(match disturbance {
+                Disturbance::TakenIntoService(reasons) => {
+                    self.in_service.extend(reasons);
+                    Stopped::TakenIntoService
+                }
+                Disturbance::Reconfigured => stopped.unwrap_or(Stopped::Reconfigured),
+            });
+        }
+        stopped
+    }
+
+    fn look_at_link(&mut self, glimpse: Glimpse) -> Option<Stopped> {
+        let now = glimpse.now;
+        let up = match glimpse.link_up.map_or_else(|| self.port.link().map(|link| link.up), Ok) {
+            Ok(up) => up,
+            Err(PortError::Gone(_)) => return Some(Stopped::PortGone),
+            Err(_) => return None,
+        };
+        self.flaps += u64::from(up && !self.was_up);
+        self.was_up = up;
+        if up {
+            self.down_since = None;
+            return None;
+        }
+        let since = *self.down_since.get_or_insert(now);
+        (now.saturating_sub(since) > LINK_LOST_AFTER.as_nanos() as u64).then_some(Stopped::LinkLost)
+    }
+}
+
+const LINK_LOST_AFTER: Duration = Duration::from_secs(5);

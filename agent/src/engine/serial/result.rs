@@ -1,0 +1,106 @@
+//! What a run on a serial port found: evidence, verdict and report.
+
+use turnback_core::{
+    base::{
+        caution::Caution,
+        time::{ClockSource, clock_pair},
+    },
+    document::run::{HalfDuplex, Latency, LineReport, Report, Totals, Tried},
+    event::Event,
+    judge::facts::{Limit, Stopped},
+    kind::serial::{
+        facts::{LineEvidence, highest_clean},
+        plug::LinePlug,
+        rules::{judge_line, line_cannot_show, line_error_ratio, modem},
+    },
+};
+
+use super::LineRun;
+use crate::engine::ethernet::{measured::summarise, result::blank};
+
+impl LineRun<'_> {
+    pub(super) fn evidence(&self) -> LineEvidence {
+        let g = &self.gathered;
+        LineEvidence {
+            placement: self.placement,
+            capabilities: self.line.capabilities(),
+            in_service: self.in_service.clone(),
+            plug: self.plug,
+            format: self.format,
+            foreign: g.foreign,
+            handful: g.handful,
+            counts: g.tally.counts,
+            errors: g.errors,
+            damage: g.tally.damage.kind(),
+            slowdowns: g.slowdowns,
+            since_slowed: g.since_slowed,
+            lost_at_slowest: g.lost_at_slowest,
+            modem: g.modem.clone(),
+            flow: g.flow,
+            break_returned: g.break_returned,
+            speeds: g.speeds.clone(),
+            formats: g.formats.clone(),
+            limit: Limit {
+                bit_error_ratio: self.options.profile.serial_target_ber,
+                confidence: self.options.profile.confidence,
+            },
+            stopped: g.stopped.or(self.cancel.is_cancelled().then_some(Stopped::ByUser)),
+            references: g.references.clone(),
+        }
+    }
+
+    pub(super) fn report(self) -> Report {
+        let evidence = self.evidence();
+        let verdict = judge_line(&evidence);
+        (self.say)(Event::RunEnded { verdict: verdict.clone() });
+        let g = &self.gathered;
+        let virtual_time = evidence.capabilities.moves_plug;
+        let clock = if virtual_time { ClockSource::Virtual } else { ClockSource::Program };
+        let latency = Latency::new(clock_pair(clock, clock), &g.single_byte_trips);
+        let blank = blank(&self.options, self.line.identity(), None, self.placement, verdict);
+        Report {
+            totals: Totals::of_bytes(&g.tally.counts, evidence.lost_in_host()),
+            error_ratio: line_error_ratio(&evidence),
+            tried: Tried { units: evidence.counts.pieces, failed: evidence.pieces_failed() },
+            latency_loaded_ns: Latency { clock: latency.clock.clone(), ..Latency::default() },
+            latency_ns: latency,
+            damage: g.tally.damage.clone(),
+            seconds_summary: summarise(&g.tally.seconds),
+            seconds: g.tally.seconds.clone(),
+            lines: modem::lines(&evidence),
+            line_errors: evidence.errors,
+            line: Some(LineReport {
+                format: self.format,
+                plug: self.plug,
+                capabilities: evidence.capabilities,
+                foreign_bytes: evidence.foreign,
+                counts: evidence.counts,
+                counts_since_slowed: evidence.since_slowed,
+                characters_per_second: g.characters_per_second,
+                share_of_line: g
+                    .characters_per_second
+                    .filter(|_| evidence.capabilities.paced)
+                    .map(|rate| rate / self.format.characters_per_second()),
+                turnaround: g.turnaround.clone(),
+                half_duplex: (self.plug == LinePlug::Rs485).then(|| {
+                    HalfDuplex::new(evidence.capabilities.half_duplex, evidence.counts.returned > 0, &g.turnaround)
+                }),
+                highest_clean_bits_per_second: highest_clean(&g.speeds),
+                speeds: g.speeds.clone(),
+                formats: g.formats.clone(),
+                flow_control: evidence.flow,
+                break_returned: evidence.break_returned,
+                modem_readings: evidence.modem.clone(),
+            }),
+            handful: evidence.handful,
+            limit: evidence.limit,
+            stopped: evidence.stopped,
+            references: evidence.references.clone(),
+            settings_changed: self.settings_changed.clone(),
+            cannot_show: line_cannot_show(&evidence),
+            warnings: self.warnings.clone(),
+            cautions: vec![Caution::SerialLevels, Caution::GroundPotential],
+            ..blank
+        }
+    }
+}

@@ -1,6 +1,0 @@
-//! Reports of runs and cases as pages of their own: one HTML file without scripts and without anything fetched, for screen
-//! and paper. [`sheet`] is what both have in common.
-
-pub mod case;
-pub mod run;
-pub mod sheet;

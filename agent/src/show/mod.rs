@@ -1,0 +1,13 @@
+//! The only files that shape what is printed. None of them computes a figure: all come from a report or an event.
+
+pub mod case;
+pub mod csv;
+pub mod plot;
+pub mod progress;
+pub mod records;
+pub mod serial;
+pub mod sheet;
+pub mod table;
+pub mod text;
+
+pub use turnback_core::base::figure;

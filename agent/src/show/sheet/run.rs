@@ -1,0 +1,141 @@
+//! The page of one run.
+
+use askama::Template;
+use turnback_core::{
+    document::run::{PortIdentity, Report},
+    judge::facts::{Basis, Stopped},
+};
+
+use super::layout::{Listed, Sheet, Trail};
+use crate::show::{
+    figure,
+    plot::{self, Table},
+    serial, text,
+};
+
+/// The whole page.
+///
+/// # Errors
+/// When the template cannot be filled, which the compiler has all but ruled out.
+pub fn render(report: &Report) -> Result<String, askama::Error> {
+    render_in_book(report, Vec::new())
+}
+
+/// The page as part of the daemon's book, from where it leads back to other pages.
+///
+/// # Errors
+/// As for [`render`].
+pub fn render_in_book(report: &Report, trail: Vec<Trail>) -> Result<String, askama::Error> {
+    let put_back = report.settings_changed.iter().map(|setting| format!("put back: {setting}"));
+    Sheet {
+        trail,
+        subject: text::subject(report),
+        kind: "Report of a run",
+        when: &report.started_at,
+        way: plot::run::signal_way(report),
+        facts: facts(report),
+        figures: text::figures(report),
+        plots: plot::run::figures(report),
+        tables: tables(report),
+        cannot_show: Listed::new(report.cannot_show.iter().cloned()),
+        notes: Listed::new(report.warnings.iter().cloned().chain(put_back)),
+        origin: format!(
+            "{}, report format {}, run {}, seed {}",
+            report.program, report.format, report.run, report.seed
+        ),
+        ..Sheet::new(&report.verdict, &report.cautions)
+    }
+    .render()
+}
+
+/// Who, what, where.
+fn facts(report: &Report) -> Vec<(&'static str, String)> {
+    let mut facts = Vec::new();
+    if !report.machine.is_empty() {
+        facts.push(("machine", report.machine.clone()));
+    }
+    identity(&mut facts, "port", &report.port);
+    if let Some(port) = &report.return_port {
+        identity(&mut facts, "return port", port);
+    }
+    facts.push(("placement", report.placement.to_string()));
+    facts.push(("cable", report.cable.clone().unwrap_or_else(|| "no label given".into())));
+    facts.extend(report.labels.given().into_iter().map(|(word, label)| (word, label.to_owned())));
+    facts.extend(carries(report));
+    facts.push(("profile", report.profile.clone()));
+    if let Some(stopped) = report.stopped {
+        facts.push(("ended early", stopped_in_words(stopped).into()));
+    }
+    facts
+}
+
+/// What goes over the port: format and wiring of a serial one, the link of one of frames.
+pub fn carries(report: &Report) -> Vec<(&'static str, String)> {
+    if let Some(line) = &report.line {
+        return vec![("line", line.format.to_string()), ("wiring", line.plug.to_string())];
+    }
+    let link = &report.link;
+    let speed = link.speed_mbps.map_or(String::new(), |mbps| format!(", {mbps} Mb/s"));
+    let duplex = match link.full_duplex {
+        Some(true) => ", full duplex",
+        Some(false) => ", half duplex",
+        None => "",
+    };
+    let mut facts = vec![("link", format!("{}{speed}{duplex}", if link.up { "up" } else { "none" }))];
+    if report.link_flaps > 0 {
+        facts.push(("link drops", figure::count(report.link_flaps)));
+    }
+    facts
+}
+
+/// Name, addresses, driver, firmware and place of a port, as far as it has them.
+pub(super) fn identity(facts: &mut Vec<(&'static str, String)>, word: &'static str, port: &PortIdentity) {
+    facts.push((word, port.name.clone()));
+    // Mostly the two addresses are one.
+    let burnt_in = port.permanent_address.as_ref().filter(|burnt_in| port.address.as_ref() != Some(*burnt_in));
+    let given = [
+        ("address", port.address.as_ref()),
+        ("burnt-in address", burnt_in),
+        ("driver", port.driver.as_ref()),
+        ("firmware", port.firmware.as_ref()),
+        ("bus", port.bus.as_ref()),
+    ];
+    facts.extend(given.into_iter().filter_map(|(word, value)| Some((word, value?.clone()))));
+}
+
+fn stopped_in_words(stopped: Stopped) -> &'static str {
+    match stopped {
+        Stopped::ByUser => "by hand",
+        Stopped::ForeignTraffic => "frames of other stations came in",
+        Stopped::LinkLost => "the link went away",
+        Stopped::PortGone => "the port vanished",
+        Stopped::TakenIntoService => "the port was taken into service",
+        Stopped::Reconfigured => "somebody changed the port's settings meanwhile",
+    }
+}
+
+fn tables(report: &Report) -> Vec<(&'static str, Table)> {
+    let mut tables = Vec::new();
+    let basis = report.error_ratio.map(|r| r.basis);
+    // Where bits are counted, the plot of ratios shows these.
+    if !report.references.is_empty() && basis != Some(Basis::Bits) && report.line.is_none() {
+        let rows = report.references.iter().map(|r| {
+            let link = if r.link_up { "up" } else { "none" };
+            vec![r.placement.to_string(), link.into(), figure::count(r.failures), figure::count(r.trials)]
+        });
+        let table = Table::new(vec!["placement", "link", "failed", "bits or frames tried"], rows);
+        tables.push(("The same port with the signal turned back elsewhere", table));
+    }
+    if !report.steps.is_empty() {
+        let (headings, rows) = text::step_rows(report);
+        tables.push(("Steps", Table::new(headings, rows)));
+    }
+    tables.extend(
+        // The plot of the turnaround has a table of its own.
+        text::line_tables(report)
+            .into_iter()
+            .filter(|(title, ..)| *title != serial::TURNAROUND)
+            .map(|(title, headings, rows)| (title, Table::new(headings, rows))),
+    );
+    tables
+}

@@ -1,0 +1,439 @@
+//! Carries out the stages of a case, and writes the case down before and after each: whatever ends the program, no stage that was
+//! done is lost.
+
+use std::time::Duration;
+
+use thiserror::Error;
+use turnback_core::{
+    base::{labels::Labels, placement::Placement},
+    document::{
+        case::{self, Case, CaseState, Ended, Showing, Source, Spot, Stage, StageName, StageResult},
+        run::{PortIdentity, Report},
+    },
+    event::Event,
+    judge::{Outcome, Verdict, facts::Stopped},
+    plan::{Kind, Profile},
+};
+
+use super::stage::{self, Found, speed_mbps};
+use crate::archive::cases::{CaseShelf, Sought};
+use crate::{
+    archive::error::StoreError,
+    engine::{
+        cancel::Cancel,
+        ethernet::{CheckError, CheckOptions},
+        serial::LineOptions,
+    },
+    ports::Port,
+};
+
+/// What every stage of a case is run with.
+#[derive(Clone, Debug)]
+pub struct StagePlan {
+    /// Profile of a stage.
+    pub profile: Profile,
+    /// How long a soak takes.
+    pub soak_time: Duration,
+    /// Seed of the first run; every run has one of its own.
+    pub seed: u64,
+    /// Name of this machine.
+    pub machine: String,
+    /// Test although the port is in service, where that may be said at all.
+    pub although_in_service: bool,
+    /// Format and plug of a serial line.
+    pub line: LineOptions,
+}
+
+impl StagePlan {
+    /// Whether stages can be run with such a profile: one that looks for a limit by itself tells no place from another.
+    pub fn fits(profile: &Profile) -> bool {
+        matches!(profile.kind, Kind::Steps | Kind::Soak)
+    }
+
+    fn profile_for(&self, case: &Case, name: &StageName) -> Profile {
+        // Once a failure is known to come and go, port and plug are told apart by runs as long as those that showed it.
+        let soaked =
+            |spot: &Spot| case.stages.iter().any(|s| s.name == StageName::Soak(spot.clone()) && s.result.is_some());
+        let long = match name {
+            StageName::Soak(_) | StageName::TwoPairs(_) => true,
+            StageName::OtherPlug | StageName::KnownGoodPort => soaked(&Spot::AtPort),
+            StageName::At(_) | StageName::CableTest => false,
+        };
+        if long {
+            Profile { name: "soak".into(), kind: Kind::Soak, time: self.soak_time, ..self.profile.clone() }
+        } else {
+            self.profile.clone()
+        }
+    }
+}
+
+/// A stage could not be carried out.
+#[derive(Debug, Error)]
+pub enum ConductError {
+    /// Its check could not be made.
+    #[error(transparent)]
+    Check(#[from] CheckError),
+    /// The rig has no such place.
+    #[error("{port} has nothing to arrange for stage {stage}")]
+    NoSuchPlace {
+        /// The port.
+        port: String,
+        /// The stage.
+        stage: StageName,
+    },
+    /// The segment is not one of the case.
+    #[error("segment `{segment}` is not one of this case's: {known}")]
+    NoSuchSegment {
+        /// As given.
+        segment: String,
+        /// What there is.
+        known: String,
+    },
+    /// Two segments with one label, or one without.
+    #[error("segment `{segment}`: every segment needs a label of its own")]
+    SegmentTwice {
+        /// As given.
+        segment: String,
+    },
+    /// Ended by hand.
+    #[error("ended by hand; the case is kept")]
+    Ended,
+}
+
+/// With what a stage is done.
+#[derive(Clone, Debug, Default)]
+pub struct With {
+    /// Label of the plug, where it is not the case's.
+    pub plug: Option<String>,
+    /// The known-good port, where the stage is not on the case's own.
+    pub on_port: Option<PortIdentity>,
+}
+
+/// A case at work.
+pub struct Conductor<'a> {
+    /// The case.
+    pub case: Case,
+    shelf: &'a mut dyn CaseShelf,
+    plan: StagePlan,
+    cancel: Cancel,
+    /// Set once the case cannot be kept any more, so that it is said once.
+    unkept: Option<StoreError>,
+}
+
+/// What a new case is about.
+#[derive(Clone, Debug)]
+pub struct Opening {
+    /// Label of the cable.
+    pub cable: String,
+    /// Labels of its segments from the port.
+    pub segments: Vec<String>,
+    /// Label of the plug.
+    pub plug: Option<String>,
+}
+
+/// A case without stages. Segments that nobody named are those the port knows.
+///
+/// # Errors
+/// [`ConductError::SegmentTwice`].
+pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, ConductError> {
+    if opening.segments.is_empty() {
+        opening.segments = port.segments();
+    }
+    let mut seen = std::collections::HashSet::new();
+    if let Some(twice) = opening.segments.iter().find(|label| label.trim().is_empty() || !seen.insert(label.as_str())) {
+        return Err(ConductError::SegmentTwice { segment: twice.clone() });
+    }
+    let now = now();
+    let mut case = Case {
+        format: case::FORMAT,
+        program: concat!("turnback ", env!("CARGO_PKG_VERSION")).into(),
+        case: uuid::Uuid::now_v7().to_string(),
+        opened_at: now.clone(),
+        changed_at: now,
+        port: port.identity(),
+        cable: opening.cable,
+        segments: opening.segments,
+        plug: opening.plug,
+        capabilities: port.offers(),
+        offers_cable_test: port.offers_cable_test(),
+        stages: Vec::new(),
+        state: CaseState::Open,
+        verdict: Verdict {
+            outcome: Outcome::Undecided,
+            location: Vec::new(),
+            segment: None,
+            sureness: String::new(),
+            reasons: Vec::new(),
+            next: String::new(),
+        },
+        next: None,
+        again: None,
+    };
+    case.settle();
+    Ok(case)
+}
+
+impl<'a> Conductor<'a> {
+    /// Takes up a case, new or kept. A stage that was cut off is noted as such and counts for nothing.
+    pub fn new(mut case: Case, shelf: &'a mut dyn CaseShelf, plan: StagePlan, cancel: Cancel) -> Self {
+        for stage in case.stages.iter_mut().filter(|stage| stage.ended == Ended::Begun) {
+            stage.ended = Ended::CutOff;
+            stage.why = Some("the program ended before the run did".into());
+        }
+        let mut conductor = Self { case, shelf, plan, cancel, unkept: None };
+        conductor.settle_and_save();
+        conductor
+    }
+
+    /// Why the case could not be kept, once.
+    pub fn unkept(&mut self) -> Option<StoreError> {
+        self.unkept.take()
+    }
+
+    /// The name under which the case knows a stage: the far end of the last segment is that of the cable.
+    ///
+    /// # Errors
+    /// A segment that the case does not have.
+    pub fn known_as(&self, name: StageName) -> Result<StageName, ConductError> {
+        let whole = |spot: Spot| match spot {
+            Spot::FarEnd(Some(segment)) => {
+                let segments = &self.case.segments;
+                match segments.iter().position(|known| *known == segment) {
+                    Some(index) if index + 1 == segments.len() => Ok(Spot::FarEnd(None)),
+                    Some(_) => Ok(Spot::FarEnd(Some(segment))),
+                    None => Err(ConductError::NoSuchSegment {
+                        segment,
+                        known: if segments.is_empty() {
+                            "it has none (--segments)".into()
+                        } else {
+                            segments.join(", ")
+                        },
+                    }),
+                }
+            }
+            spot => Ok(spot),
+        };
+        Ok(match name {
+            StageName::At(spot) => StageName::At(whole(spot)?),
+            StageName::Soak(spot) => StageName::Soak(whole(spot)?),
+            StageName::TwoPairs(spot) => StageName::TwoPairs(whole(spot)?),
+            other => other,
+        })
+    }
+
+    /// Carries out a stage from its beginning to its end.
+    ///
+    /// # Errors
+    /// When it could not be made; the case then holds the stage as cut off.
+    pub fn carry_out(
+        &mut self,
+        name: &StageName,
+        with: &With,
+        port: &mut dyn Port,
+        say: &mut dyn FnMut(Event),
+    ) -> Result<(), ConductError> {
+        let options = self.begin_stage(name, with);
+        let found = match stage::carry_out(name, port, options, say, &self.cancel) {
+            Ok(found) => found,
+            Err(error) => {
+                self.cut_off(error.to_string());
+                return Err(error);
+            }
+        };
+        if let Found::Report(report) = &found
+            && let Err(error) = self.shelf.keep_run(report)
+        {
+            self.unkept.get_or_insert(error);
+        }
+        if self.end_stage(&found) { Ok(()) } else { Err(ConductError::Ended) }
+    }
+
+    /// Notes that a stage begins; what its check is to do.
+    pub fn begin_stage(&mut self, name: &StageName, with: &With) -> CheckOptions {
+        let run = uuid::Uuid::now_v7().to_string();
+        let mut stage = self.begin(name, with);
+        // A cable test makes no run that a record could be kept of.
+        stage.run = (*name != StageName::CableTest).then(|| run.clone());
+        stage.started_at = now();
+        let options = self.options(name, with, run, stage.started_at.clone());
+        self.case.stages.push(stage);
+        self.settle_and_save();
+        options
+    }
+
+    /// Notes what the stage that began last found; false if it was ended by hand and counts for nothing. A cable test that turns out
+    /// not to be offered is left out as if it had never been wanted.
+    pub fn end_stage(&mut self, found: &Found) -> bool {
+        match found {
+            Found::Report(report) if report.stopped == Some(Stopped::ByUser) => {
+                self.cut_off("ended by hand".into());
+                return false;
+            }
+            Found::Report(report) => self.end(Ended::Done, None, Some(StageResult::new(report))),
+            Found::Pairs(Some(pairs)) => {
+                if let Some(stage) = self.case.stages.last_mut() {
+                    stage.pairs = Some(pairs.clone());
+                }
+                self.case.offers_cable_test = true;
+                self.end(Ended::Done, None, None);
+            }
+            Found::Pairs(None) => {
+                self.case.stages.pop();
+                self.case.offers_cable_test = false;
+                self.settle_and_save();
+            }
+        }
+        true
+    }
+
+    /// Notes that the stage that began last could not be carried out.
+    pub fn cut_off(&mut self, why: String) {
+        self.end(Ended::CutOff, Some(why), None);
+    }
+
+    fn begin(&self, name: &StageName, with: &With) -> Stage {
+        let attempt = 1 + self.case.stages.iter().filter(|s| s.name == *name && s.ended != Ended::Skipped).count();
+        let spot = name.spot();
+        let plug = match (&with.plug, name) {
+            (Some(label), _) => Some(label.clone()),
+            (None, StageName::OtherPlug) => Some("another".into()),
+            (None, StageName::CableTest | StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal)) => None,
+            (None, _) => self.case.plug.clone(),
+        };
+        Stage {
+            name: name.clone(),
+            attempt: attempt as u32,
+            placement: spot.as_ref().map(Spot::placement),
+            segment: spot.as_ref().and_then(Spot::segment).map(str::to_owned),
+            plug,
+            on_port: with.on_port.as_ref().map(|port| port.name.clone()),
+            run: None,
+            started_at: now(),
+            source: Source::Run,
+            ended: Ended::Begun,
+            why: None,
+            result: None,
+            pairs: None,
+        }
+    }
+
+    fn options(&self, name: &StageName, with: &With, run: String, started_at: String) -> CheckOptions {
+        let spot = name.spot().unwrap_or(Spot::AtPort);
+        let stage = self.begin(name, with);
+        CheckOptions {
+            profile: self.plan.profile_for(&self.case, name),
+            placement: Some(spot.placement()),
+            cable: (spot.placement() == Placement::FarEnd).then(|| self.case.cable.clone()),
+            labels: Labels { segment: stage.segment, plug: stage.plug, ..Labels::default() },
+            machine: self.plan.machine.clone(),
+            speed_mbps: speed_mbps(name),
+            seed: self.plan.seed.wrapping_add(self.case.stages.len() as u64),
+            run,
+            started_at,
+            although_in_service: self.plan.although_in_service,
+            // The case itself moves on to the place that tells more.
+            confirm: false,
+            line: self.plan.line,
+        }
+    }
+
+    fn end(&mut self, ended: Ended, why: Option<String>, result: Option<StageResult>) {
+        if let Some(stage) = self.case.stages.last_mut() {
+            stage.ended = ended;
+            stage.why = why;
+            stage.result = result;
+        }
+        self.settle_and_save();
+    }
+
+    /// Leaves a stage out.
+    pub fn skip(&mut self, name: &StageName, why: Option<String>) {
+        let stage = Stage { ended: Ended::Skipped, why, ..self.begin(name, &With::default()) };
+        self.case.stages.push(stage);
+        self.settle_and_save();
+    }
+
+    /// Sets every attempt at a stage aside: the technician does not stand by them. They stay in the document and count for nothing.
+    pub fn set_aside(&mut self, name: &StageName) {
+        for stage in self.case.stages.iter_mut().filter(|stage| stage.name == *name) {
+            match stage.ended {
+                Ended::Done => stage.ended = Ended::SetAside,
+                // Whoever wants it done again does not want it left out.
+                Ended::Skipped => stage.ended = Ended::CutOff,
+                Ended::Begun | Ended::CutOff | Ended::SetAside => {}
+            }
+        }
+        self.settle_and_save();
+    }
+
+    /// Takes the technician's word for a stage that this machine cannot do.
+    pub fn answer(&mut self, name: &StageName, passes: bool) {
+        let showing = if passes { Showing::Passes } else { Showing::Fails };
+        // Asked of a stage that is repeated before anything is condemned: the word of a person who has tried is as good as two runs.
+        for _ in 0..if passes { 1 } else { 2 } {
+            let result = StageResult::answered(showing);
+            let stage = Stage {
+                source: Source::Answer,
+                ended: Ended::Done,
+                result: Some(result),
+                ..self.begin(name, &With::default())
+            };
+            self.case.stages.push(stage);
+        }
+        self.settle_and_save();
+    }
+
+    /// Takes a stage from the latest record of the same port that is not older than `age`; false where there is none.
+    ///
+    /// # Errors
+    /// When the records cannot be read.
+    pub fn take_record(&mut self, name: &StageName, age: Duration) -> Result<bool, StoreError> {
+        let StageName::At(spot) = name else { return Ok(false) };
+        let taken: Vec<&String> = self.case.stages.iter().filter_map(|s| s.run.as_ref()).collect();
+        let since = jiff::Timestamp::now() - jiff::SignedDuration::try_from(age).unwrap_or(jiff::SignedDuration::ZERO);
+        let sought = Sought {
+            port: &self.case.port,
+            placement: spot.placement(),
+            cable: (spot.placement() == Placement::FarEnd).then_some(self.case.cable.as_str()),
+            segment: spot.segment(),
+            since: &since.to_string(),
+        };
+        let found = self.shelf.latest_run(&sought)?.filter(|report| !taken.contains(&&report.run));
+        let Some(report) = found else { return Ok(false) };
+        self.add_record(name, &report);
+        Ok(true)
+    }
+
+    fn add_record(&mut self, name: &StageName, report: &Report) {
+        let stage = Stage {
+            run: Some(report.run.clone()),
+            started_at: report.started_at.clone(),
+            plug: report.labels.plug.clone().or_else(|| self.case.plug.clone()),
+            source: Source::Record,
+            ended: Ended::Done,
+            result: Some(StageResult::new(report)),
+            ..self.begin(name, &With::default())
+        };
+        self.case.stages.push(stage);
+        self.settle_and_save();
+    }
+
+    fn settle_and_save(&mut self) {
+        self.case.changed_at = this_moment();
+        self.case.program = concat!("turnback ", env!("CARGO_PKG_VERSION")).into();
+        self.case.settle();
+        if let Err(error) = self.shelf.save(&self.case) {
+            self.unkept.get_or_insert(error);
+        }
+    }
+}
+
+/// Now, RFC 3339 with zone.
+fn now() -> String {
+    jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+}
+
+/// The same to the millisecond: of two things done within a second, which came last.
+fn this_moment() -> String {
+    jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
+}

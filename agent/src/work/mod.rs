@@ -1,0 +1,3 @@
+//! Kinds of work, each carried out from end to end for terminal, page and agent alike.
+
+pub mod isolate;
