@@ -1,9 +1,10 @@
-//! The software plug on real devices: what a listener on the host sees is what the plug says it did.
+//! The software plug on real devices: a listener on the host sees what the plug reports.
 
 use std::collections::BTreeMap;
 use std::fs::{self, OpenOptions};
 use std::io::{self, BufRead, BufReader, Read, Write};
 use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::Path;
 use std::process::{Child, ChildStdout, Command, Stdio};
 use std::thread;
@@ -70,6 +71,17 @@ impl Drop for Plug {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
+}
+
+/// Gives a command to the plug at a control socket: the exit status and the answer.
+fn tell(socket: &Path, command: &str) -> (Option<i32>, Value) {
+    let program = Command::new(env!("CARGO_BIN_EXE_turnback-plug"))
+        .arg("tell")
+        .arg(socket)
+        .args(command.split_whitespace())
+        .output()
+        .unwrap();
+    (program.status.code(), serde_json::from_slice(&program.stdout).unwrap_or_default())
 }
 
 /// Runs `body` on a thread in a network namespace of its own, which goes with the thread and its children.
@@ -352,4 +364,39 @@ fn counts_of_the_byte_plug_are_what_comes_back() {
     let report = plug.end();
     assert_eq!(report["bytes_dropped"], 500);
     assert_eq!((&report["bits_flipped"], &report["bytes_damaged"]), (&json!(bits), &json!(bytes)));
+}
+
+#[test]
+fn a_plug_with_a_control_socket_answers_each_command_to_its_sender() {
+    let folder = tempfile::tempdir().unwrap();
+    let socket = folder.path().join("control");
+    // As a killed plug leaves it: a socket at which nobody listens.
+    drop(UnixListener::bind(&socket).unwrap());
+    assert_eq!(tell(&socket, "report"), (Some(2), Value::Null));
+
+    let mut child = Command::new(env!("CARGO_BIN_EXE_turnback-plug"))
+        .args(["pty", "--control", socket.to_str().unwrap(), "--drop", "0.5"])
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut plug = Plug { lines: BufReader::new(child.stdout.take().unwrap()), child };
+    assert_eq!(plug.answer()["ready"], true);
+
+    // Clients that connect and go away again, in mid-command too, disturb nobody.
+    drop(UnixStream::connect(&socket).unwrap());
+    UnixStream::connect(&socket).unwrap().write_all(b"qui").unwrap();
+    assert_eq!(tell(&socket, "set drop 0.25"), (Some(0), json!({"set": "drop", "value": "0.25"})));
+    let (status, refusal) = tell(&socket, "set drop 7");
+    assert!(refusal["error"].as_str().unwrap().contains("from 0 to 1"), "{refusal}");
+    assert_eq!(status, Some(2));
+    let (status, report) = tell(&socket, "report");
+    assert_eq!((status, &report["report"], &report["options"]["drop"]), (Some(0), &json!("running"), &json!(0.25)));
+
+    let (status, last) = tell(&socket, "quit");
+    assert_eq!((status, &last["report"]), (Some(0), &json!("final")));
+    // Standard output has had the first line and the last one, and no answers.
+    assert_eq!(plug.answer(), last);
+    assert!(plug.child.wait().unwrap().success());
+    assert!(!socket.exists());
 }
