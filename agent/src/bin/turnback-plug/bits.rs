@@ -199,8 +199,8 @@ mod tests {
         let (bytes, count) = damaged(0.0, Some(burst), 12, &[4_000_000]);
         let bits = 8.0 * 4e6;
         let expected = bits * 0.5 * 1e-3 / (1e-3 + 1e-2);
-        // About n * enter * leave / (enter + leave) = 29,000 bursts. Bursts and gaps each have a spread as large as their
-        // mean, so one deviation of the share is near sqrt(2 / 29,000) = 0.8 %.
+        // About n * enter * leave / (enter + leave) = 29,000 bursts. The spread of bursts, and of gaps, is as large as
+        // their mean, so one deviation of the share is near sqrt(2 / 29,000) = 0.8 %.
         assert!((count as f64 / expected - 1.0).abs() < 0.05, "{count} against {expected}");
         assert_eq!(ones(&bytes), count);
         let empty = bytes.iter().filter(|&&byte| byte == 0).count() as f64 / bytes.len() as f64;

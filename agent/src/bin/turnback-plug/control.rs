@@ -3,9 +3,10 @@
 //! Commands come from standard input, or from the control socket where one is asked for. [`crate::tell`] is the other
 //! end of that socket.
 
-use std::fs::{self, File};
+use std::fs::{self, File, Permissions};
 use std::io::{self, Read, Write};
 use std::os::fd::{AsFd, AsRawFd, OwnedFd, RawFd};
+use std::os::unix::fs::PermissionsExt;
 use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -245,6 +246,7 @@ impl Socket {
             fs::remove_file(path).map_err(cannot(task()))?;
         }
         let listener = UnixListener::bind(path).map_err(cannot(task()))?;
+        fs::set_permissions(path, Permissions::from_mode(0o600)).map_err(cannot(task()))?;
         listener.set_nonblocking(true).map_err(cannot(task()))?;
         Ok(Self { path: path.to_path_buf(), listener, client: None })
     }
