@@ -1,6 +1,6 @@
-"""Our patterns, error bounds and frames against scipy, scapy and an independent reading of the probe format.
+"""Compares our patterns, error bounds and frames with scipy, scapy and an independent reader of the probe format.
 
-Started by scripts/cross-check with the folder of the built examples. One line a check; ends with 1 at a mismatch.
+scripts/cross-check starts this with the folder of the built examples. One line per check; exit status 1 at a mismatch.
 """
 
 import json
@@ -47,7 +47,7 @@ def check_patterns():
     for name, n, k, inverted in SEQUENCES:
         period = (1 << n) - 1
         whole = period <= WHOLE_PERIOD_BITS
-        # As the period is odd, it repeats in bytes after as many bytes as it has bits.
+        # The period is odd, so the bytes repeat after as many bytes as the period has bits.
         length = period if whole else STRETCH_BYTES
         # scipy counts taps from the other end: with taps=[k] it gives the sequence reversed in time.
         bits = max_len_seq(n, state=np.ones(n, dtype=np.int8), length=length * 8 + 14, taps=[n - k])[0]
@@ -58,7 +58,7 @@ def check_patterns():
         line = bits[: length * 8] ^ inverted
         theirs = np.packbits(line.astype(np.uint8)).tobytes()
         ours = bytes.fromhex(run("pattern_bytes", name, 0, length))
-        # Entering in the middle must give the same bytes as coming from the start.
+        # A start in the middle must give the same bytes as a start at the beginning.
         at = length // 3
         middle = bytes.fromhex(run("pattern_bytes", name, at, length - at))
         extent = "whole period" if whole else "start"
@@ -89,7 +89,7 @@ def check_bounds():
             else:
                 theirs = 0.0 if k == 0 else beta.ppf(cut, k, n - k + 1)
                 tail = None if k == 0 else binom.sf(k - 1, n, ours)
-            # What defines the bound: the tail beyond the count is just the doubt. 1 - p loses digits when p is near 1.
+            # The bound's definition: the tail beyond the count is 1 - confidence. 1 - p loses digits when p is near 1.
             if tail is not None:
                 worst["binomial tail"] = max(worst["binomial tail"], relative(tail, cut))
             # scipy's quantile is wrong there (above the point estimate, or by powers of two), its tails are not.
@@ -106,7 +106,8 @@ def check_bounds():
     )
     zero = [r for r in rows if r["errors"] == 0 and r["trials"] > 1]
     closed = max(
-        relative(r["bounds"]["better_than"], -math.expm1(math.log1p(-r["bounds"]["confidence"]) / r["trials"])) for r in zero
+        relative(r["bounds"]["better_than"], -math.expm1(math.log1p(-r["bounds"]["confidence"]) / r["trials"]))
+        for r in zero
     )
     say(closed < 1e-12, f"bounds: {len(zero)} without errors as 1 - (1 - c)^(1/n), within {closed:.1e}")
 
@@ -116,7 +117,7 @@ def rotate(word, by):
 
 
 def header_check(head):
-    """The exclusive-or of the header's words, each rotated by its own amount, from the bytes alone."""
+    """Computes the exclusive-or of the header's words, each rotated by its own amount, from the bytes alone."""
     first = int.from_bytes(head[14:16], "big")
     words = [int.from_bytes(head[at : at + 8], "big") for at in (16, 24, 32, 40)]
     value = int.from_bytes(b"turnback", "big") ^ rotate(first, 5)
@@ -143,15 +144,15 @@ def check_frames():
         told = bytes([1, int(lane)]) + b"".join(word.to_bytes(8, "big") for word in fields)
         checks += body[:34] == told and header_check(frame) == int.from_bytes(frame[48:56], "big")
         payloads += frame[56:].hex() == run("pattern_bytes", pattern, phase, len(frame) - 56).strip()
-        # One wrong bit anywhere in what the check covers must show.
+        # One wrong bit anywhere in the bytes that the check covers must change it.
         damaged += all(
             header_check(bytes(b ^ (bit == 8 * i + j) << j for i, b in enumerate(frame[:56]) for j in [bit % 8]))
             != int.from_bytes(frame[48:56], "big")
             for bit in range(14 * 8, 48 * 8)
         )
     say(parsed == len(frames) > 0, f"frames: {parsed} of {len(frames)} read by scapy: addresses and EtherType 0x88B5")
-    say(checks == len(frames), f"frames: {checks} of {len(frames)} hold the fields and the header check they should")
-    say(payloads == len(frames), f"frames: {payloads} of {len(frames)} filled with the pattern from the phase they carry")
+    say(checks == len(frames), f"frames: {checks} of {len(frames)} have the right fields and header check")
+    say(payloads == len(frames), f"frames: {payloads} of {len(frames)} carry the pattern from the phase in the header")
     say(damaged == len(frames), f"frames: {damaged} of {len(frames)} show each single wrong bit in the header check")
 
 

@@ -14,7 +14,7 @@ import time
 PROGRAM, SECONDS, RIG = sys.argv[1], float(sys.argv[2]), sys.argv[3]
 WANTED_PER_SECOND = 1000
 CALLERS = 4
-# Frames a second of the run on the veth rig: what a small machine can send, check and take back beside the load.
+# Frames per second of the run on the veth rig: as many as a small machine can send and check beside the load.
 RATE = 2000
 PROFILE = f"""
 name = "beside-load"
@@ -59,9 +59,9 @@ class Demo:
 
 
 class Veth:
-    """A virtual cable of the kernel's with a loopback plug, in a network namespace of this process's own."""
+    """A virtual cable with a loopback plug, in a network namespace of this process's own."""
 
-    # No profile: that of the port's round, which no schedule reaches meanwhile.
+    # No profile here: the run uses that of the port's round, which no schedule reaches meanwhile.
     port, profile = "near", None
     token_file = "token"
 
@@ -86,9 +86,10 @@ class Veth:
         return [PROGRAM, "agent", "--config", str(state / "agent.toml")]
 
     def same(self, alone, beside):
-        """Real time: how many frames fit differs by a few, but none may be lost nor damaged, in this computer neither."""
-        sound = lambda report: report["verdict"]["outcome"] == "pass" and all(report["totals"][name] == 0 for name in COUNTS)
-        return sound(alone) and sound(beside)
+        """In real time the number of frames may differ, but none may be damaged or lost, in this computer either."""
+        reports = [alone, beside]
+        return all(report["verdict"]["outcome"] == "pass" for report in reports) and all(
+            report["totals"][name] == 0 for report in reports for name in COUNTS)
 
 
 COUNTS = ["frames_lost", "frames_lost_in_host", "frames_damaged", "frames_duplicated", "frames_reordered", "bit_errors"]
@@ -105,7 +106,7 @@ def paths(rig):
 
 
 def caller(asked, address, until, counts, lock):
-    """Asks evenly, its share of the whole; late ones are caught up."""
+    """Sends its share of the requests evenly, and catches up when late."""
     connection = http.client.HTTPConnection(address)
     begun, done, bad = time.monotonic(), 0, 0
     while time.monotonic() < until:
@@ -119,11 +120,12 @@ def caller(asked, address, until, counts, lock):
 
 
 def one_run(rig, loaded):
-    """The totals of a run of the healthy rig, and the load it ran beside."""
+    """Returns the report of a run on the healthy rig, and the load beside it."""
     with tempfile.TemporaryDirectory() as state:
         environment = {**os.environ, "TURNBACK_STATE_DIR": state}
         command = rig.command(pathlib.Path(state))
-        daemon = subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+        daemon = subprocess.Popen(
+            command, env=environment, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
         try:
             address = daemon.stdout.readline().strip().removeprefix("http://")
             token = (pathlib.Path(state) / rig.token_file).read_text().strip()
@@ -142,13 +144,14 @@ def one_run(rig, loaded):
             counts, lock, threads = [], threading.Lock(), []
             if loaded:
                 until = time.monotonic() + SECONDS
-                threads = [threading.Thread(target=caller, args=(paths(rig), address, until, counts, lock)) for _ in range(CALLERS)]
+                work = (paths(rig), address, until, counts, lock)
+                threads = [threading.Thread(target=caller, args=work) for _ in range(CALLERS)]
             for thread in threads:
                 thread.start()
             for thread in threads:
                 thread.join()
             while True:
-                # A connection that was idle for so long is closed by now.
+                # A new connection, since one that was idle for so long has been closed.
                 status, report = get(http.client.HTTPConnection(address), f"/api/1/runs/{body['run']}")
                 if status == 200:
                     return json.loads(report), counts
@@ -163,11 +166,12 @@ alone, _ = one_run(rig, loaded=False)
 beside, counts = one_run(rig, loaded=True)
 answered, bad = sum(done for done, _, _ in counts), sum(bad for _, bad, _ in counts)
 seconds = max(seconds for _, _, seconds in counts)
-print(f"{answered} requests in {seconds:.1f} s: {answered / seconds:.0f} a second; {bad} refused")
+print(f"{answered} requests in {seconds:.1f} s: {answered / seconds:.0f} per second; {bad} refused")
 for name in COUNTS:
     print(f"{name:20} alone {alone['totals'][name]}, under load {beside['totals'][name]}")
 for name, report in [("alone", alone), ("under load", beside)]:
-    print(f"{name}: {report['verdict']['outcome']}, {report['totals']['frames_sent']} sent, {report['totals']['frames_returned']} returned")
+    totals = report["totals"]
+    print(f"{name}: {report['verdict']['outcome']}, {totals['frames_sent']} sent, {totals['frames_returned']} returned")
 same = rig.same(alone, beside) and alone["verdict"]["outcome"] == beside["verdict"]["outcome"]
-print("the run counts the same" if same else "the run was disturbed")
+print("the counts are the same" if same else "the load changed the counts")
 sys.exit(0 if same and bad == 0 else 1)

@@ -1,9 +1,10 @@
-//! The software plug on real devices: what a listener on the host sees is what the plug says it did.
+//! The software plug on real devices: a listener on the host sees what the plug reports.
 
 use std::collections::BTreeMap;
 use std::fs::{self, OpenOptions};
 use std::io::{self, BufRead, BufReader, Read, Write};
 use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::Path;
 use std::process::{Child, ChildStdout, Command, Stdio};
 use std::thread;
@@ -19,7 +20,7 @@ struct Plug {
 }
 
 impl Plug {
-    /// Starts the real binary and waits until it is ready; `Err` holds what it said instead.
+    /// Starts the real program and waits until it is ready. `Err` holds its error message.
     fn start(arguments: &[&str]) -> Result<(Self, Value), String> {
         let mut child = Command::new(env!("CARGO_BIN_EXE_turnback-plug"))
             .args(arguments)
@@ -54,7 +55,7 @@ impl Plug {
         serde_json::from_str(&line).unwrap()
     }
 
-    /// Ends it by the end of its standard input; the final report.
+    /// Ends the plug by the end of its standard input, and returns the final report.
     fn end(mut self) -> Value {
         drop(self.child.stdin.take());
         let report = self.answer();
@@ -66,13 +67,24 @@ impl Plug {
 
 impl Drop for Plug {
     fn drop(&mut self) {
-        // Only a failing test gets here with the plug still running.
+        // The plug still runs here only if a test fails.
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
 }
 
-/// Runs `body` on a thread in a network namespace of its own, which goes with the thread and its children.
+/// Gives a command to the plug at a control socket. Returns the exit status and the answer.
+fn tell(socket: &Path, command: &str) -> (Option<i32>, Value) {
+    let program = Command::new(env!("CARGO_BIN_EXE_turnback-plug"))
+        .arg("tell")
+        .arg(socket)
+        .args(command.split_whitespace())
+        .output()
+        .unwrap();
+    (program.status.code(), serde_json::from_slice(&program.stdout).unwrap_or_default())
+}
+
+/// Runs `body` on a thread in a network namespace of its own, which ends with the thread and its children.
 fn in_namespace(test: &'static str, body: fn()) {
     let thread = thread::spawn(move || {
         // SAFETY: takes flags only, and changes this thread alone.
@@ -90,7 +102,7 @@ fn in_namespace(test: &'static str, body: fn()) {
 }
 
 const FRAME_BYTES: usize = 200;
-/// Few enough to fit the socket's buffer at once.
+/// Probes sent at once. So few fit into the socket's buffer.
 const WINDOW: u32 = 64;
 
 /// A probe that carries its number, and a filler that is neither all zeros nor all ones.
@@ -104,7 +116,7 @@ fn probe(number: u32) -> Vec<u8> {
     frame
 }
 
-/// Sends and hears raw frames on a device.
+/// Sends and receives raw frames on a device.
 struct Wire {
     sender: Box<dyn DataLinkSender>,
     receiver: Box<dyn DataLinkReceiver>,
@@ -124,7 +136,7 @@ impl Wire {
         self.sender.send_to(frame, None).unwrap().unwrap();
     }
 
-    /// The next probe that comes back; other frames are passed over.
+    /// Returns the next probe that comes back, and ignores other frames.
     fn receive(&mut self) -> Vec<u8> {
         loop {
             let frame = self.receiver.next().expect("a probe within five seconds");
@@ -136,8 +148,8 @@ impl Wire {
 }
 
 #[test]
-fn counts_of_the_frame_plug_are_what_comes_back() {
-    in_namespace("counts_of_the_frame_plug_are_what_comes_back", || {
+fn counts_of_the_frame_plug_equal_what_comes_back() {
+    in_namespace("counts_of_the_frame_plug_equal_what_comes_back", || {
         let arguments = "tap --interface quay0 --up --seed 3 --spare-bytes 18 --flip-ratio 1e-4 \
                          --drop 0.05 --duplicate 0.04 --swap 0.03 --truncate 0.04 --lengthen 0.04";
         let (mut plug, ready) = match Plug::start(&arguments.split_whitespace().collect::<Vec<_>>()) {
@@ -153,7 +165,7 @@ fn counts_of_the_frame_plug_are_what_comes_back() {
             for number in window * WINDOW..(window + 1) * WINDOW {
                 wire.send(&probe(number));
             }
-            // The plug answers in order, so the report tells how many echoes of this window there are to fetch.
+            // The plug answers in order, so the report says how many echoes of this window to fetch.
             let report = (0..100_000)
                 .map(|_| plug.ask("report"))
                 .find(|report| report["frames_seen"] == (window + 1) * WINDOW && report["pending"] == 0)
@@ -200,8 +212,8 @@ fn counts_of_the_frame_plug_are_what_comes_back() {
 }
 
 #[test]
-fn frames_beyond_the_queue_are_owned_up_to() {
-    in_namespace("frames_beyond_the_queue_are_owned_up_to", || {
+fn frames_beyond_the_queue_are_reported() {
+    in_namespace("frames_beyond_the_queue_are_reported", || {
         let arguments = ["tap", "--interface", "quay0", "--up", "--queue-frames", "10"];
         let (plug, _) = match Plug::start(&arguments) {
             Ok(started) => started,
@@ -209,7 +221,7 @@ fn frames_beyond_the_queue_are_owned_up_to() {
             Err(text) => panic!("{text}"),
         };
         let mut wire = Wire::open("quay0");
-        // A stopped plug reads nothing, so its queue overflows for sure.
+        // A stopped plug reads nothing, so its queue is certain to overflow.
         signal(&plug, "STOP");
         let sent = 100;
         for number in 0..sent {
@@ -260,7 +272,7 @@ fn signal(plug: &Plug, name: &str) {
     let status = Command::new("kill").args(["-s", name, &plug.child.id().to_string()]).status().unwrap();
     assert!(status.success());
     if name == "STOP" {
-        // The signal takes effect at its own time; the kernel says when.
+        // The signal takes effect later. The kernel says when.
         let stat = format!("/proc/{}/stat", plug.child.id());
         while !fs::read_to_string(&stat).unwrap().contains(") T ") {
             thread::yield_now();
@@ -280,7 +292,7 @@ fn exchange(path: &Path, bytes: &[u8], count: usize) -> Vec<u8> {
     echo
 }
 
-/// All byte values in a changing order, `count` bytes of them.
+/// `count` bytes with all values in a changing order.
 fn all_values(count: usize) -> Vec<u8> {
     (0..count).map(|index| (index ^ (index / 256).wrapping_mul(37)) as u8).collect()
 }
@@ -291,7 +303,7 @@ fn a_serial_line_returns_all_byte_values_and_survives_being_closed() {
     let link = folder.path().join("lock-gate");
     let (plug, ready) = Plug::start(&["pty", "--link", link.to_str().unwrap()]).unwrap();
     assert_eq!(fs::read_link(&link).unwrap(), Path::new(ready["port"].as_str().unwrap()));
-    // More than all buffers on the way hold together.
+    // More than all buffers on the way can hold.
     let sent = all_values(300_000);
     for _ in 0..3 {
         assert!(exchange(&link, &sent, sent.len()) == sent);
@@ -307,7 +319,7 @@ fn a_line_that_nobody_reads_blocks_the_sender_and_loses_nothing() {
     let path = Path::new(ready["port"].as_str().unwrap());
     let mut line =
         OpenOptions::new().read(true).write(true).custom_flags(libc::O_NOCTTY | libc::O_NONBLOCK).open(path).unwrap();
-    // Writes until the line has been full for a while: the plug keeps draining, so a first refusal is not the end.
+    // Writes until the line has been full for a while. The plug still drains it, so a first refusal is not the end.
     let sent = all_values(4_000_000);
     let mut count = 0;
     let mut refusals = 0;
@@ -337,7 +349,7 @@ fn a_line_that_nobody_reads_blocks_the_sender_and_loses_nothing() {
 }
 
 #[test]
-fn counts_of_the_byte_plug_are_what_comes_back() {
+fn counts_of_the_byte_plug_equal_what_comes_back() {
     let (mut plug, ready) = Plug::start(&["pty", "--outage", "1000:500", "--seed", "5"]).unwrap();
     let path = Path::new(ready["port"].as_str().unwrap());
     let sent = all_values(20_000);
@@ -352,4 +364,39 @@ fn counts_of_the_byte_plug_are_what_comes_back() {
     let report = plug.end();
     assert_eq!(report["bytes_dropped"], 500);
     assert_eq!((&report["bits_flipped"], &report["bytes_damaged"]), (&json!(bits), &json!(bytes)));
+}
+
+#[test]
+fn a_plug_with_a_control_socket_answers_each_command_to_its_sender() {
+    let folder = tempfile::tempdir().unwrap();
+    let socket = folder.path().join("control");
+    // A killed plug leaves this behind: a socket at which nobody listens.
+    drop(UnixListener::bind(&socket).unwrap());
+    assert_eq!(tell(&socket, "report"), (Some(2), Value::Null));
+
+    let mut child = Command::new(env!("CARGO_BIN_EXE_turnback-plug"))
+        .args(["pty", "--control", socket.to_str().unwrap(), "--drop", "0.5"])
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut plug = Plug { lines: BufReader::new(child.stdout.take().unwrap()), child };
+    assert_eq!(plug.answer()["ready"], true);
+
+    // Clients that disconnect, even within a command, disturb nobody.
+    drop(UnixStream::connect(&socket).unwrap());
+    UnixStream::connect(&socket).unwrap().write_all(b"qui").unwrap();
+    assert_eq!(tell(&socket, "set drop 0.25"), (Some(0), json!({"set": "drop", "value": "0.25"})));
+    let (status, refusal) = tell(&socket, "set drop 7");
+    assert!(refusal["error"].as_str().unwrap().contains("from 0 to 1"), "{refusal}");
+    assert_eq!(status, Some(2));
+    let (status, report) = tell(&socket, "report");
+    assert_eq!((status, &report["report"], &report["options"]["drop"]), (Some(0), &json!("running"), &json!(0.25)));
+
+    let (status, last) = tell(&socket, "quit");
+    assert_eq!((status, &last["report"]), (Some(0), &json!("final")));
+    // Standard output has the first line and the last one, and no answers.
+    assert_eq!(plug.answer(), last);
+    assert!(plug.child.wait().unwrap().success());
+    assert!(!socket.exists());
 }

@@ -1,4 +1,4 @@
-//! Bit errors on the way through the plug: independent ones, or bursts by the two-state model of Gilbert and Elliott.
+//! Bit errors: independent ones, or bursts by the two-state model of Gilbert and Elliott.
 
 use std::fmt;
 use std::str::FromStr;
@@ -8,11 +8,11 @@ use serde::{Serialize, Serializer};
 use crate::fault::FaultError;
 use turnback_core::base::rng::Rng;
 
-/// Bursts by two states, good and bad, that change bit by bit.
+/// Bursts of bit errors. The line is in one of two states, good and bad, which can change at each bit.
 ///
-/// Each bit is damaged with the ratio of the state it meets; then the state changes with the probability of leaving it.
-/// A burst is thus `1 / leave` bits long on average, and the share of bits met in the bad state is `enter / (enter + leave)`.
-/// The bit error ratio in the good state is the plain flip ratio.
+/// Each bit is flipped with the bit error ratio of the present state. Then the state changes with the probability of
+/// leaving it. So a burst is `1 / leave` bits long on average, and `enter / (enter + leave)` of all bits are in the bad
+/// state. The bit error ratio of the good state is the plain flip ratio.
 /// Source: Gilbert, Bell System Technical Journal 39 (1960); Elliott, same journal 42 (1963) (from memory).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Burst {
@@ -51,28 +51,28 @@ impl Serialize for Burst {
     }
 }
 
-/// Flips bits of a stream that arrives in pieces; where the pieces end makes no difference.
+/// Flips bits of a stream that arrives in pieces. Where the pieces end makes no difference.
 ///
-/// Draws the distance to the next error and not a number per bit, so that a clean frame costs two subtractions.
+/// It draws the distance to the next error, not a number per bit, so that a clean frame costs two subtractions.
 #[derive(Clone, Debug)]
 pub struct BitErrors {
     rng: Rng,
     ratio: f64,
     burst: Option<Burst>,
     bad: bool,
-    /// Bits that pass before the next error, if the state lasts so long.
+    /// Bits before the next error, if the state lasts that long.
     clean_bits: u64,
-    /// Bits that the present state still lasts.
+    /// Bits before the state changes.
     state_bits: u64,
 }
 
 impl BitErrors {
-    /// Flips nothing until [`Self::change`] says so.
+    /// Flips nothing until [`Self::change`] sets a ratio.
     pub fn new(rng: Rng) -> Self {
         Self { rng, ratio: 0.0, burst: None, bad: false, clean_bits: NEVER, state_bits: NEVER }
     }
 
-    /// Uses other ratios from the next bit on, starting in the good state.
+    /// Uses these ratios from the next bit on, starting in the good state.
     pub fn change(&mut self, ratio: f64, burst: Option<Burst>) {
         if (self.ratio, self.burst) != (ratio, burst) {
             (self.ratio, self.burst) = (ratio, burst);
@@ -80,12 +80,12 @@ impl BitErrors {
         }
     }
 
-    /// Whether any bit can be damaged at all.
+    /// Whether any bit can be flipped at all.
     pub fn active(&self) -> bool {
         self.ratio > 0.0 || self.burst.is_some()
     }
 
-    /// Damages the next `bytes` of the stream and calls `flipped` with the index of each byte for each bit flipped in it.
+    /// Flips bits in the next `bytes` of the stream. Calls `flipped` once for each flip, with the index of its byte.
     ///
     /// Within a byte the least significant bit comes first, as on an Ethernet or a serial line.
     pub fn damage(&mut self, bytes: &mut [u8], mut flipped: impl FnMut(usize)) {
@@ -123,7 +123,7 @@ impl BitErrors {
         self.bad = bad;
         let leaving = self.burst.map_or(0.0, |burst| if bad { burst.leave } else { burst.enter });
         self.state_bits = self.rng.trials_before_success(leaving).saturating_add(1);
-        // Memoryless: a new draw at a change of state is as good as the rest of the old one.
+        // Geometric distances have no memory, so a new draw at a change of state is as good as the rest of the old one.
         self.clean_bits = self.rng.trials_before_success(self.state_ratio());
     }
 
@@ -139,7 +139,7 @@ fn less(distance: u64, passed: u64) -> u64 {
     if distance == NEVER { NEVER } else { distance - passed }
 }
 
-/// "No hit within reach", as [`Rng::trials_before_success`] says it.
+/// [`Rng::trials_before_success`] returns this if no success is within reach.
 const NEVER: u64 = u64::MAX;
 
 #[cfg(test)]
@@ -199,8 +199,8 @@ mod tests {
         let (bytes, count) = damaged(0.0, Some(burst), 12, &[4_000_000]);
         let bits = 8.0 * 4e6;
         let expected = bits * 0.5 * 1e-3 / (1e-3 + 1e-2);
-        // About n * enter * leave / (enter + leave) = 29,000 bursts, each with a spread as large as its mean, and so the gaps:
-        // one deviation of the share is near sqrt(2 / 29,000) = 0.8 %.
+        // About n * enter * leave / (enter + leave) = 29,000 bursts. The spread of bursts, and of gaps, is as large as
+        // their mean, so one deviation of the share is near sqrt(2 / 29,000) = 0.8 %.
         assert!((count as f64 / expected - 1.0).abs() < 0.05, "{count} against {expected}");
         assert_eq!(ones(&bytes), count);
         let empty = bytes.iter().filter(|&&byte| byte == 0).count() as f64 / bytes.len() as f64;

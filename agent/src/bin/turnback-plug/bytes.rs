@@ -1,4 +1,4 @@
-//! The byte plug: what becomes of each byte of a serial line, as a pure function of faults, seed and the bytes before it.
+//! The byte plug: what happens to each byte of a serial line, as a pure function of faults, seed and earlier bytes.
 
 use serde::Serialize;
 
@@ -7,7 +7,7 @@ use crate::delay::DelayLine;
 use crate::fault::{Adjustable, ByteFaults, FaultError};
 use turnback_core::base::rng::Rng;
 
-/// What the plug did so far.
+/// What the plug has done so far.
 ///
 /// `bytes_seen + bytes_inserted = bytes_returned + bytes_dropped + pending` at any time.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
@@ -16,19 +16,19 @@ pub struct ByteCounts {
     pub bytes_seen: u64,
     /// Bytes handed back.
     pub bytes_returned: u64,
-    /// Bytes that vanished, the outage included.
+    /// Bytes that vanished, including those in an outage.
     pub bytes_dropped: u64,
-    /// Those of them that fell into the outage.
+    /// Bytes that vanished in an outage.
     pub bytes_dropped_in_outage: u64,
-    /// Runs of bytes that vanished together, the outage not included.
+    /// Losses begun, outages not included. One loss takes several bytes in a row.
     pub drop_runs: u64,
-    /// Random bytes put in.
+    /// Random bytes inserted.
     pub bytes_inserted: u64,
-    /// Bytes of the host with at least one flipped bit.
+    /// Bytes of the host that have at least one flipped bit.
     pub bytes_damaged: u64,
     /// Bits flipped.
     pub bits_flipped: u64,
-    /// Bytes that still wait for their delay or for room.
+    /// Bytes that still wait for the end of their delay, or for room.
     pub pending: u64,
 }
 
@@ -38,15 +38,15 @@ pub struct BytePlug {
     counts: ByteCounts,
     lots: Rng,
     bits: BitErrors,
-    /// Bytes that the present run of losses still takes.
+    /// Bytes that the present loss still takes.
     losing: u32,
     line: DelayLine<Vec<u8>>,
-    /// How much of the first piece of the line has left.
+    /// Bytes of the first waiting piece that have left already.
     left_of_first: usize,
 }
 
 impl BytePlug {
-    /// A plug with the given faults; equal seeds and equal bytes give equal faults.
+    /// A plug with the given faults. Equal seeds and equal bytes give equal faults.
     ///
     /// # Errors
     /// Faults that do not fit together.
@@ -63,7 +63,7 @@ impl BytePlug {
         &self.faults
     }
 
-    /// What was done so far.
+    /// What the plug has done so far.
     pub fn counts(&self) -> ByteCounts {
         self.counts.clone()
     }
@@ -71,7 +71,7 @@ impl BytePlug {
     /// Changes one fault from the next byte on.
     ///
     /// # Errors
-    /// An unknown name, or a value that is not allowed; nothing changes then.
+    /// An unknown name, or a value that is not allowed. Nothing changes then.
     pub fn set(&mut self, name: &str, value: &str) -> Result<(), FaultError> {
         self.faults.set(name, value)?;
         self.bits.change(self.faults.flip_ratio, self.faults.burst);
@@ -91,7 +91,7 @@ impl BytePlug {
                 self.losing -= 1;
                 self.counts.bytes_dropped += 1;
             } else {
-                self.meet(byte, &mut kept);
+                self.handle_byte(byte, &mut kept);
             }
         }
         self.counts.pending += kept.len() as u64;
@@ -100,13 +100,13 @@ impl BytePlug {
         }
     }
 
-    /// The bytes that may leave now, possibly not all of them; empty if there are none.
+    /// Bytes that may leave now, though perhaps not all of them. Empty if there are none.
     pub fn due(&mut self, now_ns: u64) -> &[u8] {
         let start = self.left_of_first;
         self.line.due(now_ns).map_or(&[], |piece| &piece[start..])
     }
 
-    /// Says that the first `count` of the bytes last given by [`Self::due`] have left.
+    /// Notes that the first `count` bytes of those last returned by [`Self::due`] have left.
     pub fn handle_returned(&mut self, count: usize) {
         self.counts.bytes_returned += count as u64;
         self.counts.pending -= count as u64;
@@ -117,13 +117,13 @@ impl BytePlug {
         }
     }
 
-    /// When the next bytes may leave, in nanoseconds; `None` if nothing waits.
+    /// When the next bytes may leave, in nanoseconds. `None` if nothing waits.
     pub fn next_due_ns(&self) -> Option<u64> {
         self.line.next_due_ns()
     }
 
-    /// One byte at which a loss or an insertion may begin.
-    fn meet(&mut self, byte: u8, kept: &mut Vec<u8>) {
+    /// Handles one byte, at which a loss or an insertion may begin.
+    fn handle_byte(&mut self, byte: u8, kept: &mut Vec<u8>) {
         if self.faults.drop > 0.0 || self.faults.insert > 0.0 {
             let lot = self.lots.fraction();
             if lot < self.faults.drop {

@@ -1,8 +1,8 @@
-//! A delay line: what goes in comes out later, in the same order.
+//! A delay line: items come out later than they went in, in the same order.
 
 use std::collections::VecDeque;
 
-/// Items with the time at which each is due, in nanoseconds since the plug began.
+/// Items, each with the time when it is due, in nanoseconds since the plug began.
 #[derive(Debug)]
 pub struct DelayLine<T> {
     items: VecDeque<(u64, T)>,
@@ -15,7 +15,7 @@ impl<T> DelayLine<T> {
         Self { items: VecDeque::new(), last_due_ns: 0 }
     }
 
-    /// Adds an item that is due at `due_ns`, or with the one before it if that is later: order is kept.
+    /// Adds an item that is due at `due_ns`, or when the item before it is due if that is later.
     pub fn push(&mut self, due_ns: u64, item: T) {
         self.last_due_ns = self.last_due_ns.max(due_ns);
         self.items.push_back((self.last_due_ns, item));
@@ -26,7 +26,7 @@ impl<T> DelayLine<T> {
         self.items.front_mut().filter(|(due_ns, _)| *due_ns <= now_ns).map(|(_, item)| item)
     }
 
-    /// Takes the first item out.
+    /// Removes the first item and returns it.
     pub fn pop(&mut self) -> Option<T> {
         self.items.pop_front().map(|(_, item)| item)
     }
@@ -41,7 +41,7 @@ impl<T> DelayLine<T> {
         self.items.is_empty()
     }
 
-    /// The waiting items, first in first.
+    /// The waiting items, oldest first.
     pub fn iter(&self) -> impl Iterator<Item = &T> {
         self.items.iter().map(|(_, item)| item)
     }

@@ -1,4 +1,4 @@
-//! What the plug does to the traffic: the options of both modes, read the same way from arguments and from control lines.
+//! The faults that a plug makes, as options of both modes. Arguments and commands are read in the same way.
 
 use std::fmt;
 use std::str::FromStr;
@@ -10,10 +10,10 @@ use crate::bits::Burst;
 
 /// What a frame plug does to probes. All ratios are per probe, in `0.0..=1.0`.
 ///
-/// At most one of `drop`, `duplicate`, `swap`, `truncate` and `lengthen` befalls a probe, so that what a tester counts can be
-/// compared with what the plug counts; their ratios sum to 1 at most.
+/// At most one of `drop`, `duplicate`, `swap`, `truncate` and `lengthen` happens to a probe, so that a tester's counts
+/// can be compared with the plug's. Their ratios sum to 1 at most.
 #[derive(Args, Clone, Debug, PartialEq, Serialize)]
-#[command(next_help_heading = "Faults (also `set NAME VALUE` on standard input)")]
+#[command(next_help_heading = "Faults (also `set NAME VALUE` while it runs)")]
 pub struct FrameFaults {
     /// Share of probes that vanish
     #[arg(long, value_name = "RATIO", default_value = "0", value_parser = ratio)]
@@ -21,13 +21,13 @@ pub struct FrameFaults {
     /// Share of probes that come back twice, with the same content
     #[arg(long, value_name = "RATIO", default_value = "0", value_parser = ratio)]
     pub duplicate: f64,
-    /// Share of probes that let the next one go first
+    /// Share of probes that come back after the next one
     #[arg(long, value_name = "RATIO", default_value = "0", value_parser = ratio)]
     pub swap: f64,
     /// Share of probes that lose 1 or more bytes at their end
     #[arg(long, value_name = "RATIO", default_value = "0", value_parser = ratio)]
     pub truncate: f64,
-    /// Least length of a truncated frame, in bytes without the check sequence; shorter ones are left whole
+    /// Least length of a truncated frame, in bytes without the check sequence; shorter frames stay whole
     #[arg(long, value_name = "BYTES", default_value_t = 60, value_parser = clap::value_parser!(u16).range(14..))]
     pub truncate_min: u16,
     /// Share of probes that gain 1 or more random bytes at their end
@@ -45,37 +45,37 @@ pub struct FrameFaults {
     /// First bytes of a probe that are never damaged; 14 spares the Ethernet header
     #[arg(long, value_name = "BYTES", default_value_t = 0, alias = "flip-payload-only")]
     pub spare_bytes: u16,
-    /// One bit of every byte held at 0 or 1, after the Ethernet header and the spared bytes; bit 0 is the least significant
+    /// One bit of every byte held at 0 or 1, after the Ethernet header and the spared bytes. Bit 0 is the lowest
     #[arg(long, value_name = "BIT:LEVEL")]
     pub stuck_bit: Option<StuckBit>,
-    /// Turn every bit over, after the Ethernet header and the spared bytes: a pair with its wires crossed
+    /// Invert every bit after the Ethernet header and the spared bytes, as a pair with crossed wires does
     #[arg(long)]
     pub invert: bool,
     /// Constant delay, in microseconds
     #[arg(long, value_name = "US", default_value_t = 0, value_parser = clap::value_parser!(u32).range(..=10_000_000))]
     pub delay_us: u32,
-    /// Added delay, drawn evenly from 0 to this; never changes the order
+    /// Most additional delay, in microseconds. It is drawn evenly from 0 to this, and never changes the order
     #[arg(long, value_name = "US", default_value_t = 0, value_parser = clap::value_parser!(u32).range(..=10_000_000))]
     pub jitter_us: u32,
-    /// A dead stretch: from this probe on (counted from 0), so many probes vanish
+    /// An outage: from probe START on (counted from 0), COUNT probes vanish
     #[arg(long, value_name = "START:COUNT")]
     pub outage: Option<Outage>,
-    /// Do not return frames that are not probes
+    /// Drop frames that are not probes
     #[arg(long)]
     pub drop_other: bool,
 }
 
 /// What a byte plug does to a serial line. All ratios are per byte, in `0.0..=1.0`, except the bit error ratio.
 #[derive(Args, Clone, Debug, PartialEq, Serialize)]
-#[command(next_help_heading = "Faults (also `set NAME VALUE` on standard input)")]
+#[command(next_help_heading = "Faults (also `set NAME VALUE` while it runs)")]
 pub struct ByteFaults {
-    /// Probability at each byte that it vanishes, with those after it that make up the run
+    /// Probability at each byte that a loss begins there
     #[arg(long, value_name = "RATIO", default_value = "0", value_parser = ratio)]
     pub drop: f64,
-    /// How many bytes in a row vanish at a time
+    /// Bytes in a row that one loss takes
     #[arg(long, value_name = "BYTES", default_value_t = 1, value_parser = clap::value_parser!(u32).range(1..))]
     pub drop_run: u32,
-    /// Probability at each byte that a random one comes before it
+    /// Probability at each byte that a random byte comes before it
     #[arg(long, value_name = "RATIO", default_value = "0", value_parser = ratio)]
     pub insert: f64,
     /// Bit error ratio
@@ -87,7 +87,7 @@ pub struct ByteFaults {
     /// Constant delay, in microseconds
     #[arg(long, value_name = "US", default_value_t = 0, value_parser = clap::value_parser!(u32).range(..=10_000_000))]
     pub delay_us: u32,
-    /// A dead stretch: from this byte on (counted from 0), so many bytes vanish
+    /// An outage: from byte START on (counted from 0), COUNT bytes vanish
     #[arg(long, value_name = "START:COUNT")]
     pub outage: Option<Outage>,
 }
@@ -100,16 +100,16 @@ pub trait Adjustable: Sized + Clone {
     /// An unknown name or a value outside what the option allows.
     fn assign(&mut self, name: &str, value: &str) -> Result<(), FaultError>;
 
-    /// Checks what no single option can: how they fit together.
+    /// Checks how the faults fit together.
     ///
     /// # Errors
     /// Ratios that sum to more than 1.
     fn validate(&self) -> Result<(), FaultError>;
 
-    /// Like [`Self::assign`], but leaves everything as it was if the outcome does not fit together.
+    /// Sets one fault if the result fits together, and changes nothing otherwise.
     ///
     /// # Errors
-    /// Those of the other two.
+    /// Those of [`Self::assign`] and [`Self::validate`].
     fn set(&mut self, name: &str, value: &str) -> Result<(), FaultError> {
         let mut changed = self.clone();
         changed.assign(name, value)?;
@@ -211,7 +211,7 @@ impl Serialize for StuckBit {
     }
 }
 
-/// A dead stretch, in probes or bytes since the plug began.
+/// An outage, in probes or bytes since the plug began.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Outage {
     /// The first that vanishes, counted from 0.

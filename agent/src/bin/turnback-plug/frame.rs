@@ -1,6 +1,6 @@
-//! The frame plug: what becomes of each frame, as a pure function of faults, seed and the frames before it.
+//! The frame plug: what happens to each frame, as a pure function of faults, seed and earlier frames.
 //!
-//! No device and no clock here: frames come in with a time and leave through a callback, so tests see every frame.
+//! It has no device and no clock. Frames come in with a time and leave through a callback, so tests see every frame.
 
 use serde::Serialize;
 
@@ -12,23 +12,23 @@ use turnback_core::base::rng::Rng;
 /// EtherType of the probes (IEEE 802, Local Experimental EtherType 1).
 pub const PROBE_ETHERTYPE: u16 = 0x88B5;
 
-/// How long a swapped probe waits for a next one before it goes on alone, in nanoseconds.
+/// How long a swapped probe waits for the next one before it leaves alone, in nanoseconds.
 ///
-/// Our own choice: longer than any gap within a run at a sensible rate, shorter than a tester waits for stragglers.
+/// Our own choice: longer than any gap within a run at a sensible rate, shorter than a tester waits for late frames.
 pub const SWAP_WAIT_NS: u64 = 20_000_000;
 
-/// What the plug did so far. Only probes are counted, except where a field says otherwise.
+/// What the plug has done so far. It counts probes only, except where a field says otherwise.
 ///
 /// `frames_seen + duplicated = frames_returned + dropped + pending + return_failed` at any time.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
 pub struct FrameCounts {
     /// Probes the host sent.
     pub frames_seen: u64,
-    /// Probes handed back, both copies of a duplicated one included.
+    /// Probes returned, including both copies of a duplicated one.
     pub frames_returned: u64,
-    /// Probes that vanished, the outage included.
+    /// Probes that vanished, including those in an outage.
     pub dropped: u64,
-    /// Those of them that fell into the outage.
+    /// Probes that vanished in an outage.
     pub dropped_in_outage: u64,
     /// Probes returned twice.
     pub duplicated: u64,
@@ -46,19 +46,19 @@ pub struct FrameCounts {
     pub frames_flipped: u64,
     /// Bits flipped by the error ratio and the bursts; both copies count once.
     pub bits_flipped: u64,
-    /// Those of them in the Ethernet header.
+    /// Bits flipped in the Ethernet header.
     pub bits_flipped_in_header: u64,
-    /// Probes whose EtherType was damaged: a tester that listens to the EtherType never hears of them.
+    /// Probes whose EtherType was damaged. A tester that listens for the EtherType never sees them.
     pub ethertypes_damaged: u64,
-    /// Probes that left with any bit other than it came, by flips, stuck bit or inversion.
+    /// Probes with any bit changed by flips, stuck bit or inversion.
     pub frames_damaged: u64,
-    /// Bits that left other than they came, by all three together; bytes cut or added are no part of it.
+    /// Bits changed by all three together. Bytes cut or added do not count.
     pub bits_damaged: u64,
-    /// Probes that still wait for their delay or for the next one.
+    /// Probes that still wait for the end of their delay, or for the next probe.
     pub pending: u64,
     /// Probes that the host did not take back, for instance because the interface is down.
     pub return_failed: u64,
-    /// Frames that are not probes; returned untouched unless they are dropped by option.
+    /// Frames that are not probes. They are returned untouched unless an option drops them.
     pub other_frames: u64,
 }
 
@@ -69,7 +69,7 @@ pub struct FramePlug {
     lots: Rng,
     jitter: Rng,
     bits: BitErrors,
-    /// The probe that lets the next one go first, and when it came.
+    /// The probe that waits for the next one to leave first, and when it came.
     held: Option<(u64, Vec<u8>)>,
     line: DelayLine<(Kind, Vec<u8>)>,
     original: Vec<u8>,
@@ -81,7 +81,7 @@ enum Kind {
     Other,
 }
 
-/// What befalls the probe as a whole.
+/// What happens to a probe as a whole.
 enum Lot {
     Pass,
     Drop,
@@ -92,7 +92,7 @@ enum Lot {
 }
 
 impl FramePlug {
-    /// A plug with the given faults; equal seeds and equal frames give equal faults.
+    /// A plug with the given faults. Equal seeds and equal frames give equal faults.
     ///
     /// # Errors
     /// Faults that do not fit together.
@@ -117,7 +117,7 @@ impl FramePlug {
         &self.faults
     }
 
-    /// What was done so far.
+    /// What the plug has done so far.
     pub fn counts(&self) -> FrameCounts {
         let waiting =
             self.line.iter().filter(|(kind, _)| *kind == Kind::Probe).count() + usize::from(self.held.is_some());
@@ -127,7 +127,7 @@ impl FramePlug {
     /// Changes one fault from the next frame on.
     ///
     /// # Errors
-    /// An unknown name, or a value that is not allowed; nothing changes then.
+    /// An unknown name, or a value that is not allowed. Nothing changes then.
     pub fn set(&mut self, name: &str, value: &str) -> Result<(), FaultError> {
         self.faults.set(name, value)?;
         self.bits.change(self.faults.flip_ratio, self.faults.burst);
@@ -239,7 +239,7 @@ impl FramePlug {
     }
 
     fn draw_lot(&mut self) -> Lot {
-        // One draw for all five, so that each keeps exactly its own ratio and no probe meets two.
+        // One draw for all five, so that each keeps exactly its own ratio and no probe has two.
         let faults = &self.faults;
         let mut lot = self.lots.fraction();
         for (ratio, kind) in [
@@ -300,7 +300,7 @@ impl FramePlug {
             flips += 1;
             header_flips += u64::from(index + spared < HEADER_BYTES);
         });
-        // Flips alone never meet the same bit twice, and a comparison of all bytes would cost more than the rest together.
+        // Flips alone never change the same bit twice, and comparing all bytes would cost more than the rest together.
         let changed = if reshaped { distance(frame, &self.original) } else { flips };
         self.counts.bits_flipped += flips;
         self.counts.bits_flipped_in_header += header_flips;

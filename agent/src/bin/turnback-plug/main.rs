@@ -1,33 +1,40 @@
 //! `turnback-plug`: a loopback plug in software, for practice and for tests.
 //!
-//! It returns whatever the host sends through a TAP device (frames) or a pseudo-terminal (bytes), does to it exactly the
-//! faults it is told to, and says at the end what it did. Reading order: [`fault`] the options, [`frame`] and [`bytes`] the
-//! two plugs as pure functions (with [`bits`] and [`delay`] below them), [`tap`] and [`pty`] the devices,
-//! [`control`] the operator's lines, [`sys`] the system calls.
+//! It returns whatever the host sends through a TAP device (frames) or a pseudo-terminal (bytes). On the way it makes
+//! exactly the faults it is told to make, and at the end it reports what it did. Reading order:
+//!
+//! - [`fault`]: the options;
+//! - [`frame`] and [`bytes`]: the two plugs as pure functions, on top of [`bits`] and [`delay`];
+//! - [`tap`] and [`pty`]: the devices;
+//! - [`control`] takes commands, [`tell`] sends them;
+//! - [`error`] and [`sys`]: failures, and the system calls.
 
 mod bits;
 mod bytes;
 mod control;
 mod delay;
+mod error;
 mod fault;
 mod frame;
 mod pty;
 mod sys;
 mod tap;
+mod tell;
 
+use std::error::Error;
+use std::io;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-use crate::bytes::BytePlug;
-use crate::control::AtEof;
+use crate::control::ControlOptions;
+use crate::error::PlugError;
 use crate::fault::{ByteFaults, FrameFaults};
-use crate::frame::FramePlug;
 
-/// A loopback plug in software, with faults to order
+/// A loopback plug in software that makes the faults it is told to make
 ///
-/// Prints a JSON object a line: first {"ready":true,...}, then an answer to each command read from standard input
-/// (set NAME VALUE, report, quit), and at the end (quit, SIGINT, SIGTERM) a final report of all it did.
+/// Prints one JSON object per line: {"ready":true,...} first, then an answer to each command read from standard input
+/// (set NAME VALUE, report, quit). When it ends (quit, SIGINT, SIGTERM) it prints a final report of all it did.
 #[derive(Parser)]
 #[command(
     version,
@@ -36,17 +43,13 @@ use crate::frame::FramePlug;
   turnback-plug pty --link /run/lock-gate --flip-ratio 1e-5 --seed 7
   (in the running plug)  set drop 0
                          set outage 1000:50
-                         report"
+                         report
+  turnback-plug pty --control /run/lock-gate.control
+  turnback-plug tell /run/lock-gate.control set drop 0"
 )]
 struct Arguments {
     #[command(subcommand)]
     mode: Mode,
-    /// Seed of all faults; equal seeds do the same to equal traffic
-    #[arg(long, global = true, default_value_t = 1)]
-    seed: u64,
-    /// End when standard input ends
-    #[arg(long, global = true)]
-    until_eof: bool,
 }
 
 #[derive(Subcommand)]
@@ -56,6 +59,8 @@ enum Mode {
         #[command(flatten)]
         options: tap::TapOptions,
         #[command(flatten)]
+        controls: ControlOptions,
+        #[command(flatten)]
         faults: FrameFaults,
     },
     /// Return the bytes of a pseudo-terminal, as on a serial line
@@ -63,18 +68,28 @@ enum Mode {
         #[command(flatten)]
         options: pty::PtyOptions,
         #[command(flatten)]
+        controls: ControlOptions,
+        #[command(flatten)]
         faults: ByteFaults,
     },
+    /// Give a command to a plug that was started with --control, and print its answer
+    ///
+    /// Exit status 2 if the plug refuses the command or cannot be reached. A plug that does not answer "quit" within
+    /// 5 s is killed.
+    Tell(tell::TellOptions),
 }
 
 fn main() -> ExitCode {
-    let arguments = Arguments::parse();
-    match run(arguments) {
-        Ok(()) => ExitCode::SUCCESS,
+    let mode = Arguments::parse().mode;
+    let needs_rights = matches!(mode, Mode::Tap { .. });
+    match run(mode) {
+        Ok(status) => status,
         Err(error) => {
-            eprintln!("error: {error:#}");
-            let cause = error.root_cause().downcast_ref::<std::io::Error>();
-            if cause.is_some_and(|cause| cause.kind() == std::io::ErrorKind::PermissionDenied) {
+            let cause = error.source().map(|cause| format!(": {cause}")).unwrap_or_default();
+            eprintln!("error: {error}{cause}");
+            let refused =
+                matches!(&error, PlugError::System { source, .. } if source.kind() == io::ErrorKind::PermissionDenied);
+            if needs_rights && refused {
                 eprintln!("hint: a TAP device needs root or CAP_NET_ADMIN");
             }
             ExitCode::from(2)
@@ -82,14 +97,11 @@ fn main() -> ExitCode {
     }
 }
 
-fn run(arguments: Arguments) -> anyhow::Result<()> {
-    let at_eof = if arguments.until_eof { AtEof::Quit } else { AtEof::Continue };
-    match arguments.mode {
-        Mode::Tap { options, faults } => {
-            tap::run(&options, FramePlug::new(faults, arguments.seed)?, arguments.seed, at_eof)
-        }
-        Mode::Pty { options, faults } => {
-            pty::run(&options, BytePlug::new(faults, arguments.seed)?, arguments.seed, at_eof)
-        }
+fn run(mode: Mode) -> Result<ExitCode, PlugError> {
+    match mode {
+        Mode::Tap { options, controls, faults } => tap::run(&options, faults, &controls)?,
+        Mode::Pty { options, controls, faults } => pty::run(&options, faults, &controls)?,
+        Mode::Tell(options) => return tell::run(&options),
     }
+    Ok(ExitCode::SUCCESS)
 }

@@ -1,6 +1,7 @@
-//! The plug on a pseudo-terminal: every byte the host sends into the slave is read at the master and written back.
+//! The plug on a pseudo-terminal: it reads every byte that the host sends, and writes it back.
 //!
-//! The plug itself loses nothing: what the host does not read yet waits here, and when much waits, the host's writes block.
+//! The host has the slave side open, the plug the master side. The plug itself loses nothing: bytes that the host does
+//! not read yet wait here, and when many wait, the host's writes block.
 
 use std::fs;
 use std::io::{self, Read, Write};
@@ -8,14 +9,15 @@ use std::os::fd::AsRawFd;
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
 
-use anyhow::{Context, bail};
 use serde_json::{Value, json};
 
 use crate::bytes::BytePlug;
-use crate::control::{self, AtEof, Control, Plug};
+use crate::control::{self, Control, ControlOptions, Plug};
+use crate::error::{PlugError, cannot};
+use crate::fault::ByteFaults;
 use crate::sys::{self, Terminal, Watch};
 
-/// How the terminal is set up.
+/// Setup of the terminal.
 #[derive(clap::Args, Debug)]
 pub struct PtyOptions {
     /// Make a symbolic link to the terminal, and remove it at the end
@@ -23,23 +25,25 @@ pub struct PtyOptions {
     link: Option<PathBuf>,
 }
 
-/// Runs the plug until the operator ends it, then prints the final report.
+/// Runs the plug until a command or a signal ends it, then prints the final report.
 ///
 /// # Errors
-/// No terminal, a link path that is taken, or the terminal fails.
-pub fn run(options: &PtyOptions, plug: BytePlug, seed: u64, at_eof: AtEof) -> anyhow::Result<()> {
-    let mut control = Control::new(at_eof).context("cannot listen for commands and signals")?;
-    let mut terminal = sys::open_terminal().context("cannot open a pseudo-terminal")?;
+/// The faults do not fit together, there is no terminal, the link's path is taken, or the terminal fails (after the
+/// report).
+pub fn run(options: &PtyOptions, faults: ByteFaults, controls: &ControlOptions) -> Result<(), PlugError> {
+    let seed = controls.seed;
+    let plug = BytePlug::new(faults, seed)?;
+    let mut control = Control::new(controls)?;
+    let mut terminal = sys::open_terminal().map_err(cannot("open a pseudo-terminal"))?;
     let link = options.link.as_deref().map(|path| Link::new(path, &terminal.path)).transpose()?;
     sys::wake_sharply();
     let mut line = Line { path: terminal.path.clone(), seed, plug };
-    control::print(&json!({"ready": true, "port": terminal.path, "link": options.link, "seed": seed}))?;
+    let ready = json!({"ready": true, "port": terminal.path, "link": options.link, "seed": seed});
+    control::print(&ready).map_err(cannot("print"))?;
     let ended = serve(&mut terminal, &mut line, &mut control);
     drop(link);
-    let mut report = line.report();
-    report["report"] = "final".into();
-    control::print(&report)?;
-    ended.context("the pseudo-terminal failed")
+    control.finish(line.report()).map_err(cannot("print"))?;
+    ended.map_err(cannot("go on with the pseudo-terminal"))
 }
 
 fn serve(terminal: &mut Terminal, line: &mut Line, control: &mut Control) -> io::Result<()> {
@@ -69,7 +73,7 @@ fn serve(terminal: &mut Terminal, line: &mut Line, control: &mut Control) -> io:
                 Err(error) => return Err(error),
             }
         }
-        // Bytes that are due but find no room are waited for by the descriptor, not by the clock.
+        // Bytes that are due but find no room wait for the descriptor, not for the clock.
         let due_ns = if blocked { None } else { line.plug.next_due_ns() };
         let watch = Watch::new(terminal.master.as_raw_fd(), room, blocked);
         if !control.serve(line, watch, due_ns, moved)? {
@@ -78,7 +82,7 @@ fn serve(terminal: &mut Terminal, line: &mut Line, control: &mut Control) -> io:
     }
 }
 
-/// No data, no room, or (EIO) nobody at the other side: all of them pass.
+/// Whether there is just no data, no room, or (EIO) nobody at the other side. None of these is a failure.
 fn is_quiet(error: &io::Error) -> bool {
     matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted)
         || error.raw_os_error() == Some(libc::EIO)
@@ -105,33 +109,32 @@ impl Plug for Line {
     }
 }
 
-/// A symbolic link that goes when the plug goes.
+/// A symbolic link that is removed when the plug ends.
 struct Link {
     path: PathBuf,
     target: PathBuf,
 }
 
 impl Link {
-    fn new(path: &Path, target: &Path) -> anyhow::Result<Self> {
-        // A plug that was killed leaves its link behind; only a link into the terminals' own folder is taken for that.
-        match fs::read_link(path) {
-            Ok(old) if old.starts_with("/dev/pts") => fs::remove_file(path)?,
-            Ok(_) => bail!("{} is a link to something else", path.display()),
-            Err(_) => {}
+    fn new(path: &Path, target: &Path) -> Result<Self, PlugError> {
+        let task = || format!("make the link {}", path.display());
+        // A plug that was killed leaves its link behind. Only a link into the terminals' own folder is taken for that.
+        if fs::read_link(path).is_ok_and(|old| old.starts_with("/dev/pts")) {
+            fs::remove_file(path).map_err(cannot(task()))?;
         }
-        symlink(target, path).with_context(|| format!("cannot make the link {}", path.display()))?;
+        symlink(target, path).map_err(cannot(task()))?;
         Ok(Self { path: path.to_path_buf(), target: target.to_path_buf() })
     }
 }
 
 impl Drop for Link {
     fn drop(&mut self) {
-        // Only if it is still ours; a later plug may have taken the name.
+        // Only if the link is still ours. A later plug may have taken the name.
         if fs::read_link(&self.path).is_ok_and(|target| target == self.target) {
             let _ = fs::remove_file(&self.path);
         }
     }
 }
 
-/// How much may wait before the plug stops reading; larger than any buffer of the kernel on the way.
+/// Bytes that may wait before the plug stops reading. More than any buffer of the kernel on the way holds.
 const PENDING_BYTES_MAX: u64 = 1 << 20;

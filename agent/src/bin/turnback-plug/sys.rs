@@ -1,4 +1,4 @@
-//! The system calls of the plug that the standard library does not offer: TAP devices, pseudo-terminals, signals, waiting.
+//! System calls that the standard library does not offer: TAP devices, pseudo-terminals, signals, waiting.
 //!
 //! All unsafe code of the program is in this file; every function here is safe to call.
 
@@ -9,6 +9,7 @@ use std::mem;
 use std::net::UdpSocket;
 use std::os::fd::{AsRawFd, FromRawFd, OwnedFd, RawFd};
 use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::ptr;
 use std::time::Duration;
@@ -25,7 +26,7 @@ pub enum Opening {
 /// Opens the TAP device `name` for plain Ethernet frames, one per read and write; the descriptor never blocks.
 ///
 /// # Errors
-/// No `/dev/net/tun`, no rights, a name that is too long, or a device that exists (with [`Opening::Create`]) or is in use.
+/// No `/dev/net/tun`, no rights, a name that is too long, a device in use, or (with [`Opening::Create`]) one that exists.
 pub fn open_tap(name: &str, opening: Opening) -> io::Result<File> {
     let mut request = interface_request(name)?;
     let file = OpenOptions::new().read(true).write(true).custom_flags(libc::O_NONBLOCK).open("/dev/net/tun")?;
@@ -200,6 +201,25 @@ pub fn wait(watches: &mut [Watch], timeout: Option<Duration>) -> io::Result<()> 
         Err(error) if error.kind() == io::ErrorKind::Interrupted => Ok(()),
         other => other,
     }
+}
+
+/// Kills the process that listens at the other end of `stream`.
+///
+/// # Errors
+/// The kernel does not name the process, or this process may not kill it.
+pub fn kill_peer(stream: &UnixStream) -> io::Result<()> {
+    let mut peer = libc::ucred { pid: 0, uid: 0, gid: 0 };
+    let mut length = mem::size_of_val(&peer) as libc::socklen_t;
+    // SAFETY: SO_PEERCRED writes one `ucred`, which `peer` is and whose size `length` holds.
+    check(unsafe {
+        libc::getsockopt(stream.as_raw_fd(), libc::SOL_SOCKET, libc::SO_PEERCRED, (&raw mut peer).cast(), &mut length)
+    })?;
+    // A process in another process namespace has number 0 here, and kill(2) takes 0 for the caller's own group.
+    if peer.pid <= 0 {
+        return Err(io::ErrorKind::NotFound.into());
+    }
+    // SAFETY: takes integers only.
+    check(unsafe { libc::kill(peer.pid, libc::SIGKILL) })
 }
 
 /// Asks the kernel to wake this thread to the microsecond instead of grouping wake-ups in steps of 50 us.

@@ -1,4 +1,4 @@
-//! What the frame plug counts against what a listener behind it sees.
+//! Compares the counts of the frame plug with what a listener behind it sees.
 
 use clap::Parser;
 use proptest::prelude::*;
@@ -28,7 +28,7 @@ fn number(frame: &[u8]) -> u32 {
     u32::from_be_bytes(frame[14..18].try_into().unwrap())
 }
 
-/// Sends `count` probes one microsecond apart, then lets everything out.
+/// Sends `count` probes one microsecond apart, then lets out everything that waits.
 fn run(plug: &mut FramePlug, count: u32, len: usize) -> Vec<Vec<u8>> {
     let mut out = Vec::new();
     let mut send = |frame: &[u8]| {
@@ -46,10 +46,10 @@ fn run(plug: &mut FramePlug, count: u32, len: usize) -> Vec<Vec<u8>> {
 
 proptest! {
     #[test]
-    fn the_counts_are_what_a_listener_sees(
+    fn the_counts_equal_what_a_listener_sees(
         seed: u64, kinds in [0.0..0.2_f64, 0.0..0.2, 0.0..0.2, 0.0..0.2, 0.0..0.2],
-        flip_ratio in 0.0..0.01_f64, delay_us in 0_u32..5, jitter_us in 0_u32..5, count in 0_u32..400, len in 60_usize..200,
-        start in 0_u64..400, outage in 0_u64..50,
+        flip_ratio in 0.0..0.01_f64, delay_us in 0_u32..5, jitter_us in 0_u32..5, count in 0_u32..400,
+        len in 60_usize..200, start in 0_u64..400, outage in 0_u64..50,
     ) {
         let [drop, duplicate, swap, truncate, lengthen] = kinds;
         let mut plug = plug(&format!(
@@ -96,7 +96,8 @@ proptest! {
 
     #[test]
     fn any_frame_is_taken(seed: u64, bytes in prop::collection::vec(any::<u8>(), 0..100), as_probe: bool) {
-        let mut plug = plug("--flip-ratio 0.5 --truncate 0.5 --truncate-min 14 --lengthen 0.5 --invert --stuck-bit 3:1", seed);
+        let faults = "--flip-ratio 0.5 --truncate 0.5 --truncate-min 14 --lengthen 0.5 --invert --stuck-bit 3:1";
+        let mut plug = plug(faults, seed);
         let mut frame = bytes;
         if as_probe && frame.len() >= 14 {
             frame[12..14].copy_from_slice(&PROBE_ETHERTYPE.to_be_bytes());
@@ -165,7 +166,7 @@ fn other_frames_are_returned_untouched_and_counted_apart() {
 fn stuck_and_inverted_bits_spare_the_header() {
     let mut stuck = plug("--stuck-bit 0:1", 1);
     let out = run(&mut stuck, 1, 60);
-    // 46 bytes after the header, four of them the number 0 and 42 of them 0x5A; bit 0 is 0 in all.
+    // 46 bytes follow the header: four of number 0, and 42 times 0x5A. Bit 0 of each is 0.
     assert_eq!(out[0][..14], probe(0, 60)[..14]);
     assert_eq!((stuck.counts().bits_damaged, stuck.counts().frames_damaged), (46, 1));
     assert_eq!(stuck.counts().bits_flipped, 0);
