@@ -18,7 +18,7 @@ use turnback_core::document::run::Report;
 use turnback_core::event::Event;
 use turnback_core::judge::Outcome;
 use turnback_core::plan::Profile;
-use turnback_core::watch::standing::{Change, Finding, Hysteresis, Standing};
+use turnback_core::watch::standing::{Change, Hysteresis, Observation, Standing};
 
 /// Ports, the rig behind each, cabinet and cable.
 const PORTS: [(&str, &str, &str, &str); 6] = [
@@ -210,7 +210,7 @@ impl Inner {
         let now_ms = jiff::Timestamp::now().as_millisecond();
         let view = state.ports.iter_mut().find(|p| p.name == port).expect("the port");
         view.running = None;
-        let change = view.standing.take(&Finding::of(&report), &[], now_ms, Hysteresis::default());
+        let change = view.standing.take(&Observation::of(&report), &[], now_ms, Hysteresis::default());
         if let Some(change) = change.clone() {
             state.changes.entry(port.into()).or_default().insert(0, change);
         }

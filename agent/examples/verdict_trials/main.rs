@@ -119,7 +119,7 @@ fn drawn(args: &Args, seed: u64) -> Trial {
 fn verdict_line(case: &Case) -> String {
     let v = &case.verdict;
     let segment = v.segment.as_deref().unwrap_or("-");
-    let rule = v.reasons.first().map_or("-", |reason| reason.rule.as_str());
+    let rule = v.rule().map_or("-".to_owned(), ToString::to_string);
     format!("{} {:?} {segment} by {rule} after {} stages", v.outcome.name(), v.location, case.stages.len())
 }
 

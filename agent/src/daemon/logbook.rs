@@ -279,7 +279,7 @@ pub fn line(report: &Report) -> RecordLine {
         profile: report.profile.clone(),
         outcome: report.verdict.outcome,
         location: report.verdict.location.clone(),
-        rule: report.verdict.reasons.first().map(|r| r.rule.clone()),
+        rule: report.verdict.rule().map(ToString::to_string),
         bit_error_ratio: report.error_ratio.as_ref().map(|r| r.estimate),
         latency_ns_p50: report.latency_ns.p50,
     }

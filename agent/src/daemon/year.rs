@@ -14,7 +14,7 @@ use tokio::time::Instant;
 use turnback_core::{
     base::rng::Rng,
     document::run::Report,
-    judge::{Outcome, Reason},
+    judge::{Outcome, Reason, RuleId},
     watch::standing::State,
 };
 
@@ -133,7 +133,7 @@ impl Site for World {
         if self.is_bad(number) {
             outcome = "fault";
             report.verdict.outcome = Outcome::Fault;
-            report.verdict.reasons = vec![Reason { rule: "bit-errors".into(), text: "many".into() }];
+            report.verdict.reasons = vec![Reason { rule: RuleId::BitErrors, text: "many".into() }];
         }
         let takes = Duration::from_secs(5 + self.rng.lock().unwrap().below(20));
         let hangs = number == 9 && self.month_is(6..7);

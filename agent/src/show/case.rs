@@ -80,9 +80,12 @@ pub fn about(case: &Case) -> String {
 
 fn row(stage: &Stage) -> Vec<String> {
     let (shows, tried, failed, rule) = match (&stage.result, stage.ended) {
-        (Some(r), Ended::Done) => {
-            (showing(r.showing).to_owned(), figure::count(r.tried.units), figure::count(r.tried.failed), r.rule.clone())
-        }
+        (Some(r), Ended::Done) => (
+            showing(r.showing).to_owned(),
+            figure::count(r.tried.units),
+            figure::count(r.tried.failed),
+            r.rule.to_string(),
+        ),
         (None, Ended::Done) if stage.pairs.is_some() => {
             let found = stage.pairs.as_ref().map(ToString::to_string).unwrap_or_default();
             ("measured".to_owned(), String::new(), String::new(), found)

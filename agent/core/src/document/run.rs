@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::base::caution::Caution;
 use crate::base::labels::Labels;
 use crate::judge::Verdict;
+use crate::judge::ratio::ErrorRatio;
 use crate::kind::ethernet::counters::CounterDelta;
 use crate::kind::ethernet::stream::tally::{Counts, SecondCounts};
 use crate::kind::ethernet::transceiver::Module;
@@ -26,12 +27,8 @@ use crate::{
     kind::ethernet::link::{Capabilities, LinkState},
 };
 use crate::{
-    judge::facts::{Handful, Limit, Reference, Stopped},
-    kind::ethernet::facts::{Evidence, Heard, Losses},
-};
-use crate::{
-    judge::ratio::ErrorRatio,
-    kind::ethernet::ratio::{bit_error_ratio, frame_loss_ratio},
+    judge::facts::{Facts, FirstProbes, Limit, Reference, Stopped},
+    kind::ethernet::facts::{EthernetFacts, Heard, Losses},
 };
 
 /// Version of the document. It grows by one when a field changes its meaning or goes; new fields do not change it.
@@ -497,7 +494,7 @@ pub struct Report {
     /// What was heard besides echoes.
     pub heard: Heard,
     /// First single probes.
-    pub handful: Handful,
+    pub handful: FirstProbes,
     /// What a pass had to prove.
     pub limit: Limit,
     /// Why the run ended early, if it did.
@@ -515,14 +512,14 @@ pub struct Report {
 }
 
 /// Figures of a report that follow from evidence alone.
-pub fn ratios(evidence: &Evidence) -> (Option<ErrorRatio>, Option<LossRatio>) {
-    let loss = frame_loss_ratio(evidence).map(|b| LossRatio {
+pub fn ratios(evidence: &EthernetFacts) -> (Option<ErrorRatio>, Option<LossRatio>) {
+    let loss = evidence.loss_ratio().map(|b| LossRatio {
         estimate: b.estimate,
         lower: b.lower,
         upper: b.upper,
         confidence: b.confidence,
     });
-    (bit_error_ratio(evidence), loss)
+    (evidence.error_ratio(), loss)
 }
 
 /// What a loopback plug cannot show, whatever the result (common practice, no source).

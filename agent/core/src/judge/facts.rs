@@ -1,12 +1,120 @@
-//! Facts that a run of any kind of port has.
+//! What the rules know of a run: the facts that every kind of port has, and what shared rules ask of a kind's own.
 
 use serde::{Deserialize, Serialize};
 
+use super::ratio::ErrorRatio;
+use super::rule::{Remark, Rule};
 use crate::base::placement::Placement;
+use crate::signal::compare::DamageKind;
+use crate::stats::bits::frame_ratio;
+use crate::stats::compare_rates::ErrorCount;
+use crate::stats::ratio::lower_bound;
+
+/// Facts that a run has whatever kind of port it is on.
+#[derive(Clone, Debug)]
+pub struct Common {
+    /// Where the plug is said to be.
+    pub placement: Placement,
+    /// Reasons why the port is in service; empty when it is free.
+    pub in_service: Vec<String>,
+    /// Kind of damage.
+    pub damage: DamageKind,
+    /// Times the run sent less at once because this computer lost some of it.
+    pub slowdowns: u32,
+    /// What a pass must prove.
+    pub limit: Limit,
+    /// Why the run did not finish its plan, if it did not.
+    pub stopped: Option<Stopped>,
+    /// Runs with the plug elsewhere, oldest first.
+    pub references: Vec<Reference>,
+}
+
+impl Common {
+    /// The latest run of this port with the plug at `placement`.
+    pub fn reference(&self, placement: Placement) -> Option<&Reference> {
+        self.references.iter().rev().find(|r| r.placement == placement)
+    }
+}
+
+/// All facts of a run on one kind of port.
+///
+/// Counts are of the kind's units: frames or bytes.
+pub trait Facts: Sized + 'static {
+    /// This kind's own words in texts that all kinds share.
+    const WORDS: Words;
+    /// Rules that only this kind has, a list for each matter. Their ids say in which order they are asked.
+    const RULES: &'static [&'static [Rule<Self>]];
+    /// Remarks that only this kind has.
+    const REMARKS: &'static [Remark<Self>];
+    /// Whether a loop inside the chip that returns nothing speaks against the port.
+    const SILENCE_INSIDE_IS_FAILURE: bool;
+
+    /// What every kind has.
+    fn common(&self) -> &Common;
+
+    /// Units sent.
+    fn sent(&self) -> u64;
+
+    /// Units that came back.
+    fn returned(&self) -> u64;
+
+    /// Units that did not come back.
+    fn lost(&self) -> u64;
+
+    /// Of the lost, those lost inside this computer.
+    fn lost_inside(&self) -> u64;
+
+    /// Bits compared.
+    fn bits_compared(&self) -> u64;
+
+    /// Bits that came back wrong.
+    fn bit_errors(&self) -> u64;
+
+    /// Bit error ratio with its bounds, `None` when nothing that speaks about the wire was tried.
+    fn error_ratio(&self) -> Option<ErrorRatio>;
+
+    /// What failed of what could, to hold against a [`Reference`].
+    fn failed_of_tried(&self) -> ErrorCount;
+
+    /// Whether units lost or odd are proved to be as few as the limit allows.
+    fn losses_within_limit(&self) -> bool;
+
+    /// Whether this computer lost so much that the rest says too little of the line.
+    fn is_host_limited(&self) -> bool;
+
+    /// Whether a plug turns the signal back at the port. On two-wire RS-485 the port hears itself without one.
+    fn has_plug(&self) -> bool;
+
+    /// What the wrong bits were found in, with its count.
+    fn damaged_in(&self) -> String;
+
+    /// What was lost or odd, with its count.
+    fn odd(&self) -> String;
+
+    /// What a pass must tell beside the ratio; empty, or a clause that begins with `; `.
+    fn beside_pass(&self) -> String;
+
+    /// What to do after a pass.
+    fn after_pass(&self) -> &'static str;
+}
+
+/// A kind's own words in texts that all kinds share.
+pub struct Words {
+    /// One unit, such as `frame`.
+    pub unit: &'static str,
+    /// Several units, such as `frames`.
+    pub units: &'static str,
+    /// What to look at when none leaves.
+    pub if_none_leaves: &'static str,
+    /// What the run did when this computer lost units.
+    pub slowed: &'static str,
+    /// What the person can do so that this computer loses fewer.
+    pub send_slower: &'static str,
+}
 
 /// How the first single probes fared, before the throttle was opened.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Handful {
+pub struct FirstProbes {
     /// Sent.
     pub sent: u64,
     /// Came back.
@@ -69,6 +177,21 @@ pub struct Limit {
     pub bit_error_ratio: f64,
     /// How sure a pass must be.
     pub confidence: f64,
+}
+
+impl Limit {
+    /// Share of units of `bits` bits that a line exactly at the limit fails; none where the limit is no ratio.
+    pub fn units_allowed(&self, bits: f64) -> Option<f64> {
+        frame_ratio(self.bit_error_ratio, bits).ok()
+    }
+
+    /// Whether `failed` of `tried` units of `bits` bits are enough to blame anybody, and proved to be more than the limit
+    /// allows.
+    pub fn is_refuted_by(&self, failed: u64, tried: u64, bits: f64) -> bool {
+        let proved_above = lower_bound(failed.min(tried), tried, self.confidence);
+        failed >= ERRORS_MIN
+            && self.units_allowed(bits).zip(proved_above.ok()).is_some_and(|(allowed, proved)| proved > allowed)
+    }
 }
 
 /// What an error ratio counts.

@@ -1,13 +1,54 @@
-//! Evidence to verdict: a pure function, written as named rules in one list ([`rules::RULES`]).
+//! From the facts of a run to its verdict: a pure function, written as rules.
 //!
-//! The first rule that speaks decides the outcome. Rules that only add to the picture ([`rules::REMARKS`]) come after it.
-//! `docs/verdict.md` explains each.
+//! [`judge`] asks the rules in the order of their ids ([`id`]); the first that speaks decides. Remarks add to the picture
+//! and decide nothing. [`shared`] and [`remarks`] hold those that every kind of port has, over the trait of [`facts`];
+//! each kind brings its own. `docs/verdict.md` explains every one.
 
 pub mod facts;
+pub mod id;
 pub mod ratio;
+mod remarks;
 pub mod rule;
+pub mod shared;
+pub mod suspects;
 
+pub use id::RuleId;
 use serde::{Deserialize, Serialize};
+
+use facts::Facts;
+use remarks::Remarks;
+use rule::{Remark, Rule};
+use shared::Shared;
+
+/// Every rule over facts `F`, in the order in which they are asked.
+pub fn rules<F: Facts>() -> Vec<&'static Rule<F>> {
+    let mut rules: Vec<_> = Shared::<F>::RULES.iter().chain(F::RULES.iter().copied().flatten()).collect();
+    rules.sort_by(|a, b| a.id.cmp(&b.id));
+    rules
+}
+
+/// Every remark over facts `F`, in the order in which they follow a verdict.
+pub fn remarks<F: Facts>() -> Vec<&'static Remark<F>> {
+    let mut remarks: Vec<_> = Remarks::<F>::ALL.iter().chain(F::REMARKS).collect();
+    remarks.sort_by(|a, b| a.id.cmp(&b.id));
+    remarks
+}
+
+/// The verdict on a run: the first rule that speaks decides; remarks follow.
+pub fn judge<F: Facts>(facts: &F) -> Verdict {
+    let deciding = rules().into_iter().find_map(|rule| rule.judge(facts));
+    let mut verdict = deciding.unwrap_or_else(|| Verdict {
+        outcome: Outcome::Undecided,
+        location: Vec::new(),
+        segment: None,
+        sureness: "no rule fits this evidence".into(),
+        reasons: Vec::new(),
+        next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
+    });
+    let said = |remark: &Remark<F>| Some(Reason { rule: remark.id.clone(), text: (remark.say)(facts)? });
+    verdict.reasons.extend(remarks().into_iter().filter_map(said));
+    verdict
+}
 
 /// What a run found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -77,8 +118,8 @@ impl Location {
 /// Why, in a rule's words.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reason {
-    /// Name of the rule, as in `docs/verdict.md`.
-    pub rule: String,
+    /// The rule; `docs/verdict.md` explains each.
+    pub rule: RuleId,
     /// What was found, with its figure.
     pub text: String,
 }
@@ -102,6 +143,11 @@ pub struct Verdict {
 }
 
 impl Verdict {
+    /// The rule that decided; none where no rule fits.
+    pub fn rule(&self) -> Option<&RuleId> {
+        self.reasons.first().map(|reason| &reason.rule)
+    }
+
     /// Of a run that the host did not let begin, or go on: there is no evidence to judge.
     pub fn refused(text: String, next: String) -> Self {
         Self {
@@ -109,7 +155,7 @@ impl Verdict {
             location: Vec::new(),
             segment: None,
             sureness: "certain: this is what the host says".into(),
-            reasons: vec![Reason { rule: "refused".into(), text }],
+            reasons: vec![Reason { rule: RuleId::Refused, text }],
             next,
         }
     }

@@ -1,31 +1,39 @@
 //! A rule of a verdict, whatever kind of port its evidence is of.
 
-use super::{Location, Outcome, Reason, Verdict};
+use super::{Location, Outcome, Reason, RuleId, Verdict};
 
-/// A rule that can decide a run with evidence `E`.
-pub struct Rule<E> {
-    /// Its name, as in reports and `docs/verdict.md`.
-    pub name: &'static str,
-    /// Speaks or stays silent.
-    pub decide: fn(&E) -> Option<Finding>,
+/// One verdict rule over facts `F`.
+pub struct Rule<F> {
+    /// Its name, which also says when it is asked.
+    pub id: RuleId,
+    /// Says what it finds, or nothing.
+    pub decide: fn(&F) -> Option<Finding>,
 }
 
-impl<E> Rule<E> {
+impl<F> Rule<F> {
     /// The rule's verdict, if it has one.
-    pub fn judge(&self, evidence: &E) -> Option<Verdict> {
-        let finding = (self.decide)(evidence)?;
+    pub fn judge(&self, facts: &F) -> Option<Verdict> {
+        let finding = (self.decide)(facts)?;
         Some(Verdict {
             outcome: finding.outcome,
             location: finding.location,
             segment: None,
             sureness: finding.sureness,
-            reasons: vec![Reason { rule: self.name.to_owned(), text: finding.text }],
+            reasons: vec![Reason { rule: self.id.clone(), text: finding.text }],
             next: finding.next,
         })
     }
 }
 
-/// What a rule says when it speaks.
+/// Something said beside any verdict, which decides nothing.
+pub struct Remark<F> {
+    /// Its name, which also says where it stands among others.
+    pub id: RuleId,
+    /// Says what there is to say, or nothing.
+    pub say: fn(&F) -> Option<String>,
+}
+
+/// What a rule concludes from the facts of a run.
 pub struct Finding {
     /// Pass, fault, undecided or not tested.
     pub outcome: Outcome,
@@ -39,24 +47,35 @@ pub struct Finding {
     pub next: String,
 }
 
-/// What is said beside any verdict: a name, and the words where there are any.
-pub type Remark<E> = (&'static str, fn(&E) -> Option<String>);
+impl Finding {
+    /// Blames nobody.
+    pub fn new(outcome: Outcome, text: impl Into<String>) -> Self {
+        let (sureness, next) = (String::new(), String::new());
+        Self { outcome, location: Vec::new(), sureness, text: text.into(), next }
+    }
 
-/// The first rule that speaks decides; remarks follow.
-pub fn judge_by<E>(rules: &[Rule<E>], remarks: &[Remark<E>], evidence: &E) -> Verdict {
-    let deciding = rules.iter().find_map(|rule| rule.judge(evidence));
-    let mut verdict = deciding.unwrap_or_else(|| Verdict {
-        outcome: Outcome::Undecided,
-        location: Vec::new(),
-        segment: None,
-        sureness: "no rule fits this evidence".into(),
-        reasons: Vec::new(),
-        next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
-    });
-    verdict.reasons.extend(
-        remarks
-            .iter()
-            .filter_map(|(name, remark)| remark(evidence).map(|text| Reason { rule: (*name).to_owned(), text })),
-    );
-    verdict
+    /// This evidence decides nothing.
+    pub fn undecided(text: impl Into<String>) -> Self {
+        Self::new(Outcome::Undecided, text)
+    }
+
+    /// Nothing was tested.
+    pub fn not_tested(text: impl Into<String>) -> Self {
+        Self::new(Outcome::NotTested, text)
+    }
+
+    /// A fault among these.
+    pub fn fault(location: Vec<Location>, text: impl Into<String>) -> Self {
+        Self { location, ..Self::new(Outcome::Fault, text) }
+    }
+
+    /// Says how sure that is.
+    pub fn sure(self, how: impl Into<String>) -> Self {
+        Self { sureness: how.into(), ..self }
+    }
+
+    /// Says what to do now.
+    pub fn then(self, next: impl Into<String>) -> Self {
+        Self { next: next.into(), ..self }
+    }
 }

@@ -1,7 +1,7 @@
-//! Two sequential tests: they look at each new record and say when what came before no longer explains it.
+//! Two sequential tests. Each takes one record after another and signals when the records no longer fit those before.
 //!
-//! Both are cumulative sums (Page, "Continuous inspection schemes", Biometrika 41 (1954), pp. 100-115): evidence for the
-//! worse state adds up, evidence against it is taken off, and the sum never falls below zero.
+//! Both are cumulative sums (Page, "Continuous inspection schemes", Biometrika 41 (1954), pp. 100-115). Evidence for the
+//! worse state is added, evidence against it is subtracted, and the sum never falls below zero.
 
 use serde::{Deserialize, Serialize};
 

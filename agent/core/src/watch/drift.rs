@@ -1,7 +1,7 @@
 //! Drifts: figures of a port that move towards a fault while its runs still pass.
 //!
-//! Error events and link flaps are counts ([`CountChart`]); latency and received light are levels ([`LevelChart`]). A drift
-//! is no fault: it makes a port suspect, and says which figure moved.
+//! Error events and link flaps are counts ([`CountChart`]). Latency and received power are levels ([`LevelChart`]). A drift
+//! is not a fault. It makes the port suspect and says which figure moved.
 
 use serde::{Deserialize, Serialize};
 

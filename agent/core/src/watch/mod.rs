@@ -1,7 +1,7 @@
-//! Keeping ports proven over months: what is held of a port ([`standing`]), and what moves slowly towards a fault
-//! ([`drift`], on the [`chart`]s). Which ports are meant is said by a [`selector`].
+//! Watching ports over months.
 //!
-//! Pure: who watches brings records and times.
+//! [`standing`] keeps the state of each port. [`drift`] finds figures that move slowly towards a fault, by the tests in
+//! [`chart`]. A [`selector`] says which ports are meant. The caller brings records and times.
 
 pub mod chart;
 pub mod drift;

@@ -1,4 +1,4 @@
-//! Which ports are meant: a few conditions that must all hold.
+//! Selects ports by a few conditions, all of which must hold.
 
 use serde::{Deserialize, Serialize};
 

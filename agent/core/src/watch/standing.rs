@@ -1,13 +1,13 @@
-//! What is held of a port, and how the findings of its runs change it. `docs/agent.md` has the table.
+//! The state of a watched port, and how each run changes it. `docs/agent.md` has the table.
 //!
-//! One finding never fails a port and one pass never clears it: a door slammed near a cable is no fault, and a fault that
+//! One run never fails a port, and one pass never clears it. A door slammed near a cable is not a fault, and a fault that
 //! comes and goes is not gone because one run met a good moment.
 
 use serde::{Deserialize, Serialize};
 
 use crate::document::run::Report;
-use crate::judge::Outcome;
 use crate::judge::facts::Stopped;
+use crate::judge::{Outcome, Verdict};
 
 /// What is held of a port.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -44,7 +44,7 @@ impl State {
 
 /// What one run, or the attempt at one, says of its port.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Finding {
+pub enum Observation {
     /// Passed.
     Pass,
     /// A fault, with the deciding reason.
@@ -57,27 +57,31 @@ pub enum Finding {
     Interrupted,
 }
 
-impl Finding {
+impl Observation {
     /// What a report says of its port.
     pub fn of(report: &Report) -> Self {
-        let reason = report.verdict.reasons.first();
-        let text = reason.map_or_else(|| report.verdict.sureness.clone(), |r| format!("{}: {}", r.rule, r.text));
-        match (report.verdict.outcome, report.stopped) {
+        Self::of_verdict(&report.verdict, report.stopped)
+    }
+
+    fn of_verdict(verdict: &Verdict, stopped: Option<Stopped>) -> Self {
+        let reason = verdict.reasons.first();
+        let text = reason.map_or_else(|| verdict.sureness.clone(), |r| format!("{}: {}", r.rule, r.text));
+        match (verdict.outcome, stopped) {
             (_, Some(Stopped::TakenIntoService | Stopped::ForeignTraffic)) => Self::InService(text),
             (Outcome::Fault, _) => Self::Fault(text),
             (Outcome::Pass, _) => Self::Pass,
             (Outcome::Undecided, Some(Stopped::ByUser)) => Self::Interrupted,
             (Outcome::Undecided, _) => Self::Inconclusive(text),
-            (Outcome::NotTested, _) => match reason.map(|r| r.rule.as_str()) {
-                Some("in-service" | "foreign-traffic") => Self::InService(text),
-                _ if report.stopped == Some(Stopped::ByUser) => Self::Interrupted,
+            (Outcome::NotTested, _) => match reason {
+                Some(reason) if reason.rule.means_in_use() => Self::InService(text),
+                _ if stopped == Some(Stopped::ByUser) => Self::Interrupted,
                 _ => Self::Inconclusive(text),
             },
         }
     }
 }
 
-/// How many findings it takes.
+/// How many observations it takes to change the state.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Hysteresis {
     /// Faults in a row before the port counts as failed; 1 or more.
@@ -99,13 +103,13 @@ impl Default for Hysteresis {
 pub struct Standing {
     /// What is held.
     pub state: State,
-    /// Since when; 0 before the first finding.
+    /// Since when; 0 before the first observation.
     pub since_ms: i64,
     /// Why, in words.
     pub why: String,
     /// When a run last passed; none before the first pass.
     pub proven_ms: Option<i64>,
-    /// State before the port was skipped, which a later finding goes on from.
+    /// State before the port was skipped, from which a later observation goes on.
     before_skip: Option<State>,
     faults_in_row: u32,
     passes_in_row: u32,
@@ -126,12 +130,18 @@ pub struct Change {
 }
 
 impl Standing {
-    /// Takes a finding; `drifts` are the figures that drift now, in words. The change of state, if it is one.
-    pub fn take(&mut self, finding: &Finding, drifts: &[String], at_ms: i64, rule: Hysteresis) -> Option<Change> {
+    /// Takes an observation, and `drifts`: the figures that drift now, in words. Returns the change of state, if there is one.
+    pub fn take(
+        &mut self,
+        observation: &Observation,
+        drifts: &[String],
+        at_ms: i64,
+        rule: Hysteresis,
+    ) -> Option<Change> {
         let settled = self.before_skip.unwrap_or(self.state);
-        match finding {
-            Finding::Interrupted => None,
-            Finding::InService(why) => {
+        match observation {
+            Observation::Interrupted => None,
+            Observation::InService(why) => {
                 if self.state != State::Skipped {
                     self.before_skip = Some(self.state);
                 }
@@ -139,7 +149,7 @@ impl Standing {
                 (self.faults_in_row, self.passes_in_row, self.inconclusive_in_row) = (0, 0, 0);
                 self.become_state(State::Skipped, at_ms, why.clone())
             }
-            Finding::Fault(why) => {
+            Observation::Fault(why) => {
                 self.before_skip = None;
                 (self.passes_in_row, self.inconclusive_in_row) = (0, 0);
                 self.faults_in_row = self.faults_in_row.saturating_add(1);
@@ -147,7 +157,7 @@ impl Standing {
                 let to = if failed { State::Failed } else { State::Suspect };
                 self.become_state(to, at_ms, why.clone())
             }
-            Finding::Pass => {
+            Observation::Pass => {
                 self.before_skip = None;
                 (self.faults_in_row, self.inconclusive_in_row) = (0, 0);
                 self.passes_in_row = self.passes_in_row.saturating_add(1);
@@ -164,7 +174,7 @@ impl Standing {
                 }
                 self.become_state(State::Proven, at_ms, "passed".into())
             }
-            Finding::Inconclusive(why) => {
+            Observation::Inconclusive(why) => {
                 let was_in_use = self.before_skip.take().is_some();
                 self.passes_in_row = 0;
                 self.inconclusive_in_row = self.inconclusive_in_row.saturating_add(1);
@@ -227,34 +237,53 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::judge::{Reason, RuleId};
 
-    fn fault() -> Finding {
-        Finding::Fault("bit-errors: many".into())
+    fn fault() -> Observation {
+        Observation::Fault("bit-errors: many".into())
     }
-    fn unclear() -> Finding {
-        Finding::Inconclusive("nothing-returned: none".into())
+    fn unclear() -> Observation {
+        Observation::Inconclusive("nothing-returned: none".into())
     }
-    fn used() -> Finding {
-        Finding::InService("in-service: quay3 has the address 192.0.2.1/24".into())
+    fn used() -> Observation {
+        Observation::InService("in-service: quay3 has the address 192.0.2.1/24".into())
     }
 
-    /// States after each finding, from unknown.
-    fn walk(findings: &[Finding]) -> Vec<State> {
+    /// States after each observation, from unknown.
+    fn walk(observations: &[Observation]) -> Vec<State> {
         let mut standing = Standing::default();
-        let each = |(n, f): (usize, &Finding)| {
+        let each = |(n, f): (usize, &Observation)| {
             standing.take(f, &[], n as i64 + 1, Hysteresis::default());
             standing.state
         };
-        findings.iter().enumerate().map(each).collect()
+        observations.iter().enumerate().map(each).collect()
+    }
+
+    #[test]
+    fn a_port_that_somebody_else_uses_is_in_service_whatever_it_carries() {
+        let of = |rule: RuleId, outcome: Outcome| {
+            let reasons = vec![Reason { rule, text: "heard".into() }];
+            let (location, sureness, next) = (Vec::new(), String::new(), String::new());
+            Observation::of_verdict(&Verdict { outcome, location, segment: None, sureness, reasons, next }, None)
+        };
+        for (rule, text) in [
+            (RuleId::InService, "in-service: heard"),
+            (RuleId::ForeignTraffic, "foreign-traffic: heard"),
+            (RuleId::ForeignBytes, "foreign-bytes: heard"),
+        ] {
+            assert_eq!(of(rule, Outcome::NotTested), Observation::InService(text.into()));
+        }
+        let untested = of(RuleId::NothingSent, Outcome::NotTested);
+        assert_eq!(untested, Observation::Inconclusive("nothing-sent: heard".into()));
     }
 
     #[test]
     fn one_fault_is_a_suspicion_two_are_a_failure_and_two_passes_clear_it() {
         use State::{Failed, Proven, Suspect};
-        let walked = walk(&[Finding::Pass, fault(), fault(), Finding::Pass, Finding::Pass]);
+        let walked = walk(&[Observation::Pass, fault(), fault(), Observation::Pass, Observation::Pass]);
         assert_eq!(walked, [Proven, Suspect, Failed, Failed, Proven]);
         // A fault that comes and goes is never cleared by the single passes in between.
-        let walked = walk(&[Finding::Pass, fault(), Finding::Pass, fault(), Finding::Pass]);
+        let walked = walk(&[Observation::Pass, fault(), Observation::Pass, fault(), Observation::Pass]);
         assert_eq!(walked, [Proven, Suspect, Suspect, Suspect, Suspect]);
     }
 
@@ -262,7 +291,7 @@ mod tests {
     fn what_decides_nothing_takes_no_proof_away_at_once_and_clears_no_fault() {
         use State::{Proven, Suspect, Unknown};
         assert_eq!(
-            walk(&[Finding::Pass, unclear(), unclear(), unclear(), Finding::Pass]),
+            walk(&[Observation::Pass, unclear(), unclear(), unclear(), Observation::Pass]),
             [Proven, Proven, Proven, Unknown, Proven]
         );
         assert_eq!(
@@ -275,19 +304,19 @@ mod tests {
     fn a_skipped_port_goes_on_from_where_it_was() {
         use State::{Failed, Proven, Skipped, Suspect};
         assert_eq!(
-            walk(&[fault(), fault(), used(), used(), Finding::Pass, Finding::Pass]),
+            walk(&[fault(), fault(), used(), used(), Observation::Pass, Observation::Pass]),
             [Suspect, Failed, Skipped, Skipped, Failed, Proven]
         );
-        assert_eq!(walk(&[Finding::Pass, used(), Finding::Pass]), [Proven, Skipped, Proven]);
-        assert_eq!(walk(&[Finding::Pass, used(), unclear()]), [Proven, Skipped, State::Unknown]);
+        assert_eq!(walk(&[Observation::Pass, used(), Observation::Pass]), [Proven, Skipped, Proven]);
+        assert_eq!(walk(&[Observation::Pass, used(), unclear()]), [Proven, Skipped, State::Unknown]);
     }
 
     #[test]
     fn an_interrupted_run_says_nothing() {
         let mut standing = Standing::default();
-        standing.take(&Finding::Pass, &[], 5, Hysteresis::default());
+        standing.take(&Observation::Pass, &[], 5, Hysteresis::default());
         let before = standing.clone();
-        assert_eq!(standing.take(&Finding::Interrupted, &[], 9, Hysteresis::default()), None);
+        assert_eq!(standing.take(&Observation::Interrupted, &[], 9, Hysteresis::default()), None);
         assert_eq!(standing, before);
     }
 
@@ -295,50 +324,56 @@ mod tests {
     fn a_drift_makes_suspect_and_holds_until_it_is_over() {
         let mut standing = Standing::default();
         let drift = ["latency grew".to_owned()];
-        standing.take(&Finding::Pass, &[], 1, Hysteresis::default());
-        let change = standing.take(&Finding::Pass, &drift, 2, Hysteresis::default()).unwrap();
+        standing.take(&Observation::Pass, &[], 1, Hysteresis::default());
+        let change = standing.take(&Observation::Pass, &drift, 2, Hysteresis::default()).unwrap();
         assert_eq!((change.from, change.to), (State::Proven, State::Suspect));
         assert!(change.why.contains("latency grew"));
-        assert_eq!(standing.take(&Finding::Pass, &drift, 3, Hysteresis::default()), None);
-        assert_eq!(standing.take(&Finding::Pass, &[], 4, Hysteresis::default()), None);
-        let change = standing.take(&Finding::Pass, &[], 5, Hysteresis::default()).unwrap();
+        assert_eq!(standing.take(&Observation::Pass, &drift, 3, Hysteresis::default()), None);
+        assert_eq!(standing.take(&Observation::Pass, &[], 4, Hysteresis::default()), None);
+        let change = standing.take(&Observation::Pass, &[], 5, Hysteresis::default()).unwrap();
         assert_eq!(change.to, State::Proven);
     }
 
     #[test]
     fn an_old_proof_is_none() {
         let mut standing = Standing::default();
-        standing.take(&Finding::Pass, &[], 1000, Hysteresis::default());
+        standing.take(&Observation::Pass, &[], 1000, Hysteresis::default());
         assert_eq!(standing.grow_old(1500, 500), None);
         assert_eq!(standing.grow_old(1501, 500).unwrap().to, State::Unknown);
         assert_eq!(standing.grow_old(9999, 500), None);
     }
 
-    fn findings() -> impl Strategy<Value = Finding> {
-        prop_oneof![Just(Finding::Pass), Just(fault()), Just(unclear()), Just(used()), Just(Finding::Interrupted)]
+    fn observations() -> impl Strategy<Value = Observation> {
+        prop_oneof![
+            Just(Observation::Pass),
+            Just(fault()),
+            Just(unclear()),
+            Just(used()),
+            Just(Observation::Interrupted)
+        ]
     }
 
     proptest! {
         /// Whatever comes: failed only after enough faults in a row, proven only upon a pass.
         #[test]
-        fn the_rules_hold_for_any_history(history in prop::collection::vec(findings(), 0..60)) {
+        fn the_rules_hold_for_any_history(history in prop::collection::vec(observations(), 0..60)) {
             let mut standing = Standing::default();
             let rule = Hysteresis::default();
             let mut faults = 0;
-            for (at, finding) in history.iter().enumerate() {
-                match finding {
-                    Finding::Fault(_) => faults += 1,
-                    Finding::Pass | Finding::InService(_) => faults = 0,
+            for (at, observation) in history.iter().enumerate() {
+                match observation {
+                    Observation::Fault(_) => faults += 1,
+                    Observation::Pass | Observation::InService(_) => faults = 0,
                     _ => {}
                 }
-                let change = standing.take(finding, &[], at as i64, rule);
+                let change = standing.take(observation, &[], at as i64, rule);
                 if let Some(change) = change {
                     prop_assert_ne!(change.from, change.to);
                     match change.to {
-                        State::Proven => prop_assert_eq!(finding, &Finding::Pass),
-                        State::Suspect => prop_assert!(matches!(finding, Finding::Fault(_) | Finding::Pass | Finding::Inconclusive(_))),
+                        State::Proven => prop_assert_eq!(observation, &Observation::Pass),
+                        State::Suspect => prop_assert!(matches!(observation, Observation::Fault(_) | Observation::Pass | Observation::Inconclusive(_))),
                         State::Failed if change.from != State::Skipped => prop_assert!(faults >= rule.faults_to_fail),
-                        State::Skipped => prop_assert!(matches!(finding, Finding::InService(_))),
+                        State::Skipped => prop_assert!(matches!(observation, Observation::InService(_))),
                         _ => {}
                     }
                 }

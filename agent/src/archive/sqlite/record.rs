@@ -157,7 +157,7 @@ impl Record {
             profile: report.profile.clone(),
             outcome: report.verdict.outcome.name().into(),
             location: report.verdict.location.iter().map(|l| l.name()).collect::<Vec<_>>().join(","),
-            rule: report.verdict.reasons.first().map(|r| r.rule.clone()),
+            rule: report.verdict.rule().map(ToString::to_string),
             error_basis: ratio.map(|r| if r.basis == Basis::Bits { "bits" } else { "frames" }.into()),
             error_trials: ratio.map(|r| r.trials),
             errors: ratio.map(|r| r.errors),

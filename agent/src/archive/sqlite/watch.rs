@@ -219,14 +219,14 @@ fn record_line(record: &Record) -> RecordLine {
 
 #[cfg(test)]
 mod tests {
-    use turnback_core::watch::standing::{Finding, Hysteresis};
+    use turnback_core::watch::standing::{Hysteresis, Observation};
 
     use super::*;
     use crate::daemon::logbook::Memory;
 
     fn entry(port: &str, n: i64, targets: &[&str]) -> Entry {
         let mut memory = PortMemory { skips: n as u64, ..PortMemory::default() };
-        let change = memory.standing.take(&Finding::Pass, &[], n, Hysteresis::default());
+        let change = memory.standing.take(&Observation::Pass, &[], n, Hysteresis::default());
         let outgoing = targets.iter().map(|target| Outgoing {
             id: format!("{port}-{n}"),
             target: (*target).to_owned(),

@@ -7,7 +7,7 @@ use turnback_core::{
     document::run::Report,
     watch::{
         drift::Sample,
-        standing::{Change, Finding, Hysteresis, State},
+        standing::{Change, Hysteresis, Observation, State},
     },
 };
 
@@ -35,19 +35,19 @@ impl<S: Site> Supervisor<S> {
         let (finding, report, told) = match end {
             RunEnd::Report(report) => {
                 let told = Ok(Found::Report(report.clone()));
-                let finding = match Finding::of(&report) {
+                let finding = match Observation::of(&report) {
                     // It was given up and said so; what it found that late is on record and says nothing more.
-                    _ if running.hung => Finding::Interrupted,
+                    _ if running.hung => Observation::Interrupted,
                     // Time was up: the run was ended by us and decided nothing.
-                    Finding::Interrupted if running.ended_at.is_some() && !running.by_hand && !ending => {
-                        Finding::Inconclusive("took-too-long: the run was ended because its time was up".into())
+                    Observation::Interrupted if running.ended_at.is_some() && !running.by_hand && !ending => {
+                        Observation::Inconclusive("took-too-long: the run was ended because its time was up".into())
                     }
                     finding => finding,
                 };
                 (finding, Some(report), told)
             }
-            RunEnd::Pairs(_) if running.by_hand => (Finding::Interrupted, None, Err("ended by hand".to_owned())),
-            RunEnd::Pairs(pairs) => (Finding::Interrupted, None, Ok(Found::Pairs(pairs))),
+            RunEnd::Pairs(_) if running.by_hand => (Observation::Interrupted, None, Err("ended by hand".to_owned())),
+            RunEnd::Pairs(pairs) => (Observation::Interrupted, None, Ok(Found::Pairs(pairs))),
             RunEnd::Busy(text) => {
                 tracing::info!(port, run, why = text, "not tested now: another run has the port");
                 let round = self.settle_slot(&port, &running.cause);
@@ -65,10 +65,10 @@ impl<S: Site> Supervisor<S> {
             RunEnd::Failed(text) => {
                 tracing::error!(port, run, error = text, "the run could not be made");
                 *self.shared.board().figures.run_errors.entry(port.clone()).or_default() += 1;
-                (Finding::Inconclusive(format!("not-made: {text}")), None, Err(text))
+                (Observation::Inconclusive(format!("not-made: {text}")), None, Err(text))
             }
         };
-        let finding = if running.aside { Finding::Interrupted } else { finding };
+        let finding = if running.aside { Observation::Interrupted } else { finding };
         self.end_stage(&running.cause, &run, told).await;
         let outcome = report.as_ref().map(|report| report.verdict.outcome);
         tracing::info!(port, run, outcome = outcome.map_or("none", |o| o.name()), "run over");
@@ -77,7 +77,7 @@ impl<S: Site> Supervisor<S> {
         }
         // Ended because the daemon ends: the time of its schedule is still to be dealt with, after the restart.
         let round = match finding {
-            Finding::Interrupted if ending => None,
+            Observation::Interrupted if ending => None,
             _ => self.settle_slot(&port, &running.cause),
         };
         let own = report.as_ref().filter(|_| !running.aside);
@@ -135,7 +135,7 @@ impl<S: Site> Supervisor<S> {
         &mut self,
         port: &str,
         run: Option<String>,
-        finding: &Finding,
+        finding: &Observation,
         drifts: &[String],
         round: Option<usize>,
         report: Option<Box<Report>>,
@@ -147,17 +147,17 @@ impl<S: Site> Supervisor<S> {
             let board = &mut *board;
             let rule = hysteresis(&board.config, round.or_else(|| board.ports.get(port)?.rounds.first().copied()));
             let Some(watched) = board.ports.get_mut(port) else { return };
-            if let Finding::InService(_) = finding {
+            if let Observation::InService(_) = finding {
                 watched.memory.skips += 1;
                 *board.figures.skips.entry(port.to_owned()).or_default() += 1;
             }
             watched.memory.begun = None;
-            if !matches!(finding, Finding::Interrupted) {
+            if !matches!(finding, Observation::Interrupted) {
                 watched.memory.drifts = drifts.to_vec();
             }
             let standing = &mut watched.memory.standing;
             let change = standing.take(finding, drifts, now_ms, rule);
-            let wanted = standing.wants_repeat(rule) && !matches!(finding, Finding::Interrupted);
+            let wanted = standing.wants_repeat(rule) && !matches!(finding, Observation::Interrupted);
             // A port that is neither good nor bad for long is left to its schedule.
             let most = rule.faults_to_fail + rule.passes_to_clear + rule.inconclusive_to_doubt;
             let again = (wanted && watched.memory.repeats < most).then(|| standing.inconclusive_in_row());

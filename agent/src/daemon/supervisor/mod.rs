@@ -15,7 +15,7 @@ use std::{collections::BTreeSet, sync::Arc, time::Duration};
 
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::mpsc;
-use turnback_core::watch::standing::Finding;
+use turnback_core::watch::standing::Observation;
 
 use super::{
     announce::with_logbook,
@@ -225,7 +225,7 @@ impl<S: Site> Supervisor<S> {
         for (port, (run, round)) in cut_off {
             tracing::warn!(port, run, round, "a run was cut off when the daemon ended");
             let number = self.shared.board().config.rounds.iter().position(|r| r.name == round);
-            let finding = Finding::Inconclusive(format!("cut-off: run {run} was cut off when the daemon ended"));
+            let finding = Observation::Inconclusive(format!("cut-off: run {run} was cut off when the daemon ended"));
             self.conclude(&port, Some(run), &finding, &[], number, None, now).await;
         }
     }
@@ -287,8 +287,9 @@ impl<S: Site> Supervisor<S> {
             );
             *self.shared.board().figures.run_errors.entry(port.clone()).or_default() += 1;
             let round = self.settle_slot(&port, &cause);
-            let finding =
-                Finding::Inconclusive(format!("driver-hangs: run {run} did not end in time nor when it was told to"));
+            let finding = Observation::Inconclusive(format!(
+                "driver-hangs: run {run} did not end in time nor when it was told to"
+            ));
             self.conclude(&port, Some(run), &finding, &[], round, None, now).await;
         }
         next

@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use turnback_core::{
     base::{placement::Placement, rng::Rng},
     event::Event,
-    watch::standing::Finding,
+    watch::standing::Observation,
 };
 
 use super::{Over, Supervisor, due::Candidate};
@@ -43,15 +43,15 @@ impl<S: Site> Supervisor<S> {
         }
         let facts = self.shared.board().ports.get(&name).and_then(|p| p.facts.clone());
         let refused = match &facts {
-            None => Some(Finding::Inconclusive("port-gone: the machine does not have this port now".into())),
-            Some(facts) if !facts.in_service.is_empty() => Some(Finding::InService(facts.in_service.join("; "))),
+            None => Some(Observation::Inconclusive("port-gone: the machine does not have this port now".into())),
+            Some(facts) if !facts.in_service.is_empty() => Some(Observation::InService(facts.in_service.join("; "))),
             Some(_) => None,
         };
         let run = asked.as_ref().map_or_else(|| uuid::Uuid::now_v7().to_string(), |a| a.run.clone());
         if let Some(finding) = refused {
             self.settle_slot(&name, &cause);
             let why = match &finding {
-                Finding::InService(why) => {
+                Observation::InService(why) => {
                     tracing::info!(port = name, why, "skipped: in service");
                     format!("{name} is in service: {why}")
                 }

@@ -6,13 +6,11 @@ use turnback_core::{
     base::placement::Placement,
     event::Event,
     judge::{
-        Outcome,
-        facts::{Basis, Reference},
+        Outcome, RuleId,
+        facts::{Basis, Facts, Reference},
+        judge,
     },
-    kind::ethernet::{
-        counters::classify::classify, facts::Evidence, link::PortSetting, ratio::bit_error_ratio, rules::judge,
-        stream::tally::Counts,
-    },
+    kind::ethernet::{counters::classify::classify, link::PortSetting, stream::tally::Counts},
     plan::{SIZE_MIN, Step},
     signal::pattern::Pattern,
 };
@@ -44,7 +42,7 @@ impl Run<'_> {
         for place in places {
             let verdict = judge(&self.evidence());
             let open = verdict.outcome == Outcome::Fault && verdict.location.len() > 1
-                || verdict.reasons.first().is_some_and(|r| r.rule == "nothing-returned");
+                || verdict.rule() == Some(&RuleId::NothingReturned);
             if !open {
                 break;
             }
@@ -87,7 +85,7 @@ impl Run<'_> {
         self.gathered.counters_before = kept.0.counters_before.clone();
         self.gathered.slowdowns = kept.0.slowdowns;
         let tried = self.try_here();
-        let there = Evidence { placement: place, ..self.evidence() };
+        let there = self.evidence();
         self.gathered = kept.0;
         self.link = kept.1;
         self.fallback_mbps = kept.2;
@@ -100,7 +98,7 @@ impl Run<'_> {
         if there.counts.returned == 0 && there.counts.late > 0 {
             return Ok(None);
         }
-        let ratio = bit_error_ratio(&there);
+        let ratio = there.error_ratio();
         let trials = ratio.map_or(0, |r| r.trials);
         // Lost frames are among the failed ones already where frames are counted.
         let lost = if there.basis() == Basis::Bits { there.losses.wire() } else { 0 };

@@ -3,7 +3,7 @@
 use turnback_core::{
     base::time::ClockSource,
     document::run::{SecondsSummary, StepReport, ZeroLossRate},
-    judge::facts::{ERRORS_MIN, Handful, Limit, Reference, Stopped},
+    judge::facts::{ERRORS_MIN, FirstProbes, Limit, Reference, Stopped},
     kind::ethernet::{
         counters::{CounterDelta, Counters, difference},
         facts::{Heard, Losses},
@@ -29,7 +29,7 @@ pub struct Gathered {
     /// Foreign and own frames.
     pub heard: Heard,
     /// First single probes.
-    pub handful: Handful,
+    pub handful: FirstProbes,
     /// Probes lost before the first one came back, where a later one did: a port that had just been switched on was not
     /// ready yet. They are in the counts, and left out of the judgement: a few of them would refute a strict limit.
     pub lost_before_ready: u64,

@@ -4,10 +4,10 @@ use std::time::Duration;
 
 use turnback_core::{
     base::time::SECOND_NS,
-    judge::{Outcome, facts::Basis},
-    kind::ethernet::{
-        ratio::{bit_error_ratio, frames_allowed},
-        rules::judge,
+    judge::{
+        Outcome,
+        facts::{Basis, Facts},
+        judge,
     },
     plan::PlanError,
     stats::proof::{Decision, Looks, Proof},
@@ -46,7 +46,8 @@ impl Run<'_> {
     /// Whether the counts so far prove or refute the target; bits needed are bits whatever is counted.
     pub(super) fn proof_so_far(&self) -> Result<Decision, CheckError> {
         let evidence = self.evidence();
-        let (Some(ratio), Some(frames_allowed)) = (bit_error_ratio(&evidence), frames_allowed(&evidence)) else {
+        let allowed = evidence.common.limit.units_allowed(evidence.frame_bits);
+        let (Some(ratio), Some(frames_allowed)) = (evidence.error_ratio(), allowed) else {
             return Ok(Decision::Continue { bits_needed: None });
         };
         let (limit, bits_per_trial) = match ratio.basis {

@@ -6,13 +6,13 @@ use turnback_core::{
     event::Event,
     judge::{
         Verdict,
-        facts::{Handful, Limit, Stopped},
+        facts::{Common, FirstProbes, Limit, Stopped},
+        judge,
     },
     kind::ethernet::{
         counters::{CounterDelta, Counters},
-        facts::{Evidence, Heard},
+        facts::{EthernetFacts, Heard},
         link::{Capabilities, LinkState},
-        rules::judge,
     },
     plan::Profile,
     signal::compare::DamageTally,
@@ -23,7 +23,7 @@ use super::{CheckOptions, Run};
 use crate::{engine::ethernet::measured::summarise, error_chain::with_causes, ports::PortError};
 
 impl Run<'_> {
-    pub(super) fn evidence(&self) -> Evidence {
+    pub(super) fn evidence(&self) -> EthernetFacts {
         let mut counts = self.gathered.tally.counts;
         let mut losses = self.gathered.losses.with_late(counts.late);
         let not_ready = self.gathered.lost_before_ready.min(losses.on_wire);
@@ -33,16 +33,22 @@ impl Run<'_> {
         let delta = self.gathered.delta(&self.counters_after);
         // Link statistics of a real adapter count what it sent; a driver that counts at hand-over says nothing new.
         let transmitted = (self.counters_after != Counters::default()).then_some(delta.grown.link.tx_packets);
-        Evidence {
-            placement: self.placement,
+        EthernetFacts {
+            common: Common {
+                placement: self.placement,
+                in_service: self.in_service.clone(),
+                damage: self.gathered.tally.damage.kind(),
+                slowdowns: self.gathered.slowdowns,
+                limit: limit(&self.options.profile),
+                stopped: self.gathered.stopped.or(self.cancel.is_cancelled().then_some(Stopped::ByUser)),
+                references: self.gathered.references.clone(),
+            },
             capabilities: self.port.capabilities(),
-            in_service: self.in_service.clone(),
             link: self.link,
             fallback_mbps: self.fallback_mbps,
             bad_frames_delivered: self.bad_frames_delivered,
             link_flaps: self.gathered.link_flaps,
             heard: self.gathered.heard,
-            handful: self.gathered.handful,
             counts,
             losses,
             frame_bits: self.gathered.frame_bits(),
@@ -52,11 +58,6 @@ impl Run<'_> {
                 .filter_map(LatencyHistogram::min_ns)
                 .min(),
             spells: self.gathered.spells(&limit(&self.options.profile)),
-            damage: self.gathered.tally.damage.kind(),
-            slowdowns: self.gathered.slowdowns,
-            limit: limit(&self.options.profile),
-            stopped: self.gathered.stopped.or(self.cancel.is_cancelled().then_some(Stopped::ByUser)),
-            references: self.gathered.references.clone(),
         }
     }
 
@@ -96,9 +97,9 @@ impl Run<'_> {
             fallback_mbps: evidence.fallback_mbps,
             link_flaps: evidence.link_flaps,
             heard: evidence.heard,
-            handful: evidence.handful,
-            stopped: evidence.stopped,
-            references: evidence.references.clone(),
+            handful: self.gathered.handful,
+            stopped: evidence.common.stopped,
+            references: evidence.common.references.clone(),
             settings_changed: self.settings_changed.clone(),
             cannot_show: run::cannot_show(&evidence.capabilities, evidence.fallback_mbps),
             warnings,
@@ -167,7 +168,7 @@ pub(in crate::engine) fn blank(
         fallback_mbps: None,
         link_flaps: 0,
         heard: Heard::default(),
-        handful: Handful::default(),
+        handful: FirstProbes::default(),
         limit: limit(&options.profile),
         stopped: None,
         references: Vec::new(),

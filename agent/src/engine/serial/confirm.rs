@@ -4,12 +4,8 @@
 use turnback_core::{
     base::{placement::Placement, time::SECOND_NS},
     event::Event,
-    judge::{Outcome, facts::Reference},
-    kind::serial::{
-        format::LineSetting,
-        plug::LinePlug,
-        rules::{judge_line, modem},
-    },
+    judge::{Outcome, facts::Reference, judge},
+    kind::serial::{format::LineSetting, plug::LinePlug, rules::modem},
     signal::pattern::Pattern,
 };
 
@@ -31,7 +27,7 @@ impl LineRun<'_> {
             places.push(Placement::AtPort);
         }
         for place in places {
-            let verdict = judge_line(&self.evidence());
+            let verdict = judge(&self.evidence());
             if verdict.outcome != Outcome::Fault || verdict.location.len() < 2 {
                 break;
             }
@@ -66,7 +62,7 @@ impl LineRun<'_> {
         }
         self.line.place(placement);
         tried?;
-        let lines = if there.placement == Placement::Internal || self.plug.has_modem_lines() {
+        let lines = if there.common.placement == Placement::Internal || self.plug.has_modem_lines() {
             modem::wrong_readings(&there)
         } else {
             0

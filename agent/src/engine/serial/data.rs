@@ -5,11 +5,8 @@ use std::time::Duration;
 use turnback_core::{
     base::time::SECOND_NS,
     event::Event,
-    judge::Outcome,
-    kind::serial::{
-        probe::BLOCK_BYTES,
-        rules::{judge_line, line_error_ratio},
-    },
+    judge::{Outcome, facts::Facts, judge},
+    kind::serial::probe::BLOCK_BYTES,
     plan::{Kind, PlanError},
     stats::{
         proof::{Decision, Looks, Proof},
@@ -75,7 +72,7 @@ impl LineRun<'_> {
 
     /// Nothing slower is left to try, and at this pace the line fails: more of it would only take long.
     fn fails_at_slowest(&self) -> bool {
-        self.window <= WINDOW_MIN && judge_line(&self.evidence()).outcome == Outcome::Fault
+        self.window <= WINDOW_MIN && judge(&self.evidence()).outcome == Outcome::Fault
     }
 
     /// Sends the profile's patterns by turns.
@@ -164,7 +161,7 @@ impl LineRun<'_> {
     /// Whether the counts so far prove or refute the target.
     fn is_decided(&self) -> Result<bool, CheckError> {
         let evidence = self.evidence();
-        let Some(ratio) = line_error_ratio(&evidence) else { return Ok(false) };
+        let Some(ratio) = evidence.error_ratio() else { return Ok(false) };
         let decided = Proof::new(ratio.limit, ratio.confidence, Looks::Repeated)
             .and_then(|proof| proof.decide(ratio.errors, ratio.trials))
             .map_err(|e| PlanError::Range {
@@ -172,7 +169,7 @@ impl LineRun<'_> {
                 given: ratio.confidence.to_string(),
                 allowed: e.to_string(),
             })?;
-        let outcome = judge_line(&evidence).outcome;
+        let outcome = judge(&evidence).outcome;
         Ok(match decided {
             Decision::Proved => outcome == Outcome::Pass,
             Decision::Refuted => outcome == Outcome::Fault,

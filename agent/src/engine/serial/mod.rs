@@ -18,14 +18,14 @@ use turnback_core::{
     event::Event,
     judge::{
         Outcome,
-        facts::{Handful, Reference, Stopped},
+        facts::{FirstProbes, Reference, Stopped},
+        judge,
     },
     kind::serial::{
         facts::{FlowCheck, FormatTrial, ModemReading},
         format::{LineErrors, LineFormat, LineSetting, ModemOutputs},
         plug::LinePlug,
         probe::{BLOCK_BYTES, BlockStream},
-        rules::judge_line,
         stream::{LineCounts, LineTally},
     },
     plan::Kind,
@@ -96,7 +96,7 @@ struct LineGathered {
     tally: LineTally,
     errors: Option<LineErrors>,
     foreign: u64,
-    handful: Handful,
+    handful: FirstProbes,
     modem: Vec<ModemReading>,
     flow: Option<FlowCheck>,
     break_returned: Option<bool>,
@@ -174,7 +174,7 @@ impl<'a> LineRun<'a> {
 
     /// Before anything is blamed: whoever opened the line meanwhile takes bytes from it.
     fn find_who_took_it(&mut self) -> Result<(), CheckError> {
-        if judge_line(&self.evidence()).outcome != Outcome::Pass && self.find_service()? {
+        if judge(&self.evidence()).outcome != Outcome::Pass && self.find_service()? {
             self.gathered.stopped = Some(Stopped::TakenIntoService);
         }
         Ok(())
@@ -316,7 +316,7 @@ impl<'a> LineRun<'a> {
             }
         }
         self.take(exchange)?;
-        let Handful { sent, returned } = self.gathered.handful;
+        let FirstProbes { sent, returned } = self.gathered.handful;
         (self.say)(Event::HandfulDone { sent, returned });
         Ok(self.gathered.tally.counts.returned > before.returned)
     }

@@ -7,11 +7,14 @@ use turnback_core::{
     },
     document::run::{HalfDuplex, Latency, LineReport, Report, Totals, Tried},
     event::Event,
-    judge::facts::{Limit, Stopped},
+    judge::{
+        facts::{Common, Facts, Limit, Stopped},
+        judge,
+    },
     kind::serial::{
-        facts::{LineEvidence, highest_clean},
+        facts::{SerialFacts, highest_clean},
         plug::LinePlug,
-        rules::{judge_line, line_cannot_show, line_error_ratio, modem},
+        rules::modem,
     },
 };
 
@@ -19,20 +22,27 @@ use super::LineRun;
 use crate::engine::ethernet::{measured::summarise, result::blank};
 
 impl LineRun<'_> {
-    pub(super) fn evidence(&self) -> LineEvidence {
+    pub(super) fn evidence(&self) -> SerialFacts {
         let g = &self.gathered;
-        LineEvidence {
-            placement: self.placement,
+        SerialFacts {
+            common: Common {
+                placement: self.placement,
+                in_service: self.in_service.clone(),
+                damage: g.tally.damage.kind(),
+                slowdowns: g.slowdowns,
+                limit: Limit {
+                    bit_error_ratio: self.options.profile.serial_target_ber,
+                    confidence: self.options.profile.confidence,
+                },
+                stopped: g.stopped.or(self.cancel.is_cancelled().then_some(Stopped::ByUser)),
+                references: g.references.clone(),
+            },
             capabilities: self.line.capabilities(),
-            in_service: self.in_service.clone(),
             plug: self.plug,
             format: self.format,
             foreign: g.foreign,
-            handful: g.handful,
             counts: g.tally.counts,
             errors: g.errors,
-            damage: g.tally.damage.kind(),
-            slowdowns: g.slowdowns,
             since_slowed: g.since_slowed,
             lost_at_slowest: g.lost_at_slowest,
             modem: g.modem.clone(),
@@ -40,18 +50,12 @@ impl LineRun<'_> {
             break_returned: g.break_returned,
             speeds: g.speeds.clone(),
             formats: g.formats.clone(),
-            limit: Limit {
-                bit_error_ratio: self.options.profile.serial_target_ber,
-                confidence: self.options.profile.confidence,
-            },
-            stopped: g.stopped.or(self.cancel.is_cancelled().then_some(Stopped::ByUser)),
-            references: g.references.clone(),
         }
     }
 
     pub(super) fn report(self) -> Report {
         let evidence = self.evidence();
-        let verdict = judge_line(&evidence);
+        let verdict = judge(&evidence);
         (self.say)(Event::RunEnded { verdict: verdict.clone() });
         let g = &self.gathered;
         let virtual_time = evidence.capabilities.moves_plug;
@@ -60,7 +64,7 @@ impl LineRun<'_> {
         let blank = blank(&self.options, self.line.identity(), None, self.placement, verdict);
         Report {
             totals: Totals::of_bytes(&g.tally.counts, evidence.lost_in_host()),
-            error_ratio: line_error_ratio(&evidence),
+            error_ratio: evidence.error_ratio(),
             tried: Tried { units: evidence.counts.pieces, failed: evidence.pieces_failed() },
             latency_loaded_ns: Latency { clock: latency.clock.clone(), ..Latency::default() },
             latency_ns: latency,
@@ -92,12 +96,12 @@ impl LineRun<'_> {
                 break_returned: evidence.break_returned,
                 modem_readings: evidence.modem.clone(),
             }),
-            handful: evidence.handful,
-            limit: evidence.limit,
-            stopped: evidence.stopped,
-            references: evidence.references.clone(),
+            handful: g.handful,
+            limit: evidence.common.limit,
+            stopped: evidence.common.stopped,
+            references: evidence.common.references.clone(),
             settings_changed: self.settings_changed.clone(),
-            cannot_show: line_cannot_show(&evidence),
+            cannot_show: evidence.cannot_show(),
             warnings: self.warnings.clone(),
             cautions: vec![Caution::SerialLevels, Caution::GroundPotential],
             ..blank

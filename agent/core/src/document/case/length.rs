@@ -1,7 +1,7 @@
-//! The length of the cable from the growth of the round trip, where the clock is fine enough.
+//! The length of the cable, from the growth of the round trip, where the clock is fine enough.
 //!
-//! A signal needs `1 / (v c)` for a metre, and goes out and back: `length = growth v c / 2`. The velocity factor `v` of twisted pair is
-//! 0.64 to 0.72 (examples in cable data, second hand; common practice), so the length is known to 6 % at best.
+//! A signal takes `1 / (v c)` for each metre and travels out and back, so `length = growth v c / 2`. The velocity factor `v` of
+//! twisted pair is 0.64 to 0.72 (examples in cable data, second hand; common practice). The length is known to 6 % at best.
 
 use super::line::{Line, Visit};
 use super::stage::Showing;

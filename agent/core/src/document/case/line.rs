@@ -1,8 +1,9 @@
-//! The stages of a case laid out along the line: at the port is 0, the far end of the first segment 1, and so on.
+//! The stages of a case, laid out along the line: place 0 is the port, place 1 the far end of the first segment, and so on.
 
 use super::Case;
 use super::name::{Spot, StageName};
 use super::stage::{Ended, Showing, Stage, StageResult};
+use crate::judge::RuleId;
 
 /// A stage whose plug was the case's own, in the case's own port, somewhere outside the chip.
 #[derive(Clone, Copy, Debug)]
@@ -23,8 +24,8 @@ impl Visit<'_> {
     /// Its failed units among those tried mean something: not without a link, nor where the link itself came and went, nor where
     /// what failed is none of them, such as a modem line.
     pub fn counts(&self) -> bool {
-        let uncounted = ["modem-lines", "flow-control", "format-fails"].contains(&self.result.rule.as_str());
-        self.result.tried.units > 0 && self.result.link_flaps == 0 && !self.slower_only && !uncounted
+        let r = self.result;
+        r.tried.units > 0 && r.link_flaps == 0 && !self.slower_only && r.rule.is_counted_in_units()
     }
 
     /// It failed for a part of its time only: the link came and went, or what failed came crowded into fewer seconds than chance
@@ -41,7 +42,7 @@ impl Visit<'_> {
 
     /// It showed spells, too few of them to be a failure: no pass either, whatever passes later.
     pub fn spells(&self) -> bool {
-        self.shows == Showing::Neither && self.result.rule == SPELLS
+        self.shows == Showing::Neither && self.result.rule == RuleId::ComesAndGoes
     }
 
     /// Times trouble began.
@@ -52,7 +53,7 @@ impl Visit<'_> {
 
 /// How a place has fared.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Spell {
+pub(super) struct History {
     /// Visits that passed.
     pub passes: u32,
     /// Visits that failed.
@@ -106,11 +107,8 @@ impl<'a> Line<'a> {
         }
         // A hand on the plug takes the link away once, and something from outside may make one spell; a second time at the same
         // place it is the place.
-        let trouble = |v: &Visit| {
-            v.shows == Showing::Fails
-                || v.shows == Showing::Neither
-                    && ["link-lost", "link-flapped", SPELLS].contains(&v.result.rule.as_str())
-        };
+        let trouble =
+            |v: &Visit| v.shows == Showing::Fails || v.shows == Showing::Neither && v.result.rule.is_excused_once();
         for place in 0..=line.far {
             if visits.iter().filter(|v| v.place == place && trouble(v)).count() >= 2 {
                 visits.iter_mut().filter(|v| v.place == place && trouble(v)).for_each(|v| v.shows = Showing::Fails);
@@ -147,23 +145,23 @@ impl<'a> Line<'a> {
         self.visits.iter().rfind(|v| v.place == place)
     }
 
-    pub fn spell(&self, place: usize) -> Spell {
-        let mut spell = Spell::default();
+    pub fn history(&self, place: usize) -> History {
+        let mut history = History::default();
         for visit in self.at(place) {
-            spell.long |= visit.long;
+            history.long |= visit.long;
             match visit.shows {
                 Showing::Passes => {
-                    spell.passes += 1;
-                    spell.passes_since += if visit.long { 2 } else { 1 };
+                    history.passes += 1;
+                    history.passes_since += if visit.long { 2 } else { 1 };
                 }
                 Showing::Fails => {
-                    spell.fails += 1;
-                    spell.passes_since = 0;
+                    history.fails += 1;
+                    history.passes_since = 0;
                 }
-                Showing::Neither | Showing::NotTested | Showing::HostFails => spell.unclear += 1,
+                Showing::Neither | Showing::NotTested | Showing::HostFails => history.unclear += 1,
             }
         }
-        spell
+        history
     }
 
     /// Results of every done attempt at a stage, oldest first.
@@ -210,7 +208,7 @@ impl<'a> Line<'a> {
 
 /// What a run with the plug in a port says of port and plug.
 pub(super) fn showing_at_port(result: &StageResult) -> Showing {
-    if result.showing == Showing::Neither && result.rule == "nothing-returned" {
+    if result.showing == Showing::Neither && result.rule == RuleId::NothingReturned {
         Showing::Fails
     } else {
         result.showing
@@ -220,9 +218,6 @@ pub(super) fn showing_at_port(result: &StageResult) -> Showing {
 fn done(stage: &Stage) -> Option<&StageResult> {
     stage.result.as_ref().filter(|_| stage.ended == Ended::Done)
 }
-
-/// The rule of a run that says: bad for a spell or two.
-pub(super) const SPELLS: &str = "comes-and-goes";
 
 /// Errored seconds may be fewer than chance makes them by this share, and by one: beyond that they are crowded. Our own choice: a slip
 /// costs a longer run and no wrong verdict.

@@ -1,8 +1,7 @@
-//! A case: the runs that together say whether a port, a plug or a cable is at fault, and in which segment.
+//! A case: the runs that together find whether a port, a plug or a cable is at fault, and which segment.
 //!
-//! [`Case`] is the document that is kept; [`stage`] is one run of it, [`name`] says where a stage turns the signal back;
-//! [`rules`] say what follows from the stages and which one would tell more.
-//! Nothing here asks whether the port carries frames or bytes.
+//! [`Case`] is the document that is kept. A [`stage`] is one run of it, and its [`name`] says where it turns the signal back. The
+//! [`rules`] conclude from the stages and choose the next one. They work alike for frames and bytes.
 
 pub mod length;
 mod line;
@@ -19,7 +18,6 @@ use crate::judge::Verdict;
 use crate::kind::ethernet::link::Capabilities;
 
 pub use name::{Spot, StageName};
-pub use rules::{judge_case, next_move};
 pub use stage::{Ended, Showing, Source, Stage, StageResult};
 
 /// Version of the document. It grows by one when a field changes its meaning or goes; new fields do not change it.

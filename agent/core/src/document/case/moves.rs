@@ -1,4 +1,4 @@
-//! What to do with the hands for a stage, what to look at, and what to beware of.
+//! What the technician does before a stage, what to look at, and the dangers.
 
 use super::Move;
 use super::line::Line;

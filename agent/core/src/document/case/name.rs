@@ -1,4 +1,4 @@
-//! Names of stages: where the signal is turned back, and with what.
+//! Names of stages. A name says where the signal is turned back, and with what.
 
 use std::{fmt, str::FromStr};
 

@@ -6,7 +6,7 @@ use super::name::StageName;
 use crate::document::run::{Latency, LossRatio, Report, Tried};
 use crate::judge::facts::Stopped;
 use crate::judge::ratio::ErrorRatio;
-use crate::judge::{Location, Outcome};
+use crate::judge::{Location, Outcome, RuleId};
 use crate::kind::ethernet::cable_test::CableTest;
 use crate::{base::placement::Placement, kind::ethernet::link::LinkState};
 
@@ -96,7 +96,7 @@ pub struct StageResult {
     /// The run's own location.
     pub location: Vec<Location>,
     /// Rule that decided the run.
-    pub rule: String,
+    pub rule: RuleId,
     /// Its reason, with the figure.
     pub text: String,
     /// Units tried and failed: what stages are compared by.
@@ -141,7 +141,7 @@ impl StageResult {
             showing,
             outcome,
             location: Vec::new(),
-            rule: "answered".into(),
+            rule: RuleId::Answered,
             text: format!(
                 "the technician says that it {}",
                 if showing == Showing::Passes { "passes" } else { "fails" }
@@ -190,7 +190,7 @@ impl StageResult {
             },
             outcome: verdict.outcome,
             location: verdict.location.clone(),
-            rule: deciding.map(|reason| reason.rule.clone()).unwrap_or_default(),
+            rule: verdict.rule().cloned().unwrap_or(RuleId::NoRule),
             text: deciding.map(|reason| reason.text.clone()).unwrap_or_default(),
             tried: report.tried,
             bits_compared: report.totals.bits_compared,

@@ -1,17 +1,15 @@
-//! All facts of a run, gathered before anything is concluded from them: of frames here, of bytes in [`mod@line`].
+//! All facts of a run with frames, gathered before anything is concluded from them.
 
-use crate::judge::facts::{Basis, Handful, Limit, Reference, Stopped};
 use serde::{Deserialize, Serialize};
+
+use crate::judge::facts::{Basis, Common};
 
 use crate::kind::ethernet::counters::CounterDelta;
 use crate::kind::ethernet::counters::classify::classify;
+use crate::kind::ethernet::link::{Capabilities, LinkState};
 use crate::kind::ethernet::stream::tally::Counts;
-use crate::signal::compare::DamageKind;
+use crate::stats::ratio::Bounds;
 use crate::stats::spells::Spells;
-use crate::{
-    base::placement::Placement,
-    kind::ethernet::link::{Capabilities, LinkState},
-};
 
 /// What was heard before anything was sent, and what came in between the probes later.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -83,27 +81,23 @@ impl Losses {
     }
 }
 
-/// All facts of a run.
+/// All facts of a run with frames.
 #[derive(Clone, Debug)]
-pub struct Evidence {
-    /// Where the plug is said to be.
-    pub placement: Placement,
+pub struct EthernetFacts {
+    /// What every kind of port has.
+    pub common: Common,
     /// The port can show and do this.
     pub capabilities: Capabilities,
     /// The adapter was told to deliver frames that failed its check, so that single wrong bits are seen.
     pub bad_frames_delivered: bool,
-    /// Reasons why the port is in service; empty when it is free.
-    pub in_service: Vec<String>,
     /// Link before anything was sent, after any fall-back.
     pub link: LinkState,
-    /// Speed forced because the port could not link to itself at its own.
+    /// Speed forced because the port could not link to itself at its own, Mb/s.
     pub fallback_mbps: Option<u32>,
     /// Times the link went away and came back during the run.
     pub link_flaps: u64,
     /// Foreign and own frames.
     pub heard: Heard,
-    /// First single probes.
-    pub handful: Handful,
     /// Probe counts over all steps.
     pub counts: Counts,
     /// Missing probes by class.
@@ -116,19 +110,9 @@ pub struct Evidence {
     pub shortest_trip_ns: Option<u64>,
     /// Stretches of seconds that failed far beyond the limit, however good the mean; what this computer may have lost is left out.
     pub spells: Spells,
-    /// Kind of damage.
-    pub damage: DamageKind,
-    /// Times the rate was lowered because the host lost probes.
-    pub slowdowns: u32,
-    /// What a pass must prove.
-    pub limit: Limit,
-    /// The run did not finish its plan.
-    pub stopped: Option<Stopped>,
-    /// Runs with the plug elsewhere.
-    pub references: Vec<Reference>,
 }
 
-impl Evidence {
+impl EthernetFacts {
     /// Where the adapter drops damaged frames before anybody sees them, only frames can be counted.
     pub fn basis(&self) -> Basis {
         if self.capabilities.checks_frames && !self.bad_frames_delivered { Basis::Frames } else { Basis::Bits }
@@ -146,6 +130,18 @@ impl Evidence {
             .saturating_add(self.counts.damaged)
             .saturating_add(self.lengths_changed())
             .min(self.frames_tried())
+    }
+
+    /// Share of frames that did not come back as sent, with bounds; host losses left out.
+    pub fn loss_ratio(&self) -> Option<Bounds> {
+        let tried = self.frames_tried();
+        Bounds::new(self.losses.wire().min(tried), tried, self.common.limit.confidence).ok()
+    }
+
+    /// Whether `failed` frames refute the limit by themselves. Wrong bits come in bursts: however many one frame holds, it is
+    /// one hit, and bounds on bits, which take them as independent, would call it proof.
+    pub fn is_refuted_by(&self, failed: u64) -> bool {
+        self.common.limit.is_refuted_by(failed, self.frames_tried(), self.frame_bits)
     }
 
     /// Returned probes that were shorter or longer than sent.

@@ -6,7 +6,6 @@ pub mod counters;
 pub mod facts;
 pub mod link;
 pub mod probe;
-pub mod ratio;
 pub mod rules;
 pub mod sim;
 pub mod stream;

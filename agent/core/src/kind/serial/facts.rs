@@ -1,13 +1,11 @@
-//! All facts of a run on a serial port.
+//! All facts of a run on a serial port, gathered before anything is concluded from them.
 
 use serde::{Deserialize, Serialize};
 
-use crate::base::placement::Placement;
-use crate::judge::facts::{Handful, Limit, Reference, Stopped};
+use crate::judge::facts::Common;
 use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
-use crate::signal::compare::DamageKind;
 
 /// Modem lines as they were read while the port drove its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -106,29 +104,21 @@ pub fn lowest_failing(speeds: &[FormatTrial]) -> Option<u32> {
 
 /// All facts of a run on a serial port.
 #[derive(Clone, Debug)]
-pub struct LineEvidence {
-    /// Where the plug is said to be.
-    pub placement: Placement,
+pub struct SerialFacts {
+    /// What every kind of port has.
+    pub common: Common,
     /// What the port can show and do.
     pub capabilities: LineCapabilities,
-    /// Reasons why the port is in service; empty when it is free.
-    pub in_service: Vec<String>,
     /// The plug that is said to be fitted; [`LinePlug::Internal`] in a run inside the chip.
     pub plug: LinePlug,
     /// Format of the data steps, as taken.
     pub format: LineFormat,
     /// Bytes heard before anything was sent.
     pub foreign: u64,
-    /// First single blocks.
-    pub handful: Handful,
     /// Byte counts of the data steps.
     pub counts: LineCounts,
     /// Line errors of the data steps, where counted.
     pub errors: Option<LineErrors>,
-    /// Kind of damage.
-    pub damage: DamageKind,
-    /// Times fewer bytes were let out at once because this computer lost some.
-    pub slowdowns: u32,
     /// Byte counts since fewer were let out at once for the last time; nothing where that never was. Bytes are missing there only at
     /// the slowest pace, since else still fewer would have been let out.
     pub since_slowed: LineCounts,
@@ -145,15 +135,9 @@ pub struct LineEvidence {
     pub speeds: Vec<FormatTrial>,
     /// Other formats at the chosen speed.
     pub formats: Vec<FormatTrial>,
-    /// What a pass must prove.
-    pub limit: Limit,
-    /// The run did not finish its plan.
-    pub stopped: Option<Stopped>,
-    /// Runs with the signal turned back elsewhere.
-    pub references: Vec<Reference>,
 }
 
-impl LineEvidence {
+impl SerialFacts {
     /// Lost bytes that this computer's own counts account for.
     pub fn lost_in_host(&self) -> u64 {
         self.errors.map_or(0, |errors| errors.lost_in_host()).min(self.counts.lost)
@@ -195,6 +179,37 @@ impl LineEvidence {
     /// Characters that the chip found wrong by their stop or parity bit.
     pub fn characters_in_error(&self) -> u64 {
         characters_in_error(self.errors, &self.counts)
+    }
+
+    /// Bits of one character, its start, parity and stop bits included.
+    pub fn character_bits(&self) -> f64 {
+        f64::from(self.format.half_bits_per_character()) / 2.0
+    }
+
+    /// Bits of an average piece, for events that are counted by pieces; 1 or more.
+    pub fn piece_bits(&self) -> f64 {
+        (self.counts.bits_compared as f64 / self.counts.pieces.max(1) as f64).max(1.0)
+    }
+
+    /// What a plug on a serial line cannot show, whatever the result (common practice, no source; the clock is computed: both
+    /// directions share it).
+    pub fn cannot_show(&self) -> Vec<String> {
+        let mut list = vec![
+            "a wrong speed or clock: what is sent and what is received run from the same clock, so both are wrong alike"
+                .to_owned(),
+            "levels: over a plug's short path a weak line driver still reaches".to_owned(),
+            "slew: edges too slow or too steep for a long cable look right on a plug".to_owned(),
+        ];
+        if !self.capabilities.modem_lines {
+            list.push("modem lines: this port has none, or its driver does not show them".to_owned());
+        }
+        if !self.capabilities.counts_errors {
+            list.push("framing, parity and overrun counts: this port's driver keeps none".to_owned());
+        }
+        if !self.capabilities.paced {
+            list.push("anything about a line: bytes do not take their time here, so there is none".to_owned());
+        }
+        list
     }
 }
 

@@ -1,42 +1,48 @@
-//! Beyond the port: the segment between the last place that passes and the first that fails.
+//! Rules on the cable: find the segment between the last place that passes and the first that fails.
 
-use super::Finding;
 use super::first::needs_longer;
 use super::near::{advice, repeat};
+use super::{CaseRule, Conclusion};
 use crate::base::figure::count;
-use crate::document::case::line::{Line, SPELLS, Visit};
+use crate::document::case::line::{Line, Visit};
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::Showing;
-use crate::judge::{Location, Outcome};
+use crate::judge::{Location, Outcome, RuleId};
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 use crate::stats::fisher;
 
+pub(super) const RULES: &[CaseRule] = &[
+    CaseRule { id: RuleId::PlacesDisagree, decide: places_disagree },
+    CaseRule { id: RuleId::SegmentFails, decide: segment_fails },
+    CaseRule { id: RuleId::AllPass, decide: all_pass },
+];
+
 /// A nearer place fails, time and again, though a farther one passes.
-pub(super) fn places_disagree(line: &Line) -> Option<Finding> {
+fn places_disagree(line: &Line) -> Option<Conclusion> {
     if comes_and_goes(line) {
         return None;
     }
-    let bad = (1..=line.far).find(|k| line.spell(*k).fails > 0 && line.spell(*k).passes == 0)?;
-    let good = (bad + 1..=line.far).find(|k| line.spell(*k).passes > 0 && line.spell(*k).fails == 0)?;
+    let bad = (1..=line.far).find(|k| line.history(*k).fails > 0 && line.history(*k).passes == 0)?;
+    let good = (bad + 1..=line.far).find(|k| line.history(*k).passes > 0 && line.history(*k).fails == 0)?;
     let (near, far) = (line.spot(bad), line.spot(good));
-    let finding = Finding::undecided(format!("{near} fails though {far}, behind it, passes"))
+    let conclusion = Conclusion::undecided(format!("{near} fails though {far}, behind it, passes"))
         .sure("contradictory: an average of the two would say nothing")
         .then(format!(
             "look at the connector at {near}: it carries the plug there and nothing in use; clean or replace it, then repeat {near} and {far}"
         ))
         .again(StageName::At(near.clone()));
-    Some(if line.spell(bad).fails < 2 {
-        finding.want(StageName::At(near), "the evidence disagrees: seat the plug again and repeat")
-    } else if line.spell(good).passes < 2 {
-        finding.want(StageName::At(far), "the evidence disagrees: the farther place is repeated too")
+    Some(if line.history(bad).fails < 2 {
+        conclusion.want(StageName::At(near), "the evidence disagrees: seat the plug again and repeat")
+    } else if line.history(good).passes < 2 {
+        conclusion.want(StageName::At(far), "the evidence disagrees: the farther place is repeated too")
     } else {
-        finding
+        conclusion
     })
 }
 
 /// A failure that is not always there: some place both passed and failed, or failed for a part of its time.
 fn comes_and_goes(line: &Line) -> bool {
-    (1..=line.far).any(|k| line.spell(k).passes > 0 && line.spell(k).fails > 0)
+    (1..=line.far).any(|k| line.history(k).passes > 0 && line.history(k).fails > 0)
         || line.visits.iter().any(|v| v.place > 0 && v.sporadic())
 }
 
@@ -71,63 +77,63 @@ impl Search<'_, '_> {
     }
 
     /// Tried here, and neither passed nor failed: what to do about it.
-    fn unclear(&self, place: usize) -> Option<Finding> {
+    fn unclear(&self, place: usize) -> Option<Conclusion> {
         if self.fails(place) || self.passes(place) {
             return None;
         }
         let last = self.line.last(place).filter(|v| v.shows != Showing::Passes)?;
         let (spot, result) = (self.line.spot(place), last.result);
-        let finding = Finding::undecided(format!("{spot}: {}", result.text));
-        let again = self.line.spell(place).unclear < 3;
-        Some(match result.rule.as_str() {
-            _ if needs_longer(result) && !self.line.spell(place).long => {
-                finding.want(StageName::Soak(spot), "only a longer run can decide")
+        let conclusion = Conclusion::undecided(format!("{spot}: {}", result.text));
+        let again = self.line.history(place).unclear < 3;
+        Some(match &result.rule {
+            _ if needs_longer(result) && !self.line.history(place).long => {
+                conclusion.want(StageName::Soak(spot), "only a longer run can decide")
             }
-            SPELLS => finding.want(StageName::Soak(spot), "a longer run shows whether it comes back"),
-            _ if last.sporadic() => finding
+            RuleId::ComesAndGoes => conclusion.want(StageName::Soak(spot), "a longer run shows whether it comes back"),
+            _ if last.sporadic() => conclusion
                 .then(format!(
                     "the errors came in few of the seconds: look at the connectors, and soak at {spot} for some hours"
                 ))
                 .again(StageName::Soak(spot)),
-            _ if needs_longer(result) => finding
+            _ if needs_longer(result) => conclusion
                 .then(format!(
                     "the error ratio is at the limit itself: soak at {spot} for an hour or more, or accept it as it is"
                 ))
                 .again(StageName::Soak(spot)),
-            "nothing-returned" | "not-a-plain-loop" => {
-                let finding = finding.then(format!(
+            RuleId::NothingReturned | RuleId::NotAPlainLoop => {
+                let conclusion = conclusion.then(format!(
                     "the port is good: see that the plug is really on cable {}, not on another; something else holds the link",
                     self.line.case.cable
                 ));
                 if again {
-                    finding.want(self.stage(place), "see that the plug is on this cable, then repeat")
+                    conclusion.want(self.stage(place), "see that the plug is on this cable, then repeat")
                 } else {
-                    finding
+                    conclusion
                 }
             }
             _ => {
-                let finding = finding.then(advice(&result.rule)).again(self.stage(place));
-                if again { finding.want(self.stage(place), repeat(&result.rule)) } else { finding }
+                let conclusion = conclusion.then(advice(&result.rule)).again(self.stage(place));
+                if again { conclusion.want(self.stage(place), repeat(&result.rule)) } else { conclusion }
             }
         })
     }
 }
 
 /// Finds the segment, and makes sure that the failure follows the plug and not the clock.
-pub(super) fn segment_fails(line: &Line) -> Option<Finding> {
+fn segment_fails(line: &Line) -> Option<Conclusion> {
     let search = Search { line, sporadic: comes_and_goes(line) };
     let high = (1..=line.far).find(|k| search.fails(*k));
     let Some(high) = high else { return walk_out(&search) };
     let low = if search.port_known() { (0..high).rev().find(|k| *k == 0 || search.passes(*k)).unwrap_or(0) } else { 0 };
     if !search.port_known() {
-        let finding = Finding::fault(
+        let conclusion = Conclusion::fault(
             &[Location::Cable, Location::Port, Location::Plug],
             format!("{}: {}", line.spot(high), failure(line, high)),
         )
         .sure("the port has not been seen to pass with this plug")
         .then("put the same plug into the port itself and repeat: a pass there leaves only the cable");
         return Some(
-            finding
+            conclusion
                 .want(search.stage(0), "the failure may come from port, plug or cable: the port is tried for as long"),
         );
     }
@@ -137,7 +143,7 @@ pub(super) fn segment_fails(line: &Line) -> Option<Finding> {
     if let Some(middle) = between.get(between.len() / 2) {
         let open = located(&search, low, high).sure("the segment is not yet known");
         if let Some(unclear) = search.unclear(*middle) {
-            return Some(Finding { wants: unclear.wants, ..open });
+            return Some(Conclusion { wants: unclear.wants, ..open });
         }
         return Some(open.want(search.stage(*middle), "it halves what is left of the cable"));
     }
@@ -146,7 +152,7 @@ pub(super) fn segment_fails(line: &Line) -> Option<Finding> {
 
 /// A place between that attempts have not decided.
 fn given_up(search: &Search, place: usize) -> bool {
-    search.unclear(place).is_some_and(|finding| finding.wants.is_empty())
+    search.unclear(place).is_some_and(|conclusion| conclusion.wants.is_empty())
 }
 
 fn failure<'a>(line: &Line<'a>, place: usize) -> &'a str {
@@ -159,7 +165,7 @@ fn failure<'a>(line: &Line<'a>, place: usize) -> &'a str {
 }
 
 /// No place fails so far.
-fn walk_out(search: &Search) -> Option<Finding> {
+fn walk_out(search: &Search) -> Option<Conclusion> {
     let line = search.line;
     let visited = |k: &usize| line.at(*k).next().is_some();
     let next = if line.far > IN_TURN_MAX {
@@ -177,11 +183,11 @@ fn walk_out(search: &Search) -> Option<Finding> {
         false => "nothing fails so far",
     };
     (!line.skipped(&stage))
-        .then(|| Finding::undecided(known).want(stage, "a failure here, after a pass at the port, is the cable's"))
+        .then(|| Conclusion::undecided(known).want(stage, "a failure here, after a pass at the port, is the cable's"))
 }
 
 /// The fault lies between these places.
-fn located(search: &Search, low: usize, high: usize) -> Finding {
+fn located(search: &Search, low: usize, high: usize) -> Conclusion {
     let line = search.line;
     let text = format!(
         "{} passes and {} fails{}: {}",
@@ -190,19 +196,19 @@ fn located(search: &Search, low: usize, high: usize) -> Finding {
         if search.sporadic { ", now and then" } else { "" },
         failure(line, high)
     );
-    let mut finding = Finding::fault(&[Location::Cable], text);
-    finding.segment = line.segment(low, high);
+    let mut conclusion = Conclusion::fault(&[Location::Cable], text);
+    conclusion.segment = line.segment(low, high);
     let what = line.stretch(low, high);
-    finding.next = if search.sporadic {
+    conclusion.next = if search.sporadic {
         format!("look for a loose or worn connector and a bent or crushed run in {what}; re-terminate or replace it")
     } else {
         format!("re-terminate or replace {what}; if a new end does not mend it, replace it")
     };
-    finding
+    conclusion
 }
 
 /// Whether the failure follows the plug: it must come and go with it, and the counts must differ beyond chance.
-fn prove(search: &Search, low: usize, high: usize) -> Finding {
+fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
     let line = search.line;
     // Spells on the nearer side are no pass, but they speak against the cable.
     let counted = |v: &&Visit| v.place <= low && (!contrary(search, v) || v.spells());
@@ -217,23 +223,23 @@ fn prove(search: &Search, low: usize, high: usize) -> Finding {
         (true, true) => p_counts(&near, &soaks),
         (true, false) => p_groups(&near, &far),
     };
-    let finding = located(search, low, high);
+    let conclusion = located(search, low, high);
     let enough = p <= if steady { P_COUNTS_MAX } else { P_GROUPS_MAX };
     if enough && turns.len() >= TURNS_MIN {
-        return finding.sure(format!(
+        return conclusion.sure(format!(
             "near certain: the failure came and went with the plug {} times, and {what}",
             turns.len() - 1
         ));
     }
     let last_failed = turns.last() == Some(&false);
-    let gone = line.spell(high).passes_since >= GONE_AFTER;
+    let gone = line.history(high).passes_since >= GONE_AFTER;
     if turns.len() >= TURNS_MAX || gone {
         let why = if gone {
             "it has not come back".to_owned()
         } else {
             format!("not beyond chance after {} turns", turns.len())
         };
-        return too_rare(search, low, high, format!("{}; {why}: {what}", finding.text));
+        return too_rare(search, low, high, format!("{}; {why}: {what}", conclusion.text));
     }
     // Back and forth, and longer the second time: a port that goes bad and good for tens of seconds must not look like a cable.
     let long = search.sporadic || turns.len() >= TURNS_MIN - 2;
@@ -244,19 +250,19 @@ fn prove(search: &Search, low: usize, high: usize) -> Finding {
     };
     let spot = line.spot(place);
     let stage = if long { StageName::Soak(spot) } else { StageName::At(spot) };
-    finding
+    conclusion
         .sure(format!("not yet repeated: a port that began to fail meanwhile would look the same ({what})"))
         .want(stage, why)
 }
 
 /// Nobody is blamed for what came once.
-fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Finding {
+fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Conclusion {
     let (near, far) = (search.line.spot(low), search.line.spot(high));
     let next = format!(
         "soak for hours with the plug at {far} and then at {near}, and compare; until then look at the connectors and use a \
          spare port or cable"
     );
-    Finding::undecided(text).sure("seen, and too rare to be placed").then(next).again(StageName::Soak(far))
+    Conclusion::undecided(text).sure("seen, and too rare to be placed").then(next).again(StageName::Soak(far))
 }
 
 /// A nearer visit that passes, or failed before a seating mended it, is not held against the port twice.
@@ -350,14 +356,14 @@ fn p_groups(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
 }
 
 /// Nothing fails anywhere.
-pub(super) fn all_pass(line: &Line) -> Option<Finding> {
-    let far = line.spell(line.far);
+fn all_pass(line: &Line) -> Option<Conclusion> {
+    let far = line.history(line.far);
     let cured = line.visits.iter().find(|v| v.shows == Showing::Fails).map(|v| v.result.text.as_str());
     let inside = line.results(&StageName::At(Spot::Internal));
     let inside = inside.iter().find(|r| r.showing == Showing::Fails).map(|r| r.text.as_str());
     if let Some(before) = cured.or(inside) {
         return Some(
-            Finding::undecided(format!("everything passes now, though it failed before: {before}"))
+            Conclusion::undecided(format!("everything passes now, though it failed before: {before}"))
                 .sure("certain that it failed and that it passes now; not what mended it")
                 .then(
                     "clean the contacts of port and plug, note the labels, and look again in a few days: a contact that seating mends \
@@ -368,7 +374,7 @@ pub(super) fn all_pass(line: &Line) -> Option<Finding> {
     if let Some(seen) = line.visits.iter().find(|v| v.spells()) {
         let spot = line.spot(seen.place);
         return Some(
-            Finding::undecided(format!("{spot}: {}; it did not come back in the runs after", seen.result.text))
+            Conclusion::undecided(format!("{spot}: {}; it did not come back in the runs after", seen.result.text))
                 .sure("certain that it was bad for a moment; not where it came from")
                 .then(format!(
                     "soak at {spot} for some hours, nobody touching it; if it comes back, go on with this case"
@@ -382,13 +388,13 @@ pub(super) fn all_pass(line: &Line) -> Option<Finding> {
         let text =
             if passed.is_empty() { "no stage was done".to_owned() } else { format!("passes: {}", passed.join(", ")) };
         return Some(
-            Finding::undecided(text)
+            Conclusion::undecided(text)
                 .sure("the far end was not tried")
                 .then("put the plug on the far end: the cable has not been tested")
                 .again(StageName::At(Spot::FarEnd(None))),
         );
     }
-    let finding = Finding::new(Outcome::Pass, &[], "every stage passes: no fault now".to_owned())
+    let conclusion = Conclusion::new(Outcome::Pass, &[], "every stage passes: no fault now".to_owned())
         .sure(format!(
             "the limit is proved at each place{}",
             if far.long {
@@ -400,9 +406,10 @@ pub(super) fn all_pass(line: &Line) -> Option<Finding> {
         .then("look at the equipment at the far end; if the trouble comes back, soak at the far end for some hours")
         .again(StageName::Soak(Spot::FarEnd(None)));
     Some(if far.long {
-        finding
+        conclusion
     } else {
-        finding.want(StageName::Soak(Spot::FarEnd(None)), "a fault that comes and goes shows when the cable is moved")
+        conclusion
+            .want(StageName::Soak(Spot::FarEnd(None)), "a fault that comes and goes shows when the cable is moved")
     })
 }
 

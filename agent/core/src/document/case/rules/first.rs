@@ -1,32 +1,39 @@
-//! What comes before the line: a port that was not tested, this computer, the loop inside the chip.
+//! Rules on what comes before any plug: a port that was not tested, this computer, the loop inside the chip.
 
-use super::Finding;
+use super::{CaseRule, Conclusion};
 use crate::document::case::line::Line;
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::{Showing, StageResult};
-use crate::judge::{Location, Outcome};
+use crate::judge::{Location, Outcome, RuleId};
+
+pub(super) const RULES: &[CaseRule] = &[
+    CaseRule { id: RuleId::StageNotTested, decide: stage_not_tested },
+    CaseRule { id: RuleId::HostFails, decide: host_fails },
+    CaseRule { id: RuleId::InternalFirst, decide: internal_first },
+    CaseRule { id: RuleId::InternalFails, decide: internal_fails },
+];
 
 /// The last stage tested nothing: somebody else's frames, or a port in service.
-pub(super) fn stage_not_tested(line: &Line) -> Option<Finding> {
+fn stage_not_tested(line: &Line) -> Option<Conclusion> {
     let (stage, result) = line.latest().filter(|(_, result)| result.showing == Showing::NotTested)?;
-    let finding = Finding::new(Outcome::NotTested, &[], format!("{}: {}", stage.name, result.text))
+    let conclusion = Conclusion::new(Outcome::NotTested, &[], format!("{}: {}", stage.name, result.text))
         .sure("certain: nothing was tested")
         .then("free the port, find out what its far end is connected to, then go on with this case");
     let in_a_row = line.results(&stage.name).iter().rev().take_while(|r| r.showing == Showing::NotTested).count();
     Some(if in_a_row < 2 {
-        finding.want(stage.name.clone(), "the stage tested nothing: it is repeated once the port is free")
+        conclusion.want(stage.name.clone(), "the stage tested nothing: it is repeated once the port is free")
     } else {
-        finding
+        conclusion
     })
 }
 
 /// Frames whose check was right held wrong contents: nothing in front of the adapter does that.
-pub(super) fn host_fails(line: &Line) -> Option<Finding> {
+fn host_fails(line: &Line) -> Option<Conclusion> {
     let stages = line.case.stages.iter();
     let (stage, result) =
         stages.rev().find_map(|s| s.result.as_ref().filter(|r| r.showing == Showing::HostFails).map(|r| (s, r)))?;
     Some(
-        Finding::fault(&[Location::Host], format!("{}: {}", stage.name, result.text))
+        Conclusion::fault(&[Location::Host], format!("{}: {}", stage.name, result.text))
             .sure("near certain: a random error passes the frame check once in 2^32 damaged frames")
             .then(
                 "leave plug and cable alone; move the card to another slot or computer and repeat: if the damage goes with it, \
@@ -36,18 +43,18 @@ pub(super) fn host_fails(line: &Line) -> Option<Finding> {
 }
 
 /// Where the chip can loop, a case begins with it.
-pub(super) fn internal_first(line: &Line) -> Option<Finding> {
+fn internal_first(line: &Line) -> Option<Conclusion> {
     let here = StageName::At(Spot::Internal);
     let done = [&here, &StageName::Soak(Spot::Internal)].iter().any(|stage| !line.results(stage).is_empty());
     if !line.case.capabilities.internal_loop || done || line.skipped(&here) {
         return None;
     }
-    let nothing = Finding::undecided("nothing is known yet of the port's host side");
+    let nothing = Conclusion::undecided("nothing is known yet of the port's host side");
     Some(nothing.want(here, "the loop inside the chip needs no plug: it tests the port's host side"))
 }
 
 /// The loop inside the chip holds nothing but the port.
-pub(super) fn internal_fails(line: &Line) -> Option<Finding> {
+fn internal_fails(line: &Line) -> Option<Conclusion> {
     if !line.case.capabilities.internal_loop {
         return None;
     }
@@ -64,27 +71,28 @@ pub(super) fn internal_fails(line: &Line) -> Option<Finding> {
             (unclear && results.len() < 2).then(|| {
                 let last = results[results.len() - 1];
                 let again = if needs_longer(last) { soak } else { here };
-                Finding::undecided(format!("internal: {}", last.text)).want(again, "the first attempt decided nothing")
+                Conclusion::undecided(format!("internal: {}", last.text))
+                    .want(again, "the first attempt decided nothing")
             })
         }
         [one] => {
-            let finding = Finding::fault(&[Location::Port], format!("internal: {}", one.text))
+            let conclusion = Conclusion::fault(&[Location::Port], format!("internal: {}", one.text))
                 .sure("seen once: a second failure settles it")
                 .then("take this port out of use and move to a spare one");
             match results.len() {
-                1 | 2 => Some(finding.want(
+                1 | 2 => Some(conclusion.want(
                     here,
                     "a failure with no plug and no cable in the way is repeated before the port is condemned",
                 )),
-                3 => {
-                    Some(finding.want(soak, "it failed once and then passed: a longer run shows whether it comes back"))
-                }
+                3 => Some(
+                    conclusion.want(soak, "it failed once and then passed: a longer run shows whether it comes back"),
+                ),
                 // It never came back: the other stages go on, and the verdict keeps it in mind.
                 _ => None,
             }
         }
         [.., last] => Some(
-            Finding::fault(
+            Conclusion::fault(
                 &[Location::Port],
                 format!(
                     "internal: {} of {} runs fail with the loop inside the chip: {}",
@@ -101,5 +109,5 @@ pub(super) fn internal_fails(line: &Line) -> Option<Finding> {
 
 /// Whether only a longer run can decide what this one left open.
 pub(super) fn needs_longer(result: &StageResult) -> bool {
-    result.showing == Showing::Neither && (result.rule == "too-few-bits" || result.rule == "few-hits")
+    result.showing == Showing::Neither && result.rule.asks_longer()
 }

@@ -1,5 +1,5 @@
-//! The rules of a case, each one idea with its name, in the same form as those of a run. The first that speaks decides; it also says
-//! which stage would tell more. Order matters: what is nearest to the host comes first.
+//! The rules of a case. They are asked in the order of their ids, and the first that speaks decides, as in a run. It also says which
+//! stage would tell more.
 
 mod far;
 mod first;
@@ -10,30 +10,24 @@ mod remarks;
 use super::line::Line;
 use super::name::StageName;
 use super::{Case, CaseState, Move, moves};
-use crate::judge::{Location, Outcome, Reason, Verdict};
+use crate::judge::{Location, Outcome, Reason, RuleId, Verdict};
 
 /// A rule that can decide a case.
 pub struct CaseRule {
-    /// Its name, as in documents.
-    pub name: &'static str,
-    decide: fn(&Line) -> Option<Finding>,
+    /// Its name.
+    pub id: RuleId,
+    decide: fn(&Line) -> Option<Conclusion>,
 }
 
-/// Rules that decide, in order.
-pub const RULES: &[CaseRule] = &[
-    CaseRule { name: "stage-not-tested", decide: first::stage_not_tested },
-    CaseRule { name: "host-fails", decide: first::host_fails },
-    CaseRule { name: "internal-first", decide: first::internal_first },
-    CaseRule { name: "internal-fails", decide: first::internal_fails },
-    CaseRule { name: "port-silent", decide: near::port_silent },
-    CaseRule { name: "port-or-plug", decide: near::port_or_plug },
-    CaseRule { name: "places-disagree", decide: far::places_disagree },
-    CaseRule { name: "segment-fails", decide: far::segment_fails },
-    CaseRule { name: "all-pass", decide: far::all_pass },
-];
+/// Every rule of a case, in the order in which they are asked.
+pub fn rules() -> Vec<&'static CaseRule> {
+    let mut rules: Vec<_> = [first::RULES, near::RULES, far::RULES].into_iter().flatten().collect();
+    rules.sort_by(|a, b| a.id.cmp(&b.id));
+    rules
+}
 
-/// What a rule says.
-struct Finding {
+/// What a rule concludes from the stages, and which stages would tell more.
+struct Conclusion {
     outcome: Outcome,
     location: Vec<Location>,
     segment: Option<String>,
@@ -46,7 +40,7 @@ struct Finding {
     again: Option<StageName>,
 }
 
-impl Finding {
+impl Conclusion {
     fn new(outcome: Outcome, location: &[Location], text: String) -> Self {
         Self {
             outcome,
@@ -131,53 +125,44 @@ struct Settled {
 /// Verdict, next move and state of a case, from its stages alone.
 fn consider(case: &Case) -> Settled {
     let line = Line::new(case);
-    let spoken = RULES.iter().find_map(|rule| (rule.decide)(&line).map(|finding| (rule.name, finding)));
-    let (rule, finding) = spoken.unwrap_or_else(|| {
-        ("no-rule", Finding::undecided("no rule fits these stages").then("keep the case's document"))
+    let spoken =
+        rules().into_iter().find_map(|rule| (rule.decide)(&line).map(|conclusion| (rule.id.clone(), conclusion)));
+    let (rule, conclusion) = spoken.unwrap_or_else(|| {
+        (RuleId::NoRule, Conclusion::undecided("no rule fits these stages").then("keep the case's document"))
     });
-    let (rule, finding) = pairs::weigh(&line, rule, finding);
-    let finding = if given_up(&line, &finding) { finding.unproved() } else { finding };
-    let finding = finding.or_longer();
-    let want = finding.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
+    let (rule, conclusion) = pairs::weigh(&line, rule, conclusion);
+    let conclusion = if given_up(&line, &conclusion) { conclusion.unproved() } else { conclusion };
+    let conclusion = conclusion.or_longer();
+    let want = conclusion.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
     let next = want.map(|want| moves::to(&line, &want.stage, &want.why));
-    let state = match (&next, finding.outcome, finding.location.len(), finding.wants.is_empty()) {
+    let state = match (&next, conclusion.outcome, conclusion.location.len(), conclusion.wants.is_empty()) {
         (Some(_), ..) => CaseState::Open,
         (None, Outcome::Pass, ..) | (None, Outcome::Fault, 1, _) => CaseState::Decided,
         (None, Outcome::NotTested | Outcome::Undecided | Outcome::Fault, ..) => CaseState::Exhausted,
     };
-    let mut reasons = vec![Reason { rule: rule.to_owned(), text: finding.text }];
-    reasons.extend(remarks::all(&line, &finding.location));
+    let mut reasons = vec![Reason { rule, text: conclusion.text }];
+    reasons.extend(remarks::all(&line, &conclusion.location));
     let verdict = Verdict {
-        outcome: finding.outcome,
-        location: finding.location,
-        segment: finding.segment,
-        sureness: finding.sureness,
+        outcome: conclusion.outcome,
+        location: conclusion.location,
+        segment: conclusion.segment,
+        sureness: conclusion.sureness,
         reasons,
         next: match &next {
             Some(next) => next.hands.clone(),
-            None => finding.next,
+            None => conclusion.next,
         },
     };
-    let again = finding.again.filter(|_| next.is_none());
+    let again = conclusion.again.filter(|_| next.is_none());
     Settled { verdict, next, again, state }
 }
 
 /// What was only likely, and can be tried no further: no attempt is left, though nobody declined one.
-fn given_up(line: &Line, finding: &Finding) -> bool {
-    finding.outcome == Outcome::Fault
-        && finding.location.len() == 1
-        && !finding.wants.is_empty()
-        && finding.wants.iter().all(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) >= ATTEMPTS_MAX)
-}
-
-/// Judges a case.
-pub fn judge_case(case: &Case) -> Verdict {
-    consider(case).verdict
-}
-
-/// What to do next; none when the case is decided or nothing more can be learnt.
-pub fn next_move(case: &Case) -> Option<Move> {
-    consider(case).next
+fn given_up(line: &Line, conclusion: &Conclusion) -> bool {
+    conclusion.outcome == Outcome::Fault
+        && conclusion.location.len() == 1
+        && !conclusion.wants.is_empty()
+        && conclusion.wants.iter().all(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) >= ATTEMPTS_MAX)
 }
 
 impl Case {

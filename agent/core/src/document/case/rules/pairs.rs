@@ -1,21 +1,21 @@
-//! Once the stages have spoken: which pairs, and what the adapter's own test of them says to it.
+//! Which pairs of a condemned cable are bad, and whether the adapter's own cable test agrees with the stages.
 
-use super::Finding;
+use super::Conclusion;
 use crate::document::case::line::{Line, Visit};
 use crate::document::case::name::StageName;
 use crate::document::case::stage::{Ended, Showing, Stage, StageResult};
-use crate::judge::{Location, Outcome};
+use crate::judge::{Location, Outcome, RuleId};
 use crate::kind::ethernet::cable_test::{Reading, read};
 use crate::kind::ethernet::link::Medium;
 
 /// Asks for what tells the pairs of a condemned cable apart, and holds the cable test against the stages.
-pub(super) fn weigh(line: &Line, rule: &'static str, finding: Finding) -> (&'static str, Finding) {
-    if !finding.wants.is_empty() {
-        return (rule, finding);
+pub(super) fn weigh(line: &Line, rule: RuleId, conclusion: Conclusion) -> (RuleId, Conclusion) {
+    if !conclusion.wants.is_empty() {
+        return (rule, conclusion);
     }
-    let cable = finding.location == [Location::Cable];
-    if let Some(why) = contradiction(line, &finding) {
-        let mut contrary = Finding::undecided(format!("{}; the cable test contradicts it: {why}", finding.text))
+    let cable = conclusion.location == [Location::Cable];
+    if let Some(why) = contradiction(line, &conclusion) {
+        let mut contrary = Conclusion::undecided(format!("{}; the cable test contradicts it: {why}", conclusion.text))
             .sure("contradictory: an average of the two would say nothing")
             .then(
                 "see that it was this cable and that nothing was at its far end, then repeat the cable test; if it says the same, look at \
@@ -25,32 +25,32 @@ pub(super) fn weigh(line: &Line, rule: &'static str, finding: Finding) -> (&'sta
         if tests(line).count() < 2 {
             contrary = contrary.want(StageName::CableTest, "the evidence disagrees: the cable test is repeated");
         }
-        return ("cable-test-contradicts", contrary);
+        return (RuleId::CableTestContradicts, contrary);
     }
     if !cable {
-        return (rule, finding);
+        return (rule, conclusion);
     }
-    let finding = match agreement(line) {
+    let conclusion = match agreement(line) {
         Some(told) => {
-            let sureness = format!("{}; the adapter's own test of the pairs agrees: {told}", finding.sureness);
-            finding.sure(sureness)
+            let sureness = format!("{}; the adapter's own test of the pairs agrees: {told}", conclusion.sureness);
+            conclusion.sure(sureness)
         }
-        None => finding,
+        None => conclusion,
     };
     let four = line.visits.iter().find(|v| with_four_pairs(v)).map(|v| StageName::TwoPairs(line.spot(v.place)));
-    let finding = match four.filter(|stage| line.case.capabilities.forces_speed && line.results(stage).is_empty()) {
-        Some(stage) => finding.want(
+    let conclusion = match four.filter(|stage| line.case.capabilities.forces_speed && line.results(stage).is_empty()) {
+        Some(stage) => conclusion.want(
             stage,
             "it fails at a speed that uses all four pairs: at 100 Mb/s, which uses two, it shows which ones",
         ),
-        None => finding,
+        None => conclusion,
     };
     let copper = line.visits.iter().any(|v| v.result.link.medium == Medium::Copper);
     if copper && line.case.offers_cable_test && tests(line).next().is_none() {
         let why = "the adapter can measure each pair, and how far away it ends";
-        return (rule, finding.want(StageName::CableTest, why));
+        return (rule, conclusion.want(StageName::CableTest, why));
     }
-    (rule, finding)
+    (rule, conclusion)
 }
 
 /// Failed with link and counts on copper at a speed that uses all four pairs.
@@ -77,12 +77,12 @@ fn latest(line: &Line) -> Option<Reading> {
 const NEAR_M: f64 = 1.0;
 
 /// How the cable test and what the stages say exclude each other.
-fn contradiction(line: &Line, finding: &Finding) -> Option<String> {
+fn contradiction(line: &Line, conclusion: &Conclusion) -> Option<String> {
     let slower_only = line.visits.iter().any(|v| v.slower_only);
     let told = |pairs: &[crate::kind::ethernet::cable_test::PairResult]| {
         pairs.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")
     };
-    match (latest(line)?, finding.outcome, finding.location.as_slice()) {
+    match (latest(line)?, conclusion.outcome, conclusion.location.as_slice()) {
         (Reading::Broken(pairs), Outcome::Pass, _) => {
             let fast = line.visits.iter().any(|v| v.place > 0 && v.result.fallback_mbps.is_none());
             Some(if fast || pairs.iter().any(|p| p.pair.carries_100()) {
@@ -93,7 +93,7 @@ fn contradiction(line: &Line, finding: &Finding) -> Option<String> {
         }
         (Reading::Broken(pairs), Outcome::Fault, [Location::Cable]) => {
             // The connector of the first lead is there too.
-            let farther = finding.segment.as_ref().is_some_and(|label| line.case.segments.first() != Some(label));
+            let farther = conclusion.segment.as_ref().is_some_and(|label| line.case.segments.first() != Some(label));
             let in_port = farther && pairs.iter().all(|p| p.fault_distance_m.is_some_and(|m| m < NEAR_M));
             let carried = slower_only && pairs.iter().all(|p| p.pair.carries_100());
             if in_port {

@@ -1,34 +1,38 @@
-//! Remarks that follow any verdict of a case.
+//! Remarks on a case: what adds to the picture and decides nothing.
 
 use super::pairs;
 use crate::document::case::length;
 use crate::document::case::line::Line;
 use crate::document::case::stage::{Ended, Source};
-use crate::judge::{Location, Reason};
+use crate::judge::{Location, Reason, RuleId};
 
-/// Every remark that has something to say.
+/// A remark on a case: its name, and what it says, if anything.
+type Remark = (RuleId, fn(&Line) -> Option<String>);
+
+/// Every remark on a case, in the order in which they follow the verdict.
+pub(super) const REMARKS: &[Remark] = &[
+    (RuleId::ComesAndGoes, comes_and_goes),
+    (RuleId::TwoPairs, two_pairs),
+    (RuleId::PairsLost, pairs_lost),
+    (RuleId::WhichPairs, pairs::which_pairs),
+    (RuleId::CableTest, pairs::cable_test),
+    (RuleId::CableLength, length::remark),
+    (RuleId::FromRecords, from_records),
+    (RuleId::LeftOut, left_out),
+];
+
+/// What the remarks say beside a verdict with this location.
 pub(super) fn all(line: &Line, location: &[Location]) -> Vec<Reason> {
-    let told = [
-        ("comes-and-goes", comes_and_goes(line)),
-        ("two-pairs", two_pairs(line)),
-        ("pairs-lost", pairs_lost(line)),
-        ("which-pairs", pairs::which_pairs(line)),
-        ("cable-test", pairs::cable_test(line)),
-        ("cable-length", length::remark(line)),
-        ("from-records", from_records(line)),
-        ("left-out", left_out(line)),
-    ];
-    let not_about = |name: &str| name == "cable-length" && !location.is_empty() && !location.contains(&Location::Cable);
-    told.into_iter()
-        .filter(|(name, _)| !not_about(name))
-        .filter_map(|(name, text)| text.map(|text| Reason { rule: name.to_owned(), text }))
-        .collect()
+    let beside_it =
+        |id: &RuleId| *id == RuleId::CableLength && !location.is_empty() && !location.contains(&Location::Cable);
+    let said = |(id, say): &Remark| Some(Reason { rule: id.clone(), text: say(line)? });
+    REMARKS.iter().filter(|(id, _)| !beside_it(id)).filter_map(said).collect()
 }
 
 /// A failure that is not there all the time.
 fn comes_and_goes(line: &Line) -> Option<String> {
     let sporadic: Vec<_> = line.visits.iter().filter(|v| v.sporadic()).collect();
-    let mixed = (0..=line.far).any(|place| line.spell(place).passes > 0 && line.spell(place).fails > 0);
+    let mixed = (0..=line.far).any(|place| line.history(place).passes > 0 && line.history(place).fails > 0);
     let (seconds, errored) = sporadic
         .iter()
         .fold((0, 0), |(s, e), v| (s + v.result.seconds, e + v.result.seconds_errored.max(v.result.link_flaps)));

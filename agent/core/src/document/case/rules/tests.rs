@@ -1,4 +1,4 @@
-//! Cases made stage by stage: what follows, and what is asked for next.
+//! Cases built stage by stage: what the rules conclude, and which stage they ask for next.
 
 use proptest::prelude::*;
 
@@ -6,11 +6,38 @@ use super::*;
 use crate::document::case::name::Spot;
 use crate::document::case::stage::{Ended, Showing, Source, Stage, StageResult};
 use crate::document::run::{Latency, PortIdentity, Tried};
+use crate::judge::facts::Facts;
+use crate::judge::{remarks as remarks_on_a_run, rules as rules_of_a_run};
 use crate::kind::ethernet::cable_test::{CableTest, Pair, PairResult, PairStatus};
+use crate::kind::ethernet::facts::EthernetFacts;
 use crate::kind::ethernet::link::{Capabilities, LinkState, Medium};
+use crate::kind::serial::facts::SerialFacts;
+
+/// Whatever has a name is said by some rule or remark, or by one of those few places that judge nothing.
+#[test]
+fn every_name_is_used() {
+    fn of_a_run<F: Facts>() -> impl Iterator<Item = RuleId> {
+        rules_of_a_run::<F>()
+            .into_iter()
+            .map(|r| r.id.clone())
+            .chain(remarks_on_a_run::<F>().into_iter().map(|r| r.id.clone()))
+    }
+    let of_a_case = rules().into_iter().map(|rule| rule.id.clone());
+    let on_a_case = remarks::REMARKS.iter().map(|(id, _)| id.clone());
+    let judging_nothing = [RuleId::Refused, RuleId::Answered, RuleId::NoRule, RuleId::CableTestContradicts];
+    let used: Vec<RuleId> = of_a_run::<EthernetFacts>()
+        .chain(of_a_run::<SerialFacts>())
+        .chain(of_a_case)
+        .chain(on_a_case)
+        .chain(judging_nothing)
+        .collect();
+    for id in RuleId::ALL {
+        assert!(used.contains(id), "no rule or remark is called `{id}`");
+    }
+}
 
 fn case(segments: &[&str]) -> Case {
-    let nothing = Finding::undecided("");
+    let nothing = Conclusion::undecided("");
     let mut case = Case {
         format: crate::document::case::FORMAT,
         program: "turnback".into(),
@@ -46,11 +73,10 @@ fn result(long: bool, showing: Showing, failed: u64) -> StageResult {
     StageResult {
         showing,
         rule: match showing {
-            Showing::Fails => "bit-errors",
-            Showing::Neither => "too-few-bits",
-            _ => "limit-proved",
-        }
-        .into(),
+            Showing::Fails => RuleId::BitErrors,
+            Showing::Neither => RuleId::TooFewBits,
+            _ => RuleId::LimitProved,
+        },
         text: "as counted".into(),
         tried: Tried { units: 1000 * seconds, failed },
         link: LinkState { up: true, speed_mbps: Some(1000), medium: Medium::Copper, ..LinkState::default() },
@@ -193,7 +219,7 @@ fn what_may_not_be_tried_stays_open_between_the_two() {
         case.settle();
     }
     assert_eq!(says(&case), (Outcome::Fault, vec![Location::Port, Location::Plug], None, CaseState::Exhausted));
-    assert!(case.verdict.reasons.iter().any(|r| r.rule == "left-out"), "{:?}", case.verdict.reasons);
+    assert!(case.verdict.reasons.iter().any(|r| r.rule == RuleId::LeftOut), "{:?}", case.verdict.reasons);
 }
 
 #[test]
@@ -242,7 +268,7 @@ fn a_link_at_100_only_behind_the_cable_has_lost_pairs() {
     add(&mut case, "soak:at-port", result(true, Showing::Passes, 0));
     add(&mut case, "soak", slow(true));
     assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
-    assert!(case.verdict.reasons.iter().any(|r| r.rule == "pairs-lost"), "{:?}", case.verdict.reasons);
+    assert!(case.verdict.reasons.iter().any(|r| r.rule == RuleId::PairsLost), "{:?}", case.verdict.reasons);
 }
 
 /// Gigabit copper that hears itself finds no master and slave: known, and not held against it.
@@ -255,7 +281,7 @@ fn a_port_that_links_to_itself_at_100_only_passes() {
     add(&mut case, "far-end", slow(false));
     add(&mut case, "soak", slow(true));
     assert_eq!(says(&case), (Outcome::Pass, vec![], None, CaseState::Decided));
-    assert!(case.verdict.reasons.iter().any(|r| r.rule == "two-pairs"), "{:?}", case.verdict.reasons);
+    assert!(case.verdict.reasons.iter().any(|r| r.rule == RuleId::TwoPairs), "{:?}", case.verdict.reasons);
 }
 
 /// Stages that were cut off or set aside count for nothing.
@@ -278,7 +304,7 @@ fn software_clocks_say_that_they_know_no_length() {
     };
     add(&mut case, "at-port", timed("kernel", 20_000));
     add(&mut case, "far-end", timed("kernel", 21_000));
-    let told = |case: &Case| case.verdict.reasons.iter().find(|r| r.rule == "cable-length").unwrap().text.clone();
+    let told = |case: &Case| case.verdict.reasons.iter().find(|r| r.rule == RuleId::CableLength).unwrap().text.clone();
     assert!(told(&case).contains("say nothing of its length"), "{}", told(&case));
     case.stages.clear();
     // 967 ns: 92.8 m at velocity factor 0.64, 104.4 m at 0.72 (computed), each a little wider for the clock's steps.
@@ -290,7 +316,7 @@ fn software_clocks_say_that_they_know_no_length() {
     add(&mut case, "at-port", timed("adapter", 20_000));
     add(&mut case, "far-end", timed("adapter", 20_000));
     assert!(
-        case.verdict.reasons.iter().all(|r| r.rule != "cable-length"),
+        case.verdict.reasons.iter().all(|r| r.rule != RuleId::CableLength),
         "a cable of 0 m: {:?}",
         case.verdict.reasons
     );
@@ -316,7 +342,7 @@ fn a_case_reads_back_as_it_was_written() {
 #[test]
 fn spells_are_no_pass() {
     let spells = |long| StageResult {
-        rule: "comes-and-goes".into(),
+        rule: RuleId::ComesAndGoes,
         text: "bad for a second".into(),
         seconds_errored: 1,
         ..result(long, Showing::Neither, 900)
@@ -402,7 +428,7 @@ fn a_cable_test_strengthens_or_contradicts_and_never_blames() {
     let mut contrary = whole.clone();
     measure(&mut contrary, ends);
     assert_eq!((contrary.verdict.outcome, next(&contrary).as_str()), (Outcome::Undecided, "cable-test"), "{ends:?}");
-    assert_eq!(contrary.verdict.reasons[0].rule, "cable-test-contradicts");
+    assert_eq!(contrary.verdict.reasons[0].rule, RuleId::CableTestContradicts);
     measure(&mut contrary, ends);
     assert_eq!(says(&contrary), (Outcome::Undecided, vec![], None, CaseState::Exhausted), "{ends:?}");
 
@@ -422,7 +448,7 @@ fn errors_at_four_pairs_are_tried_at_two() {
     assert_eq!(next(&case), "two-pairs");
     let mut bad = case.clone();
     add(&mut case, "two-pairs", result(true, Showing::Passes, 0));
-    let told = |case: &Case| case.verdict.reasons.iter().find(|r| r.rule == "which-pairs").unwrap().text.clone();
+    let told = |case: &Case| case.verdict.reasons.iter().find(|r| r.rule == RuleId::WhichPairs).unwrap().text.clone();
     assert!(told(&case).contains("pairs 1 and 4"), "{}", told(&case));
     assert_eq!(next(&case), "cable-test");
     // Noise throws no pulse back: all alike is no contradiction.

@@ -1,65 +1,143 @@
-//! The rules, each one idea with its name. Order matters: what makes every later figure meaningless comes first.
-//!
-//! Each file holds the rules on one matter; this one puts them in order.
+//! Rules that only ports of frames have, a file for each matter, and what frames say to the rules that all kinds share.
 
 mod damage;
+#[cfg(test)]
+mod fixture;
 mod late;
 mod limit;
 mod link;
 mod occupied;
 mod remarks;
 mod silence;
-mod suspects;
-
-use crate::judge::rule::{Finding, Rule, judge_by};
-use crate::judge::{Location, Outcome, Verdict};
-use crate::kind::ethernet::facts::Evidence;
-
-pub use remarks::REMARKS;
-pub use suspects::suspects;
-
-use damage::{bit_errors, comes_and_goes, damaged_after_check, frames_cut, frames_lost, not_a_plain_loop};
-use late::echoes_late;
-use limit::{few_hits, host_limited, limit_proved, places_disagree, too_few_bits};
-use link::{link_flapped, link_lost, no_link, port_gone, reconfigured};
-use occupied::{foreign_traffic, in_service};
-use silence::{not_transmitted, nothing_intact, nothing_returned, nothing_sent};
-
-fn finding(outcome: Outcome, location: Vec<Location>, sureness: &str, text: String, next: &str) -> Option<Finding> {
-    Some(Finding { outcome, location, sureness: sureness.to_owned(), text, next: next.to_owned() })
-}
-
-/// Judges a run.
-pub fn judge(evidence: &Evidence) -> Verdict {
-    judge_by(RULES, REMARKS, evidence)
-}
-
-/// Rules that decide, in order; the first that speaks has the word.
-pub const RULES: &[Rule<Evidence>] = &[
-    Rule { name: "in-service", decide: in_service },
-    Rule { name: "foreign-traffic", decide: foreign_traffic },
-    Rule { name: "port-gone", decide: port_gone },
-    Rule { name: "reconfigured", decide: reconfigured },
-    Rule { name: "no-link", decide: no_link },
-    Rule { name: "link-lost", decide: link_lost },
-    Rule { name: "not-transmitted", decide: not_transmitted },
-    Rule { name: "nothing-sent", decide: nothing_sent },
-    Rule { name: "nothing-intact", decide: nothing_intact },
-    Rule { name: "echoes-late", decide: echoes_late },
-    Rule { name: "nothing-returned", decide: nothing_returned },
-    Rule { name: "damaged-after-check", decide: damaged_after_check },
-    Rule { name: "link-flapped", decide: link_flapped },
-    Rule { name: "bit-errors", decide: bit_errors },
-    Rule { name: "frames-lost", decide: frames_lost },
-    Rule { name: "frames-cut", decide: frames_cut },
-    Rule { name: "not-a-plain-loop", decide: not_a_plain_loop },
-    Rule { name: "places-disagree", decide: places_disagree },
-    Rule { name: "comes-and-goes", decide: comes_and_goes },
-    Rule { name: "limit-proved", decide: limit_proved },
-    Rule { name: "host-limited", decide: host_limited },
-    Rule { name: "few-hits", decide: few_hits },
-    Rule { name: "too-few-bits", decide: too_few_bits },
-];
-
 #[cfg(test)]
 mod tests;
+
+use crate::base::figure::count;
+use crate::base::placement::Placement;
+use crate::judge::facts::{Basis, Common, Facts, Words};
+use crate::judge::ratio::ErrorRatio;
+use crate::judge::rule::{Remark, Rule};
+use crate::judge::shared::is_limit_proved;
+use crate::kind::ethernet::facts::EthernetFacts;
+use crate::stats::bits::bounds_from_frames;
+use crate::stats::compare_rates::ErrorCount;
+use crate::stats::ratio::Bounds;
+
+impl Facts for EthernetFacts {
+    const WORDS: Words = Words {
+        unit: "frame",
+        units: "frames",
+        if_none_leaves: "if the port refuses every frame, read the kernel log",
+        slowed: "the rate was lowered",
+        send_slower: "lower --rate",
+    };
+    const RULES: &'static [&'static [Rule<Self>]] =
+        &[occupied::RULES, link::RULES, silence::RULES, late::RULES, damage::RULES, limit::RULES];
+    const REMARKS: &'static [Remark<Self>] = remarks::REMARKS;
+    const SILENCE_INSIDE_IS_FAILURE: bool = true;
+
+    fn common(&self) -> &Common {
+        &self.common
+    }
+
+    fn sent(&self) -> u64 {
+        self.counts.sent
+    }
+
+    fn returned(&self) -> u64 {
+        self.counts.returned
+    }
+
+    fn lost(&self) -> u64 {
+        self.counts.lost
+    }
+
+    fn lost_inside(&self) -> u64 {
+        self.losses.inside()
+    }
+
+    fn bits_compared(&self) -> u64 {
+        self.counts.bits_compared
+    }
+
+    fn bit_errors(&self) -> u64 {
+        self.counts.bit_errors
+    }
+
+    /// On the basis of frames the bounds are those of the frame error ratio, each turned into bits by [`bounds_from_frames`].
+    /// That assumes independent errors; bursts make it too low.
+    fn error_ratio(&self) -> Option<ErrorRatio> {
+        let (basis, limit) = (self.basis(), &self.common.limit);
+        let (errors, trials, bounds) = match basis {
+            Basis::Bits => {
+                let (errors, trials) = (self.counts.bit_errors, self.counts.bits_compared);
+                (errors, trials, Bounds::new(errors, trials, limit.confidence))
+            }
+            // What was delivered passed the check: its damage is not the wire's.
+            Basis::Frames => {
+                let trials = self.frames_tried();
+                let errors = self.losses.wire().min(trials);
+                (errors, trials, bounds_from_frames(errors, trials, self.frame_bits, limit.confidence))
+            }
+        };
+        Some(ErrorRatio::new(basis, errors, trials, &bounds.ok()?, limit))
+    }
+
+    fn failed_of_tried(&self) -> ErrorCount {
+        self.error_ratio().map_or(ErrorCount { errors: 0, bits: 0 }, |ratio| ErrorCount {
+            errors: ratio.errors.saturating_add(self.lengths_changed()).min(ratio.trials),
+            bits: ratio.trials,
+        })
+    }
+
+    fn losses_within_limit(&self) -> bool {
+        let allowed = self.common.limit.units_allowed(self.frame_bits);
+        let proved = self.loss_ratio().zip(allowed).is_some_and(|(loss, allowed)| loss.better_than <= allowed);
+        proved && self.lengths_changed() == 0
+    }
+
+    fn is_host_limited(&self) -> bool {
+        let inside = self.losses.inside();
+        let most_of_the_missing = inside > 0 && inside >= self.counts.lost.div_ceil(2);
+        // A few of many do not stand in the way of a judgement: then it is bits that are missing.
+        let many_of_all = self.counts.returned == 0 || inside.saturating_mul(HOST_SHARE) >= self.counts.sent;
+        most_of_the_missing && many_of_all && !is_limit_proved(self)
+    }
+
+    fn has_plug(&self) -> bool {
+        true
+    }
+
+    fn damaged_in(&self) -> String {
+        format!("{} frames", count(self.counts.damaged))
+    }
+
+    fn odd(&self) -> String {
+        format!("{} frames lost or odd", count(self.frames_failed()))
+    }
+
+    fn beside_pass(&self) -> String {
+        let lost = self.losses.wire();
+        // A lax limit lets frames go: whoever asked for it must see what it let go.
+        if lost == 0 || self.basis() == Basis::Frames {
+            return String::new();
+        }
+        format!("; {} of {} frames lost on the way, no more than that allows", count(lost), count(self.frames_tried()))
+    }
+
+    fn after_pass(&self) -> &'static str {
+        match self.common.placement {
+            Placement::Internal => "the host side is good; fit a plug to test the line side",
+            Placement::AtPort => {
+                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at its far end"
+            }
+            Placement::FarEnd => {
+                "port and cable are good as far as a plug can show; look at the equipment at the far end"
+            }
+            Placement::ReturnPort => "both ports and the cable are good as far as this can show",
+        }
+    }
+}
+
+/// One in so many of all frames, lost in this computer, leaves too little of the line to judge; our own choice.
+const HOST_SHARE: u64 = 10;

@@ -1,47 +1,128 @@
-//! Evidence of a serial run to verdict: named rules in order ([`list::LINE_RULES`]) and remarks ([`remarks::LINE_REMARKS`]),
-//! as for frames.
+//! Rules that only serial ports have, a file for each matter, and what bytes say to the rules that all kinds share.
+//! [`modem`] says what the readings of the modem lines mean.
 
-pub mod list;
+mod damage;
+#[cfg(test)]
+mod fixture;
+mod format;
+mod heard;
+mod lines;
 pub mod modem;
-pub mod remarks;
+mod remarks;
 #[cfg(test)]
 mod tests;
 
-use crate::judge::facts::Basis;
+use crate::base::figure::count;
+use crate::base::placement::Placement;
+use crate::judge::facts::{Basis, Common, ERRORS_MIN, Facts, Words};
 use crate::judge::ratio::ErrorRatio;
-use crate::judge::{Location, Outcome, Verdict, rule};
-use crate::kind::serial::facts::LineEvidence;
-use crate::stats::ratio::Bounds;
+use crate::judge::rule::{Remark, Rule};
+use crate::kind::serial::facts::SerialFacts;
+use crate::kind::serial::plug::LinePlug;
+use crate::stats::compare_rates::ErrorCount;
+use crate::stats::ratio::{Bounds, upper_bound};
 
-/// Judges a run on a serial port.
-pub fn judge_line(evidence: &LineEvidence) -> Verdict {
-    rule::judge_by(list::LINE_RULES, remarks::LINE_REMARKS, evidence)
+impl Facts for SerialFacts {
+    const WORDS: Words = Words {
+        unit: "byte",
+        units: "bytes",
+        if_none_leaves: "if the port takes no byte, see whether flow control stops it (CTS off)",
+        slowed: "fewer were let out at once",
+        send_slower: "take a lower speed with --line",
+    };
+    const RULES: &'static [&'static [Rule<Self>]] = &[heard::RULES, damage::RULES, lines::RULES, format::RULES];
+    const REMARKS: &'static [Remark<Self>] = remarks::REMARKS;
+    /// Where OUT2 lets the interrupt through, as on the cards of the first PCs, loop mode itself keeps every byte from the
+    /// driver (IBM 5150 Technical Reference 2-144: the outputs are disconnected in loop mode).
+    const SILENCE_INSIDE_IS_FAILURE: bool = false;
+
+    fn common(&self) -> &Common {
+        &self.common
+    }
+
+    fn sent(&self) -> u64 {
+        self.counts.sent
+    }
+
+    fn returned(&self) -> u64 {
+        self.counts.returned
+    }
+
+    fn lost(&self) -> u64 {
+        self.counts.lost
+    }
+
+    fn lost_inside(&self) -> u64 {
+        self.lost_in_host()
+    }
+
+    fn bits_compared(&self) -> u64 {
+        self.counts.bits_compared
+    }
+
+    fn bit_errors(&self) -> u64 {
+        self.counts.bit_errors
+    }
+
+    fn error_ratio(&self) -> Option<ErrorRatio> {
+        let (errors, trials) = (self.counts.bit_errors, self.counts.bits_compared);
+        let bounds = Bounds::new(errors, trials, self.common.limit.confidence).ok()?;
+        Some(ErrorRatio::new(Basis::Bits, errors, trials, &bounds, &self.common.limit))
+    }
+
+    fn failed_of_tried(&self) -> ErrorCount {
+        let bits = self.counts.bits_compared;
+        ErrorCount { errors: self.counts.bit_errors.min(bits), bits }
+    }
+
+    fn losses_within_limit(&self) -> bool {
+        let failed =
+            self.lost_unexplained().saturating_add(self.counts.inserted).saturating_add(self.characters_in_error());
+        let tried = self.counts.sent.saturating_sub(self.lost_in_host());
+        let limit = &self.common.limit;
+        let proved = upper_bound(failed.min(tried), tried, limit.confidence).ok();
+        proved.zip(limit.units_allowed(self.character_bits())).is_some_and(|(proved, allowed)| proved <= allowed)
+    }
+
+    fn is_host_limited(&self) -> bool {
+        let inside = self.lost_in_host();
+        // A few bytes, and what a lower pace has stopped, do not stand in the way of a judgement.
+        inside > 0 && (self.lost_at_slowest >= ERRORS_MIN || inside.saturating_mul(HOST_SHARE) >= self.counts.sent)
+    }
+
+    fn has_plug(&self) -> bool {
+        self.plug != LinePlug::Rs485
+    }
+
+    fn damaged_in(&self) -> String {
+        format!("{} bytes of {} blocks", count(self.counts.damaged), count(self.counts.pieces_damaged))
+    }
+
+    fn odd(&self) -> String {
+        let c = &self.counts;
+        format!("{} bytes lost, {} extra, {} damaged", count(c.lost), count(c.inserted), count(c.damaged))
+    }
+
+    fn beside_pass(&self) -> String {
+        format!("; tested at {}", self.format)
+    }
+
+    fn after_pass(&self) -> &'static str {
+        match self.common.placement {
+            _ if !self.has_plug() => {
+                "the port is good as far as it can hear itself; to test the cable, join the pair to a second RS-485 port"
+            }
+            Placement::Internal => "the chip is good; fit a plug to test the line driver and connector",
+            Placement::FarEnd => {
+                "port and cable are good as far as a plug can show; look at the equipment at the far end"
+            }
+            Placement::AtPort | Placement::ReturnPort => {
+                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at its far \
+                 end, then compare speed and format at both ends"
+            }
+        }
+    }
 }
 
-/// Bit error ratio of the data bits, `None` when nothing was compared.
-pub fn line_error_ratio(e: &LineEvidence) -> Option<ErrorRatio> {
-    let (errors, trials) = (e.counts.bit_errors, e.counts.bits_compared);
-    let bounds = Bounds::new(errors, trials, e.limit.confidence).ok()?;
-    Some(ErrorRatio::new(Basis::Bits, errors, trials, &bounds, &e.limit))
-}
-
-/// What a plug on a serial line cannot show, whatever the result (common practice, no source; the clock is computed: both
-/// directions share it).
-pub fn line_cannot_show(e: &LineEvidence) -> Vec<String> {
-    let mut list = vec![
-        "a wrong speed or clock: what is sent and what is received run from the same clock, so both are wrong alike"
-            .to_owned(),
-        "levels: over a plug's short path a weak line driver still reaches".to_owned(),
-        "slew: edges too slow or too steep for a long cable look right on a plug".to_owned(),
-    ];
-    if !e.capabilities.modem_lines {
-        list.push("modem lines: this port has none, or its driver does not show them".to_owned());
-    }
-    if !e.capabilities.counts_errors {
-        list.push("framing, parity and overrun counts: this port's driver keeps none".to_owned());
-    }
-    if !e.capabilities.paced {
-        list.push("anything about a line: bytes do not take their time here, so there is none".to_owned());
-    }
-    list
-}
+/// One in so many of all bytes, lost in this computer, leaves too little of the line to judge; our own choice.
+const HOST_SHARE: u64 = 4;

@@ -1,11 +1,11 @@
-//! What the readings of the modem lines say of each line.
+//! What the readings of the modem lines say about each line.
 
 use std::collections::BTreeMap;
 use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::kind::serial::facts::{LineEvidence, ModemReading};
+use crate::kind::serial::facts::{ModemReading, SerialFacts};
 use crate::kind::serial::plug::{LineDriver, LinePlug, ModemLine};
 
 /// What a modem line does, or must do.
@@ -67,7 +67,7 @@ pub struct LineState {
 }
 
 /// Every modem line by its name; empty where none could be read.
-pub fn lines(e: &LineEvidence) -> BTreeMap<String, LineState> {
+pub fn lines(e: &SerialFacts) -> BTreeMap<String, LineState> {
     if e.modem.is_empty() {
         return BTreeMap::new();
     }
@@ -75,7 +75,7 @@ pub fn lines(e: &LineEvidence) -> BTreeMap<String, LineState> {
 }
 
 /// Expected and seen of one line.
-pub fn state(e: &LineEvidence, line: ModemLine) -> LineState {
+pub fn state(e: &SerialFacts, line: ModemLine) -> LineState {
     let seen = seen(&e.modem, line);
     let expected = e.plug.has_modem_lines().then(|| e.plug.driver_of(line).map_or(Behaviour::Off, Behaviour::follows));
     // Plugs of either kind are about, and a wire more or less to the ring indicator says nothing against anybody.
@@ -97,7 +97,7 @@ fn seen(readings: &[ModemReading], line: ModemLine) -> Behaviour {
 }
 
 /// What is wrong, a line of text each with its pins; empty where all is as it must be.
-pub fn faults(e: &LineEvidence) -> Vec<String> {
+pub fn faults(e: &SerialFacts) -> Vec<String> {
     let wrong: Vec<(ModemLine, LineState)> = ModemLine::ALL
         .into_iter()
         .map(|line| (line, state(e, line)))
@@ -139,7 +139,7 @@ pub fn faults(e: &LineEvidence) -> Vec<String> {
 }
 
 /// Readings of lines that did not do what they must.
-pub fn wrong_readings(e: &LineEvidence) -> u64 {
+pub fn wrong_readings(e: &SerialFacts) -> u64 {
     let wrong = |reading: &&(ModemReading, ModemLine)| {
         let (reading, line) = reading;
         state(e, *line).ok == Some(false)
@@ -150,7 +150,7 @@ pub fn wrong_readings(e: &LineEvidence) -> u64 {
 }
 
 /// Whether lines are expected to follow and not one moved: what a plug for data only looks like.
-pub fn none_moved(e: &LineEvidence) -> bool {
+pub fn none_moved(e: &SerialFacts) -> bool {
     e.plug.has_modem_lines()
         && !e.modem.is_empty()
         && ModemLine::ALL.into_iter().all(|line| state(e, line).seen == Behaviour::Off)

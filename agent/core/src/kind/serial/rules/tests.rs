@@ -1,102 +1,37 @@
-//! Each rule speaks, and is silent just beside its threshold.
+//! Each rule speaks on its facts, and is silent just beside its threshold.
 
-use super::*;
+use super::fixture::*;
 use crate::base::placement::Placement;
-use crate::judge::facts::{Handful, Limit, Reference, Stopped};
-use crate::kind::serial::facts::{FlowCheck, FormatTrial, ModemReading};
-use crate::kind::serial::format::{Flow, LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
+use crate::judge::facts::{Reference, Stopped};
+use crate::judge::{Location, Outcome, RuleId, judge};
+use crate::kind::serial::facts::{FlowCheck, FormatTrial, SerialFacts};
+use crate::kind::serial::format::{Flow, LineCapabilities, LineErrors, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
-use crate::signal::compare::DamageKind;
-
-/// A good run at a port with a full plug: enough bits for the limit.
-fn good() -> LineEvidence {
-    LineEvidence {
-        placement: Placement::AtPort,
-        capabilities: LineCapabilities {
-            modem_lines: true,
-            counts_errors: true,
-            counts_all_overruns: true,
-            marks_errors: true,
-            sends_break: true,
-            paced: true,
-            buffer_bytes: 4096,
-            ..LineCapabilities::default()
-        },
-        in_service: Vec::new(),
-        plug: LinePlug::De9,
-        format: LineFormat::default(),
-        foreign: 0,
-        handful: Handful { sent: 8, returned: 8 },
-        counts: LineCounts {
-            sent: 1_000_000,
-            returned: 1_000_000,
-            bits_compared: 8_000_000,
-            pieces: 4000,
-            ..LineCounts::default()
-        },
-        errors: Some(LineErrors::default()),
-        damage: DamageKind::None,
-        slowdowns: 0,
-        since_slowed: LineCounts::default(),
-        lost_at_slowest: 0,
-        modem: readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.dtr, ri: false }),
-        flow: Some(FlowCheck { sent: 512, came_while_off: 16, came_in_all: 512 }),
-        break_returned: Some(true),
-        speeds: Vec::new(),
-        formats: Vec::new(),
-        limit: Limit { bit_error_ratio: 1e-5, confidence: 0.95 },
-        stopped: None,
-        references: Vec::new(),
-    }
-}
-
-fn readings(read: impl Fn(ModemOutputs) -> ModemInputs) -> Vec<ModemReading> {
-    [(false, false), (true, false), (false, true), (true, true)]
-        .map(|(rts, dtr)| {
-            let outputs = ModemOutputs { rts, dtr, ..ModemOutputs::default() };
-            ModemReading { outputs, inputs: read(outputs) }
-        })
-        .into()
-}
-
-fn with(change: impl FnOnce(&mut LineEvidence)) -> Verdict {
-    let mut evidence = good();
-    change(&mut evidence);
-    judge_line(&evidence)
-}
-
-fn rule(verdict: &Verdict) -> &str {
-    &verdict.reasons[0].rule
-}
-
-fn at(placement: Placement, failures: u64, trials: u64) -> Reference {
-    Reference { placement, trials, failures, link_up: true, returned_any: trials > 0 }
-}
 
 #[test]
 fn a_good_run_passes() {
-    let verdict = judge_line(&good());
-    assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Pass, "limit-proved"));
+    let verdict = judge(&good());
+    assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Pass, RuleId::LimitProved));
     assert_eq!(verdict.reasons.len(), 1, "{:?}", verdict.reasons);
 }
 
 #[test]
 fn what_was_not_tested_is_not_judged() {
     for (verdict, name) in [
-        (with(|e| e.in_service = vec!["a getty has it open".into()]), "in-service"),
-        (with(|e| e.foreign = 1), "foreign-bytes"),
-        (with(|e| e.counts = LineCounts::default()), "nothing-sent"),
+        (with(|e| e.common.in_service = vec!["a getty has it open".into()]), RuleId::InService),
+        (with(|e| e.foreign = 1), RuleId::ForeignBytes),
+        (with(|e| e.counts = LineCounts::default()), RuleId::NothingSent),
     ] {
         assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::NotTested, name));
     }
-    let gone = with(|e| e.stopped = Some(Stopped::PortGone));
-    assert_eq!((gone.outcome, rule(&gone)), (Outcome::Undecided, "port-gone"));
+    let gone = with(|e| e.common.stopped = Some(Stopped::PortGone));
+    assert_eq!((gone.outcome, rule(&gone)), (Outcome::Undecided, RuleId::PortGone));
 }
 
 #[test]
 fn nothing_returned_never_passes_and_names_what_it_can() {
-    let silent = |e: &mut LineEvidence| {
+    let silent = |e: &mut SerialFacts| {
         e.counts = LineCounts { sent: 2048, lost: 2048, pieces: 8, ..LineCounts::default() };
     };
     let unplugged = with(|e| {
@@ -110,7 +45,7 @@ fn nothing_returned_never_passes_and_names_what_it_can() {
     let chip = with(|e| {
         silent(e);
         e.modem = readings(|_| ModemInputs::default());
-        e.references = vec![at(Placement::Internal, 0, 0)];
+        e.common.references = vec![at(Placement::Internal, 0, 0)];
     });
     assert_eq!((chip.outcome, &chip.location), (unplugged.outcome, &unplugged.location));
     let without_lines = with(|e| {
@@ -126,20 +61,20 @@ fn nothing_returned_never_passes_and_names_what_it_can() {
 #[test]
 fn a_silent_loop_inside_the_chip_blames_nobody() {
     let inside = with(|e| {
-        e.placement = Placement::Internal;
+        e.common.placement = Placement::Internal;
         e.plug = LinePlug::Internal;
         e.counts = LineCounts { sent: 2048, lost: 2048, pieces: 8, ..LineCounts::default() };
         e.modem = readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, ..ModemInputs::default() });
         e.flow = None;
     });
-    assert_eq!((inside.outcome, rule(&inside)), (Outcome::Undecided, "no-bytes-returned"));
+    assert_eq!((inside.outcome, rule(&inside)), (Outcome::Undecided, RuleId::NoBytesReturned));
     assert!(inside.location.is_empty() && inside.next.contains("plug"), "{inside:?}");
     // Nor does it stand against a plug that returns everything, or narrow what damages bytes outside.
-    let good = with(|e| e.references = vec![at(Placement::Internal, 0, 0)]);
+    let good = with(|e| e.common.references = vec![at(Placement::Internal, 0, 0)]);
     assert_eq!(good.outcome, Outcome::Pass);
     let outside = with(|e| {
         damage(e, 400);
-        e.references = vec![at(Placement::Internal, 0, 0)];
+        e.common.references = vec![at(Placement::Internal, 0, 0)];
     });
     assert_eq!(outside.location, [Location::Port, Location::Plug]);
 }
@@ -153,7 +88,7 @@ fn a_two_wire_port_that_does_not_hear_itself_is_not_blamed() {
         e.modem.clear();
         e.counts = LineCounts { sent: 2048, lost: 2048, pieces: 8, ..LineCounts::default() };
     });
-    assert_eq!((deaf.outcome, rule(&deaf)), (Outcome::Undecided, "no-bytes-returned"));
+    assert_eq!((deaf.outcome, rule(&deaf)), (Outcome::Undecided, RuleId::NoBytesReturned));
     assert!(deaf.location.is_empty(), "{deaf:?}");
 }
 
@@ -163,19 +98,19 @@ fn two_wires_show_nothing_of_a_cable() {
     let two_wires = |placement| {
         with(|e| {
             e.plug = LinePlug::Rs485;
-            e.placement = placement;
+            e.common.placement = placement;
             e.capabilities.modem_lines = false;
             e.modem.clear();
             e.flow = None;
         })
     };
     let (near, far) = (two_wires(Placement::AtPort), two_wires(Placement::FarEnd));
-    assert_eq!((near.outcome, rule(&near)), (Outcome::Pass, "limit-proved"));
-    assert!(near.reasons.iter().any(|r| r.rule == "half-duplex"), "{near:?}");
-    assert_eq!((far.outcome, rule(&far)), (Outcome::Undecided, "hears-itself"));
+    assert_eq!((near.outcome, rule(&near)), (Outcome::Pass, RuleId::LimitProved));
+    assert!(near.reasons.iter().any(|r| r.rule == RuleId::HalfDuplex), "{near:?}");
+    assert_eq!((far.outcome, rule(&far)), (Outcome::Undecided, RuleId::HearsItself));
 }
 
-fn damage(e: &mut LineEvidence, hits: u64) {
+fn damage(e: &mut SerialFacts, hits: u64) {
     e.counts.bit_errors = 40 * hits;
     e.counts.damaged = 10 * hits;
     e.counts.pieces_damaged = hits;
@@ -184,7 +119,7 @@ fn damage(e: &mut LineEvidence, hits: u64) {
 #[test]
 fn wrong_bits_blame_only_when_three_blocks_prove_it() {
     let many = with(|e| damage(e, 400));
-    assert_eq!((many.outcome, rule(&many)), (Outcome::Fault, "bytes-damaged"));
+    assert_eq!((many.outcome, rule(&many)), (Outcome::Fault, RuleId::BytesDamaged));
     assert_eq!(many.location, [Location::Port, Location::Plug]);
     // However many bits one block holds, it is one hit.
     for hits in 1..3 {
@@ -196,9 +131,9 @@ fn wrong_bits_blame_only_when_three_blocks_prove_it() {
 fn places_narrow_the_suspects() {
     let far = |references: Vec<Reference>| {
         with(|e| {
-            e.placement = Placement::FarEnd;
+            e.common.placement = Placement::FarEnd;
             damage(e, 400);
-            e.references = references;
+            e.common.references = references;
         })
         .location
     };
@@ -211,7 +146,7 @@ fn places_narrow_the_suspects() {
 #[test]
 fn framing_and_parity_are_the_lines_overruns_the_hosts() {
     let parity = with(|e| e.errors = Some(LineErrors { parity: 300, ..LineErrors::default() }));
-    assert_eq!((parity.outcome, rule(&parity)), (Outcome::Fault, "characters-in-error"));
+    assert_eq!((parity.outcome, rule(&parity)), (Outcome::Fault, RuleId::CharactersInError));
     let two = with(|e| e.errors = Some(LineErrors { parity: 2, ..LineErrors::default() }));
     assert_ne!(two.outcome, Outcome::Fault);
     let overrun = |lost: u64, counted: u64| {
@@ -222,24 +157,24 @@ fn framing_and_parity_are_the_lines_overruns_the_hosts() {
             e.errors = Some(LineErrors { overrun: counted, ..LineErrors::default() });
         })
     };
-    assert_eq!(rule(&overrun(250_000, 250_000)), "host-limited");
+    assert_eq!(rule(&overrun(250_000, 250_000)), RuleId::HostLimited);
     let few = overrun(3000, 3000);
     assert_eq!(few.outcome, Outcome::Pass);
-    assert!(few.reasons.iter().any(|r| r.rule == "lost-in-host"), "{:?}", few.reasons);
+    assert!(few.reasons.iter().any(|r| r.rule == RuleId::LostInHost), "{:?}", few.reasons);
     let slowed = |lost_at_slowest: u64| {
         with(|e| {
             e.counts.lost = 3000;
             e.counts.returned -= 3000;
             e.errors = Some(LineErrors { overrun: 3000, ..LineErrors::default() });
-            e.slowdowns = 1;
+            e.common.slowdowns = 1;
             e.lost_at_slowest = lost_at_slowest;
         })
     };
     assert_eq!(slowed(2).outcome, Outcome::Pass);
     // A chip that overruns with fewer bytes out than it holds is not excused by a busy computer.
-    assert_eq!(rule(&slowed(3)), "host-limited");
+    assert_eq!(rule(&slowed(3)), RuleId::HostLimited);
     let on_line = overrun(3000, 0);
-    assert_eq!((on_line.outcome, rule(&on_line)), (Outcome::Fault, "bytes-lost"));
+    assert_eq!((on_line.outcome, rule(&on_line)), (Outcome::Fault, RuleId::BytesLost));
     assert!(!on_line.location.contains(&Location::Host));
 }
 
@@ -257,11 +192,11 @@ fn where_nobody_counts_overruns_only_what_is_lost_at_the_slowest_pace_is_the_lin
     };
     for few in [0, 2] {
         let verdict = lost(few);
-        assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, "lost-at-full-pace"));
-        assert!(verdict.reasons.iter().any(|r| r.rule == "no-counts"));
+        assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, RuleId::LostAtFullPace));
+        assert!(verdict.reasons.iter().any(|r| r.rule == RuleId::NoCounts));
     }
     let line = lost(50);
-    assert_eq!((line.outcome, rule(&line)), (Outcome::Fault, "bytes-lost"));
+    assert_eq!((line.outcome, rule(&line)), (Outcome::Fault, RuleId::BytesLost));
     assert_eq!(line.location, [Location::Port, Location::Plug]);
 }
 
@@ -280,7 +215,7 @@ fn extra_bytes_blame() {
         e.counts.inserted = 300;
         e.counts.pieces_slipped = 200;
     });
-    assert_eq!(rule(&verdict), "bytes-inserted");
+    assert_eq!(rule(&verdict), RuleId::BytesInserted);
 }
 
 #[test]
@@ -298,7 +233,7 @@ fn modem_lines_are_named_with_their_pins() {
         (|o| ModemInputs { cts: o.rts && o.dtr, dsr: o.dtr, dcd: o.dtr, ri: false }, "CTS (pin 8) follows no line"),
     ] {
         let verdict = with(|e| e.modem = readings(read));
-        assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Fault, "modem-lines"), "{says}");
+        assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Fault, RuleId::ModemLines), "{says}");
         assert!(verdict.reasons[0].text.contains(says), "{says}: {}", verdict.reasons[0].text);
     }
 }
@@ -311,7 +246,7 @@ fn what_the_plug_does_not_say_is_not_judged() {
         e.modem = readings(stuck);
     });
     assert_eq!(data_only.outcome, Outcome::Pass);
-    assert!(data_only.reasons.iter().any(|r| r.rule == "lines-not-judged"));
+    assert!(data_only.reasons.iter().any(|r| r.rule == RuleId::LinesNotJudged));
     let no_lines = with(|e| {
         e.capabilities.modem_lines = false;
         e.modem.clear();
@@ -320,9 +255,9 @@ fn what_the_plug_does_not_say_is_not_judged() {
     assert_eq!(no_lines.outcome, Outcome::Pass);
     let ring = with(|e| e.modem = readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.dtr, ri: o.rts }));
     assert_eq!(ring.outcome, Outcome::Pass);
-    assert!(ring.reasons.iter().any(|r| r.rule == "ring-wired"));
+    assert!(ring.reasons.iter().any(|r| r.rule == RuleId::RingWired));
     let wrong_plug = with(|e| e.modem = readings(|_| ModemInputs::default()));
-    assert_eq!((wrong_plug.outcome, rule(&wrong_plug)), (Outcome::Undecided, "plug-joins-data-only"));
+    assert_eq!((wrong_plug.outcome, rule(&wrong_plug)), (Outcome::Undecided, RuleId::PlugJoinsDataOnly));
 }
 
 #[test]
@@ -330,7 +265,7 @@ fn flow_control_is_a_fault_only_for_who_needs_it() {
     let idle = FlowCheck { sent: 512, came_while_off: 512, came_in_all: 512 };
     let remark = with(|e| e.flow = Some(idle));
     assert_eq!(remark.outcome, Outcome::Pass);
-    assert!(remark.reasons.iter().any(|r| r.rule == "flow-control"));
+    assert!(remark.reasons.iter().any(|r| r.rule == RuleId::FlowControl));
     let lost_one = with(|e| {
         e.flow = Some(FlowCheck { sent: 512, came_while_off: 0, came_in_all: 511 });
         e.format.flow = Flow::RtsCts;
@@ -354,19 +289,19 @@ fn flow_control_is_a_fault_only_for_who_needs_it() {
         })
     };
     let held = with_flow(16, 16);
-    assert_eq!((held.outcome, rule(&held)), (Outcome::Fault, "flow-control"));
+    assert_eq!((held.outcome, rule(&held)), (Outcome::Fault, RuleId::FlowControl));
     // Let go, and all but what a chip of 16 bytes holds lost by a computer that did not fetch it and counts nothing.
     let overflown = with_flow(0, 16);
-    assert_eq!((overflown.outcome, rule(&overflown)), (Outcome::Undecided, "flow-control"));
+    assert_eq!((overflown.outcome, rule(&overflown)), (Outcome::Undecided, RuleId::FlowControl));
     let held_still = with_flow(0, 15);
-    assert_eq!((held_still.outcome, rule(&held_still)), (Outcome::Fault, "flow-control"));
+    assert_eq!((held_still.outcome, rule(&held_still)), (Outcome::Fault, RuleId::FlowControl));
     let lossy = with_flow(0, 482);
-    assert_eq!((lossy.outcome, rule(&lossy)), (Outcome::Undecided, "flow-control"));
+    assert_eq!((lossy.outcome, rule(&lossy)), (Outcome::Undecided, RuleId::FlowControl));
     assert!(lossy.location.is_empty());
     assert_eq!(with_flow(0, 512).outcome, Outcome::Pass);
     // Without need of it nobody is told that CTS does not start a sender which it did start.
     let lossy = with(|e| e.flow = Some(FlowCheck { sent: 512, came_while_off: 0, came_in_all: 482 }));
-    assert!(lossy.reasons.iter().all(|r| r.rule != "flow-control"), "{:?}", lossy.reasons);
+    assert!(lossy.reasons.iter().all(|r| r.rule != RuleId::FlowControl), "{:?}", lossy.reasons);
 }
 
 #[test]
@@ -379,11 +314,11 @@ fn a_format_that_fails_while_others_pass_is_a_fault_and_a_faster_speed_is_not() 
         share_of_line: None,
     };
     let format = with(|e| e.formats = vec![trial("115200,8E1", 40)]);
-    assert_eq!((format.outcome, rule(&format)), (Outcome::Fault, "format-fails"));
+    assert_eq!((format.outcome, rule(&format)), (Outcome::Fault, RuleId::FormatFails));
     assert!(!format.location.contains(&Location::Host));
     let faster = with(|e| e.speeds = vec![trial("115200", 0), trial("921600", 40)]);
     assert_eq!(faster.outcome, Outcome::Pass);
-    let told = faster.reasons.iter().find(|r| r.rule == "highest-speed").unwrap();
+    let told = faster.reasons.iter().find(|r| r.rule == RuleId::HighestSpeed).unwrap();
     assert!(told.text.contains("up to 115200") && told.text.contains("from 921600"), "{}", told.text);
 }
 
@@ -392,9 +327,9 @@ fn too_few_bits_decide_nothing() {
     let verdict = with(|e| {
         e.counts = LineCounts { sent: 2000, returned: 2000, bits_compared: 16_000, pieces: 8, ..LineCounts::default() };
     });
-    assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, "too-few-bits"));
-    let disagree = with(|e| e.references = vec![at(Placement::Internal, 5, 100)]);
-    assert_eq!(rule(&disagree), "places-disagree");
+    assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, RuleId::TooFewBits));
+    let disagree = with(|e| e.common.references = vec![at(Placement::Internal, 5, 100)]);
+    assert_eq!(rule(&disagree), RuleId::PlacesDisagree);
 }
 
 #[test]
@@ -415,6 +350,6 @@ fn damage_that_losses_on_this_side_may_have_made_blames_nobody() {
         assert_eq!(lossy.outcome, Outcome::Undecided, "{lossy:#?}");
         // A few lost bytes do not excuse many damaged pieces.
         let damaged = run(500, 20, counted);
-        assert_eq!((damaged.outcome, rule(&damaged)), (Outcome::Fault, "bytes-damaged"));
+        assert_eq!((damaged.outcome, rule(&damaged)), (Outcome::Fault, RuleId::BytesDamaged));
     }
 }

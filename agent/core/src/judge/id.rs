@@ -1,0 +1,240 @@
+//! The names of all rules and remarks, and the order in which they are asked.
+//!
+//! A new rule needs its variant here, at the place where it is to be asked. What it concludes and why stands in the
+//! file of its matter; `docs/verdict.md` explains it.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+/// Defines [`RuleId`] and the list of its variants together, so that neither can be forgotten.
+macro_rules! rule_ids {
+    ($($(#[doc = $text:literal])+ $name:ident,)+) => {
+        /// Names a rule or remark of a run or of a case. Reports, records and `docs/verdict.md` write it in kebab case.
+        ///
+        /// The order of the variants is the order in which rules are asked: what makes every later figure meaningless
+        /// comes first.
+        #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        #[serde(rename_all = "kebab-case")]
+        pub enum RuleId {
+            $($(#[doc = $text])+ $name,)+
+            /// A rule of another version of this program: its name as a stored document has it.
+            #[serde(untagged)]
+            Other(String),
+        }
+
+        impl RuleId {
+            /// Every rule and remark of this program, in the order in which they are asked.
+            pub const ALL: &[Self] = &[$(Self::$name),+];
+        }
+    };
+}
+
+rule_ids! {
+    // Nothing was tested.
+    /// The host did not let the run begin, or go on.
+    Refused,
+    /// The last stage of the case tested nothing.
+    StageNotTested,
+    /// The host uses the port.
+    InService,
+    /// Frames of another station came in.
+    ForeignTraffic,
+    /// Bytes came in before any were sent.
+    ForeignBytes,
+
+    // The port went away or was changed, or there is no way through it at all.
+    /// The host lost the port.
+    PortGone,
+    /// Somebody on this computer changed the port during the run.
+    Reconfigured,
+    /// There was no link before the first probe.
+    NoLink,
+    /// The link went down and stayed down.
+    LinkLost,
+    /// The adapter did not transmit what it was given.
+    NotTransmitted,
+    /// No probe left.
+    NothingSent,
+    /// Every frame came back damaged.
+    NothingIntact,
+    /// Echoes came back later than a plug or cable can explain.
+    EchoesLate,
+    /// Frames left and none came back.
+    NothingReturned,
+    /// Bytes left and none came back.
+    NoBytesReturned,
+
+    // Something came back, and some of it wrong.
+    /// A stage of the case was damaged inside this computer.
+    HostFails,
+    /// Frames were damaged after the adapter had found their check right.
+    DamagedAfterCheck,
+    /// The link dropped and came back.
+    LinkFlapped,
+    /// More bits are wrong than the limit allows, or more frames failed.
+    BitErrors,
+    /// More frames were lost than the limit allows, where bits are counted.
+    FramesLost,
+    /// Frames came back shorter or longer.
+    FramesCut,
+    /// More bytes are wrong than the limit allows.
+    BytesDamaged,
+    /// More characters came in with a wrong stop or parity bit than the limit allows.
+    CharactersInError,
+    /// More bytes were lost than the limit allows.
+    BytesLost,
+    /// Bytes came in that were not sent.
+    BytesInserted,
+    /// Frames came back twice or out of order.
+    NotAPlainLoop,
+    /// Data comes back and no modem line moves.
+    PlugJoinsDataOnly,
+    /// A modem line does not do what the plug makes it do.
+    ModemLines,
+    /// Clear to send does not hold and release the sender.
+    FlowControl,
+    /// A format or a lower speed fails.
+    FormatFails,
+
+    // Stages of a case, from the inside out.
+    /// The case begins with the loop inside the chip.
+    InternalFirst,
+    /// The loop inside the chip fails.
+    InternalFails,
+    /// The adapter's own counts name the port.
+    PortSilent,
+    /// The plug in the port itself fails: port or plug.
+    PortOrPlug,
+    /// A nearer place fails though a farther one passes.
+    PlacesDisagree,
+    /// A place beyond the port fails.
+    SegmentFails,
+    /// The cable test excludes what the stages say.
+    CableTestContradicts,
+
+    // No fault stands: is the limit proved?
+    /// Some seconds failed far beyond the limit, though the mean did not.
+    ComesAndGoes,
+    /// This computer lost too much to judge the line.
+    HostLimited,
+    /// Bytes went missing, and this computer may have lost them uncounted.
+    LostAtFullPace,
+    /// On two wires the port hears itself, whatever the cable does.
+    HearsItself,
+    /// The limit is proved.
+    LimitProved,
+    /// No stage of the case fails.
+    AllPass,
+    /// Beyond the limit, in too few hits to blame anybody.
+    FewHits,
+    /// Neither proved nor refuted.
+    TooFewBits,
+    /// No rule fits.
+    NoRule,
+    /// A technician said what the stage showed.
+    Answered,
+
+    // Remarks on a run.
+    /// The speed was forced because the port could not link to itself at its own.
+    ForcedSpeed,
+    /// The rate was lowered because this computer lost something.
+    HostSlowed,
+    /// Bytes were lost inside this computer.
+    LostInHost,
+    /// The run ended before its plan did.
+    StoppedEarly,
+    /// What the same port does with the loop elsewhere.
+    ConfirmedElsewhere,
+    /// What kind of damage the wrong bits are.
+    DamageKind,
+    /// The plug says nothing of the modem lines.
+    LinesNotJudged,
+    /// How the port heard itself on two wires.
+    HalfDuplex,
+    /// The port has no modem lines.
+    NoModemLines,
+    /// The driver counts no line errors.
+    NoCounts,
+    /// The plug has the ring indicator wired.
+    RingWired,
+    /// No break came round.
+    Break,
+    /// The highest speed without error.
+    HighestSpeed,
+
+    // Remarks on a case.
+    /// Only two of four pairs were tested.
+    TwoPairs,
+    /// Only 1000 Mb/s fails: which pairs that leaves.
+    PairsLost,
+    /// Which pairs the stage at 100 Mb/s leaves.
+    WhichPairs,
+    /// What the cable test found.
+    CableTest,
+    /// The length of the cable.
+    CableLength,
+    /// Stages taken from records.
+    FromRecords,
+    /// Stages that the technician left out or set aside.
+    LeftOut,
+}
+
+impl RuleId {
+    /// Whether the port is used by somebody else: it is left alone until it is free.
+    pub fn means_in_use(&self) -> bool {
+        matches!(self, Self::InService | Self::ForeignTraffic | Self::ForeignBytes)
+    }
+
+    /// Whether only a longer run can decide what this rule left open.
+    pub fn asks_longer(&self) -> bool {
+        matches!(self, Self::TooFewBits | Self::FewHits)
+    }
+
+    /// Whether the frames or blocks that failed are what this rule speaks of. A wrong modem line, flow control or format is
+    /// none of them.
+    pub fn is_counted_in_units(&self) -> bool {
+        !matches!(self, Self::ModemLines | Self::FlowControl | Self::FormatFails)
+    }
+
+    /// Whether a hand on the plug or a hit from outside can cause this once; the second time, it is a failure.
+    pub fn is_excused_once(&self) -> bool {
+        matches!(self, Self::LinkLost | Self::LinkFlapped | Self::ComesAndGoes)
+    }
+}
+
+impl fmt::Display for RuleId {
+    /// Writes the name as documents have it.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.serialize(f)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_is_written_and_read_as_stored_documents_have_it() {
+        for (id, name) in [
+            (RuleId::InService, "in-service"),
+            (RuleId::NotAPlainLoop, "not-a-plain-loop"),
+            (RuleId::Other("of-next-year".into()), "of-next-year"),
+        ] {
+            assert_eq!(id.to_string(), name);
+            assert_eq!(serde_json::to_value(&id).unwrap(), name);
+            assert_eq!(serde_json::from_value::<RuleId>(name.into()).unwrap(), id);
+        }
+        for id in RuleId::ALL {
+            assert_eq!(&serde_json::from_value::<RuleId>(id.to_string().into()).unwrap(), id);
+        }
+    }
+
+    #[test]
+    fn every_rule_and_remark_has_its_row_in_the_documentation() {
+        let text = include_str!("../../../../docs/verdict.md");
+        for id in RuleId::ALL {
+            assert!(text.contains(&format!("\n| `{id}` | ")), "docs/verdict.md has no row for `{id}`");
+        }
+    }
+}

@@ -1,0 +1,62 @@
+//! Remarks that every kind of port has: what adds to the picture and decides nothing.
+
+use std::marker::PhantomData;
+
+use super::RuleId;
+use super::facts::{Facts, Reference, Stopped};
+use super::rule::Remark;
+use crate::base::figure::count;
+use crate::base::placement::Placement;
+
+/// The shared remarks over facts `F`.
+pub(super) struct Remarks<F>(PhantomData<F>);
+
+impl<F: Facts> Remarks<F> {
+    /// Each of them; their ids say in which order they follow the verdict.
+    pub(super) const ALL: &'static [Remark<F>] = &[
+        Remark { id: RuleId::HostSlowed, say: host_slowed },
+        Remark { id: RuleId::StoppedEarly, say: stopped_early },
+        Remark { id: RuleId::ConfirmedElsewhere, say: confirmed_elsewhere },
+        Remark { id: RuleId::DamageKind, say: damage_kind },
+    ];
+}
+
+fn host_slowed<F: Facts>(e: &F) -> Option<String> {
+    let (times, units) = (e.common().slowdowns, F::WORDS.units);
+    (times > 0).then(|| {
+        let why = match e.lost_inside() {
+            0 => format!("{units} went missing, and nobody counts all that is dropped on this side of the port"),
+            inside => format!("this computer could not keep up: {} {units} were lost inside it", count(inside)),
+        };
+        format!("{why}; {} {times} times, and the step repeated", F::WORDS.slowed)
+    })
+}
+
+fn stopped_early<F: Facts>(e: &F) -> Option<String> {
+    match e.common().stopped? {
+        Stopped::ByUser => Some("ended by hand before the plan was done".into()),
+        Stopped::TakenIntoService => Some("the port was taken into service during the run".into()),
+        Stopped::ForeignTraffic | Stopped::LinkLost | Stopped::PortGone | Stopped::Reconfigured => None,
+    }
+}
+
+fn confirmed_elsewhere<F: Facts>(e: &F) -> Option<String> {
+    let told: Vec<String> = e.common().references.iter().map(in_words).collect();
+    (!told.is_empty()).then(|| told.join("; "))
+}
+
+fn in_words(r: &Reference) -> String {
+    let how = match (r.failed(), r.passed()) {
+        (true, _) => "fails",
+        (_, true) => "passes",
+        _ => "neither passes nor fails",
+    };
+    let so =
+        if r.placement == Placement::Internal && r.passed() { ", so the host side of the port is good" } else { "" };
+    format!("{}: {how} ({} of {} failed){so}", r.placement, count(r.failures), count(r.trials))
+}
+
+fn damage_kind<F: Facts>(e: &F) -> Option<String> {
+    let wrong = e.bit_errors();
+    (wrong > 0).then(|| format!("{} wrong bits in {}, {}", count(wrong), e.damaged_in(), e.common().damage))
+}

@@ -1,0 +1,128 @@
+//! Rules that every kind of port has.
+
+use std::marker::PhantomData;
+
+use super::facts::{Facts, Stopped};
+use super::rule::{Finding, Rule};
+use super::suspects::failed_at;
+use super::{Outcome, RuleId};
+use crate::base::figure::count;
+use crate::base::placement::Placement;
+
+/// The shared rules over facts `F`.
+pub(super) struct Shared<F>(PhantomData<F>);
+
+impl<F: Facts> Shared<F> {
+    /// Each of them; their ids say when they are asked.
+    pub(super) const RULES: &'static [Rule<F>] = &[
+        Rule { id: RuleId::InService, decide: in_service },
+        Rule { id: RuleId::PortGone, decide: port_gone },
+        Rule { id: RuleId::NothingSent, decide: nothing_sent },
+        Rule { id: RuleId::PlacesDisagree, decide: places_disagree },
+        Rule { id: RuleId::HostLimited, decide: host_limited },
+        Rule { id: RuleId::LimitProved, decide: limit_proved },
+        Rule { id: RuleId::TooFewBits, decide: too_few_bits },
+    ];
+}
+
+fn in_service<F: Facts>(e: &F) -> Option<Finding> {
+    let reasons = &e.common().in_service;
+    (!reasons.is_empty()).then(|| {
+        Finding::not_tested(format!("the port is in service: {}", reasons.join("; ")))
+            .sure("certain: this is what the host says")
+            .then("free the port, or test a spare one")
+    })
+}
+
+fn port_gone<F: Facts>(e: &F) -> Option<Finding> {
+    (e.common().stopped == Some(Stopped::PortGone)).then(|| {
+        Finding::undecided(format!("the port vanished from the host after {} {}", count(e.sent()), F::WORDS.units))
+            .sure("certain: the host lost the port")
+            .then("was the adapter unplugged? see that it is seated and powered, read the kernel log, then repeat")
+    })
+}
+
+fn nothing_sent<F: Facts>(e: &F) -> Option<Finding> {
+    let unit = F::WORDS.unit;
+    (e.sent() == 0).then(|| {
+        Finding::not_tested(format!("no {unit} was sent"))
+            .sure(format!("certain: no {unit} left"))
+            .then(format!("repeat the run; {}", F::WORDS.if_none_leaves))
+    })
+}
+
+fn places_disagree<F: Facts>(e: &F) -> Option<Finding> {
+    let here = e.common().placement;
+    // With a return port there is no plug, so a failure at the port may be the plug's and contradicts nothing.
+    let nearer: &[Placement] = match here {
+        Placement::Internal => &[],
+        Placement::FarEnd => &[Placement::Internal, Placement::AtPort],
+        Placement::AtPort | Placement::ReturnPort => &[Placement::Internal],
+    };
+    let failed = nearer.iter().find(|place| failed_at(e, **place).is_some())?;
+    Some(
+        Finding::undecided(format!("no fault shows at `{here}`, though the nearer `{failed}` fails"))
+            .sure("certain that both cannot be true of one unchanged port and plug")
+            .then("re-seat the plug and repeat both; if they still disagree the fault comes and goes: run longer"),
+    )
+}
+
+fn host_limited<F: Facts>(e: &F) -> Option<Finding> {
+    e.is_host_limited().then(|| {
+        Finding::undecided(format!(
+            "{} of {} missing {} were lost inside this computer or its adapter: too many to judge the line",
+            count(e.lost_inside()),
+            count(e.lost()),
+            F::WORDS.units
+        ))
+        .sure("certain: this computer's own counters say so")
+        .then(format!("stop other work on this computer, or {}, and repeat", F::WORDS.send_slower))
+    })
+}
+
+/// Whether the limit is proved, by what came back, in a run that nothing but a person cut short.
+pub fn is_limit_proved<F: Facts>(e: &F) -> bool {
+    e.error_ratio().is_some_and(|ratio| ratio.proved_below <= ratio.limit)
+        && e.losses_within_limit()
+        && e.returned() > 0
+        && e.common().stopped.is_none_or(|stopped| stopped == Stopped::ByUser)
+}
+
+fn limit_proved<F: Facts>(e: &F) -> Option<Finding> {
+    let ratio = e.error_ratio().filter(|_| is_limit_proved(e))?;
+    Some(
+        Finding::new(
+            Outcome::Pass,
+            format!(
+                "{} errors in {:.2e} bits: bit error ratio proved below {:.1e} where {:.0e} is allowed{}",
+                count(ratio.errors),
+                e.bits_compared() as f64,
+                ratio.proved_below,
+                ratio.limit,
+                e.beside_pass()
+            ),
+        )
+        .sure(format!("{} % that the bit error ratio is below {:.1e}", 100.0 * ratio.confidence, ratio.proved_below))
+        .then(e.after_pass()),
+    )
+}
+
+fn too_few_bits<F: Facts>(e: &F) -> Option<Finding> {
+    let ratio = e.error_ratio()?;
+    let text = if ratio.proved_below > ratio.limit {
+        format!(
+            "{} errors in {:.2e} bits proves a bit error ratio below {:.1e} only, where {:.0e} is asked",
+            count(ratio.errors),
+            e.bits_compared() as f64,
+            ratio.proved_below,
+            ratio.limit
+        )
+    } else {
+        format!("{} of {}: too many for a pass, too few to say where the fault is", e.odd(), count(e.sent()))
+    };
+    Some(
+        Finding::undecided(text)
+            .sure("neither proved nor refuted")
+            .then("run longer (--for, or --profile proof, which stops by itself when the limit is proved or refuted)"),
+    )
+}

@@ -1,0 +1,107 @@
+//! Among which things a failure lies, and what narrows them down.
+
+use super::Location;
+use super::facts::{Facts, Reference};
+use super::rule::Finding;
+use crate::base::placement::Placement;
+use crate::stats::compare_rates::{ErrorCount, RateComparison};
+
+/// The things a failure of this run lies among, narrowed by what was found with the plug elsewhere.
+pub fn suspects<F: Facts>(e: &F) -> Vec<Location> {
+    let common = e.common();
+    if failed_at(e, Placement::Internal).is_some() {
+        return vec![Location::Port];
+    }
+    let at_port = common.reference(Placement::AtPort);
+    match common.placement {
+        Placement::Internal => vec![Location::Port],
+        Placement::AtPort if e.has_plug() => vec![Location::Port, Location::Plug],
+        Placement::AtPort => vec![Location::Port],
+        Placement::FarEnd => match at_port {
+            Some(r) if is_worse_than(e, r) => vec![Location::Cable],
+            Some(r) if r.failed() => vec![Location::Port, Location::Plug],
+            _ => vec![Location::Cable, Location::Port, Location::Plug],
+        },
+        Placement::ReturnPort => match at_port {
+            Some(r) if is_worse_than(e, r) => vec![Location::Cable, Location::ReturnPort],
+            _ => vec![Location::Cable, Location::Port, Location::ReturnPort],
+        },
+    }
+}
+
+/// The latest run with the plug at `placement`, if it failed in a way that speaks against the port.
+pub(super) fn failed_at<F: Facts>(e: &F, placement: Placement) -> Option<&Reference> {
+    let counts = |r: &&Reference| {
+        r.failed() && (placement != Placement::Internal || F::SILENCE_INSIDE_IS_FAILURE || r.returned_any)
+    };
+    e.common().reference(placement).filter(counts)
+}
+
+/// Whether this run fails in a way that the nearer one does not: by its counts, beyond chance. Where nothing was counted (no
+/// link, nothing returned, a link that dropped) it does if the nearer one passed.
+fn is_worse_than<F: Facts>(e: &F, nearer: &Reference) -> bool {
+    let here = e.failed_of_tried();
+    if here.errors == 0 || e.returned() == 0 {
+        return nearer.passed();
+    }
+    let there = ErrorCount { errors: nearer.failures.min(nearer.trials), bits: nearer.trials };
+    nearer.link_up
+        && nearer.returned_any
+        && RateComparison::new(here, there).is_ok_and(|p| p.p_a_higher <= 1.0 - e.common().limit.confidence)
+}
+
+/// A fault among the suspects, and what narrows them down.
+pub fn blame<F: Facts>(e: &F, sureness: &str, text: String) -> Finding {
+    let suspects = suspects(e);
+    let sureness = match suspects.as_slice() {
+        [_] => sureness.to_owned(),
+        several => {
+            let names: Vec<&str> = several.iter().map(|location| in_words(*location)).collect();
+            format!("{sureness}; {} cannot be told apart by this run", names.join(" or "))
+        }
+    };
+    let next = next_for(e, &suspects);
+    Finding::fault(suspects, text).sure(sureness).then(next)
+}
+
+/// A fault of the port alone.
+pub fn blame_port(sureness: &str, text: String) -> Finding {
+    Finding::fault(vec![Location::Port], text).sure(sureness).then(NEXT_FOR_PORT)
+}
+
+/// A fault of a loop through which nothing comes back. With the plug at the port that is mostly no plug at all.
+pub fn blame_open_loop<F: Facts>(e: &F, text: String) -> Finding {
+    let finding = blame(e, "certain that the loop is open; nothing was measured on the line", text);
+    if e.common().placement != Placement::AtPort || finding.location == [Location::Port] {
+        return finding;
+    }
+    let next = "see that a plug is fitted and seated; then try the plug in a known-good port of the same kind";
+    Finding { location: vec![Location::Plug, Location::Port], ..finding }.then(next)
+}
+
+/// What would narrow the suspects down, or mend the only one left.
+fn next_for<F: Facts>(e: &F, suspects: &[Location]) -> &'static str {
+    match suspects {
+        [Location::Port] => NEXT_FOR_PORT,
+        [Location::Cable] => {
+            "re-terminate or replace the cable; to find the segment, move the plug to the end of each in turn"
+        }
+        [Location::Port, Location::Plug] => {
+            "try another plug; if that fails too, try that plug in a port that works: if it passes there, this port is bad"
+        }
+        _ if e.common().placement == Placement::ReturnPort => {
+            "swap the cable and repeat; then test each port with a plug of its own"
+        }
+        _ => "put the same plug into the port itself and repeat: a pass there leaves only the cable",
+    }
+}
+
+const NEXT_FOR_PORT: &str =
+    "take this port out of use and move to a spare one; if the card or adapter can be swapped, swap it";
+
+fn in_words(location: Location) -> &'static str {
+    match location {
+        Location::ReturnPort => "return port",
+        other => other.name(),
+    }
+}

@@ -1,0 +1,94 @@
+//! Facts to test rules on: a healthy run, and ways to spoil it.
+
+use crate::base::placement::Placement;
+use crate::judge::facts::{Common, Limit, Reference};
+use crate::judge::{Location, Outcome, RuleId};
+use crate::kind::ethernet::facts::{EthernetFacts, Heard, Losses};
+use crate::kind::ethernet::link::{Capabilities, LinkState, Medium};
+use crate::kind::ethernet::stream::tally::Counts;
+use crate::signal::compare::DamageKind;
+use crate::stats::spells::Spells;
+
+/// A rule, facts on which it speaks and decides, and what it then says. It must be silent on a healthy run.
+pub(super) type Example = (RuleId, EthernetFacts, Outcome, Vec<Location>);
+
+pub(super) const FRAME_BITS: f64 = 12_112.0;
+pub(super) const SENT: u64 = 1_000_000;
+
+/// A free port with a plug in it: a million frames out and back, far more than its limit asks for.
+pub(super) fn healthy() -> EthernetFacts {
+    EthernetFacts {
+        common: Common {
+            placement: Placement::AtPort,
+            in_service: vec![],
+            damage: DamageKind::None,
+            slowdowns: 0,
+            limit: Limit { bit_error_ratio: 1e-9, confidence: 0.95 },
+            stopped: None,
+            references: vec![],
+        },
+        capabilities: Capabilities { checks_frames: true, internal_loop: true, ..Capabilities::default() },
+        bad_frames_delivered: false,
+        link: LinkState { up: true, medium: Medium::Copper, ..LinkState::default() },
+        fallback_mbps: None,
+        link_flaps: 0,
+        heard: Heard { own_host: 3, ..Heard::default() },
+        counts: Counts { sent: SENT, returned: SENT, bits_compared: SENT * FRAME_BITS as u64, ..Counts::default() },
+        losses: Losses::default(),
+        frame_bits: FRAME_BITS,
+        transmitted: Some(SENT),
+        shortest_trip_ns: Some(9_000),
+        spells: Spells::default(),
+    }
+}
+
+pub(super) fn with(change: impl FnOnce(&mut EthernetFacts)) -> EthernetFacts {
+    let mut e = healthy();
+    change(&mut e);
+    e
+}
+
+/// Takes `losses` out of what came back.
+pub(super) fn lose(e: &mut EthernetFacts, losses: Losses) {
+    e.losses = losses;
+    e.counts.lost = losses.wire() + losses.inside();
+    e.counts.returned = e.counts.sent - e.counts.lost;
+    e.counts.bits_compared = e.counts.returned * FRAME_BITS as u64;
+}
+
+pub(super) fn lost_on_wire(e: &mut EthernetFacts, on_wire: u64) {
+    lose(e, Losses { on_wire, ..Losses::default() });
+}
+
+pub(super) fn lost_in_host(e: &mut EthernetFacts, in_host: u64) {
+    lose(e, Losses { in_host, ..Losses::default() });
+}
+
+/// Single wrong bits can be seen, each in a frame of its own.
+pub(super) fn wrong_bits(e: &mut EthernetFacts, bit_errors: u64) {
+    e.bad_frames_delivered = true;
+    e.counts.damaged = bit_errors;
+    e.counts.failed_check_delivered = bit_errors;
+    e.counts.bit_errors = bit_errors;
+    e.common.damage = DamageKind::Scattered;
+}
+
+pub(super) fn no_link_at(e: &mut EthernetFacts, placement: Placement) {
+    e.common.placement = placement;
+    e.link.up = false;
+    e.counts = Counts::default();
+    e.transmitted = Some(0);
+}
+
+pub(super) fn found(placement: Placement, failures: u64) -> Reference {
+    Reference { placement, trials: SENT, failures, link_up: true, returned_any: true }
+}
+
+pub(super) fn silent(placement: Placement) -> Reference {
+    Reference { returned_any: false, failures: SENT, ..found(placement, 0) }
+}
+
+/// Bad seconds in a run whose mean is good.
+pub(super) fn spells(count: u64) -> Spells {
+    Spells { count, seconds: count, sent: 81_274 * count, failed: 9_408 * count }
+}

@@ -1,0 +1,126 @@
+//! Rules on bytes that came back wrong, or not at all, or were not sent.
+
+use crate::base::figure::count;
+use crate::judge::RuleId;
+use crate::judge::facts::{ERRORS_MIN, Facts};
+use crate::judge::rule::{Finding, Rule};
+use crate::judge::suspects::blame;
+use crate::kind::serial::facts::SerialFacts;
+use crate::kind::serial::stream::LineCounts;
+
+pub(super) const RULES: &[Rule<SerialFacts>] = &[
+    Rule { id: RuleId::BytesDamaged, decide: bytes_damaged },
+    Rule { id: RuleId::CharactersInError, decide: characters_in_error },
+    Rule { id: RuleId::BytesLost, decide: bytes_lost },
+    Rule { id: RuleId::BytesInserted, decide: bytes_inserted },
+    Rule { id: RuleId::LostAtFullPace, decide: lost_at_full_pace },
+];
+
+fn bytes_damaged(e: &SerialFacts) -> Option<Finding> {
+    let ratio = e.error_ratio()?;
+    let c = &e.counts;
+    // A byte lost on this side may make a piece, and the one behind it, look damaged where more is missing than can be put in order.
+    let pieces = c.pieces_damaged.saturating_sub(e.lost_on_this_side().saturating_mul(2));
+    if c.damaged < ERRORS_MIN
+        || ratio.proved_above <= ratio.limit
+        || !e.common.limit.is_refuted_by(pieces, c.pieces, e.piece_bits())
+    {
+        return None;
+    }
+    let marks = match c.damaged_marked {
+        0 => String::new(),
+        n => format!("; {} of these bytes came in marked with a framing or parity error", count(n)),
+    };
+    Some(blame(
+        e,
+        &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
+        format!(
+            "{} of {} bits wrong, in {} bytes: bit error ratio {:.1e}, at least {:.1e} where {:.0e} is allowed{marks}",
+            count(ratio.errors),
+            count(ratio.trials),
+            count(c.damaged),
+            ratio.estimate,
+            ratio.proved_above,
+            ratio.limit
+        ),
+    ))
+}
+
+fn characters_in_error(e: &SerialFacts) -> Option<Finding> {
+    let wrong = e.characters_in_error();
+    if !e.common.limit.is_refuted_by(wrong, e.counts.returned.max(wrong), e.character_bits()) {
+        return None;
+    }
+    let errors = e.errors.unwrap_or_default();
+    Some(blame(
+        e,
+        &format!("{} % that there are more than the limit allows", 100.0 * e.common.limit.confidence),
+        format!(
+            "{} of {} characters came in with an error: {} framing, {} parity; these are the line's, not this computer's",
+            count(wrong),
+            count(e.counts.returned),
+            count(errors.framing),
+            count(errors.parity)
+        ),
+    ))
+}
+
+fn bytes_lost(e: &SerialFacts) -> Option<Finding> {
+    let line = e.put_on_line();
+    if !losses_refute(e, &line) {
+        return None;
+    }
+    let why = if !e.capabilities.paced {
+        "and where bytes do not take their time nothing drops them on this side"
+    } else if !e.capabilities.hides_overruns() {
+        "and nothing in this computer dropped them"
+    } else {
+        "with no more out at once than the chip itself holds, so that no slow computer explains it"
+    };
+    Some(blame(
+        e,
+        &format!("{} % that more are lost than the limit allows", 100.0 * e.common.limit.confidence),
+        format!("{} of {} bytes left and did not come back, {why}", count(line.lost), count(line.sent)),
+    ))
+}
+
+fn bytes_inserted(e: &SerialFacts) -> Option<Finding> {
+    if e.counts.pieces_slipped < ERRORS_MIN
+        || !e.common.limit.is_refuted_by(e.counts.inserted, e.counts.returned, e.character_bits())
+    {
+        return None;
+    }
+    Some(blame(
+        e,
+        "certain that bytes came in that were not sent",
+        format!("{} bytes came in that were not sent, among {}", count(e.counts.inserted), count(e.counts.returned)),
+    ))
+}
+
+/// Bytes may be dropped here uncounted, and some that went missing only while many were out.
+fn lost_at_full_pace(e: &SerialFacts) -> Option<Finding> {
+    let all = LineCounts { lost: e.lost_unexplained(), ..e.counts };
+    if !e.capabilities.hides_overruns() || !losses_refute(e, &all) {
+        return None;
+    }
+    let slowest = match e.since_slowed {
+        LineCounts { sent: 0, .. } => "no lower pace was come to".to_owned(),
+        LineCounts { sent, lost: 0, .. } => format!("none of {} when fewer were let out at once", count(sent)),
+        LineCounts { sent, lost, .. } => format!("{} of {} when fewer were let out at once", count(lost), count(sent)),
+    };
+    let text = format!(
+        "{} of {} bytes did not come back, {slowest}; a computer that is too slow does this, and nobody counts all that it \
+         drops on this port",
+        count(all.lost),
+        count(all.sent)
+    );
+    Some(Finding::undecided(text).sure("certain that they are missing; not whether line or computer lost them").then(
+        "stop other work on this computer and repeat; if bytes are still lost, repeat on a port of the computer's own, whose \
+         driver counts overruns",
+    ))
+}
+
+/// Whether so many bytes lost are more than the limit allows. Bytes that vanish together are one event.
+fn losses_refute(e: &SerialFacts, counts: &LineCounts) -> bool {
+    counts.pieces_slipped >= ERRORS_MIN && e.common.limit.is_refuted_by(counts.lost, counts.sent, e.character_bits())
+}

@@ -1,0 +1,76 @@
+//! Facts to test rules on: a good run, and ways to change it.
+
+use crate::base::placement::Placement;
+use crate::judge::facts::{Common, Limit, Reference};
+use crate::judge::{RuleId, Verdict, judge};
+use crate::kind::serial::facts::{FlowCheck, ModemReading, SerialFacts};
+use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
+use crate::kind::serial::plug::LinePlug;
+use crate::kind::serial::stream::LineCounts;
+use crate::signal::compare::DamageKind;
+
+/// A good run at a port with a full plug: enough bits for the limit.
+pub(super) fn good() -> SerialFacts {
+    SerialFacts {
+        common: Common {
+            placement: Placement::AtPort,
+            in_service: Vec::new(),
+            damage: DamageKind::None,
+            slowdowns: 0,
+            limit: Limit { bit_error_ratio: 1e-5, confidence: 0.95 },
+            stopped: None,
+            references: Vec::new(),
+        },
+        capabilities: LineCapabilities {
+            modem_lines: true,
+            counts_errors: true,
+            counts_all_overruns: true,
+            marks_errors: true,
+            sends_break: true,
+            paced: true,
+            buffer_bytes: 4096,
+            ..LineCapabilities::default()
+        },
+        plug: LinePlug::De9,
+        format: LineFormat::default(),
+        foreign: 0,
+        counts: LineCounts {
+            sent: 1_000_000,
+            returned: 1_000_000,
+            bits_compared: 8_000_000,
+            pieces: 4000,
+            ..LineCounts::default()
+        },
+        errors: Some(LineErrors::default()),
+        since_slowed: LineCounts::default(),
+        lost_at_slowest: 0,
+        modem: readings(|o| ModemInputs { cts: o.rts, dsr: o.dtr, dcd: o.dtr, ri: false }),
+        flow: Some(FlowCheck { sent: 512, came_while_off: 16, came_in_all: 512 }),
+        break_returned: Some(true),
+        speeds: Vec::new(),
+        formats: Vec::new(),
+    }
+}
+
+pub(super) fn readings(read: impl Fn(ModemOutputs) -> ModemInputs) -> Vec<ModemReading> {
+    [(false, false), (true, false), (false, true), (true, true)]
+        .map(|(rts, dtr)| {
+            let outputs = ModemOutputs { rts, dtr, ..ModemOutputs::default() };
+            ModemReading { outputs, inputs: read(outputs) }
+        })
+        .into()
+}
+
+pub(super) fn with(change: impl FnOnce(&mut SerialFacts)) -> Verdict {
+    let mut evidence = good();
+    change(&mut evidence);
+    judge(&evidence)
+}
+
+pub(super) fn rule(verdict: &Verdict) -> RuleId {
+    verdict.reasons[0].rule.clone()
+}
+
+pub(super) fn at(placement: Placement, failures: u64, trials: u64) -> Reference {
+    Reference { placement, trials, failures, link_up: true, returned_any: trials > 0 }
+}
