@@ -3,11 +3,7 @@
 use std::fs;
 
 use serde_json::{Value, json};
-use turnback::engine::{
-    cancel::Cancel,
-    ethernet::{CheckOptions, check},
-    serial::LineOptions,
-};
+use turnback::engine::{CheckOptions, cancel::Cancel, check, serial::options::LineOptions};
 use turnback::ports::simulated::ethernet::SimulatedPort;
 use turnback_core::{judge::Outcome, kind::ethernet::sim, plan::Profile};
 

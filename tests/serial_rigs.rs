@@ -4,11 +4,7 @@
 use std::time::Duration;
 
 use serde_json::{Value, json};
-use turnback::engine::{
-    cancel::Cancel,
-    ethernet::{CheckOptions, check},
-    serial::LineOptions,
-};
+use turnback::engine::{CheckOptions, cancel::Cancel, check, serial::options::LineOptions};
 use turnback::ports::simulated::serial::SimulatedLine;
 use turnback_core::{
     document::run::Report,

@@ -13,10 +13,7 @@ use std::{
 use rusqlite::Connection;
 use turnback::{
     archive::sqlite::{Store, exchange::Form, query::Filter},
-    engine::{
-        cancel::Cancel,
-        ethernet::{CheckOptions, check},
-    },
+    engine::{CheckOptions, cancel::Cancel, check},
     ports::simulated::ethernet::SimulatedPort,
 };
 use turnback_core::{base::rng::Rng, document::run::Report, plan::Profile};
@@ -117,7 +114,7 @@ fn model() -> Report {
         started_at: String::new(),
         although_in_service: false,
         confirm: false,
-        line: turnback::engine::serial::LineOptions::default(),
+        line: turnback::engine::serial::options::LineOptions::default(),
     };
     let mut port = SimulatedPort::open("good", 1).expect("it is built in");
     check(&mut port, None, options, &mut |_| {}, &Cancel::default()).expect("a report")

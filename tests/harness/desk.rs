@@ -8,10 +8,7 @@ use turnback::daemon::desk::{
     CaseOrder, CaseView, Desk, DeskError, Figures, Happening, Health, Labels, LiveRun, NextView, OutboxLine, PortView,
     RecordLine, RecordQuery, StageOrder, StageView, StartOrder,
 };
-use turnback::engine::{
-    cancel::Cancel,
-    ethernet::{CheckOptions, check},
-};
+use turnback::engine::{CheckOptions, cancel::Cancel, check};
 use turnback::ports::simulated::ethernet;
 use turnback_core::base::caution::{Caution, LOCAL_CODES_FIRST};
 use turnback_core::document::run::Report;
@@ -189,7 +186,7 @@ impl Inner {
     fn carry_out(&self, run: &str, port: &str, rig: &str, profile: Profile, cause: &str, cancel: &Cancel) {
         let mut simulated = ethernet::open(rig, 7).expect("a built-in rig");
         let options = CheckOptions {
-            line: turnback::engine::serial::LineOptions::default(),
+            line: turnback::engine::serial::options::LineOptions::default(),
             profile,
             placement: None,
             cable: self.state().ports.iter().find(|p| p.name == port).and_then(|p| p.labels.cable.clone()),

@@ -167,6 +167,10 @@ pub struct Profile {
     /// How sure a pass must be, `0.5..1.0`.
     #[serde(default = "confidence")]
     pub confidence: f64,
+    /// Whether a run with `steps` on a serial port also tries other speeds and formats. `rate-search` always does, `proof` and
+    /// `soak` never do.
+    #[serde(default = "serial_sweep")]
+    pub serial_sweep: bool,
 }
 
 fn full() -> Rate {
@@ -186,6 +190,9 @@ fn serial_target_ber() -> f64 {
 }
 fn confidence() -> f64 {
     0.95
+}
+fn serial_sweep() -> bool {
+    true
 }
 
 /// Why a plan cannot be made.
@@ -249,17 +256,19 @@ impl Profile {
             settle: Duration::from_secs(2),
             target_ber,
             serial_target_ber: match kind {
-                Kind::Steps if name == "quick" => 1e-5,
                 Kind::Steps | Kind::RateSearch => 1e-6,
                 Kind::Proof | Kind::Soak => 1e-7,
             },
             confidence: 0.95,
+            serial_sweep: matches!(kind, Kind::Steps | Kind::RateSearch),
         };
         let ms = Duration::from_millis;
         vec![
             Self {
                 listen: ms(500),
                 settle: ms(500),
+                serial_target_ber: 1e-5,
+                serial_sweep: false,
                 ..base(
                     "quick",
                     "A few seconds: is this port good enough to go on with?",
@@ -460,6 +469,14 @@ mod tests {
             profile.validate().unwrap();
             assert_eq!(Profile::parse("p.toml", &profile.to_toml()).unwrap(), profile);
         }
+    }
+
+    #[test]
+    fn a_profile_file_without_the_key_tries_other_speeds() {
+        let standard = Profile::named("standard").unwrap();
+        let text = standard.to_toml().replace("serial_sweep = true\n", "");
+        assert!(!text.contains("serial_sweep"), "{text}");
+        assert_eq!(Profile::parse("p.toml", &text).unwrap(), standard);
     }
 
     #[test]

@@ -17,11 +17,7 @@ use turnback_core::{
 
 use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper, print};
 use crate::{
-    engine::{
-        cancel::Cancel,
-        ethernet::{CheckError, CheckOptions, check, refused},
-        serial::LineOptions,
-    },
+    engine::{CheckError, CheckOptions, cancel::Cancel, check, refused, serial::options::LineOptions},
     guard::{journal::recover, state},
     ports::{
         Port, PortError, Way,

@@ -35,7 +35,7 @@ use super::{
 use crate::{
     archive::sqlite::Store,
     config::Config,
-    engine::{cancel::Cancel, ethernet::check},
+    engine::{cancel::Cancel, check},
     ports::simulated::ethernet::SimulatedPort,
 };
 

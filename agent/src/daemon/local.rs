@@ -7,11 +7,7 @@ use turnback_core::{base::labels::Labels, document::case::Case, event::Event};
 
 use super::site::{Boxed, Order, PortFacts, RunEnd, Say, Site};
 use crate::{
-    engine::{
-        cancel::Cancel,
-        ethernet::{CheckError, CheckOptions, check},
-        serial::LineOptions,
-    },
+    engine::{CheckError, CheckOptions, cancel::Cancel, check, serial::options::LineOptions},
     guard::{lock::LockError, state},
     ports::{
         Port, PortError,

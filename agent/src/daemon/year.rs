@@ -235,7 +235,7 @@ fn template() -> Report {
         },
         String::new(),
     );
-    let report = crate::engine::ethernet::check(&mut port, None, options, &mut |_| {}, &Cancel::default()).unwrap();
+    let report = crate::engine::check(&mut port, None, options, &mut |_| {}, &Cancel::default()).unwrap();
     Report { seconds: Vec::new(), ..report }
 }
 

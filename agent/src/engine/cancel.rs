@@ -1,11 +1,11 @@
-//! Ending a run by hand, from any thread or signal.
+//! Ends a run early, from any thread or signal handler.
 
 use std::sync::{
     Arc,
     atomic::{AtomicBool, Ordering},
 };
 
-/// A wish to end; clones share it.
+/// A request to end a run. Clones share it.
 #[derive(Clone, Debug, Default)]
 pub struct Cancel(Arc<AtomicBool>);
 
@@ -15,7 +15,7 @@ impl Cancel {
         self.0.store(true, Ordering::Release);
     }
 
-    /// Whether somebody asked.
+    /// Whether the run was asked to end.
     pub fn is_cancelled(&self) -> bool {
         self.0.load(Ordering::Acquire)
     }

@@ -6,12 +6,13 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
 /// Where the signal is turned back.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Placement {
     /// No plug: a loop inside the chip.
     Internal,
     /// The plug is in the port itself.
+    #[default]
     AtPort,
     /// The plug is at the far end of a cable.
     FarEnd,

@@ -137,6 +137,8 @@ pub enum Stopped {
     TakenIntoService,
     /// Somebody on this computer switched the port off, or gave it another MTU or address.
     Reconfigured,
+    /// It took far longer than planned, as on a computer that has no time for it.
+    TookTooLong,
 }
 
 /// Fewer failures than this blame nobody, whatever the ratio: one hit can be a door slammed, a spark, a cosmic ray.

@@ -46,6 +46,8 @@ rule_ids! {
     // The port went away or was changed, or there is no way through it at all.
     /// The host lost the port.
     PortGone,
+    /// The run took far longer than planned and was cut off.
+    TookTooLong,
     /// Somebody on this computer changed the port during the run.
     Reconfigured,
     /// There was no link before the first probe.

@@ -36,7 +36,11 @@ fn stopped_early<F: Facts>(e: &F) -> Option<String> {
     match e.common().stopped? {
         Stopped::ByUser => Some("ended by hand before the plan was done".into()),
         Stopped::TakenIntoService => Some("the port was taken into service during the run".into()),
-        Stopped::ForeignTraffic | Stopped::LinkLost | Stopped::PortGone | Stopped::Reconfigured => None,
+        Stopped::ForeignTraffic
+        | Stopped::LinkLost
+        | Stopped::PortGone
+        | Stopped::Reconfigured
+        | Stopped::TookTooLong => None,
     }
 }
 

@@ -17,6 +17,7 @@ impl<F: Facts> Shared<F> {
     pub(super) const RULES: &'static [Rule<F>] = &[
         Rule { id: RuleId::InService, decide: in_service },
         Rule { id: RuleId::PortGone, decide: port_gone },
+        Rule { id: RuleId::TookTooLong, decide: took_too_long },
         Rule { id: RuleId::NothingSent, decide: nothing_sent },
         Rule { id: RuleId::PlacesDisagree, decide: places_disagree },
         Rule { id: RuleId::HostLimited, decide: host_limited },
@@ -39,6 +40,21 @@ fn port_gone<F: Facts>(e: &F) -> Option<Finding> {
         Finding::undecided(format!("the port vanished from the host after {} {}", count(e.sent()), F::WORDS.units))
             .sure("certain: the host lost the port")
             .then("was the adapter unplugged? see that it is seated and powered, read the kernel log, then repeat")
+    })
+}
+
+fn took_too_long<F: Facts>(e: &F) -> Option<Finding> {
+    (e.common().stopped == Some(Stopped::TookTooLong)).then(|| {
+        Finding::undecided(format!(
+            "the run took far longer than planned and was ended after {} {}",
+            count(e.sent()),
+            F::WORDS.units
+        ))
+        .sure("certain: the run was ended; what was still on its way is not known")
+        .then(
+            "stop other work on this computer and repeat; if it stays slow, send for a shorter time (--for), or at a higher \
+             speed on a serial port (--line)",
+        )
     })
 }
 

@@ -13,10 +13,7 @@ use super::{
     *,
 };
 use crate::{
-    engine::{
-        cancel::Cancel,
-        ethernet::{CheckOptions, check},
-    },
+    engine::{CheckOptions, cancel::Cancel, check},
     ports::simulated::ethernet::SimulatedPort,
 };
 

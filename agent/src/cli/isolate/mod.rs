@@ -22,7 +22,7 @@ use crate::{
         error::StoreError,
         sqlite::Store,
     },
-    engine::{cancel::Cancel, ethernet::CheckError},
+    engine::{CheckError, cancel::Cancel},
     error_chain::with_causes,
     guard::state,
     ports::{Port, PortError},

@@ -1,4 +1,4 @@
-//! A handful of single probes, before the throttle is opened.
+//! The first single probes, before anything is sent in full flow.
 
 use std::time::Duration;
 
@@ -12,63 +12,65 @@ use turnback_core::{
     signal::pattern::Pattern,
 };
 
-use super::{CheckError, Run};
+use super::{CheckError, EthernetRun, measured::EthernetMeasured};
 use crate::ports::runner::StepAmount;
 
-impl Run<'_> {
-    /// A few single probes. Only when some come back, and nothing foreign with them, is the throttle opened.
-    pub(super) fn handful(&mut self) -> Result<bool, CheckError> {
-        let lost_before = self.gathered.tally.counts.lost;
-        if self.few_probes(lost_before)? {
+impl EthernetRun<'_, '_> {
+    /// Sends a few single probes. Full flow begins only when some of them come back and nothing foreign with them.
+    pub(super) fn first_probes(&mut self, measured: &mut EthernetMeasured) -> Result<bool, CheckError> {
+        let lost_before = measured.tally.counts.lost;
+        if self.few_probes(measured, lost_before)? {
             return Ok(true);
         }
-        // An adapter may accept to deliver what fails its check, and then deliver nothing at all.
-        if self.must_stop() || !self.bad_frames_delivered {
+        // Some adapters accept the setting that delivers damaged frames, and then deliver nothing at all.
+        if self.must_stop(measured) || !measured.bad_frames_delivered {
             return Ok(false);
         }
-        self.bad_frames_delivered = false;
+        measured.bad_frames_delivered = false;
+        self.kind.bad_frames_delivered = false;
         self.set(PortSetting::DeliverBadFrames(false))?;
-        self.link = self.wait_for_link()?;
-        let returned = self.few_probes(lost_before)?;
+        measured.link = self.wait_for_link()?;
+        let returned = self.few_probes(measured, lost_before)?;
         if returned {
             self.warnings.push(
-                "nothing came back while this adapter was to deliver frames that fail its check: it was told not to, and failed \
-                 frames are counted instead of wrong bits"
+                "nothing came back while this adapter was to deliver frames that fail its check: it was told not to, and \
+                 failed frames are counted instead of wrong bits"
                     .into(),
             );
         }
         Ok(returned)
     }
 
-    /// Probes sent before the first that came back were lost before the port was ready, from `lost_before` on.
-    fn few_probes(&mut self, lost_before: u64) -> Result<bool, CheckError> {
-        for attempt in 0..HANDFUL_ATTEMPTS {
+    /// Sends probes until one comes back. Those lost before it, beyond `lost_before`, were lost before the port was
+    /// ready.
+    fn few_probes(&mut self, measured: &mut EthernetMeasured, lost_before: u64) -> Result<bool, CheckError> {
+        for attempt in 0..ATTEMPTS {
             let step = Step { size_bytes: SIZE_MIN, pattern: Pattern::Prbs31, time: Duration::ZERO, rate: Rate::Full };
-            let before = self.gathered.tally.counts;
-            self.run_once(&step, StepAmount::Single(HANDFUL_PROBES), None, false)?;
-            let counts = self.gathered.tally.counts;
-            self.gathered.handful.sent += counts.sent - before.sent;
-            self.gathered.handful.returned += counts.returned - before.returned;
+            let before = measured.tally.counts;
+            self.run_step(measured, &step, StepAmount::Single(PROBES), None, None)?;
+            let counts = measured.tally.counts;
+            measured.first_probes.sent += counts.sent - before.sent;
+            measured.first_probes.returned += counts.returned - before.returned;
             (self.say)(Event::HandfulDone {
-                sent: self.gathered.handful.sent,
-                returned: self.gathered.handful.returned,
+                sent: measured.first_probes.sent,
+                returned: measured.first_probes.returned,
             });
-            if self.must_stop() {
+            if self.must_stop(measured) {
                 return Ok(false);
             }
-            if self.gathered.handful.returned > 0 {
-                self.gathered.lost_before_ready = before.lost - lost_before;
+            if measured.first_probes.returned > 0 {
+                measured.lost_before_ready = before.lost - lost_before;
                 return Ok(true);
             }
-            if attempt + 1 < HANDFUL_ATTEMPTS {
-                self.port.pause(HANDFUL_PAUSE);
+            if attempt + 1 < ATTEMPTS {
+                self.kind.port.pause(ATTEMPT_PAUSE);
             }
         }
         Ok(false)
     }
 }
 
-const HANDFUL_PROBES: u32 = 8;
-const HANDFUL_ATTEMPTS: u32 = 3;
-const HANDFUL_PAUSE: Duration = Duration::from_millis(200);
+const PROBES: u32 = 8;
+const ATTEMPTS: u32 = 3;
+const ATTEMPT_PAUSE: Duration = Duration::from_millis(200);
 const _: () = assert!(SIZE_MIN as usize == FRAME_BYTES_MIN + FCS_BYTES);

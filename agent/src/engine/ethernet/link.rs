@@ -1,4 +1,4 @@
-//! Finding the link.
+//! Waits for the link.
 
 use std::time::Duration;
 
@@ -8,26 +8,26 @@ use turnback_core::{
     kind::ethernet::link::{LinkState, Medium, PortSetting},
 };
 
-use super::{CheckError, Run};
+use super::{CheckError, EthernetRun, measured::EthernetMeasured};
 
-impl Run<'_> {
-    /// Waits for the link; gigabit copper that cannot link to itself is tried at 100 Mb/s.
-    pub(super) fn find_link(&mut self) -> Result<(), CheckError> {
-        self.link = self.wait_for_link()?;
-        let capabilities = self.port.capabilities();
-        let copper = matches!(self.link.medium, Medium::Copper);
+impl EthernetRun<'_, '_> {
+    /// Waits for the link. Gigabit copper that cannot link to itself falls back to 100 Mb/s.
+    pub(super) fn find_link(&mut self, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
+        measured.link = self.wait_for_link()?;
+        let capabilities = self.kind.port.capabilities();
+        let copper = matches!(measured.link.medium, Medium::Copper);
         let looped = !matches!(self.placement, Placement::Internal | Placement::ReturnPort);
-        if !self.link.up && copper && looped && self.options.speed_mbps.is_none() && capabilities.forces_speed {
+        if !measured.link.up && copper && looped && self.options.speed_mbps.is_none() && capabilities.forces_speed {
             let setting = PortSetting::ForcedSpeed(FALLBACK_MBPS);
             if self.set(setting)? {
                 let link = self.wait_for_link()?;
                 if link.up {
-                    self.fallback_mbps = Some(FALLBACK_MBPS);
+                    measured.fallback_mbps = Some(FALLBACK_MBPS);
                 }
-                self.link = link;
+                measured.link = link;
             }
         }
-        (self.say)(Event::LinkRead { link: self.link });
+        (self.say)(Event::LinkRead { link: measured.link });
         Ok(())
     }
 
@@ -35,14 +35,14 @@ impl Run<'_> {
         // Copper takes up to about four seconds to negotiate (common practice, no source).
         let mut waited = Duration::ZERO;
         loop {
-            let mut link = self.port.link()?;
-            if let Some(other) = &mut self.return_port {
+            let mut link = self.kind.port.link()?;
+            if let Some(other) = &mut self.kind.return_port {
                 link.up &= other.link()?.up;
             }
             if link.up || waited >= LINK_PATIENCE || self.cancel.is_cancelled() {
                 return Ok(link);
             }
-            self.port.pause(LINK_POLL);
+            self.kind.port.pause(LINK_POLL);
             waited += LINK_POLL;
         }
     }

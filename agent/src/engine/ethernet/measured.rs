@@ -1,27 +1,36 @@
-//! Facts of a run as they come in, step by step, until they are evidence and report.
+//! What a measurement of frames brings, added up step by step.
 
 use turnback_core::{
-    base::time::ClockSource,
-    document::run::{SecondsSummary, StepReport, ZeroLossRate},
-    judge::facts::{ERRORS_MIN, FirstProbes, Limit, Reference, Stopped},
+    base::{placement::Placement, time::ClockSource},
+    document::run::{StepReport, ZeroLossRate},
+    judge::facts::{ERRORS_MIN, FirstProbes, Limit, Stopped},
     kind::ethernet::{
         counters::{CounterDelta, Counters, difference},
         facts::{Heard, Losses},
-        stream::tally::{SecondCounts, Tally},
+        link::LinkState,
+        stream::tally::Tally,
+        transceiver::Module,
     },
     stats::{
-        availability::{Availability, Second},
         bits::frame_ratio,
         latency::LatencyHistogram,
         spells::{Spells, spells},
     },
 };
 
-use crate::ports::runner::StepResult;
+use crate::{engine::run::Measured, ports::runner::StepResult};
 
-/// Everything measured so far.
+/// One measurement of frames: the run's own, or a short trial from another place.
 #[derive(Debug, Default)]
-pub struct Gathered {
+pub(in crate::engine) struct EthernetMeasured {
+    /// Where the signal was turned back.
+    pub placement: Placement,
+    /// The link before anything was sent.
+    pub link: LinkState,
+    /// Speed forced because the port could not link to itself at its own, Mb/s.
+    pub fallback_mbps: Option<u32>,
+    /// The adapter delivered frames that failed its check.
+    pub bad_frames_delivered: bool,
     /// All steps added up.
     pub tally: Tally,
     /// Missing probes by class.
@@ -29,7 +38,7 @@ pub struct Gathered {
     /// Foreign and own frames.
     pub heard: Heard,
     /// First single probes.
-    pub handful: FirstProbes,
+    pub first_probes: FirstProbes,
     /// Probes lost before the first one came back, where a later one did: a port that had just been switched on was not
     /// ready yet. They are in the counts, and left out of the judgement: a few of them would refute a strict limit.
     pub lost_before_ready: u64,
@@ -43,23 +52,35 @@ pub struct Gathered {
     pub slowdowns: u32,
     /// Times the link dropped and came back.
     pub link_flaps: u64,
-    /// Why the run ended early.
+    /// Why it ended early.
     pub stopped: Option<Stopped>,
-    /// The plug elsewhere.
-    pub references: Vec<Reference>,
     /// Clocks of the single probes, and of those in full flow.
     pub clocks: ((ClockSource, ClockSource), (ClockSource, ClockSource)),
     /// Counters at the start.
     pub counters_before: Counters,
+    /// Counters at the end; nothing before that.
+    pub counters_after: Counters,
+    /// What the plug-in transceiver measured of itself at the end.
+    pub transceiver: Option<Module>,
 }
 
-impl Gathered {
-    /// Adds a step's result and sorts its losses by what the counters did meanwhile.
+impl Measured for EthernetMeasured {
+    fn stopped(&self) -> Option<Stopped> {
+        self.stopped
+    }
+
+    fn stop(&mut self, why: Stopped) {
+        self.stopped.get_or_insert(why);
+    }
+}
+
+impl EthernetMeasured {
+    /// Adds the result of a step, and sorts its losses by what the counters did meanwhile.
     pub fn add(&mut self, result: &StepResult, frame_bytes: usize, delta: &CounterDelta, single: bool) -> Losses {
         let losses = Losses::sort(result.tally.counts.lost, result.ring_drops, delta);
         self.losses.merge(&losses);
         if single && result.tally.latency.count() > 0 {
-            // An adapter that left off stamping in mid-run: round trips of two clocks are not one histogram.
+            // The adapter stopped stamping in mid-run. Round trips by two clocks do not fit one histogram.
             let own_clock = |clocks: (_, ClockSource)| clocks.1 == ClockSource::Adapter;
             if own_clock(self.clocks.0) != own_clock(result.clocks) {
                 self.tally.latency = LatencyHistogram::default();
@@ -86,8 +107,8 @@ impl Gathered {
 
     /// Stretches of seconds that failed far beyond the limit.
     ///
-    /// What this computer lost, or gave up too early, could all have fallen into one second: so much is taken off each. Frames
-    /// differ in length from step to step; the longest may fail most often.
+    /// What this computer lost, or gave up too early, could all have fallen into one second: so much is taken off each.
+    /// Frames differ in length from step to step; the longest may fail most often.
     pub fn spells(&self, limit: &Limit) -> Spells {
         let own = self.losses.inside() + self.tally.counts.late + self.lost_before_ready;
         let longest = self.steps.iter().map(|s| f64::from(s.size_bytes) * 8.0).fold(self.frame_bits(), f64::max);
@@ -97,19 +118,8 @@ impl Gathered {
             .unwrap_or_default()
     }
 
-    /// What the counters did since the start.
-    pub fn delta(&self, now: &Counters) -> CounterDelta {
-        difference(&self.counters_before, now)
+    /// What the counters did from start to end.
+    pub fn delta(&self) -> CounterDelta {
+        difference(&self.counters_before, &self.counters_after)
     }
-}
-
-/// Sorts the seconds of a run; the rules are in [`turnback_core::stats::availability`].
-pub fn summarise(seconds: &[SecondCounts]) -> SecondsSummary {
-    let mut availability = Availability::new();
-    for second in seconds.iter().filter(|s| s.sent > 0) {
-        if let Ok(second) = Second::new(second.sent, second.failed()) {
-            availability.push(second);
-        }
-    }
-    SecondsSummary::new(&availability.totals())
 }

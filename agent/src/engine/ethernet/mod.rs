@@ -1,256 +1,71 @@
-//! The way of a check: refuse a port in service, find the link, listen, a handful of probes, then the plan, then, if it
-//! failed, the same from another place where that needs no hand; and put everything back.
+//! Checks a port of frames: what only such a port knows of a run.
 
-mod confirm;
 mod first_probes;
 mod link;
-pub mod measured;
+mod measured;
 mod prepare;
 mod proof;
 mod rate_search;
-pub(super) mod result;
+mod result;
 mod slowing;
 mod step;
 mod steps;
+mod trial;
 mod watch;
-
-pub use result::refused;
 
 use std::time::Duration;
 
-use thiserror::Error;
 use turnback_core::{
-    base::{labels::Labels, placement::Placement, rng::Rng, time::Nanos},
+    base::placement::Placement,
     document::run::{DelayVariationReport, Report},
     event::Event,
-    judge::facts::Stopped,
-    kind::ethernet::{counters::Counters, link::LinkState, transceiver::Module},
-    plan::{Kind, PlanError, Profile},
-};
-
-use super::{
-    cancel::Cancel,
-    ethernet::measured::Gathered,
-    serial::{self, LineOptions},
-};
-use crate::ports::{FramePort, Port, PortError, Way, runner::StepRunner};
-
-/// What a check is to do, beside its profile.
-#[derive(Clone, Debug)]
-pub struct CheckOptions {
-    /// What to send, how long, and what a pass must prove.
-    pub profile: Profile,
-    /// Where the plug is; none: where the port knows it to be, else at the port.
-    pub placement: Option<Placement>,
-    /// Label of the cable.
-    pub cable: Option<String>,
-    /// Other labels, and the operator's note.
-    pub labels: Labels,
-    /// Name of this machine.
-    pub machine: String,
-    /// Force this speed, Mb/s.
-    pub speed_mbps: Option<u32>,
-    /// Seed of the run tag.
-    pub seed: u64,
-    /// Id of the run.
-    pub run: String,
-    /// When it began, in words.
-    pub started_at: String,
-    /// Test although the port is in service, where that may be said at all.
-    pub although_in_service: bool,
-    /// Confirm a failure from another place where that needs no hand.
-    pub confirm: bool,
-    /// What only a serial port has.
-    pub line: LineOptions,
-}
-
-/// A check could not be made at all.
-#[derive(Debug, Error)]
-pub enum CheckError {
-    /// The port failed.
-    #[error(transparent)]
-    Port(#[from] PortError),
-    /// The plan does not fit the port.
-    #[error(transparent)]
-    Plan(#[from] PlanError),
-    /// The port does not offer what was asked.
-    #[error("{port} cannot {what}")]
-    NotOffered {
-        /// The port.
-        port: String,
-        /// What was asked.
-        what: String,
+    judge::{
+        Verdict,
+        facts::{Reference, Stopped},
+        judge,
     },
-}
+    kind::ethernet::{counters::Counters, link::PortSetting},
+    plan::Kind,
+};
 
-/// Checks a port. `say` is told what happens as it happens; `cancel` ends the run with a report of what was done.
-///
-/// # Errors
-/// When nothing could be measured for a reason that is no verdict: no such port, missing rights, a plan that does not fit.
-pub fn check<'a>(
-    port: &'a mut dyn Port,
-    return_port: Option<&'a mut dyn Port>,
-    options: CheckOptions,
-    say: &'a mut dyn FnMut(Event),
-    cancel: &'a Cancel,
-) -> Result<Report, CheckError> {
-    let (port, return_port) = match (port.way(), return_port.map(|port| port.way())) {
-        (Way::Frames(port), None) => (port, None),
-        (Way::Frames(port), Some(Way::Frames(other))) => (port, Some(other)),
-        (Way::Bytes(port), None) => return serial::check(port, options, say, cancel),
-        (Way::Bytes(port), Some(_)) | (Way::Frames(_), Some(Way::Bytes(port))) => {
-            let what = "be tested together with a return port: both must be Ethernet interfaces of this machine";
-            return Err(CheckError::NotOffered { port: port.identity().name, what: what.into() });
-        }
-    };
-    let mut run = Run::new(port, return_port, options, say, cancel)?;
-    let done = run.carry_out();
-    run.put_back();
-    done?;
-    Ok(run.report())
-}
+use self::measured::EthernetMeasured;
+use super::{
+    options::CheckError,
+    run::{PortKind, Run, tag},
+};
+use crate::ports::{FramePort, Port, PortError, runner::StepRunner};
 
-struct Run<'a> {
+/// A run on a port of frames.
+type EthernetRun<'r, 'p> = Run<'r, Ethernet<'p>>;
+
+/// What only a run on a port of frames has.
+pub(super) struct Ethernet<'a> {
     port: &'a mut dyn FramePort,
     return_port: Option<&'a mut dyn FramePort>,
-    options: CheckOptions,
-    say: &'a mut dyn FnMut(Event),
-    cancel: &'a Cancel,
-    placement: Placement,
-    gathered: Gathered,
-    in_service: Vec<String>,
-    link: LinkState,
-    fallback_mbps: Option<u32>,
-    bad_frames_delivered: bool,
-    settings_changed: Vec<String>,
-    warnings: Vec<String>,
     runners: Vec<Box<dyn StepRunner>>,
     tag: u64,
-    origin: Nanos,
-    counters_after: Counters,
-    module: Option<Module>,
+    /// The adapter was told to deliver frames that fail its check.
+    bad_frames_delivered: bool,
     step_number: u32,
     /// Delay variation of the coming step's size, by direction.
     variations: Vec<Option<DelayVariationReport>>,
 }
 
-impl<'a> Run<'a> {
-    fn new(
-        port: &'a mut dyn FramePort,
-        return_port: Option<&'a mut dyn FramePort>,
-        options: CheckOptions,
-        say: &'a mut dyn FnMut(Event),
-        cancel: &'a Cancel,
-    ) -> Result<Self, CheckError> {
-        let placement = match (&return_port, options.placement) {
-            (Some(_), _) => Placement::ReturnPort,
-            (None, Some(placement)) => placement,
-            (None, None) => port.plug_is_at().unwrap_or(Placement::AtPort),
-        };
-        let tag = Rng::new(options.seed).branch(0x0074_6167).draw();
-        Ok(Self {
-            origin: port.now(),
+impl<'a> Ethernet<'a> {
+    /// With a return port probes go out of one and into the other, both ways. `seed` decides the run tag.
+    pub(super) fn new(port: &'a mut dyn FramePort, return_port: Option<&'a mut dyn FramePort>, seed: u64) -> Self {
+        Self {
             port,
             return_port,
-            say,
-            cancel,
-            placement,
-            gathered: Gathered::default(),
-            in_service: Vec::new(),
-            link: LinkState::default(),
-            fallback_mbps: None,
-            bad_frames_delivered: false,
-            settings_changed: Vec::new(),
-            warnings: Vec::new(),
             runners: Vec::new(),
-            tag,
-            counters_after: Counters::default(),
-            module: None,
+            tag: tag(seed),
+            bad_frames_delivered: false,
             step_number: 0,
             variations: Vec::new(),
-            options,
-        })
-    }
-
-    fn carry_out(&mut self) -> Result<(), CheckError> {
-        (self.say)(Event::RunStarted {
-            run: self.options.run.clone(),
-            port: self.port.identity().name,
-            profile: self.options.profile.name.clone(),
-        });
-        if self.find_service()? {
-            return Ok(());
-        }
-        self.fit_sizes()?;
-        self.take_place(self.placement)?;
-        self.bring_up()?;
-        self.find_link()?;
-        self.fit_rate()?;
-        self.gathered.counters_before = self.counters()?;
-        if self.link.up {
-            self.open_runners()?;
-            match self.measure() {
-                // Between two steps nobody watches the port: its end is noticed by whatever asks it next.
-                Err(CheckError::Port(PortError::Gone(_))) => self.gathered.stopped = Some(Stopped::PortGone),
-                done => done?,
-            }
-            self.hear_late()?;
-            self.tell_gone_from_reconfigured();
-        }
-        // Settings are still as the run had them, and no probe is under way that a slow answer could disturb.
-        self.module = self.port.module();
-        self.counters_after = self.counters().unwrap_or_else(|_| self.gathered.counters_before.clone());
-        self.confirm()
-    }
-
-    /// An interface is switched off before it is taken away, and the first is heard first.
-    fn tell_gone_from_reconfigured(&mut self) {
-        let gone = |port: &mut dyn FramePort| matches!(port.link(), Err(PortError::Gone(_)));
-        if self.gathered.stopped == Some(Stopped::Reconfigured)
-            && (gone(self.port) || self.return_port.as_mut().is_some_and(|port| gone(*port)))
-        {
-            self.gathered.stopped = Some(Stopped::PortGone);
         }
     }
 
-    fn measure(&mut self) -> Result<(), CheckError> {
-        let listen = self.options.profile.listen;
-        for runner in &mut self.runners {
-            let (foreign, own) = runner.listen(listen)?;
-            self.gathered.heard.foreign_before += foreign;
-            self.gathered.heard.own_host += own;
-        }
-        (self.say)(Event::Listened { foreign: self.gathered.heard.foreign_before });
-        if self.gathered.heard.foreign_before > 0 || !self.handful()? {
-            return Ok(());
-        }
-        match self.options.profile.kind {
-            Kind::Steps => self.steps(),
-            Kind::Soak => self.soak(),
-            Kind::Proof => self.proof(),
-            Kind::RateSearch => self.rate_search(),
-        }
-    }
-
-    /// What is missing may be late: before anybody is blamed for it, it is waited for once more. Where not even the first probes
-    /// came back they were waited for already.
-    fn hear_late(&mut self) -> Result<(), CheckError> {
-        for runner in &mut self.runners {
-            let losses = self.gathered.losses.with_late(self.gathered.tally.counts.late);
-            let missing = losses.on_wire.saturating_sub(self.gathered.lost_before_ready);
-            let over = self.gathered.stopped.is_some() || self.cancel.is_cancelled();
-            if over || missing == 0 || self.gathered.handful.returned == 0 {
-                break;
-            }
-            self.gathered.tally.counts.late += runner.late(self.tag, missing, LATE_PATIENCE)?;
-        }
-        Ok(())
-    }
-
-    fn must_stop(&self) -> bool {
-        self.gathered.stopped.is_some() || self.cancel.is_cancelled()
-    }
-
+    /// Counters of both ports added up.
     fn counters(&mut self) -> Result<Counters, CheckError> {
         let mut counters = self.port.counters()?;
         if let Some(other) = &mut self.return_port {
@@ -258,19 +73,129 @@ impl<'a> Run<'a> {
         }
         Ok(counters)
     }
+}
 
-    fn put_back(&mut self) {
-        self.runners.clear();
-        let mut told = self.port.put_back();
-        if let Some(other) = &mut self.return_port {
-            told.extend(other.put_back());
-        }
-        told.into_iter().for_each(|setting| self.note_put_back(setting));
+impl PortKind for Ethernet<'_> {
+    type Measured = EthernetMeasured;
+    const NO_INTERNAL_LOOP: &'static str = "loop inside the chip (its driver offers no `loopback` feature); use a plug";
+
+    fn port(&self) -> &dyn Port {
+        &*self.port
     }
 
-    fn note_put_back(&mut self, setting: String) {
-        (self.say)(Event::SettingPutBack { setting: setting.clone() });
-        self.settings_changed.push(setting);
+    fn ports(&mut self) -> Vec<&mut dyn Port> {
+        let mut ports: Vec<&mut dyn Port> = vec![&mut *self.port];
+        if let Some(other) = &mut self.return_port {
+            ports.push(&mut **other);
+        }
+        ports
+    }
+
+    fn placement(&self, asked: Option<Placement>) -> Placement {
+        match self.return_port {
+            Some(_) => Placement::ReturnPort,
+            None => asked.or(self.port.plug_is_at()).unwrap_or_default(),
+        }
+    }
+
+    fn measure_at(&self, placement: Placement) -> EthernetMeasured {
+        EthernetMeasured { placement, bad_frames_delivered: self.bad_frames_delivered, ..EthernetMeasured::default() }
+    }
+
+    fn set_up(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<bool, CheckError> {
+        run.fit_sizes()?;
+        run.take_place()?;
+        run.bring_up(measured)?;
+        run.find_link(measured)?;
+        run.fit_rate(measured)?;
+        measured.counters_before = run.kind.counters()?;
+        if measured.link.up {
+            run.open_runners(measured)?;
+        }
+        Ok(measured.link.up)
+    }
+
+    fn listen(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<bool, CheckError> {
+        for runner in &mut run.kind.runners {
+            let (foreign, own) = runner.listen(run.options.profile.listen)?;
+            measured.heard.foreign_before += foreign;
+            measured.heard.own_host += own;
+        }
+        (run.say)(Event::Listened { foreign: measured.heard.foreign_before });
+        Ok(measured.heard.foreign_before > 0)
+    }
+
+    fn first_probes(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<bool, CheckError> {
+        run.first_probes(measured)
+    }
+
+    fn steps(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
+        match run.options.profile.kind {
+            Kind::Steps => run.steps(measured),
+            Kind::Soak => run.soak(measured),
+            Kind::Proof => run.proof(measured),
+            Kind::RateSearch => run.rate_search(measured),
+        }
+    }
+
+    fn conclude(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
+        run.hear_late(measured)?;
+        run.tell_gone_from_reconfigured(measured);
+        // Settings are still as the run had them, and no probe is under way that a slow answer could disturb.
+        measured.transceiver = run.kind.port.module();
+        measured.counters_after = run.kind.counters().unwrap_or_else(|_| measured.counters_before.clone());
+        run.tell_host_from_line(measured)
+    }
+
+    fn switch_internal_loop(run: &mut Run<'_, Self>, on: bool) -> Result<bool, CheckError> {
+        run.set(PortSetting::InternalLoop(on))
+    }
+
+    fn trial(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
+        run.trial(measured)
+    }
+
+    fn reference(run: &Run<'_, Self>, measured: &EthernetMeasured) -> Option<Reference> {
+        run.reference(measured)
+    }
+
+    fn close(&mut self) {
+        self.runners.clear();
+    }
+
+    fn judge(run: &Run<'_, Self>, measured: &EthernetMeasured) -> Verdict {
+        judge(&run.evidence(measured))
+    }
+
+    fn report(run: &Run<'_, Self>, measured: EthernetMeasured, verdict: Verdict) -> Report {
+        run.report(measured, verdict)
+    }
+}
+
+impl EthernetRun<'_, '_> {
+    /// Waits once more for what is missing: it may be late, and nobody is blamed for that. Where not even the first
+    /// probes came back they were waited for already.
+    fn hear_late(&mut self, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
+        for runner in &mut self.kind.runners {
+            let losses = measured.losses.with_late(measured.tally.counts.late);
+            let missing = losses.on_wire.saturating_sub(measured.lost_before_ready);
+            let over = measured.stopped.is_some() || self.cancel.is_cancelled();
+            if over || missing == 0 || measured.first_probes.returned == 0 {
+                break;
+            }
+            measured.tally.counts.late += runner.late(self.kind.tag, missing, LATE_PATIENCE)?;
+        }
+        Ok(())
+    }
+
+    /// An interface is switched off before it is taken away, and the first is heard first.
+    fn tell_gone_from_reconfigured(&mut self, measured: &mut EthernetMeasured) {
+        let gone = |port: &mut dyn FramePort| matches!(port.link(), Err(PortError::Gone(_)));
+        if measured.stopped == Some(Stopped::Reconfigured)
+            && (gone(self.kind.port) || self.kind.return_port.as_mut().is_some_and(|port| gone(*port)))
+        {
+            measured.stopped = Some(Stopped::PortGone);
+        }
     }
 }
 

@@ -1,18 +1,19 @@
-//! The highest rate without loss.
+//! Searches the highest rate without loss.
 
 use turnback_core::document::run::ZeroLossRate;
 
-use super::{CheckError, Run};
+use super::{CheckError, EthernetRun, measured::EthernetMeasured, step::frames_per_second};
 use crate::ports::runner::StepAmount;
 
-impl Run<'_> {
-    /// RFC 2544 26.1: lower the rate when frames are lost, raise it otherwise; any search that ends with the highest rate
-    /// without loss. Here a bisection between the highest rate without and the lowest with loss, to one part in a hundred.
-    pub(super) fn rate_search(&mut self) -> Result<(), CheckError> {
+impl EthernetRun<'_, '_> {
+    /// RFC 2544 26.1: lower the rate when frames are lost, raise it otherwise; any search that ends with the highest
+    /// rate without loss. Here a bisection between the highest rate without and the lowest with loss, to one part in a
+    /// hundred.
+    pub(super) fn rate_search(&mut self, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
         let steps = self.options.profile.steps();
         let count = steps.len() as u32;
         for step in &steps {
-            if self.must_stop() {
+            if self.must_stop(measured) {
                 break;
             }
             self.step_started(step, Some(count));
@@ -23,16 +24,13 @@ impl Run<'_> {
                 limited_by_host: false,
                 trials: 0,
             };
-            let mut rate = step.rate.frames_per_second(step.size_bytes, self.line_bps());
-            while found.trials < SEARCH_TRIALS_MAX && !self.must_stop() {
-                let results = self.run_once(step, StepAmount::Flow(step.time), rate, true)?;
+            let mut rate = step.rate.frames_per_second(step.size_bytes, self.line_bps(measured));
+            while found.trials < SEARCH_TRIALS_MAX && !self.must_stop(measured) {
+                let results = self.run_step(measured, step, StepAmount::Flow(step.time), rate, None)?;
                 found.trials += 1;
                 let lost: u64 = results.iter().map(|(r, _)| r.tally.counts.lost).sum();
                 let in_host: u64 = results.iter().map(|(_, l)| l.in_host + l.never_left).sum();
-                let reached: f64 = results
-                    .iter()
-                    .map(|(r, _)| r.tally.counts.sent as f64 / r.seconds.max(1e-9))
-                    .fold(f64::MAX, f64::min);
+                let reached = frames_per_second(&results);
                 if lost == 0 {
                     found.frames_per_second = Some(found.frames_per_second.unwrap_or(0.0).max(reached));
                 } else {
@@ -47,8 +45,8 @@ impl Run<'_> {
                     (good, Some(bad)) => Some((good.unwrap_or(0.0) + bad) / 2.0),
                 };
             }
-            self.gathered.zero_loss_rates.push(found);
-            self.step_done();
+            measured.zero_loss_rates.push(found);
+            self.step_done(measured);
         }
         Ok(())
     }

@@ -1,46 +1,40 @@
-//! One step: every direction at once, counters read around it, results booked.
+//! Carries out one step: sends in every direction at once, reads the counters before and after, adds the results.
 
 use std::time::Duration;
 
 use turnback_core::{
     document::run::{DelayVariationReport, StepReport},
-    judge::facts::{Limit, Stopped},
+    judge::facts::Stopped,
     kind::ethernet::{counters::difference, facts::Losses, link::LinkState, probe::FCS_BYTES, stream::StreamSpec},
     plan::{Kind, Step},
 };
 
-use super::{CheckError, Run, watch::Watcher};
-use crate::ports::{
-    PortError,
-    runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
+use super::{CheckError, EthernetRun, measured::EthernetMeasured, watch::Watcher};
+use crate::{
+    engine::report::limit,
+    ports::{
+        PortError,
+        runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
+    },
 };
 
-impl Run<'_> {
-    pub(super) fn run_once(
+impl EthernetRun<'_, '_> {
+    /// Carries out a step in every direction at once and adds the results to `measured`. `left` is the time that the
+    /// plan needs after it, for the progress shown.
+    pub(super) fn run_step(
         &mut self,
+        measured: &mut EthernetMeasured,
         step: &Step,
         amount: StepAmount,
         rate: Option<f64>,
-        reported: bool,
-    ) -> Result<Vec<(StepResult, Losses)>, CheckError> {
-        self.run_with_left(step, amount, rate, reported, None)
-    }
-
-    /// Runs a step in every direction at once and books the results.
-    pub(super) fn run_with_left(
-        &mut self,
-        step: &Step,
-        amount: StepAmount,
-        rate: Option<f64>,
-        reported: bool,
         left: Option<Duration>,
     ) -> Result<Vec<(StepResult, Losses)>, CheckError> {
-        let before = self.counters()?;
-        let link_before = self.port.link()?;
+        let before = self.kind.counters()?;
+        let link_before = self.kind.port.link()?;
         let order = StepOrder {
             spec: StreamSpec {
                 lane: 0,
-                tag: self.tag,
+                tag: self.kind.tag,
                 source: [0; 6],
                 destination: [0; 6],
                 pattern: step.pattern.clone(),
@@ -54,14 +48,14 @@ impl Run<'_> {
         };
         let mut watch = Watcher {
             cancel: self.cancel,
-            port: &mut *self.port,
-            return_port: match &mut self.return_port {
+            port: &mut *self.kind.port,
+            return_port: match &mut self.kind.return_port {
                 Some(port) => Some(&mut **port),
                 None => None,
             },
             in_service: Vec::new(),
             say: &mut *self.say,
-            so_far: self.gathered.tally.counts,
+            so_far: measured.tally.counts,
             origin: self.origin,
             step_time: match amount {
                 StepAmount::Flow(time) => Some(time),
@@ -69,56 +63,52 @@ impl Run<'_> {
             },
             left,
             started: None,
-            limit: Limit {
-                bit_error_ratio: self.options.profile.target_ber,
-                confidence: self.options.profile.confidence,
-            },
+            limit: limit(&self.options.profile),
             down_since: None,
             flaps: 0,
             was_up: link_before.up,
         };
-        let mut runners = std::mem::take(&mut self.runners);
-        let results = run_all(&mut runners, &order, &mut |glimpse| watch.look(glimpse));
+        let results = run_all(&mut self.kind.runners, &order, &mut |glimpse| watch.look(glimpse));
         let flaps = watch.flaps;
         let disturbed = watch.look_for_disturbance();
         self.in_service.extend(watch.in_service);
-        self.runners = runners;
         let mut results = results?;
-        let after = self.counters().unwrap_or_else(|_| before.clone());
+        let after = self.kind.counters().unwrap_or_else(|_| before.clone());
         let delta = difference(&before, &after);
         let changes = |l: &LinkState| l.carrier_changes.unwrap_or(0);
-        // Carrier may go and come between two looks; the kernel counts both ways.
-        let counted = self.port.link().map(|l| changes(&l).saturating_sub(changes(&link_before)) / 2).unwrap_or(0);
+        // The carrier may go and come back between two looks. The kernel counts both changes.
+        let counted = self.kind.port.link().map(|l| changes(&l).saturating_sub(changes(&link_before)) / 2).unwrap_or(0);
         if let Some(first) = results.first_mut() {
             first.link_flaps = first.link_flaps.max(flaps).max(counted);
             first.stopped = match (first.stopped, disturbed) {
-                // It explains a link that stays away and frames that cannot be sent.
+                // What somebody did to the port explains a lost link and frames that cannot be sent.
                 (None | Some(Stopped::LinkLost), Some(_)) => disturbed,
                 (stopped, _) => stopped,
             };
         }
         let single = matches!(amount, StepAmount::Single(_));
-        // With two directions the counters of both ports are summed: each direction may claim them, which can only move
-        // blame from the wire to this computer.
+        // With two directions the counters of both ports are summed, and each direction may claim them. That can only
+        // move blame from the wire to this computer.
         let booked = results
             .into_iter()
             .map(|result| {
-                let losses = self.gathered.add(&result, order.spec.frame_bytes, &delta, single);
+                let losses = measured.add(&result, order.spec.frame_bytes, &delta, single);
                 (result, losses)
             })
             .collect::<Vec<_>>();
-        if reported {
-            let directions: Vec<_> = self.runners.iter().map(|r| r.direction()).collect();
+        // Single probes are part of the step that follows them.
+        if !single {
+            let directions: Vec<_> = self.kind.runners.iter().map(|r| r.direction()).collect();
             for (number, ((result, losses), direction)) in booked.iter().zip(directions).enumerate() {
-                let variation = self.variations.get(number).copied().flatten();
+                let variation = self.kind.variations.get(number).copied().flatten();
                 let fresh = step_report(step, direction, rate, result, losses, variation);
-                self.report_step(fresh);
+                self.report_step(measured, fresh);
             }
         }
         Ok(booked)
     }
 
-    pub(super) fn report_step(&mut self, fresh: StepReport) {
+    pub(super) fn report_step(&self, measured: &mut EthernetMeasured, fresh: StepReport) {
         let sliced = matches!(self.options.profile.kind, Kind::Soak | Kind::Proof);
         let same = |s: &&mut StepReport| {
             sliced
@@ -127,8 +117,8 @@ impl Run<'_> {
                 && s.pattern == fresh.pattern
                 && !s.repeated_slower
         };
-        match self.gathered.steps.iter_mut().rev().find(same) {
-            // Slices of one long step are one row.
+        match measured.steps.iter_mut().rev().find(same) {
+            // Slices of one long step share a row.
             Some(row) => {
                 row.frames_sent += fresh.frames_sent;
                 row.frames_returned += fresh.frames_returned;
@@ -141,9 +131,14 @@ impl Run<'_> {
                 row.frames_per_second = row.frames_sent as f64 / row.seconds.max(1e-9);
                 row.bits_per_second = row.frames_per_second * f64::from(row.size_bytes) * 8.0;
             }
-            None => self.gathered.steps.push(fresh),
+            None => measured.steps.push(fresh),
         }
     }
+}
+
+/// Frames a second that were sent, in the slower direction.
+pub(super) fn frames_per_second(results: &[(StepResult, Losses)]) -> f64 {
+    results.iter().map(|(r, _)| r.tally.counts.sent as f64 / r.seconds.max(1e-9)).fold(f64::MAX, f64::min)
 }
 
 fn step_report(
@@ -176,7 +171,7 @@ fn step_report(
     }
 }
 
-/// Runs the order on every runner at once; the first one's glimpses are shown, any stop ends all.
+/// Runs the order on every runner at once. `watch` sees the glimpses of the first runner and stops all of them.
 fn run_all(
     runners: &mut [Box<dyn StepRunner>],
     order: &StepOrder,

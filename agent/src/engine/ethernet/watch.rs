@@ -1,4 +1,4 @@
-//! Looking after a running step.
+//! Watches a running step.
 
 use std::time::Duration;
 
@@ -7,15 +7,15 @@ use turnback_core::{
     event::{Event, Progress},
     judge::facts::{Limit, Stopped},
     kind::ethernet::stream::tally::Counts,
-    stats::ratio::upper_bound,
 };
 
 use crate::{
-    engine::cancel::Cancel,
+    engine::{cancel::Cancel, proof::proved_so_far},
     ports::{Disturbance, FramePort, PortError, runner::Glimpse},
 };
 
-/// Looks after a running step: foreign frames, the link, the person's wish to end; and says how far it is.
+/// Watches a running step: stops it for foreign frames, a lost link or a person who wants to end, and tells its
+/// progress.
 pub(super) struct Watcher<'a> {
     pub(super) cancel: &'a Cancel,
     pub(super) port: &'a mut dyn FramePort,
@@ -40,7 +40,7 @@ impl Watcher<'_> {
         if self.cancel.is_cancelled() {
             return Some(Stopped::ByUser);
         }
-        // Before what it brings with it: foreign frames, a link that drops.
+        // Asked first, because it explains what follows from it: foreign frames, a link that drops.
         if let Some(stopped) = self.look_for_disturbance() {
             return Some(stopped);
         }
@@ -53,8 +53,7 @@ impl Watcher<'_> {
         let elapsed_in_step = glimpse.now.saturating_sub(started) as f64 / SECOND_NS as f64;
         let errors = self.so_far.bit_errors + glimpse.bit_errors;
         let bits = self.so_far.bits_compared + glimpse.bits_compared;
-        let proved_below = upper_bound(errors.min(bits), bits, self.limit.confidence).ok();
-        let needed = -(1.0 - self.limit.confidence).ln() / self.limit.bit_error_ratio;
+        let (proved_below, bits_needed) = proved_so_far(&self.limit, errors, bits);
         (self.say)(Event::Progress(Progress {
             elapsed_s: glimpse.now.saturating_sub(self.origin) as f64 / SECOND_NS as f64,
             left_s: self
@@ -65,16 +64,16 @@ impl Watcher<'_> {
             frames_per_second: if elapsed_in_step > 0.0 { glimpse.sent as f64 / elapsed_in_step } else { 0.0 },
             errors,
             proved_below,
-            bits_needed: Some((needed - bits as f64).max(0.0)).filter(|n| *n > 0.0),
+            bits_needed,
         }));
         None
     }
 
-    /// What somebody on this host did to a port since the last look. Also to be asked when a step is over: something may
-    /// have happened after its last look.
+    /// Asks what others on this host did to a port since the last look. Also asked when a step is over, since something
+    /// may have happened after its last look.
     pub(super) fn look_for_disturbance(&mut self) -> Option<Stopped> {
         let other = self.return_port.as_mut().map(|port| port.disturbed());
-        // A port that cannot be asked is noticed by whatever asks it next.
+        // An error shows again at the next call to that port.
         let disturbances = [Some(self.port.disturbed()), other].into_iter().flatten().filter_map(|d| d.ok().flatten());
         let mut stopped = None;
         for disturbance in disturbances {

@@ -1,4 +1,5 @@
-//! Bytes out and back over a line: never more out at once than come back without loss, and never waiting for ever.
+//! Sends bytes and takes in what comes back: never more out at once than come back without loss, and never waiting for
+//! ever.
 
 use turnback_core::{
     base::time::{Nanos, SECOND_NS},
@@ -15,7 +16,7 @@ use crate::ports::{
     serial::line::{Line, Received},
 };
 
-/// How much to send: whichever comes first.
+/// How much to send. Whichever limit is reached first ends it.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Amount {
     /// Bytes.
@@ -29,10 +30,10 @@ pub(super) struct Amount {
 pub(super) enum Ended {
     /// All was sent.
     Done,
-    /// The watcher said so.
+    /// The watcher asked for it.
     Stopped(Stopped),
-    /// Bytes went missing that a lower pace may keep: this computer or its adapter lost them by their own counts, or not all
-    /// of it is counted.
+    /// Bytes went missing that a lower pace may keep: this computer or its adapter lost them by their own counts, or
+    /// not all of it is counted.
     LostAtThisPace,
     /// Nothing comes back, or nothing is taken, any more.
     Silent,
@@ -55,6 +56,8 @@ pub(super) struct Exchanged {
 pub(super) struct Exchange {
     rx: LineCollector,
     window: u64,
+    /// When everything here ends, whatever is still out.
+    ends_by: Nanos,
     /// The line gave something back, and was not silent for too long since.
     answers: bool,
     /// Of the bytes that are out, those that are not waited for any more: lost, most likely.
@@ -75,18 +78,20 @@ pub(super) struct Exchange {
 }
 
 impl Exchange {
-    /// Nothing sent yet; `window` is how many bytes may be out at once.
+    /// Nothing sent yet. `window` is how many bytes may be out at once; nothing is sent or waited for after `ends_by`.
     pub(super) fn begin(
         line: &mut dyn Line,
         stream: BlockStream,
         format: LineFormat,
         window: u64,
         origin: Nanos,
+        ends_by: Nanos,
     ) -> Result<Self, PortError> {
         Ok(Self {
             errors_before: line.line_errors()?,
             rx: LineCollector::new(stream, format.data_bits, origin),
             window,
+            ends_by,
             answers: false,
             written_off: 0,
             counted: 0,
@@ -100,7 +105,7 @@ impl Exchange {
         })
     }
 
-    /// Waits as for a line that gave something back before.
+    /// From now on waits longer, as for a line that gave something back before.
     pub(super) fn expect_answers(&mut self) {
         self.answers = true;
     }
@@ -110,7 +115,7 @@ impl Exchange {
         &self.rx.tally().counts
     }
 
-    /// Sends, and takes in what comes back meanwhile. `watch` is called some times a second.
+    /// Sends, and takes in what comes back meanwhile. `watch` is called a few times a second and can stop it.
     pub(super) fn run(
         &mut self,
         line: &mut dyn Line,
@@ -119,6 +124,7 @@ impl Exchange {
         watch: &mut dyn FnMut(Nanos, &LineCounts) -> Option<Stopped>,
     ) -> Result<Ended, PortError> {
         let end = self.rx.sent() + amount.bytes;
+        let amount = Amount { until: amount.until.min(self.ends_by), ..amount };
         let mut heard_at = line.now();
         let mut watch_at = heard_at;
         let mut silences = 0;
@@ -141,11 +147,13 @@ impl Exchange {
             if self.take_in(line, until)? > 0 {
                 (heard_at, silences, written_off) = (line.now(), 0, false);
             } else if !written_off && now > heard_at + self.pause_ns {
-                // Once until something is heard: a chip that was not served holds two windows, and being heard it is empty.
+                // Only once until something is heard: a chip that was not served holds two windows, and is empty when
+                // it is heard.
                 self.written_off = self.rx.outstanding();
                 written_off = true;
             } else if now > heard_at + self.patience() {
-                // Too late already before that look, so that a program kept from its processor has looked once more. Whatever is still out is lost; perhaps the next bytes fare better.
+                // `now` was read before the last look, so a program that was kept from its processor has looked once
+                // more. Whatever is still out is lost. The next bytes may come back.
                 self.rx.settle(line.now());
                 line.discard()?;
                 self.answers = false;
@@ -160,7 +168,8 @@ impl Exchange {
         Ok(Ended::Done)
     }
 
-    /// Sends so many bytes by themselves; the time until the last is back, in nanoseconds, or none if they are not all.
+    /// Sends this many bytes by themselves. Returns the nanoseconds until the last was back, or none if some are
+    /// missing.
     pub(super) fn alone(&mut self, line: &mut dyn Line, bytes: u64) -> Result<Option<u64>, PortError> {
         let lost_before = self.counts().lost;
         let end = self.rx.sent() + bytes;
@@ -168,6 +177,9 @@ impl Exchange {
         let mut deadline = start + self.patience();
         while self.rx.sent() < end || self.waits() {
             let now = line.now();
+            if now >= self.ends_by {
+                break;
+            }
             if self.rx.sent() < end {
                 self.offer(line, end)?;
             }
@@ -186,19 +198,23 @@ impl Exchange {
         Ok((self.counts().lost == lost_before && self.rx.sent() == end).then_some(trip))
     }
 
-    /// Takes in what comes without sending anything, until then.
+    /// Takes in what comes until then, without sending.
     pub(super) fn hear(&mut self, line: &mut dyn Line, until: Nanos) -> Result<(), PortError> {
+        let until = until.min(self.ends_by);
         while line.now() < until && self.waits() {
             self.take_in(line, until)?;
         }
         Ok(())
     }
 
-    /// Waits for what is out, as long as something comes.
+    /// Waits for what is out, for as long as bytes keep coming.
     pub(super) fn drain(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
         let mut deadline = line.now() + self.patience();
         while self.waits() {
             let now = line.now();
+            if now >= self.ends_by {
+                break;
+            }
             if self.take_in(line, deadline.min(now + WAIT_NS))? > 0 {
                 deadline = line.now() + self.patience();
             } else if now >= deadline {
@@ -208,9 +224,9 @@ impl Exchange {
         Ok(())
     }
 
-    /// As many bytes came as went out, and not the same ones: with one too many among them, the last is still on its way.
+    /// Waits for the last byte where as many came as went out, but not the same ones: an extra one is among them.
     fn hear_the_rest(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
-        while self.rx.outstanding() == 0 && !self.rx.in_step() {
+        while self.rx.outstanding() == 0 && !self.rx.in_step() && line.now() < self.ends_by {
             let until = line.now() + self.rest_ns;
             if self.take_in(line, until)? == 0 {
                 break;
@@ -219,11 +235,11 @@ impl Exchange {
         Ok(())
     }
 
-    /// Waits for what is out and gives the counts.
+    /// Waits for what is out and returns the counts.
     pub(super) fn finish(mut self, line: &mut dyn Line) -> Result<Exchanged, PortError> {
         self.drain(line)?;
         self.hear_the_rest(line)?;
-        // One moment more, in which a byte too many would show.
+        // An extra byte would show now.
         let now = line.now();
         self.take_in(line, now)?;
         self.look_at_the_count(line)?;
@@ -238,13 +254,13 @@ impl Exchange {
         })
     }
 
-    /// Silence after which what is out is lost. A line that gave something back and then nothing at all may be held up on this
-    /// side, and give back late what would then be taken for something else.
+    /// Silence after which what is out is lost. Longer for a line that gave something back before: it may be held up on
+    /// this side, and its late bytes would be taken for others.
     fn patience(&self) -> u64 {
         if self.answers { self.long_patience_ns } else { self.patience_ns }
     }
 
-    /// Something is out that may still come: the very last byte did not yet.
+    /// Whether something is out that may still come: the very last byte has not.
     fn waits(&self) -> bool {
         self.rx.outstanding() > 0 && !self.rx.end_is_in()
     }
@@ -260,7 +276,8 @@ impl Exchange {
         self.rx.outstanding().saturating_sub(self.written_off)
     }
 
-    /// Where bytes are not marked, a wrong parity bit shows in the port's count alone: looked at often enough to know the second.
+    /// Reads the port's count of line errors where bytes are not marked: a wrong parity bit shows there alone. Done
+    /// often enough to know in which second it was.
     fn look_at_the_count(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
         if line.capabilities().marks_errors {
             return Ok(());
@@ -276,7 +293,7 @@ impl Exchange {
         Ok(line.line_errors()?.zip(self.errors_before).map(|(now, before)| now.since(&before)))
     }
 
-    /// Hands over the next bytes of the stream, as many as may be out; says how many were taken.
+    /// Hands over the next bytes of the stream, as many as may be out. Returns how many the port took.
     fn offer(&mut self, line: &mut dyn Line, end: u64) -> Result<u64, PortError> {
         let room = self.window.saturating_sub(self.waited_for()).min(end - self.rx.sent()).min(CHUNK_BYTES);
         if room == 0 {
@@ -292,7 +309,7 @@ impl Exchange {
         Ok(taken)
     }
 
-    /// Takes in what is there, or waits for it until then; says how many bytes came.
+    /// Takes in what is there, or waits for it until then. Returns how many bytes came.
     fn take_in(&mut self, line: &mut dyn Line, until: Nanos) -> Result<u64, PortError> {
         let now = line.now();
         let before = self.counts().returned;
@@ -316,8 +333,8 @@ impl Exchange {
 const PATIENCE_NS: u64 = 2 * SECOND_NS;
 /// The same where it may be an adapter, its bus or the network behind it that stands still: our own choice.
 const LONG_PATIENCE_NS: u64 = 8 * SECOND_NS;
-/// Silence, beside what the bytes themselves take, after which it is worth to send on: longer than any adapter gathers bytes
-/// (255 ms at most where the driver lets it be set, from memory).
+/// Silence, beside what the bytes themselves take, after which it is worth to send on: longer than any adapter gathers
+/// bytes (255 ms at most where the driver lets it be set, from memory).
 const PAUSE_NS: u64 = 300_000_000;
 /// Longer than adapters gather bytes as they come (16 ms, from memory).
 const REST_NS: u64 = 50_000_000;

@@ -1,4 +1,4 @@
-//! What a run on a serial port found: evidence, verdict and report.
+//! Turns a measurement into evidence and report.
 
 use turnback_core::{
     base::{
@@ -6,10 +6,9 @@ use turnback_core::{
         time::{ClockSource, clock_pair},
     },
     document::run::{HalfDuplex, Latency, LineReport, Report, Totals, Tried},
-    event::Event,
     judge::{
-        facts::{Common, Facts, Limit, Stopped},
-        judge,
+        Verdict,
+        facts::{Common, Facts, Limit},
     },
     kind::serial::{
         facts::{SerialFacts, highest_clean},
@@ -18,28 +17,25 @@ use turnback_core::{
     },
 };
 
-use super::LineRun;
-use crate::engine::ethernet::{measured::summarise, result::blank};
+use super::{SerialRun, measured::SerialMeasured};
+use crate::engine::report::{blank, summarise};
 
-impl LineRun<'_> {
-    pub(super) fn evidence(&self) -> SerialFacts {
-        let g = &self.gathered;
+impl SerialRun<'_, '_> {
+    pub(super) fn evidence(&self, measured: &SerialMeasured) -> SerialFacts {
+        let g = measured;
         SerialFacts {
             common: Common {
-                placement: self.placement,
+                placement: g.placement,
                 in_service: self.in_service.clone(),
                 damage: g.tally.damage.kind(),
                 slowdowns: g.slowdowns,
-                limit: Limit {
-                    bit_error_ratio: self.options.profile.serial_target_ber,
-                    confidence: self.options.profile.confidence,
-                },
-                stopped: g.stopped.or(self.cancel.is_cancelled().then_some(Stopped::ByUser)),
-                references: g.references.clone(),
+                limit: self.limit(),
+                stopped: self.stopped(g),
+                references: self.references.clone(),
             },
-            capabilities: self.line.capabilities(),
-            plug: self.plug,
-            format: self.format,
+            capabilities: self.kind.line.capabilities(),
+            plug: g.plug,
+            format: self.kind.format,
             foreign: g.foreign,
             counts: g.tally.counts,
             errors: g.errors,
@@ -53,15 +49,17 @@ impl LineRun<'_> {
         }
     }
 
-    pub(super) fn report(self) -> Report {
-        let evidence = self.evidence();
-        let verdict = judge(&evidence);
-        (self.say)(Event::RunEnded { verdict: verdict.clone() });
-        let g = &self.gathered;
+    pub(super) fn limit(&self) -> Limit {
+        Limit { bit_error_ratio: self.options.profile.serial_target_ber, confidence: self.options.profile.confidence }
+    }
+
+    pub(super) fn report(&self, measured: SerialMeasured, verdict: Verdict) -> Report {
+        let evidence = self.evidence(&measured);
+        let g = &measured;
         let virtual_time = evidence.capabilities.moves_plug;
         let clock = if virtual_time { ClockSource::Virtual } else { ClockSource::Program };
         let latency = Latency::new(clock_pair(clock, clock), &g.single_byte_trips);
-        let blank = blank(&self.options, self.line.identity(), None, self.placement, verdict);
+        let blank = blank(&self.options, self.kind.line.identity(), None, self.placement, verdict);
         Report {
             totals: Totals::of_bytes(&g.tally.counts, evidence.lost_in_host()),
             error_ratio: evidence.error_ratio(),
@@ -74,8 +72,8 @@ impl LineRun<'_> {
             lines: modem::lines(&evidence),
             line_errors: evidence.errors,
             line: Some(LineReport {
-                format: self.format,
-                plug: self.plug,
+                format: self.kind.format,
+                plug: measured.plug,
                 capabilities: evidence.capabilities,
                 foreign_bytes: evidence.foreign,
                 counts: evidence.counts,
@@ -84,9 +82,9 @@ impl LineRun<'_> {
                 share_of_line: g
                     .characters_per_second
                     .filter(|_| evidence.capabilities.paced)
-                    .map(|rate| rate / self.format.characters_per_second()),
+                    .map(|rate| rate / self.kind.format.characters_per_second()),
                 turnaround: g.turnaround.clone(),
-                half_duplex: (self.plug == LinePlug::Rs485).then(|| {
+                half_duplex: (measured.plug == LinePlug::Rs485).then(|| {
                     HalfDuplex::new(evidence.capabilities.half_duplex, evidence.counts.returned > 0, &g.turnaround)
                 }),
                 highest_clean_bits_per_second: highest_clean(&g.speeds),
@@ -96,7 +94,7 @@ impl LineRun<'_> {
                 break_returned: evidence.break_returned,
                 modem_readings: evidence.modem.clone(),
             }),
-            handful: g.handful,
+            handful: g.first_probes,
             limit: evidence.common.limit,
             stopped: evidence.common.stopped,
             references: evidence.common.references.clone(),

@@ -194,7 +194,8 @@ impl Step {
         }
     }
 
-    /// Carries over at once all the probes that would certainly come back untouched; false if the next must be sent by itself.
+    /// Carries over at once all the probes that would certainly come back untouched; false if the next must be sent by
+    /// itself.
     fn carry(&mut self, world: &mut World) -> bool {
         let now = world.now();
         let until_watch = self.next_watch.max(now + WATCH_EVERY_NS) - now;

@@ -1,5 +1,4 @@
-//! The seam between the way of a check and whatever carries out one step of it: [`threads`] on a real port, [`lockstep`]
-//! on a simulated one.
+//! Carries out one step of a check of frames: [`threads`] on a real port, [`lockstep`] on a simulated one.
 
 pub mod lockstep;
 pub mod threads;
@@ -24,7 +23,7 @@ pub struct StepOrder {
     pub spec: StreamSpec,
     /// How much.
     pub amount: StepAmount,
-    /// Probes a second; none for as fast as the port takes them.
+    /// Probes a second; none: as fast as the port accepts.
     pub probes_per_second: Option<f64>,
     /// How long to wait for late echoes.
     pub settle: Duration,
@@ -85,12 +84,13 @@ pub struct Glimpse {
 pub trait StepRunner: Send {
     /// `out-and-back`, or from which port to which.
     fn direction(&self) -> String;
-    /// Hears what comes in while nothing is sent: frames of other stations, and this host's own.
+    /// Listens without sending and counts the frames that arrive: those of other stations, and this host's own.
     ///
     /// # Errors
     /// When the port fails.
     fn listen(&mut self, time: Duration) -> Result<(u64, u64), PortError>;
-    /// Reads on for `time`, or until `most` have come: how many intact probes of the run `tag` came in after they had been given up.
+    /// Reads on for `time`, or until `most` have come: how many intact probes of the run `tag` came in after they had
+    /// been given up.
     ///
     /// # Errors
     /// When the port fails.

@@ -1,4 +1,5 @@
-//! The software runner: a sender half and a receiver half on two plain threads that share a few counters and nothing else.
+//! The software runner: a sender half and a receiver half on two plain threads that share a few counters and nothing
+//! else.
 //!
 //! The sender never has more probes out than the receiver's ring can hold, so a receiver that the host keeps from its
 //! processor loses nothing. What never comes back would block that window for ever: when the ring has been empty for
@@ -57,8 +58,8 @@ pub struct Incoming<'a> {
 
 /// The receiving half of a port.
 pub trait Receiver: Send {
-    /// Hands on what has arrived, waiting at most `timeout` for something; true when nothing more is waiting. All that one
-    /// call hands on has arrived before the first of it is handed on.
+    /// Hands on what has arrived, waiting at most `timeout` for something; true when nothing more is waiting. All that
+    /// one call hands on has arrived before the first of it is handed on.
     ///
     /// # Errors
     /// When the port vanished.
@@ -221,7 +222,8 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         let start = self.receiver.now();
         let out_max = (self.receiver.capacity_frames(spec.frame_bytes) / 2).clamp(64, OUT_MAX) as u64;
         let shared = Shared::new(spec.first_sequence, start);
-        // The time runs from the sender's own first turn: a computer so busy that the thread begins late takes nothing off it.
+        // The time runs from the sender's own first turn: a computer so busy that the thread begins late takes nothing
+        // off it.
         let paced = order.probes_per_second;
         let transmitter = {
             let spec = spec.clone();

@@ -19,11 +19,7 @@ use super::stage::{self, Found, speed_mbps};
 use crate::archive::cases::{CaseShelf, Sought};
 use crate::{
     archive::error::StoreError,
-    engine::{
-        cancel::Cancel,
-        ethernet::{CheckError, CheckOptions},
-        serial::LineOptions,
-    },
+    engine::{CheckError, CheckOptions, cancel::Cancel, serial::options::LineOptions},
     ports::Port,
 };
 

@@ -13,10 +13,7 @@ use turnback_core::{
 
 use super::runner::ConductError;
 use crate::{
-    engine::{
-        cancel::Cancel,
-        ethernet::{CheckError, CheckOptions, check},
-    },
+    engine::{CheckError, CheckOptions, cancel::Cancel, check},
     ports::Port,
 };
 

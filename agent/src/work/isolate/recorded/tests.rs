@@ -9,10 +9,7 @@ use turnback_core::{
 use super::*;
 use crate::{
     archive::sqlite::{query::Filter, retention::Retention},
-    engine::{
-        cancel::Cancel,
-        ethernet::{CheckOptions, check},
-    },
+    engine::{CheckOptions, cancel::Cancel, check},
     ports::{Port, simulated::ethernet::SimulatedPort},
     work::isolate::runner::{Opening, open_case},
 };

@@ -27,6 +27,13 @@ fn what_was_not_tested_is_not_judged() {
     }
     let gone = with(|e| e.common.stopped = Some(Stopped::PortGone));
     assert_eq!((gone.outcome, rule(&gone)), (Outcome::Undecided, RuleId::PortGone));
+    // What was still on its way when a run was cut off counts as lost.
+    let cut_off = with(|e| {
+        e.common.stopped = Some(Stopped::TookTooLong);
+        (e.counts.returned, e.counts.lost) = (0, e.counts.sent);
+    });
+    assert_eq!((cut_off.outcome, rule(&cut_off)), (Outcome::Undecided, RuleId::TookTooLong));
+    assert!(cut_off.location.is_empty());
 }
 
 #[test]

@@ -1,0 +1,66 @@
+//! Confirms a failure: short trials with the signal turned back nearer to the port, where no hand is needed.
+
+use turnback_core::{
+    base::placement::Placement,
+    event::Event,
+    judge::{
+        Outcome, RuleId,
+        facts::{Reference, Stopped},
+    },
+};
+
+use super::{
+    options::CheckError,
+    run::{Measured, PortKind, Run},
+};
+
+impl<K: PortKind> Run<'_, K> {
+    /// Tries nearer places for as long as more than one thing may be at fault.
+    pub(super) fn confirm(&mut self, measured: &mut K::Measured) -> Result<(), CheckError> {
+        let over = self.stopped(measured).is_some() || self.time_is_over();
+        if !self.options.confirm || self.placement == Placement::ReturnPort || over {
+            return Ok(());
+        }
+        for place in self.nearer_places() {
+            let verdict = K::judge(self, measured);
+            let open = verdict.outcome == Outcome::Fault && verdict.location.len() > 1
+                || verdict.rule() == Some(&RuleId::NothingReturned);
+            if !open {
+                break;
+            }
+            (self.say)(Event::Confirming { placement: place.to_string() });
+            let reference = self.try_at(place)?;
+            self.references.extend(reference);
+        }
+        Ok(())
+    }
+
+    /// Inside the chip, and at the port on a rig that moves its plug by itself.
+    fn nearer_places(&self) -> Vec<Placement> {
+        let capabilities = self.kind.port().offers();
+        let inside = capabilities.internal_loop && self.placement != Placement::Internal;
+        let at_port = capabilities.moves_plug && self.placement == Placement::FarEnd;
+        [(inside, Placement::Internal), (at_port, Placement::AtPort)]
+            .into_iter()
+            .filter_map(|(offered, place)| offered.then_some(place))
+            .collect()
+    }
+
+    /// Makes a trial with the signal turned back at `place`, and turns it back where it was.
+    fn try_at(&mut self, place: Placement) -> Result<Option<Reference>, CheckError> {
+        if !self.turn_back_at(place)? {
+            return Ok(None);
+        }
+        let mut there = self.kind.measure_at(place);
+        let tried = K::trial(self, &mut there);
+        // A trial that was cut off says nothing of its place.
+        let cut_off = there.stopped() == Some(Stopped::TookTooLong);
+        let reference = if cut_off { None } else { K::reference(self, &there) };
+        if place == Placement::Internal {
+            K::switch_internal_loop(self, false)?;
+        }
+        self.move_plug(self.placement);
+        tried?;
+        Ok(reference)
+    }
+}

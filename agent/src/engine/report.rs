@@ -1,0 +1,108 @@
+//! The head that every report has, and what both kinds of port summarise in the same way.
+
+use turnback_core::{
+    base::placement::Placement,
+    document::run::{self, Latency, PortIdentity, Report, SecondsSummary, Totals, Tried},
+    judge::{
+        Verdict,
+        facts::{FirstProbes, Limit},
+    },
+    kind::ethernet::{
+        counters::CounterDelta,
+        facts::Heard,
+        link::{Capabilities, LinkState},
+        stream::tally::SecondCounts,
+    },
+    plan::Profile,
+    signal::compare::DamageTally,
+    stats::availability::{Availability, Second},
+};
+
+use super::options::CheckOptions;
+use crate::{error_chain::with_causes, ports::PortError};
+
+/// The report of a run that could not begin or go on: missing rights, a port that is locked or gone.
+pub fn refused(
+    options: &CheckOptions,
+    port: PortIdentity,
+    return_port: Option<PortIdentity>,
+    error: &PortError,
+) -> Report {
+    let placement = match return_port {
+        Some(_) => Placement::ReturnPort,
+        None => options.placement.unwrap_or_default(),
+    };
+    let next = error.hint().unwrap_or_else(|| "see to what is named here, then repeat".into());
+    blank(options, port, return_port, placement, Verdict::refused(with_causes(error), next))
+}
+
+/// A report in which nothing is measured yet: its head alone.
+pub(super) fn blank(
+    options: &CheckOptions,
+    port: PortIdentity,
+    return_port: Option<PortIdentity>,
+    placement: Placement,
+    verdict: Verdict,
+) -> Report {
+    Report {
+        format: run::FORMAT,
+        program: concat!("turnback ", env!("CARGO_PKG_VERSION")).into(),
+        run: options.run.clone(),
+        started_at: options.started_at.clone(),
+        machine: options.machine.clone(),
+        port,
+        return_port,
+        placement,
+        cable: options.cable.clone(),
+        labels: options.labels.clone(),
+        profile: options.profile.name.clone(),
+        seed: options.seed,
+        verdict,
+        totals: Totals::default(),
+        error_ratio: None,
+        loss_ratio: None,
+        tried: Tried::default(),
+        latency_ns: Latency::default(),
+        latency_loaded_ns: Latency::default(),
+        damage: DamageTally::default(),
+        steps: Vec::new(),
+        zero_loss_rates: Vec::new(),
+        seconds_summary: SecondsSummary::default(),
+        spells: Default::default(),
+        seconds: Vec::new(),
+        counters: CounterDelta::default(),
+        lines: Default::default(),
+        line_errors: None,
+        line: None,
+        capabilities: Capabilities::default(),
+        link: LinkState::default(),
+        module: None,
+        fallback_mbps: None,
+        link_flaps: 0,
+        heard: Heard::default(),
+        handful: FirstProbes::default(),
+        limit: limit(&options.profile),
+        stopped: None,
+        references: Vec::new(),
+        settings_changed: Vec::new(),
+        cannot_show: Vec::new(),
+        warnings: Vec::new(),
+        cautions: Vec::new(),
+    }
+}
+
+/// What a pass has to prove on a port of frames.
+pub(super) fn limit(profile: &Profile) -> Limit {
+    Limit { bit_error_ratio: profile.target_ber, confidence: profile.confidence }
+}
+
+/// Sorts the seconds of a run; the rules are in [`turnback_core::stats::availability`].
+pub(super) fn summarise(seconds: &[SecondCounts]) -> SecondsSummary {
+    let mut availability = Availability::new();
+    for second in seconds.iter().filter(|s| s.sent > 0) {
+        if let Ok(second) = Second::new(second.sent, second.failed()) {
+            availability.push(second);
+        }
+    }
+    SecondsSummary::new(&availability.totals())
+}

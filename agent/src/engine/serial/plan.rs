@@ -1,0 +1,92 @@
+//! How long a run on a serial port takes: as estimated before it sends, and at the very most.
+
+use std::time::Duration;
+
+use turnback_core::{
+    base::time::{Nanos, SECOND_NS},
+    kind::serial::probe::BLOCK_BYTES,
+    plan::Kind,
+};
+
+use super::{SerialRun, first_probes::BLOCKS, sweep};
+
+/// How much the data steps send.
+pub(super) struct Extent {
+    /// Bits compared, after which it is enough; infinite where only time ends it.
+    pub(super) bits: f64,
+    /// Shortest time, nanoseconds.
+    pub(super) at_least: u64,
+    /// Longest time, nanoseconds.
+    pub(super) at_most: u64,
+}
+
+impl SerialRun<'_, '_> {
+    pub(super) fn extent(&self) -> Extent {
+        let profile = &self.options.profile;
+        let ns = |time: Duration| time.as_nanos() as u64;
+        // What a proof without errors takes, and a little more for the bounds on bytes beside that on bits.
+        let needed = -(1.0 - profile.confidence).ln() / profile.serial_target_ber * 1.3;
+        let (bits, at_least, at_most) = match (profile.kind, self.options.line.time) {
+            (Kind::Proof | Kind::Soak, time) => (f64::INFINITY, 0, ns(time.unwrap_or(profile.time))),
+            (_, Some(time)) => (f64::INFINITY, 0, ns(time)),
+            (_, None) => (needed, ns(profile.time), ns(STEPS_MAX)),
+        };
+        Extent { bits, at_least, at_most }
+    }
+
+    /// Whether other speeds and formats are tried.
+    pub(super) fn sweeps(&self) -> bool {
+        match self.options.profile.kind {
+            Kind::RateSearch => true,
+            Kind::Steps => self.options.profile.serial_sweep,
+            Kind::Soak | Kind::Proof => false,
+        }
+    }
+
+    /// Seconds that the whole run takes, about; none where bytes do not take their time, and for a proof, which ends by
+    /// itself.
+    pub(super) fn estimated_seconds(&self) -> Option<f64> {
+        if !self.kind.line.capabilities().paced || self.options.profile.kind == Kind::Proof {
+            return None;
+        }
+        let Extent { bits, at_least, at_most } = self.extent();
+        let format = self.kind.format;
+        let data = bits / (format.characters_per_second() * f64::from(format.data_bits));
+        // A sweep is about a second and a half a speed or format.
+        let sweep = if self.sweeps() { 25.0 } else { 0.0 };
+        Some(self.seconds_before_data() + data.clamp(seconds(at_least), seconds(at_most)) + sweep)
+    }
+
+    /// When the run ends though it is not done, on the port's clock: after its plan, with every step at its own limit,
+    /// and [`ALLOWANCE`].
+    pub(super) fn ceiling(&self) -> Nanos {
+        let before = self.options.profile.listen + Duration::from_secs_f64(self.seconds_before_data());
+        let sweep =
+            if self.sweeps() { sweep::longest_ns(self.kind.format, self.kind.line.capabilities().paced) } else { 0 };
+        let planned = (before + ALLOWANCE).as_nanos() as u64;
+        self.origin.saturating_add(planned).saturating_add(self.extent().at_most).saturating_add(sweep)
+    }
+
+    /// Eight single blocks, the modem lines and flow control, and a second or so for each size of the turnaround.
+    fn seconds_before_data(&self) -> f64 {
+        let can = self.kind.line.capabilities();
+        let blocks = seconds(self.kind.format.characters_ns(BLOCKS as u64 * BLOCK_BYTES as u64));
+        let lines = if can.modem_lines { 2.0 } else { 0.0 };
+        let rounds = u8::from(self.options.profile.latency_probes > 0) + u8::from(can.latency_setting);
+        blocks + lines + f64::from(rounds) * 2.0
+    }
+}
+
+fn seconds(ns: u64) -> f64 {
+    ns as f64 / SECOND_NS as f64
+}
+
+/// Longest that a profile of steps sends of its own accord.
+pub(super) const STEPS_MAX: Duration = Duration::from_secs(600);
+
+/// How much longer than its plan a run may take.
+///
+/// Chosen by ourselves, so that no bad line reaches it. A line that falls silent costs eight seconds of patience each time,
+/// and a run waits so at most ten times before it judges: twice among the first blocks, three times with flow control, four
+/// times among the turnarounds, once after the data. That is 80 seconds; a computer without time may add ten.
+pub(super) const ALLOWANCE: Duration = Duration::from_secs(90);
