@@ -1,5 +1,6 @@
 //! Documents that are generated are those of this program, and links between documents lead somewhere.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -65,4 +66,47 @@ fn links_between_documents_lead_somewhere() {
         }
     }
     assert!(links > 5);
+}
+
+/// The values that no document was at hand to check: as many rows for a file as the file has marks.
+#[test]
+fn every_value_from_memory_has_its_row() {
+    // Spelled in two so that this test does not find itself.
+    let mark = concat!("from ", "memory");
+    let mut marks = BTreeMap::new();
+    for (name, text) in sources(&root().join("agent")) {
+        // A comment may break the line within the mark.
+        let words: Vec<&str> = text.split_whitespace().filter(|word| !["//", "///", "//!"].contains(word)).collect();
+        let count = words.join(" ").to_lowercase().matches(mark).count();
+        if count > 0 {
+            marks.insert(name, count);
+        }
+    }
+    let page = fs::read_to_string(root().join("docs/from-memory.md")).expect("docs/from-memory.md");
+    let mut rows = BTreeMap::new();
+    for row in page.lines().filter(|line| line.starts_with("| ")).skip(1) {
+        let [_, value, file, document, _] = row.split('|').collect::<Vec<_>>()[..] else {
+            panic!("three columns: {row}")
+        };
+        assert!(!value.trim().is_empty() && !document.trim().is_empty(), "{row}");
+        *rows.entry(file.trim().trim_matches('`').to_owned()).or_insert(0) += 1;
+    }
+    assert_eq!(marks, rows, "marks in the sources against rows of docs/from-memory.md");
+}
+
+/// Rust sources below a folder: path from there, and text.
+fn sources(folder: &Path) -> Vec<(String, String)> {
+    let mut found = Vec::new();
+    let mut folders = vec![folder.to_owned()];
+    while let Some(next) = folders.pop() {
+        for path in fs::read_dir(next).expect("a folder").map(|entry| entry.expect("readable").path()) {
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|extension| extension == "rs") {
+                let name = path.strip_prefix(folder).expect("below").to_string_lossy().into_owned();
+                found.push((name, fs::read_to_string(&path).expect("text")));
+            }
+        }
+    }
+    found
 }

@@ -1,4 +1,4 @@
-//! Everything a run can say while it goes on. Progress lines and the `--events` file both come from these.
+//! What a run reports while it goes on. Progress lines and the `--events` file are both made from these events.
 
 use serde::Serialize;
 
@@ -23,21 +23,21 @@ pub enum Event {
         /// The state.
         link: LinkState,
     },
-    /// A setting was changed (and will be put back).
+    /// A setting was changed. The run restores it at its end.
     SettingChanged {
         /// Of which port.
         port: String,
         /// Which, and to what.
         setting: PortSetting,
     },
-    /// A setting of a serial port was changed (and will be put back).
+    /// A setting of a serial port was changed. The run restores it at its end.
     LineSettingChanged {
         /// Of which port.
         port: String,
         /// Which, and to what, in words.
         setting: String,
     },
-    /// A setting was put back.
+    /// A setting was restored.
     SettingPutBack {
         /// In words.
         setting: String,

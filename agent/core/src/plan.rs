@@ -1,18 +1,19 @@
-//! What a run will do. A [`Profile`] is a named plan with its limits, as people write it in TOML; [`Profile::validate`] and
-//! [`Profile::fit`] see that no run starts with one that cannot be carried out.
+//! What a run will do. A [`Profile`] is a named plan with its limits, as people write it in TOML; [`Profile::validate`]
+//! and [`Profile::fit`] see that no run starts with one that cannot be carried out.
 
 use std::{fmt, str::FromStr, time::Duration};
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
+use crate::base::toml::toml_fault;
 use crate::kind::ethernet::probe::{FCS_BYTES, FRAME_BYTES_MIN, LINE_OVERHEAD_BYTES};
 use crate::signal::pattern::Pattern;
 
 /// How a profile decides when it is done.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Kind {
+pub enum ProfileKind {
     /// Every size with every pattern, each for the same time.
     Steps,
     /// Runs until the limit is proved or refuted, and stops then.
@@ -138,7 +139,7 @@ pub struct Profile {
     #[serde(default)]
     pub about: String,
     /// How it decides when it is done.
-    pub kind: Kind,
+    pub kind: ProfileKind,
     /// Frame sizes with FCS, as the standards count them, bytes.
     pub sizes_bytes: Vec<u32>,
     /// Patterns, each tried with each size.
@@ -161,7 +162,8 @@ pub struct Profile {
     pub settle: Duration,
     /// The bit error ratio that a good line stays below.
     pub target_ber: f64,
-    /// The same for a serial port, which carries far fewer bits: at 115200 bits a second 1e-5 takes four seconds to prove.
+    /// The same for a serial port, which carries far fewer bits: at 115200 bits a second 1e-5 takes four seconds to
+    /// prove.
     #[serde(default = "serial_target_ber")]
     pub serial_target_ber: f64,
     /// How sure a pass must be, `0.5..1.0`.
@@ -200,7 +202,8 @@ fn serial_sweep() -> bool {
 pub enum PlanError {
     /// Not a rate.
     #[error(
-        "rate `{0}` is not `full`, a share of line rate such as `10%` (over 0 to 100), or frames a second such as `3000`"
+        "rate `{0}` is not `full`, a share of line rate such as `10%` (over 0 to 100), or frames a second such as \
+         `3000`"
     )]
     Rate(String),
     /// Not a time.
@@ -256,11 +259,11 @@ impl Profile {
             settle: Duration::from_secs(2),
             target_ber,
             serial_target_ber: match kind {
-                Kind::Steps | Kind::RateSearch => 1e-6,
-                Kind::Proof | Kind::Soak => 1e-7,
+                ProfileKind::Steps | ProfileKind::RateSearch => 1e-6,
+                ProfileKind::Proof | ProfileKind::Soak => 1e-7,
             },
             confidence: 0.95,
-            serial_sweep: matches!(kind, Kind::Steps | Kind::RateSearch),
+            serial_sweep: matches!(kind, ProfileKind::Steps | ProfileKind::RateSearch),
         };
         let ms = Duration::from_millis;
         vec![
@@ -272,7 +275,7 @@ impl Profile {
                 ..base(
                     "quick",
                     "A few seconds: is this port good enough to go on with?",
-                    Kind::Steps,
+                    ProfileKind::Steps,
                     &[64, 512, 1518],
                     &[Pattern::Prbs31],
                     // Long enough to prove the limit at 10 Mb/s too.
@@ -285,7 +288,7 @@ impl Profile {
                 ..base(
                     "standard",
                     "About half a minute: all RFC 2544 sizes with patterns for line and host path",
-                    Kind::Steps,
+                    ProfileKind::Steps,
                     &RFC2544_SIZES,
                     &[Pattern::Prbs31, Pattern::Zeros, Pattern::Ones, Pattern::Alternating],
                     ms(1000),
@@ -295,7 +298,7 @@ impl Profile {
             base(
                 "proof",
                 "Until the target error ratio is proved or refuted at the stated confidence, then stops",
-                Kind::Proof,
+                ProfileKind::Proof,
                 &[1518],
                 &[Pattern::Prbs31],
                 Duration::from_secs(4 * 3600),
@@ -304,7 +307,7 @@ impl Profile {
             base(
                 "soak",
                 "For a given time (--for): finds faults that come and go",
-                Kind::Soak,
+                ProfileKind::Soak,
                 &[1518],
                 &[Pattern::Prbs31],
                 Duration::from_secs(3600),
@@ -313,7 +316,7 @@ impl Profile {
             base(
                 "rate-search",
                 "The highest rate at which nothing is lost, per size, by the rule of RFC 2544 26.1",
-                Kind::RateSearch,
+                ProfileKind::RateSearch,
                 &RFC2544_SIZES,
                 &[Pattern::Prbs31],
                 ms(2000),
@@ -392,9 +395,9 @@ pub const SIZE_MIN: u32 = (FRAME_BYTES_MIN + FCS_BYTES) as u32;
 pub const SIZE_MAX: u32 = 65_535;
 
 /// A TOML error with its line.
-pub fn toml_error(file: &str, text: &str, error: &toml::de::Error) -> PlanError {
-    let line = error.span().map_or(1, |span| text[..span.start.min(text.len())].matches('\n').count() + 1);
-    PlanError::Toml { file: file.to_owned(), line, message: error.message().trim().to_owned() }
+fn toml_error(file: &str, text: &str, error: &toml::de::Error) -> PlanError {
+    let (line, message) = toml_fault(text, error);
+    PlanError::Toml { file: file.to_owned(), line, message }
 }
 
 /// One step: one size with one pattern.

@@ -2,7 +2,8 @@
 
 use std::fmt;
 
-use turnback_core::sim::place::{Place, Ratio, Seconds};
+use turnback_core::sim::cable::Segment;
+use turnback_core::sim::place::{FaultPlace, Ratio, Seconds};
 use turnback_core::{
     base::{placement::Placement, rng::Rng},
     judge::Location,
@@ -11,7 +12,7 @@ use turnback_core::{
             link::Medium,
             sim::{
                 Rig,
-                rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Segment},
+                rig::{FaultKind, FaultSpec, HostLoss, PlugKind},
             },
         },
         rig::AnyRig,
@@ -196,16 +197,16 @@ fn draw_class(rng: &mut Rng, rig: &Rig) -> Class {
 }
 
 /// A place on the line side or in the port, and what it is called in a verdict.
-fn draw_place(rng: &mut Rng, rig: &Rig) -> (Place, Location, Option<String>) {
+fn draw_place(rng: &mut Rng, rig: &Rig) -> (FaultPlace, Location, Option<String>) {
     let cable = !rig.segments.is_empty() && rng.chance(0.55);
     if cable {
         let label = rig.segments[rng.below(rig.segments.len() as u64) as usize].label.clone();
-        return (Place::Segment(label.clone()), Location::Cable, Some(label));
+        return (FaultPlace::Segment(label.clone()), Location::Cable, Some(label));
     }
     match rng.below(3) {
-        0 => (Place::Plug, Location::Plug, None),
-        1 => (Place::PortLine, Location::Port, None),
-        _ => (Place::PortHost, Location::Port, None),
+        0 => (FaultPlace::Plug, Location::Plug, None),
+        1 => (FaultPlace::PortLine, Location::Port, None),
+        _ => (FaultPlace::PortHost, Location::Port, None),
     }
 }
 
@@ -226,7 +227,7 @@ pub(super) fn seconds(value: f64) -> Seconds {
     Seconds::try_from(value).expect("a time")
 }
 
-fn spec(place: Place, kind: FaultKind) -> FaultSpec {
+fn spec(place: FaultPlace, kind: FaultKind) -> FaultSpec {
     FaultSpec {
         place,
         kind,
@@ -240,12 +241,12 @@ fn spec(place: Place, kind: FaultKind) -> FaultSpec {
 }
 
 /// Times a probe passes a place: a segment out and back.
-fn crossings(place: &Place) -> f64 {
-    if matches!(place, Place::Segment(_)) { 2.0 } else { 1.0 }
+fn crossings(place: &FaultPlace) -> f64 {
+    if matches!(place, FaultPlace::Segment(_)) { 2.0 } else { 1.0 }
 }
 
 /// Bit errors at so many times the limit, as a whole loop meets them.
-fn errors_at(rng: &mut Rng, place: &Place, low: f64, high: f64) -> FaultKind {
+fn errors_at(rng: &mut Rng, place: &FaultPlace, low: f64, high: f64) -> FaultKind {
     FaultKind::BitErrors { ratio: ratio(log_between(rng, low, high) * LIMIT / crossings(place)) }
 }
 
@@ -321,12 +322,12 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
             // Where the port cannot use all pairs with a plug, the others cannot be tested.
             truth.above_limit = pair == 2 || pair == 3 || rig.port.links_to_itself_at_mbps.is_empty();
             truth.at.push((Location::Cable, Some(label.clone())));
-            rig.faults.push(spec(Place::Segment(label), FaultKind::PairOpen { pair }));
+            rig.faults.push(spec(FaultPlace::Segment(label), FaultKind::PairOpen { pair }));
         }
         Flaps => {
             // Only the line side has a link to lose.
-            if place == Place::PortHost {
-                place = Place::PortLine;
+            if place == FaultPlace::PortHost {
+                place = FaultPlace::PortLine;
             }
             let every = between(rng, 0.8, 2.0);
             let kind = FaultKind::Flap { every_s: seconds(every), down_s: seconds(every * between(rng, 0.1, 0.4)) };
@@ -335,7 +336,7 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
         Memory => {
             rig.port.checks_frames = true;
             truth.at.push((Location::Host, None));
-            rig.faults.push(spec(Place::Host, FaultKind::Memory { ratio: ratio(log_between(rng, 0.01, 0.5)) }));
+            rig.faults.push(spec(FaultPlace::Host, FaultKind::Memory { ratio: ratio(log_between(rng, 0.01, 0.5)) }));
         }
         SlowHost => {
             rig.host.frames_per_second_max = 120 + rng.below(150) as u32;
@@ -371,7 +372,7 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
         }
         WhenMoved => {
             let label = rig.segments[rng.below(rig.segments.len() as u64) as usize].label.clone();
-            place = Place::Segment(label.clone());
+            place = FaultPlace::Segment(label.clone());
             (location, segment) = (Location::Cable, Some(label));
             let kind = errors_at(rng, &place, 100.0, 300.0);
             let every = between(rng, 1.5, 4.0);
@@ -386,15 +387,15 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
         }
         Cured => {
             truth.above_limit = false;
-            let place = if rng.chance(0.5) { Place::Plug } else { Place::PortLine };
-            let location = if place == Place::Plug { Location::Plug } else { Location::Port };
+            let place = if rng.chance(0.5) { FaultPlace::Plug } else { FaultPlace::PortLine };
+            let location = if place == FaultPlace::Plug { Location::Plug } else { Location::Port };
             truth.at.push((location, None));
             let kind = errors_at(rng, &place, 10.0, 300.0);
             let cured = Some(2 + rng.below(3) as u32);
             rig.faults.push(FaultSpec { cured_by_seatings: cured, ..spec(place, kind) });
         }
         BothPlugs => {
-            for place in [Place::Plug, Place::OtherPlug] {
+            for place in [FaultPlace::Plug, FaultPlace::OtherPlug] {
                 let kind = errors_at(rng, &place, 3.0, 300.0);
                 rig.faults.push(spec(place, kind));
             }

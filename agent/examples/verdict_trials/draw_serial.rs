@@ -1,15 +1,15 @@
 //! Draws a rig with a serial port, and says what is true of it.
 
-use turnback_core::sim::place::Place;
+use turnback_core::kind::serial::plug::{LineDriver, ModemLine};
+use turnback_core::sim::{cable::Segment, place::FaultPlace};
 use turnback_core::{
     base::{placement::Placement, rng::Rng},
     judge::Location,
     kind::{
-        ethernet::sim::rig::Segment,
         rig::AnyRig,
         serial::sim::{
             SerialRig,
-            rig::{FormatText, Input, Joins, Output, SerialFault, SerialFaultKind, SerialHost},
+            rig::{FormatText, Joins, SerialFault, SerialFaultKind, SerialHost},
         },
     },
 };
@@ -45,7 +45,7 @@ pub fn draw(rng: &mut Rng) -> Trial {
 fn inflict(rng: &mut Rng, rig: &mut SerialRig) -> Truth {
     use Class::*;
     let (place, location, segment) = draw_place(rng, rig);
-    let outside = place != Place::PortHost;
+    let outside = place != FaultPlace::PortHost;
     let crossings = if segment.is_some() { 2.0 } else { 1.0 };
     let class = [
         Healthy,
@@ -67,7 +67,7 @@ fn inflict(rng: &mut Rng, rig: &mut SerialRig) -> Truth {
         WrongPlug,
     ][rng.below(17) as usize];
     let mut truth = Truth { class, at: vec![(location, segment)], above_limit: true };
-    let input = [Input::Cts, Input::Dsr, Input::Dcd][rng.below(3) as usize];
+    let input = [ModemLine::Cts, ModemLine::Dsr, ModemLine::Dcd][rng.below(3) as usize];
     let errors = |times: f64| SerialFaultKind::BitErrors { ratio: ratio(times * LIMIT / crossings) };
     let kind = match class {
         Network => {
@@ -110,10 +110,10 @@ fn inflict(rng: &mut Rng, rig: &mut SerialRig) -> Truth {
             None
         }
         StuckLine if outside => Some(SerialFaultKind::StuckLine { line: input, asserted: rng.chance(0.5) }),
-        OpenOutput if outside => {
-            Some(SerialFaultKind::OpenOutput { output: if rng.chance(0.5) { Output::Rts } else { Output::Dtr } })
-        }
-        Crossed if outside => Some(SerialFaultKind::Crossed { first: Input::Cts, second: Input::Dsr }),
+        OpenOutput if outside => Some(SerialFaultKind::OpenOutput {
+            output: if rng.chance(0.5) { LineDriver::Rts } else { LineDriver::Dtr },
+        }),
+        Crossed if outside => Some(SerialFaultKind::Crossed { first: ModemLine::Cts, second: ModemLine::Dsr }),
         WrongPlug => {
             rig.plug.wiring = Joins::DataOnly;
             truth.at = vec![(Location::Plug, None)];
@@ -138,14 +138,14 @@ fn slow(rng: &mut Rng) -> SerialHost {
     SerialHost { stall_s: seconds(log_between(rng, 0.002, 0.05)), every_s: seconds(log_between(rng, 0.05, 0.5)) }
 }
 
-fn draw_place(rng: &mut Rng, rig: &SerialRig) -> (Place, Location, Option<String>) {
+fn draw_place(rng: &mut Rng, rig: &SerialRig) -> (FaultPlace, Location, Option<String>) {
     if !rig.segments.is_empty() && rng.chance(0.55) {
         let label = rig.segments[rng.below(rig.segments.len() as u64) as usize].label.clone();
-        return (Place::Segment(label.clone()), Location::Cable, Some(label));
+        return (FaultPlace::Segment(label.clone()), Location::Cable, Some(label));
     }
     match rng.below(3) {
-        0 => (Place::Plug, Location::Plug, None),
-        1 => (Place::PortLine, Location::Port, None),
-        _ => (Place::PortHost, Location::Port, None),
+        0 => (FaultPlace::Plug, Location::Plug, None),
+        1 => (FaultPlace::PortLine, Location::Port, None),
+        _ => (FaultPlace::PortHost, Location::Port, None),
     }
 }

@@ -12,7 +12,7 @@ use turnback_core::{
     document::run::{PortIdentity, Report},
     event::Event,
     kind::serial::{format::LineFormatError, plug::LinePlugError},
-    plan::{Kind, PlanError, Profile, parse_duration},
+    plan::{PlanError, Profile, ProfileKind, parse_duration},
 };
 
 use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper, print};
@@ -261,8 +261,8 @@ fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         let time = parse_duration(time).map_err(CheckError::from)?;
         profile.time = match profile.kind {
             // The time asked for is the whole run's: each step gets its share.
-            Kind::Steps => time / u32::try_from(profile.steps().len()).unwrap_or(1).max(1),
-            Kind::Proof | Kind::Soak | Kind::RateSearch => time,
+            ProfileKind::Steps => time / u32::try_from(profile.steps().len()).unwrap_or(1).max(1),
+            ProfileKind::Proof | ProfileKind::Soak | ProfileKind::RateSearch => time,
         };
     }
     profile.validate().map_err(CheckError::from)?;

@@ -67,10 +67,10 @@ pub fn wiring(kind: Option<&str>) -> ExitCode {
             text.push_str("\n`turnback wiring KIND` draws one.\n");
             print(&text)
         }
-        Some(Ok(kind)) => print(&kind.wiring().render()),
+        Some(Ok(kind)) => print(&kind.page()),
         // No connector of its own, and no wire that the full plug does not have.
         Some(Err(_)) if kind.is_some_and(|kind| kind.parse() == Ok(LinePlug::DataOnly)) => {
-            print(&format!("{DATA_ONLY}{}", WiringKind::De9.wiring().render()))
+            print(&format!("{DATA_ONLY}{}", WiringKind::De9.page()))
         }
         Some(Err(error)) => {
             complain(&error, None);

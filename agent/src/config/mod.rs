@@ -20,7 +20,7 @@ use jiff::tz::TimeZone;
 use toml::Spanned;
 use turnback_core::{
     base::placement::Placement,
-    plan::{Kind, Profile, parse_duration},
+    plan::{Profile, ProfileKind, parse_duration},
     watch::{selector::Selector, standing::Hysteresis},
 };
 
@@ -322,10 +322,10 @@ pub fn planned_time(profile: &Profile) -> Duration {
     let around = profile.listen + Duration::from_secs(30) + (profile.settle + Duration::from_secs(2)) * steps;
     around
         + match profile.kind {
-            Kind::Steps => profile.time * steps,
-            Kind::Soak | Kind::Proof => profile.time,
+            ProfileKind::Steps => profile.time * steps,
+            ProfileKind::Soak | ProfileKind::Proof => profile.time,
             // A search tries some twenty rates for each size.
-            Kind::RateSearch => (profile.time + profile.settle) * 20 * sizes,
+            ProfileKind::RateSearch => (profile.time + profile.settle) * 20 * sizes,
         }
 }
 

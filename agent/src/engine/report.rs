@@ -11,10 +11,10 @@ use turnback_core::{
         counters::CounterDelta,
         facts::Heard,
         link::{Capabilities, LinkState},
-        stream::tally::SecondCounts,
     },
     plan::Profile,
     signal::compare::DamageTally,
+    signal::seconds::SecondCounts,
     stats::availability::{Availability, Second},
 };
 

@@ -1,7 +1,7 @@
 //! Cautions: where a person can be hurt or a part destroyed, and what to do about it.
 //!
 //! Plug drawings, commands and reports print the same short texts at the point of use. This file holds the texts only;
-//! who prints which is decided by the caller, for plugs in [`crate::kind::wiring`].
+//! who prints which is decided by the caller, for plugs in [`crate::kind::wiring::drawing`].
 
 use std::fmt;
 

@@ -1,4 +1,4 @@
-//! What people wrote on ports, cables and plugs, under which a run can be found again later.
+//! What people wrote on ports, cables and plugs, so that a run can be found again.
 
 use serde::{Deserialize, Serialize};
 

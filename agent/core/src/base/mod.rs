@@ -1,4 +1,5 @@
-//! What every other module may use: time, chance, how figures are written, labels, placements and cautions.
+//! What every other module may use: time, chance, the writing of figures, errors in files, labels, placements and
+//! cautions.
 
 pub mod caution;
 pub mod figure;
@@ -6,3 +7,4 @@ pub mod labels;
 pub mod placement;
 pub mod rng;
 pub mod time;
+pub mod toml;

@@ -1,9 +1,10 @@
-//! The one generator of random numbers. Whoever needs chance takes it as an argument, so a run is its seed.
+//! The only generator of random numbers. Code that needs chance takes the generator as an argument, so the seed decides
+//! a whole simulated run.
 
 /// SplitMix64: 64 bits of state, every seed good, a period of 2^64.
 ///
-/// Source: Steele, Lea and Flood, "Fast Splittable Pseudorandom Number Generators", OOPSLA 2014, figure 17 (the constants
-/// are those of the widely published 64-bit variant, from memory).
+/// Source: Steele, Lea and Flood, "Fast Splittable Pseudorandom Number Generators", OOPSLA 2014, figure 17 (the
+/// constants are those of the widely published 64-bit variant, from memory).
 #[derive(Clone, Debug)]
 pub struct Rng {
     state: u64,

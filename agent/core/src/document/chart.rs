@@ -6,7 +6,7 @@ use crate::base::placement::Placement;
 use crate::document::case::{Case, Ended, Stage};
 use crate::document::run::{Report, StepReport};
 use crate::judge::facts::Basis;
-use crate::kind::ethernet::stream::tally::SecondCounts;
+use crate::signal::seconds::SecondCounts;
 use crate::stats::ratio::Bounds;
 
 /// Neighbouring seconds of a run drawn as one column.

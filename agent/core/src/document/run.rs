@@ -10,7 +10,7 @@ use crate::base::labels::Labels;
 use crate::judge::Verdict;
 use crate::judge::ratio::ErrorRatio;
 use crate::kind::ethernet::counters::CounterDelta;
-use crate::kind::ethernet::stream::tally::{Counts, SecondCounts};
+use crate::kind::ethernet::stream::tally::FrameCounts;
 use crate::kind::ethernet::transceiver::Module;
 use crate::kind::serial::facts::{FlowCheck, FormatTrial, ModemReading};
 use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat};
@@ -18,6 +18,7 @@ use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::rules::modem::LineState;
 use crate::kind::serial::stream::LineCounts;
 use crate::signal::compare::DamageTally;
+use crate::signal::seconds::SecondCounts;
 use crate::stats::availability::AvailabilityTotals;
 use crate::stats::delay_variation::DelayVariation;
 use crate::stats::latency::{LatencyBucket, LatencyHistogram};
@@ -129,7 +130,7 @@ impl Totals {
     }
 
     /// From counts and sorted losses.
-    pub fn new(counts: &Counts, losses: &Losses) -> Self {
+    pub fn new(counts: &FrameCounts, losses: &Losses) -> Self {
         Self {
             frames_sent: counts.sent,
             frames_returned: counts.returned,

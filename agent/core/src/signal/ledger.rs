@@ -1,4 +1,5 @@
-//! Which probes are out, back, late, lost, twice or out of order: one bit a probe over a sliding span of sequences.
+//! Which probes are still out, and which came back, late, twice or out of order: one bit for each probe of a sliding
+//! span of sequences.
 //!
 //! The ledger of one step knows sequences `first..`. A probe is lost when the span has moved past it or the step was
 //! closed without it; an echo for a probe already given up is late and stays counted as lost.
@@ -22,7 +23,7 @@ pub enum Mark {
     Foreign,
 }
 
-/// See the module text.
+/// Bits of one step's probes over a sliding span of sequences: which of them have come back.
 #[derive(Clone, Debug)]
 pub struct Ledger {
     first: u64,
@@ -83,8 +84,8 @@ impl Ledger {
         Mark::Back
     }
 
-    /// Books `count` echoes in order from `sequence`, as if each had been marked. The caller knows that none of them was
-    /// booked before; used for simulated stretches in which nothing happens.
+    /// Books `count` echoes in order from `sequence`, as if each had been marked. The caller knows that none of them
+    /// was booked before; used for simulated stretches in which nothing happens.
     pub fn mark_span(&mut self, sequence: u64, count: u64) {
         let end = sequence + count;
         // A long stretch leaves only its tail in the span: what lies before is known to be back.

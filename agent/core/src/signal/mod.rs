@@ -1,6 +1,7 @@
-//! What any stream of test data needs: [`pattern`] fills it, [`compare`] says what is wrong with what came back, and
-//! [`ledger`] says which probes are still out.
+//! What any stream of test data needs: [`pattern`] fills it, [`compare`] says what is wrong with what came back,
+//! [`ledger`] says which probes are still out, and [`seconds`] keeps the counts of each second.
 
 pub mod compare;
 pub mod ledger;
 pub mod pattern;
+pub mod seconds;

@@ -1,4 +1,4 @@
-//! Values of a rig that check themselves while they are read, so that a refusal carries the line.
+//! Values of a rig. Each checks itself while it is read, so that a refusal names the line.
 
 use serde::{Deserialize, Serialize};
 
@@ -7,7 +7,7 @@ use crate::base::time::{Nanos, SECOND_NS};
 /// Where a fault is.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
-pub enum Place {
+pub enum FaultPlace {
     /// Between the host and the point where the internal loop turns back.
     PortHost,
     /// Between the internal loop and the connector.
@@ -16,20 +16,20 @@ pub enum Place {
     Segment(String),
     /// In the plug.
     Plug,
-    /// In the other plug, which takes the first one's place when a hand swaps them.
+    /// In the other plug, which is used when a person swaps plugs.
     OtherPlug,
     /// In the host, after the frame check.
     Host,
 }
 
-impl Place {
+impl FaultPlace {
     /// On the line side of the internal loop.
     pub fn is_line(&self) -> bool {
         matches!(self, Self::PortLine | Self::Segment(_) | Self::Plug | Self::OtherPlug)
     }
 }
 
-impl TryFrom<String> for Place {
+impl TryFrom<String> for FaultPlace {
     type Error = String;
     fn try_from(text: String) -> Result<Self, String> {
         match text.as_str() {
@@ -48,15 +48,15 @@ impl TryFrom<String> for Place {
     }
 }
 
-impl From<Place> for String {
-    fn from(place: Place) -> Self {
+impl From<FaultPlace> for String {
+    fn from(place: FaultPlace) -> Self {
         match place {
-            Place::PortHost => "port-host".to_owned(),
-            Place::PortLine => "port-line".to_owned(),
-            Place::Segment(label) => format!("segment:{label}"),
-            Place::Plug => "plug".to_owned(),
-            Place::OtherPlug => "other-plug".to_owned(),
-            Place::Host => "host".to_owned(),
+            FaultPlace::PortHost => "port-host".to_owned(),
+            FaultPlace::PortLine => "port-line".to_owned(),
+            FaultPlace::Segment(label) => format!("segment:{label}"),
+            FaultPlace::Plug => "plug".to_owned(),
+            FaultPlace::OtherPlug => "other-plug".to_owned(),
+            FaultPlace::Host => "host".to_owned(),
         }
     }
 }

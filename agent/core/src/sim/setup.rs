@@ -1,4 +1,4 @@
-//! What a hand can arrange at a rig.
+//! What a person can arrange at a rig.
 
 use crate::base::placement::Placement;
 
@@ -9,8 +9,8 @@ pub struct Setup {
     pub placement: Placement,
     /// With the plug at a far end: that of this segment; none for the whole cable.
     pub segment: Option<String>,
-    /// The other plug is used in place of the first. It is always fitted and turns the signal back; it has only the faults
-    /// that the rig gives it.
+    /// The other plug is used in place of the first. It is always fitted and turns the signal back; it has only the
+    /// faults that the rig gives it.
     pub other_plug: bool,
     /// The plug is in a second port of the same machine, which has none of the first one's faults.
     pub known_good_port: bool,

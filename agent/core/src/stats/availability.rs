@@ -1,9 +1,10 @@
 //! A run second by second: clean, errored, severely errored, and when the port counts as unavailable.
 //!
-//! The terms are those of ITU-T G.826 with a probe as its block: an errored second (ES) has at least one errored block or
-//! a defect, a severely errored second (SES) has 30 % or more errored blocks or a defect (G.826, as restated in the ATIS glossary). Ten
-//! consecutive SES begin unavailable time, and they belong to it; ten consecutive other seconds end it, and they no longer belong to it
-//! (RFC 4805 3.4.3). So the last seconds may still change sides: they are held back until the rule has decided.
+//! The terms are those of ITU-T G.826 with a probe as its block: an errored second (ES) has at least one errored block,
+//! a severely errored second (SES) has 30 % or more errored blocks (G.826, as restated in the ATIS glossary). Ten
+//! consecutive SES begin unavailable time, and they belong to it; ten consecutive other seconds end it, and they no
+//! longer belong to it (RFC 4805 3.4.3). So the last seconds may still change sides: they are held back until the rule
+//! has decided.
 
 use serde::{Deserialize, Serialize};
 
@@ -14,7 +15,6 @@ use super::{StatsError, check_counts};
 pub struct Second {
     sent: u64,
     errored: u64,
-    defect: bool,
 }
 
 impl Second {
@@ -24,15 +24,9 @@ impl Second {
     /// [`StatsError::ErrorsExceedTrials`].
     pub fn new(sent: u64, errored: u64) -> Result<Self, StatsError> {
         match check_counts(errored, sent) {
-            Ok(()) | Err(StatsError::NoTrials) => Ok(Self { sent, errored, defect: false }),
+            Ok(()) | Err(StatsError::NoTrials) => Ok(Self { sent, errored }),
             Err(error) => Err(error),
         }
-    }
-
-    /// The same second with a defect, such as a lost link: severely errored whatever was counted.
-    #[must_use]
-    pub fn with_defect(self) -> Self {
-        Self { defect: true, ..self }
     }
 
     /// What this second is by itself, before the ten-second rule.
@@ -41,7 +35,6 @@ impl Second {
         // 30 % or more, in whole numbers: G.826 includes the 30 % itself, though some texts print "more than".
         let severe = u128::from(self.errored) * 10 >= u128::from(self.sent) * 3;
         match self {
-            Self { defect: true, .. } => SecondClass::SeverelyErrored,
             Self { sent: 0, .. } => SecondClass::Idle,
             Self { errored: 0, .. } => SecondClass::Clean,
             _ if severe => SecondClass::SeverelyErrored,
@@ -60,7 +53,7 @@ pub enum SecondClass {
     Clean,
     /// At least one errored block, fewer than 30 %.
     Errored,
-    /// 30 % errored blocks or more, or a defect.
+    /// 30 % errored blocks or more.
     SeverelyErrored,
 }
 
@@ -77,10 +70,6 @@ pub struct AvailabilityTotals {
     pub unavailable_seconds: u64,
     /// Seconds in which nothing was sent; in neither of the above.
     pub idle_seconds: u64,
-    /// Blocks sent in available seconds that were not severely errored.
-    pub background_blocks: u64,
-    /// Errored ones among them.
-    pub background_block_errors: u64,
 }
 
 impl AvailabilityTotals {
@@ -88,24 +77,6 @@ impl AvailabilityTotals {
     #[must_use]
     pub fn clean_seconds(&self) -> u64 {
         self.available_seconds - self.errored_seconds
-    }
-
-    /// Errored seconds per available second (ESR, G.826, from memory); `None` without available time.
-    #[must_use]
-    pub fn errored_second_ratio(&self) -> Option<f64> {
-        ratio(self.errored_seconds, self.available_seconds)
-    }
-
-    /// Severely errored seconds per available second (SESR, G.826, from memory); `None` without available time.
-    #[must_use]
-    pub fn severely_errored_second_ratio(&self) -> Option<f64> {
-        ratio(self.severely_errored_seconds, self.available_seconds)
-    }
-
-    /// Errored blocks per block outside severely errored seconds (BBER, G.826); `None` without such blocks.
-    #[must_use]
-    pub fn background_block_error_ratio(&self) -> Option<f64> {
-        ratio(self.background_block_errors, self.background_blocks)
     }
 
     fn count(&mut self, second: Second, available: bool) {
@@ -116,12 +87,7 @@ impl AvailabilityTotals {
         let class = second.class();
         self.available_seconds += 1;
         self.errored_seconds += u64::from(class != SecondClass::Clean);
-        if class == SecondClass::SeverelyErrored {
-            self.severely_errored_seconds += 1;
-        } else {
-            self.background_blocks += second.sent;
-            self.background_block_errors += second.errored;
-        }
+        self.severely_errored_seconds += u64::from(class == SecondClass::SeverelyErrored);
     }
 }
 
@@ -164,12 +130,6 @@ impl Availability {
         class
     }
 
-    /// Whether the port is available now, by the seconds so far.
-    #[must_use]
-    pub fn is_available(&self) -> bool {
-        !self.unavailable
-    }
-
     /// The totals so far; up to nine of the last seconds count in the present state and may yet change sides.
     #[must_use]
     pub fn totals(&self) -> AvailabilityTotals {
@@ -187,10 +147,6 @@ impl Availability {
     }
 }
 
-fn ratio(part: u64, whole: u64) -> Option<f64> {
-    (whole > 0).then(|| part as f64 / whole as f64)
-}
-
 /// Seconds in a row that begin or end unavailable time (RFC 4805 3.4.3).
 const RUN_SECONDS: usize = 10;
 
@@ -200,9 +156,9 @@ mod tests {
 
     use super::*;
 
-    const CLEAN: Second = Second { sent: 100, errored: 0, defect: false };
-    const ERRORED: Second = Second { sent: 100, errored: 1, defect: false };
-    const SEVERE: Second = Second { sent: 100, errored: 30, defect: false };
+    const CLEAN: Second = Second { sent: 100, errored: 0 };
+    const ERRORED: Second = Second { sent: 100, errored: 1 };
+    const SEVERE: Second = Second { sent: 100, errored: 30 };
 
     /// So many equal seconds in a row.
     type Row = (usize, Second);
@@ -243,21 +199,10 @@ mod tests {
         let mut availability = run(&[(5, CLEAN), (2, ERRORED), (9, SEVERE)]);
         let totals = availability.totals();
         assert_eq!((totals.errored_seconds, totals.severely_errored_seconds, totals.clean_seconds()), (11, 9, 5));
-        assert!(availability.is_available());
         availability.push(SEVERE);
         let totals = availability.totals();
         assert_eq!((totals.errored_seconds, totals.severely_errored_seconds, totals.unavailable_seconds), (2, 0, 10));
-        assert!(!availability.is_available());
-        assert_eq!(totals.errored_second_ratio(), Some(2.0 / 7.0));
-        assert_eq!(totals.severely_errored_second_ratio(), Some(0.0));
-    }
-
-    #[test]
-    fn background_errors_leave_severe_seconds_out() {
-        let totals = run(&[(3, CLEAN), (2, ERRORED), (1, SEVERE), (1, CLEAN)]).totals();
-        assert_eq!((totals.background_blocks, totals.background_block_errors), (600, 2));
-        assert_eq!(totals.background_block_error_ratio(), Some(2.0 / 600.0));
-        assert_eq!(totals.severely_errored_second_ratio(), Some(1.0 / 7.0));
+        assert_eq!(totals.available_seconds, 7);
     }
 
     /// 30 % or more of the blocks (G.826, as restated in the ATIS glossary).
@@ -272,8 +217,6 @@ mod tests {
         assert_eq!(class(u64::MAX, u64::MAX / 10 * 3), SecondClass::Errored);
         assert_eq!(class(u64::MAX, u64::MAX), SecondClass::SeverelyErrored);
         assert_eq!(class(0, 0), SecondClass::Idle);
-        assert_eq!(Second::new(0, 0).unwrap().with_defect().class(), SecondClass::SeverelyErrored);
-        assert_eq!(CLEAN.with_defect().class(), SecondClass::SeverelyErrored);
         assert_eq!(Second::new(5, 6), Err(StatsError::ErrorsExceedTrials { errors: 6, trials: 5 }));
     }
 
@@ -282,7 +225,6 @@ mod tests {
         let idle = Second::new(0, 0).unwrap();
         let totals = run(&[(3, idle), (5, SEVERE), (20, idle), (5, SEVERE), (1, idle)]).totals();
         assert_eq!((totals.unavailable_seconds, totals.idle_seconds, totals.available_seconds), (10, 24, 0));
-        assert_eq!((totals.errored_second_ratio(), totals.background_block_error_ratio()), (None, None));
         assert_eq!(Availability::new().totals(), AvailabilityTotals::default());
     }
 
@@ -301,7 +243,8 @@ mod tests {
     proptest! {
         #[test]
         fn holding_back_agrees_with_looking_ahead(rows in prop::collection::vec((any::<bool>(), 1_usize..25), 0..20)) {
-            let severe: Vec<bool> = rows.iter().flat_map(|&(severe, times)| std::iter::repeat_n(severe, times)).collect();
+            let row = |&(severe, times): &(bool, usize)| std::iter::repeat_n(severe, times);
+            let severe: Vec<bool> = rows.iter().flat_map(row).collect();
             let mut availability = Availability::new();
             severe.iter().for_each(|&s| { availability.push(if s { SEVERE } else { CLEAN }); });
             let totals = availability.totals();

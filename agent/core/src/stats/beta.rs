@@ -1,12 +1,13 @@
-//! Tails and quantiles of the beta distribution for parameters from 1 to 1e18, the arithmetic under exact binomial bounds.
+//! Tails and quantiles of the beta distribution for parameters from 1 to 1e18, the arithmetic under exact binomial
+//! bounds.
 //!
-//! General-purpose routines fail here: with a thousand errors in 1e13 bits they lose all digits or stop at a wrong root. Two
-//! choices keep the digits:
+//! General-purpose routines fail here: with a thousand errors in 1e13 bits they lose all digits or stop at a wrong
+//! root. Two choices keep the digits:
 //!
 //! - The density is written as a deviance (Loader, "Fast and accurate computation of binomial probabilities", 2000): no
 //!   difference of large logarithms of factorials is ever taken.
-//! - The argument is the expected count `m = (a + b) * x`, not `x`, so that `1 - x` never has to be formed from an `x` of
-//!   1e-15.
+//! - The argument is the expected count `m = (a + b) * x`, not `x`, so that `1 - x` never has to be formed from an `x`
+//!   of 1e-15.
 //!
 //! Tails are sums of positive terms for small `a`, and Gauss-Legendre quadrature for large `a`, where a sum would need
 //! thousands of terms. Either way the small tail is the one computed; the other is its complement.
@@ -50,9 +51,9 @@ impl Beta {
 
     /// Logarithm of `x^a (1-x)^b / B(a,b)` at `m = (a + b) x`: the density per unit of log odds.
     ///
-    /// `x^a (1-x)^b` relative to its value at the centre is `exp(-deviance)`, with the deviance
-    /// `a phi(d/a) + b phi(-d/b)`, `d = m - a` and `phi(u) = u - ln(1+u)`. Source: Loader (2000), rearranged so that both
-    /// terms share one difference.
+    /// `x^a (1-x)^b` relative to its value at the centre is `exp(-deviance)`, with the deviance `a phi(d/a) + b
+    /// phi(-d/b)`, `d = m - a` and `phi(u) = u - ln(1+u)`. Source: Loader (2000), rearranged so that both terms share
+    /// one difference.
     fn ln_density(&self, m: f64) -> f64 {
         let d = m - self.a;
         self.ln_peak - self.a * phi(d / self.a, m / self.a) - self.b * phi(-d / self.b, (self.b - d) / self.b)

@@ -1,9 +1,9 @@
 //! From a ratio of damaged frames to a ratio of damaged bits, and back.
 //!
-//! A frame of `n` bits survives when every bit does: `FER = 1 - (1 - BER)^n`, hence `BER = 1 - (1 - FER)^(1/n)`. Both are
-//! computed through `ln_1p` and `exp_m1`, since the plain forms lose every digit below about 1e-16. They assume independent bit
-//! errors: in bursts many bits share one frame, and the bit ratio found this way is too low.
-//! Source: the complement of `n` independent successes; P. Anslow, IEEE 802.3 study group (2012), states the pair 1e-12 and
+//! A frame of `n` bits survives when every bit does: `FER = 1 - (1 - BER)^n`, hence `BER = 1 - (1 - FER)^(1/n)`. Both
+//! are computed through `ln_1p` and `exp_m1`, since the plain forms lose every digit below about 1e-16. They assume
+//! independent bit errors: in bursts many bits share one frame, and the bit ratio found this way is too low. Source:
+//! the complement of `n` independent successes; P. Anslow, IEEE 802.3 study group (2012), states the pair 1e-12 and
 //! 5.12e-10 for 512 bits.
 
 use super::StatsError;

@@ -1,8 +1,8 @@
 //! Do two runs differ in their error rates beyond chance? An exact test on counts.
 //!
-//! Given the sum of two Poisson counts, the first is binomial: with equal rates every error falls to run `a` with probability
-//! `bits_a / (bits_a + bits_b)`. The tails of that binomial are the p-values, exact for counts of any size and zeros included.
-//! Source: Przyborowski and Wilenski, Biometrika 31 (1940), pp. 313-323.
+//! Given the sum of two Poisson counts, the first is binomial: with equal rates every error falls to run `a` with
+//! probability `bits_a / (bits_a + bits_b)`. The tails of that binomial are the p-values, exact for counts of any size
+//! and zeros included. Source: Przyborowski and Wilenski, Biometrika 31 (1940), pp. 313-323.
 //!
 //! Errors are taken as rare (Poisson). Where the ratios are so large that this fails, the true counts scatter less than
 //! assumed and the p-values err on the careful side. Bursts make counts scatter more: compare damaged frames, not bits.

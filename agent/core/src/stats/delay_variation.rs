@@ -1,8 +1,9 @@
 //! How steady the delay is: PDV and IPDV (RFC 5481) as probes come back, without keeping them.
 //!
-//! PDV, the packet delay variation, is `D(i) - Dmin`, never negative (RFC 5481 4.2): the delays shifted by one constant, so the histogram of
-//! delays is all it needs. IPDV, the inter-packet delay variation, is `D(i) - D(i-1)`, with a sign (RFC 5481 4.1). It exists only
-//! for two probes sent one after the other that both came back: a lost probe takes two pairs with it.
+//! PDV, the packet delay variation, is `D(i) - Dmin`, never negative (RFC 5481 4.2): the delays shifted by one
+//! constant, so the histogram of delays is all it needs. IPDV, the inter-packet delay variation, is `D(i) - D(i-1)`,
+//! with a sign (RFC 5481 4.1). It exists only for two probes sent one after the other that both came back: a lost probe
+//! takes two pairs with it.
 
 use serde::{Deserialize, Serialize};
 
@@ -10,7 +11,8 @@ use super::latency::{LatencyHistogram, rank};
 
 /// Delays of a stream of probes of one size, and their variation.
 ///
-/// Percentiles are kept to three digits of the *delay* for PDV and of the difference for IPDV; ends and means are exact.
+/// Percentiles are kept to three digits of the *delay* for PDV and of the difference for IPDV; ends and means are
+/// exact.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct DelayVariation {
     latency: LatencyHistogram,
@@ -36,12 +38,8 @@ pub struct PdvSummary {
     pub mean: f64,
     /// Half of the probes vary by no more than this.
     pub p50: u64,
-    /// 90 % of the probes vary by no more than this.
-    pub p90: u64,
     /// 99 % of the probes vary by no more than this.
     pub p99: u64,
-    /// 99.9 % of the probes vary by no more than this.
-    pub p999: u64,
     /// The most that a probe varied, exact.
     pub max: u64,
 }
@@ -74,11 +72,11 @@ impl DelayVariation {
         Self::default()
     }
 
-    /// Counts the probe with this sequence number, which came back after `delay_ns`. Give each probe once (RFC 3393: the first copy of
-    /// a duplicate counts).
+    /// Counts the probe with this sequence number, which came back after `delay_ns`. Give each probe once (RFC 3393:
+    /// the first copy of a duplicate counts).
     ///
-    /// A gap in the sequence is a lost probe and breaks the chain. A probe that comes behind a later one counts as a delay and
-    /// forms no pair, since its neighbours are gone by then.
+    /// A gap in the sequence is a lost probe and breaks the chain. A probe that comes behind a later one counts as a
+    /// delay and forms no pair, since its neighbours are gone by then.
     pub fn record(&mut self, sequence: u64, delay_ns: u64) {
         self.latency.record(delay_ns);
         if let Some(last) = self.last {
@@ -96,12 +94,6 @@ impl DelayVariation {
         self.last = Some(Echo { sequence, delay_ns });
     }
 
-    /// The delays themselves.
-    #[must_use]
-    pub fn latency(&self) -> &LatencyHistogram {
-        &self.latency
-    }
-
     /// Packet delay variation; `None` before the first probe.
     #[must_use]
     pub fn pdv(&self) -> Option<PdvSummary> {
@@ -111,9 +103,7 @@ impl DelayVariation {
             // From whole numbers, so that a mean close to the minimum keeps its digits.
             mean: (self.latency.sum_ns() - u128::from(delay.min) * u128::from(delay.count)) as f64 / delay.count as f64,
             p50: delay.p50 - delay.min,
-            p90: delay.p90 - delay.min,
             p99: delay.p99 - delay.min,
-            p999: delay.p999 - delay.min,
             max: delay.max - delay.min,
         })
     }
@@ -158,7 +148,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::stats::latency::percentile;
+    use crate::stats::reference::percentile;
 
     fn recorded(probes: &[(u64, u64)]) -> DelayVariation {
         let mut variation = DelayVariation::new();
@@ -166,7 +156,8 @@ mod tests {
         variation
     }
 
-    /// RFC 5481 4.4 Figure 1: delays 20 10 20 25 20 give IPDV - -10 10 5 -5 and PDV 10 0 10 15 10 (here in ns, which are exact).
+    /// RFC 5481 4.4 Figure 1: delays 20 10 20 25 20 give IPDV - -10 10 5 -5 and PDV 10 0 10 15 10 (here in ns, which
+    /// are exact).
     #[test]
     fn the_published_example_comes_out() {
         let variation = recorded(&[(1, 20), (2, 10), (3, 20), (4, 25), (5, 20)]);
@@ -207,7 +198,8 @@ mod tests {
     proptest! {
         #[test]
         fn streaming_agrees_with_keeping_everything(
-            delays in prop::collection::vec(prop::option::weighted(0.8, 1_000_000_u64..1_200_000), 1..100), p in 0.0..=1.0_f64,
+            delays in prop::collection::vec(prop::option::weighted(0.8, 1_000_000_u64..1_200_000), 1..100),
+            p in 0.0..=1.0_f64,
         ) {
             let mut variation = DelayVariation::new();
             delays.iter().enumerate().for_each(|(i, d)| d.iter().for_each(|&ns| variation.record(i as u64, ns)));
@@ -217,7 +209,8 @@ mod tests {
             if let (Some(got), Some(want)) = (got, percentile(&pairs, p)) {
                 prop_assert!((got as f64 - want).abs() <= 0.001 * want.abs(), "got {got}, want {want}");
                 prop_assert_eq!(variation.ipdv().unwrap().pairs, pairs.len() as u64);
-                prop_assert!((variation.ipdv().unwrap().mean - pairs.iter().sum::<f64>() / pairs.len() as f64).abs() < 1e-6);
+                let mean = pairs.iter().sum::<f64>() / pairs.len() as f64;
+                prop_assert!((variation.ipdv().unwrap().mean - mean).abs() < 1e-6);
             }
             if let Some(pdv) = variation.pdv() {
                 let known: Vec<u64> = delays.iter().flatten().copied().collect();

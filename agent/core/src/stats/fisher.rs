@@ -1,12 +1,12 @@
 //! Do two groups differ in the share of odd members beyond chance? The exact test on a two by two table.
 //!
-//! Given both row sums and both column sums, the number of odd members in the first group is hypergeometric when the groups do not
-//! differ. Source: R. A. Fisher, The Design of Experiments (1935), chapter II.
+//! Given both row sums and both column sums, the number of odd members in the first group is hypergeometric when the
+//! groups do not differ. Source: R. A. Fisher, The Design of Experiments (1935), chapter II.
 
 use super::{StatsError, check_counts};
 
-/// Probability that chance alone puts `odd_a` or more of all the odd members into group `a`: small means that group `a` has
-/// the higher share. Each group is `(odd, members)`.
+/// Probability that chance alone puts `odd_a` or more of all the odd members into group `a`: small means that group `a`
+/// has the higher share. Each group is `(odd, members)`.
 ///
 /// # Errors
 /// [`StatsError::NoTrials`] or [`StatsError::ErrorsExceedTrials`] for either group.

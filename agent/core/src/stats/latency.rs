@@ -1,9 +1,8 @@
-//! Delays at fixed memory: minimum, mean, percentiles and maximum of any number of probes, and the same for a list of samples.
+//! Delays at fixed memory: minimum, mean, percentiles and maximum of any number of probes.
 //!
-//! A percentile is the smallest delay `x` for which the share of samples at or below `x` is at least `p` (RFC 2330 11.3). A summary
-//! always carries its count, since nothing finer than one part in the count means anything (same clause). A lost probe has
-//! an infinite delay (RFC 7679 5.1): it counts towards percentiles and not towards minimum or mean. Which clock the delays come from,
-//! and how fine it is, is not known here; it must be said beside every figure.
+//! A percentile is the smallest delay `x` for which the share of samples at or below `x` is at least `p` (RFC 2330
+//! 11.3). A summary always carries its count, since nothing finer than one part in the count means anything (same
+//! clause). This module does not know which clock the delays come from, nor how fine it is: say it beside every figure.
 
 use hdrhistogram::Histogram;
 use serde::{Deserialize, Serialize};
@@ -31,12 +30,8 @@ pub struct LatencySummary {
     pub mean: f64,
     /// Half of the delays are at or below this, to three digits like the other percentiles.
     pub p50: u64,
-    /// 90 % of the delays are at or below this.
-    pub p90: u64,
     /// 99 % of the delays are at or below this.
     pub p99: u64,
-    /// 99.9 % of the delays are at or below this.
-    pub p999: u64,
     /// Longest delay, exact.
     pub max: u64,
 }
@@ -126,35 +121,16 @@ impl LatencyHistogram {
         self.value_at_rank(rank(p, self.count())?)
     }
 
-    /// The percentile `p` when `lost` further probes never came back: infinite once the rank falls among them.
-    #[must_use]
-    pub fn percentile_with_lost_ns(&self, p: f64, lost: u64) -> Option<f64> {
-        let rank = rank(p, self.count().saturating_add(lost))?;
-        Some(self.value_at_rank(rank).map_or(f64::INFINITY, |ns| ns as f64))
-    }
-
     /// Median delay in nanoseconds.
     #[must_use]
     pub fn p50_ns(&self) -> Option<u64> {
         self.percentile_ns(0.5)
     }
 
-    /// 90th percentile in nanoseconds.
-    #[must_use]
-    pub fn p90_ns(&self) -> Option<u64> {
-        self.percentile_ns(0.9)
-    }
-
     /// 99th percentile in nanoseconds.
     #[must_use]
     pub fn p99_ns(&self) -> Option<u64> {
         self.percentile_ns(0.99)
-    }
-
-    /// 99.9th percentile in nanoseconds.
-    #[must_use]
-    pub fn p999_ns(&self) -> Option<u64> {
-        self.percentile_ns(0.999)
     }
 
     /// The usual figures.
@@ -165,15 +141,14 @@ impl LatencyHistogram {
             min: self.min_ns()?,
             mean: self.mean_ns()?,
             p50: self.p50_ns()?,
-            p90: self.p90_ns()?,
             p99: self.p99_ns()?,
-            p999: self.p999_ns()?,
             max: self.max_ns()?,
         })
     }
 
-    /// About `wanted` bars for a plot, evenly spaced in the logarithm between the shortest and the longest delay; fewer where
-    /// that would be finer than the 400 in a factor of ten at which a percentile's three digits still tell bars apart.
+    /// About `wanted` bars for a plot, evenly spaced in the logarithm between the shortest and the longest delay; fewer
+    /// where that would be finer than the 400 in a factor of ten at which a percentile's three digits still tell bars
+    /// apart.
     #[must_use]
     pub fn bars(&self, wanted: u32) -> Vec<LatencyBucket> {
         let (Some(min), Some(max)) = (self.min_ns(), self.max_ns()) else { return Vec::new() };
@@ -182,8 +157,8 @@ impl LatencyHistogram {
         self.buckets((f64::from(wanted) / decades) as u32)
     }
 
-    /// Bars for a plot, `per_decade` (1 to 400) of them for every factor of ten in delay, from the first to the last that holds
-    /// anything; empty ones between are kept, so that the axis has no holes.
+    /// Bars for a plot, `per_decade` (1 to 400) of them for every factor of ten in delay, from the first to the last
+    /// that holds anything; empty ones between are kept, so that the axis has no holes.
     #[must_use]
     pub fn buckets(&self, per_decade: u32) -> Vec<LatencyBucket> {
         let per_decade = per_decade.clamp(1, PER_DECADE_MAX);
@@ -202,7 +177,8 @@ impl LatencyHistogram {
         buckets[first..end].to_vec()
     }
 
-    /// The delay with this rank from 1, in order of length: exact at both ends, to three digits between; `None` outside.
+    /// The delay with this rank from 1, in order of length: exact at both ends, to three digits between; `None`
+    /// outside.
     pub(super) fn value_at_rank(&self, rank: u64) -> Option<u64> {
         match rank {
             0 => None,
@@ -220,33 +196,6 @@ impl LatencyHistogram {
             }
         }
     }
-}
-
-/// The percentile `p` in `0..=1` of samples in any order: the smallest `x` with `F(x) >= p` (RFC 2330 11.3).
-///
-/// A lost probe is given, and answered, as `f64::INFINITY` (RFC 7679 5.1). `None` without samples, with one that is not a
-/// number, or for a `p` out of range. For `p = 0`, which every `x` meets, it is the smallest sample.
-#[must_use]
-pub fn percentile(samples: &[f64], p: f64) -> Option<f64> {
-    let rank = rank(p, samples.len() as u64)?;
-    Some(sorted(samples)?[rank as usize - 1])
-}
-
-/// The median: the middle sample, or the mean of the two middle ones (RFC 2330 11.3); `None` as for [`percentile`].
-#[must_use]
-pub fn median(samples: &[f64]) -> Option<f64> {
-    let sorted = sorted(samples)?;
-    let upper = *sorted.get(sorted.len() / 2)?;
-    Some(if sorted.len() % 2 == 1 { upper } else { 0.5 * sorted[sorted.len() / 2 - 1] + 0.5 * upper })
-}
-
-fn sorted(samples: &[f64]) -> Option<Vec<f64>> {
-    if samples.iter().any(|x| x.is_nan()) {
-        return None;
-    }
-    let mut sorted = samples.to_vec();
-    sorted.sort_unstable_by(f64::total_cmp);
-    Some(sorted)
 }
 
 /// The smallest rank from 1 whose share of `count` is at least `p`.
@@ -277,6 +226,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::stats::reference::percentile;
 
     const LOST: f64 = f64::INFINITY;
 
@@ -286,30 +236,21 @@ mod tests {
         histogram
     }
 
-    /// RFC 2330 11.3, its sample and percentiles; its "15th percentile is -infinity" contradicts its own rule, by which it is -5.
+    /// RFC 2330 11.3, its sample and percentiles; its "15th percentile is -infinity" contradicts its own rule, by which
+    /// it is -5.
     #[test]
     fn percentiles_follow_the_published_sample() {
         let sample = [-2.0, 7.0, 7.0, 4.0, 18.0, -5.0];
         for (p, want) in [(0.5, 4.0), (0.25, -2.0), (1.0, 18.0), (0.15, -5.0), (5.0 / 6.0, 7.0)] {
             assert_eq!(percentile(&sample, p), Some(want), "{p}");
         }
-        // Median of an even count: mean of the two middle values, 4 and 7 (same clause).
-        assert_eq!(median(&sample), Some(5.5));
     }
 
-    /// RFC 7679 5.1 (percentile), 5.2 (median), 5.3 (minimum).
+    /// RFC 7679 5.1.
     #[test]
     fn lost_probes_have_infinite_delay() {
         assert_eq!(percentile(&[100.0, 110.0, LOST, 90.0, 500.0], 0.5), Some(110.0));
         assert_eq!(percentile(&[100.0, 110.0, LOST, 90.0, 500.0], 0.0), Some(90.0));
-        assert_eq!(median(&[100.0, 110.0, LOST, 90.0]), Some(105.0));
-        assert_eq!(median(&[LOST, LOST]), Some(LOST));
-        let histogram = filled(&[100, 110, 90, 500]);
-        assert_eq!(histogram.percentile_with_lost_ns(0.5, 1), Some(110.0));
-        assert_eq!(histogram.percentile_with_lost_ns(0.8, 1), Some(500.0));
-        assert_eq!(histogram.percentile_with_lost_ns(0.81, 1), Some(LOST));
-        assert_eq!(histogram.min_ns(), Some(90));
-        assert_eq!(LatencyHistogram::new().percentile_with_lost_ns(0.5, 3), Some(LOST));
     }
 
     #[test]
@@ -317,9 +258,8 @@ mod tests {
         let empty = LatencyHistogram::new();
         assert_eq!((empty.count(), empty.min_ns(), empty.max_ns(), empty.sum_ns()), (0, None, None, 0));
         assert_eq!((empty.mean_ns(), empty.p50_ns(), empty.summary()), (None, None, None));
-        assert_eq!((empty.percentile_with_lost_ns(0.5, 0), empty.buckets(10)), (None, vec![]));
-        assert_eq!((percentile(&[], 0.5), median(&[])), (None, None));
-        assert_eq!((percentile(&[1.0, f64::NAN], 0.5), median(&[f64::NAN])), (None, None));
+        assert_eq!((empty.percentile_ns(0.5), empty.buckets(10)), (None, vec![]));
+        assert_eq!(percentile(&[], 0.5), None);
         for p in [-0.1, 1.1, f64::NAN] {
             assert_eq!((percentile(&[1.0], p), filled(&[1]).percentile_ns(p)), (None, None));
         }
@@ -342,8 +282,9 @@ mod tests {
         (1..=1000).for_each(|us| histogram.record(us * 1000));
         let summary = histogram.summary().unwrap();
         assert_eq!((summary.count, summary.min, summary.max, summary.mean), (1000, 1000, 1_000_000, 500_500.0));
+        let percentile = |p| histogram.percentile_ns(p).unwrap();
         for (got, want) in
-            [(summary.p50, 500_000), (summary.p90, 900_000), (summary.p99, 990_000), (summary.p999, 999_000)]
+            [(summary.p50, 500_000), (percentile(0.9), 900_000), (summary.p99, 990_000), (percentile(0.999), 999_000)]
         {
             assert!((want..=want + want / 1000).contains(&got), "got {got}, want {want}");
         }
@@ -409,14 +350,20 @@ mod tests {
         }
 
         #[test]
-        fn percentiles_agree_with_sorting(delays in prop::collection::vec(1_u64..60_000_000_000, 1..200), p in 0.0..=1.0_f64) {
+        fn percentiles_agree_with_sorting(
+            delays in prop::collection::vec(1_u64..60_000_000_000, 1..200),
+            p in 0.0..=1.0_f64,
+        ) {
             let exact = percentile(&delays.iter().map(|&ns| ns as f64).collect::<Vec<_>>(), p).unwrap();
             let got = filled(&delays).percentile_ns(p).unwrap() as f64;
             prop_assert!(got >= exact && got <= exact * 1.001, "got {got}, exact {exact}");
         }
 
         #[test]
-        fn every_delay_is_in_one_bucket(delays in prop::collection::vec(0_u64..100_000_000_000, 0..200), per_decade in 0_u32..30) {
+        fn every_delay_is_in_one_bucket(
+            delays in prop::collection::vec(0_u64..100_000_000_000, 0..200),
+            per_decade in 0_u32..30,
+        ) {
             let buckets = filled(&delays).buckets(per_decade);
             prop_assert_eq!(buckets.iter().map(|b| b.count).sum::<u64>(), delays.len() as u64);
             prop_assert!(buckets.windows(2).all(|pair| pair[0].upper_ns < pair[1].upper_ns));

@@ -1,9 +1,9 @@
 //! Functions on counts and samples: what a number of errors, losses or delays proves, and what it does not.
 //!
-//! Reading order: [`ratio`] (exact bounds on an error ratio, on the tails of `beta`), [`bits`] (frames to bits), [`proof`]
-//! (how much data proves a limit), [`compare_rates`] and [`fisher`] (do two runs differ beyond chance), [`latency`] and [`delay_variation`]
-//! (delays at fixed memory), [`availability`] (per-second series), [`spells`] (bad seconds in a good mean) and [`outlier`] (one part that behaves unlike its equals).
-//! Nothing here knows what a port or a probe is.
+//! Reading order: [`ratio`] (exact bounds on an error ratio, on the tails of `beta`), [`bits`] (frames to bits),
+//! [`proof`] (how much data proves a limit), [`compare_rates`] and [`fisher`] (do two runs differ beyond chance),
+//! [`latency`] and [`delay_variation`] (delays at fixed memory), [`availability`] (per-second series) and [`spells`]
+//! (bad seconds in a good mean). Nothing here knows what a port or a probe is.
 
 pub mod availability;
 mod beta;
@@ -12,7 +12,6 @@ pub mod compare_rates;
 pub mod delay_variation;
 pub mod fisher;
 pub mod latency;
-pub mod outlier;
 pub mod proof;
 pub mod ratio;
 pub mod spells;
@@ -43,14 +42,6 @@ pub enum StatsError {
     /// A frame without bits.
     #[error("a frame without bits: must hold at least one")]
     EmptyFrame,
-    /// A sample that is not a number, or not a finite one where that is needed.
-    #[error("sample {index} is {value}: must be a number this statistic can use")]
-    Sample {
-        /// Position of the sample, from 0.
-        index: usize,
-        /// The sample.
-        value: f64,
-    },
 }
 
 /// Refuses a confidence outside `0 < c < 1` (NaN included) and gives back what is left to doubt, `1 - c`.
@@ -67,21 +58,20 @@ fn check_counts(errors: u64, trials: u64) -> Result<(), StatsError> {
     }
 }
 
-/// Reference values and a generator for the tests of this folder.
+/// Reference values and the slow obvious percentile for the tests of this folder.
 #[cfg(test)]
 mod reference {
     /// The rows of one table of the reference file, whose source is named in it.
     pub fn rows(table: &str) -> Vec<serde_json::Value> {
-        let file: serde_json::Value = serde_json::from_str(include_str!("../../tests-data/error_bounds.json")).unwrap();
+        let file: serde_json::Value = serde_json::from_str(include_str!("error_bounds.json")).unwrap();
         file[table].as_array().unwrap().clone()
     }
 
-    /// The next number in `0..1` of a SplitMix64 stream (Steele, Lea and Flood, OOPSLA 2014).
-    pub fn splitmix64(state: &mut u64) -> f64 {
-        *state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = *state;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+    /// The percentile `p` in `0..=1` of samples in any order: the smallest `x` with `F(x) >= p` (RFC 2330 11.3). A lost
+    /// probe is `f64::INFINITY` (RFC 7679 5.1).
+    pub fn percentile(samples: &[f64], p: f64) -> Option<f64> {
+        let mut sorted = samples.to_vec();
+        sorted.sort_unstable_by(f64::total_cmp);
+        Some(sorted[super::latency::rank(p, samples.len() as u64)? as usize - 1])
     }
 }

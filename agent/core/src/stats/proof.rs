@@ -1,26 +1,27 @@
 //! How much data proves or refutes a limit, for one look at the end and for a run that looks all the time.
 //!
-//! **One look** ([`Looks::Once`]): a limit is proved when the one-sided upper bound on the ratio is at or below it, and refuted
-//! when the one-sided lower bound is above it (Clopper and Pearson, see [`super::ratio`]).
+//! **One look** ([`Looks::Once`]): a limit is proved when the one-sided upper bound on the ratio is at or below it, and
+//! refuted when the one-sided lower bound is above it (Clopper and Pearson, see [`super::ratio`]).
 //!
-//! **Many looks** ([`Looks::Repeated`]): a run that stops as soon as a bound is on the right side of the limit has many chances
-//! to be right by luck; with the rule above a link exactly at its limit would sooner or later be proved and refuted. So
-//! the doubt is spent in parts, as Lan and DeMets do over looks (Biometrika 70 (1983), pp. 659-663), but here over the
-//! *number of errors seen* instead of the number of looks:
+//! **Many looks** ([`Looks::Repeated`]): a run that stops as soon as a bound is on the right side of the limit has many
+//! chances to be right by luck; with the rule above a link exactly at its limit would sooner or later be proved and
+//! refuted. So the doubt is spent in parts, as Lan and DeMets do over looks (Biometrika 70 (1983), pp. 659-663), but
+//! here over the *number of errors seen* instead of the number of looks:
 //!
-//! - With `k` errors the limit is proved once the bits reach `N(k)`, where `P(X <= k)` at the limit is at most its part of the
-//!   doubt, `w(k) (1 - c)`. A false proof needs `X(N(k)) <= k` for some `k`, and by Boole's inequality that has at most the
-//!   probability `sum w(k) (1 - c) = 1 - c`, however often anyone looked.
+//! - With `k` errors the limit is proved once the bits reach `N(k)`, where `P(X <= k)` at the limit is at most its part
+//!   of the doubt, `w(k) (1 - c)`. A false proof needs `X(N(k)) <= k` for some `k`, and by Boole's inequality that has
+//!   at most the probability `sum w(k) (1 - c) = 1 - c`, however often anyone looked.
 //! - With `k` errors it is refuted while the bits have not passed `M(k)`, where `P(X >= k)` at the limit is below
 //!   `v(k) (1 - c)`. A false refutation needs `X(M(k)) >= k` for some `k`: the same sum bounds it.
 //!
-//! The parts are our own choice. Proof: `w(k) = 1/(k+1)^2 - 1/(k+2)^2`, whose sum is 1. Most goes to no error at all, since a
-//! healthy link is far better than its limit: proving without errors takes 10 % longer than with one look at 95 %, and 6 %
-//! at 99 %. As the parts shrink only as a power of `k`, any ratio below the limit is proved in the end. Refutation:
-//! `v(k) = 1/((k-1) k)` from `k = 2`, whose sum is 1 too; one error alone never refutes a limit, whenever it comes.
+//! The parts are our own choice. Proof: `w(k) = 1/(k+1)^2 - 1/(k+2)^2`, whose sum is 1. Most goes to no error at all,
+//! since a healthy link is far better than its limit: proving without errors takes 10 % longer than with one look at 95
+//! %, and 6 % at 99 %. As the parts shrink only as a power of `k`, any ratio below the limit is proved in the end.
+//! Refutation: `v(k) = 1/((k-1) k)` from `k = 2`, whose sum is 1 too; one error alone never refutes a limit, whenever
+//! it comes.
 //!
-//! All of it assumes independent errors. Where they come in bursts (a lost frame, a damaged block) count damaged frames against
-//! [`super::bits::frame_ratio`] of the limit: the "bits" below are then frames.
+//! All of it assumes independent errors. Where they come in bursts (a lost frame, a damaged block) count damaged frames
+//! against [`super::bits::frame_ratio`] of the limit: the "bits" below are then frames.
 
 use serde::{Deserialize, Serialize};
 
@@ -56,8 +57,7 @@ pub enum Decision {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Proof {
     limit: f64,
-    prove_doubt: f64,
-    refute_doubt: f64,
+    doubt: f64,
     looks: Looks,
 }
 
@@ -65,22 +65,13 @@ impl Proof {
     /// A rule for a `limit` strictly between 0 and 1, with the same confidence for a proof and for a refutation.
     ///
     /// # Errors
-    /// [`StatsError::Limit`], [`StatsError::Confidence`]; the latter also for 0.5 or less, where a limit could be proved and refuted
-    /// at once.
+    /// [`StatsError::Limit`], [`StatsError::Confidence`]; the latter also for 0.5 or less, where a limit could be
+    /// proved and refuted at once.
     pub fn new(limit: f64, confidence: f64, looks: Looks) -> Result<Self, StatsError> {
         if !(limit > 0.0 && limit < 1.0) {
             return Err(StatsError::Limit(limit));
         }
-        let doubt = decisive_doubt(confidence)?;
-        Ok(Self { limit, prove_doubt: doubt, refute_doubt: doubt, looks })
-    }
-
-    /// The same rule with a confidence of its own for refutation, since blaming a healthy part costs more than measuring longer.
-    ///
-    /// # Errors
-    /// [`StatsError::Confidence`].
-    pub fn refuting_at(self, confidence: f64) -> Result<Self, StatsError> {
-        Ok(Self { refute_doubt: decisive_doubt(confidence)?, ..self })
+        Ok(Self { limit, doubt: decisive_doubt(confidence)?, looks })
     }
 
     /// What `errors` in `bits` say about the limit. Nothing sent yet is no error: it decides nothing.
@@ -109,21 +100,12 @@ impl Proof {
         first_where(errors.max(1), |bits| self.proves(errors, bits))
     }
 
-    /// The most bits in which `errors` errors still refute the limit; `None` where that many never do.
-    #[must_use]
-    pub fn bits_to_refute(&self, errors: u64) -> Option<u64> {
-        if !self.refutes(errors, errors) {
-            return None;
-        }
-        Some(first_where(errors, |bits| !self.refutes(errors, bits)).map_or(u64::MAX, |bits| bits - 1))
-    }
-
     fn proves(&self, errors: u64, bits: u64) -> bool {
         let part = match self.looks {
             Looks::Once => 1.0,
             Looks::Repeated => proof_part(errors),
         };
-        ln_at_most(errors, bits, self.limit) <= (part * self.prove_doubt).ln()
+        ln_at_most(errors, bits, self.limit) <= (part * self.doubt).ln()
     }
 
     fn refutes(&self, errors: u64, bits: u64) -> bool {
@@ -131,14 +113,8 @@ impl Proof {
             Looks::Once => 1.0,
             Looks::Repeated => refutation_part(errors),
         };
-        ln_at_least(errors, bits, self.limit) < (part * self.refute_doubt).ln()
+        ln_at_least(errors, bits, self.limit) < (part * self.doubt).ln()
     }
-}
-
-/// Seconds to send `bits` at a rate; `None` when the rate is not a positive number.
-#[must_use]
-pub fn seconds_to_send(bits: u64, bits_per_second: f64) -> Option<f64> {
-    (bits_per_second > 0.0 && bits_per_second.is_finite()).then(|| bits as f64 / bits_per_second)
 }
 
 fn decisive_doubt(confidence: f64) -> Result<f64, StatsError> {
@@ -159,7 +135,8 @@ fn refutation_part(errors: u64) -> f64 {
     }
 }
 
-/// The smallest number, from `start` on, for which a condition holds that never ceases to hold; `None` if there is none.
+/// The smallest number, from `start` on, for which a condition holds that never ceases to hold; `None` if there is
+/// none.
 fn first_where(start: u64, holds: impl Fn(u64) -> bool) -> Option<u64> {
     if holds(start) {
         return Some(start);
@@ -191,11 +168,20 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::base::rng::Rng;
     use crate::stats::ratio::{lower_bound, upper_bound};
     use crate::stats::reference;
 
     fn close(got: f64, want: f64, relative: f64, what: &str) {
         assert!((got - want).abs() <= relative * want.abs(), "{what}: got {got}, want {want}");
+    }
+
+    /// The most bits in which `errors` errors still refute the limit; `None` where that many never do.
+    fn bits_to_refute(proof: &Proof, errors: u64) -> Option<u64> {
+        if !proof.refutes(errors, errors) {
+            return None;
+        }
+        Some(first_where(errors, |bits| !proof.refutes(errors, bits)).map_or(u64::MAX, |bits| bits - 1))
     }
 
     fn once(limit: f64, confidence: f64) -> Proof {
@@ -219,7 +205,8 @@ mod tests {
         }
     }
 
-    /// Times of the reference file; frames of 1518 and 64 bytes occupy 1538 and 84 on the line (IEEE 802.3: preamble 8, gap 12).
+    /// Times of the reference file; frames of 1518 and 64 bytes occupy 1538 and 84 on the line (IEEE 802.3: preamble 8,
+    /// gap 12).
     #[test]
     fn the_time_table_comes_out() {
         for row in reference::rows("proof_times") {
@@ -238,14 +225,14 @@ mod tests {
                 ("seconds_1518B_frames_line_rate", 1518.0 / 1538.0),
                 ("seconds_64B_frames_line_rate", 64.0 / 84.0),
             ] {
-                close(seconds_to_send(bits, rate * share).unwrap(), number(name), 1e-8, &row.to_string());
+                close(bits as f64 / (rate * share), number(name), 1e-8, &row.to_string());
             }
         }
         for row in reference::rows("serial_proof_times") {
             let number = |name: &str| row[name].as_f64().unwrap();
             let bits = once(number("ber"), number("confidence")).bits_to_prove(0).unwrap();
             // 8N1: eight data bits of the ten on the line.
-            let seconds = seconds_to_send(bits, number("baud") * 0.8).unwrap();
+            let seconds = bits as f64 / (number("baud") * 0.8);
             close(seconds, number("seconds_8N1_data_bits_only"), 1e-6, &row.to_string());
         }
     }
@@ -274,7 +261,7 @@ mod tests {
                 assert!(upper_bound(errors, bits - 1, confidence).unwrap() > 1e-4, "{looks:?} {errors}");
                 assert_eq!(proof.decide(errors, bits), Ok(Decision::Proved));
                 assert_eq!(proof.decide(errors, bits - 1), Ok(Decision::Continue { bits_needed: Some(1) }));
-                let Some(bits) = proof.bits_to_refute(errors) else {
+                let Some(bits) = bits_to_refute(&proof, errors) else {
                     assert!(errors == 0 || (errors == 1 && looks == Looks::Repeated));
                     continue;
                 };
@@ -308,16 +295,12 @@ mod tests {
         assert!(matches!(Proof::new(f64::NAN, 0.95, Looks::Once), Err(StatsError::Limit(_))));
         assert!(matches!(Proof::new(1e-12, f64::NAN, Looks::Once), Err(StatsError::Confidence(_))));
         assert_eq!(Proof::new(1e-12, 0.5, Looks::Once), Err(StatsError::Confidence(0.5)));
-        assert_eq!(proof.refuting_at(1.0), Err(StatsError::Confidence(1.0)));
+        assert_eq!(Proof::new(1e-12, 1.0, Looks::Once), Err(StatsError::Confidence(1.0)));
         assert_eq!(Proof::new(1e-300, 0.95, Looks::Once).unwrap().bits_to_prove(0), None);
-        assert_eq!(
-            (seconds_to_send(5, 0.0), seconds_to_send(5, f64::NAN), seconds_to_send(5, 2.0)),
-            (None, None, Some(2.5))
-        );
     }
 
-    /// How a simulated link fares under a rule that looks at the two best moments of every error: just before it (best for a
-    /// proof) and at it (best for a refutation). Gaps between errors are geometric.
+    /// How a simulated link fares under a rule that looks at the two best moments of every error: just before it (best
+    /// for a proof) and at it (best for a refutation). Gaps between errors are geometric.
     fn outcome(proof: &Proof, ratio: f64, errors_at_most: u64, uniform: &mut impl FnMut() -> f64) -> Option<bool> {
         let mut bits = 0_u64;
         for errors in 0..errors_at_most {
@@ -335,8 +318,8 @@ mod tests {
 
     /// Proved and refuted runs among `runs` simulated ones.
     fn outcomes(proof: &Proof, ratio: f64, errors_at_most: u64, runs: u32) -> (u32, u32) {
-        let mut state = 7_u64;
-        let mut uniform = move || reference::splitmix64(&mut state);
+        let mut rng = Rng::new(7);
+        let mut uniform = move || rng.fraction();
         (0..runs).fold((0, 0), |(proved, refuted), _| match outcome(proof, ratio, errors_at_most, &mut uniform) {
             Some(true) => (proved + 1, refuted),
             Some(false) => (proved, refuted + 1),
@@ -344,8 +327,8 @@ mod tests {
         })
     }
 
-    /// At the limit itself either answer may come with at most the doubt, whenever one looks. The rule for one look fails
-    /// this, which is why there is another.
+    /// At the limit itself either answer may come with at most the doubt, whenever one looks. The rule for one look
+    /// fails this, which is why there is another.
     #[test]
     fn looking_all_the_time_does_not_inflate_the_doubt() {
         let (limit, runs) = (1e-3, 2000);
@@ -362,7 +345,6 @@ mod tests {
         assert_eq!(outcomes(&proof, 1e-5, 100, 2000), (2000, 0));
         let (proved, refuted) = outcomes(&proof, 1e-4, 100, 2000);
         assert!(proved + refuted == 2000 && refuted <= 10, "{proved} proved, {refuted} refuted");
-        assert_eq!(outcomes(&proof.refuting_at(0.9999).unwrap(), 1e-4, 100, 2000), (2000, 0));
     }
 
     #[test]
@@ -376,7 +358,7 @@ mod tests {
         assert!(refuted == 300, "{proved} proved, {refuted} refuted");
     }
 
-    /// What the module text says a proof costs more: `ln(4/3)` over `-ln(1-c)`.
+    /// What a proof with many looks costs more, as the head of this file says: `ln(4/3)` over `-ln(1-c)`.
     #[test]
     fn many_looks_cost_a_healthy_link_little() {
         for (confidence, extra) in [(0.95, 0.10), (0.99, 0.063)] {
@@ -388,14 +370,20 @@ mod tests {
 
     proptest! {
         #[test]
-        fn decisions_agree_with_the_bounds(errors in 0_u64..500, bits in 500_u64..10_000_000, exponent in -6.0..-0.5_f64) {
+        fn decisions_agree_with_the_bounds(
+            errors in 0_u64..500,
+            bits in 500_u64..10_000_000,
+            exponent in -6.0..-0.5_f64,
+        ) {
             let limit = 10_f64.powf(exponent);
             let (upper, lower) = (upper_bound(errors, bits, 0.95).unwrap(), lower_bound(errors, bits, 0.95).unwrap());
             prop_assume!((upper / limit - 1.0).abs() > 1e-9 && (lower / limit - 1.0).abs() > 1e-9);
             match once(limit, 0.95).decide(errors, bits).unwrap() {
                 Decision::Proved => prop_assert!(upper <= limit),
                 Decision::Refuted => prop_assert!(lower > limit),
-                Decision::Continue { bits_needed } => prop_assert!(upper > limit && lower <= limit && bits_needed > Some(0)),
+                Decision::Continue { bits_needed } => {
+                    prop_assert!(upper > limit && lower <= limit && bits_needed > Some(0));
+                }
             }
             // What is decided with many looks is also decided with one.
             let many = Proof::new(limit, 0.95, Looks::Repeated).unwrap().decide(errors, bits).unwrap();
@@ -407,7 +395,7 @@ mod tests {
         fn more_errors_need_more_bits(errors in 0_u64..2000, exponent in -12.0..-1.0_f64) {
             let proof = Proof::new(10_f64.powf(exponent), 0.95, Looks::Repeated).unwrap();
             prop_assert!(proof.bits_to_prove(errors + 1) > proof.bits_to_prove(errors));
-            prop_assert!(proof.bits_to_refute(errors + 1) >= proof.bits_to_refute(errors));
+            prop_assert!(bits_to_refute(&proof, errors + 1) >= bits_to_refute(&proof, errors));
         }
     }
 }

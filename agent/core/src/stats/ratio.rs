@@ -1,9 +1,9 @@
 //! An error ratio with exact bounds: what `errors` in `trials` proves about the true ratio.
 //!
-//! The bounds are those of Clopper and Pearson (Biometrika 26 (1934), pp. 404-413): the ratios at which the binomial tail
-//! beyond the observed count has just the doubt left over. They never claim more than their confidence, at any count.
-//! They assume independent errors: damage in bursts makes them too narrow, so count bursts or damaged frames, not bits, when
-//! errors cluster (see [`super::bits`] for the way back to bits).
+//! The bounds are those of Clopper and Pearson (Biometrika 26 (1934), pp. 404-413): the ratios at which the binomial
+//! tail beyond the observed count has just the doubt left over. They never claim more than their confidence, at any
+//! count. They assume independent errors: damage in bursts makes them too narrow, so count bursts or damaged frames,
+//! not bits, when errors cluster (see [`super::bits`] for the way back to bits).
 
 use serde::{Deserialize, Serialize};
 
@@ -112,7 +112,8 @@ impl Tail {
     }
 }
 
-/// The ratio `x` at which `P(X <= errors | trials, x)` is the tail, that is the upper tail of Beta(errors + 1, trials - errors).
+/// The ratio `x` at which `P(X <= errors | trials, x)` is the tail, that is the upper tail of Beta(errors + 1, trials -
+/// errors).
 fn upper_at(errors: u64, trials: u64, tail: Tail) -> f64 {
     match trials - errors {
         0 => 1.0,
@@ -122,7 +123,8 @@ fn upper_at(errors: u64, trials: u64, tail: Tail) -> f64 {
     }
 }
 
-/// The ratio `x` at which `P(X >= errors | trials, x)` is the tail, that is the lower tail of Beta(errors, trials - errors + 1).
+/// The ratio `x` at which `P(X >= errors | trials, x)` is the tail, that is the lower tail of Beta(errors, trials -
+/// errors + 1).
 fn lower_at(errors: u64, trials: u64, tail: Tail) -> f64 {
     match trials - errors {
         _ if errors == 0 => 0.0,
@@ -137,6 +139,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::base::rng::Rng;
     use crate::stats::reference;
 
     fn close(got: f64, want: f64, relative: f64, what: &str) {
@@ -184,7 +187,8 @@ mod tests {
         }
     }
 
-    /// At 5e17 of 1e18 the interval is normal: half width `z / (2 sqrt(n))`, z = 1.959964 (tables of the normal distribution).
+    /// At 5e17 of 1e18 the interval is normal: half width `z / (2 sqrt(n))`, z = 1.959964 (tables of the normal
+    /// distribution).
     #[test]
     fn half_of_a_great_many_trials_is_a_normal_interval() {
         let bounds = Bounds::new(500_000_000_000_000_000, 1_000_000_000_000_000_000, 0.95).unwrap();
@@ -220,8 +224,8 @@ mod tests {
     /// The interval must hold the truth at least as often as it says: that is what "exact" means.
     #[test]
     fn the_interval_covers_the_truth_as_often_as_it_says() {
-        let mut state = 20_u64;
-        let mut uniform = move || reference::splitmix64(&mut state);
+        let mut rng = Rng::new(20);
+        let mut uniform = move || rng.fraction();
         for (ratio, trials) in [(0.5, 40_u64), (0.1, 100), (0.01, 500), (0.002, 1000), (0.9, 60), (0.0005, 2000)] {
             let (draws, mut inside, mut below, mut above) = (2000, 0, 0, 0);
             for _ in 0..draws {
@@ -254,7 +258,10 @@ mod tests {
         }
 
         #[test]
-        fn bounds_rise_with_errors_and_tighten_with_trials((errors, trials) in counts(), confidence in 0.001..0.999_f64) {
+        fn bounds_rise_with_errors_and_tighten_with_trials(
+            (errors, trials) in counts(),
+            confidence in 0.001..0.999_f64,
+        ) {
             let here = Bounds::new(errors, trials, confidence).unwrap();
             if errors < trials {
                 let more = Bounds::new(errors + 1, trials, confidence).unwrap();

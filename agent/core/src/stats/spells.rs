@@ -1,9 +1,10 @@
-//! Spells: seconds in which far more failed than a line at its limit would let fail, however good the mean of the run is.
+//! Spells: seconds in which far more failed than a line at its limit would let fail, however good the mean of the run
+//! is.
 //!
-//! A fault that comes for a second in an hour hides in the mean of the hour. Each second is held against the limit by the
-//! exact lower bound. With so many looks chance would find a bad second in any run, so the confidence is shared among them:
-//! each of `n` seconds is judged at `1 - (1 - c) / n` (Bonferroni), and all together err with `1 - c` at most.
-//! Source: Dunn, Journal of the American Statistical Association 56 (1961), pp. 52-64 (from memory).
+//! A fault that comes for a second in an hour hides in the mean of the hour. Each second is held against the limit by
+//! the exact lower bound. With so many looks chance would find a bad second in any run, so the confidence is shared
+//! among them: each of `n` seconds is judged at `1 - (1 - c) / n` (Bonferroni), and all together err with `1 - c` at
+//! most. Source: Dunn, Journal of the American Statistical Association 56 (1961), pp. 52-64 (from memory).
 
 use serde::{Deserialize, Serialize};
 
@@ -22,8 +23,8 @@ pub struct Spells {
     pub failed: u64,
 }
 
-/// Finds the spells of a run: `(sent, failed)` for each second, the share `allowed` to fail, how many failures a second must
-/// have to count at all, and the confidence that a run of a line at this limit shows none.
+/// Finds the spells of a run: `(sent, failed)` for each second, the share `allowed` to fail, how many failures a second
+/// must have to count at all, and the confidence that a run of a line at this limit shows none.
 ///
 /// # Errors
 /// A confidence or a share that is none.

@@ -25,7 +25,7 @@ use turnback_core::{
         judge,
     },
     kind::ethernet::{counters::Counters, link::PortSetting},
-    plan::Kind,
+    plan::ProfileKind,
 };
 
 use self::measured::EthernetMeasured;
@@ -131,10 +131,10 @@ impl PortKind for Ethernet<'_> {
 
     fn steps(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
         match run.options.profile.kind {
-            Kind::Steps => run.steps(measured),
-            Kind::Soak => run.soak(measured),
-            Kind::Proof => run.proof(measured),
-            Kind::RateSearch => run.rate_search(measured),
+            ProfileKind::Steps => run.steps(measured),
+            ProfileKind::Soak => run.soak(measured),
+            ProfileKind::Proof => run.proof(measured),
+            ProfileKind::RateSearch => run.rate_search(measured),
         }
     }
 

@@ -6,7 +6,7 @@ use turnback_core::{
     document::run::{DelayVariationReport, StepReport},
     judge::facts::Stopped,
     kind::ethernet::{counters::difference, facts::Losses, link::LinkState, probe::FCS_BYTES, stream::StreamSpec},
-    plan::{Kind, Step},
+    plan::{ProfileKind, Step},
 };
 
 use super::{CheckError, EthernetRun, measured::EthernetMeasured, watch::Watcher};
@@ -109,7 +109,7 @@ impl EthernetRun<'_, '_> {
     }
 
     pub(super) fn report_step(&self, measured: &mut EthernetMeasured, fresh: StepReport) {
-        let sliced = matches!(self.options.profile.kind, Kind::Soak | Kind::Proof);
+        let sliced = matches!(self.options.profile.kind, ProfileKind::Soak | ProfileKind::Proof);
         let same = |s: &&mut StepReport| {
             sliced
                 && s.direction == fresh.direction

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use turnback_core::{
     judge::facts::{Basis, Facts, Reference},
-    kind::ethernet::{counters::classify::classify, link::PortSetting, stream::tally::Counts},
+    kind::ethernet::{counters::classify::classify, link::PortSetting, stream::tally::FrameCounts},
     plan::{SIZE_MIN, Step},
     signal::pattern::Pattern,
 };
@@ -72,7 +72,7 @@ impl EthernetRun<'_, '_> {
 }
 
 /// Whether frames came back damaged of which neither the frame check of each nor the adapter's counter says where.
-fn nobody_vouches(counts: &Counts, failed_checks_counted: u64) -> bool {
+fn nobody_vouches(counts: &FrameCounts, failed_checks_counted: u64) -> bool {
     let told_each = counts.failed_check_delivered > 0 || counts.damaged_after_check > 0;
     counts.damaged > 0 && !told_each && failed_checks_counted == 0
 }
@@ -85,17 +85,17 @@ mod tests {
 
     #[test]
     fn damage_is_looked_into_only_where_nobody_says_where_it_was_done() {
-        let damaged = Counts { damaged: 3, ..Counts::default() };
+        let damaged = FrameCounts { damaged: 3, ..FrameCounts::default() };
         assert!(nobody_vouches(&damaged, 0));
         assert!(!nobody_vouches(&damaged, 3), "the adapter counted failed checks: the line");
         assert!(
-            !nobody_vouches(&Counts { failed_check_delivered: 3, ..damaged }, 0),
+            !nobody_vouches(&FrameCounts { failed_check_delivered: 3, ..damaged }, 0),
             "each was seen to fail: the line"
         );
         assert!(
-            !nobody_vouches(&Counts { damaged_after_check: 3, ..damaged }, 0),
+            !nobody_vouches(&FrameCounts { damaged_after_check: 3, ..damaged }, 0),
             "each was seen to be right: the host"
         );
-        assert!(!nobody_vouches(&Counts::default(), 0), "no damage");
+        assert!(!nobody_vouches(&FrameCounts::default(), 0), "no damage");
     }
 }

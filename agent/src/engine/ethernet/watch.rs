@@ -6,7 +6,7 @@ use turnback_core::{
     base::time::{Nanos, SECOND_NS},
     event::{Event, Progress},
     judge::facts::{Limit, Stopped},
-    kind::ethernet::stream::tally::Counts,
+    kind::ethernet::stream::tally::FrameCounts,
 };
 
 use crate::{
@@ -23,7 +23,7 @@ pub(super) struct Watcher<'a> {
     /// Reasons why a port is in service that were not there before.
     pub(super) in_service: Vec<String>,
     pub(super) say: &'a mut dyn FnMut(Event),
-    pub(super) so_far: Counts,
+    pub(super) so_far: FrameCounts,
     pub(super) origin: Nanos,
     pub(super) step_time: Option<Duration>,
     pub(super) left: Option<Duration>,

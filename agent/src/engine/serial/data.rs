@@ -8,7 +8,7 @@ use turnback_core::{
         facts::{Facts, Stopped},
         judge,
     },
-    plan::Kind,
+    plan::ProfileKind,
     signal::pattern::Pattern,
     stats::proof::Decision,
 };
@@ -46,10 +46,10 @@ impl SerialRun<'_, '_> {
         let patterns = profile.patterns.len().max(1);
         let slice_bytes = if bits.is_finite() { (bits / data_bits / patterns as f64).ceil() as u64 } else { u64::MAX };
         let slice_ns = match profile.kind {
-            Kind::Steps | Kind::RateSearch => {
+            ProfileKind::Steps | ProfileKind::RateSearch => {
                 (at_most.min(STEPS_MAX.as_nanos() as u64) / patterns as u64).max(SECOND_NS)
             }
-            Kind::Proof | Kind::Soak => SLICE_NS,
+            ProfileKind::Proof | ProfileKind::Soak => SLICE_NS,
         };
         for (number, pattern) in profile.patterns.iter().cycle().enumerate() {
             let now = self.kind.line.now();
@@ -67,7 +67,7 @@ impl SerialRun<'_, '_> {
             let until = (now + longest).min(begun + at_most);
             let bytes = slice_bytes.max(1);
             let ended = self.slice(measured, pattern.clone(), Amount { bytes, until })?;
-            if ended == Ended::Silent || (profile.kind == Kind::Proof && self.is_decided(measured)?) {
+            if ended == Ended::Silent || (profile.kind == ProfileKind::Proof && self.is_decided(measured)?) {
                 break;
             }
         }

@@ -29,7 +29,7 @@ use turnback_core::{
         plug::LinePlug,
         probe::BlockStream,
     },
-    plan::Kind,
+    plan::ProfileKind,
     signal::pattern::Pattern,
 };
 
@@ -109,7 +109,7 @@ impl PortKind for Serial<'_> {
     fn steps(run: &mut Run<'_, Self>, measured: &mut SerialMeasured) -> Result<(), CheckError> {
         run.flow_control(measured)?;
         run.break_goes_round(measured)?;
-        if run.options.profile.kind != Kind::RateSearch {
+        if run.options.profile.kind != ProfileKind::RateSearch {
             run.turnaround(measured)?;
         }
         run.data(measured)?;

@@ -6,7 +6,7 @@ use turnback_core::{
     event::Event,
     kind::serial::{
         facts::{FlowCheck, ModemReading},
-        format::{Flow, LineErrors, LineFormat, ModemOutputs},
+        format::{FlowControl, LineErrors, LineFormat, ModemOutputs},
         plug::{LineDriver, LinePlug, ModemLine},
         rules::modem,
     },
@@ -56,7 +56,7 @@ impl SerialRun<'_, '_> {
         if !tied || !works {
             return Ok(());
         }
-        let format = LineFormat { flow: Flow::RtsCts, ..self.kind.format };
+        let format = LineFormat { flow: FlowControl::RtsCts, ..self.kind.format };
         let usual = self.kind.format;
         if self.kind.line.configure(format)?.is_none() {
             self.kind.line.configure(usual)?;

@@ -5,7 +5,7 @@ use std::time::Duration;
 use turnback_core::{
     base::time::{Nanos, SECOND_NS},
     kind::serial::probe::BLOCK_BYTES,
-    plan::Kind,
+    plan::ProfileKind,
 };
 
 use super::{SerialRun, first_probes::BLOCKS, sweep};
@@ -27,7 +27,7 @@ impl SerialRun<'_, '_> {
         // What a proof without errors takes, and a little more for the bounds on bytes beside that on bits.
         let needed = -(1.0 - profile.confidence).ln() / profile.serial_target_ber * 1.3;
         let (bits, at_least, at_most) = match (profile.kind, self.options.line.time) {
-            (Kind::Proof | Kind::Soak, time) => (f64::INFINITY, 0, ns(time.unwrap_or(profile.time))),
+            (ProfileKind::Proof | ProfileKind::Soak, time) => (f64::INFINITY, 0, ns(time.unwrap_or(profile.time))),
             (_, Some(time)) => (f64::INFINITY, 0, ns(time)),
             (_, None) => (needed, ns(profile.time), ns(STEPS_MAX)),
         };
@@ -37,16 +37,16 @@ impl SerialRun<'_, '_> {
     /// Whether other speeds and formats are tried.
     pub(super) fn sweeps(&self) -> bool {
         match self.options.profile.kind {
-            Kind::RateSearch => true,
-            Kind::Steps => self.options.profile.serial_sweep,
-            Kind::Soak | Kind::Proof => false,
+            ProfileKind::RateSearch => true,
+            ProfileKind::Steps => self.options.profile.serial_sweep,
+            ProfileKind::Soak | ProfileKind::Proof => false,
         }
     }
 
     /// Seconds that the whole run takes, about; none where bytes do not take their time, and for a proof, which ends by
     /// itself.
     pub(super) fn estimated_seconds(&self) -> Option<f64> {
-        if !self.kind.line.capabilities().paced || self.options.profile.kind == Kind::Proof {
+        if !self.kind.line.capabilities().paced || self.options.profile.kind == ProfileKind::Proof {
             return None;
         }
         let Extent { bits, at_least, at_most } = self.extent();

@@ -4,7 +4,7 @@
 //! translation of line ends, no signals. Flags are those of `asm/termbits.h`, described in termios(3).
 
 use serde::{Deserialize, Serialize};
-use turnback_core::kind::serial::format::{Flow, LineFormat, Parity, StopBits};
+use turnback_core::kind::serial::format::{FlowControl, LineFormat, Parity, StopBits};
 
 /// The kernel's `struct termios2`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -60,7 +60,7 @@ impl Termios {
         if format.stop_bits == StopBits::Two {
             control |= CSTOPB;
         }
-        if format.flow == Flow::RtsCts {
+        if format.flow == FlowControl::RtsCts {
             control |= CRTSCTS;
         }
         let mut characters = self.characters;
@@ -91,7 +91,7 @@ impl Termios {
                 (true, true, false) => Parity::Space,
             },
             stop_bits: if self.control & CSTOPB != 0 { StopBits::Two } else { StopBits::One },
-            flow: if self.control & CRTSCTS != 0 { Flow::RtsCts } else { Flow::None },
+            flow: if self.control & CRTSCTS != 0 { FlowControl::RtsCts } else { FlowControl::None },
         }
     }
 
@@ -198,7 +198,7 @@ mod tests {
         for data_bits in 5..=8 {
             for parity in Parity::ALL {
                 for stop_bits in [StopBits::One, StopBits::Two] {
-                    for flow in [Flow::None, Flow::RtsCts] {
+                    for flow in [FlowControl::None, FlowControl::RtsCts] {
                         let format = LineFormat { bits_per_second: 31_250, data_bits, parity, stop_bits, flow };
                         assert_eq!(cooked().raw(format, Marking::On).format(), format);
                     }

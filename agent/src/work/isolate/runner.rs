@@ -12,7 +12,7 @@ use turnback_core::{
     },
     event::Event,
     judge::{Outcome, Verdict, facts::Stopped},
-    plan::{Kind, Profile},
+    plan::{Profile, ProfileKind},
 };
 
 use super::stage::{self, Found, speed_mbps};
@@ -43,7 +43,7 @@ pub struct StagePlan {
 impl StagePlan {
     /// Whether stages can be run with such a profile: one that looks for a limit by itself tells no place from another.
     pub fn fits(profile: &Profile) -> bool {
-        matches!(profile.kind, Kind::Steps | Kind::Soak)
+        matches!(profile.kind, ProfileKind::Steps | ProfileKind::Soak)
     }
 
     fn profile_for(&self, case: &Case, name: &StageName) -> Profile {
@@ -56,7 +56,7 @@ impl StagePlan {
             StageName::At(_) | StageName::CableTest => false,
         };
         if long {
-            Profile { name: "soak".into(), kind: Kind::Soak, time: self.soak_time, ..self.profile.clone() }
+            Profile { name: "soak".into(), kind: ProfileKind::Soak, time: self.soak_time, ..self.profile.clone() }
         } else {
             self.profile.clone()
         }

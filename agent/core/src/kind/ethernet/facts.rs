@@ -7,7 +7,7 @@ use crate::judge::facts::{Basis, Common};
 use crate::kind::ethernet::counters::CounterDelta;
 use crate::kind::ethernet::counters::classify::classify;
 use crate::kind::ethernet::link::{Capabilities, LinkState};
-use crate::kind::ethernet::stream::tally::Counts;
+use crate::kind::ethernet::stream::tally::FrameCounts;
 use crate::stats::ratio::Bounds;
 use crate::stats::spells::Spells;
 
@@ -99,7 +99,7 @@ pub struct EthernetFacts {
     /// Foreign and own frames.
     pub heard: Heard,
     /// Probe counts over all steps.
-    pub counts: Counts,
+    pub counts: FrameCounts,
     /// Missing probes by class.
     pub losses: Losses,
     /// Mean frame length of the probes sent, bits without FCS.

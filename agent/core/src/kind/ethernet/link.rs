@@ -1,4 +1,4 @@
-//! What a port says of its link, and the words for where a plug is.
+//! The link of an Ethernet port: medium, state, what the port can do, and the settings that a run changes.
 
 use serde::{Deserialize, Serialize};
 
@@ -66,7 +66,7 @@ pub struct Capabilities {
     pub forces_speed: bool,
     /// Highest speed the port offers, Mb/s.
     pub speed_max_mbps: Option<u32>,
-    /// The plug can be moved without a hand: a simulated rig.
+    /// The plug can be moved without a person: a simulated rig.
     pub moves_plug: bool,
     /// A line with a speed, so that a share of line rate means something.
     pub has_line_rate: bool,
@@ -77,7 +77,7 @@ pub struct Capabilities {
     pub carries_bytes: bool,
 }
 
-/// Setting of a port that a run may change and must put back.
+/// Setting of a port that a run may change and must restore.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum PortSetting {

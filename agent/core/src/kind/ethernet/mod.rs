@@ -10,3 +10,4 @@ pub mod rules;
 pub mod sim;
 pub mod stream;
 pub mod transceiver;
+pub mod wiring;

@@ -16,8 +16,8 @@
 //! ```
 //!
 //! All numbers are big-endian. The header check is the exclusive-or of the other words, each rotated by its own amount:
-//! cheap enough for a kernel program, and *linear*, so that when everything but the send time is known (the receiver can
-//! rebuild it from the sequence) the syndrome still shows exactly which bits of time and check were damaged.
+//! cheap enough for a kernel program, and *linear*, so that when everything but the send time is known (the receiver
+//! can rebuild it from the sequence) the syndrome still shows exactly which bits of time and check were damaged.
 
 use thiserror::Error;
 

@@ -1,12 +1,13 @@
-//! Figures that a plug-in transceiver measures of itself: light sent and received, and its warmth.
+//! Figures that a plug-in transceiver measures itself: light sent, light received and temperature.
 //!
-//! Read from the octets of its memory as SFF-8472 (one lane) and SFF-8636 (four lanes) lay them out. What a module does not
-//! measure, is not ready to tell, or tells in a map we do not know is left out: a guessed figure would be worse than none.
+//! They are read from its memory, laid out as SFF-8472 (one lane) or SFF-8636 (four lanes) says. A figure is left out
+//! when the transceiver does not measure it, is not ready to report it, or reports it in an unknown layout: a guessed
+//! figure would be worse than none.
 
 use serde::{Deserialize, Serialize};
 
-/// What a transceiver measured of itself. Its makers promise light to 3 dB only (SFF-8472), so a level judges nothing; its
-/// change over time is what tells.
+/// What a transceiver measured of itself. Its makers promise light to 3 dB only (SFF-8472), so a level judges nothing;
+/// its change over time is what tells.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Module {
     /// Warmth inside, degrees Celsius.
@@ -41,7 +42,8 @@ impl Module {
         if base[0] != SFP || kind & HAS_DIAGNOSTICS == 0 || asked_otherwise || diagnostics[STATUS] & NOT_READY != 0 {
             return None;
         }
-        // A wrong sum is a memory that was read wrongly, or a copy that its maker did not finish: its type cannot be trusted.
+        // A wrong sum is a memory that was read wrongly, or a copy that its maker did not finish: its type cannot be
+        // trusted.
         if sum(&base[..63]) != base[63] || sum(&base[64..95]) != base[95] {
             return None;
         }
@@ -141,7 +143,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// A module of this type with these octets in page A2h, its sums right.
+    /// A transceiver of this type with these octets in page A2h, its sums right.
     fn memory(kind: u8, octets: &[(usize, &[u8])]) -> Vec<u8> {
         let mut bytes = vec![0; 2 * PAGE];
         bytes[0] = SFP;
@@ -196,8 +198,9 @@ mod tests {
 
     #[test]
     fn outside_calibration_is_carried_out() {
-        // Computed by the formulas of SFF-8472 (AN-2030 3.15, 3.16): slope 0108h, offset -512, reading 6400 gives 23.78125
-        // degrees; c1 0.5, c0 -20, reading 2000 gives 980, which is -10.0877 dBm. Sent: 2.0 times 1000 less 100 gives 1900.
+        // Computed by the formulas of SFF-8472 (AN-2030 3.15, 3.16): slope 0108h, offset -512, reading 6400 gives
+        // 23.78125 degrees; c1 0.5, c0 -20, reading 2000 gives 980, which is -10.0877 dBm. Sent: 2.0 times 1000 less
+        // 100 gives 1900.
         let octets: &[(usize, &[u8])] = &[
             (68, &0x3f00_0000_u32.to_be_bytes()),
             (72, &0xc1a0_0000_u32.to_be_bytes()),
@@ -222,7 +225,7 @@ mod tests {
 
     #[test]
     fn a_module_calibrated_inside_reads_the_same_by_constants_that_change_nothing() {
-        // Slopes 0100h, offsets 0, c1 1.0: those of a module calibrated inside, by FreeBSD's sff8472.h.
+        // Slopes 0100h, offsets 0, c1 1.0: those of a transceiver calibrated inside, by FreeBSD's sff8472.h.
         let constants: &[(usize, &[u8])] = &[
             (68, &0x3f80_0000_u32.to_be_bytes()),
             (80, &0x0100_u16.to_be_bytes()),
@@ -269,7 +272,8 @@ mod tests {
         assert_eq!((module.temperature_c, module.lanes.len()), (Some(25.0), 4));
         assert_eq!(module.received_dbm(), Some(-10.0));
         assert_eq!(module.lanes[0].sent_mw, None);
-        // A copper cable in the same cage, and a module that lays its memory out otherwise (identifier 18h, SFF-8024).
+        // A copper cable in the same cage, and a transceiver that lays its memory out otherwise (identifier 18h,
+        // SFF-8024).
         assert_eq!(Module::of_sff8636(&[[0x11].as_slice(), &[0; 255]].concat()), None);
         bytes[0] = 0x18;
         assert_eq!(Module::of_sff8636(&bytes), None);
@@ -277,7 +281,10 @@ mod tests {
 
     proptest! {
         #[test]
-        fn no_memory_makes_a_figure_that_is_none(mut bytes in prop::collection::vec(any::<u8>(), 0..600), right in any::<bool>()) {
+        fn no_memory_makes_a_figure_that_is_none(
+            mut bytes in prop::collection::vec(any::<u8>(), 0..600),
+            right in any::<bool>(),
+        ) {
             if right && bytes.len() >= 2 * PAGE {
                 (bytes[0], bytes[DIAGNOSTIC_TYPE], bytes[PAGE + STATUS]) = (SFP, OUTSIDE, 0);
                 mend(&mut bytes);

@@ -1,4 +1,4 @@
-//! A serial line: its format, its modem lines, its errors, and what a port that drives one can do and show.
+//! A serial line: its format, its modem lines, its errors, and what its port can do.
 
 use std::{fmt, str::FromStr};
 
@@ -54,7 +54,7 @@ pub enum StopBits {
 /// Who may stop the sender.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Flow {
+pub enum FlowControl {
     /// Nobody.
     #[default]
     None,
@@ -74,7 +74,7 @@ pub struct LineFormat {
     /// Stop bits.
     pub stop_bits: StopBits,
     /// Flow control.
-    pub flow: Flow,
+    pub flow: FlowControl,
 }
 
 impl Default for LineFormat {
@@ -85,7 +85,7 @@ impl Default for LineFormat {
             data_bits: 8,
             parity: Parity::None,
             stop_bits: StopBits::One,
-            flow: Flow::None,
+            flow: FlowControl::None,
         }
     }
 }
@@ -126,15 +126,15 @@ impl fmt::Display for LineFormat {
             StopBits::Two => 2,
         };
         write!(f, "{},{}{}{stop}", self.bits_per_second, self.data_bits, self.parity.letter())?;
-        if self.flow == Flow::RtsCts { f.write_str(",rts-cts") } else { Ok(()) }
+        if self.flow == FlowControl::RtsCts { f.write_str(",rts-cts") } else { Ok(()) }
     }
 }
 
 /// A text that is no line format.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
 #[error(
-    "line format `{0}` is not SPEED, SPEED,8N1 or SPEED,8N1,rts-cts: speed 1 to 50000000 bits a second; 5 to 8 data bits; \
-     parity N, E, O, M or S; 1 or 2 stop bits"
+    "line format `{0}` is not SPEED, SPEED,8N1 or SPEED,8N1,rts-cts: speed 1 to 50000000 bits a second; 5 to 8 data \
+     bits; parity N, E, O, M or S; 1 or 2 stop bits"
 )]
 pub struct LineFormatError(pub String);
 
@@ -164,8 +164,8 @@ impl FromStr for LineFormat {
             };
         }
         format.flow = match parts.next() {
-            None => Flow::None,
-            Some("rts-cts") => Flow::RtsCts,
+            None => FlowControl::None,
+            Some("rts-cts") => FlowControl::RtsCts,
             Some(_) => return Err(bad()),
         };
         if parts.next().is_some() { Err(bad()) } else { Ok(format) }
@@ -254,8 +254,8 @@ pub struct LineCapabilities {
     pub modem_lines: bool,
     /// It counts line errors.
     pub counts_errors: bool,
-    /// Every character that chip or computer drops is among them: of a chip on the computer's own bus. An adapter tells of its own
-    /// only where its maker thought of it.
+    /// Every character that chip or computer drops is among them: of a chip on the computer's own bus. An adapter tells
+    /// of its own only where its maker thought of it.
     #[serde(default)]
     pub counts_all_overruns: bool,
     /// A byte that came in with an error is marked where it stands.
@@ -270,15 +270,15 @@ pub struct LineCapabilities {
     pub latency_setting: bool,
     /// Bytes take the time on the line that the format says. A pseudo-terminal's do not.
     pub paced: bool,
-    /// The plug can be moved without a hand: a simulated rig.
+    /// The plug can be moved without a person: a simulated rig.
     pub moves_plug: bool,
     /// Bytes that may be on their way at once without any being lost for want of room on the way back in.
     pub buffer_bytes: usize,
 }
 
 impl LineCapabilities {
-    /// A byte may be dropped in computer or adapter without being counted. Where bytes do not take their time nothing is dropped:
-    /// a pseudo-terminal makes the sender wait.
+    /// A byte may be dropped in computer or adapter without being counted. Where bytes do not take their time nothing
+    /// is dropped: a pseudo-terminal makes the sender wait.
     pub fn hides_overruns(&self) -> bool {
         self.paced && !self.counts_all_overruns
     }
@@ -294,7 +294,7 @@ impl LineCapabilities {
     }
 }
 
-/// Setting of a serial port, beside its format, that a run may change and must put back.
+/// Setting of a serial port, beside its format, that a run may change and must restore.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum LineSetting {
@@ -316,7 +316,8 @@ mod tests {
 
     #[test]
     fn character_lengths_are_those_of_the_trade() {
-        // Bit times of a character: start, data, parity, stop (computed); 1.5 stop bits with 5 data bits: linux/serial_reg.h.
+        // Bit times of a character: start, data, parity, stop (computed); 1.5 stop bits with 5 data bits:
+        // linux/serial_reg.h.
         for (text, half_bits) in [
             ("9600,8N1", 20),
             ("9600,8E1", 22),

@@ -8,3 +8,4 @@ pub mod probe;
 pub mod rules;
 pub mod sim;
 pub mod stream;
+pub mod wiring;

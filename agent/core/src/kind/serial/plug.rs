@@ -7,7 +7,8 @@ use std::{fmt, str::FromStr};
 use serde::{Deserialize, Serialize};
 
 use crate::kind::serial::format::{ModemInputs, ModemOutputs};
-use crate::kind::wiring::WiringKind;
+use crate::kind::serial::wiring::{DB25, DE9, RS422};
+use crate::kind::wiring::drawing::Wiring;
 
 /// A modem line that a port reads.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -161,12 +162,12 @@ impl LinePlug {
     }
 
     /// Its drawing, where it has one.
-    pub fn drawing(self) -> Option<WiringKind> {
+    pub fn wiring(self) -> Option<&'static Wiring> {
         match self {
-            Self::De9 | Self::De9Ri => Some(WiringKind::De9),
-            Self::Db25 | Self::Db25Ri => Some(WiringKind::Db25),
+            Self::De9 | Self::De9Ri => Some(&DE9),
+            Self::Db25 | Self::Db25Ri => Some(&DB25),
             // The page on four wires says what holds for two.
-            Self::Rs422 | Self::Rs485 => Some(WiringKind::Rs422),
+            Self::Rs422 | Self::Rs485 => Some(&RS422),
             Self::DataOnly | Self::Internal => None,
         }
     }
@@ -178,8 +179,8 @@ impl LinePlug {
 
     /// The output that drives `line`; `None` where the line is open, or nothing is known.
     ///
-    /// Inside the chip: CTS follows RTS, DSR follows DTR, RI follows OUT1, DCD follows OUT2 (IBM 5150 Technical Reference
-    /// 2-144).
+    /// Inside the chip: CTS follows RTS, DSR follows DTR, RI follows OUT1, DCD follows OUT2 (IBM 5150 Technical
+    /// Reference 2-144).
     pub fn driver_of(self, line: ModemLine) -> Option<LineDriver> {
         if self == Self::Internal {
             return Some(match line {
@@ -189,7 +190,7 @@ impl LinePlug {
                 ModemLine::Dcd => LineDriver::Out2,
             });
         }
-        let wiring = self.drawing()?.wiring();
+        let wiring = self.wiring()?;
         let optional_is_wired = matches!(self, Self::De9Ri | Self::Db25Ri);
         let (from, _) = wiring.wires().find(|(_, to)| {
             to.signal == line.signal() && (optional_is_wired || !wiring.optional.contains(&to.label))
@@ -197,7 +198,8 @@ impl LinePlug {
         LineDriver::ALL.into_iter().find(|driver| driver.signal() == Some(from.signal))
     }
 
-    /// Whether `line` must be asserted while the port drives `outputs`; an open line is not. `None` where nothing is known.
+    /// Whether `line` must be asserted while the port drives `outputs`; an open line is not. `None` where nothing is
+    /// known.
     pub fn expects(self, line: ModemLine, outputs: ModemOutputs) -> Option<bool> {
         self.has_modem_lines().then(|| self.driver_of(line).is_some_and(|driver| driver.of(outputs)))
     }
@@ -213,7 +215,7 @@ impl LinePlug {
     }
 
     fn pin(self, signal: &str) -> Option<&'static str> {
-        let wiring = self.drawing()?.wiring();
+        let wiring = self.wiring()?;
         wiring.contacts.iter().find(|contact| contact.signal == signal).map(|contact| contact.label)
     }
 }
@@ -243,6 +245,29 @@ impl FromStr for LinePlug {
     }
 }
 
+/// Table of what the modem lines must read in each state of the outputs, for a printed page: the table that a check
+/// judges by. `open` and `wired` are the plug without and with the ring indicator wired.
+pub fn modem_line_table(open: LinePlug, wired: LinePlug) -> String {
+    let word = |on: bool| if on { "on" } else { "off" };
+    let mut text = format!("Modem lines with it (--wiring {open}; ring indicator wired: --wiring {wired})\n");
+    text += "    RTS  DTR    CTS  DSR  DCD  RI\n";
+    for (rts, dtr) in [(false, false), (true, false), (false, true), (true, true)] {
+        let outputs = ModemOutputs { rts, dtr, ..ModemOutputs::default() };
+        let reads = |plug: LinePlug, line| plug.expects(line, outputs).unwrap_or(false);
+        let cells: Vec<String> = ModemLine::ALL
+            .into_iter()
+            .map(|line| match (reads(open, line), reads(wired, line)) {
+                (a, b) if a == b => format!("{:<3}", word(a)),
+                (a, b) => format!("{}, wired {}", word(a), word(b)),
+            })
+            .collect();
+        text += format!("    {:<3}  {:<3}    {}", word(rts), word(dtr), cells.join("  ")).trim_end();
+        text.push('\n');
+    }
+    text.push('\n');
+    text
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -257,8 +282,8 @@ mod tests {
         let rts = ModemOutputs { rts: true, ..ModemOutputs::default() };
         let dtr = ModemOutputs { dtr: true, ..ModemOutputs::default() };
         for (open, wired) in [(LinePlug::De9, LinePlug::De9Ri), (LinePlug::Db25, LinePlug::Db25Ri)] {
-            // RTS only: CTS (and RI if wired); DTR only: DSR and DCD; none: none (a serial hardware maker's support note:
-            // 7-8(-9) and 4-6-1; 4-5(-22) and 20-6-8).
+            // RTS only: CTS (and RI if wired); DTR only: DSR and DCD; none: none (a serial hardware maker's support
+            // note: 7-8(-9) and 4-6-1; 4-5(-22) and 20-6-8).
             assert_eq!(table(open, rts), ["cts"]);
             assert_eq!(table(wired, rts), ["cts", "ri"]);
             assert_eq!(table(open, dtr), ["dsr", "dcd"]);
@@ -282,7 +307,8 @@ mod tests {
     #[test]
     fn the_loop_inside_the_chip_follows_the_published_mapping() {
         // The MSR nibble RI DCD ... in register order DCD RI DSR CTS for each MCR: 1A -> 90 (Linux 8250_port.c
-        // autoconfig()); 11 -> 20, 12 -> 10, 14 -> 40, 18 -> 80, 1F -> F0 (computed from IBM 5150 Technical Reference 2-144).
+        // autoconfig()); 11 -> 20, 12 -> 10, 14 -> 40, 18 -> 80, 1F -> F0 (computed from IBM 5150 Technical Reference
+        // 2-144).
         for (mcr, msr) in [(0x1A_u8, 0x90_u8), (0x11, 0x20), (0x12, 0x10), (0x14, 0x40), (0x18, 0x80), (0x1F, 0xF0)] {
             let outputs = ModemOutputs { dtr: mcr & 1 != 0, rts: mcr & 2 != 0, out1: mcr & 4 != 0, out2: mcr & 8 != 0 };
             let bit = |line, bit: u8| if LinePlug::Internal.expects(line, outputs) == Some(true) { bit } else { 0 };

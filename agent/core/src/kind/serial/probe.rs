@@ -1,8 +1,8 @@
 //! Serial probe format 1: an endless stream of blocks of 256 bytes, each with a head that says which it is.
 //!
-//! A head is made of characters that carry four bits each, in the low half and turned over in the high half, so that a line of
-//! 5, 6 or 7 data bits, which cuts the upper bits off, still shows which block it is. `docs/probe-format.md` has the table.
-//! Nothing in the stream depends on time, so a receiver that knows the tag can rebuild every byte of it.
+//! A head is made of characters that carry four bits each, in the low half and turned over in the high half, so that a
+//! line of 5, 6 or 7 data bits, which cuts the upper bits off, still shows which block it is. `docs/probe-format.md`
+//! has the table. Nothing in the stream depends on time, so a receiver that knows the tag can rebuild every byte of it.
 
 use crate::signal::pattern::Pattern;
 
@@ -14,8 +14,8 @@ pub const BLOCK_BYTES: usize = 256;
 pub const HEAD_BYTES: usize = 38;
 /// Bytes of pattern in it.
 pub const PAYLOAD_BYTES: usize = BLOCK_BYTES - HEAD_BYTES;
-/// How a block begins. The values are those that a line in the wrong mode swallows or changes: 00, FF, and the two flow control
-/// characters (XON and XOFF, 11 and 13).
+/// How a block begins. The values are those that a line in the wrong mode swallows or changes: 00, FF, and the two flow
+/// control characters (XON and XOFF, 11 and 13).
 pub const SYNC: [u8; 4] = [0x00, 0xFF, 0x11, 0x13];
 
 /// What a head says.
@@ -169,13 +169,20 @@ mod tests {
 
     #[test]
     fn the_check_is_the_catalogued_one() {
-        // CRC-16/IBM-3740: check value 29B1 for the digits 1 to 9 (catalogue of parametrised CRC algorithms, from memory).
+        // CRC-16/IBM-3740: check value 29B1 for the digits 1 to 9 (catalogue of parametrised CRC algorithms, from
+        // memory).
         assert_eq!(b"123456789".iter().fold(0xFFFF, |crc, byte| crc16(crc, *byte)), 0x29B1);
     }
 
     proptest! {
         #[test]
-        fn a_head_is_read_back_through_every_mask(tag: u32, number: u32, pattern: u8, phase: u32, data_bits in 5_u8..=8) {
+        fn a_head_is_read_back_through_every_mask(
+            tag: u32,
+            number: u32,
+            pattern: u8,
+            phase: u32,
+            data_bits in 5_u8..=8,
+        ) {
             let head = Head { tag, number, pattern, phase };
             let mask = 0xFF >> (8 - data_bits);
             let bytes = head.emit().map(|byte| byte & mask);

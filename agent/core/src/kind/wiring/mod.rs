@@ -1,20 +1,22 @@
-//! Loopback plugs on paper: which pins are joined, what such a plug can show, and what to mind before fitting it.
+//! Loopback plugs on paper: the list of all plugs, and the page that is printed for one of them.
 //!
-//! Text only, nothing here touches a port. The plugs themselves are in `plug.rs`, the page that is printed for one of
-//! them is laid out in `page.rs`. What a plug must do to the modem lines
-//! of a serial port is in `line_plug.rs`.
+//! This module is text only and touches no port. Each kind of port keeps its own plugs: `ethernet/wiring.rs` and
+//! `serial/wiring.rs`. `t1.rs` holds the one plug that belongs to no kind. `drawing.rs` says what a plug is as data,
+//! and `page.rs` lays out its page.
 
+pub mod drawing;
 mod page;
-mod plug;
+mod t1;
 #[cfg(test)]
 mod tests;
 
 use std::fmt;
 use std::str::FromStr;
 
-use crate::base::caution::Caution;
-
-use crate::kind::serial::plug::LinePlug;
+use crate::kind::ethernet::wiring::{EIGHT_PIN_FOUR_PAIR, EIGHT_PIN_TWO_PAIR, FIBRE};
+use crate::kind::serial::plug::{LinePlug, modem_line_table};
+use crate::kind::serial::wiring::{DB25, DE9, RS422};
+use drawing::Wiring;
 
 /// The kinds of loop that can be drawn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -42,28 +44,30 @@ impl WiringKind {
 
     /// The name by which the kind is asked for, such as `8p8c-2pair`.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::EightPinTwoPair => "8p8c-2pair",
-            Self::EightPinFourPair => "8p8c-4pair",
-            Self::Rj48c => "rj48c",
-            Self::De9 => "de9",
-            Self::Db25 => "db25",
-            Self::Rs422 => "rs422",
-            Self::Fibre => "fibre",
-        }
+        self.wiring().name
     }
 
     /// Pins, drawing, uses and limits of the plug.
     pub fn wiring(self) -> &'static Wiring {
         match self {
-            Self::EightPinTwoPair => &plug::EIGHT_PIN_TWO_PAIR,
-            Self::EightPinFourPair => &plug::EIGHT_PIN_FOUR_PAIR,
-            Self::Rj48c => &plug::RJ48C,
-            Self::De9 => &plug::DE9,
-            Self::Db25 => &plug::DB25,
-            Self::Rs422 => &plug::RS422,
-            Self::Fibre => &plug::FIBRE,
+            Self::EightPinTwoPair => &EIGHT_PIN_TWO_PAIR,
+            Self::EightPinFourPair => &EIGHT_PIN_FOUR_PAIR,
+            Self::Rj48c => &t1::RJ48C,
+            Self::De9 => &DE9,
+            Self::Db25 => &DB25,
+            Self::Rs422 => &RS422,
+            Self::Fibre => &FIBRE,
         }
+    }
+
+    /// The whole page about this plug, at most 80 columns of ASCII, ending in a newline.
+    pub fn page(self) -> String {
+        let modem_lines = match self {
+            Self::De9 => modem_line_table(LinePlug::De9, LinePlug::De9Ri),
+            Self::Db25 => modem_line_table(LinePlug::Db25, LinePlug::Db25Ri),
+            Self::EightPinTwoPair | Self::EightPinFourPair | Self::Rj48c | Self::Rs422 | Self::Fibre => String::new(),
+        };
+        page::render(self.wiring(), &modem_lines)
     }
 }
 
@@ -76,16 +80,13 @@ impl fmt::Display for WiringKind {
 impl FromStr for WiringKind {
     type Err = UnknownWiringKind;
 
-    /// Takes a name as [`WiringKind::name`] gives it, in any mix of upper and lower case, or one that [`LinePlug::name`] gives, where
-    /// that has a drawing.
+    /// Takes a name as [`WiringKind::name`] gives it, or as [`LinePlug::name`] gives it where that plug has a drawing,
+    /// in any mix of upper and lower case.
     fn from_str(given: &str) -> Result<Self, Self::Err> {
-        let lower = given.to_ascii_lowercase();
-        if let Some(drawing) = lower.parse::<LinePlug>().ok().and_then(LinePlug::drawing) {
-            return Ok(drawing);
-        }
+        let of_serial_plug = given.parse::<LinePlug>().ok().and_then(LinePlug::wiring).map(|wiring| wiring.name);
         Self::ALL
             .into_iter()
-            .find(|kind| kind.name().eq_ignore_ascii_case(given))
+            .find(|kind| kind.name().eq_ignore_ascii_case(of_serial_plug.unwrap_or(given)))
             .ok_or_else(|| UnknownWiringKind { given: given.to_owned() })
     }
 }
@@ -96,68 +97,4 @@ impl FromStr for WiringKind {
 pub struct UnknownWiringKind {
     /// The name as it was given.
     pub given: String,
-}
-
-/// All that is known of one loopback plug.
-#[derive(Clone, Copy, Debug)]
-pub struct Wiring {
-    /// Which plug this is.
-    pub kind: WiringKind,
-    /// The plug and its port in a few words.
-    pub title: &'static str,
-    /// The contacts that the plug uses; a contact not listed stays open.
-    pub contacts: &'static [Contact],
-    /// Contacts tied together, by label; the first of each join is the one that the port drives.
-    pub joins: &'static [&'static [&'static str]],
-    /// Contacts of `joins` that may as well be left open.
-    pub optional: &'static [&'static str],
-    /// Where the eye is when it sees `drawing`, and where the first pin is.
-    pub view: &'static str,
-    /// The plug in plain ASCII, at most 76 columns. `+` is a joint; wires that cross without a `+` do not touch.
-    pub drawing: &'static str,
-    /// What a run with this plug can show, a sentence each.
-    pub tests: &'static [&'static str],
-    /// What no run with this plug can show, a sentence each.
-    pub cannot_show: &'static [&'static str],
-    /// Dangers to read about before the plug is fitted.
-    pub cautions: &'static [Caution],
-}
-
-impl Wiring {
-    /// The whole page about this plug, at most 80 columns of ASCII, ending in a newline.
-    pub fn render(&self) -> String {
-        page::render(self)
-    }
-
-    /// Pairs to wire, as (driving contact, other contact), in the order of `joins`.
-    pub fn wires(&self) -> impl Iterator<Item = (&'static Contact, &'static Contact)> {
-        let contacts = self.contacts;
-        let named = move |label: &str| contacts.iter().find(|contact| contact.label == label);
-        self.joins.iter().flat_map(move |join| join[1..].iter().filter_map(move |to| named(join[0]).zip(named(to))))
-    }
-}
-
-/// One contact of a plug.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Contact {
-    /// Pin number, or terminal name where no numbering is standard.
-    pub label: &'static str,
-    /// What the port does with it, from the port's point of view.
-    pub signal: &'static str,
-    /// Colours of its wire in a T568A and a T568B cable, where that helps.
-    pub colours: Option<Colours>,
-}
-
-/// Colour codes of one wire: W white, G green, O orange, Bl blue, Br brown.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Colours {
-    /// In a cable wired to T568A.
-    pub t568a: &'static str,
-    /// In a cable wired to T568B.
-    pub t568b: &'static str,
-}
-
-/// One line for each kind: its name and title, ending in a newline.
-pub fn overview() -> String {
-    WiringKind::ALL.map(|kind| format!("{:<11} {}\n", kind.name(), kind.wiring().title)).concat()
 }

@@ -1,16 +1,14 @@
 //! The printed page of one plug: drawing, table of wires, uses, limits, cautions.
 
-use super::{Contact, Wiring};
+use super::drawing::{Contact, Wiring};
 use crate::base::caution::LOCAL_CODES_FIRST;
-use crate::kind::serial::format::ModemOutputs;
-use crate::kind::serial::plug::{LinePlug, ModemLine};
 
 /// Columns that a terminal, a terminal server's console and a printed sheet all have.
 const WIDTH: usize = 80;
 
-/// Lays the page out; see [`Wiring::render`].
-pub(super) fn render(wiring: &Wiring) -> String {
-    let mut page = format!("{} ({})\n\n", wiring.title, wiring.kind);
+/// Lays the page out. `more` is what only this kind of plug has to say, between the wires and the uses.
+pub(super) fn render(wiring: &Wiring, more: &str) -> String {
+    let mut page = format!("{} ({})\n\n", wiring.title, wiring.name);
     page += &paragraph("", "", wiring.view);
     page.push('\n');
     for line in wiring.drawing.trim_matches('\n').lines() {
@@ -19,7 +17,7 @@ pub(super) fn render(wiring: &Wiring) -> String {
     }
     page.push('\n');
     page += &wires(wiring);
-    page += &modem_lines(wiring);
+    page += more;
     page += &list("Can test", wiring.tests.iter().copied());
     page += &list("Cannot show", wiring.cannot_show.iter().copied());
     page += &list("Before fitting it", wiring.cautions.iter().map(ToString::to_string));
@@ -54,31 +52,6 @@ fn wires(wiring: &Wiring) -> String {
     }
     if coloured {
         text += "    wire: T568A / T568B; W white, G green, O orange, Bl blue, Br brown\n";
-    }
-    text.push('\n');
-    text
-}
-
-/// What the modem lines must read in each state of the outputs, where the plug joins any: the table that a check judges by.
-fn modem_lines(wiring: &Wiring) -> String {
-    let plugs: Vec<LinePlug> =
-        LinePlug::ALL.into_iter().filter(|p| p.has_modem_lines() && p.drawing() == Some(wiring.kind)).collect();
-    let [open, wired] = plugs[..] else { return String::new() };
-    let word = |on: bool| if on { "on" } else { "off" };
-    let mut text = format!("Modem lines with it (--wiring {open}; ring indicator wired: --wiring {wired})\n");
-    text += "    RTS  DTR    CTS  DSR  DCD  RI\n";
-    for (rts, dtr) in [(false, false), (true, false), (false, true), (true, true)] {
-        let outputs = ModemOutputs { rts, dtr, ..ModemOutputs::default() };
-        let reads = |plug: LinePlug, line| plug.expects(line, outputs).unwrap_or(false);
-        let cells: Vec<String> = ModemLine::ALL
-            .into_iter()
-            .map(|line| match (reads(open, line), reads(wired, line)) {
-                (a, b) if a == b => format!("{:<3}", word(a)),
-                (a, b) => format!("{}, wired {}", word(a), word(b)),
-            })
-            .collect();
-        text += format!("    {:<3}  {:<3}    {}", word(rts), word(dtr), cells.join("  ")).trim_end();
-        text.push('\n');
     }
     text.push('\n');
     text

@@ -1,7 +1,7 @@
-//! What kind of damage a tally speaks of.
+//! Names the kind of damage that a tally shows.
 //!
-//! Each rule asks whether errors scattered at random could look like this, and names the kind only if practically never.
-//! `docs` and reports may quote the thresholds; they are the constants at the foot, all our own choice.
+//! Each rule asks whether errors scattered at random could look like this, and names a kind only if they practically
+//! never do. The thresholds are the constants at the foot, all our own choice.
 
 use serde::{Deserialize, Serialize};
 
@@ -88,8 +88,9 @@ impl DamageTally {
 
     /// All errors lie within 8 bytes, in so many probes that chance is ruled out.
     ///
-    /// If the first errored probe has fixed the place, another one's errors fall there by chance at most with the share of
-    /// the probe that lies within 8 bytes either way, `2 / words`; all others do with that to the power of their number.
+    /// If the first errored probe has fixed the place, another one's errors fall there by chance at most with the share
+    /// of the probe that lies within 8 bytes either way, `2 / words`; all others do with that to the power of their
+    /// number.
     fn offset_bound(&self) -> Option<DamageKind> {
         let (first_offset_bytes, last_offset_bytes) = (self.first_offset_bytes?, self.last_offset_bytes?);
         let words = self.bits_compared_in_errored_probes as f64 / 64.0 / self.errored_probes as f64;
@@ -122,8 +123,8 @@ impl DamageTally {
         })
     }
 
-    /// Errors stand in fewer groups than half of what scattered errors would: wrong bits within a probe, or errored probes in the
-    /// stream, as where a disturbance lasts for many probes and hits each of them once at most.
+    /// Errors stand in fewer groups than half of what scattered errors would: wrong bits within a probe, or errored
+    /// probes in the stream, as where a disturbance lasts for many probes and hits each of them once at most.
     ///
     /// With a share `p` of all bits wrong at random, an error ends its group if the next [`GUARD_BITS`] bits are right:
     /// `(1-p)^GUARD_BITS` of the errors do.
@@ -153,6 +154,6 @@ const STRAY_PERCENT: u64 = 1;
 /// Wrong bits below which nothing is called bursts.
 const FEWEST_BURST_ERRORS: u64 = 8;
 
-/// Groups of errored probes that chance would make, below which half of them may be chance too: of a Poisson count of 32, fewer
-/// than 16 come once in about two thousand runs.
+/// Groups of errored probes that chance would make, below which half of them may be chance too: of a Poisson count of
+/// 32, fewer than 16 come once in about two thousand runs.
 const FEWEST_GROUPS_BY_CHANCE: u64 = 32;

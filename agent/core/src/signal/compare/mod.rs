@@ -3,8 +3,8 @@
 //! [`compare`] looks at one echo. An echo that is right costs one `memcmp`; only a damaged one is taken apart. What is
 //! found is added up in a [`DamageTally`], which can name the [`DamageKind`]. Lengths, order and loss are the ledger's.
 //!
-//! Bits are numbered as Ethernet and a UART send them: bit 0 is the least significant of a byte. A *word bit* is the bit
-//! number within an 8-byte word of the probe, `8 * (offset % 8) + bit`, 0 to 63.
+//! Bits are numbered as Ethernet and a UART send them: bit 0 is the least significant of a byte. A *word bit* is the
+//! bit number within an 8-byte word of the probe, `8 * (offset % 8) + bit`, 0 to 63.
 
 mod kind;
 pub mod slip;
@@ -13,7 +13,7 @@ mod tally;
 mod tests;
 
 pub use kind::{DamageKind, Level};
-pub use tally::{Counts, DamageTally, GROUP_GAP_PROBES};
+pub use tally::{Bins, DamageTally, GROUP_GAP_PROBES};
 
 /// What is wrong with one echo.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -50,7 +50,8 @@ pub struct ProbeDamage {
     pub inverted: bool,
 }
 
-/// Good bits that end a burst: common practice, no source; 64 because errors in one 8-byte word then always belong together.
+/// Good bits that end a burst: common practice, no source; 64 because errors in one 8-byte word then always belong
+/// together.
 pub const GUARD_BITS: u64 = 64;
 
 /// Compares what was sent with what came back, over the length they have in common.

@@ -1,10 +1,10 @@
 //! Sent against received where bytes may be missing or extra: which byte belongs to which.
 //!
-//! [`Aligner::align`] finds the cheapest way to make one of the other. A wrong byte costs its wrong bits, a missing or extra one
-//! as much as a byte that is wrong in every bit: so no wrong byte is taken for a slip, while reading on out of step, where half
-//! of all bits are wrong, soon costs more than a slip. Bit errors, stuck bits and slips are told apart, and of two
-//! explanations that cost the same the one without a slip is taken. A byte lost and one put in within four bytes of each
-//! other may be taken for damage of the bytes between.
+//! [`Aligner::align`] finds the cheapest way to turn one into the other. A wrong byte costs its wrong bits. A missing
+//! or extra byte costs as much as a byte that is wrong in every bit, so a wrong byte is never taken for a slip. Reading
+//! on out of step makes half of all bits wrong, which soon costs more than a slip. Of two explanations that cost the
+//! same, the one without a slip is taken. Limit: a byte lost and another inserted within four bytes of each other can
+//! be taken for damage of the bytes between.
 
 /// What became of one byte.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -48,11 +48,11 @@ pub fn slip_cost(data_bits: u8) -> u32 {
 }
 
 impl Aligner {
-    /// Aligns `got` with `expected`, looking at slips of up to `slip_max` bytes either way at any point (or as many as the
-    /// lengths demand).
+    /// Aligns `got` with `expected`, looking at slips of up to `slip_max` bytes either way at any point (or as many as
+    /// the lengths demand).
     ///
-    /// Dynamic programming over a band around the diagonal (Needleman and Wunsch, J. Mol. Biol. 48 (1970), pp. 443-453, with
-    /// costs in place of scores); the table holds `(expected + 1) * (2 slip_max + 1)` cells.
+    /// Dynamic programming over a band around the diagonal (Needleman and Wunsch, J. Mol. Biol. 48 (1970), pp. 443-453,
+    /// with costs in place of scores); the table holds `(expected + 1) * (2 slip_max + 1)` cells.
     pub fn align(&mut self, expected: &[u8], got: &[u8], data_bits: u8, slip_max: usize, end: End) -> Alignment {
         let (rows, columns) = (expected.len(), got.len());
         let slip_max = match end {
@@ -127,8 +127,8 @@ impl Aligner {
     }
 }
 
-/// Alignment of two stretches too long for a table: what they have in common at either end, pairs in between, and the rest of
-/// the longer one missing or extra. Right for one gap however long; of several it finds the sum.
+/// Alignment of two stretches too long for a table: what they have in common at either end, pairs in between, and the
+/// rest of the longer one missing or extra. Right for one gap however long; of several it finds the sum.
 pub fn align_ends(expected: &[u8], got: &[u8]) -> Vec<Fate> {
     let common = expected.len().min(got.len());
     let head = expected.iter().zip(got).take_while(|(e, g)| e == g).count();
@@ -186,7 +186,9 @@ mod tests {
 
         #[test]
         fn one_gap_of_any_length_is_found(
-            expected in prop::collection::vec(any::<u8>(), 1..3000), from: prop::sample::Index, len: prop::sample::Index,
+            expected in prop::collection::vec(any::<u8>(), 1..3000),
+            from: prop::sample::Index,
+            len: prop::sample::Index,
         ) {
             let from = from.index(expected.len());
             let len = len.index(expected.len() - from + 1);

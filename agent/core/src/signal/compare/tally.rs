@@ -15,8 +15,8 @@ pub struct DamageTally {
     pub bits_compared: u64,
     /// Echoes with at least one wrong bit.
     pub errored_probes: u64,
-    /// Groups of errored probes, each with fewer than [`GROUP_GAP_PROBES`] sent between one and the next; 0 where their order was
-    /// not kept. A disturbance too thin to hit one probe twice still hits many in a row.
+    /// Groups of errored probes, each with fewer than [`GROUP_GAP_PROBES`] sent between one and the next; 0 where their
+    /// order was not kept. A disturbance too thin to hit one probe twice still hits many in a row.
     #[serde(default)]
     pub errored_groups: u64,
     /// Groups that as many errored probes would stand in, had chance spread them evenly over the probes of each step.
@@ -45,15 +45,15 @@ pub struct DamageTally {
     /// Byte of the probe farthest from its start that was ever wrong.
     pub last_offset_bytes: Option<u64>,
     /// Wrong bits by relative place in the probe, see [`ProbeDamage::offsets`].
-    pub offsets: Counts,
+    pub offsets: Bins,
     /// Wrong bits that were sent as 0, by word bit.
-    pub zeros_to_ones_by_word_bit: Counts,
+    pub zeros_to_ones_by_word_bit: Bins,
     /// Wrong bits that were sent as 1, by word bit.
-    pub ones_to_zeros_by_word_bit: Counts,
+    pub ones_to_zeros_by_word_bit: Bins,
     /// Errored probes in which the word bit was received as 0 at least once.
-    pub read_zero_by_word_bit: Counts,
+    pub read_zero_by_word_bit: Bins,
     /// Errored probes in which the word bit was received as 1 at least once.
-    pub read_one_by_word_bit: Counts,
+    pub read_one_by_word_bit: Bins,
 }
 
 impl DamageTally {
@@ -97,8 +97,9 @@ impl DamageTally {
 
     /// Notes that the errored probes of one step, all of one size, stood in so many groups.
     ///
-    /// With a share `p` of all errored at random, one ends its group if the next [`GROUP_GAP_PROBES`] are right: `(1-p)` to the
-    /// power of that of them do. Steps of several sizes have a `p` each, so this is reckoned before they are added up.
+    /// With a share `p` of all errored at random, one ends its group if the next [`GROUP_GAP_PROBES`] are right:
+    /// `(1-p)` to the power of that of them do. Steps of several sizes have a `p` each, so this is reckoned before they
+    /// are added up.
     pub fn note_groups(&mut self, groups: u64) {
         let share = self.errored_probes as f64 / self.probes_compared.max(1) as f64;
         self.errored_groups = groups;
@@ -138,16 +139,16 @@ impl DamageTally {
     }
 }
 
-/// Probes without damage that end a group of errored ones: our own choice. At line rate they take 43 us (64 bytes, 1 Gb/s) to 8 ms
-/// (1518 bytes, 100 Mb/s), the time of a spark or a contact's chatter.
+/// Probes without damage that end a group of errored ones: our own choice. At line rate they take 43 us (64 bytes, 1
+/// Gb/s) to 8 ms (1518 bytes, 100 Mb/s), the time of a spark or a contact's chatter.
 pub const GROUP_GAP_PROBES: u64 = 64;
 
 /// 64 counts; written by serde as a list.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(into = "Vec<u64>", try_from = "Vec<u64>")]
-pub struct Counts(pub [u64; 64]);
+pub struct Bins(pub [u64; 64]);
 
-impl Counts {
+impl Bins {
     /// Sum of all counts.
     pub fn sum(&self) -> u64 {
         self.0.iter().sum()
@@ -160,19 +161,19 @@ impl Counts {
     }
 }
 
-impl Default for Counts {
+impl Default for Bins {
     fn default() -> Self {
         Self([0; 64])
     }
 }
 
-impl From<Counts> for Vec<u64> {
-    fn from(counts: Counts) -> Self {
+impl From<Bins> for Vec<u64> {
+    fn from(counts: Bins) -> Self {
         counts.0.into()
     }
 }
 
-impl TryFrom<Vec<u64>> for Counts {
+impl TryFrom<Vec<u64>> for Bins {
     type Error = String;
 
     fn try_from(counts: Vec<u64>) -> Result<Self, String> {

@@ -1,8 +1,8 @@
 //! Names a stream whose pattern and phase are unknown.
 //!
-//! A pseudo-random sequence is found as a receiver does it: `n` received bits are taken for the register, and if the bits
-//! it predicts arrive, that is the sequence. Where in the period it stands is a discrete logarithm. Repeated units are few
-//! and short enough to try every one at every bit.
+//! A pseudo-random sequence is found as a receiver does it: `n` received bits are taken for the register, and if the
+//! bits it predicts arrive, that is the sequence. Where in the period it stands is a discrete logarithm. Repeated units
+//! are few and short enough to try every one at every bit.
 
 use super::prbs::Register;
 use super::{Pattern, Source};
@@ -43,8 +43,9 @@ impl Detected {
 /// Finds which named pattern `received` is a stretch of, at any bit phase and either polarity.
 ///
 /// Needs [`DETECT_MIN_BYTES`]; the whole stretch must agree but for at most one bit in 32. Constant data is `zeros` or
-/// `ones`, not an inverted other. Of names that fit equally well the one that is not inverted is given, then the first in
-/// the list, then the smallest phase. `None` for noise, other patterns, hex patterns, and a stream that slipped midway.
+/// `ones`, not an inverted other. Of names that fit equally well the one that is not inverted is given, then the first
+/// in the list, then the smallest phase. `None` for noise, other patterns, hex patterns, and a stream that slipped
+/// midway.
 ///
 /// Takes some milliseconds: meant for a stream met once, not for every probe.
 pub fn detect(received: &[u8]) -> Option<Detected> {
@@ -125,8 +126,8 @@ fn found(pattern: &Pattern, inverted: bool, phase_bits: u64, received: &[u8], di
     Detected { pattern: pattern.clone(), inverted, phase_bits, bits_compared, bit_errors }
 }
 
-/// Takes the bits at `start` for the register; if it predicts the [`LOCK_BITS`] from there well enough, gives the number
-/// that it missed, and the register.
+/// Takes the bits at `start` for the register; if it predicts the [`LOCK_BITS`] from there well enough, gives the
+/// number that it missed, and the register.
 fn lock(register: &Register, received: &[u8], start: usize, flip: bool) -> Option<(u32, u64)> {
     let flip = if flip { u32::MAX } else { 0 };
     let state = u64::from(bits_at(received, start) ^ flip) & register.mask();
@@ -156,8 +157,9 @@ fn bits_at(received: &[u8], at: usize) -> u32 {
 impl Register {
     /// Position in the period at which the register holds `state`, or `None` for a state it never holds.
     ///
-    /// Shanks's baby steps and giant steps: positions just ahead of the start are tabled, then the state is taken back by
-    /// the length of the table until it is in there. D. Shanks, Proc. Symp. Pure Math. 20 (1971), pp. 415-440, from memory.
+    /// Shanks's baby steps and giant steps: positions just ahead of the start are tabled, then the state is taken back
+    /// by the length of the table until it is in there. D. Shanks, Proc. Symp. Pure Math. 20 (1971), pp. 415-440, from
+    /// memory.
     pub(super) fn position(&self, state: u64) -> Option<u64> {
         let steps = self.period().min(BABY_STEPS);
         let mut table = Vec::with_capacity(steps as usize);
@@ -191,8 +193,8 @@ fn differing_bits(received: &[u8], expected: impl Iterator<Item = u8>) -> u64 {
 
 /// Bits a register must predict before it is believed, its own among them, and how many may be wrong.
 ///
-/// Random bits pass with the probability that of 129 bits (beside the 31 of the longest register) at most 16 are wrong, less
-/// than 1e-18 by the binomial law.
+/// Random bits pass with the probability that of 129 bits (beside the 31 of the longest register) at most 16 are wrong,
+/// less than 1e-18 by the binomial law.
 const LOCK_BITS: usize = 160;
 const LOCK_MISSES: u32 = 16;
 

@@ -77,7 +77,8 @@ impl Pattern {
         CATALOGUE.iter().map(|entry| entry.pattern.clone())
     }
 
-    /// The stable number that stands for the pattern in a probe; 0 is never used, [`Pattern::HEX_ID`] is any hex pattern.
+    /// The stable number that stands for the pattern in a probe; 0 is never used, [`Pattern::HEX_ID`] is any hex
+    /// pattern.
     pub fn id(&self) -> u8 {
         self.entry().map_or(Self::HEX_ID, |entry| entry.id)
     }

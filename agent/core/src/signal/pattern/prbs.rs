@@ -3,7 +3,7 @@
 //! A register of `n` stages with taps `k` and `n` gives `b[i] = b[i-n] ^ b[i-k]`. Over GF(2) squaring keeps the shape,
 //! so `b[i] = b[i - n*2^s] ^ b[i - k*2^s]` for every `s`: from `s = 3` on the lags are whole bytes, and the stream is
 //! its own table. Each doubling of what is already written allows longer lags, hence longer blocks to XOR at once.
-//! Names, numbers and the fixed patterns are in the module above.
+//! Names and numbers are in `mod.rs`, the fixed patterns in `fixed.rs`.
 
 /// One sequence: the register, and what is done to its output before it goes to the line.
 #[derive(Debug)]
@@ -83,7 +83,8 @@ impl Register {
         (phase_bytes % self.period()) * 8 % self.period()
     }
 
-    /// Byte phase whose stream begins at bit `bit`: there is one for every bit, since 8 has an inverse modulo `2^n - 1`.
+    /// Byte phase whose stream begins at bit `bit`: there is one for every bit, since 8 has an inverse modulo `2^n -
+    /// 1`.
     pub(super) fn byte_of_bit(&self, bit: u64) -> u64 {
         // 8 * 2^(n-3) = 2^n = 1 (mod 2^n - 1)
         (bit % self.period()) * (1 << (self.n - 3)) % self.period()
@@ -159,7 +160,8 @@ fn suppress_zeros(bits: &mut [u8], ahead: u16) {
     let ahead = ahead.to_be_bytes();
     let whole = bits.len().saturating_sub(2) / BLOCK * BLOCK;
     for at in (0..whole).step_by(BLOCK) {
-        // A change needs 15 zeros in a row, and these hold a whole zero byte, here or one byte on: mostly there is none.
+        // A change needs 15 zeros in a row, and these hold a whole zero byte, here or one byte on: mostly there is
+        // none.
         let has_zero = |block: &[u8; BLOCK]| block.iter().fold(0, |any, &byte| any | u8::from(byte == 0)) != 0;
         let zeros = bits[at..].first_chunk().is_none_or(has_zero) || bits[at + BLOCK] == 0;
         if zeros {

@@ -5,13 +5,14 @@ use std::collections::HashSet;
 use proptest::prelude::*;
 
 use super::*;
+use crate::base::rng::Rng;
 
 /// Line sequence facts of one pseudo-random pattern.
 ///
-/// Polynomials, inversion and zero runs: ITU-T O.150 (05/96) Table 1 via docs.rs `comnum-mapping` (O150Sequence), clauses
-/// from the O.150 table of contents. First bytes, counts, one-runs and CRCs (zlib, over `crc_bits` bits packed most
-/// significant bit first and padded with zeros): computed with scipy 1.17.1 `max_len_seq`, cross-checked there against a
-/// shift register model. The bytes of PRBS7 are those of two whole periods.
+/// Polynomials, inversion and zero runs: ITU-T O.150 (05/96) Table 1 via docs.rs `comnum-mapping` (O150Sequence),
+/// clauses from the O.150 table of contents. First bytes, counts, one-runs and CRCs (zlib, over `crc_bits` bits packed
+/// most significant bit first and padded with zeros): computed with scipy 1.17.1 `max_len_seq`, cross-checked there
+/// against a shift register model. The bytes of PRBS7 are those of two whole periods.
 struct Published {
     pattern: Pattern,
     n: usize,
@@ -31,32 +32,57 @@ const PUBLISHED: [Published; 9] = [
         first_64_bytes: "fe041851e459d4fa1c49b5bd8d2ee655fc0830a3c8b3a9f438936b7b1a5dcc",
         crc_bits: 127, crc: 0x487e69f9, ones_per_period: 64, longest_zeros: 6, longest_ones: 7 },
     Published { pattern: Pattern::Prbs9, n: 9, k: 5, inverted: false,
-        first_64_bytes: "ff83df1732094ed1e7cd8a91c6d5c4c44021184e5586f4dc8a15a7ec92df93533018ca34bfa2c759678fba0d6dd82d7d540a57977039d27aea243385ed9a1de1",
+        first_64_bytes: concat!(
+            "ff83df1732094ed1e7cd8a91c6d5c4c44021184e5586f4dc8a15a7ec92df9353",
+            "3018ca34bfa2c759678fba0d6dd82d7d540a57977039d27aea243385ed9a1de1"
+        ),
         crc_bits: 511, crc: 0xfa4dfa92, ones_per_period: 256, longest_zeros: 8, longest_ones: 9 },
     Published { pattern: Pattern::Prbs11, n: 11, k: 9, inverted: false,
-        first_64_bytes: "ffe00c078331fec0b84b2cf3e78f367df1468b94b8cb7cd1f2c73b7ad2335fc41a8e16c9bde9498df7454a0c47ab20f464bec8bd490da7675f444aac0381b0ee",
+        first_64_bytes: concat!(
+            "ffe00c078331fec0b84b2cf3e78f367df1468b94b8cb7cd1f2c73b7ad2335fc4",
+            "1a8e16c9bde9498df7454a0c47ab20f464bec8bd490da7675f444aac0381b0ee"
+        ),
         crc_bits: 2047, crc: 0x5cc5c72e, ones_per_period: 1024, longest_zeros: 10, longest_ones: 11 },
     Published { pattern: Pattern::Prbs15, n: 15, k: 14, inverted: true,
-        first_64_bytes: "0001fffbffe7ffaffe1ffbbfe67faafe01fbfbe7e7afae1e1bbba6662aab0005ffe3ffb7fe4ffa5fe23fb37e54fa05e3e3b7b64e4a5a42227332d5510019ffab",
+        first_64_bytes: concat!(
+            "0001fffbffe7ffaffe1ffbbfe67faafe01fbfbe7e7afae1e1bbba6662aab0005",
+            "ffe3ffb7fe4ffa5fe23fb37e54fa05e3e3b7b64e4a5a42227332d5510019ffab"
+        ),
         crc_bits: 32_767, crc: 0x5a851c91, ones_per_period: 16_383, longest_zeros: 15, longest_ones: 14 },
     Published { pattern: Pattern::Prbs20, n: 20, k: 3, inverted: false,
-        first_64_bytes: "fffff1c71c8dc8d28d282d7d26157dda1573da158c25e44b396983ebe4abc6998dd3e457c6978dd31ba83750915ed37aba78bc23f56fc7a2a9502f7a4b874d1b",
+        first_64_bytes: concat!(
+            "fffff1c71c8dc8d28d282d7d26157dda1573da158c25e44b396983ebe4abc699",
+            "8dd3e457c6978dd31ba83750915ed37aba78bc23f56fc7a2a9502f7a4b874d1b"
+        ),
         crc_bits: 1_048_575, crc: 0x0968bebd, ones_per_period: 524_288, longest_zeros: 19, longest_ones: 20 },
     Published { pattern: Pattern::Qrss, n: 20, k: 17, inverted: false,
-        first_64_bytes: "fffffe00070003f001c700fff070073f03ec71c8fff8f003f701c4f0fe3770f8cf73eb4ecb138938fc0ff1c707fff38006f8031381b8f8c7f3ef86c93b080e34",
+        first_64_bytes: concat!(
+            "fffffe00070003f001c700fff070073f03ec71c8fff8f003f701c4f0fe3770f8",
+            "cf73eb4ecb138938fc0ff1c707fff38006f8031381b8f8c7f3ef86c93b080e34"
+        ),
         crc_bits: 1_048_575, crc: 0x55981c75, ones_per_period: 524_319, longest_zeros: 14, longest_ones: 23 },
     Published { pattern: Pattern::Prbs23, n: 23, k: 18, inverted: true,
-        first_64_bytes: "000001ffff83ffe007f83e0e000063ffe7c7f9c18e7c1f7c001e07f8420e1ff8643e1638065d8e64277a3e6f8418c1f1fe006383e7d801c64f8de0839c1e1fc0",
+        first_64_bytes: concat!(
+            "000001ffff83ffe007f83e0e000063ffe7c7f9c18e7c1f7c001e07f8420e1ff8",
+            "643e1638065d8e64277a3e6f8418c1f1fe006383e7d801c64f8de0839c1e1fc0"
+        ),
         crc_bits: 8_388_607, crc: 0xe269aaff, ones_per_period: 4_194_303, longest_zeros: 23, longest_ones: 22 },
     Published { pattern: Pattern::Prbs29, n: 29, k: 27, inverted: true,
-        first_64_bytes: "00000007ffffff3fffffe1fffffccfffff807ffff3f3fffe1e1fffccccfff80007ff3fff3fe1ffe1fccffccf807f8073f3f3f21e1e1e2ccccccb000000c7ffff",
+        first_64_bytes: concat!(
+            "00000007ffffff3fffffe1fffffccfffff807ffff3f3fffe1e1fffccccfff800",
+            "07ff3fff3fe1ffe1fccffccf807f8073f3f3f21e1e1e2ccccccb000000c7ffff"
+        ),
         crc_bits: 1_048_576, crc: 0x8c041a9e, ones_per_period: 268_435_455, longest_zeros: 29, longest_ones: 28 },
     Published { pattern: Pattern::Prbs31, n: 31, k: 28, inverted: true,
-        first_64_bytes: "00000001ffffffe3fffffe07ffffe38ffffe001fffe3fe3ffe07e07fe38e38fe000001e3ffffe207fffe1b8fffe2701ffe1c1e3fe206207e1b91b8e271c7001c",
+        first_64_bytes: concat!(
+            "00000001ffffffe3fffffe07ffffe38ffffe001fffe3fe3ffe07e07fe38e38fe",
+            "000001e3ffffe207fffe1b8fffe2701ffe1c1e3fe206207e1b91b8e271c7001c"
+        ),
         crc_bits: 1_048_576, crc: 0x9b721c05, ones_per_period: 1_073_741_823, longest_zeros: 31, longest_ones: 30 },
 ];
 
-/// The line sequence by the definition: stages `k` and `n` added into stage 1, output from stage `n`, all ones to begin.
+/// The line sequence by the definition: stages `k` and `n` added into stage 1, output from stage `n`, all ones to
+/// begin.
 fn slow_line_bits(published: &Published, count: usize) -> Vec<bool> {
     let mut stages = vec![true; published.n];
     let mut line = Vec::with_capacity(count);
@@ -92,8 +118,8 @@ fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-/// CRC-32 of IEEE 802.3, a bit at a time: generator reflected 0xEDB88320 (RFC 3385 3), start and end complement (RFC 1662
-/// C.3).
+/// CRC-32 of IEEE 802.3, a bit at a time: generator reflected 0xEDB88320 (RFC 3385 3), start and end complement (RFC
+/// 1662 C.3).
 fn crc32(bytes: &[u8]) -> u32 {
     !bytes.iter().fold(u32::MAX, |crc, byte| {
         (0..8).fold(crc ^ u32::from(*byte), |crc, _| crc >> 1 ^ if crc & 1 == 1 { 0xEDB8_8320 } else { 0 })
@@ -346,18 +372,11 @@ fn too_little_is_not_named() {
 
 /// Flips about one bit in `one_in`, by a generator seeded with `seed`, and says how many.
 fn damage(data: &mut [u8], one_in: u64, seed: u64) -> u64 {
-    // Steele, Lea and Flood's SplitMix64 (OOPSLA 2014), constants from memory; any fair source would do.
-    let mut state = seed;
-    let mut next = || {
-        state = state.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mixed = (state ^ state >> 30).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        let mixed = (mixed ^ mixed >> 27).wrapping_mul(0x94D0_49BB_1331_11EB);
-        mixed ^ mixed >> 31
-    };
+    let mut rng = Rng::new(seed);
     let mut flipped = 0;
     for byte in data {
         for bit in 0..8 {
-            if next() % one_in == 0 {
+            if rng.draw().is_multiple_of(one_in) {
                 *byte ^= 1 << bit;
                 flipped += 1;
             }
@@ -409,7 +428,12 @@ fn no_two_units_are_near_each_other() {
 
 proptest! {
     #[test]
-    fn any_stretch_equals_a_sequential_run(pattern in any_pattern(), phase in 0_u64..3_000_000, len in 0_usize..3000, cut in any::<prop::sample::Index>()) {
+    fn any_stretch_equals_a_sequential_run(
+        pattern in any_pattern(),
+        phase in 0_u64..3_000_000,
+        len in 0_usize..3000,
+        cut in any::<prop::sample::Index>(),
+    ) {
         let whole = stretch(&pattern, phase, len);
         let cut = cut.index(len + 1);
         prop_assert_eq!(&whole[cut..], &stretch(&pattern, phase + cut as u64, len - cut)[..]);
@@ -425,7 +449,13 @@ proptest! {
     }
 
     #[test]
-    fn window_slices_are_the_stream(pattern in any_pattern(), index in 0_u64..40, steps in 0_u64..3, offset in 0..WINDOW_BYTES, len in 0..=2000_usize) {
+    fn window_slices_are_the_stream(
+        pattern in any_pattern(),
+        index in 0_u64..40,
+        steps in 0_u64..3,
+        offset in 0..WINDOW_BYTES,
+        len in 0..=2000_usize,
+    ) {
         let mut window = Window::new(&pattern, index);
         for step in 1..=steps {
             window.slide_to(index + step);

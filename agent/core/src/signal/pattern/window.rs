@@ -54,8 +54,8 @@ impl Window {
         &self.pattern
     }
 
-    /// The period in bytes if the table holds at least one, from the start of the stream: then every phase is in it, taken
-    /// modulo this, and the table never changes. `None` if the period is longer than [`WINDOW_BYTES`].
+    /// The period in bytes if the table holds at least one, from the start of the stream: then every phase is in it,
+    /// taken modulo this, and the table never changes. `None` if the period is longer than [`WINDOW_BYTES`].
     pub fn wraps_at(&self) -> Option<usize> {
         wraps(&self.pattern).then(|| self.pattern.period_bytes() as usize)
     }

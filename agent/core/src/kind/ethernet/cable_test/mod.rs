@@ -1,8 +1,8 @@
-//! What a copper transceiver finds when it sends a pulse down each pair and listens for what is thrown back (time-domain
+//! What a copper transceiver finds when it sends a pulse down each pair and listens for the reflection (time-domain
 //! reflectometry): open or shorted, and how far away.
 //!
-//! It takes the link down for some seconds, and expects an ordinary cable end or none: a loopback plug joins pairs, which
-//! reads as a short, so it is run with the plug removed.
+//! The test takes the link down for some seconds. Remove the loopback plug first: it joins pairs, which reads as a
+//! short.
 
 mod reading;
 
@@ -12,7 +12,8 @@ use serde::{Deserialize, Serialize};
 
 pub use reading::{Reading, read};
 
-/// A pair of an 8P8C cable by the transceiver's letter. On the contacts: A is 1-2, B 3-6, C 4-5, D 7-8 (IEEE Std 802.3, 40.8).
+/// A pair of an 8P8C cable by the transceiver's letter. On the contacts: A is 1-2, B 3-6, C 4-5, D 7-8 (IEEE Std 802.3,
+/// 40.8).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub enum Pair {
     /// Contacts 1 and 2.
@@ -93,7 +94,8 @@ pub struct PairResult {
     pub pair: Pair,
     /// What was found.
     pub status: PairStatus,
-    /// How far from the port its end or fault is, metres; only where one was found, and as coarse as the transceiver's own steps.
+    /// How far from the port its end or fault is, metres; only where one was found, and as coarse as the transceiver's
+    /// own steps.
     pub fault_distance_m: Option<f64>,
 }
 

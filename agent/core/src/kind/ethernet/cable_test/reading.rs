@@ -1,9 +1,9 @@
-//! What a cable test says, read as a technician reads it.
+//! Reads the result of a cable test as a technician does.
 //!
-//! A pulse comes back from wherever a pair ends. With the plug off, every whole pair therefore reads open, all at one distance: the
-//! far end (or a clean cut through all of them, which looks the same). A pair that ends nearer than the others, or whose wires touch, is at
-//! fault there. Noise, a bad ratio of bits or a loose contact throw nothing back, so a cable without such a pair is not thereby good.
-//! Common practice, no source.
+//! A pulse is reflected where a pair ends. Without a plug every whole pair therefore reads open at the same distance:
+//! the far end, or a clean cut through all pairs, which looks the same. A pair that ends nearer than the others, or
+//! whose wires touch, has a fault there. Noise, bit errors and loose contacts reflect nothing, so the test cannot show
+//! that a cable is good. Common practice, no source.
 
 use super::{CableTest, PairResult, PairStatus};
 

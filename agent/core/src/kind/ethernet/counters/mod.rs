@@ -59,7 +59,8 @@ macro_rules! counter_struct {
             }
 
             fn difference(before: &Self, after: &Self, area: &str, restarted: &mut Vec<String>) -> Self {
-                Self { $($field: grown(before.$field, after.$field, || format!("{area}.{}", stringify!($field)), restarted),)* }
+                let name = |field: &str| format!("{area}.{field}");
+                Self { $($field: grown(before.$field, after.$field, || name(stringify!($field)), restarted),)* }
             }
         }
     };
@@ -257,8 +258,8 @@ mod tests {
 
     #[test]
     fn words_land_in_the_fields_the_kernel_header_names() {
-        // Offsets in bytes: rtnl_link_stats64 in linux/if_link.h: rx_errors 32, rx_dropped 48, rx_length 80, rx_over 88,
-        // rx_crc 96, rx_frame 104, rx_fifo 112, rx_missed 120.
+        // Offsets in bytes: rtnl_link_stats64 in linux/if_link.h: rx_errors 32, rx_dropped 48, rx_length 80, rx_over
+        // 88, rx_crc 96, rx_frame 104, rx_fifo 112, rx_missed 120.
         let words: Vec<u64> = (0..25).map(|index| index * 8).collect();
         let link = LinkCounters::from_words(&words);
         let found = [

@@ -5,7 +5,7 @@ use crate::judge::facts::{Common, Limit, Reference};
 use crate::judge::{Location, Outcome, RuleId};
 use crate::kind::ethernet::facts::{EthernetFacts, Heard, Losses};
 use crate::kind::ethernet::link::{Capabilities, LinkState, Medium};
-use crate::kind::ethernet::stream::tally::Counts;
+use crate::kind::ethernet::stream::tally::FrameCounts;
 use crate::signal::compare::DamageKind;
 use crate::stats::spells::Spells;
 
@@ -33,7 +33,12 @@ pub(super) fn healthy() -> EthernetFacts {
         fallback_mbps: None,
         link_flaps: 0,
         heard: Heard { own_host: 3, ..Heard::default() },
-        counts: Counts { sent: SENT, returned: SENT, bits_compared: SENT * FRAME_BITS as u64, ..Counts::default() },
+        counts: FrameCounts {
+            sent: SENT,
+            returned: SENT,
+            bits_compared: SENT * FRAME_BITS as u64,
+            ..FrameCounts::default()
+        },
         losses: Losses::default(),
         frame_bits: FRAME_BITS,
         transmitted: Some(SENT),
@@ -76,7 +81,7 @@ pub(super) fn wrong_bits(e: &mut EthernetFacts, bit_errors: u64) {
 pub(super) fn no_link_at(e: &mut EthernetFacts, placement: Placement) {
     e.common.placement = placement;
     e.link.up = false;
-    e.counts = Counts::default();
+    e.counts = FrameCounts::default();
     e.transmitted = Some(0);
 }
 

@@ -11,7 +11,7 @@ use crate::judge::suspects::suspects;
 use crate::judge::{Location, Outcome, RuleId, judge, remarks, rules};
 use crate::kind::ethernet::facts::{EthernetFacts, Losses};
 use crate::kind::ethernet::link::Medium;
-use crate::kind::ethernet::stream::tally::Counts;
+use crate::kind::ethernet::stream::tally::FrameCounts;
 
 fn rule(id: &RuleId) -> &'static Rule<EthernetFacts> {
     rules().into_iter().find(|r| r.id == *id).unwrap_or_else(|| panic!("no rule {id}"))
@@ -33,7 +33,7 @@ fn shared() -> Vec<Example> {
             vec![],
         ),
         (RuleId::PortGone, with(|e| e.common.stopped = Some(Stopped::PortGone)), Outcome::Undecided, vec![]),
-        (RuleId::NothingSent, with(|e| e.counts = Counts::default()), Outcome::NotTested, vec![]),
+        (RuleId::NothingSent, with(|e| e.counts = FrameCounts::default()), Outcome::NotTested, vec![]),
         (
             RuleId::PlacesDisagree,
             with(|e| e.common.references = vec![silent(Placement::Internal)]),

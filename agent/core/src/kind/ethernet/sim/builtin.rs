@@ -1,8 +1,10 @@
 //! The rigs that come with the program: one for each answer that a check can give.
 
-use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Port, Rig, Segment};
-use crate::sim::place::{Place, Ratio, Seconds};
-use crate::{base::placement::Placement, kind::ethernet::link::Medium};
+use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Rig, RigPort};
+use crate::base::placement::Placement;
+use crate::kind::ethernet::link::Medium;
+use crate::sim::cable::segments;
+use crate::sim::place::{FaultPlace, Ratio, Seconds};
 
 /// Name of every built-in rig and what it shows.
 pub const BUILTIN: [(&str, &str); 19] = [
@@ -32,15 +34,15 @@ pub fn builtin(name: &str) -> Option<Rig> {
     let (name, about) = BUILTIN.into_iter().find(|(known, _)| *known == name)?;
     let mut rig = Rig { name: name.to_owned(), about: about.to_owned(), ..Rig::default() };
     match name {
-        "bad-port" => rig.faults = vec![fault(Place::PortHost, bit_errors(1e-6))],
-        "bad-plug" => rig.faults = vec![fault(Place::Plug, bit_errors(1e-6))],
+        "bad-port" => rig.faults = vec![fault(FaultPlace::PortHost, bit_errors(1e-6))],
+        "bad-plug" => rig.faults = vec![fault(FaultPlace::Plug, bit_errors(1e-6))],
         "bad-cable" => {
             rig.placement = Placement::FarEnd;
             rig.segments = segments(&[("office-riser", 12), ("quay-duct", 55), ("cabinet-3-tail", 6)]);
-            rig.faults = vec![fault(Place::Segment("quay-duct".to_owned()), bit_errors(1e-6))];
+            rig.faults = vec![fault(FaultPlace::Segment("quay-duct".to_owned()), bit_errors(1e-6))];
         }
         "no-plug" => rig.plug.fitted = false,
-        "dead-port" => rig.faults = vec![fault(Place::PortHost, FaultKind::NoTransmit)],
+        "dead-port" => rig.faults = vec![fault(FaultPlace::PortHost, FaultKind::NoTransmit)],
         "live-network" => rig.plug.kind = PlugKind::Network,
         "slow-host" => {
             rig.host.frames_per_second_max = 60_000;
@@ -49,13 +51,13 @@ pub fn builtin(name: &str) -> Option<Rig> {
         }
         "flapping" => {
             let kind = FaultKind::Flap { every_s: Seconds(1.5), down_s: Seconds(0.3) };
-            rig.faults = vec![fault(Place::PortLine, kind)];
+            rig.faults = vec![fault(FaultPlace::PortLine, kind)];
         }
-        "memory-fault" => rig.faults = vec![fault(Place::Host, FaultKind::Memory { ratio: Ratio(1e-3) })],
+        "memory-fault" => rig.faults = vec![fault(FaultPlace::Host, FaultKind::Memory { ratio: Ratio(1e-3) })],
         "gigabit-plug" => rig.port.links_to_itself_at_mbps = vec![10, 100],
         "fibre-good" => {
             rig.placement = Placement::FarEnd;
-            rig.port = Port { medium: Medium::Fibre, autonegotiation: false, latency_ns: 400, ..Port::default() };
+            rig.port = RigPort { medium: Medium::Fibre, autonegotiation: false, latency_ns: 400, ..RigPort::default() };
             rig.segments = segments(&[("quay-trunk", 820), ("cabinet-5-patch", 3)]);
         }
         "bursty-cable" => {
@@ -67,38 +69,38 @@ pub fn builtin(name: &str) -> Option<Rig> {
                 mean_good_s: Seconds(0.4),
                 mean_bad_s: Seconds(0.01),
             };
-            rig.faults = vec![fault(Place::Segment("crane-rail".to_owned()), kind)];
+            rig.faults = vec![fault(FaultPlace::Segment("crane-rail".to_owned()), kind)];
         }
         "loose-tail" => {
             rig.placement = Placement::FarEnd;
             rig.segments = segments(&[("office-riser", 12), ("quay-duct", 55), ("cabinet-4-tail", 6)]);
-            let tail = fault(Place::Segment("cabinet-4-tail".to_owned()), bit_errors(1e-5));
+            let tail = fault(FaultPlace::Segment("cabinet-4-tail".to_owned()), bit_errors(1e-5));
             let (until_s, every_s) = (Some(Seconds(0.4)), Some(Seconds(2.3)));
             rig.faults = vec![FaultSpec { until_s, every_s, when_moved: true, ..tail }];
         }
         "comes-and-goes" => {
-            let contact = fault(Place::Plug, bit_errors(1e-5));
+            let contact = fault(FaultPlace::Plug, bit_errors(1e-5));
             rig.faults = vec![FaultSpec { until_s: Some(Seconds(0.3)), every_s: Some(Seconds(3.7)), ..contact }];
         }
         "dirty-contact" => {
-            rig.faults = vec![FaultSpec { cured_by_seatings: Some(2), ..fault(Place::Plug, bit_errors(1e-6)) }];
+            rig.faults = vec![FaultSpec { cured_by_seatings: Some(2), ..fault(FaultPlace::Plug, bit_errors(1e-6)) }];
         }
         "open-pair" => {
             rig.placement = Placement::FarEnd;
             rig.segments = segments(&[("office-riser", 12), ("crane-trench", 48), ("cabinet-2-tail", 5)]);
             rig.port.cable_test = true;
             let pair = FaultKind::PairOpen { pair: 4 };
-            rig.faults = vec![fault(Place::Segment("crane-trench".to_owned()), pair)];
+            rig.faults = vec![fault(FaultPlace::Segment("crane-trench".to_owned()), pair)];
         }
         "noisy-pair" => {
             rig.placement = Placement::FarEnd;
             rig.port.cable_test = true;
             rig.segments = segments(&[("office-riser", 12), ("crane-rail", 70), ("cabinet-6-tail", 4)]);
-            let rail = fault(Place::Segment("crane-rail".to_owned()), bit_errors(1e-6));
+            let rail = fault(FaultPlace::Segment("crane-rail".to_owned()), bit_errors(1e-6));
             rig.faults = vec![FaultSpec { pair: Some(1), ..rail }];
         }
         "intermittent" => {
-            let during = fault(Place::Plug, bit_errors(1e-5));
+            let during = fault(FaultPlace::Plug, bit_errors(1e-5));
             rig.faults = vec![FaultSpec { from_s: Seconds(2.0), until_s: Some(Seconds(3.0)), ..during }];
         }
         _ => {}
@@ -110,7 +112,7 @@ fn bit_errors(ratio: f64) -> FaultKind {
     FaultKind::BitErrors { ratio: Ratio(ratio) }
 }
 
-fn fault(place: Place, kind: FaultKind) -> FaultSpec {
+fn fault(place: FaultPlace, kind: FaultKind) -> FaultSpec {
     FaultSpec {
         place,
         kind,
@@ -121,8 +123,4 @@ fn fault(place: Place, kind: FaultKind) -> FaultSpec {
         pair: None,
         cured_by_seatings: None,
     }
-}
-
-fn segments(pieces: &[(&str, u32)]) -> Vec<Segment> {
-    pieces.iter().map(|(label, length_m)| Segment { label: (*label).to_owned(), length_m: *length_m }).collect()
 }

@@ -1,13 +1,13 @@
 //! A fault at work: what it does to one frame, and how many frames it will certainly leave alone.
 //!
-//! Chance is drawn as the gap to the next hit, so frames that nothing happens to cost nothing, and skipping them one by
-//! one or all at once comes to the same.
+//! Frames that nothing happens to cost nothing, see [`Hits`].
 
 use super::rig::{FaultKind, FaultSpec};
 use crate::base::rng::Rng;
 use crate::base::time::Nanos;
 use crate::kind::ethernet::probe::{FCS_BYTES, HEADER_BYTES};
-use crate::sim::place::Place;
+use crate::sim::chance::{Hits, Window};
+use crate::sim::place::{FaultPlace, Seconds};
 
 /// What one fault has done so far.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -15,7 +15,7 @@ pub struct FaultCount {
     /// The kind of fault, as in the rig.
     pub kind: &'static str,
     /// Where it is.
-    pub place: Place,
+    pub place: FaultPlace,
     /// Frames it did something to.
     pub frames: u64,
     /// Frames it made vanish without any counter of the port knowing.
@@ -73,14 +73,12 @@ pub(super) fn line_bits(frame_bytes: usize) -> u64 {
 pub(super) struct Fault {
     pub spec: FaultSpec,
     pub count: FaultCount,
-    from: Nanos,
-    until: Nanos,
-    every: Option<Nanos>,
-    /// What a hand has done lets it show.
+    window: Window,
+    /// Speed and setup let it show.
     pub enabled: bool,
     rng: Rng,
-    /// Trials (bits or frames, by kind) that will still go well.
-    gap: u64,
+    /// Hits of chance among bits or frames, by kind.
+    hits: Hits,
     /// Two-state line: it is in the bad state, until `state_until`.
     bad: bool,
     state_until: Nanos,
@@ -89,47 +87,19 @@ pub(super) struct Fault {
 }
 
 impl Fault {
-    pub fn new(spec: FaultSpec, rng: Rng) -> Self {
+    pub fn new(spec: FaultSpec, mut rng: Rng) -> Self {
         let count = FaultCount { kind: spec.kind.name(), place: spec.place.clone(), frames: 0, lost: 0, bits: 0 };
-        let (from, until) = (spec.from_s.ns(), spec.until_s.map_or(Nanos::MAX, |s| s.ns()));
-        let every = spec.every_s.map(|s| s.ns());
-        let mut fault =
-            Self { spec, count, from, until, every, enabled: true, rng, gap: 0, bad: false, state_until: 0, out_at: 0 };
-        if let FaultKind::Bursts { mean_good_s, .. } = fault.spec.kind {
-            fault.state_until = fault.stay(mean_good_s.ns());
-        }
-        fault.gap = fault.rng.trials_before_success(fault.ratio());
-        fault
-    }
-
-    fn stay(&mut self, mean_ns: Nanos) -> Nanos {
-        (self.rng.exponential(mean_ns as f64) as Nanos).saturating_add(1)
+        let window = Window::new(spec.from_s, spec.until_s, spec.every_s);
+        let state_until = match spec.kind {
+            FaultKind::Bursts { mean_good_s, .. } => stay(mean_good_s, &mut rng),
+            _ => 0,
+        };
+        let hits = Hits::new(ratio(&spec.kind, false), &mut rng);
+        Self { spec, count, window, enabled: true, rng, hits, bad: false, state_until, out_at: 0 }
     }
 
     pub fn active(&self, at: Nanos) -> bool {
-        self.enabled && (self.from..self.until).contains(&self.in_first_period(at))
-    }
-
-    /// The same moment in the first period of a fault that comes back.
-    fn in_first_period(&self, at: Nanos) -> Nanos {
-        match self.every {
-            Some(every) if at >= self.from => self.from + (at - self.from) % every,
-            _ => at,
-        }
-    }
-
-    /// Probability of a hit per trial, in the present state.
-    fn ratio(&self) -> f64 {
-        match self.spec.kind {
-            FaultKind::BitErrors { ratio }
-            | FaultKind::Drop { ratio }
-            | FaultKind::Duplicate { ratio }
-            | FaultKind::Swap { ratio }
-            | FaultKind::Truncate { ratio }
-            | FaultKind::Memory { ratio } => ratio.value(),
-            FaultKind::Bursts { good_ratio, bad_ratio, .. } => if self.bad { bad_ratio } else { good_ratio }.value(),
-            _ => 0.0,
-        }
+        self.enabled && self.window.contains(at)
     }
 
     /// Whether this fault on the frame's path keeps the link down at `at`, at this speed.
@@ -138,7 +108,9 @@ impl Fault {
             return false;
         }
         match self.spec.kind {
-            FaultKind::Flap { every_s, down_s } => (at - self.from) % every_s.ns() >= every_s.ns() - down_s.ns(),
+            FaultKind::Flap { every_s, down_s } => {
+                (at - self.window.from()) % every_s.ns() >= every_s.ns() - down_s.ns()
+            }
             FaultKind::NoTransmit | FaultKind::NoReceive => true,
             FaultKind::PairOpen { pair } => uses_pair(mbps, pair),
             _ => false,
@@ -150,22 +122,15 @@ impl Fault {
         match self.spec.kind {
             FaultKind::Flap { every_s, down_s } if self.active(at) => {
                 let (every, up) = (every_s.ns(), every_s.ns() - down_s.ns());
-                let within = (at - self.from) % every;
+                let within = (at - self.window.from()) % every;
                 let edge = at - within + if within < up { up } else { every };
-                edge.min(self.window_edge(at))
+                edge.min(self.window.edge(at))
             }
             FaultKind::Flap { .. } | FaultKind::PairOpen { .. } | FaultKind::NoTransmit | FaultKind::NoReceive => {
-                self.window_edge(at)
+                self.window.edge(at)
             }
             _ => Nanos::MAX,
         }
-    }
-
-    fn window_edge(&self, at: Nanos) -> Nanos {
-        let first = self.in_first_period(at);
-        let shift = at - first;
-        let edges = [self.from, self.until, self.every.map_or(Nanos::MAX, |every| self.from.saturating_add(every))];
-        edges.into_iter().find(|edge| *edge > first).map_or(Nanos::MAX, |edge| edge.saturating_add(shift))
     }
 
     /// Moves the two-state line on to `at`.
@@ -175,28 +140,24 @@ impl Fault {
         while self.state_until <= at {
             self.bad = !self.bad;
             let mean = if self.bad { mean_bad_s } else { mean_good_s };
-            self.state_until = self.state_until.saturating_add(self.stay(mean.ns()));
+            self.state_until = self.state_until.saturating_add(stay(mean, &mut self.rng));
             changed = true;
         }
         if changed {
             // The gap has no memory: what is left of the old one says nothing about the new state.
-            self.gap = self.rng.trials_before_success(self.ratio());
+            self.hits = Hits::new(ratio(&self.spec.kind, self.bad), &mut self.rng);
         }
     }
 
     /// Whether this frame is hit, for kinds that hit whole frames; false for the others.
-    fn hits(&mut self) -> bool {
+    fn hits_frame(&mut self) -> bool {
         use FaultKind::{Drop, Duplicate, Memory, Swap, Truncate};
         if !matches!(self.spec.kind, Drop { .. } | Duplicate { .. } | Swap { .. } | Truncate { .. } | Memory { .. }) {
             return false;
         }
-        if self.gap > 0 {
-            self.gap -= u64::from(self.gap != u64::MAX);
-            return false;
-        }
-        self.gap = self.rng.trials_before_success(self.ratio());
-        self.count.frames += 1;
-        true
+        let hit = self.hits.is_hit(ratio(&self.spec.kind, self.bad), &mut self.rng);
+        self.count.frames += u64::from(hit);
+        hit
     }
 
     /// Lets a frame that began to leave the port at `at` pass.
@@ -205,11 +166,11 @@ impl Fault {
         if !self.active(at) {
             return;
         }
-        let hit = self.hits();
+        let hit = self.hits_frame();
         match self.spec.kind {
             FaultKind::BitErrors { .. } | FaultKind::Bursts { .. } => self.damage(frame),
             FaultKind::Drop { .. } if hit => match self.spec.place {
-                Place::Host => frame.host_lost = true,
+                FaultPlace::Host => frame.host_lost = true,
                 _ => self.lose(frame),
             },
             FaultKind::Duplicate { .. } if hit => frame.copies += 1,
@@ -260,38 +221,31 @@ impl Fault {
     }
 
     fn damage(&mut self, frame: &mut Passing) {
-        let (mut at, end) = (0, frame.bits());
-        let mut hit = false;
-        while self.gap < end - at {
-            at += self.gap;
-            frame.invert(at as usize);
-            at += 1;
-            hit = true;
-            self.count.bits += 1;
-            self.gap = self.rng.trials_before_success(self.ratio());
-        }
-        if self.gap != u64::MAX {
-            self.gap -= end - at;
-        }
-        self.count.frames += u64::from(hit);
+        let mut bits = 0;
+        self.hits.among(frame.bits(), ratio(&self.spec.kind, self.bad), &mut self.rng, |bit| {
+            frame.invert(bit as usize);
+            bits += 1;
+        });
+        self.count.bits += bits;
+        self.count.frames += u64::from(bits > 0);
     }
 
-    /// How many frames of `bits` bits, the first at `at` and then one every `every_ns`, pass untouched `passes` times each.
+    /// How many frames of `bits` bits, the first at `at` and then one every `every_ns`, pass untouched `passes` times
+    /// each.
     pub fn clear_frames(&self, bits: u64, passes: u64, at: Nanos, every_ns: u64) -> u64 {
         let before = |edge: Nanos| edge.saturating_sub(at).div_ceil(every_ns.max(1));
-        let window = before(self.window_edge(at));
+        let window = before(self.window.edge(at));
         if !self.active(at) {
             return window;
         }
-        let trials = |per_frame: u64| if self.gap == u64::MAX { u64::MAX } else { self.gap / per_frame };
         let hits = match self.spec.kind {
-            FaultKind::BitErrors { .. } => trials(bits * passes),
-            FaultKind::Bursts { .. } => trials(bits * passes).min(before(self.state_until)),
+            FaultKind::BitErrors { .. } => self.hits.clear_units(bits * passes),
+            FaultKind::Bursts { .. } => self.hits.clear_units(bits * passes).min(before(self.state_until)),
             FaultKind::StuckBit { .. } | FaultKind::NoTransmit | FaultKind::NoReceive => 0,
             FaultKind::Delay { jitter_ns, .. } if jitter_ns > 0 => 0,
             // A flap is an edge of the link, a steady delay part of the latency.
             FaultKind::Delay { .. } | FaultKind::Flap { .. } | FaultKind::PairOpen { .. } => u64::MAX,
-            _ => trials(passes),
+            _ => self.hits.clear_units(passes),
         };
         hits.min(window)
     }
@@ -317,8 +271,25 @@ impl Fault {
             }
             _ => passes,
         };
-        if self.gap != u64::MAX {
-            self.gap -= count * per_frame;
-        }
+        self.hits.skip(count * per_frame);
     }
+}
+
+/// Probability of a hit per trial; `bad` is the state of a two-state line.
+fn ratio(kind: &FaultKind, bad: bool) -> f64 {
+    match kind {
+        FaultKind::BitErrors { ratio }
+        | FaultKind::Drop { ratio }
+        | FaultKind::Duplicate { ratio }
+        | FaultKind::Swap { ratio }
+        | FaultKind::Truncate { ratio }
+        | FaultKind::Memory { ratio } => ratio.value(),
+        FaultKind::Bursts { good_ratio, bad_ratio, .. } => if bad { bad_ratio } else { good_ratio }.value(),
+        _ => 0.0,
+    }
+}
+
+/// How long a two-state line stays in a state.
+fn stay(mean: Seconds, rng: &mut Rng) -> Nanos {
+    (rng.exponential(mean.ns() as f64) as Nanos).saturating_add(1)
 }

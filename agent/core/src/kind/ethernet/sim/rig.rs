@@ -16,31 +16,31 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::base::placement::Placement;
+use crate::kind::ethernet::link::Medium;
 use crate::kind::ethernet::probe::Address;
-use crate::{base::placement::Placement, kind::ethernet::link::Medium};
-
+use crate::sim::cable::Segment;
 use crate::sim::file::{self, RigError, Wrong};
-
-use crate::sim::place::{Place, Ratio, Seconds};
+use crate::sim::place::{FaultPlace, Ratio, Seconds};
 
 /// What a line adds to latency: light in glass and signals on twisted pair both need about this long (common practice,
 /// no source).
 pub const LINE_NS_PER_M: f64 = 5.0;
 
-/// A simulated bench.
+/// A simulated port with its cable, plug and host.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Rig {
     /// Short name.
     pub name: String,
-    /// One line that says what the rig shows.
+    /// One line on what the rig shows.
     pub about: String,
     /// Seed to use when the caller has none of its own.
     pub seed: u32,
     /// Where the plug is at first: `internal`, `at-port` or `far-end`.
     pub placement: Placement,
     /// The port under test.
-    pub port: Port,
+    pub port: RigPort,
     /// What is at the end of the line.
     pub plug: Plug,
     /// The machine that the port is in.
@@ -60,7 +60,7 @@ impl Default for Rig {
             about: String::new(),
             seed: 1,
             placement: Placement::AtPort,
-            port: Port::default(),
+            port: RigPort::default(),
             plug: Plug::default(),
             host: Host::default(),
             network: Network::default(),
@@ -73,7 +73,7 @@ impl Default for Rig {
 /// The port and its adapter.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
-pub struct Port {
+pub struct RigPort {
     /// `copper` or `fibre`.
     pub medium: Medium,
     /// Highest speed, Mb/s: what negotiation with itself arrives at.
@@ -102,7 +102,7 @@ pub struct Port {
     pub latency_ns: u32,
 }
 
-impl Default for Port {
+impl Default for RigPort {
     fn default() -> Self {
         Self {
             medium: Medium::Copper,
@@ -120,17 +120,6 @@ impl Default for Port {
             latency_ns: 700,
         }
     }
-}
-
-/// One piece of cable between two connectors.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Segment {
-    /// Name on the cable's label.
-    pub label: String,
-    /// Length, m.
-    #[serde(default)]
-    pub length_m: u32,
 }
 
 /// What is at the end of the line.
@@ -201,7 +190,7 @@ impl Default for Network {
 #[serde(deny_unknown_fields)]
 pub struct FaultSpec {
     /// Where; a frame meets the fault once each time it passes there.
-    pub place: Place,
+    pub place: FaultPlace,
     /// What.
     pub kind: FaultKind,
     /// When it begins, on the world's clock.
@@ -271,7 +260,7 @@ pub enum FaultKind {
         /// Level, 0 or 1.
         level: u8,
     },
-    /// One octet of the payload is changed after the frame check: bad memory or a bad bus. Place `host` only.
+    /// One octet of the payload is changed after the frame check: bad memory or a bad bus. FaultPlace `host` only.
     Memory {
         /// Per frame.
         ratio: Ratio,
@@ -283,7 +272,8 @@ pub enum FaultKind {
         /// Time down in each period.
         down_s: Seconds,
     },
-    /// One pair of a copper cable does not conduct. Pairs 2 and 3 carry 10 and 100 Mb/s, all four carry 1000 Mb/s and more.
+    /// One pair of a copper cable does not conduct. Pairs 2 and 3 carry 10 and 100 Mb/s, all four carry 1000 Mb/s and
+    /// more.
     PairOpen {
         /// 1 to 4, by the usual colours blue, orange, green, brown.
         pair: u8,
@@ -339,40 +329,26 @@ impl Rig {
 
     /// Checks what one value alone cannot show; an error is the text to look for in the file and what is wrong.
     fn validate(&self) -> Result<(), Wrong> {
-        let refuse = |about: &str, wrong: String| Err((about.to_owned(), wrong));
-        if self.placement == Placement::ReturnPort {
-            return refuse("return-port", "placement must be one of internal, at-port, far-end".to_owned());
-        }
+        file::check_placement(self.placement)?;
         let port = &self.port;
         if !matches!(port.medium, Medium::Copper | Medium::Fibre) {
-            return refuse("medium", "medium must be one of copper, fibre".to_owned());
+            return Err(("medium".to_owned(), "medium must be one of copper, fibre".to_owned()));
         }
-        let counts = [
+        file::check_ranges(&[
             ("speed_max_mbps", port.speed_max_mbps, 1..=800_000),
             ("receive_ring_frames", port.receive_ring_frames, 1..=1 << 20),
             ("transmit_queue_frames", port.transmit_queue_frames, 1..=1 << 20),
             ("frame_bytes_max", port.frame_bytes_max, 60..=65_535),
             ("frames_per_second_max", self.host.frames_per_second_max, 0..=1_000_000_000),
             ("frames_per_second", self.network.frames_per_second, 0..=1_000_000),
-        ];
-        for (name, value, allowed) in counts {
-            if !allowed.contains(&value) {
-                return refuse(name, format!("{name} must be {} to {}", allowed.start(), allowed.end()));
-            }
-        }
+        ])?;
         self.faults.iter().try_for_each(|fault| self.validate_fault(fault))
     }
 
     fn validate_fault(&self, fault: &FaultSpec) -> Result<(), Wrong> {
         let name = fault.kind.name();
         let refuse = |about: &str, wrong: &str| Err((about.to_owned(), format!("{name}: {wrong}")));
-        if let Place::Segment(label) = &fault.place
-            && !self.segments.iter().any(|segment| segment.label == *label)
-        {
-            let known: Vec<&str> = self.segments.iter().map(|segment| segment.label.as_str()).collect();
-            let known = if known.is_empty() { "this rig has none".to_owned() } else { known.join(", ") };
-            return refuse(&format!("segment:{label}"), &format!("no segment `{label}`; segments: {known}"));
-        }
+        file::check_segment(name, &fault.place, &self.segments)?;
         if let Some(every) = fault.every_s {
             let Some(until) = fault.until_s else { return refuse("every_s", "every_s needs until_s") };
             if until <= fault.from_s || until.ns() - fault.from_s.ns() >= every.ns() {
@@ -395,8 +371,8 @@ impl Rig {
             FaultKind::StuckBit { bit, level } if bit > 7 || level > 1 => {
                 refuse(name, "bit must be 0 to 7 and level 0 or 1")
             }
-            FaultKind::Memory { .. } if fault.place != Place::Host => refuse(name, "place must be host"),
-            FaultKind::Flap { .. } if matches!(fault.place, Place::Host | Place::PortHost) => {
+            FaultKind::Memory { .. } if fault.place != FaultPlace::Host => refuse(name, "place must be host"),
+            FaultKind::Flap { .. } if matches!(fault.place, FaultPlace::Host | FaultPlace::PortHost) => {
                 refuse(name, "place must be one of port-line, segment:LABEL, plug, other-plug")
             }
             FaultKind::Flap { every_s, down_s } if down_s.ns() == 0 || down_s.ns() >= every_s.ns() => {

@@ -1,7 +1,7 @@
-//! Many frames at once: as long as no fault touches them, an hour of traffic costs a few sums.
+//! Carries many frames at once: while no fault touches them, an hour of traffic costs a few sums.
 
 use super::fault::line_bits;
-use super::link::Route;
+use super::link::Destination;
 use super::world::World;
 
 /// Frames that would certainly come back untouched and in order.
@@ -16,13 +16,13 @@ pub struct ClearSpan {
 }
 
 impl World {
-    /// How many of the next frames of `frame_bytes` (without FCS), the first sent now and then one every `gap_ns` (0, or
-    /// less than a frame takes, means line rate), would certainly come back untouched; at most `count_max`.
+    /// How many of the next frames of `frame_bytes` (without FCS), the first sent now and then one every `gap_ns` (0,
+    /// or less than a frame takes, means line rate), would certainly come back untouched; at most `count_max`.
     ///
     /// `None` when the very next one might not, or when anything is still in flight. A fault with rare hits ends a span
     /// just before each hit: the next frame must then be sent by [`World::send`].
     pub fn clear_span(&self, frame_bytes: usize, gap_ns: u64, count_max: u64) -> Option<ClearSpan> {
-        let takes_back = matches!(self.route(), Route::Plug | Route::Internal);
+        let takes_back = matches!(self.destination(), Destination::Plug | Destination::Internal);
         if !takes_back || !self.is_idle() || frame_bytes > self.rig().port.frame_bytes_max as usize {
             return None;
         }
@@ -43,8 +43,8 @@ impl World {
         (count > 0).then_some(ClearSpan { count, gap_ns, latency_ns })
     }
 
-    /// Whether the host takes in frames of `frame_bytes` sent one every `gap_ns` (0: at line rate) as fast as they come. A
-    /// host that does not must be met with frames in full flow, or its buffers would never fill.
+    /// Whether the host takes in frames of `frame_bytes` sent one every `gap_ns` (0: at line rate) as fast as they
+    /// come. A host that does not must be met with frames in full flow, or its buffers would never fill.
     pub fn host_keeps_up(&self, frame_bytes: usize, gap_ns: u64) -> bool {
         self.line_ns(frame_bytes).is_some_and(|line_ns| gap_ns.max(line_ns) >= self.host_interval_ns())
     }

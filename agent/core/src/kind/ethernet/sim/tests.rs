@@ -1,9 +1,10 @@
 //! Balance, chance and time of simulated worlds.
 
-use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Rig, Segment};
+use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Rig};
 use super::*;
-use crate::base::time::SECOND_NS;
-use crate::sim::place::Place;
+use crate::base::time::{Nanos, SECOND_NS};
+use crate::sim::cable::Segment;
+use crate::sim::place::FaultPlace;
 use crate::{
     base::placement::Placement,
     kind::ethernet::link::{Medium, PortSetting},
@@ -172,8 +173,8 @@ fn bursts_spend_the_stated_share_of_time_in_the_bad_state() {
     let mut world = World::new(&with_fault("plug", kind), 3);
     let frames = 400_000;
     run(&mut world, frames, 1000);
-    // Share of the bad state in a two-state process: mean bad stay over the sum of both (renewal theory). Some 340 stays
-    // of each kind: a relative standard deviation of about sqrt(2/340) = 8 %.
+    // Share of the bad state in a two-state process: mean bad stay over the sum of both (renewal theory). Some 340
+    // stays of each kind: a relative standard deviation of about sqrt(2/340) = 8 %.
     let share = world.fault_counts()[0].frames as f64 / frames as f64;
     assert!((share - 0.1).abs() < 4.0 * 0.008, "{share}");
 }
@@ -315,8 +316,8 @@ fn the_transmit_queue_is_as_long_as_the_rig_says() {
     assert_eq!(world.next_delivery_at(), Some(672 + 700));
 }
 
-/// Sends frames spaced `gap_ns` at their exact times, by spans where `spans` is set. A span may begin only when nothing is
-/// in flight, so `gap_ns` is longer than the latency.
+/// Sends frames spaced `gap_ns` at their exact times, by spans where `spans` is set. A span may begin only when nothing
+/// is in flight, so `gap_ns` is longer than the latency.
 fn paced(rig: &Rig, seed: u64, count: u64, gap_ns: u64, spans: bool) -> (World, u64) {
     let mut world = World::new(rig, seed);
     let (mut sent, mut calls) = (0, 0);
@@ -439,7 +440,7 @@ fn every_kind_of_fault_survives_too() {
     }
     let rig = with_fault("plug", "{ delay = { ns = 5 } }");
     assert_eq!(rig.faults[0].kind, FaultKind::Delay { ns: 5, jitter_ns: 0 });
-    assert_eq!(rig.faults[0].place, Place::Plug);
+    assert_eq!(rig.faults[0].place, FaultPlace::Plug);
     assert_eq!(rig.segments, [Segment { label: "duct".to_owned(), length_m: 40 }]);
 }
 

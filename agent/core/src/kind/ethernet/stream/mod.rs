@@ -41,9 +41,9 @@ impl StreamSpec {
     /// Phase of the pattern in probe `sequence`.
     ///
     /// The payloads of consecutive probes follow each other through one window of the pattern, go through it
-    /// [`WINDOW_PASSES`] times, then move on to the next window. Every stretch of a long pattern is reached in a long run, and
-    /// making windows costs neither half anything that could be measured (a window anew for every 180 full frames would
-    /// cost the sender a tenth of its time).
+    /// [`WINDOW_PASSES`] times, then move on to the next window. Every stretch of a long pattern is reached in a long
+    /// run, and making windows costs neither half anything that could be measured (a window anew for every 180 full
+    /// frames would cost the sender a tenth of its time).
     #[inline]
     pub fn phase_bytes(&self, sequence: u64) -> u64 {
         let probe = sequence.wrapping_sub(self.first_sequence);

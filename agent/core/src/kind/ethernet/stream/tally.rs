@@ -1,16 +1,17 @@
-//! Counts of one stream, and of any number of streams added together.
+//! FrameCounts of one stream, and of any number of streams added together.
 
 use serde::{Deserialize, Serialize};
 
 use crate::signal::compare::DamageTally;
+use crate::signal::seconds::{self, SecondCounts};
 use crate::stats::latency::LatencyHistogram;
 
 /// Every probe and every echo of a stream, each in one place.
 ///
-/// Balance: `sent = returned + lost`, and every echo is one of first echo (`returned`), `duplicated`, `late`, `stale` or
-/// `unrecognised`. The other counts mark some of the returned ones.
+/// Balance: `sent = returned + lost`, and every echo is one of first echo (`returned`), `duplicated`, `late`, `stale`
+/// or `unrecognised`. The other counts mark some of the returned ones.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Counts {
+pub struct FrameCounts {
     /// Probes the port took.
     pub sent: u64,
     /// Times the port refused a probe for want of room; it was sent again.
@@ -45,7 +46,7 @@ pub struct Counts {
     pub bit_errors: u64,
 }
 
-impl Counts {
+impl FrameCounts {
     /// Adds another stream's counts.
     pub fn merge(&mut self, other: &Self) {
         let Self {
@@ -85,29 +86,11 @@ impl Counts {
     }
 }
 
-/// Probes sent in one second of a run and what became of them.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct SecondCounts {
-    /// Probes sent in this second.
-    pub sent: u64,
-    /// Of those, came back.
-    pub returned: u64,
-    /// Of those, damaged, cut or lengthened.
-    pub damaged: u64,
-}
-
-impl SecondCounts {
-    /// Probes of this second that were lost, or came back otherwise than sent.
-    pub fn failed(&self) -> u64 {
-        (self.sent.saturating_sub(self.returned) + self.damaged.min(self.returned)).min(self.sent)
-    }
-}
-
 /// All that a stream measured.
 #[derive(Clone, Debug, Default)]
 pub struct Tally {
     /// Probe counts.
-    pub counts: Counts,
+    pub counts: FrameCounts,
     /// What kind of damage the wrong bits are.
     pub damage: DamageTally,
     /// Round trips of probes that travelled alone.
@@ -128,26 +111,11 @@ impl Tally {
         self.latency.merge(&other.latency);
         self.single_trips.extend_from_slice(&other.single_trips);
         self.latency_loaded.merge(&other.latency_loaded);
-        if self.seconds.len() < other.seconds.len() {
-            self.seconds.resize(other.seconds.len(), SecondCounts::default());
-        }
-        for (mine, theirs) in self.seconds.iter_mut().zip(&other.seconds) {
-            mine.sent += theirs.sent;
-            mine.returned += theirs.returned;
-            mine.damaged += theirs.damaged;
-        }
+        seconds::merge(&mut self.seconds, &other.seconds);
     }
 
     /// The entry of the second that `at` falls in, counted from `origin`.
     pub fn second_mut(&mut self, at: u64, origin: u64) -> &mut SecondCounts {
-        // A stamp before the origin or absurdly far ahead is a stepped clock, not a longer run.
-        let index = (at.saturating_sub(origin) / crate::base::time::SECOND_NS).min(SECONDS_MAX) as usize;
-        if self.seconds.len() <= index {
-            self.seconds.resize(index + 1, SecondCounts::default());
-        }
-        &mut self.seconds[index]
+        seconds::second_mut(&mut self.seconds, at, origin)
     }
 }
-
-/// Longest series kept, seconds: a month.
-const SECONDS_MAX: u64 = 31 * 86_400;

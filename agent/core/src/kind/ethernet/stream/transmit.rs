@@ -1,4 +1,4 @@
-//! The sending half of a stream: which probes may go now, and their bytes.
+//! The sending half of a stream: decides which probes may leave now, and gives their bytes.
 
 use super::{Outgoing, StreamSpec};
 use crate::base::time::{Nanos, SECOND_NS};
@@ -31,7 +31,7 @@ pub enum Amount {
     Until(Nanos),
 }
 
-/// See the module text. Order of calls: `poll`, then `batch` and `handle_sent` when it says [`Turn::Send`].
+/// The sending half of a stream. Order of calls: `poll`, then `batch` and `handle_sent` when it says [`Turn::Send`].
 #[derive(Debug)]
 pub struct Transmitter {
     spec: StreamSpec,
@@ -45,8 +45,8 @@ pub struct Transmitter {
 }
 
 impl Transmitter {
-    /// A sender of `spec`'s probes from `start`, at `probes_per_second` (`None`: as fast as the port takes them), never with
-    /// more than `out_max` probes that the receiver has not settled.
+    /// A sender of `spec`'s probes from `start`, at `probes_per_second` (`None`: as fast as the port takes them), never
+    /// with more than `out_max` probes that the receiver has not settled.
     pub fn new(spec: StreamSpec, amount: Amount, probes_per_second: Option<f64>, out_max: u64, start: Nanos) -> Self {
         let window = Window::new(&spec.pattern, 0);
         let gap_fixed = probes_per_second.map_or(0, |r| (SECOND_NS as f64 * 65536.0 / r.max(1e-3)) as u64);
@@ -107,7 +107,8 @@ impl Transmitter {
         send(&probes[..filled])
     }
 
-    /// The port took the first `accepted` probes of the last batch. What it refused is sent again, under the same sequence.
+    /// The port took the first `accepted` probes of the last batch. What it refused is sent again, under the same
+    /// sequence.
     pub fn handle_sent(&mut self, accepted: usize) {
         self.next += accepted as u64;
         self.due_fixed += u128::from(self.gap_fixed) * accepted as u128;

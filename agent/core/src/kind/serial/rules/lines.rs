@@ -8,7 +8,7 @@ use crate::judge::facts::ERRORS_MIN;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::{blame, blame_port};
 use crate::kind::serial::facts::SerialFacts;
-use crate::kind::serial::format::Flow;
+use crate::kind::serial::format::FlowControl;
 
 pub(super) const RULES: &[Rule<SerialFacts>] = &[
     Rule { id: RuleId::PlugJoinsDataOnly, decide: plug_joins_data_only },
@@ -44,7 +44,7 @@ fn modem_lines(e: &SerialFacts) -> Option<Finding> {
 
 fn flow_control(e: &SerialFacts) -> Option<Finding> {
     // Only who needs it is told that it is a fault; the remark tells everybody.
-    let flow = e.flow.filter(|_| e.format.flow == Flow::RtsCts)?;
+    let flow = e.flow.filter(|_| e.format.flow == FlowControl::RtsCts)?;
     if flow.stops() && flow.starts() {
         // Lost on the way, by a slow computer whose driver counts short, or by the sender when it was let go: not told apart.
         return (flow.missing() >= ERRORS_MIN).then(|| {

@@ -5,7 +5,7 @@ use crate::base::placement::Placement;
 use crate::judge::facts::{Reference, Stopped};
 use crate::judge::{Location, Outcome, RuleId, judge};
 use crate::kind::serial::facts::{FlowCheck, FormatTrial, SerialFacts};
-use crate::kind::serial::format::{Flow, LineCapabilities, LineErrors, ModemInputs, ModemOutputs};
+use crate::kind::serial::format::{FlowControl, LineCapabilities, LineErrors, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
 
@@ -275,24 +275,24 @@ fn flow_control_is_a_fault_only_for_who_needs_it() {
     assert!(remark.reasons.iter().any(|r| r.rule == RuleId::FlowControl));
     let lost_one = with(|e| {
         e.flow = Some(FlowCheck { sent: 512, came_while_off: 0, came_in_all: 511 });
-        e.format.flow = Flow::RtsCts;
+        e.format.flow = FlowControl::RtsCts;
     });
     assert_eq!(lost_one.outcome, Outcome::Pass);
     let never_starts = with(|e| {
         e.flow = Some(FlowCheck { sent: 512, came_while_off: 16, came_in_all: 16 });
-        e.format.flow = Flow::RtsCts;
+        e.format.flow = FlowControl::RtsCts;
     });
     assert_eq!(never_starts.outcome, Outcome::Fault);
     let needed = with(|e| {
         e.flow = Some(idle);
-        e.format.flow = Flow::RtsCts;
+        e.format.flow = FlowControl::RtsCts;
     });
     assert_eq!((needed.outcome, &needed.location[..]), (Outcome::Fault, &[Location::Port][..]));
     // Held for ever is a fault; a few bytes lost when the sender is let go are not the port's for sure, and no pass.
     let with_flow = |came_while_off, came_in_all| {
         with(|e| {
             e.flow = Some(FlowCheck { sent: 512, came_while_off, came_in_all });
-            e.format.flow = Flow::RtsCts;
+            e.format.flow = FlowControl::RtsCts;
         })
     };
     let held = with_flow(16, 16);

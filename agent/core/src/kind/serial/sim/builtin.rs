@@ -1,11 +1,10 @@
 //! The serial rigs that come with the program: one for each answer that a check of a line can give.
 
-use super::rig::{
-    FormatText, Input, Joins, Output, SerialFault, SerialFaultKind, SerialHost, SerialPlug, SerialRig, Uart,
-};
+use super::rig::{FormatText, Joins, SerialFault, SerialFaultKind, SerialHost, SerialPlug, SerialRig, Uart};
 use crate::base::placement::Placement;
-use crate::kind::ethernet::sim::rig::Segment;
-use crate::sim::place::{Place, Ratio, Seconds};
+use crate::kind::serial::plug::{LineDriver, ModemLine};
+use crate::sim::cable::segments;
+use crate::sim::place::{FaultPlace, Ratio, Seconds};
 
 /// Name of every built-in serial rig and what it shows.
 pub const BUILTIN_SERIAL: [(&str, &str); 18] = [
@@ -43,32 +42,31 @@ pub fn builtin_serial(name: &str) -> Option<SerialRig> {
     match name {
         "serial-no-plug" => rig.plug.fitted = false,
         "serial-stuck-cts" => {
-            wrong(Place::PortLine, SerialFaultKind::StuckLine { line: Input::Cts, asserted: true });
+            wrong(FaultPlace::PortLine, SerialFaultKind::StuckLine { line: ModemLine::Cts, asserted: true });
         }
-        "serial-open-dtr" => wrong(Place::PortLine, SerialFaultKind::OpenOutput { output: Output::Dtr }),
+        "serial-open-dtr" => wrong(FaultPlace::PortLine, SerialFaultKind::OpenOutput { output: LineDriver::Dtr }),
         "serial-crossed" => {
-            wrong(Place::Plug, SerialFaultKind::Crossed { first: Input::Cts, second: Input::Dsr });
+            wrong(FaultPlace::Plug, SerialFaultKind::Crossed { first: ModemLine::Cts, second: ModemLine::Dsr });
         }
-        "serial-noisy" => wrong(Place::Plug, bit_errors(1e-4)),
+        "serial-noisy" => wrong(FaultPlace::Plug, bit_errors(1e-4)),
         "serial-parity" => {
-            wrong(Place::PortLine, SerialFaultKind::ParityErrors { ratio: Ratio(1e-3) });
+            wrong(FaultPlace::PortLine, SerialFaultKind::ParityErrors { ratio: Ratio(1e-3) });
             rig.format = format("9600,7E1");
         }
-        "serial-inverted" => wrong(Place::PortLine, SerialFaultKind::Inverted),
-        "serial-dropping" => wrong(Place::Plug, SerialFaultKind::Drop { ratio: Ratio(2e-3) }),
+        "serial-inverted" => wrong(FaultPlace::PortLine, SerialFaultKind::Inverted),
+        "serial-dropping" => wrong(FaultPlace::Plug, SerialFaultKind::Drop { ratio: Ratio(2e-3) }),
         "serial-slow-host" => rig.host = SerialHost { stall_s: Seconds(0.004), every_s: Seconds(0.1) },
         "serial-slow-adapter" => {
             rig.host = SerialHost { stall_s: Seconds(0.004), every_s: Seconds(0.1) };
             rig.uart = Uart { counts_errors: false, marks_errors: false, internal_loop: false, ..rig.uart };
         }
         "serial-wrong-plug" => rig.plug.wiring = Joins::DataOnly,
-        "serial-dead" => wrong(Place::PortLine, SerialFaultKind::Dead),
-        "serial-bad-port" => wrong(Place::PortHost, bit_errors(1e-4)),
+        "serial-dead" => wrong(FaultPlace::PortLine, SerialFaultKind::Dead),
+        "serial-bad-port" => wrong(FaultPlace::PortHost, bit_errors(1e-4)),
         "serial-bad-cable" => {
-            wrong(Place::Segment("quay-duct".to_owned()), bit_errors(1e-4));
+            wrong(FaultPlace::Segment("quay-duct".to_owned()), bit_errors(1e-4));
             rig.placement = Placement::FarEnd;
-            let pieces = [("office-riser", 12), ("quay-duct", 55), ("cabinet-3-tail", 6)];
-            rig.segments = pieces.map(|(label, length_m)| Segment { label: label.to_owned(), length_m }).into();
+            rig.segments = segments(&[("office-riser", 12), ("quay-duct", 55), ("cabinet-3-tail", 6)]);
         }
         "serial-console" => rig.plug.console_bytes_per_second = 40,
         "serial-data-only" => {

@@ -4,12 +4,27 @@
 use std::collections::VecDeque;
 
 use super::rig::SerialRig;
-use super::world::Item;
 use crate::base::rng::Rng;
 use crate::base::time::Nanos;
 use crate::kind::serial::format::LineErrors;
 
-/// See the module text.
+/// What comes in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Item {
+    /// A character.
+    Byte {
+        /// Its data bits.
+        value: u8,
+        /// No stop bit where one was due.
+        framing: bool,
+        /// A wrong parity bit.
+        parity: bool,
+    },
+    /// The line was held.
+    Break,
+}
+
+/// Receiver, store and driver, with the stalls of a busy host.
 #[derive(Debug)]
 pub(super) struct Chip {
     fifo_bytes: usize,

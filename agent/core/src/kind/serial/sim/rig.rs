@@ -1,5 +1,5 @@
-//! The description of a serial rig, as TOML: every field has a default, an unknown one is refused. The table `[uart]` tells it
-//! from a rig of frames.
+//! The description of a serial rig, as TOML: every field has a default, an unknown one is refused. The table `[uart]`
+//! tells it from a rig of frames.
 //!
 //! ```toml
 //! name = "weigh-bridge"
@@ -9,7 +9,7 @@
 //! fifo_bytes = 16
 //!
 //! [plug]
-//! wiring = "de9"
+//! wiring = "full"
 //!
 //! [[faults]]
 //! place = "port-line"
@@ -19,12 +19,13 @@
 use serde::{Deserialize, Serialize};
 
 use crate::base::placement::Placement;
-use crate::kind::ethernet::sim::rig::Segment;
-use crate::kind::serial::format::LineFormat;
+use crate::kind::serial::format::{LineFormat, LineFormatError};
+use crate::kind::serial::plug::{LineDriver, LinePlug, ModemLine};
+use crate::sim::cable::Segment;
 use crate::sim::file::{self, RigError, Wrong};
-use crate::sim::place::{Place, Ratio, Seconds};
+use crate::sim::place::{FaultPlace, Ratio, Seconds};
 
-/// A simulated bench with a serial port.
+/// A simulated serial port with its cable, plug and host.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct SerialRig {
@@ -36,7 +37,8 @@ pub struct SerialRig {
     pub seed: u32,
     /// Where the plug is at first: `internal`, `at-port` or `far-end`.
     pub placement: Placement,
-    /// The format that whoever uses this line has set, such as `9600,8N1`: what a check without a format of its own takes.
+    /// The format that whoever uses this line has set, such as `9600,8N1`: what a check without a format of its own
+    /// takes.
     pub format: FormatText,
     /// The chip and its driver.
     pub uart: Uart,
@@ -73,7 +75,7 @@ impl Default for SerialRig {
 pub struct FormatText(pub LineFormat);
 
 impl TryFrom<String> for FormatText {
-    type Error = crate::kind::serial::format::LineFormatError;
+    type Error = LineFormatError;
 
     fn try_from(text: String) -> Result<Self, Self::Error> {
         text.parse().map(Self)
@@ -174,7 +176,7 @@ pub struct SerialHost {
 #[serde(deny_unknown_fields)]
 pub struct SerialFault {
     /// Where; a character meets the fault once each time it passes there. `host` is not a place on a line.
-    pub place: Place,
+    pub place: FaultPlace,
     /// What.
     pub kind: SerialFaultKind,
     /// When it begins, on the world's clock.
@@ -183,30 +185,6 @@ pub struct SerialFault {
     /// When it ends; never if left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub until_s: Option<Seconds>,
-}
-
-/// An input of the port.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Input {
-    /// Clear to send.
-    Cts,
-    /// Data set ready.
-    Dsr,
-    /// Data carrier detect.
-    Dcd,
-    /// Ring indicator.
-    Ri,
-}
-
-/// An output of the port.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Output {
-    /// Request to send.
-    Rts,
-    /// Data terminal ready.
-    Dtr,
 }
 
 /// Kinds of fault.
@@ -240,21 +218,21 @@ pub enum SerialFaultKind {
     /// A modem line reads one level whatever drives it.
     StuckLine {
         /// The line.
-        line: Input,
+        line: ModemLine,
         /// The level.
         asserted: bool,
     },
     /// An output drives nothing.
     OpenOutput {
-        /// The output.
-        output: Output,
+        /// `rts` or `dtr`: the spare outputs drive nothing outside the chip anyway.
+        output: LineDriver,
     },
     /// Two inputs have changed places.
     Crossed {
         /// One.
-        first: Input,
+        first: ModemLine,
         /// The other.
-        second: Input,
+        second: ModemLine,
     },
 }
 
@@ -291,22 +269,15 @@ impl SerialRig {
 
     fn validate(&self) -> Result<(), Wrong> {
         let refuse = |about: &str, wrong: String| Err((about.to_owned(), wrong));
-        if self.placement == Placement::ReturnPort {
-            return refuse("return-port", "placement must be one of internal, at-port, far-end".to_owned());
-        }
-        let counts = [
+        file::check_placement(self.placement)?;
+        file::check_ranges(&[
             ("clock_hz", self.uart.clock_hz, 16..=1_000_000_000),
             ("fifo_bytes", self.uart.fifo_bytes, 1..=4096),
             ("buffer_bytes", self.uart.buffer_bytes, 64..=1 << 20),
             ("latency_us", self.uart.latency_us, 0..=1_000_000),
             ("console_bytes_per_second", self.plug.console_bytes_per_second, 0..=100_000),
-        ];
-        for (name, value, allowed) in counts {
-            if !allowed.contains(&value) {
-                return refuse(name, format!("{name} must be {} to {}", allowed.start(), allowed.end()));
-            }
-        }
-        if let Err(error) = self.plug.said_to_be.parse::<crate::kind::serial::plug::LinePlug>() {
+        ])?;
+        if let Err(error) = self.plug.said_to_be.parse::<LinePlug>() {
             return refuse("said_to_be", error.to_string());
         }
         if self.host.stall_s.ns() > 0 && self.host.every_s.ns() == 0 {
@@ -314,14 +285,12 @@ impl SerialRig {
         }
         for fault in &self.faults {
             let name = fault.kind.name();
-            match &fault.place {
-                Place::Segment(label) if !self.segments.iter().any(|segment| segment.label == *label) => {
-                    return refuse(&format!("segment:{label}"), format!("{name}: no segment `{label}` in this rig"));
-                }
-                Place::Host => {
-                    return refuse(name, format!("{name}: place must be on the line or in the port"));
-                }
-                _ => {}
+            file::check_segment(name, &fault.place, &self.segments)?;
+            if fault.place == FaultPlace::Host {
+                return refuse(name, format!("{name}: place must be on the line or in the port"));
+            }
+            if matches!(fault.kind, SerialFaultKind::OpenOutput { output: LineDriver::Out1 | LineDriver::Out2 }) {
+                return refuse(name, format!("{name}: output must be rts or dtr"));
             }
         }
         Ok(())

@@ -76,7 +76,8 @@ fn damage_shows_in_the_counts() {
         noisy.send(&[0xA5; 1000]);
         at += receive_all(&mut noisy).len();
     }
-    // Ten bits in each of 100,000 characters at 1e-4: about 100 hits, of which one in ten each is a start and a stop bit.
+    // Ten bits in each of 100,000 characters at 1e-4: about 100 hits, of which one in ten each is a start and a stop
+    // bit.
     let errors = noisy.errors().unwrap();
     assert!((3..25).contains(&errors.framing), "{errors:?}");
     assert!((99_970..100_000).contains(&at), "{at}");
@@ -110,6 +111,11 @@ fn rigs_are_read_back_and_bad_ones_refused_with_line_and_reason() {
         ("[uart]\n[plug]\nsaid_to_be = \"de15\"\n", 3, "data-only"),
         ("[uart]\n[[faults]]\nplace = \"host\"\nkind = \"inverted\"\n", 4, "place must be"),
         ("[uart]\n[[faults]]\nplace = \"segment:x\"\nkind = \"inverted\"\n", 3, "no segment"),
+        (
+            "[uart]\n[[faults]]\nplace = \"plug\"\nkind = { open-output = { output = \"out1\" } }\n",
+            4,
+            "output must be rts or dtr",
+        ),
     ] {
         let error = SerialRig::parse(text).unwrap_err();
         assert!(error.line == line && error.text.contains(says), "{text}: {error}");

@@ -2,40 +2,26 @@
 
 use std::collections::VecDeque;
 
-use super::chip::Chip;
-use super::rig::{Input, Joins, Output, SerialFault, SerialFaultKind, SerialRig};
+use super::chip::{Chip, Item};
+use super::fault::{Character, Fault};
+use super::rig::{Joins, SerialFault, SerialFaultKind, SerialRig};
 use crate::base::placement::Placement;
 use crate::base::rng::Rng;
 use crate::base::time::{Nanos, SECOND_NS};
 use crate::kind::serial::format::{
-    Flow, LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs, Parity,
+    FlowControl, LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs,
 };
-use crate::kind::serial::plug::LinePlug;
-use crate::sim::place::Place;
+use crate::kind::serial::plug::{LineDriver, LinePlug, ModemLine};
+use crate::sim::cable;
+use crate::sim::place::FaultPlace;
 use crate::sim::setup::Setup;
 
-/// What comes in.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Item {
-    /// A character.
-    Byte {
-        /// Its data bits.
-        value: u8,
-        /// No stop bit where one was due.
-        framing: bool,
-        /// A wrong parity bit.
-        parity: bool,
-    },
-    /// The line was held.
-    Break,
-}
-
-/// See the module text.
+/// A [`SerialRig`] in virtual time: bytes out, bytes in, modem lines and counts.
 #[derive(Debug)]
 pub struct SerialWorld {
     rig: SerialRig,
     now: Nanos,
-    bench: Setup,
+    setup: Setup,
     format: LineFormat,
     outputs: ModemOutputs,
     internal: bool,
@@ -48,8 +34,7 @@ pub struct SerialWorld {
     flying: VecDeque<(Nanos, Item)>,
     console_at: Option<Nanos>,
     chance: Rng,
-    /// Bits, over all faults of a place, until the next one is hit; one entry a fault.
-    until_hit: Vec<u64>,
+    faults: Vec<Fault>,
     chip: Chip,
 }
 
@@ -58,11 +43,11 @@ impl SerialWorld {
     pub fn new(rig: &SerialRig, seed: u64) -> Self {
         let root = Rng::new(seed);
         let mut chance = root.branch(1);
-        let until_hit = rig.faults.iter().map(|fault| gap(fault, &mut chance)).collect();
+        let faults = rig.faults.iter().map(|fault| Fault::new(fault, &mut chance)).collect();
         let console = rig.plug.console_bytes_per_second;
         Self {
             now: 0,
-            bench: Setup { placement: rig.placement, ..Setup::default() },
+            setup: Setup { placement: rig.placement, ..Setup::default() },
             format: rig.format.0,
             outputs: ModemOutputs { rts: true, dtr: true, ..ModemOutputs::default() },
             internal: rig.placement == Placement::Internal,
@@ -74,7 +59,7 @@ impl SerialWorld {
             console_at: (console > 0).then(|| SECOND_NS / u64::from(console)),
             chip: Chip::new(rig, root.branch(2)),
             chance,
-            until_hit,
+            faults,
             rig: rig.clone(),
         }
     }
@@ -109,22 +94,21 @@ impl SerialWorld {
 
     /// Where the plug is.
     pub fn placement(&self) -> Placement {
-        self.bench.placement
+        self.setup.placement
     }
 
     /// Moves the plug.
     pub fn place(&mut self, placement: Placement) {
-        self.bench.placement = placement;
+        self.setup.placement = placement;
     }
 
-    /// Arranges plug and cable by hand; false: the rig has no such place.
-    pub fn arrange(&mut self, bench: &Setup) -> bool {
-        let known = |label: &String| self.rig.segments.iter().any(|segment| segment.label == *label);
-        if bench.placement == Placement::ReturnPort || !bench.segment.as_ref().is_none_or(known) {
-            return false;
+    /// Does what a person does at the rig. False, and nothing done, for a place that the rig does not have.
+    pub fn arrange(&mut self, setup: &Setup) -> bool {
+        let allowed = cable::allows(&self.rig.segments, setup);
+        if allowed {
+            self.setup = setup.clone();
         }
-        self.bench = bench.clone();
-        true
+        allowed
     }
 
     /// Sets the format: the nearest speed that the clock gives. `None`: nothing near enough.
@@ -133,7 +117,8 @@ impl SerialWorld {
         let asked = u64::from(format.bits_per_second);
         let divisor = ((full + asked / 2) / asked).max(1);
         let taken = full / divisor;
-        // A receiver takes 2 % for good (an AVR chip maker's table for 8 data bits), so a driver that is farther off refuses.
+        // A receiver takes 2 % for good (an AVR chip maker's table for 8 data bits), so a driver that is farther off
+        // refuses.
         if taken.abs_diff(asked) * 50 > asked || divisor > 0xFFFF {
             return None;
         }
@@ -173,8 +158,8 @@ impl SerialWorld {
         } else {
             for fault in self.present_faults() {
                 match fault.kind {
-                    SerialFaultKind::OpenOutput { output: Output::Rts } => driven.rts = false,
-                    SerialFaultKind::OpenOutput { output: Output::Dtr } => driven.dtr = false,
+                    SerialFaultKind::OpenOutput { output: LineDriver::Rts } => driven.rts = false,
+                    SerialFaultKind::OpenOutput { output: LineDriver::Dtr } => driven.dtr = false,
                     _ => {}
                 }
             }
@@ -285,25 +270,25 @@ impl SerialWorld {
     }
 
     fn may_send(&self) -> bool {
-        self.format.flow != Flow::RtsCts || self.inputs().is_some_and(|inputs| inputs.cts)
+        self.format.flow != FlowControl::RtsCts || self.inputs().is_some_and(|inputs| inputs.cts)
     }
 
     /// The other plug is always fitted, and joins what the first is said to join.
     fn wiring(&self) -> Joins {
         match self.rig.plug.said_to_be.parse() {
-            Ok(LinePlug::De9Ri | LinePlug::Db25Ri) if self.bench.other_plug => Joins::FullRi,
-            Ok(LinePlug::De9 | LinePlug::Db25) if self.bench.other_plug => Joins::Full,
-            _ if self.bench.other_plug => Joins::DataOnly,
+            Ok(LinePlug::De9Ri | LinePlug::Db25Ri) if self.setup.other_plug => Joins::FullRi,
+            Ok(LinePlug::De9 | LinePlug::Db25) if self.setup.other_plug => Joins::Full,
+            _ if self.setup.other_plug => Joins::DataOnly,
             _ => self.rig.plug.wiring,
         }
     }
 
     fn plug_returns(&self) -> bool {
-        self.bench.other_plug || (self.rig.plug.fitted && !self.console_talks())
+        self.setup.other_plug || (self.rig.plug.fitted && !self.console_talks())
     }
 
     fn console_talks(&self) -> bool {
-        self.rig.plug.console_bytes_per_second > 0 && !self.bench.other_plug
+        self.rig.plug.console_bytes_per_second > 0 && !self.setup.other_plug
     }
 
     /// What goes out comes back in.
@@ -313,27 +298,22 @@ impl SerialWorld {
 
     /// Faults on the way that the signal takes now.
     fn present_faults(&self) -> impl Iterator<Item = &SerialFault> {
-        self.rig.faults.iter().filter(|fault| self.meets(fault))
+        self.faults.iter().filter(|fault| self.meets(fault)).map(|fault| &fault.spec)
     }
 
-    fn meets(&self, fault: &SerialFault) -> bool {
-        let during = fault.from_s.ns() <= self.now && fault.until_s.is_none_or(|until| self.now < until.ns());
-        let here = match &fault.place {
-            Place::PortHost => !self.bench.known_good_port,
-            Place::PortLine => !self.internal && !self.bench.known_good_port,
-            Place::Plug => !self.internal && !self.bench.other_plug,
-            Place::OtherPlug => !self.internal && self.bench.other_plug,
-            Place::Segment(label) => !self.internal && self.is_in_use(label),
-            Place::Host => false,
+    fn meets(&self, fault: &Fault) -> bool {
+        let here = match &fault.spec.place {
+            FaultPlace::PortHost => !self.setup.known_good_port,
+            FaultPlace::PortLine => !self.internal && !self.setup.known_good_port,
+            FaultPlace::Plug => !self.internal && !self.setup.other_plug,
+            FaultPlace::OtherPlug => !self.internal && self.setup.other_plug,
+            FaultPlace::Segment(label) => {
+                let in_use = cable::in_use(&self.rig.segments, &self.setup);
+                !self.internal && in_use.iter().any(|segment| segment.label == *label)
+            }
+            FaultPlace::Host => false,
         };
-        during && here
-    }
-
-    /// The segment lies between port and plug.
-    fn is_in_use(&self, label: &str) -> bool {
-        let at = |wanted: &str| self.rig.segments.iter().position(|segment| segment.label == wanted);
-        let last = self.bench.segment.as_deref().and_then(at);
-        self.bench.placement == Placement::FarEnd && last.is_none_or(|last| at(label).is_some_and(|own| own <= last))
+        here && fault.window.contains(self.now)
     }
 
     /// One character goes out, meets what is wrong, and comes back.
@@ -341,12 +321,13 @@ impl SerialWorld {
         if !self.turns_back() {
             return;
         }
-        let mut character = Character { value: byte, framing: false, parity: false, lost: false, extra: 0 };
-        for number in 0..self.rig.faults.len() {
-            if self.meets(&self.rig.faults[number]) {
-                let passes = 1 + u32::from(matches!(self.rig.faults[number].place, Place::Segment(_)));
+        let mut character = Character { value: byte, ..Character::default() };
+        for number in 0..self.faults.len() {
+            if self.meets(&self.faults[number]) {
+                let fault = &mut self.faults[number];
+                let passes = 1 + u32::from(matches!(fault.spec.place, FaultPlace::Segment(_)));
                 for _ in 0..passes {
-                    self.damage(number, &mut character);
+                    fault.pass(&mut character, &self.format, &mut self.chance);
                 }
             }
         }
@@ -360,91 +341,14 @@ impl SerialWorld {
             self.flying.push_back((at, Item::Byte { value: value & self.format.data_mask(), framing, parity }));
         }
     }
-
-    fn damage(&mut self, number: usize, character: &mut Character) {
-        let fault = &self.rig.faults[number];
-        let has_parity = self.format.parity != Parity::None;
-        match fault.kind {
-            SerialFaultKind::Dead => character.lost = true,
-            SerialFaultKind::Inverted => character.value = !character.value,
-            SerialFaultKind::Drop { .. } => {
-                if self.until_hit[number] == 0 {
-                    character.lost = true;
-                    self.until_hit[number] = gap(fault, &mut self.chance);
-                } else {
-                    self.until_hit[number] -= 1;
-                }
-            }
-            SerialFaultKind::Insert { .. } => {
-                if self.until_hit[number] == 0 {
-                    character.extra += 1;
-                    self.until_hit[number] = gap(fault, &mut self.chance);
-                } else {
-                    self.until_hit[number] -= 1;
-                }
-            }
-            SerialFaultKind::ParityErrors { .. } => {
-                if self.until_hit[number] == 0 {
-                    character.parity |= has_parity;
-                    self.until_hit[number] = gap(fault, &mut self.chance);
-                } else {
-                    self.until_hit[number] -= 1;
-                }
-            }
-            SerialFaultKind::BitErrors { .. } => {
-                // Start bit, data bits, parity bit, stop bit, in the order in which they pass.
-                let data_bits = u64::from(self.format.data_bits);
-                let bits = 2 + data_bits + u64::from(has_parity);
-                let mut at = 0;
-                while at + self.until_hit[number] < bits {
-                    at += self.until_hit[number];
-                    match at {
-                        0 => character.lost = true,
-                        bit if bit <= data_bits => {
-                            character.value ^= 1 << (bit - 1);
-                            character.parity ^= has_parity;
-                        }
-                        bit if bit + 1 == bits => character.framing = true,
-                        _ => character.parity ^= true,
-                    }
-                    at += 1;
-                    self.until_hit[number] = gap(fault, &mut self.chance);
-                }
-                self.until_hit[number] -= bits - at;
-            }
-            SerialFaultKind::StuckLine { .. }
-            | SerialFaultKind::OpenOutput { .. }
-            | SerialFaultKind::Crossed { .. } => {}
-        }
-    }
 }
 
-/// A character on its way.
-struct Character {
-    value: u8,
-    framing: bool,
-    parity: bool,
-    lost: bool,
-    extra: u32,
-}
-
-/// Trials until the next hit of a fault of chance.
-fn gap(fault: &SerialFault, chance: &mut Rng) -> u64 {
-    match fault.kind {
-        SerialFaultKind::BitErrors { ratio }
-        | SerialFaultKind::ParityErrors { ratio }
-        | SerialFaultKind::Drop { ratio }
-        | SerialFaultKind::Insert { ratio } => chance.trials_before_success(ratio.value()),
-        _ => 0,
-    }
-}
-
-fn input(inputs: &mut ModemInputs, line: Input) -> &mut bool {
+fn input(inputs: &mut ModemInputs, line: ModemLine) -> &mut bool {
     match line {
-        Input::Cts => &mut inputs.cts,
-        Input::Dsr => &mut inputs.dsr,
-        Input::Dcd => &mut inputs.dcd,
-        Input::Ri => &mut inputs.ri,
+        ModemLine::Cts => &mut inputs.cts,
+        ModemLine::Dsr => &mut inputs.dsr,
+        ModemLine::Dcd => &mut inputs.dcd,
+        ModemLine::Ri => &mut inputs.ri,
     }
 }
 

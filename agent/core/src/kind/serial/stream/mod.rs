@@ -1,18 +1,19 @@
 //! What comes back of a stream of bytes: wrong, missing and extra ones told apart, block by block.
 //!
 //! The line keeps order, so what is sent is known byte for byte before it comes back. A block that is right costs one
-//! `memcmp`. One that is not is held until the next intact head shows how far it slipped, and what lies before that is aligned
-//! ([`crate::signal::compare::slip`]). Where no head is intact, the best fit is taken, or the bytes as they stand.
+//! `memcmp`. One that is not is held until the next intact head shows how far it slipped, and what lies before that is
+//! aligned ([`crate::signal::compare::slip`]). Where no head is intact, the best fit is taken, or the bytes as they
+//! stand.
 
 use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
-use crate::base::time::{Nanos, SECOND_NS};
-use crate::kind::ethernet::stream::tally::SecondCounts;
+use crate::base::time::Nanos;
 use crate::kind::serial::probe::{BLOCK_BYTES, BlockStream, HEAD_BYTES, Head};
 use crate::signal::compare::slip::{Aligner, End, Fate, align_ends, slip_cost};
 use crate::signal::compare::{DamageTally, compare};
+use crate::signal::seconds::{self, SecondCounts};
 
 /// Every byte of a stream, each in one place. Balance: `sent + inserted = returned + lost` once a stream is settled.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -101,18 +102,11 @@ impl LineTally {
     pub fn merge(&mut self, other: &Self) {
         self.counts.merge(&other.counts);
         self.damage.merge(&other.damage);
-        if self.seconds.len() < other.seconds.len() {
-            self.seconds.resize(other.seconds.len(), SecondCounts::default());
-        }
-        for (mine, theirs) in self.seconds.iter_mut().zip(&other.seconds) {
-            mine.sent += theirs.sent;
-            mine.returned += theirs.returned;
-            mine.damaged += theirs.damaged;
-        }
+        seconds::merge(&mut self.seconds, &other.seconds);
     }
 }
 
-/// See the module text.
+/// Matches the bytes that come in with the bytes that were sent, and counts each one once.
 #[derive(Clone, Debug)]
 pub struct LineCollector {
     stream: BlockStream,
@@ -173,14 +167,14 @@ impl LineCollector {
         self.sent.saturating_sub(self.settled).saturating_sub(self.waiting.len() as u64)
     }
 
-    /// Whether what came since the last settled block is what was sent next: nothing is known to be missing, and all that is
-    /// [`LineCollector::outstanding`] may still come.
+    /// Whether what came since the last settled block is what was sent next: nothing is known to be missing, and all
+    /// that is [`LineCollector::outstanding`] may still come.
     pub fn in_step(&self) -> bool {
         self.in_step
     }
 
-    /// Whether the last bytes that came are the last that were sent, from their head on, which no other block has: the line keeps
-    /// order, so what is missing before them is lost.
+    /// Whether the last bytes that came are the last that were sent, from their head on, which no other block has: the
+    /// line keeps order, so what is missing before them is lost.
     pub fn end_is_in(&self) -> bool {
         let block = BLOCK_BYTES as u64;
         let Some(from) = self.sent.checked_sub(HEAD_BYTES as u64).map(|last_head| last_head / block * block) else {
@@ -223,8 +217,8 @@ impl LineCollector {
         self.handle_bytes(&[byte], now);
     }
 
-    /// By the port's own count so many characters more came in with a wrong stop or parity bit, unmarked, and their data show
-    /// nothing. In which second is known, and not which they are.
+    /// By the port's own count so many characters more came in with a wrong stop or parity bit, unmarked, and their
+    /// data show nothing. In which second is known, and not which they are.
     pub fn handle_counted(&mut self, characters: u64, now: Nanos) {
         if characters > 0 {
             self.second(now).damaged += characters;
@@ -308,7 +302,8 @@ impl LineCollector {
         }
     }
 
-    /// The next head is where it belongs and little is wrong before it, or what came is the complement: nothing slipped.
+    /// The next head is where it belongs and little is wrong before it, or what came is the complement: nothing
+    /// slipped.
     fn settle_in_step(&mut self, piece: usize, ahead: usize, now: Nanos) -> bool {
         let all = piece + ahead;
         let little = || self.wrong_bits(piece) <= 2 * slip_cost(self.data_bits) as usize;
@@ -329,8 +324,8 @@ impl LineCollector {
         pairs.map(|(got, expected)| (got ^ expected).count_ones() as usize).sum()
     }
 
-    /// Aligns the piece and the head behind it with what came. `sure` asks that the head is there, not only a fit that is
-    /// better than chance.
+    /// Aligns the piece and the head behind it with what came. `sure` asks that the head is there, not only a fit that
+    /// is better than chance.
     fn settle_slipped(&mut self, piece: usize, ahead: usize, sure: bool, now: Nanos) -> bool {
         let window = self.waiting.len().min(piece + ahead + SLIP_MAX);
         let got = &self.waiting[..window];
@@ -473,11 +468,7 @@ impl LineCollector {
     }
 
     fn second(&mut self, now: Nanos) -> &mut SecondCounts {
-        let index = (now.saturating_sub(self.origin) / SECOND_NS).min(SECONDS_MAX) as usize;
-        if self.tally.seconds.len() <= index {
-            self.tally.seconds.resize(index + 1, SecondCounts::default());
-        }
-        &mut self.tally.seconds[index]
+        seconds::second_mut(&mut self.tally.seconds, now, self.origin)
     }
 }
 
@@ -489,12 +480,12 @@ const TABLE_BYTES: usize = 8 * BLOCK_BYTES;
 const TABLE_CELLS: usize = 1 << 21;
 /// So much must have come after a piece before it is taken as unrecognisable.
 const GIVE_UP_BYTES: usize = 6 * BLOCK_BYTES;
-/// A head with more wrong than this is not taken for the one that is due: two heads that follow each other differ in about 10 %.
+/// A head with more wrong than this is not taken for the one that is due: two heads that follow each other differ in
+/// about 10 %.
 const HEAD_WRONG_PERCENT: usize = 4;
-/// Out of step half of all bits are wrong, a little less where the best fit is sought: a fit that is worse than this is none.
+/// Out of step half of all bits are wrong, a little less where the best fit is sought: a fit that is worse than this is
+/// none.
 const CHANCE_PERCENT: usize = 30;
-/// Longest series kept, seconds: a month.
-const SECONDS_MAX: u64 = 31 * 86_400;
 
 #[cfg(test)]
 mod tests;

@@ -39,7 +39,10 @@ proptest! {
 
     #[test]
     fn what_comes_back_as_sent_is_clean(
-        len in 0_usize..3000, piece in 1_usize..700, data_bits in 5_u8..=8, pattern in prop::sample::select(vec![Pattern::Prbs31, Pattern::Zeros, Pattern::Counter]),
+        len in 0_usize..3000,
+        piece in 1_usize..700,
+        data_bits in 5_u8..=8,
+        pattern in prop::sample::select(vec![Pattern::Prbs31, Pattern::Zeros, Pattern::Counter]),
     ) {
         let stream = stream(pattern, 0xFF >> (8 - data_bits));
         let got = bytes_of(&stream, len);
@@ -61,7 +64,12 @@ proptest! {
     }
 
     #[test]
-    fn so_many_lost_bytes_are_so_many_lost_bytes(seed: u64, count in 0_usize..60, piece in 1_usize..700, data_bits in 5_u8..=8) {
+    fn so_many_lost_bytes_are_so_many_lost_bytes(
+        seed: u64,
+        count in 0_usize..60,
+        piece in 1_usize..700,
+        data_bits in 5_u8..=8,
+    ) {
         let mut rng = Rng::new(seed);
         let stream = stream(Pattern::Prbs31, 0xFF >> (8 - data_bits));
         let mut got = bytes_of(&stream, LEN);

@@ -126,8 +126,10 @@ fn a_queue_number_is_not_a_size() {
 
 proptest! {
     #[test]
-    fn any_delta_is_sorted_without_inventing_events(words in proptest::collection::vec(any::<u64>(), 25),
-                                                    adapter in proptest::collection::btree_map("[a-z_0-9]{0,20}", any::<u64>(), 0..8)) {
+    fn any_delta_is_sorted_without_inventing_events(
+        words in proptest::collection::vec(any::<u64>(), 25),
+        adapter in proptest::collection::btree_map("[a-z_0-9]{0,20}", any::<u64>(), 0..8),
+    ) {
         let link = LinkCounters::from_words(&words);
         let grown = Counters { link, adapter, ..Counters::default() };
         let sorted = classify(&CounterDelta { grown, restarted: Vec::new() });

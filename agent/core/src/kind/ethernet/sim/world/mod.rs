@@ -5,21 +5,20 @@ mod receive;
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, VecDeque};
 
-use super::fault::{Fault, Passing, uses_pair};
-use super::link::{Route, Settings, route, state};
-use super::rig::{FaultKind, LINE_NS_PER_M, Plug, Rig, Segment};
-use super::{Accept, FaultCount};
+use super::fault::{Fault, FaultCount, Passing, uses_pair};
+use super::frame::Accept;
+use super::link::{Destination, Settings, destination, state};
+use super::rig::{FaultKind, LINE_NS_PER_M, Plug, Rig};
+use crate::base::placement::Placement;
 use crate::base::rng::Rng;
 use crate::base::time::{Nanos, SECOND_NS};
 use crate::kind::ethernet::cable_test::{CableTest, Pair, PairResult, PairStatus};
 use crate::kind::ethernet::counters::{CarrierCounters, Counters, LinkCounters};
+use crate::kind::ethernet::link::{Capabilities, LinkState, Medium, PortSetting};
 use crate::kind::ethernet::probe::{Address, FCS_BYTES, FRAME_BYTES_MIN, LINE_OVERHEAD_BYTES};
-use crate::sim::place::Place;
+use crate::sim::cable::{self, Segment};
+use crate::sim::place::FaultPlace;
 use crate::sim::setup::Setup;
-use crate::{
-    base::placement::Placement,
-    kind::ethernet::link::{Capabilities, LinkState, Medium, PortSetting},
-};
 
 /// How long a swapped frame waits for the next one.
 const SWAP_NS_MAX: Nanos = 1_000_000;
@@ -44,14 +43,13 @@ struct Ready {
     bytes: Vec<u8>,
 }
 
-/// A simulated bench in virtual time.
+/// A [`Rig`] in virtual time: frames out, frames in, link and counters.
 #[derive(Debug)]
 pub struct World {
     rig: Rig,
     now: Nanos,
     settings: Settings,
-    placement: Placement,
-    bench: Setup,
+    setup: Setup,
     /// Times the plug was seated again.
     seatings: u32,
     faults: Vec<Fault>,
@@ -83,8 +81,7 @@ impl World {
         let fault = |(spec, purpose): (_, u64)| Fault::new(spec, rng.branch(purpose));
         let mut world = Self {
             faults: rig.faults.iter().cloned().zip(2..).map(fault).collect(),
-            placement: rig.placement,
-            bench: Setup { placement: rig.placement, ..Setup::default() },
+            setup: Setup { placement: rig.placement, ..Setup::default() },
             seatings: 0,
             rig: rig.clone(),
             now: 0,
@@ -150,12 +147,12 @@ impl World {
     fn link_at(&self, at: Nanos) -> LinkState {
         let mbps = self.settings.forced_mbps.unwrap_or(self.rig.port.speed_max_mbps);
         let broken = self.faults_on_path().any(|(fault, _)| fault.breaks_link(at, mbps));
-        state(&self.rig, self.route(), &self.settings, broken)
+        state(&self.rig, self.destination(), &self.settings, broken)
     }
 
-    pub(super) fn route(&self) -> Route {
-        let plug = if self.bench.other_plug { Plug::default() } else { self.rig.plug.clone() };
-        route(&self.rig.port, &plug, self.placement, &self.settings)
+    pub(super) fn destination(&self) -> Destination {
+        let plug = if self.setup.other_plug { Plug::default() } else { self.rig.plug.clone() };
+        destination(&self.rig.port, &plug, self.setup.placement, &self.settings)
     }
 
     /// Changes a setting of the port; false when the port cannot.
@@ -191,29 +188,27 @@ impl World {
         if placement == Placement::ReturnPort {
             return false;
         }
-        self.change(|world| world.placement = placement);
+        self.change(|world| world.setup.placement = placement);
         true
     }
 
-    /// Does what a hand does at the bench; the plug is seated again. False, and nothing done, for a segment that the rig does
-    /// not have, or a return port.
-    pub fn arrange(&mut self, bench: &Setup) -> bool {
-        let known = |label: &String| self.rig.segments.iter().any(|segment| segment.label == *label);
-        if bench.placement == Placement::ReturnPort || !bench.segment.as_ref().is_none_or(known) {
+    /// Does what a person does at the rig; the plug is seated again. False, and nothing done, for a segment that the
+    /// rig does not have, or a return port.
+    pub fn arrange(&mut self, setup: &Setup) -> bool {
+        if !cable::allows(&self.rig.segments, setup) {
             return false;
         }
         self.change(|world| {
-            world.placement = bench.placement;
-            world.bench = bench.clone();
-            world.seatings += u32::from(bench.placement != Placement::Internal);
+            world.setup = setup.clone();
+            world.seatings += u32::from(setup.placement != Placement::Internal);
         });
         true
     }
 
-    /// What hands did, and the speed, lets faults show.
+    /// Decides which faults can show: that depends on the speed and on what a person did.
     fn let_faults_show(&mut self) {
         let mbps = self.settings.forced_mbps.unwrap_or(self.rig.port.speed_max_mbps);
-        let (moved, seatings) = (self.bench.cable_moved, self.seatings);
+        let (moved, seatings) = (self.setup.cable_moved, self.seatings);
         for fault in &mut self.faults {
             let spec = &fault.spec;
             fault.enabled = (moved || !spec.when_moved)
@@ -222,18 +217,12 @@ impl World {
         }
     }
 
-    /// The segments between port and plug, in order.
     fn segments_in_use(&self) -> &[Segment] {
-        if self.placement != Placement::FarEnd {
-            return &[];
-        }
-        let all = &self.rig.segments;
-        let last = self.bench.segment.as_ref().and_then(|label| all.iter().position(|s| s.label == *label));
-        &all[..last.map_or(all.len(), |index| index + 1)]
+        cable::in_use(&self.rig.segments, &self.setup)
     }
 
-    /// What the transceiver finds on each pair of the whole cable, the plug taken off; `None` where it cannot. A whole pair reads open at
-    /// the far end.
+    /// What the transceiver finds on each pair of the whole cable, the plug taken off; `None` where it cannot. A whole
+    /// pair reads open at the far end.
     pub fn cable_test(&self) -> Option<CableTest> {
         if !self.rig.port.cable_test || self.rig.port.medium != Medium::Copper {
             return None;
@@ -244,8 +233,8 @@ impl World {
             let broken = self.faults.iter().filter(|f| f.active(self.now));
             let broken = broken.filter(|f| matches!(f.spec.kind, FaultKind::PairOpen { pair: open } if open == pair));
             let distance = broken.filter_map(|f| match &f.spec.place {
-                Place::PortLine => Some(0.0),
-                Place::Segment(label) => {
+                FaultPlace::PortLine => Some(0.0),
+                FaultPlace::Segment(label) => {
                     let at = all.iter().position(|s| s.label == *label)?;
                     Some(length(&all[..at]) + f64::from(all[at].length_m) / 2.0)
                 }
@@ -261,7 +250,7 @@ impl World {
 
     /// Where the plug is.
     pub fn placement(&self) -> Placement {
-        self.placement
+        self.setup.placement
     }
 
     fn change(&mut self, what: impl FnOnce(&mut Self)) {
@@ -281,28 +270,28 @@ impl World {
     /// Puts the faults in the order in which a frame meets them now.
     fn lay_path(&mut self) {
         let mut places = Vec::new();
-        let route = self.route();
-        if !self.bench.known_good_port {
-            places.push(Place::PortHost);
+        let destination = self.destination();
+        if !self.setup.known_good_port {
+            places.push(FaultPlace::PortHost);
         }
-        if route != Route::Internal {
-            if !self.bench.known_good_port {
-                places.push(Place::PortLine);
+        if destination != Destination::Internal {
+            if !self.setup.known_good_port {
+                places.push(FaultPlace::PortLine);
             }
-            let segments = self.segments_in_use().iter().map(|segment| Place::Segment(segment.label.clone()));
-            let segments: Vec<Place> = segments.collect();
+            let segments = self.segments_in_use().iter().map(|segment| FaultPlace::Segment(segment.label.clone()));
+            let segments: Vec<FaultPlace> = segments.collect();
             places.extend(segments.iter().cloned());
-            places.push(if self.bench.other_plug { Place::OtherPlug } else { Place::Plug });
+            places.push(if self.setup.other_plug { FaultPlace::OtherPlug } else { FaultPlace::Plug });
             places.extend(segments.into_iter().rev());
         }
-        places.push(Place::Host);
-        let at = |place: &Place| {
+        places.push(FaultPlace::Host);
+        let at = |place: &FaultPlace| {
             let place = place.clone();
             self.faults.iter().enumerate().filter(move |(_, fault)| fault.spec.place == place).map(|(index, _)| index)
         };
         self.visits = places.iter().flat_map(at).collect();
-        self.foreign_at = match (route, self.rig.network.frames_per_second) {
-            (Route::Network, 1..) => self.foreign_at.or_else(|| Some(self.next_foreign(self.now))),
+        self.foreign_at = match (destination, self.rig.network.frames_per_second) {
+            (Destination::Network, 1..) => self.foreign_at.or_else(|| Some(self.next_foreign(self.now))),
             _ => None,
         };
     }
@@ -341,8 +330,8 @@ impl World {
 
     /// From the end of a frame at the transmitter until it is back, without faults.
     pub(super) fn path_latency_ns(&self) -> u64 {
-        let length_m: u64 = match self.route() {
-            Route::Plug => self.segments_in_use().iter().map(|segment| u64::from(segment.length_m)).sum(),
+        let length_m: u64 = match self.destination() {
+            Destination::Plug => self.segments_in_use().iter().map(|segment| u64::from(segment.length_m)).sum(),
             _ => 0,
         };
         u64::from(self.rig.port.latency_ns) + (2.0 * length_m as f64 * LINE_NS_PER_M).round() as u64
@@ -373,8 +362,8 @@ impl World {
         self.link.rx_bytes += bytes;
     }
 
-    /// Hands a frame (header, then payload, without FCS) to the port. A short one is padded with zeros, one that is too long
-    /// is taken and dropped by the kernel.
+    /// Hands a frame (header, then payload, without FCS) to the port. A short one is padded with zeros, one that is too
+    /// long is taken and dropped by the kernel.
     pub fn send(&mut self, header: &[u8], payload: &[u8]) -> Accept {
         let length = (header.len() + payload.len()).max(FRAME_BYTES_MIN);
         let Some(line_ns) = self.line_ns(length) else { return Accept::LinkDown };
@@ -405,7 +394,7 @@ impl World {
         if !(self.link_at(start).up && self.link_at(end).up) {
             self.link.tx_carrier_errors += 1;
             self.link.tx_errors += 1;
-        } else if matches!(self.route(), Route::Network | Route::Nowhere) {
+        } else if matches!(self.destination(), Destination::Network | Destination::Nowhere) {
             self.absorbed += 1;
         } else {
             self.travel(&mut frame, [header, payload], start, line_ns);
@@ -420,7 +409,7 @@ impl World {
         let dead = self
             .faults
             .iter_mut()
-            .filter(|_| !self.bench.known_good_port)
+            .filter(|_| !self.setup.known_good_port)
             .find(|fault| fault.spec.kind == NoTransmit && !fault.spec.place.is_line() && fault.active(at));
         dead.map(|fault| fault.pass(frame, at)).is_some()
     }
@@ -431,7 +420,7 @@ impl World {
         let mut checked = false;
         for &index in &self.visits {
             let fault = &mut self.faults[index];
-            if fault.spec.place == Place::Host && !checked {
+            if fault.spec.place == FaultPlace::Host && !checked {
                 checked = true;
                 wrong = is_wrong(frame, sent);
                 if wrong && self.rig.port.checks_frames && !self.settings.bad_frames {

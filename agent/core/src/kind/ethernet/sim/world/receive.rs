@@ -5,7 +5,7 @@ use std::cmp::Reverse;
 use super::{Flight, Ready, World};
 use crate::base::time::Nanos;
 use crate::kind::ethernet::probe::FRAME_BYTES_MIN;
-use crate::kind::ethernet::sim::Delivery;
+use crate::kind::ethernet::sim::frame::Delivery;
 use crate::kind::ethernet::sim::rig::HostLoss;
 
 impl World {

@@ -1,4 +1,4 @@
-//! The receiving half of a stream: whose echo is this, and what happened to it on the way.
+//! The receiving half of a stream: decides which probe an echo belongs to, and what happened to it on the way.
 
 use super::StreamSpec;
 use super::tally::Tally;
@@ -57,7 +57,7 @@ pub enum Seen {
     Foreign,
 }
 
-/// See the module text.
+/// The receiving half of a stream: names every frame that comes in and counts it once.
 #[derive(Debug)]
 pub struct Collector {
     spec: StreamSpec,
@@ -189,7 +189,8 @@ impl Collector {
             }
         }
         let Some(sequence) = self.identify(echo.bytes) else {
-            // A damaged EtherType or a cut frame may hide one of ours; without a trace of the tag it is not counted as one.
+            // A damaged EtherType or a cut frame may hide one of ours; without a trace of the tag it is not counted as
+            // one.
             let ours = echo.bytes.len() >= 14 && echo.bytes[12..14] == ETHERTYPE.to_be_bytes();
             // A frame that failed its check is no word of another station: whose it was cannot be read off it.
             if ours || echo.check == Some(FrameCheck::Wrong) {
@@ -244,8 +245,8 @@ impl Collector {
         Seen::Probe { sequence, sent_at: intact.then_some(sent_at) }
     }
 
-    /// Whose echo is this? The sequence it carries, the one its phase gives and the one expected next are tried; the one
-    /// whose probe is nearest wins, if it is much nearer than chance.
+    /// Whose echo is this? The sequence it carries, the one its phase gives and the one expected next are tried; the
+    /// one whose probe is nearest wins, if it is much nearer than chance.
     fn identify(&mut self, bytes: &[u8]) -> Option<u64> {
         let header = Header::new_sized(bytes).ok()?;
         if (header.tag() ^ self.spec.tag).count_ones() > TAG_DISTANCE_MAX {
@@ -284,8 +285,8 @@ impl Collector {
         }
     }
 
-    /// Books `count` probes from `sequence` that a simulated port carried untouched, the first sent at `first_sent_at`, each
-    /// `gap_ns` after the last and back after `latency_ns`.
+    /// Books `count` probes from `sequence` that a simulated port carried untouched, the first sent at `first_sent_at`,
+    /// each `gap_ns` after the last and back after `latency_ns`.
     pub fn handle_clean_span(&mut self, sequence: u64, count: u64, first_sent_at: Nanos, gap_ns: u64, latency_ns: u64) {
         self.ledger.mark_span(sequence, count);
         let bits = 8 * self.spec.frame_bytes as u64;
@@ -321,8 +322,8 @@ impl Collector {
         &self.tally
     }
 
-    /// Closes the stream: `sent` probes went out, `refused` times the port had no room, `sent_by_second` were sent in each
-    /// second from the origin.
+    /// Closes the stream: `sent` probes went out, `refused` times the port had no room, `sent_by_second` were sent in
+    /// each second from the origin.
     pub fn finish(mut self, sent: u64, refused: u64, sent_by_second: &[u64]) -> Tally {
         self.tally.counts.sent = sent;
         self.tally.counts.refused = refused;

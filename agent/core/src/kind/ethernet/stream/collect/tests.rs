@@ -54,7 +54,8 @@ fn clean_echoes_are_returned_and_nothing_else() {
 
 #[test]
 fn one_wrong_bit_in_the_sequence_costs_one_bit_and_no_probe() {
-    // Shortest frames: a power of two of them share a window, so a sequence with one high bit wrong fits phase and payload.
+    // Shortest frames: a power of two of them share a window, so a sequence with one high bit wrong fits phase and
+    // payload.
     for frame_bytes in [60, 508, 1514] {
         let spec = spec(frame_bytes);
         let frames = probes(&spec, 200);
@@ -107,8 +108,8 @@ fn each_odd_echo_has_its_own_count() {
     assert_eq!((c.damaged, c.bit_errors, c.stale, c.unrecognised, c.lost), (1, 2, 1, 2, 6));
 }
 
-/// A flipped high bit of the sequence names a probe far ahead whose header differs by one bit too (the check): taking it for
-/// that one would move the ledger on and give up everything between.
+/// A flipped high bit of the sequence names a probe far ahead whose header differs by one bit too (the check): taking
+/// it for that one would move the ledger on and give up everything between.
 #[test]
 fn a_wrong_bit_anywhere_in_the_sequence_names_no_other_probe() {
     for size in [60, 508, 1514] {
@@ -219,8 +220,8 @@ proptest! {
         prop_assert_eq!(rx.finish(40, 0, &[]).counts.bit_errors, flips.len() as u64);
     }
 
-    /// A wrong bit of the sequence and the one of the check that hides it: whatever number comes of it, at most that echo
-    /// goes astray. Without the sender's count, one high bit would have given up every probe up to it.
+    /// A wrong bit of the sequence and the one of the check that hides it: whatever number comes of it, at most that
+    /// echo goes astray. Without the sender's count, one high bit would have given up every probe up to it.
     #[test]
     fn a_forged_sequence_costs_at_most_its_own_probe(
         forged in proptest::collection::btree_map(0usize..200, 0usize..64, 1..8),
@@ -259,8 +260,9 @@ proptest! {
     }
 }
 
-/// Damages probes as a channel of two states does that is left with a fixed chance at each probe (Gilbert, Bell System Technical
-/// Journal 39 (1960), pp. 1253-1265, from memory), one bit in each; with `leave` 1 every probe has its own chance.
+/// Damages probes as a channel of two states does that is left with a fixed chance at each probe (Gilbert, Bell System
+/// Technical Journal 39 (1960), pp. 1253-1265, from memory), one bit in each; with `leave` 1 every probe has its own
+/// chance.
 fn through_gilbert(seed: u64, enter: f64, leave: f64, hit: f64, count: u64) -> DamageTally {
     let spec = spec(60);
     let mut rng = crate::base::rng::Rng::new(seed);
