@@ -376,3 +376,14 @@ fn a_serial_line_is_tested_in_its_own_format_and_with_its_own_plug() {
     });
     end(agent);
 }
+
+#[test]
+fn a_port_that_somebody_else_talks_on_is_skipped_whatever_it_carries() {
+    let program = Program::new();
+    let ports = ["sim:live-network", "sim:serial-console"];
+    let agent = program.start(&configure(&program, &(round("") + &spare(ports[0]) + &spare(ports[1]))));
+    for port in ports {
+        wait_for_state(&program, port, "skipped");
+    }
+    end(agent);
+}

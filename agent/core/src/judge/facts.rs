@@ -187,8 +187,8 @@ impl Limit {
         frame_ratio(self.bit_error_ratio, bits).ok()
     }
 
-    /// Whether `failed` of `tried` units of `bits` bits are enough to blame anybody, and proved to be more than the limit
-    /// allows.
+    /// Whether `failed` of `tried` units of `bits` bits are enough to blame anybody, and proved to be more than the
+    /// limit allows.
     pub fn is_refuted_by(&self, failed: u64, tried: u64, bits: f64) -> bool {
         let proved_above = lower_bound(failed.min(tried), tried, self.confidence);
         failed >= ERRORS_MIN
@@ -202,6 +202,7 @@ impl Limit {
 pub enum Basis {
     /// Wrong bits among bits compared.
     Bits,
-    /// Failed frames among frames, turned into bits: the adapter drops what fails its check, so single bits are not seen.
+    /// Failed frames among frames, turned into bits: the adapter drops what fails its check, so single bits are not
+    /// seen.
     Frames,
 }

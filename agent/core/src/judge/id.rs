@@ -193,8 +193,8 @@ impl RuleId {
         matches!(self, Self::TooFewBits | Self::FewHits)
     }
 
-    /// Whether the frames or blocks that failed are what this rule speaks of. A wrong modem line, flow control or format is
-    /// none of them.
+    /// Whether the frames or blocks that failed are what this rule speaks of. A wrong modem line, flow control or
+    /// format is none of them.
     pub fn is_counted_in_units(&self) -> bool {
         !matches!(self, Self::ModemLines | Self::FlowControl | Self::FormatFails)
     }

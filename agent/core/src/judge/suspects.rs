@@ -37,8 +37,8 @@ pub(super) fn failed_at<F: Facts>(e: &F, placement: Placement) -> Option<&Refere
     e.common().reference(placement).filter(counts)
 }
 
-/// Whether this run fails in a way that the nearer one does not: by its counts, beyond chance. Where nothing was counted (no
-/// link, nothing returned, a link that dropped) it does if the nearer one passed.
+/// Whether this run fails in a way that the nearer one does not: by its counts, beyond chance. Where nothing was
+/// counted (no link, nothing returned, a link that dropped) it does if the nearer one passed.
 fn is_worse_than<F: Facts>(e: &F, nearer: &Reference) -> bool {
     let here = e.failed_of_tried();
     if here.errors == 0 || e.returned() == 0 {
@@ -87,7 +87,8 @@ fn next_for<F: Facts>(e: &F, suspects: &[Location]) -> &'static str {
             "re-terminate or replace the cable; to find the segment, move the plug to the end of each in turn"
         }
         [Location::Port, Location::Plug] => {
-            "try another plug; if that fails too, try that plug in a port that works: if it passes there, this port is bad"
+            "try another plug; if that fails too, try that plug in a port that works: if it passes there, this port \
+             is bad"
         }
         _ if e.common().placement == Placement::ReturnPort => {
             "swap the cable and repeat; then test each port with a plug of its own"
@@ -96,7 +97,8 @@ fn next_for<F: Facts>(e: &F, suspects: &[Location]) -> &'static str {
     }
 }
 
-const NEXT_FOR_PORT: &str =
+/// What to do about a port that is at fault.
+pub const NEXT_FOR_PORT: &str =
     "take this port out of use and move to a spare one; if the card or adapter can be swapped, swap it";
 
 fn in_words(location: Location) -> &'static str {

@@ -1,7 +1,7 @@
 //! Two sequential tests. Each takes one record after another and signals when the records no longer fit those before.
 //!
-//! Both are cumulative sums (Page, "Continuous inspection schemes", Biometrika 41 (1954), pp. 100-115). Evidence for the
-//! worse state is added, evidence against it is subtracted, and the sum never falls below zero.
+//! Both are cumulative sums (Page, "Continuous inspection schemes", Biometrika 41 (1954), pp. 100-115). Evidence for
+//! the worse state is added, evidence against it is subtracted, and the sum never falls below zero.
 
 use serde::{Deserialize, Serialize};
 
@@ -10,8 +10,8 @@ use serde::{Deserialize, Serialize};
 /// Each record adds its log likelihood ratio `x ln(bad/good) - (bad - good) e` (Lucas, "Counted data CUSUM's",
 /// Technometrics 27 (1985), pp. 129-144). While the true rate is `good` or lower, the mean number of records between
 /// false alarms is at least `exp(threshold)` (Lorden, "Procedures for reacting to a change in distribution", Annals of
-/// Mathematical Statistics 42 (1971), pp. 1897-1908). Limit: counts within a record must be independent events, so count
-/// damaged frames and not the bits of a burst.
+/// Mathematical Statistics 42 (1971), pp. 1897-1908). Limit: counts within a record must be independent events, so
+/// count damaged frames and not the bits of a burst.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct CountChart {
     sum: f64,
@@ -36,10 +36,10 @@ pub const COUNT_THRESHOLD: f64 = 9.210_340_371_976_184;
 
 /// A level, such as a latency: rises of the mean against all records before.
 ///
-/// The self-starting form needs no known mean: the n-th record is set against mean and deviation of those before it,
-/// `t = sqrt((n-1)/n) (x - mean) / s`, which has Student's distribution with n-2 degrees of freedom whatever the true
-/// mean and deviation are, and is turned into a standard normal value (Hawkins, "Self-starting CUSUM charts for location
-/// and scale", The Statistician 36 (1987), pp. 299-315; the turning is Wallace's, Annals of Mathematical Statistics 30
+/// The self-starting form needs no known mean: the n-th record is set against mean and deviation of those before it, `t
+/// = sqrt((n-1)/n) (x - mean) / s`, which has Student's distribution with n-2 degrees of freedom whatever the true mean
+/// and deviation are, and is turned into a standard normal value (Hawkins, "Self-starting CUSUM charts for location and
+/// scale", The Statistician 36 (1987), pp. 299-315; the turning is Wallace's, Annals of Mathematical Statistics 30
 /// (1959), pp. 1124-1125, both from memory). Reference value 1/2: shifts of one deviation are what it is tuned to.
 ///
 /// Limits: assumes independent records with one deviation. A value beyond three deviations counts as three, so a single
@@ -93,7 +93,8 @@ pub const LEARNT: u64 = 10;
 const REFERENCE: f64 = 0.5;
 /// A larger value counts as this.
 const OUTLIER: f64 = 3.0;
-/// Decision interval, in deviations. By Siegmund's formula (see the tests) a false alarm comes about every 140 000 records.
+/// Decision interval, in deviations. By Siegmund's formula (see the tests) a false alarm comes about every 140 000
+/// records.
 const LEVEL_THRESHOLD: f64 = 10.0;
 
 /// Student's value with `freedom` degrees of freedom as a normal one (Wallace 1959).
@@ -125,8 +126,8 @@ mod tests {
 
     #[test]
     fn student_to_normal_agrees_with_tables() {
-        // Upper 2.5 % and 0.5 % points of Student's t and of the normal distribution (1.960, 2.576): any statistics handbook,
-        // e.g. NIST/SEMATECH e-Handbook 1.3.6.7.2.
+        // Upper 2.5 % and 0.5 % points of Student's t and of the normal distribution (1.960, 2.576): any statistics
+        // handbook, e.g. NIST/SEMATECH e-Handbook 1.3.6.7.2.
         for (freedom, point, normal) in
             [(8.0, 2.306, 1.960), (20.0, 2.086, 1.960), (8.0, 3.355, 2.576), (60.0, 2.660, 2.576)]
         {
@@ -143,7 +144,8 @@ mod tests {
         let expected = (b.exp() - b - 1.0) / 0.5;
         assert!((140_000.0..145_000.0).contains(&expected), "{expected}");
         let mut alarms = 0;
-        // 400 ports with a record a day for five years each: 730 000 records, so about 5 alarms; values cut at 3 make fewer.
+        // 400 ports with a record a day for five years each: 730 000 records, so about 5 alarms; values cut at 3 make
+        // fewer.
         for seed in 0..400 {
             let (mut rng, mut chart) = (Rng::new(seed), LevelChart::default());
             alarms += (0..1825).filter(|_| chart.take(700.0 + 12.0 * normal(&mut rng), 0.001)).count();
@@ -179,7 +181,8 @@ mod tests {
 
     #[test]
     fn false_alarms_of_counts_are_as_rare_as_lorden_says() {
-        // 2 000 000 records at the good rate: at least 10 000 on average between alarms, so 200 at most, and in fact fewer.
+        // 2 000 000 records at the good rate: at least 10 000 on average between alarms, so 200 at most, and in fact
+        // fewer.
         let (mut rng, mut chart, mut alarms) = (Rng::new(11), CountChart::default(), 0);
         for _ in 0..2_000_000 {
             chart.take(poisson(&mut rng, 0.2), 1.0, 0.2, 2.0);

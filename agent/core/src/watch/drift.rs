@@ -1,7 +1,7 @@
 //! Drifts: figures of a port that move towards a fault while its runs still pass.
 //!
-//! Error events and link flaps are counts ([`CountChart`]). Latency and received power are levels ([`LevelChart`]). A drift
-//! is not a fault. It makes the port suspect and says which figure moved.
+//! Error events and link flaps are counts ([`CountChart`]). Latency and received power are levels ([`LevelChart`]). A
+//! drift is not a fault. It makes the port suspect and says which figure moved.
 
 use serde::{Deserialize, Serialize};
 
@@ -117,7 +117,8 @@ impl Drift {
 /// stays a hundred times below its limit is never called drifting but by rare chance, one that comes within a tenth is.
 const GOOD_SHARE: f64 = 0.01;
 const BAD_SHARE: f64 = 0.1;
-/// Drops of the link per run: one in a hundred runs is a hand at the cabinet, one in five a loose connector. Our own choice.
+/// Drops of the link per run: one in a hundred runs is a hand at the cabinet, one in five a loose connector. Our own
+/// choice.
 const FLAPS_GOOD: f64 = 0.01;
 const FLAPS_BAD: f64 = 0.2;
 /// Changes of latency below 2 % mean nothing: a software clock differs by as much from start to start. Our own choice.

@@ -1,7 +1,7 @@
 //! The state of a watched port, and how each run changes it. `docs/agent.md` has the table.
 //!
-//! One run never fails a port, and one pass never clears it. A door slammed near a cable is not a fault, and a fault that
-//! comes and goes is not gone because one run met a good moment.
+//! One run never fails a port, and one pass never clears it. A door slammed near a cable is not a fault, and a fault
+//! that comes and goes is not gone because one run met a good moment.
 
 use serde::{Deserialize, Serialize};
 
@@ -130,7 +130,8 @@ pub struct Change {
 }
 
 impl Standing {
-    /// Takes an observation, and `drifts`: the figures that drift now, in words. Returns the change of state, if there is one.
+    /// Takes an observation, and `drifts`: the figures that drift now, in words. Returns the change of state, if there
+    /// is one.
     pub fn take(
         &mut self,
         observation: &Observation,
@@ -371,7 +372,10 @@ mod tests {
                     prop_assert_ne!(change.from, change.to);
                     match change.to {
                         State::Proven => prop_assert_eq!(observation, &Observation::Pass),
-                        State::Suspect => prop_assert!(matches!(observation, Observation::Fault(_) | Observation::Pass | Observation::Inconclusive(_))),
+                        State::Suspect => prop_assert!(matches!(
+                            observation,
+                            Observation::Fault(_) | Observation::Pass | Observation::Inconclusive(_)
+                        )),
                         State::Failed if change.from != State::Skipped => prop_assert!(faults >= rule.faults_to_fail),
                         State::Skipped => prop_assert!(matches!(observation, Observation::InService(_))),
                         _ => {}

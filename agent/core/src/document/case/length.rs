@@ -1,7 +1,8 @@
 //! The length of the cable, from the growth of the round trip, where the clock is fine enough.
 //!
-//! A signal takes `1 / (v c)` for each metre and travels out and back, so `length = growth v c / 2`. The velocity factor `v` of
-//! twisted pair is 0.64 to 0.72 (examples in cable data, second hand; common practice). The length is known to 6 % at best.
+//! A signal takes `1 / (v c)` for each metre and travels out and back, so `length = growth v c / 2`. The velocity
+//! factor `v` of twisted pair is 0.64 to 0.72 (examples in cable data, second hand; common practice). The length is
+//! known to 6 % at best.
 
 use super::line::{Line, Visit};
 use super::stage::Showing;
@@ -13,7 +14,8 @@ const LIGHT_M_PER_NS: f64 = 0.299_792_458;
 const COPPER: [f64; 3] = [0.64, 0.68, 0.72];
 /// Of glass fibre, by a group index of 1.468 (from memory), to 1 %.
 const FIBRE: [f64; 3] = [0.674, 0.681, 0.688];
-/// A channel of balanced pairs may be this long, m (switch manuals quoting the 568 series: 90 m fixed and 10 m of cords).
+/// A channel of balanced pairs may be this long, m (switch manuals quoting the 568 series: 90 m fixed and 10 m of
+/// cords).
 pub const CHANNEL_M_MAX: f64 = 100.0;
 /// Stamps of an adapter are as fine as a 125 MHz clock; growth is a difference of two round trips, so twice that.
 const ADAPTER_NS: f64 = 16.0;
@@ -29,8 +31,8 @@ pub struct Length {
     pub high_m: f64,
 }
 
-/// Length of cable that lets the round trip grow by `growth_ns`, known to `resolution_ns`; none on a medium whose velocity is not
-/// known.
+/// Length of cable that lets the round trip grow by `growth_ns`, known to `resolution_ns`; none on a medium whose
+/// velocity is not known.
 pub fn length(growth_ns: f64, resolution_ns: f64, medium: Medium) -> Option<Length> {
     let [slow, usual, fast] = match medium {
         Medium::Copper => COPPER,
@@ -68,8 +70,8 @@ pub(super) fn remark(line: &Line) -> Option<String> {
         "virtual" => 2.0,
         clock => {
             return Some(format!(
-                "the round trips were stamped by the {clock} clock, whose noise is worth more than 100 m of cable: they say nothing of \
-                 its length; that needs stamps of the adapter"
+                "the round trips were stamped by the {clock} clock, whose noise is worth more than 100 m of cable: \
+                 they say nothing of its length; that needs stamps of the adapter"
             ));
         }
     };
@@ -85,8 +87,8 @@ pub(super) fn remark(line: &Line) -> Option<String> {
         _ => "",
     };
     Some(format!(
-        "up to {} the round trip grows by {growth:.0} ns: {best_m:.0} m of cable ({low_m:.0} to {high_m:.0} m, since the signal's speed in it is \
-         not known better){judged}",
+        "up to {} the round trip grows by {growth:.0} ns: {best_m:.0} m of cable ({low_m:.0} to {high_m:.0} m, since \
+         the signal's speed in it is not known better){judged}",
         line.spot(far.place)
     ))
 }

@@ -1,4 +1,5 @@
-//! The stages of a case, laid out along the line: place 0 is the port, place 1 the far end of the first segment, and so on.
+//! The stages of a case, laid out along the line: place 0 is the port, place 1 the far end of the first segment, and so
+//! on.
 
 use super::Case;
 use super::name::{Spot, StageName};
@@ -21,15 +22,15 @@ pub(super) struct Visit<'a> {
 }
 
 impl Visit<'_> {
-    /// Its failed units among those tried mean something: not without a link, nor where the link itself came and went, nor where
-    /// what failed is none of them, such as a modem line.
+    /// Its failed units among those tried mean something: not without a link, nor where the link itself came and went,
+    /// nor where what failed is none of them, such as a modem line.
     pub fn counts(&self) -> bool {
         let r = self.result;
         r.tried.units > 0 && r.link_flaps == 0 && !self.slower_only && r.rule.is_counted_in_units()
     }
 
-    /// It failed for a part of its time only: the link came and went, or what failed came crowded into fewer seconds than chance
-    /// would spread it over.
+    /// It failed for a part of its time only: the link came and went, or what failed came crowded into fewer seconds
+    /// than chance would spread it over.
     pub fn sporadic(&self) -> bool {
         let r = self.result;
         if self.slower_only || !matches!(self.shows, Showing::Fails | Showing::Neither) {
@@ -89,8 +90,8 @@ impl<'a> Line<'a> {
             Some(Visit { place: line.place(spot)?, long, shows: result.showing, slower_only: false, result })
         };
         let mut visits: Vec<Visit> = case.stages.iter().filter_map(visit).collect();
-        // A port that links to itself at its own speed next to the chip, and at a forced one only with cable between, has
-        // lost pairs on the way. One that cannot link to itself anywhere is no worse for it.
+        // A port that links to itself at its own speed next to the chip, and at a forced one only with cable between,
+        // has lost pairs on the way. One that cannot link to itself anywhere is no worse for it.
         let at_own_speed = |v: &Visit| v.result.link.up && v.result.fallback_mbps.is_none();
         let fast: Vec<usize> = visits.iter().filter(|v| at_own_speed(v)).map(|v| v.place).collect();
         for visit in &mut visits {
@@ -100,13 +101,14 @@ impl<'a> Line<'a> {
                 visit.slower_only = true;
             }
         }
-        // One run alone cannot know what holds the link up. In a case the same plug is tried in another port, and another plug in
-        // this one: what is plugged in is told apart by that, so a port that returns nothing has failed.
+        // One run alone cannot know what holds the link up. In a case the same plug is tried in another port, and
+        // another plug in this one: what is plugged in is told apart by that, so a port that returns nothing has
+        // failed.
         for visit in visits.iter_mut().filter(|v| v.place == 0) {
             visit.shows = showing_at_port(visit.result);
         }
-        // A hand on the plug takes the link away once, and something from outside may make one spell; a second time at the same
-        // place it is the place.
+        // A hand on the plug takes the link away once, and something from outside may make one spell; a second time at
+        // the same place it is the place.
         let trouble =
             |v: &Visit| v.shows == Showing::Fails || v.shows == Showing::Neither && v.result.rule.is_excused_once();
         for place in 0..=line.far {
@@ -219,6 +221,6 @@ fn done(stage: &Stage) -> Option<&StageResult> {
     stage.result.as_ref().filter(|_| stage.ended == Ended::Done)
 }
 
-/// Errored seconds may be fewer than chance makes them by this share, and by one: beyond that they are crowded. Our own choice: a slip
-/// costs a longer run and no wrong verdict.
+/// Errored seconds may be fewer than chance makes them by this share, and by one: beyond that they are crowded. Our own
+/// choice: a slip costs a longer run and no wrong verdict.
 const CROWDED: f64 = 0.9;

@@ -1,7 +1,7 @@
 //! A case: the runs that together find whether a port, a plug or a cable is at fault, and which segment.
 //!
-//! [`Case`] is the document that is kept. A [`stage`] is one run of it, and its [`name`] says where it turns the signal back. The
-//! [`rules`] conclude from the stages and choose the next one. They work alike for frames and bytes.
+//! [`Case`] is the document that is kept. A [`stage`] is one run of it, and its [`name`] says where it turns the signal
+//! back. The [`rules`] conclude from the stages and choose the next one. They work alike for frames and bytes.
 
 pub mod length;
 mod line;

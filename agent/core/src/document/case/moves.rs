@@ -67,7 +67,8 @@ fn look(stage: &StageName, serial: bool) -> &'static str {
         }
         StageName::KnownGoodPort => "it is a port that passed with another plug, and nothing else uses it",
         StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) if serial => {
-            "the labels at both ends are those of this cable; the screws are tight, and every wire that the plug needs runs through"
+            "the labels at both ends are those of this cable; the screws are tight, and every wire that the plug \
+             needs runs through"
         }
         StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) | StageName::TwoPairs(_) => {
             "the labels at both ends are those of this cable; the latches click"

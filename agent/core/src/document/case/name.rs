@@ -48,9 +48,9 @@ impl fmt::Display for Spot {
     }
 }
 
-/// A stage of a case. In documents and on the command line it is one word: `internal`, `at-port`, `far-end`, `far-end:SEGMENT`,
-/// `soak`, `soak:at-port`, `soak:far-end:SEGMENT`, `two-pairs`, `two-pairs:far-end:SEGMENT`, `other-plug`, `known-good-port`,
-/// `cable-test`.
+/// A stage of a case. In documents and on the command line it is one word: `internal`, `at-port`, `far-end`,
+/// `far-end:SEGMENT`, `soak`, `soak:at-port`, `soak:far-end:SEGMENT`, `two-pairs`, `two-pairs:far-end:SEGMENT`,
+/// `other-plug`, `known-good-port`, `cable-test`.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
 pub enum StageName {
@@ -97,8 +97,8 @@ impl fmt::Display for StageName {
 /// A word that names no stage.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 #[error(
-    "stage `{0}` is not one of internal, at-port, far-end, far-end:SEGMENT, soak, soak:at-port, soak:far-end:SEGMENT, two-pairs, \
-     two-pairs:far-end:SEGMENT, other-plug, known-good-port, cable-test"
+    "stage `{0}` is not one of internal, at-port, far-end, far-end:SEGMENT, soak, soak:at-port, soak:far-end:SEGMENT, \
+     two-pairs, two-pairs:far-end:SEGMENT, other-plug, known-good-port, cable-test"
 )]
 pub struct StageNameError(String);
 

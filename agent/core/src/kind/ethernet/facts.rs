@@ -54,8 +54,9 @@ impl Losses {
         Self { never_left, in_host: ring + adapter, failed_check, on_wire: left }
     }
 
-    /// Counts `late` probes, which came back after they had been given up, to this computer and not to the wire: no plug or
-    /// cable keeps a frame for as long as a step waits (RFC 2544 23 allows two seconds), a host kept from its work does.
+    /// Counts `late` probes, which came back after they had been given up, to this computer and not to the wire: no
+    /// plug or cable keeps a frame for as long as a step waits (RFC 2544 23 allows two seconds), a host kept from its
+    /// work does.
     #[must_use]
     pub fn with_late(self, late: u64) -> Self {
         let moved = late.min(self.on_wire);
@@ -108,7 +109,8 @@ pub struct EthernetFacts {
     pub transmitted: Option<u64>,
     /// Shortest round trip of all probes that came back in time.
     pub shortest_trip_ns: Option<u64>,
-    /// Stretches of seconds that failed far beyond the limit, however good the mean; what this computer may have lost is left out.
+    /// Stretches of seconds that failed far beyond the limit, however good the mean; what this computer may have lost
+    /// is left out.
     pub spells: Spells,
 }
 
@@ -138,8 +140,8 @@ impl EthernetFacts {
         Bounds::new(self.losses.wire().min(tried), tried, self.common.limit.confidence).ok()
     }
 
-    /// Whether `failed` frames refute the limit by themselves. Wrong bits come in bursts: however many one frame holds, it is
-    /// one hit, and bounds on bits, which take them as independent, would call it proof.
+    /// Whether `failed` frames refute the limit by themselves. Wrong bits come in bursts: however many one frame holds,
+    /// it is one hit, and bounds on bits, which take them as independent, would call it proof.
     pub fn is_refuted_by(&self, failed: u64) -> bool {
         self.common.limit.is_refuted_by(failed, self.frames_tried(), self.frame_bits)
     }
@@ -151,8 +153,8 @@ impl EthernetFacts {
 
     /// Returned probes that were damaged after the adapter had found their frame check right.
     ///
-    /// An adapter that drops what fails its check vouches for every frame it delivers; one that was told to deliver those too
-    /// vouches only for the frames whose sequence was seen to be right.
+    /// An adapter that drops what fails its check vouches for every frame it delivers; one that was told to deliver
+    /// those too vouches only for the frames whose sequence was seen to be right.
     pub fn damaged_after_check(&self) -> u64 {
         match (self.capabilities.checks_frames, self.bad_frames_delivered) {
             (false, _) => 0,

@@ -21,8 +21,8 @@ pub struct ModemReading {
 pub struct FlowCheck {
     /// Bytes handed over with the line off.
     pub sent: u64,
-    /// Of those, came back while it was still off, those included that this computer then lost by the port's own counts: they
-    /// had been let go all the same.
+    /// Of those, came back while it was still off, those included that this computer then lost by the port's own
+    /// counts: they had been let go all the same.
     pub came_while_off: u64,
     /// Came back in all, once it was on, those lost here included.
     pub came_in_all: u64,
@@ -34,8 +34,8 @@ impl FlowCheck {
         self.came_while_off * 2 < self.sent
     }
 
-    /// The line lets the sender go: what was held came once it was on, as much of it as a chip with a store keeps when nobody
-    /// fetches from it, or half of it. What is missing of it was lost, which is another matter than being held.
+    /// The line lets the sender go: what was held came once it was on, as much of it as a chip with a store keeps when
+    /// nobody fetches from it, or half of it. What is missing of it was lost, which is another matter than being held.
     pub fn starts(&self) -> bool {
         let held = self.sent.saturating_sub(self.came_while_off);
         let let_go = self.came_in_all.saturating_sub(self.came_while_off);
@@ -72,8 +72,8 @@ impl FormatTrial {
         self.counts.sent > 0 && self.counts.is_clean() && self.wrong() == 0
     }
 
-    /// Bytes that came back with a wrong bit, or with a wrong stop or parity bit. Where the kernel marks the latter in their place
-    /// each byte counts once; else the two counts may be of the same bytes, and the larger one stands.
+    /// Bytes that came back with a wrong bit, or with a wrong stop or parity bit. Where the kernel marks the latter in
+    /// their place each byte counts once; else the two counts may be of the same bytes, and the larger one stands.
     pub fn wrong(&self) -> u64 {
         let c = &self.counts;
         let characters = characters_in_error(self.errors, c);
@@ -88,8 +88,8 @@ impl FormatTrial {
     }
 }
 
-/// Highest speed without error of those tried, bits a second: one that fails stands below no faster one. What this computer lost is
-/// no error, and no proof either.
+/// Highest speed without error of those tried, bits a second: one that fails stands below no faster one. What this
+/// computer lost is no error, and no proof either.
 pub fn highest_clean(speeds: &[FormatTrial]) -> Option<u32> {
     let taken = |trial: &FormatTrial| trial.taken.map(|taken| taken.bits_per_second);
     let failing = lowest_failing(speeds).unwrap_or(u32::MAX);
@@ -119,11 +119,11 @@ pub struct SerialFacts {
     pub counts: LineCounts,
     /// Line errors of the data steps, where counted.
     pub errors: Option<LineErrors>,
-    /// Byte counts since fewer were let out at once for the last time; nothing where that never was. Bytes are missing there only at
-    /// the slowest pace, since else still fewer would have been let out.
+    /// Byte counts since fewer were let out at once for the last time; nothing where that never was. Bytes are missing
+    /// there only at the slowest pace, since else still fewer would have been let out.
     pub since_slowed: LineCounts,
-    /// Bytes that this computer's counts say it lost with as few out at once as there can be: more than a busy computer explains,
-    /// since the chip itself holds as many.
+    /// Bytes that this computer's counts say it lost with as few out at once as there can be: more than a busy computer
+    /// explains, since the chip itself holds as many.
     pub lost_at_slowest: u64,
     /// Modem lines, over all states of the outputs; empty where there are none.
     pub modem: Vec<ModemReading>,
@@ -148,9 +148,9 @@ impl SerialFacts {
         self.counts.lost - self.lost_in_host()
     }
 
-    /// The counts by which losses are put on the line. Where all that is dropped here is counted, those of the whole run without
-    /// it; where it is not, those of the slowest pace, at which there is nothing to drop. Where nothing comes back at all, no pace
-    /// explains it.
+    /// The counts by which losses are put on the line. Where all that is dropped here is counted, those of the whole
+    /// run without it; where it is not, those of the slowest pace, at which there is nothing to drop. Where nothing
+    /// comes back at all, no pace explains it.
     pub fn put_on_line(&self) -> LineCounts {
         if self.capabilities.hides_overruns() && self.counts.returned > 0 {
             LineCounts { lost: self.since_slowed.lost.saturating_sub(self.lost_at_slowest), ..self.since_slowed }
@@ -164,8 +164,8 @@ impl SerialFacts {
         self.counts.lost.saturating_sub(self.put_on_line().lost)
     }
 
-    /// Pieces compared that failed on the way, at most all: damaged, slipped by what is put on the line, or holding a character that
-    /// came in with an error.
+    /// Pieces compared that failed on the way, at most all: damaged, slipped by what is put on the line, or holding a
+    /// character that came in with an error.
     pub fn pieces_failed(&self) -> u64 {
         let (all, line) = (&self.counts, self.put_on_line());
         let slipped = match (all.inserted, line.lost) {
@@ -191,8 +191,8 @@ impl SerialFacts {
         (self.counts.bits_compared as f64 / self.counts.pieces.max(1) as f64).max(1.0)
     }
 
-    /// What a plug on a serial line cannot show, whatever the result (common practice, no source; the clock is computed: both
-    /// directions share it).
+    /// What a plug on a serial line cannot show, whatever the result (common practice, no source; the clock is
+    /// computed: both directions share it).
     pub fn cannot_show(&self) -> Vec<String> {
         let mut list = vec![
             "a wrong speed or clock: what is sent and what is received run from the same clock, so both are wrong alike"
@@ -221,7 +221,8 @@ fn characters_in_error(errors: Option<LineErrors>, counts: &LineCounts) -> u64 {
 mod tests {
     use super::*;
 
-    /// 256 bytes, all back; so many with wrong data, with a wrong parity bit by the driver's count, marked, and marked with wrong data.
+    /// 256 bytes, all back; so many with wrong data, with a wrong parity bit by the driver's count, marked, and marked
+    /// with wrong data.
     fn trial(bits_per_second: u32, [damaged, parity, marked, damaged_marked]: [u64; 4]) -> FormatTrial {
         let format = LineFormat { bits_per_second, ..LineFormat::default() };
         FormatTrial {

@@ -28,7 +28,8 @@ fn places_disagree(line: &Line) -> Option<Conclusion> {
     let conclusion = Conclusion::undecided(format!("{near} fails though {far}, behind it, passes"))
         .sure("contradictory: an average of the two would say nothing")
         .then(format!(
-            "look at the connector at {near}: it carries the plug there and nothing in use; clean or replace it, then repeat {near} and {far}"
+            "look at the connector at {near}: it carries the plug there and nothing in use; clean or replace it, then \
+             repeat {near} and {far}"
         ))
         .again(StageName::At(near.clone()));
     Some(if line.history(bad).fails < 2 {
@@ -102,7 +103,8 @@ impl Search<'_, '_> {
                 .again(StageName::Soak(spot)),
             RuleId::NothingReturned | RuleId::NotAPlainLoop => {
                 let conclusion = conclusion.then(format!(
-                    "the port is good: see that the plug is really on cable {}, not on another; something else holds the link",
+                    "the port is good: see that the plug is really on cable {}, not on another; something else holds \
+                     the link",
                     self.line.case.cable
                 ));
                 if again {
@@ -241,7 +243,8 @@ fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
         };
         return too_rare(search, low, high, format!("{}; {why}: {what}", conclusion.text));
     }
-    // Back and forth, and longer the second time: a port that goes bad and good for tens of seconds must not look like a cable.
+    // Back and forth, and longer the second time: a port that goes bad and good for tens of seconds must not look like
+    // a cable.
     let long = search.sporadic || turns.len() >= TURNS_MIN - 2;
     let (place, why) = if last_failed {
         (low, "back to the last place that passed: it must pass again, or the failure has nothing to do with the cable")
@@ -259,8 +262,8 @@ fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
 fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Conclusion {
     let (near, far) = (search.line.spot(low), search.line.spot(high));
     let next = format!(
-        "soak for hours with the plug at {far} and then at {near}, and compare; until then look at the connectors and use a \
-         spare port or cable"
+        "soak for hours with the plug at {far} and then at {near}, and compare; until then look at the connectors and \
+         use a spare port or cable"
     );
     Conclusion::undecided(text).sure("seen, and too rare to be placed").then(next).again(StageName::Soak(far))
 }
@@ -276,8 +279,8 @@ fn contrary(search: &Search, visit: &Visit) -> bool {
 
 /// The visits to the two places in order, those of one place in a row taken as one: true for a pass at the nearer.
 ///
-/// Only the two places themselves count: a search along the line always ends between some pass and some failure, even if both were
-/// chance; what proves them is that they come again.
+/// Only the two places themselves count: a search along the line always ends between some pass and some failure, even
+/// if both were chance; what proves them is that they come again.
 fn turns(search: &Search, low: usize, high: usize) -> Vec<bool> {
     let mut turns: Vec<bool> = Vec::new();
     for visit in &search.line.visits {
@@ -312,8 +315,8 @@ fn p_counts(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
     let (here, there) = (of(&counted), of(near));
     let p_units = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
     let seconds = |visits: &[&Visit]| (sum(visits, |v| v.result.seconds_errored), sum(visits, |v| v.result.seconds));
-    // Units of one bad second fail together; so whole seconds must tell the sides apart as well, unless the nearer one has
-    // errors in its seconds too, where only the rates differ.
+    // Units of one bad second fail together; so whole seconds must tell the sides apart as well, unless the nearer one
+    // has errors in its seconds too, where only the rates differ.
     let (far_s, near_s) = (seconds(&counted), seconds(near));
     let p_seconds = if near_s.0 > 0 { 0.0 } else { fisher::p_a_higher(far_s, near_s).unwrap_or(1.0) };
     let what = format!(
@@ -330,11 +333,11 @@ fn p_counts(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
     (p_units.max(p_seconds * P_COUNTS_MAX / P_SECONDS_MAX), what)
 }
 
-/// Probability that trouble begins as often on both sides; or, where it has begun often enough to know the pauses between, that
-/// such pauses would fill all the time on the nearer side.
+/// Probability that trouble begins as often on both sides; or, where it has begun often enough to know the pauses
+/// between, that such pauses would fill all the time on the nearer side.
 ///
-/// Pauses are taken as exponential, and twice as long as they were on average: a process that pauses for `g` seconds stays away for `t`
-/// with the probability `exp(-t/g)`.
+/// Pauses are taken as exponential, and twice as long as they were on average: a process that pauses for `g` seconds
+/// stays away for `t` with the probability `exp(-t/g)`.
 fn p_groups(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
     let of = |visits: &[&Visit]| {
         let (groups, seconds) =
@@ -366,8 +369,8 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
             Conclusion::undecided(format!("everything passes now, though it failed before: {before}"))
                 .sure("certain that it failed and that it passes now; not what mended it")
                 .then(
-                    "clean the contacts of port and plug, note the labels, and look again in a few days: a contact that seating mends \
-                     fails again",
+                    "clean the contacts of port and plug, note the labels, and look again in a few days: a contact \
+                     that seating mends fails again",
                 ),
         );
     }

@@ -4,6 +4,7 @@ use super::{CaseRule, Conclusion};
 use crate::document::case::line::Line;
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::{Showing, StageResult};
+use crate::judge::suspects::NEXT_FOR_PORT;
 use crate::judge::{Location, Outcome, RuleId};
 
 pub(super) const RULES: &[CaseRule] = &[
@@ -36,8 +37,8 @@ fn host_fails(line: &Line) -> Option<Conclusion> {
         Conclusion::fault(&[Location::Host], format!("{}: {}", stage.name, result.text))
             .sure("near certain: a random error passes the frame check once in 2^32 damaged frames")
             .then(
-                "leave plug and cable alone; move the card to another slot or computer and repeat: if the damage goes with it, \
-                 condemn the card, else test this computer's memory",
+                "leave plug and cable alone; move the card to another slot or computer and repeat: if the damage goes \
+                 with it, condemn the card, else test this computer's memory",
             ),
     )
 }
@@ -102,7 +103,7 @@ fn internal_fails(line: &Line) -> Option<Conclusion> {
                 ),
             )
             .sure("near certain: neither plug nor cable is in this loop, and it failed more than once")
-            .then("take this port out of use and move to a spare one; if the card can be swapped, swap it"),
+            .then(NEXT_FOR_PORT),
         ),
     }
 }

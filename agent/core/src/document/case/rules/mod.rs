@@ -1,5 +1,5 @@
-//! The rules of a case. They are asked in the order of their ids, and the first that speaks decides, as in a run. It also says which
-//! stage would tell more.
+//! The rules of a case. They are asked in the order of their ids, and the first that speaks decides, as in a run. It
+//! also says which stage would tell more.
 
 mod far;
 mod first;

@@ -5,6 +5,7 @@ use super::{CaseRule, Conclusion};
 use crate::document::case::line::{Line, showing_at_port};
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::Showing;
+use crate::judge::suspects::NEXT_FOR_PORT;
 use crate::judge::{Location, RuleId};
 
 pub(super) const RULES: &[CaseRule] = &[
@@ -28,7 +29,7 @@ fn port_silent(line: &Line) -> Option<Conclusion> {
             RuleId::NotTransmitted => "near certain: the adapter's own count says so",
             _ => "near certain: nothing else takes part in what failed",
         })
-        .then("take this port out of use and move to a spare one; if the card can be swapped, swap it");
+        .then(NEXT_FOR_PORT);
     Some(if named.len() < 2 {
         conclusion.want(StageName::At(line.spot(last.place)), "it is repeated before the port is condemned")
     } else {
@@ -77,20 +78,21 @@ fn port_or_plug(line: &Line) -> Option<Conclusion> {
 pub(super) fn advice(rule: &RuleId) -> &'static str {
     match rule {
         RuleId::NotAPlainLoop => {
-            "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit a plug that is \
-             proven on a known-good port, then repeat this stage"
+            "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit \
+             a plug that is proven on a known-good port, then repeat this stage"
         }
         RuleId::HostLimited => "stop other work on this computer, then repeat this stage",
         RuleId::LostAtFullPace => {
-            "stop other work on this computer, then repeat this stage; if bytes are still lost, open a case on a port of the computer's \
-             own, whose driver counts overruns"
+            "stop other work on this computer, then repeat this stage; if bytes are still lost, open a case on a port \
+             of the computer's own, whose driver counts overruns"
         }
         RuleId::PlugJoinsDataOnly => {
             "look at the plug: if it joins the data wires only, name that wiring; if it has all wires, prove it on a \
              known-good port"
         }
         RuleId::NoBytesReturned => {
-            "switch the receiver on while sending, where the port has a setting for it; else test with a second port on the pair"
+            "switch the receiver on while sending, where the port has a setting for it; else test with a second port \
+             on the pair"
         }
         RuleId::PortGone => "see that the adapter is seated and powered, read the kernel log, then repeat this stage",
         _ => "seat plug and connector, leave both alone, then repeat this stage",
@@ -171,7 +173,8 @@ fn tell_apart(line: &Line, text: String) -> Conclusion {
             .want(StageName::KnownGoodPort, "the plug in a port known to be good: proves the plug, or condemns it")
     };
     let open = Conclusion::fault(&both, text.clone()).sure("port and plug cannot be told apart yet").then(
-        "try this plug in a known-good port of the same kind, and a proven plug in this one; until then use a spare port",
+        "try this plug in a known-good port of the same kind, and a proven plug in this one; until then use a spare \
+         port",
     );
     if passed(&other) && passed(&known) {
         return Conclusion::fault(&both, format!("{text}; the plug passes elsewhere, and another plug passes here"))
@@ -186,7 +189,7 @@ fn tell_apart(line: &Line, text: String) -> Conclusion {
                 format!("{text}; another plug fails here too, and this plug passes on a known-good port"),
             )
             .sure("near certain: two plugs fail in this port, one of them proven elsewhere")
-            .then("take this port out of use and move to a spare one; if the card can be swapped, swap it");
+            .then(NEXT_FOR_PORT);
         }
         return need_known(open);
     }

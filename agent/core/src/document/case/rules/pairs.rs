@@ -18,8 +18,9 @@ pub(super) fn weigh(line: &Line, rule: RuleId, conclusion: Conclusion) -> (RuleI
         let mut contrary = Conclusion::undecided(format!("{}; the cable test contradicts it: {why}", conclusion.text))
             .sure("contradictory: an average of the two would say nothing")
             .then(
-                "see that it was this cable and that nothing was at its far end, then repeat the cable test; if it says the same, look at \
-                 the connectors at both ends, where a plug makes contact and a pulse does not see it",
+                "see that it was this cable and that nothing was at its far end, then repeat the cable test; if it \
+                 says the same, look at the connectors at both ends, where a plug makes contact and a pulse does not \
+                 see it",
             )
             .again(StageName::CableTest);
         if tests(line).count() < 2 {
@@ -120,8 +121,8 @@ pub(super) fn cable_test(line: &Line) -> Option<String> {
     let read = match read(test) {
         Reading::Broken(_) => "a pair that ends or touches nearer than the others is at fault there".to_owned(),
         Reading::Alike(Some(m)) => format!(
-            "all pairs end at about {m:.0} m: if the cable is longer, it is cut there; else look at the far connector first, for a break in \
-             the last metres reads the same, and noise or a loose contact throws nothing back"
+            "all pairs end at about {m:.0} m: if the cable is longer, it is cut there; else look at the far connector \
+             first, for a break in the last metres reads the same, and noise or a loose contact throws nothing back"
         ),
         Reading::Alike(None) => {
             "no pair is open or shorted, which does not clear the cable of noise or a loose contact".to_owned()
@@ -138,10 +139,14 @@ pub(super) fn which_pairs(line: &Line) -> Option<String> {
     let slow = |s: &&Stage| matches!(s.name, StageName::TwoPairs(_)) && s.ended == Ended::Done;
     let result: &StageResult = line.case.stages.iter().rev().find(slow)?.result.as_ref()?;
     Some(match result.showing {
-        Showing::Fails => "at 100 Mb/s it fails as well: pair 2 or 3 (orange or green) is bad, or both; 1 and 4 are not cleared".to_owned(),
-        Showing::Passes => "at 100 Mb/s it passes: pairs 2 and 3 (orange and green) are good for that speed; look at pairs 1 and 4 (blue \
-                            and brown) first, or the cable as a whole is too poor for 1000 Mb/s, which asks more of every pair"
-            .to_owned(),
+        Showing::Fails => {
+            "at 100 Mb/s it fails as well: pair 2 or 3 (orange or green) is bad, or both; 1 and 4 are not cleared".into()
+        }
+        Showing::Passes => {
+            "at 100 Mb/s it passes: pairs 2 and 3 (orange and green) are good for that speed; look at pairs 1 and 4 (blue \
+             and brown) first, or the cable as a whole is too poor for 1000 Mb/s, which asks more of every pair"
+                .into()
+        }
         Showing::Neither | Showing::NotTested | Showing::HostFails => {
             format!("the run at 100 Mb/s does not tell which pairs: {}", result.text)
         }

@@ -49,16 +49,17 @@ fn comes_and_goes(line: &Line) -> Option<String> {
 fn two_pairs(line: &Line) -> Option<String> {
     let slow = line.at(0).any(|v| v.result.fallback_mbps == Some(100));
     slow.then(|| {
-        "this port cannot link to itself at its own speed, as gigabit copper mostly cannot, and that is not held against it: the stages \
-         ran at 100 Mb/s, so pairs 1 and 4 (blue and brown), which only 1000 Mb/s uses, were not tested"
+        "this port cannot link to itself at its own speed, as gigabit copper mostly cannot, and that is not held \
+         against it: the stages ran at 100 Mb/s, so pairs 1 and 4 (blue and brown), which only 1000 Mb/s uses, were \
+         not tested"
             .to_owned()
     })
 }
 
 fn pairs_lost(line: &Line) -> Option<String> {
     line.visits.iter().any(|v| v.slower_only).then(|| {
-        "100 Mb/s passes where 1000 Mb/s finds no link: pairs 2 and 3 (orange and green) are good; look at pairs 1 and 4 (blue and \
-         brown), which only 1000 Mb/s uses"
+        "100 Mb/s passes where 1000 Mb/s finds no link: pairs 2 and 3 (orange and green) are good; look at pairs 1 and \
+         4 (blue and brown), which only 1000 Mb/s uses"
             .to_owned()
     })
 }

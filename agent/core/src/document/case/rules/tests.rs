@@ -338,7 +338,8 @@ fn a_case_reads_back_as_it_was_written() {
     assert_eq!(serde_json::from_str::<Case>(&text).unwrap(), case);
 }
 
-/// A soak that was bad for a spell is no pass, though all runs after it are; a second one at the same place is a failure.
+/// A soak that was bad for a spell is no pass, though all runs after it are; a second one at the same place is a
+/// failure.
 #[test]
 fn spells_are_no_pass() {
     let spells = |long| StageResult {
@@ -491,8 +492,10 @@ proptest! {
         for shows in shows {
             let Some(next) = case.next.clone() else { break };
             let long = matches!(next.stage, StageName::Soak(_));
-            let showing = [Showing::Passes, Showing::Fails, Showing::Neither, Showing::NotTested, Showing::Passes][shows as usize];
-            add(&mut case, &next.stage.to_string(), result(long, showing, if showing == Showing::Fails { 400 } else { 0 }));
+            use Showing::{Fails, Neither, NotTested, Passes};
+            let showing = [Passes, Fails, Neither, NotTested, Passes][shows as usize];
+            let failed = if showing == Fails { 400 } else { 0 };
+            add(&mut case, &next.stage.to_string(), result(long, showing, failed));
             prop_assert_eq!(case.verdict.outcome == Outcome::Fault, !case.verdict.location.is_empty());
             prop_assert!(case.state == CaseState::Open || !case.verdict.next.is_empty());
         }

@@ -22,16 +22,16 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
         return None;
     }
     let text = format!(
-        "{} of {} frames had wrong contents though their frame check was right: damaged behind the adapter's check, in its \
-         buffers, the bus or memory, not on the line",
+        "{} of {} frames had wrong contents though their frame check was right: damaged behind the adapter's check, in \
+         its buffers, the bus or memory, not on the line",
         count(damaged),
         count(e.counts.returned)
     );
     let finding = Finding::fault(vec![Location::Host], text)
         .sure("near certain: a random error passes the frame check once in 2^32 damaged frames");
     Some(finding.then(
-        "move the card to another slot or computer and repeat: if the damage goes with it, condemn the card; else test this \
-         computer's memory",
+        "move the card to another slot or computer and repeat: if the damage goes with it, condemn the card; else test \
+         this computer's memory",
     ))
 }
 
@@ -126,8 +126,8 @@ fn comes_and_goes(e: &EthernetFacts) -> Option<Finding> {
         return Some(blame(e, &sureness, text));
     }
     Some(Finding::undecided(text).sure(sureness).then(
-        "find out what happened then (the plug or cable moved, a motor nearby switched); repeat the soak untouched, then \
-         once more while plug and cable are moved: a fault comes back",
+        "find out what happened then (the plug or cable moved, a motor nearby switched); repeat the soak untouched, \
+         then once more while plug and cable are moved: a fault comes back",
     ))
 }
 

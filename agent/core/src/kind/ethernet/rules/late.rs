@@ -8,8 +8,8 @@ use crate::kind::ethernet::facts::EthernetFacts;
 
 pub(super) const RULES: &[Rule<EthernetFacts>] = &[Rule { id: RuleId::EchoesLate, decide: echoes_late }];
 
-/// A plug or a cable keeps no frame for so long that it is given up: something active does, or a computer kept from its work.
-/// Where such echoes are many, those that never came may be later still, and the loss of them proves nothing.
+/// A plug or a cable keeps no frame for so long that it is given up: something active does, or a computer kept from its
+/// work. Where such echoes are many, those that never came may be later still, and the loss of them proves nothing.
 fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
     // What came back wrong is wrong, late or not; so is a link that drops.
     let wrong = e.counts.damaged.saturating_add(e.lengths_changed()).saturating_add(e.losses.failed_check);
@@ -39,8 +39,8 @@ fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
         }
     }
     Some(Finding::undecided(text).sure("certain that they were late; not what held them back").then(
-        "see that nothing but a plug is connected: a radio link, a converter or a computer in the loop holds frames back so; with a \
-         bare plug fitted, stop other work on this computer and repeat",
+        "see that nothing but a plug is connected: a radio link, a converter or a computer in the loop holds frames \
+         back so; with a bare plug fitted, stop other work on this computer and repeat",
     ))
 }
 

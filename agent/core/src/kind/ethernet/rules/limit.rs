@@ -25,8 +25,8 @@ fn few_hits(e: &EthernetFacts) -> Option<Finding> {
         ))
         .sure("certain that it happened; not that it will again")
         .then(
-            "repeat the run: a hit from outside (a motor or a switch nearby) stays away and the run passes; if it comes back, \
-             run --profile soak --for 1h and move plug and cable meanwhile",
+            "repeat the run: a hit from outside (a motor or a switch nearby) stays away and the run passes; if it \
+             comes back, run --profile soak --for 1h and move plug and cable meanwhile",
         ),
     )
 }

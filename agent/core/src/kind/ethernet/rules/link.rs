@@ -35,8 +35,8 @@ fn link_lost(e: &EthernetFacts) -> Option<Finding> {
         Finding::undecided(format!("the link went down after {} probes and stayed down", count(e.counts.sent)))
             .sure("certain that the link went away; not why")
             .then(
-                "was the plug or cable moved? seat both, then repeat; if it happens again untouched, the loop has a bad \
-                 contact",
+                "was the plug or cable moved? seat both, then repeat; if it happens again untouched, the loop has a \
+                 bad contact",
             )
     })
 }

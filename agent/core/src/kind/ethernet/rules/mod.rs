@@ -64,8 +64,8 @@ impl Facts for EthernetFacts {
         self.counts.bit_errors
     }
 
-    /// On the basis of frames the bounds are those of the frame error ratio, each turned into bits by [`bounds_from_frames`].
-    /// That assumes independent errors; bursts make it too low.
+    /// On the basis of frames the bounds are those of the frame error ratio, each turned into bits by
+    /// [`bounds_from_frames`]. That assumes independent errors; bursts make it too low.
     fn error_ratio(&self) -> Option<ErrorRatio> {
         let (basis, limit) = (self.basis(), &self.common.limit);
         let (errors, trials, bounds) = match basis {
@@ -129,7 +129,8 @@ impl Facts for EthernetFacts {
         match self.common.placement {
             Placement::Internal => "the host side is good; fit a plug to test the line side",
             Placement::AtPort => {
-                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at its far end"
+                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at \
+                 its far end"
             }
             Placement::FarEnd => {
                 "port and cable are good as far as a plug can show; look at the equipment at the far end"

@@ -30,8 +30,8 @@ fn foreign_traffic(e: &EthernetFacts) -> Option<Finding> {
 fn reconfigured(e: &EthernetFacts) -> Option<Finding> {
     (e.common.stopped == Some(Stopped::Reconfigured)).then(|| {
         Finding::undecided(format!(
-            "somebody on this computer switched the port off or changed its MTU or address after {} probes; what failed \
-             meanwhile says nothing of port, plug or cable",
+            "somebody on this computer switched the port off or changed its MTU or address after {} probes; what \
+             failed meanwhile says nothing of port, plug or cable",
             count(e.counts.sent)
         ))
         .sure("certain: this is what the host says")

@@ -30,8 +30,8 @@ fn not_transmitted(e: &EthernetFacts) -> Option<Finding> {
     ))
 }
 
-/// Every probe came back, and not one of them whole: the adapter counted as many frames that failed their check. What only holds
-/// the link up sends nothing back, whole or not.
+/// Every probe came back, and not one of them whole: the adapter counted as many frames that failed their check. What
+/// only holds the link up sends nothing back, whole or not.
 fn nothing_intact(e: &EthernetFacts) -> Option<Finding> {
     let tried = e.frames_tried();
     if e.counts.returned > 0 || tried < SENT_MIN || e.losses.failed_check < tried {
@@ -66,17 +66,15 @@ fn nothing_returned(e: &EthernetFacts) -> Option<Finding> {
         Finding::undecided(text)
             .sure("certain that no probe came back whole enough to be known; not what came in")
             .then(
-                "swap the plug and repeat: if nothing changes, prove the plug on a known-good port; see that nothing but a plug \
-                 is connected",
+                "swap the plug and repeat: if nothing changes, prove the plug on a known-good port; see that nothing \
+                 but a plug is connected",
             )
     } else {
         // Something holds the link up. A plug that links also returns; so this is hardly a plug, and nobody is blamed.
-        Finding::undecided(text)
-            .sure("certain that nothing came back; what holds the link up is not known")
-            .then(
-                "look at what is on the other end: a switch or another computer holds the link up but returns nothing; fit a \
-                 plug that is proven on a known-good port and repeat",
-            )
+        Finding::undecided(text).sure("certain that nothing came back; what holds the link up is not known").then(
+            "look at what is on the other end: a switch or another computer holds the link up but returns nothing; fit \
+             a plug that is proven on a known-good port and repeat",
+        )
     })
 }
 

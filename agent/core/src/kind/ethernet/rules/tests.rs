@@ -1,4 +1,5 @@
-//! Each rule speaks on its facts and is silent on a healthy port; the table of places; the order; what holds for any facts.
+//! Each rule speaks on its facts and is silent on a healthy port; the table of places; the order; what holds for any
+//! facts.
 
 use proptest::prelude::*;
 
@@ -22,8 +23,8 @@ fn remark(id: &RuleId, e: &EthernetFacts) -> Option<String> {
     (remark.say)(e)
 }
 
-/// Examples of the shared rules. `limit-proved` and `too-few-bits` are tested by themselves: one speaks on a healthy port, the
-/// other would if nothing before it did.
+/// Examples of the shared rules. `limit-proved` and `too-few-bits` are tested by themselves: one speaks on a healthy
+/// port, the other would if nothing before it did.
 fn shared() -> Vec<Example> {
     vec![
         (
@@ -339,7 +340,8 @@ fn a_reference() -> impl Strategy<Value = Reference> {
 
 prop_compose! {
     fn any_evidence()(
-        // Mostly a healthy port with something odd about it: evidence that is odd all over is decided by the first rules.
+        // Mostly a healthy port with something odd about it: evidence that is odd all over is decided by the first
+        // rules.
         n in proptest::collection::vec(prop_oneof![4 => Just(None), 1 => count().prop_map(Some)], 22),
         placement in placement(),
         flags in proptest::collection::vec(any::<bool>(), 4),

@@ -19,7 +19,8 @@ pub(super) const RULES: &[Rule<SerialFacts>] = &[
 fn bytes_damaged(e: &SerialFacts) -> Option<Finding> {
     let ratio = e.error_ratio()?;
     let c = &e.counts;
-    // A byte lost on this side may make a piece, and the one behind it, look damaged where more is missing than can be put in order.
+    // A byte lost on this side may make a piece, and the one behind it, look damaged where more is missing than can be
+    // put in order.
     let pieces = c.pieces_damaged.saturating_sub(e.lost_on_this_side().saturating_mul(2));
     if c.damaged < ERRORS_MIN
         || ratio.proved_above <= ratio.limit
@@ -56,7 +57,8 @@ fn characters_in_error(e: &SerialFacts) -> Option<Finding> {
         e,
         &format!("{} % that there are more than the limit allows", 100.0 * e.common.limit.confidence),
         format!(
-            "{} of {} characters came in with an error: {} framing, {} parity; these are the line's, not this computer's",
+            "{} of {} characters came in with an error: {} framing, {} parity; these are the line's, not this \
+             computer's",
             count(wrong),
             count(e.counts.returned),
             count(errors.framing),
@@ -109,14 +111,14 @@ fn lost_at_full_pace(e: &SerialFacts) -> Option<Finding> {
         LineCounts { sent, lost, .. } => format!("{} of {} when fewer were let out at once", count(lost), count(sent)),
     };
     let text = format!(
-        "{} of {} bytes did not come back, {slowest}; a computer that is too slow does this, and nobody counts all that it \
-         drops on this port",
+        "{} of {} bytes did not come back, {slowest}; a computer that is too slow does this, and nobody counts all \
+         that it drops on this port",
         count(all.lost),
         count(all.sent)
     );
     Some(Finding::undecided(text).sure("certain that they are missing; not whether line or computer lost them").then(
-        "stop other work on this computer and repeat; if bytes are still lost, repeat on a port of the computer's own, whose \
-         driver counts overruns",
+        "stop other work on this computer and repeat; if bytes are still lost, repeat on a port of the computer's own, \
+         whose driver counts overruns",
     ))
 }
 

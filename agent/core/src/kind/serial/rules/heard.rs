@@ -38,8 +38,8 @@ fn no_bytes_returned(e: &SerialFacts) -> Option<Finding> {
     if e.common.placement == Placement::Internal {
         return Some(
             Finding::undecided(format!(
-                "{text}: a dead chip does this, and so does a good one whose OUT2 output lets the interrupt through, since \
-                 its loop holds that output"
+                "{text}: a dead chip does this, and so does a good one whose OUT2 output lets the interrupt through, \
+                 since its loop holds that output"
             ))
             .sure("certain that nothing came; not whose doing it is")
             .then("fit a plug and repeat without --placement internal: that decides"),
@@ -47,14 +47,12 @@ fn no_bytes_returned(e: &SerialFacts) -> Option<Finding> {
     }
     if e.plug == LinePlug::Rs485 {
         return Some(
-            Finding::undecided(format!(
-                "{text}: many RS-485 ports and adapters close their receiver while they send"
-            ))
-            .sure("certain that the port did not hear itself; not that it cannot send")
-            .then(
-                "switch the receiver on while sending, where port or adapter has a jumper or setting for it; else test with a \
-                 second RS-485 port on the pair",
-            ),
+            Finding::undecided(format!("{text}: many RS-485 ports and adapters close their receiver while they send"))
+                .sure("certain that the port did not hear itself; not that it cannot send")
+                .then(
+                    "switch the receiver on while sending, where port or adapter has a jumper or setting for it; else \
+                     test with a second RS-485 port on the pair",
+                ),
         );
     }
     let lines_move = e.plug.has_modem_lines() && !modem::none_moved(e) && !e.modem.is_empty();
@@ -75,10 +73,12 @@ fn hears_itself(e: &SerialFacts) -> Option<Finding> {
     }
     Some(
         Finding::undecided(
-            "the port is good, and on two-wire RS-485 it hears itself whether or not anything is connected: the cable was not \
-             tested",
+            "the port is good, and on two-wire RS-485 it hears itself whether or not anything is connected: the cable \
+             was not tested",
         )
         .sure("certain that the port hears itself; nothing is known of the cable")
-        .then("to test the cable, join the pair at its far end to a second RS-485 port and exchange data between the two"),
+        .then(
+            "to test the cable, join the pair at its far end to a second RS-485 port and exchange data between the two",
+        ),
     )
 }

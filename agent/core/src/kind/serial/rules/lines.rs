@@ -27,8 +27,8 @@ fn plug_joins_data_only(e: &SerialFacts) -> Option<Finding> {
         ))
         .sure("certain that no modem line moves; not whether this plug has the wires")
         .then(
-            "look at the plug: if it joins data only, say so with --wiring data-only; if it has all wires, prove it on a \
-             known-good port",
+            "look at the plug: if it joins data only, say so with --wiring data-only; if it has all wires, prove it on \
+             a known-good port",
         ),
     )
 }
@@ -46,7 +46,8 @@ fn flow_control(e: &SerialFacts) -> Option<Finding> {
     // Only who needs it is told that it is a fault; the remark tells everybody.
     let flow = e.flow.filter(|_| e.format.flow == FlowControl::RtsCts)?;
     if flow.stops() && flow.starts() {
-        // Lost on the way, by a slow computer whose driver counts short, or by the sender when it was let go: not told apart.
+        // Lost on the way, by a slow computer whose driver counts short, or by the sender when it was let go: not told
+        // apart.
         return (flow.missing() >= ERRORS_MIN).then(|| {
             Finding::undecided(format!(
                 "CTS stops and starts the sender, but {} of {} bytes did not come when it was let go",

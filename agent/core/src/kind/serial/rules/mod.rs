@@ -32,8 +32,8 @@ impl Facts for SerialFacts {
     };
     const RULES: &'static [&'static [Rule<Self>]] = &[heard::RULES, damage::RULES, lines::RULES, format::RULES];
     const REMARKS: &'static [Remark<Self>] = remarks::REMARKS;
-    /// Where OUT2 lets the interrupt through, as on the cards of the first PCs, loop mode itself keeps every byte from the
-    /// driver (IBM 5150 Technical Reference 2-144: the outputs are disconnected in loop mode).
+    /// Where OUT2 lets the interrupt through, as on the cards of the first PCs, loop mode itself keeps every byte from
+    /// the driver (IBM 5150 Technical Reference 2-144: the outputs are disconnected in loop mode).
     const SILENCE_INSIDE_IS_FAILURE: bool = false;
 
     fn common(&self) -> &Common {
@@ -110,15 +110,16 @@ impl Facts for SerialFacts {
     fn after_pass(&self) -> &'static str {
         match self.common.placement {
             _ if !self.has_plug() => {
-                "the port is good as far as it can hear itself; to test the cable, join the pair to a second RS-485 port"
+                "the port is good as far as it can hear itself; to test the cable, join the pair to a second RS-485 \
+                 port"
             }
             Placement::Internal => "the chip is good; fit a plug to test the line driver and connector",
             Placement::FarEnd => {
                 "port and cable are good as far as a plug can show; look at the equipment at the far end"
             }
             Placement::AtPort | Placement::ReturnPort => {
-                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at its far \
-                 end, then compare speed and format at both ends"
+                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at \
+                 its far end, then compare speed and format at both ends"
             }
         }
     }

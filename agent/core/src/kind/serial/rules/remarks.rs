@@ -32,8 +32,12 @@ fn lost_in_host(e: &SerialFacts) -> Option<String> {
 fn lines_not_judged(e: &SerialFacts) -> Option<String> {
     let known = e.plug.has_modem_lines();
     (e.capabilities.modem_lines && !known && !e.modem.is_empty()).then(|| {
-            format!("with plug {} nothing is known of the modem lines: they are shown, not judged; name a full plug with --wiring", e.plug)
-        })
+        format!(
+            "with plug {} nothing is known of the modem lines: they are shown, not judged; name a full plug with \
+             --wiring",
+            e.plug
+        )
+    })
 }
 
 fn half_duplex(e: &SerialFacts) -> Option<String> {
@@ -54,14 +58,15 @@ fn no_modem_lines(e: &SerialFacts) -> Option<String> {
 
 fn no_counts(e: &SerialFacts) -> Option<String> {
     (e.counts.sent > 0 && !e.capabilities.counts_errors).then(|| {
-            let told = "this port's driver counts no line errors; that does not count against it";
-            match e.capabilities.hides_overruns() {
-                true => format!(
-                    "{told}, but a byte lost in this computer is told from one lost on the line only by letting fewer out at once"
-                ),
-                false => told.to_owned(),
-            }
-        })
+        let told = "this port's driver counts no line errors; that does not count against it";
+        match e.capabilities.hides_overruns() {
+            true => format!(
+                "{told}, but a byte lost in this computer is told from one lost on the line only by letting fewer \
+                     out at once"
+            ),
+            false => told.to_owned(),
+        }
+    })
 }
 
 fn ring_wired(e: &SerialFacts) -> Option<String> {
@@ -74,7 +79,8 @@ fn flow_control(e: &SerialFacts) -> Option<String> {
     let flow = e.flow.filter(|flow| !flow.stops() || !flow.starts())?;
     let what = if flow.stops() { "does not start the sender again" } else { "does not stop the sender" };
     Some(format!(
-        "CTS {what}: {} of {} bytes came back while it was off, {} in all; not for equipment with hardware flow control",
+        "CTS {what}: {} of {} bytes came back while it was off, {} in all; not for equipment with hardware flow \
+         control",
         count(flow.came_while_off),
         count(flow.sent),
         count(flow.came_in_all)

@@ -63,8 +63,8 @@ fn nothing_returned_never_passes_and_names_what_it_can() {
     assert_ne!(without_lines.outcome, Outcome::Pass);
 }
 
-/// In loop mode the chip's outputs are disconnected from their pins (IBM 5150 Technical Reference 2-144). That OUT2 lets the
-/// interrupt through on such cards: common practice, no source.
+/// In loop mode the chip's outputs are disconnected from their pins (IBM 5150 Technical Reference 2-144). That OUT2
+/// lets the interrupt through on such cards: common practice, no source.
 #[test]
 fn a_silent_loop_inside_the_chip_blames_nobody() {
     let inside = with(|e| {
