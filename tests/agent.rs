@@ -23,6 +23,7 @@ use turnback_core::{base::rng::Rng, watch::standing::State};
 use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
 use crate::harness::program::{Program, Running, TapPlug};
 use crate::harness::pty::{PtyPlug, settings};
+use crate::harness::setting::kills;
 
 /// More than any of these takes on a loaded machine; only a hang lasts longer.
 const LIMIT: Duration = Duration::from_secs(120);
@@ -231,7 +232,7 @@ fn a_port_that_comes_into_service_is_left_alone_and_a_reload_drops_nothing() {
 
 #[test]
 fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
-    let kills: u64 = std::env::var("TURNBACK_KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(4);
+    let kills = kills(4);
     in_fresh_namespace(|| {
         add_cable(1500);
         fit_plug();

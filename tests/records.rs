@@ -15,6 +15,7 @@ use turnback::archive::sqlite::{Store, query::Filter};
 use crate::harness::{
     netns,
     program::{Finished, Program},
+    setting::kills,
 };
 
 /// A short check of a rig, kept in the program's own records.
@@ -248,7 +249,7 @@ fn many_processes_write_side_by_side() {
 /// sound each time. `TURNBACK_KILLS` sets how often.
 #[test]
 fn a_killed_writer_loses_nothing_that_was_there() {
-    let kills: u16 = std::env::var("TURNBACK_KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(5);
+    let kills = kills(5) as u16;
     let program = Program::new();
     let model = model(&program);
     kept(&program, "sim:good");

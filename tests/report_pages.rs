@@ -18,7 +18,10 @@ use turnback_core::{
     kind::ethernet::sim,
 };
 
-use crate::harness::program::{Finished, Program};
+use crate::harness::{
+    program::{Finished, Program},
+    rigs::check,
+};
 
 /// A directory with a report in it, and the program.
 struct Desk {
@@ -32,7 +35,7 @@ impl Desk {
     }
 
     fn check(&self, arguments: &str) -> Value {
-        self.program.check(&format!("{arguments} --no-record --seed 11")).report()
+        check(&format!("{arguments} --seed 11"))
     }
 
     /// `turnback report` of a document, to its end.

@@ -4,20 +4,27 @@
 use std::time::Duration;
 
 use serde_json::{Value, json};
-use turnback::engine::{CheckOptions, cancel::Cancel, check, serial::options::LineOptions};
-use turnback::ports::simulated::serial::SimulatedLine;
 use turnback_core::{
     document::run::Report,
+    event::Event,
     judge::Outcome,
-    kind::serial::sim::{
-        SerialRig,
-        builtin::{BUILTIN_SERIAL, builtin_serial},
+    kind::{
+        rig::AnyRig,
+        serial::sim::{
+            SerialRig,
+            builtin::{BUILTIN_SERIAL, builtin_serial},
+        },
     },
     plan::Profile,
 };
 
-use crate::harness::program::{Finished, Program};
+use crate::harness::{
+    program::{Finished, Program},
+    rigs::{self, check},
+    setting::seeds,
+};
 
+/// A check of a built-in rig with a seed, by the real program.
 fn check_rig(name: &str, more: &str) -> (Finished, Value) {
     let finished = Program::new().check(&format!("sim:{name} --seed 11 {more}"));
     let report = finished.report();
@@ -26,22 +33,7 @@ fn check_rig(name: &str, more: &str) -> (Finished, Value) {
 
 /// A check within this process, of a rig that need not be a built-in one.
 fn check_here(rig: &SerialRig, seed: u64, profile: &Profile) -> Report {
-    let mut port = SimulatedLine::new(format!("sim:{}", rig.name), rig, seed);
-    let options = CheckOptions {
-        profile: profile.clone(),
-        placement: None,
-        cable: None,
-        labels: turnback_core::base::labels::Labels::default(),
-        machine: String::new(),
-        speed_mbps: None,
-        seed,
-        run: format!("serial-{seed}"),
-        started_at: String::new(),
-        although_in_service: false,
-        confirm: true,
-        line: LineOptions::default(),
-    };
-    check(&mut port, None, options, &mut |_| {}, &Cancel::default()).unwrap()
+    rigs::check_rig(&AnyRig::Serial(Box::new(rig.clone())), seed, profile)
 }
 
 #[test]
@@ -122,8 +114,8 @@ fn a_thousand_seeds_of_a_good_serial_port_on_a_loaded_host_give_no_fault() {
     profile.latency_probes = 2;
     profile.serial_target_ber = 1e-3;
     let good = builtin_serial("serial-good").unwrap().to_toml();
-    let (mut lossy, mut passes) = (0, 0);
-    for seed in 0..1000_u64 {
+    let (mut tried, mut lossy, mut passes) = (0, 0, 0);
+    for seed in seeds(1000) {
         // A chip of 16 characters overflows after 1.4 ms at 115200 bits a second (computed).
         let stall_ms = 1 + seed % 10;
         let every_ms = 20 + seed % 197;
@@ -132,12 +124,13 @@ fn a_thousand_seeds_of_a_good_serial_port_on_a_loaded_host_give_no_fault() {
         assert_ne!(rig, good);
         let report = check_here(&SerialRig::parse(&rig).unwrap(), seed, &profile);
         assert_ne!(report.verdict.outcome, Outcome::Fault, "seed {seed}: {:?}", report.verdict);
+        tried += 1;
         lossy += usize::from(report.totals.bytes_lost_in_host > 0);
         passes += usize::from(report.verdict.outcome == Outcome::Pass);
     }
-    // The load was felt, and did not just make every answer `undecided`.
-    assert!(lossy > 400, "{lossy}");
-    assert!(passes > 400, "{passes}");
+    // The load was felt, by four in ten, and did not just make every answer `undecided`.
+    assert!(lossy * 10 > tried * 4, "{lossy} of {tried}");
+    assert!(passes * 10 > tried * 4, "{passes} of {tried}");
 }
 
 /// An adapter, its bus or a network behind it that stands still for seconds and then goes on.
@@ -167,26 +160,53 @@ fn a_slow_computer_is_not_taken_for_flow_control_that_fails() {
     // The bytes that an overrun swallowed in the test of flow control had been let go by CTS like the others.
     for seed in 1..=20 {
         let line = "--line 115200,8N1,rts-cts";
-        let finished = Program::new().check(&format!("sim:serial-slow-host --seed {seed} {line}"));
-        let verdict = &finished.report()["verdict"];
+        let report = check(&format!("sim:serial-slow-host --seed {seed} {line}"));
+        let verdict = &report["verdict"];
         assert_ne!(verdict["outcome"], "fault", "seed {seed}: {verdict}");
-        assert!(!finished.stdout.contains("does not start"), "seed {seed}: {verdict}");
+        assert!(!report.to_string().contains("does not start"), "seed {seed}: {verdict}");
+    }
+}
+
+/// A plug that is out from the start, or from any moment on: what never came back is not counted as come back, and has no time.
+#[test]
+fn what_never_came_back_has_no_turnaround() {
+    let mut profile = Profile::named("quick").unwrap();
+    profile.time = Duration::from_secs(1);
+    for quarters in 0..16 {
+        let mut rig = builtin_serial("serial-dead").unwrap();
+        rig.faults[0].from_s = (f64::from(quarters) / 4.0).try_into().unwrap();
+        let mut port = rigs::simulated::of(&AnyRig::Serial(Box::new(rig)), "sim:rig".into(), 7);
+        let mut handful = None;
+        let mut say = |event| {
+            if let Event::HandfulDone { sent, returned } = event {
+                // Only the run's own: another may follow, by the loop inside the chip.
+                handful.get_or_insert((sent, returned));
+            }
+        };
+        let report = rigs::run(&mut *port, rigs::options(profile.clone(), 7), &mut say, &rigs::Cancel::default());
+        let (sent, returned) = handful.unwrap();
+        assert!(if quarters == 0 { returned == 0 } else { returned <= sent }, "{quarters}: {returned} of {sent}");
+        // A character is on the line for as long as its bits take (computed): nothing comes back before.
+        for trips in report.line.iter().flat_map(|line| &line.turnaround).filter(|trips| trips.count > 0) {
+            assert!(trips.min_ns >= trips.line_ns, "{quarters}: {trips:?}");
+        }
+        assert_ne!(report.verdict.outcome, Outcome::Pass, "{quarters}: {:?}", report.verdict);
+        assert!(report.seconds.len() < 90, "{quarters}: {} s", report.seconds.len());
     }
 }
 
 #[test]
 fn equal_seeds_give_equal_serial_runs() {
-    let part = |seed: u32| {
-        let report = Program::new().check(&format!("sim:serial-noisy --seed {seed}")).report();
-        (report["totals"].clone(), report["line_errors"].clone(), report["verdict"].clone())
-    };
-    assert_eq!(part(3), part(3));
-    assert_ne!(part(3).0, part(4).0);
+    let part = |report: Value| (report["totals"].clone(), report["line_errors"].clone(), report["verdict"].clone());
+    // One by the program, one within this process: what other tests see of a rig here is what the program says.
+    let by_program = part(Program::new().check("sim:serial-noisy --seed 3").report());
+    assert_eq!(by_program, part(check("sim:serial-noisy --seed 3")));
+    assert_ne!(by_program.0, part(check("sim:serial-noisy --seed 4")).0);
 }
 
 #[test]
 fn the_serial_part_of_the_report_keeps_its_names() {
-    let (_, report) = check_rig("serial-stuck-cts", "");
+    let report = check("sim:serial-stuck-cts --seed 11");
     for name in ["bytes_sent", "bytes_returned", "bytes_lost", "bytes_inserted", "bytes_damaged", "bits_compared"] {
         assert!(report["totals"][name].is_u64(), "{name}");
     }
@@ -196,11 +216,11 @@ fn the_serial_part_of_the_report_keeps_its_names() {
     assert_eq!(report["lines"]["cts"], json!({"expected": "follows-rts", "seen": "on", "ok": false, "pin": "8"}));
     assert_eq!(report["lines"]["dsr"]["ok"], true);
     assert_eq!(report["format"], 1);
-    let (_, inverted) = check_rig("serial-inverted", "");
+    let inverted = check("sim:serial-inverted --seed 11");
     let told = inverted["verdict"]["reasons"].as_array().unwrap().iter().find(|r| r["rule"] == "damage-kind").unwrap();
     assert!(told["text"].as_str().unwrap().contains("every bit inverted"), "{told}");
     // Without modem lines and counts: absent, and not held against the port.
-    let (_, report) = check_rig("serial-data-only", "");
+    let report = check("sim:serial-data-only --seed 11");
     assert_eq!(report["lines"], json!({}));
     assert!(report["line_errors"].is_null());
     // A port of frames has none of these.
@@ -211,7 +231,7 @@ fn the_serial_part_of_the_report_keeps_its_names() {
 #[test]
 fn the_counts_of_a_serial_report_balance() {
     for (name, _) in BUILTIN_SERIAL {
-        let (_, report) = check_rig(name, "");
+        let report = check(&format!("sim:{name} --seed 11"));
         let count = |field: &str| report["totals"][field].as_u64().unwrap();
         let (sent, returned) = (count("bytes_sent"), count("bytes_returned"));
         assert_eq!(sent + count("bytes_inserted"), returned + count("bytes_lost"), "{name}");
@@ -221,7 +241,7 @@ fn the_counts_of_a_serial_report_balance() {
 
 #[test]
 fn a_slow_line_is_used_to_its_limit() {
-    let (_, report) = check_rig("serial-good", "--line 9600,8N1 --for 2s");
+    let report = check("sim:serial-good --seed 11 --line 9600,8N1 --for 2s");
     // At least 99 % of the bit times, as asked of a real line.
     assert!(report["line"]["share_of_line"].as_f64().unwrap() > 0.99, "{}", report["line"]["share_of_line"]);
     assert_eq!(report["line"]["flow_control"]["came_in_all"], report["line"]["flow_control"]["sent"]);
@@ -230,7 +250,7 @@ fn a_slow_line_is_used_to_its_limit() {
 
 #[test]
 fn a_sweep_finds_the_highest_speed_and_tries_the_formats() {
-    let (_, report) = check_rig("serial-good", "--profile rate-search --target-ber 1e-4");
+    let report = check("sim:serial-good --seed 11 --profile rate-search --target-ber 1e-4");
     // 7,372,800 Hz / 16: the fastest that this chip divides down to (computed).
     assert_eq!(report["line"]["highest_clean_bits_per_second"], 460_800);
     let formats = report["line"]["formats"].as_array().unwrap();
@@ -255,7 +275,7 @@ fn the_text_of_a_serial_report_names_lines_pins_and_limits() {
 /// Every second or so a byte comes in with a wrong parity bit and right data: an error of the line at that format.
 #[test]
 fn a_speed_with_wrong_parity_bits_is_not_called_clean_nor_this_computers_loss() {
-    let (_, report) = check_rig("serial-parity", "--profile rate-search");
+    let report = check("sim:serial-parity --seed 11 --profile rate-search");
     let rows = report["line"]["speeds"].as_array().unwrap();
     let parity = |row: &&Value| row["errors"]["parity"].as_u64().unwrap() > 0;
     assert!(rows.iter().any(|row| row["errors"].is_object() && parity(&row)), "{rows:?}");
@@ -475,12 +495,12 @@ fn a_slow_line_says_beforehand_how_long_it_takes() {
 
 #[test]
 fn two_wires_have_a_turnaround_of_their_own() {
-    let (_, report) = check_rig("serial-rs485", "");
+    let report = check("sim:serial-rs485 --seed 11");
     let half = &report["line"]["half_duplex"];
     assert_eq!((&half["by_setting"], &half["heard_itself"]), (&json!(true), &json!(true)));
     // The rig's driver gathers bytes for 1 ms (its `latency_us`), and nothing else delays them there.
     assert_eq!(half["turnaround_ns_min"], 1_000_000);
-    assert_eq!(check_rig("serial-good", "").1["line"]["half_duplex"], Value::Null);
+    assert_eq!(check("sim:serial-good --seed 11")["line"]["half_duplex"], Value::Null);
     let case = Program::new().run("isolate sim:serial-rs485 --cable Q-12 --yes --json");
     let verdict = serde_json::from_str::<Value>(&case.stdout).unwrap()["verdict"].clone();
     // A cable that cannot be seen is not passed.

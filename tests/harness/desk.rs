@@ -8,14 +8,14 @@ use turnback::daemon::desk::{
     CaseOrder, CaseView, Desk, DeskError, Figures, Happening, Health, Labels, LiveRun, NextView, OutboxLine, PortView,
     RecordLine, RecordQuery, StageOrder, StageView, StartOrder,
 };
-use turnback::engine::{CheckOptions, cancel::Cancel, check};
-use turnback::ports::simulated::ethernet;
 use turnback_core::base::caution::{Caution, LOCAL_CODES_FIRST};
 use turnback_core::document::run::Report;
 use turnback_core::event::Event;
 use turnback_core::judge::Outcome;
 use turnback_core::plan::Profile;
 use turnback_core::watch::standing::{Change, Hysteresis, Observation, Standing};
+
+use super::rigs::{self, Cancel, CheckOptions, simulated};
 
 /// Ports, the rig behind each, cabinet and cable.
 const PORTS: [(&str, &str, &str, &str); 6] = [
@@ -184,23 +184,16 @@ impl Inner {
     }
 
     fn carry_out(&self, run: &str, port: &str, rig: &str, profile: Profile, cause: &str, cancel: &Cancel) {
-        let mut simulated = ethernet::open(rig, 7).expect("a built-in rig");
+        let mut simulated = simulated::open(rig, 7).expect("a built-in rig");
         let options = CheckOptions {
-            line: turnback::engine::serial::options::LineOptions::default(),
-            profile,
-            placement: None,
             cable: self.state().ports.iter().find(|p| p.name == port).and_then(|p| p.labels.cable.clone()),
-            labels: Default::default(),
             machine: "signal-office".into(),
-            speed_mbps: None,
-            seed: 7,
             run: run.into(),
             started_at: jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string(),
-            although_in_service: false,
-            confirm: true,
+            ..rigs::options(profile, 7)
         };
         let mut say = |event: Event| self.heard(run, port, event, cancel);
-        let mut report = check(&mut *simulated, None, options, &mut say, cancel).expect("a rig can be checked");
+        let mut report = rigs::run(&mut *simulated, options, &mut say, cancel);
         report.port.name = port.into();
         let outcome = report.verdict.outcome;
         let mut state = self.state();

@@ -5,4 +5,6 @@ pub mod desk;
 pub mod netns;
 pub mod program;
 pub mod pty;
+pub mod rigs;
+pub mod setting;
 pub mod web;

@@ -60,11 +60,14 @@ pub fn run(args: args::Check) -> ExitCode {
     }
 }
 
-enum Failure {
+/// Why a check gave no verdict.
+#[derive(Debug)]
+pub enum Failure {
     /// The host did not let the run begin, or go on; the report says so.
     Refused(PortError, Box<Report>),
-    /// Wrong use.
+    /// The words cannot be carried out on this port.
     Check(CheckError),
+    /// The words are wrong by themselves; how, in full.
     Usage(String),
 }
 
@@ -181,7 +184,10 @@ fn identity(name: &str) -> PortIdentity {
 }
 
 /// The seed asked for; else a simulated rig's own, so that it does the same each time; else one no run had before.
-pub(super) fn seed(given: Option<u64>, port: &str) -> Result<u64, PortError> {
+///
+/// # Errors
+/// When the simulated rig cannot be read.
+pub fn seed(given: Option<u64>, port: &str) -> Result<u64, PortError> {
     Ok(match (given, port.strip_prefix("sim:")) {
         (Some(seed), _) => seed,
         (None, Some(what)) => ethernet::load(what)?.seed().into(),
@@ -238,7 +244,11 @@ pub fn put_back_what_was_left() {
     }
 }
 
-fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
+/// What the words of the command line ask of a check.
+///
+/// # Errors
+/// When a value is not among those that are allowed.
+pub fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
     let mut profile = profile(&args.profile)?;
     if let Some(sizes) = &args.sizes {
         profile.sizes_bytes.clone_from(sizes);

@@ -189,13 +189,14 @@ impl Exchange {
                 break;
             }
         }
+        let all_back = !self.waits();
         let trip = self.last_in_at.saturating_sub(start);
         self.hear_the_rest(line)?;
         // Where nothing came back yet, the first bytes may still come beside the next.
         if self.counts().returned > 0 {
             self.rx.settle(line.now());
         }
-        Ok((self.counts().lost == lost_before && self.rx.sent() == end).then_some(trip))
+        Ok((all_back && self.counts().lost == lost_before && self.rx.sent() == end).then_some(trip))
     }
 
     /// Takes in what comes until then, without sending.

@@ -39,4 +39,6 @@ impl SerialRun<'_, '_> {
 
 /// Blocks of one round.
 pub(super) const BLOCKS: u32 = 8;
-const ROUNDS: u32 = 2;
+/// Each ends with the first block that does not come back. In all, a silent line is waited for as long as one that
+/// answered before.
+const ROUNDS: u32 = 4;
