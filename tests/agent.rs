@@ -14,11 +14,12 @@ use std::{
 };
 
 use serde_json::Value;
-use turnback::{
-    archive::sqlite::{Store, query::Filter},
-    daemon::logbook::Logbook,
+use turnback::archive::{Archive, filter::Filter, logbook::Logbook, sqlite::Store};
+use turnback_core::{
+    base::rng::Rng,
+    document::{Document, DocumentKind},
+    watch::standing::State,
 };
-use turnback_core::{base::rng::Rng, watch::standing::State};
 
 use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
 use crate::harness::program::{Program, Running, TapPlug};
@@ -259,7 +260,7 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
             agent.signal(libc::SIGKILL);
             assert_eq!(agent.finish().code, None);
             if store.exists() {
-                let records = Store::open(&store).unwrap().list(&Filter::default(), None).unwrap();
+                let records = Store::open(&store).unwrap().runs(&Filter::default(), None).unwrap();
                 let now: BTreeSet<String> = records.into_iter().map(|record| record.run).collect();
                 assert!(recorded.is_subset(&now), "life {life}: {:?} lost", recorded.difference(&now));
                 recorded = now;
@@ -270,7 +271,7 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
         wait_for_state(&program, "near", "proven");
         wait_until(&program, "an empty outbox", |status| status["outbox"].as_array().is_some_and(Vec::is_empty));
         end(agent);
-        let mut store = Store::open(&store).unwrap();
+        let store = Store::open(&store).unwrap();
         let told: BTreeSet<String> = fs::read_to_string(&told).unwrap().lines().map(str::to_owned).collect();
         let changes: usize =
             [simulated.as_str(), "near"].map(|port| store.changes(port, 100_000).unwrap().len()).iter().sum();
@@ -363,8 +364,11 @@ fn a_serial_line_is_tested_in_its_own_format_and_with_its_own_plug() {
     end(agent);
     let store = program.state().join("records.db");
     let report = |store: &mut Store| {
-        let run = store.list(&Filter::default(), Some(1)).unwrap().remove(0).run;
-        Logbook::report(store, &run).unwrap()
+        let run = store.runs(&Filter::default(), Some(1)).unwrap().remove(0).run;
+        match store.get(DocumentKind::Run, &run).unwrap() {
+            Document::Run(report) => *report,
+            Document::Case(_) => panic!("a case"),
+        }
     };
     let line = report(&mut Store::open(&store).unwrap()).line.unwrap();
     assert_eq!((line.format.to_string().as_str(), line.plug.to_string().as_str()), ("19200,7E1", "data-only"));

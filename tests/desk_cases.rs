@@ -217,14 +217,14 @@ fn what_a_killed_run_left_is_told_and_put_back() {
         };
         kill();
         let told = program.run("ports --json");
-        assert!(told.stderr.contains("near") && told.stderr.contains("ports --put-back"), "{}", told.stderr);
+        assert!(told.stderr.contains("near") && told.stderr.contains("ports --restore"), "{}", told.stderr);
         let near = told.report().as_array().unwrap().iter().find(|p| p["name"] == "near").unwrap().clone();
         assert!(near["left_changed"][0].as_str().unwrap().contains("near"), "{near}");
         assert!(is_up(), "telling touches nothing");
         // Without rights it cannot be put back; that is said, and the note is kept.
         let refused = program.without_rights("ports --put-back");
         assert!(refused.stderr.contains("kept for later") && is_up(), "{}", refused.stderr);
-        let put_back = program.run("ports --put-back");
+        let put_back = program.run("ports --restore");
         assert!(put_back.stderr.contains("put back") && !put_back.stderr.contains("hint"), "{}", put_back.stderr);
         assert!(!is_up());
         assert_eq!(program.run("ports").stderr, "");

@@ -6,7 +6,6 @@ use std::{
 };
 
 use turnback::ports::ethernet::{
-    bare_loop,
     device::ethtool::{self, timestamp::Timestamping},
     socket::{
         Addressee, BLOCK_BYTES, Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, HEADER_BYTES, Outgoing,
@@ -14,6 +13,10 @@ use turnback::ports::ethernet::{
         VlanTag, interface_index, now_ns,
     },
 };
+
+#[allow(dead_code, reason = "the bench shows figures that the test does not need")]
+#[path = "../agent/benches/bare_loop/measure.rs"]
+mod bare_loop;
 
 use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
 

@@ -10,7 +10,8 @@ use std::{
 };
 
 use serde_json::Value;
-use turnback::archive::sqlite::{Store, query::Filter};
+use turnback::archive::{Archive, filter::Filter, sqlite::Store};
+use turnback_core::document::DocumentKind;
 
 use crate::harness::{
     netns,
@@ -277,8 +278,8 @@ fn a_killed_writer_loses_nothing_that_was_there() {
         // Portions are there in full or not at all.
         assert_eq!((after - before) % 200, 0, "kill {kill}");
         before = after;
-        let newest = store.list(&Filter::default(), Some(1)).unwrap();
-        store.report(&newest[0].run).unwrap();
+        let newest = store.runs(&Filter::default(), Some(1)).unwrap();
+        store.get(DocumentKind::Run, &newest[0].run).unwrap();
         if kills <= 10 || kill % 10 == 9 {
             assert_eq!(sound(&program, ""), after, "kill {kill}");
         }

@@ -284,7 +284,8 @@ fn recorded_runs_and_cases_are_found_by_the_beginning_of_its_id() {
     }
     let case: Case = serde_json::from_value(case(&desk)).unwrap();
     let case = Case { case: "c4".repeat(8), ..case };
-    turnback::archive::sqlite::Store::open(&store).unwrap().save_case(&case).unwrap();
+    turnback::archive::Archive::put(&mut turnback::archive::sqlite::Store::open(&store).unwrap(), &case.clone().into())
+        .unwrap();
     let shown = desk.program.run(&format!("report c4c4 --json --store {}", store.display()));
     assert_eq!(shown.report(), serde_json::to_value(&case).unwrap());
     let missing = desk.program.run(&format!("report ffff --store {}", store.display()));

@@ -258,13 +258,13 @@ fn a_run_is_asked_for_heard_and_read() {
 fn a_run_is_ended_by_hand() {
     let web = Web::start();
     web.desk.hold();
-    let mut listener = turnback::daemon::desk::Desk::listen(&*web.desk);
+    let mut listener = turnback::daemon::agent::Agent::listen(&*web.desk);
     let started = web.post("/api/1/runs", r#"{"port": "quay0"}"#).json();
     let run = started["run"].as_str().expect("an id");
     let again = web.post("/api/1/runs", r#"{"port": "quay0"}"#);
     assert_eq!((again.status, again.code().as_str()), (409, "not-now"));
     assert_eq!(web.post(&format!("/api/1/runs/{run}/end"), "").status, 204);
-    while !matches!(listener.blocking_recv(), Ok(turnback::daemon::desk::Happening::RunOver { .. })) {}
+    while !matches!(listener.blocking_recv(), Ok(turnback::daemon::agent::Happening::RunOver { .. })) {}
     assert_eq!(web.get(&format!("/api/1/runs/{run}")).json()["stopped"], "by-user");
 }
 
@@ -311,10 +311,10 @@ fn an_isolation_is_walked_with_forms_alone() {
         let page = web.call("GET", &case, &session[1..2], "").body;
         assert!(page.contains(&format!("name=\"stage\" value=\"{stage}\"")), "{page}");
         assert!(page.contains("<h3>Cautions</h3>") && page.contains("Never look into a fibre"), "{page}");
-        let mut heard = turnback::daemon::desk::Desk::listen(&*web.desk);
+        let mut heard = turnback::daemon::agent::Agent::listen(&*web.desk);
         let done = web.call("POST", &format!("{case}/stages"), &session, &format!("stage={stage}"));
         assert_eq!((done.status, done.header("location")), (303, case.as_str()));
-        while !matches!(heard.blocking_recv(), Ok(turnback::daemon::desk::Happening::RunOver { .. })) {}
+        while !matches!(heard.blocking_recv(), Ok(turnback::daemon::agent::Happening::RunOver { .. })) {}
     }
     let page = web.get(&case).body;
     assert!(page.contains("FAULT in") && page.contains("decided"), "{page}");

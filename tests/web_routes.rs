@@ -13,7 +13,7 @@ use axum::http::{Request, StatusCode};
 use hyper::service::Service;
 use hyper_util::service::TowerToHyperService;
 use proptest::prelude::*;
-use turnback::daemon::desk::Desk;
+use turnback::daemon::agent::Agent;
 use turnback::http::{access::Names, api, gate::Gate, page, serve::Peer, token::Token};
 
 use crate::harness::{desk::RigDesk, web::Web};

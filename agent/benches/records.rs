@@ -12,7 +12,10 @@ use std::{
 
 use rusqlite::Connection;
 use turnback::{
-    archive::sqlite::{Store, exchange::Form, query::Filter},
+    archive::{
+        filter::Filter,
+        sqlite::{Store, exchange::Form},
+    },
     engine::{CheckOptions, cancel::Cancel, check},
     ports::simulated::ethernet::SimulatedPort,
 };
@@ -57,7 +60,7 @@ fn main() {
         let mut found = 0;
         let library = median(20, || {
             found = store.count(&filter).expect("a count");
-            store.list(&filter, Some(50)).expect("a list");
+            store.runs(&filter, Some(50)).expect("a list");
         });
         let program = median(5, || ask(&path, &words));
         let bare = median(20, || step_through(&path, found.max(50)));

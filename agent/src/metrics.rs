@@ -1,7 +1,7 @@
 //! What the daemon counts, for a Prometheus server: one table with name, unit, help and value. `docs/metrics.md` is written
 //! from it.
 //!
-//! Values come from the desk at each scrape, so that a metric and a page never disagree. Base units; true is 1.
+//! Values come from the running agent at each scrape, so that a metric and a page never disagree. Base units; true is 1.
 
 use std::{collections::BTreeMap, fmt::Write as _};
 
@@ -13,7 +13,7 @@ use prometheus_client::{
 };
 use turnback_core::watch::standing::State;
 
-use crate::daemon::desk::{Figures, Health, PortView};
+use crate::daemon::agent::{Figures, Health, PortView};
 
 /// All that metrics are made of, read at one time.
 #[derive(Clone, Debug)]

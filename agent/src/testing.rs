@@ -9,12 +9,14 @@ use std::{
 
 use turnback_core::{
     base::{placement::Placement, time::Nanos},
-    document::run::PortIdentity,
-    kind::ethernet::{
-        cable_test::CableTest,
-        counters::Counters,
-        link::{Capabilities, LinkState, PortSetting},
-        probe::Address,
+    kind::{
+        ethernet::{
+            cable_test::CableTest,
+            counters::Counters,
+            link::{Capabilities, LinkState, PortSetting},
+            probe::Address,
+        },
+        port::PortIdentity,
     },
 };
 
@@ -33,8 +35,8 @@ impl Port for ByHand {
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
         self.0.in_service()
     }
-    fn put_back(&mut self) -> Vec<String> {
-        self.0.put_back()
+    fn restore(&mut self) -> Vec<String> {
+        self.0.restore()
     }
     fn place(&mut self, _: Placement) -> bool {
         false

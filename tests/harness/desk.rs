@@ -4,14 +4,16 @@ use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use tokio::sync::broadcast;
-use turnback::daemon::desk::{
-    CaseOrder, CaseView, Desk, DeskError, Figures, Happening, Health, Labels, LiveRun, NextView, OutboxLine, PortView,
+use turnback::config::labels::PortLabels;
+use turnback::daemon::agent::{
+    Agent, AgentError, CaseOrder, CaseView, Figures, Happening, Health, LiveRun, NextView, OutboxLine, PortView,
     RecordLine, RecordQuery, StageOrder, StageView, StartOrder,
 };
 use turnback_core::base::caution::{Caution, LOCAL_CODES_FIRST};
 use turnback_core::document::run::Report;
 use turnback_core::event::Event;
 use turnback_core::judge::Outcome;
+use turnback_core::kind::Kind;
 use turnback_core::plan::Profile;
 use turnback_core::watch::standing::{Change, Hysteresis, Observation, Standing};
 
@@ -66,15 +68,16 @@ impl RigDesk {
     pub fn new() -> Self {
         let port = |(name, _, cabinet, cable): (&str, &str, &str, &str)| PortView {
             name: name.into(),
-            kind: if name.starts_with('/') { "serial" } else { "simulated" }.into(),
+            kind: if name.starts_with('/') { Kind::Serial } else { Kind::Ethernet },
+            simulated: true,
             driver: Some("harbour".into()),
             bus: None,
-            labels: Labels {
+            labels: PortLabels {
                 label: None,
                 cable: Some(cable.into()),
                 cabinet: Some(cabinet.into()),
                 spare: true,
-                ..Labels::default()
+                ..PortLabels::default()
             },
             present: true,
             standing: Standing::default(),
@@ -129,8 +132,8 @@ impl RigDesk {
         }
     }
 
-    fn begin(&self, port: &str, rig: &'static str, profile: &str, cause: String) -> Result<String, DeskError> {
-        let profile = Profile::named(profile).map_err(|e| DeskError::Value {
+    fn begin(&self, port: &str, rig: &'static str, profile: &str, cause: String) -> Result<String, AgentError> {
+        let profile = Profile::named(profile).map_err(|e| AgentError::Value {
             name: "profile",
             given: profile.into(),
             allowed: e.to_string(),
@@ -141,9 +144,9 @@ impl RigDesk {
             let mut state = self.inner.state();
             state.cancels.insert(run.clone(), cancel.clone());
             let port = state.ports.iter_mut().find(|p| p.name == port);
-            let port = port.ok_or_else(|| DeskError::Unknown { what: "port", name: "that".into() })?;
+            let port = port.ok_or_else(|| AgentError::Unknown { what: "port", name: "that".into() })?;
             if port.running.is_some() {
-                return Err(DeskError::NotNow(format!("{}: a run of it is on", port.name)));
+                return Err(AgentError::NotNow(format!("{}: a run of it is on", port.name)));
             }
             port.running = Some(LiveRun {
                 run: run.clone(),
@@ -256,7 +259,7 @@ fn next(case: &CaseView) -> Option<NextView> {
     })
 }
 
-impl Desk for RigDesk {
+impl Agent for RigDesk {
     fn ports(&self) -> Vec<PortView> {
         self.inner.state().ports.clone()
     }
@@ -278,20 +281,20 @@ impl Desk for RigDesk {
         figures
     }
 
-    fn start(&self, order: StartOrder) -> Result<String, DeskError> {
+    fn start(&self, order: StartOrder) -> Result<String, AgentError> {
         let rig = PORTS.iter().find(|(name, ..)| *name == order.port).map(|(_, rig, ..)| *rig);
-        let rig = rig.ok_or(DeskError::Unknown { what: "port", name: order.port.clone() })?;
+        let rig = rig.ok_or(AgentError::Unknown { what: "port", name: order.port.clone() })?;
         self.begin(&order.port, rig, order.profile.as_deref().unwrap_or("quick"), "asked".into())
     }
 
-    fn cancel(&self, run: &str) -> Result<(), DeskError> {
+    fn cancel(&self, run: &str) -> Result<(), AgentError> {
         let cancel = self.inner.state().cancels.get(run).cloned();
-        cancel.ok_or_else(|| DeskError::Unknown { what: "run", name: run.into() })?.cancel();
+        cancel.ok_or_else(|| AgentError::Unknown { what: "run", name: run.into() })?.cancel();
         self.inner.let_go.notify_all();
         Ok(())
     }
 
-    fn records(&self, query: &RecordQuery) -> Result<Vec<RecordLine>, DeskError> {
+    fn records(&self, query: &RecordQuery) -> Result<Vec<RecordLine>, AgentError> {
         let state = self.inner.state();
         let line = |report: &Report| RecordLine {
             run: report.run.clone(),
@@ -313,37 +316,37 @@ impl Desk for RigDesk {
         Ok(state.reports.iter().filter(fits).map(line).collect())
     }
 
-    fn report(&self, run: &str) -> Result<Report, DeskError> {
+    fn report(&self, run: &str) -> Result<Report, AgentError> {
         let state = self.inner.state();
         let found = state.reports.iter().find(|r| r.run == run).cloned();
-        found.ok_or_else(|| DeskError::Unknown { what: "run", name: run.into() })
+        found.ok_or_else(|| AgentError::Unknown { what: "run", name: run.into() })
     }
 
-    fn changes(&self, port: &str, _: u32) -> Result<Vec<Change>, DeskError> {
+    fn changes(&self, port: &str, _: u32) -> Result<Vec<Change>, AgentError> {
         let state = self.inner.state();
         if !state.ports.iter().any(|p| p.name == port) {
-            return Err(DeskError::Unknown { what: "port", name: port.into() });
+            return Err(AgentError::Unknown { what: "port", name: port.into() });
         }
         Ok(state.changes.get(port).cloned().unwrap_or_default())
     }
 
-    fn outbox(&self) -> Result<Vec<OutboxLine>, DeskError> {
+    fn outbox(&self) -> Result<Vec<OutboxLine>, AgentError> {
         Ok(Vec::new())
     }
 
-    fn cases(&self, _: u32) -> Result<Vec<CaseView>, DeskError> {
+    fn cases(&self, _: u32) -> Result<Vec<CaseView>, AgentError> {
         Ok(self.inner.state().cases.values().rev().cloned().collect())
     }
 
-    fn case(&self, case: &str) -> Result<CaseView, DeskError> {
+    fn case(&self, case: &str) -> Result<CaseView, AgentError> {
         let found = self.inner.state().cases.get(case).cloned();
-        found.ok_or_else(|| DeskError::Unknown { what: "case", name: case.into() })
+        found.ok_or_else(|| AgentError::Unknown { what: "case", name: case.into() })
     }
 
-    fn open_case(&self, order: CaseOrder) -> Result<String, DeskError> {
+    fn open_case(&self, order: CaseOrder) -> Result<String, AgentError> {
         let mut state = self.inner.state();
         if !state.ports.iter().any(|p| p.name == order.port) {
-            return Err(DeskError::Unknown { what: "port", name: order.port });
+            return Err(AgentError::Unknown { what: "port", name: order.port });
         }
         let mut case = CaseView {
             case: uuid::Uuid::now_v7().to_string(),
@@ -362,7 +365,7 @@ impl Desk for RigDesk {
         Ok(id)
     }
 
-    fn perform(&self, case: &str, order: StageOrder) -> Result<Option<String>, DeskError> {
+    fn perform(&self, case: &str, order: StageOrder) -> Result<Option<String>, AgentError> {
         let stage = order.stage.as_str();
         let port = order.on.clone().unwrap_or(self.case(case)?.port);
         if let Some(shows) = order.shows {
@@ -381,12 +384,12 @@ impl Desk for RigDesk {
         }
         let mut rigs = STAGES.iter().map(|(name, rig, ..)| (*name, *rig)).chain([(KNOWN_GOOD, "good")]);
         let known = rigs.find(|(name, _)| *name == stage).map(|(_, rig)| rig);
-        let rig = known.ok_or_else(|| DeskError::Unknown { what: "stage", name: stage.into() })?;
+        let rig = known.ok_or_else(|| AgentError::Unknown { what: "stage", name: stage.into() })?;
         {
             let mut state = self.inner.state();
             let case = state.cases.get_mut(case).expect("it was there");
             if case.state != "open" || case.running.is_some() {
-                return Err(DeskError::NotNow("the case is over, or a stage of it is on".into()));
+                return Err(AgentError::NotNow("the case is over, or a stage of it is on".into()));
             }
             case.stages.push(StageView {
                 stage: stage.into(),
@@ -409,9 +412,9 @@ impl Desk for RigDesk {
         Ok(Some(run))
     }
 
-    fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), DeskError> {
+    fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), AgentError> {
         let mut state = self.inner.state();
-        let case = state.cases.get_mut(case).ok_or_else(|| DeskError::Unknown { what: "case", name: case.into() })?;
+        let case = state.cases.get_mut(case).ok_or_else(|| AgentError::Unknown { what: "case", name: case.into() })?;
         case.stages.push(StageView {
             stage: stage.into(),
             attempt: 1,
@@ -424,9 +427,9 @@ impl Desk for RigDesk {
         Ok(())
     }
 
-    fn set_aside(&self, case: &str, stage: &str) -> Result<(), DeskError> {
+    fn set_aside(&self, case: &str, stage: &str) -> Result<(), AgentError> {
         let mut state = self.inner.state();
-        let case = state.cases.get_mut(case).ok_or_else(|| DeskError::Unknown { what: "case", name: case.into() })?;
+        let case = state.cases.get_mut(case).ok_or_else(|| AgentError::Unknown { what: "case", name: case.into() })?;
         case.stages.retain(|done| done.stage != stage);
         case.state = "open".into();
         case.next = next(case);

@@ -9,11 +9,12 @@ use turnback::{
         check,
     },
     engine::{self, serial::options::LineOptions},
-    ports::Port,
+    ports::{Port, name::PortName, open::open},
+    work::check::seed,
 };
 pub use turnback::{
     engine::{CheckOptions, cancel::Cancel},
-    ports::simulated::ethernet as simulated,
+    ports::simulated,
 };
 use turnback_core::{document::run::Report, event::Event, kind::rig::AnyRig, plan::Profile};
 
@@ -25,9 +26,10 @@ pub fn check(words: &str) -> Value {
     let words = format!("turnback check {words} --no-record --json");
     let args = Args::try_parse_from(words.split_whitespace()).unwrap_or_else(|error| panic!("{words}: {error}"));
     let Command::Check(args) = args.command else { panic!("{words}: no check") };
-    let seed = check::seed(args.seed, &args.port).expect("a rig");
+    let name = PortName::parse(&args.port);
+    let seed = seed(args.seed, &name).expect("a rig");
     let options = check::options(&args, seed).unwrap_or_else(|error| panic!("{words}: {error:?}"));
-    let mut port = check::open(&args.port, seed).expect("a rig");
+    let mut port = open(&name, seed, &mut |_| {}).expect("a rig");
     let report = run(&mut *port, options, &mut |_| {}, &Cancel::default());
     serde_json::to_value(report).expect("a report is a document")
 }

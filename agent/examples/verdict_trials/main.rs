@@ -11,14 +11,14 @@ use std::{process::ExitCode, sync::mpsc, thread};
 
 use clap::Parser;
 use turnback::{
-    archive::cases::NoShelf,
+    archive::memory::Memory,
     engine::cancel::Cancel,
     ports::{
         Port,
         simulated::{ethernet::SimulatedPort, serial::SimulatedLine},
     },
     show,
-    work::isolate::runner::{Conductor, Opening, StagePlan, With, open_case},
+    work::isolate::runner::{CaseRunner, Equipment, Opening, StagePlan, open_case},
 };
 use turnback_core::{
     base::rng::Rng,
@@ -139,18 +139,22 @@ fn lead(trial: &Trial, seed: u64) -> Case {
         although_in_service: false,
         line: Default::default(),
     };
-    let mut shelf = NoShelf;
-    let mut conductor =
-        Conductor::new(open_case(&mut *port, opening).expect("labels of a rig"), &mut shelf, plan, Cancel::default());
+    let mut archive = Memory::default();
+    let mut runner = CaseRunner::new(
+        open_case(&mut *port, opening).expect("labels of a rig"),
+        &mut archive,
+        plan,
+        Cancel::default(),
+    );
     // A case that never ends is a defect, and shows as one.
     for _ in 0..STAGES_MAX {
-        let Some(next) = conductor.case.next.clone() else { break };
-        conductor
-            .carry_out(&next.stage, &With::default(), &mut *port, &mut |_| {})
+        let Some(next) = runner.case.next.clone() else { break };
+        runner
+            .carry_out(&next.stage, &Equipment::default(), &mut *port, &mut |_| {})
             .unwrap_or_else(|error| panic!("seed {seed}, stage {}: {error}", next.stage));
     }
-    assert!(conductor.case.next.is_none(), "seed {seed}: the case goes on after {STAGES_MAX} stages");
-    conductor.case
+    assert!(runner.case.next.is_none(), "seed {seed}: the case goes on after {STAGES_MAX} stages");
+    runner.case
 }
 
 /// As long as the quick profile and with the same number of errors at its limit, but a few thousand frames only: the limit is

@@ -4,10 +4,11 @@ use std::{io, path::PathBuf};
 
 use rusqlite::ErrorCode;
 use thiserror::Error;
+use turnback_core::document::{DocumentKind, ReadError};
 
 /// Records could not be kept or read.
 #[derive(Debug, Error)]
-pub enum StoreError {
+pub enum ArchiveError {
     /// Nothing in the environment says where they could be.
     #[error("no place for records: none of TURNBACK_STORE, XDG_DATA_HOME and HOME is set")]
     Nowhere,
@@ -78,64 +79,46 @@ pub enum StoreError {
         #[source]
         source: rusqlite::Error,
     },
-    /// No run has this id.
-    #[error("no recorded run has an id that begins with `{given}`")]
-    NoRun {
+    /// No document has this id.
+    #[error("{}", none_found(*kind, given))]
+    Unknown {
+        /// What was looked for; none: any kind of document.
+        kind: Option<DocumentKind>,
         /// As given.
         given: String,
     },
-    /// Several runs have.
-    #[error("`{given}` begins the ids of several runs: {}", runs.join(", "))]
-    AmbiguousRun {
-        /// As given.
-        given: String,
-        /// Some of them.
-        runs: Vec<String>,
-    },
-    /// No case has this id.
-    #[error("no recorded case has an id that begins with `{given}`")]
-    NoCase {
-        /// As given.
-        given: String,
-    },
-    /// Several cases have.
-    #[error("`{given}` begins the ids of several cases: {}", cases.join(", "))]
-    AmbiguousCase {
+    /// Several documents have.
+    #[error("`{given}` begins the ids of several {}s: {}", kind.name(), ids.join(", "))]
+    Ambiguous {
+        /// What they are.
+        kind: DocumentKind,
         /// As given.
         given: String,
         /// Some of them.
-        cases: Vec<String>,
-    },
-    /// A case cannot be read or kept.
-    #[error("case {case} cannot be read")]
-    CaseDocument {
-        /// The case.
-        case: String,
-        /// The cause.
-        #[source]
-        source: serde_json::Error,
-    },
-    /// A later version of this program wrote the case.
-    #[error("case {case} has format {found}, made by a newer version of this program; this one knows up to {known}")]
-    NewerCase {
-        /// The case.
-        case: String,
-        /// Its format.
-        found: u32,
-        /// The newest format known here.
-        known: u32,
+        ids: Vec<String>,
     },
     /// The run is known by its columns only.
     #[error("of run {run} only the columns are recorded, not the report")]
-    NoDocument {
+    ColumnsOnly {
         /// The run.
         run: String,
     },
-    /// A report cannot be read or kept.
-    #[error("the report of run {run} cannot be read")]
-    Document {
-        /// The run.
-        run: String,
+    /// A stored document cannot be read.
+    #[error("{} cannot be read", title(*kind, id))]
+    Unreadable {
+        /// What it is.
+        kind: DocumentKind,
+        /// Its id.
+        id: String,
+        /// The cause.
+        #[source]
+        source: ReadError,
+    },
+    /// A document cannot be written as JSON.
+    #[error("{id} cannot be written as JSON")]
+    Json {
+        /// Id of the run or case.
+        id: String,
         /// The cause.
         #[source]
         source: serde_json::Error,
@@ -153,18 +136,18 @@ pub enum StoreError {
         /// What is wrong with it.
         cause: String,
     },
+    /// The program ended before the archive had answered.
+    #[error("the records were not read or written to the end")]
+    CutOff,
     /// A place to write to that holds something.
     #[error("{} is there already", path.display())]
     Exists {
         /// The file.
         path: PathBuf,
     },
-    /// The thread that owns the records has ended.
-    #[error("the records are closed")]
-    Closed,
 }
 
-impl StoreError {
+impl ArchiveError {
     /// Of the database, about the records in `path`.
     pub(super) fn of(path: &std::path::Path, source: rusqlite::Error) -> Self {
         let path = path.to_owned();
@@ -197,17 +180,39 @@ impl StoreError {
                 "`turnback records check` says more; take the newest backup, and import what was exported"
             }
             Self::Database { .. } => "is the disk full or failing? `turnback records check` says more",
-            Self::NoRun { .. } => "`turnback records` lists the runs",
-            Self::AmbiguousRun { .. } | Self::AmbiguousCase { .. } => "give more of the id",
-            Self::NoCase { .. } => "`turnback records cases` lists them",
-            Self::NewerCase { .. } => "use the newer program for this case",
-            Self::NoDocument { .. } => "it came in as CSV; import the JSON lines of the same runs to complete it",
+            Self::Unknown { kind: Some(DocumentKind::Run), .. } => "`turnback records` lists the runs",
+            Self::Unknown { kind: Some(DocumentKind::Case), .. } => "`turnback records cases` lists them",
+            Self::Unknown { kind: None, .. } => "`turnback records` lists the runs, `turnback records cases` the cases",
+            Self::Ambiguous { .. } => "give more of the id",
+            Self::Unreadable { source: ReadError::Newer { kind: DocumentKind::Run, .. }, .. } => {
+                "use the newer program for this run"
+            }
+            Self::Unreadable { source: ReadError::Newer { kind: DocumentKind::Case, .. }, .. } => {
+                "use the newer program for this case"
+            }
+            Self::ColumnsOnly { .. } => "it came in as CSV; import the JSON lines of the same runs to complete it",
             Self::Line { .. } => {
                 "what came before this line is recorded; mend it and import again, nothing is taken in twice"
             }
             Self::Exists { .. } => "name a file that is not there yet",
-            Self::Document { .. } | Self::CaseDocument { .. } | Self::NotARecord(_) | Self::Closed => return None,
+            Self::Unreadable { .. } | Self::Json { .. } | Self::NotARecord(_) | Self::CutOff => {
+                return None;
+            }
         };
         Some(text.to_owned())
+    }
+}
+
+fn none_found(kind: Option<DocumentKind>, given: &str) -> String {
+    match kind {
+        Some(kind) => format!("no recorded {} has an id that begins with `{given}`", kind.name()),
+        None => format!("no recorded run or case has an id that begins with `{given}`"),
+    }
+}
+
+fn title(kind: DocumentKind, id: &str) -> String {
+    match kind {
+        DocumentKind::Run => format!("the report of run {id}"),
+        DocumentKind::Case => format!("case {id}"),
     }
 }

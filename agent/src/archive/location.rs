@@ -5,7 +5,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use super::error::StoreError;
+use super::error::ArchiveError;
 use crate::guard::state;
 
 /// Names the file of the records.
@@ -18,12 +18,12 @@ pub const FILE: &str = "records.db";
 /// (`TURNBACK_STATE_DIR`, systemd's `STATE_DIRECTORY`) or for root; else in the user's data directory by the XDG rules.
 ///
 /// # Errors
-/// [`StoreError::Nowhere`] when a user has neither `XDG_DATA_HOME` nor `HOME`.
-pub fn path(given: Option<&Path>) -> Result<PathBuf, StoreError> {
+/// [`ArchiveError::Nowhere`] when a user has neither `XDG_DATA_HOME` nor `HOME`.
+pub fn path(given: Option<&Path>) -> Result<PathBuf, ArchiveError> {
     given
         .map(Path::to_owned)
         .or_else(|| choose(|name| std::env::var_os(name), state::is_root()))
-        .ok_or(StoreError::Nowhere)
+        .ok_or(ArchiveError::Nowhere)
 }
 
 fn choose(variable: impl Fn(&str) -> Option<OsString>, is_root: bool) -> Option<PathBuf> {

@@ -10,14 +10,16 @@ use super::{
     check, complain,
 };
 use crate::{
-    archive::sqlite::Store,
+    archive::{logbook::Logbook, memory::Memory, sqlite::Store},
     config::{Config, HttpConfig},
     daemon::{
         control,
-        demo::{self, Harbour, Pace},
-        local::LocalSite,
-        logbook::{Logbook, Memory},
-        service::{self, NotStarted, Page, Start},
+        error::NotStarted,
+        host::{
+            demo::{self, Harbour, Pace},
+            this_machine::ThisMachine,
+        },
+        service::{self, Page, Start},
     },
     error_chain::with_causes,
     guard::state,
@@ -65,10 +67,10 @@ pub fn run(args: Agent) -> ExitCode {
             return ExitCode::from(NOT_TESTED);
         }
     };
-    check::put_back_what_was_left();
+    check::restore_and_tell();
     let page = page(&config.http, state.join("token"), WhenTaken::Refuse);
     ended(service::run(Start {
-        site: Arc::new(LocalSite::new(check::open)),
+        host: Arc::new(ThisMachine),
         config,
         logbook: Box::new(store),
         state: Some(state),
@@ -125,7 +127,7 @@ fn run_demo(args: &Agent) -> ExitCode {
     // A demo beside a real agent must not take its socket: it has one only where a state directory was named for it.
     let own = std::env::var_os(state::STATE_DIRECTORY_VARIABLE).is_some();
     let state = own.then(|| state_directory().ok()).flatten();
-    ended(service::run(Start { site: Harbour::new(pace), config, logbook, state, demo: true, page }))
+    ended(service::run(Start { host: Harbour::new(pace), config, logbook, state, demo: true, page }))
 }
 
 /// What to do when another program listens at the page's address.
@@ -140,16 +142,16 @@ enum WhenTaken {
 fn page(config: &HttpConfig, token_file: PathBuf, when_taken: WhenTaken) -> Option<Page> {
     let mut config = config.enabled.then(|| config.clone())?;
     let token_file = config.token_file.clone().unwrap_or(token_file);
-    Some(Box::new(move |desk, shared| {
+    Some(Box::new(move |agent, shared| {
         Box::pin(async move {
-            let mut started = http::start(Arc::clone(&desk), &config, &token_file, shared.stopped.watch()).await;
+            let mut started = http::start(Arc::clone(&agent), &config, &token_file, shared.stopped.watch()).await;
             if let Err(error) = &started
                 && error.is_taken()
                 && when_taken == WhenTaken::AnyFree
             {
                 eprintln!("{} is taken, perhaps by another agent: the page is at a free port", config.listen);
                 config.listen.set_port(0);
-                started = http::start(desk, &config, &token_file, shared.stopped.watch()).await;
+                started = http::start(agent, &config, &token_file, shared.stopped.watch()).await;
             }
             started.map_err(|error| NotStarted { text: with_causes(&error), hint: error.hint() })
         })

@@ -38,9 +38,9 @@ pub enum Command {
         /// Print one JSON document
         #[arg(long)]
         json: bool,
-        /// Put back the settings that a killed run left changed, and say so; nothing is sent
-        #[arg(long)]
-        put_back: bool,
+        /// Restore the settings that a killed run left changed, and say so; nothing is sent
+        #[arg(long, alias = "put-back")]
+        restore: bool,
     },
     /// Make a page of a run or case to print, mail or file; or JSON, CSV, text
     Report(Report),

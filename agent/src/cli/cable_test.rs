@@ -8,14 +8,17 @@ use turnback_core::{
 };
 
 use super::{NOT_TESTED, USAGE, check, complain, show::print};
-use crate::show::text::wrapped;
+use crate::{
+    ports::{name::PortName, open::open},
+    show::text::wrapped,
+};
 
 /// Runs the test; exit status 0 no fault, 1 a fault on a pair, 3 not found out, 4 not tested.
 pub fn run(name: &str, json: bool) -> ExitCode {
     eprintln!("{}", wrapped("caution: ", &Caution::PowerOverEthernet.to_string()));
     eprintln!("{LOCAL_CODES_FIRST}");
-    check::put_back_what_was_left();
-    match check::open(name, 0).and_then(|mut port| port.cable_test()) {
+    check::restore_and_tell();
+    match open(&PortName::parse(name), 0, &mut check::tell_left).and_then(|mut port| port.cable_test()) {
         Ok(Some(found)) => {
             let code = match found.has_fault() {
                 Some(false) => 0,
@@ -35,7 +38,7 @@ pub fn run(name: &str, json: bool) -> ExitCode {
             ExitCode::from(NOT_TESTED)
         }
         Err(error) => {
-            let status = if check::is_wrong_use(&error) { USAGE } else { NOT_TESTED };
+            let status = if error.is_wrong_use() { USAGE } else { NOT_TESTED };
             complain(&error, error.hint());
             ExitCode::from(status)
         }

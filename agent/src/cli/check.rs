@@ -4,38 +4,36 @@ use std::{
     fs::File,
     io::{BufWriter, Write},
     process::ExitCode,
-    time::Duration,
 };
 
 use turnback_core::{
     base::placement::Placement,
-    document::run::{PortIdentity, Report},
+    document::run::Report,
     event::Event,
-    kind::serial::{format::LineFormatError, plug::LinePlugError},
-    plan::{PlanError, Profile, ProfileKind, parse_duration},
+    kind::{
+        Kind,
+        serial::{format::LineFormatError, plug::LinePlugError},
+    },
+    plan::{ProfileKind, parse_duration},
 };
 
-use super::{NOT_TESTED, USAGE, args, complain, keep::Keeper, print};
+use super::{NOT_TESTED, USAGE, args, complain, print, recording};
 use crate::{
+    archive::recorder::Recorder,
     engine::{CheckError, CheckOptions, cancel::Cancel, check, refused, serial::options::LineOptions},
-    guard::{journal::recover, state},
-    ports::{
-        Port, PortError, Way,
-        ethernet::port::EthernetPort,
-        recovery::EverySetting,
-        serial::{device::Device, port::SerialPort, settings::told},
-        simulated::ethernet,
-    },
+    guard::state,
+    ports::{Port, PortError, name::PortName, open::open, restore::restore_left},
     show::{progress::ProgressLine, text},
+    work::check::{end_on_signals, profile, seed},
 };
 
 /// Runs a check; the exit status is its verdict.
 pub fn run(args: args::Check) -> ExitCode {
-    let mut keeper = Keeper::new(&args.record);
-    let failure = match try_run(&args, &mut keeper) {
+    let mut recorder = Recorder::new(!args.record.no_record, args.record.store.clone());
+    let failure = match try_run(&args, &mut recorder) {
         Ok(report) => {
             let status = answer(&args, &report);
-            keeper.keep(&report);
+            recording::record(&mut recorder, report);
             return status;
         }
         Err(failure) => failure,
@@ -45,7 +43,7 @@ pub fn run(args: args::Check) -> ExitCode {
             let hint = error.hint();
             complain(&error, hint);
             let status = if args.json { answer(&args, &report) } else { ExitCode::from(NOT_TESTED) };
-            keeper.keep(&report);
+            recording::record(&mut recorder, *report);
             status
         }
         Failure::Check(error) => {
@@ -93,10 +91,11 @@ fn answer(args: &args::Check, report: &Report) -> ExitCode {
     print(&printed, ExitCode::from(report.verdict.outcome.exit_status()))
 }
 
-fn try_run(args: &args::Check, keeper: &mut Keeper) -> Result<Report, Failure> {
-    let seed = seed(args.seed, &args.port)?;
-    let options = options(args, seed)?;
-    if args.return_port.as_ref() == Some(&args.port) {
+fn try_run(args: &args::Check, recorder: &mut Recorder) -> Result<Report, Failure> {
+    let port = PortName::parse(&args.port);
+    let return_port = args.return_port.as_deref().map(PortName::parse);
+    let options = options(args, seed(args.seed, &port)?)?;
+    if return_port.as_ref() == Some(&port) {
         let text = format!("{} cannot be its own return port: name the port at the other end of the cable", args.port);
         return Err(Failure::Usage(text));
     }
@@ -110,7 +109,7 @@ fn try_run(args: &args::Check, keeper: &mut Keeper) -> Result<Report, Failure> {
     };
     let mut progress = ProgressLine::new(args.json);
     let mut events_failed = None;
-    let tested = open_and_check(args, keeper, options.clone(), &mut |event: Event| {
+    let tested = open_and_check(args, (&port, return_port.as_ref()), recorder, options.clone(), &mut |event: Event| {
         if let Some(file) = &mut events
             && events_failed.is_none()
         {
@@ -128,9 +127,9 @@ fn try_run(args: &args::Check, keeper: &mut Keeper) -> Result<Report, Failure> {
             report.warnings.dedup();
             Ok(report)
         }
-        Err(CheckError::Port(error)) if !is_wrong_use(&error) => {
-            let return_port = args.return_port.as_deref().map(identity);
-            let report = refused(&options, identity(&args.port), return_port, &error);
+        Err(CheckError::Port(error)) if !error.is_wrong_use() => {
+            let return_port = return_port.as_ref().map(PortName::identity);
+            let report = refused(&options, port.identity(), return_port, &error);
             Err(Failure::Refused(error, Box::new(report)))
         }
         Err(error) => Err(error.into()),
@@ -139,117 +138,52 @@ fn try_run(args: &args::Check, keeper: &mut Keeper) -> Result<Report, Failure> {
 
 fn open_and_check(
     args: &args::Check,
-    keeper: &mut Keeper,
+    (port, return_port): (&PortName, Option<&PortName>),
+    recorder: &mut Recorder,
     options: CheckOptions,
     say: &mut dyn FnMut(Event),
 ) -> Result<Report, CheckError> {
     let seed = options.seed;
-    let mut port = open(&args.port, seed)?;
-    if let Some(what) = out_of_place(args, matches!(port.way(), Way::Bytes(_))) {
+    let mut port = open(port, seed, &mut tell_left)?;
+    if let Some(what) = out_of_place(args, port.identity().kind) {
         return Err(CheckError::NotOffered { port: args.port.clone(), what });
     }
-    let mut return_port = args.return_port.as_deref().map(|name| open(name, seed)).transpose()?;
-    keeper.open();
+    let mut return_port = return_port.map(|name| open(name, seed, &mut tell_left)).transpose()?;
+    recording::open(recorder);
     let cancel = Cancel::default();
     end_on_signals(&cancel);
     check(&mut *port, return_port.as_mut().map(|p| &mut **p as &mut dyn Port), options, say, &cancel)
 }
 
-/// An option that says nothing to this kind of port, so that it is not thought to have been heeded.
-fn out_of_place(args: &args::Check, is_serial: bool) -> Option<String> {
-    let (given, kind) = if is_serial {
-        let given =
-            [("--sizes", args.sizes.is_some()), ("--rate", args.rate.is_some()), ("--speed", args.speed.is_some())];
-        (given.to_vec(), "Ethernet ports; a serial line has --line")
-    } else {
-        (vec![("--line", args.line.is_some()), ("--wiring", args.wiring.is_some())], "serial lines")
+/// An option that this kind of port does not have, so that nobody thinks it was heeded.
+fn out_of_place(args: &args::Check, kind: Kind) -> Option<String> {
+    let ethernet =
+        [("--sizes", args.sizes.is_some()), ("--rate", args.rate.is_some()), ("--speed", args.speed.is_some())];
+    let serial = [("--line", args.line.is_some()), ("--wiring", args.wiring.is_some())];
+    let (others, whose) = match kind {
+        Kind::Ethernet => (&serial[..], "serial lines"),
+        Kind::Serial => (&ethernet[..], "Ethernet ports; a serial line has --line"),
     };
-    let (option, _) = given.into_iter().find(|(_, given)| *given)?;
-    Some(format!("take {option}: that is for {kind}"))
+    let (option, _) = others.iter().find(|(_, given)| *given)?;
+    Some(format!("take {option}: that is for {whose}"))
 }
 
-/// Errors that are the fault of the words given, and no answer about a port.
-pub(super) fn is_wrong_use(error: &PortError) -> bool {
-    matches!(error, PortError::Unknown { .. } | PortError::NotARig { .. })
+/// Says what a killed run left changed, and what became of it.
+pub(super) fn tell_left(told: &str) {
+    eprintln!("left by a run that was cut off: {told}");
 }
 
-/// What is known of a port that could not be opened.
-fn identity(name: &str) -> PortIdentity {
-    let kind = match name {
-        _ if name.starts_with("sim:") => "simulated",
-        _ if is_path(name) => "serial",
-        _ => "ethernet",
-    };
-    PortIdentity { name: name.to_owned(), kind: kind.into(), ..PortIdentity::default() }
+/// Restores what killed runs left changed, and says so.
+pub(super) fn restore_and_tell() {
+    restore_left().iter().for_each(|told| tell_left(told));
 }
 
-/// The seed asked for; else a simulated rig's own, so that it does the same each time; else one no run had before.
+/// What the words of a check ask for.
 ///
 /// # Errors
-/// When the simulated rig cannot be read.
-pub fn seed(given: Option<u64>, port: &str) -> Result<u64, PortError> {
-    Ok(match (given, port.strip_prefix("sim:")) {
-        (Some(seed), _) => seed,
-        (None, Some(what)) => ethernet::load(what)?.seed().into(),
-        (None, None) => uuid::Uuid::now_v7().as_u64_pair().1,
-    })
-}
-
-/// Opens a port by the name people give it.
-///
-/// # Errors
-/// See the kinds of port.
-pub fn open(name: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
-    if let Some(what) = name.strip_prefix("sim:") {
-        return ethernet::open(what, seed);
-    }
-    if is_path(name) {
-        SerialPort::wait_for_the_dying(name);
-        put_back_what_was_left();
-        return Ok(Box::new(SerialPort::find(name)?));
-    }
-    EthernetPort::wait_for_the_dying(name);
-    put_back_what_was_left();
-    match EthernetPort::open(name) {
-        Err(PortError::Unknown { name, .. }) if Device::find(&format!("/dev/{name}")).is_ok() => {
-            let known = format!("a serial line is named by its path, /dev/{name}");
-            Err(PortError::Unknown { name, known })
-        }
-        opened => Ok(Box::new(opened?)),
-    }
-}
-
-/// A path is a serial line; names of interfaces have no slash.
-fn is_path(name: &str) -> bool {
-    name.contains('/')
-}
-
-/// Settings that a run before this one could not put back, because it was killed.
-pub fn put_back_what_was_left() {
-    let Ok(directory) = state::directory() else { return };
-    match recover(&state::restore_directory(&directory), &mut EverySetting::for_recovery()) {
-        Ok(recovery) => {
-            for recovered in &recovery.changes {
-                eprintln!("left by a run that was cut off: {}", told(recovered));
-            }
-            for damaged in &recovery.damaged {
-                tracing::warn!(
-                    "restore journal {} line {} is damaged and was skipped",
-                    damaged.path.display(),
-                    damaged.line
-                );
-            }
-        }
-        Err(error) => tracing::warn!("cannot look for settings left by an earlier run: {error}"),
-    }
-}
-
-/// What the words of the command line ask of a check.
-///
-/// # Errors
-/// When a value is not among those that are allowed.
+/// Words that ask for nothing that can be.
 pub fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
-    let mut profile = profile(&args.profile)?;
+    let mut profile = profile(&args.profile).map_err(CheckError::from)?;
     if let Some(sizes) = &args.sizes {
         profile.sizes_bytes.clone_from(sizes);
     }
@@ -315,52 +249,4 @@ pub(super) fn line_words(line: Option<&str>, wiring: Option<&str>) -> Result<Lin
         plug: wiring.map(str::parse).transpose().map_err(|e: LinePlugError| e.to_string())?,
         time: None,
     })
-}
-
-pub(super) fn profile(name: &str) -> Result<Profile, CheckError> {
-    let unknown = match Profile::named(name) {
-        Ok(profile) => return Ok(profile),
-        Err(error) => error,
-    };
-    match std::fs::read_to_string(name) {
-        Ok(text) => Ok(Profile::parse(name, &text)?),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(unknown.into()),
-        Err(error) => {
-            Err(PlanError::Toml { file: name.to_owned(), line: 1, message: format!("cannot be read: {error}") }.into())
-        }
-    }
-}
-
-/// Ctrl-C, SIGTERM and SIGHUP end the run with a report of what was done.
-pub(super) fn end_on_signals(cancel: &Cancel) {
-    let cancel = cancel.clone();
-    let spawned = std::thread::Builder::new().name("signals".into()).spawn(move || {
-        let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
-        runtime.block_on(async {
-            use tokio::signal::unix::{SignalKind, signal};
-            let (Ok(mut interrupt), Ok(mut terminate), Ok(mut hangup)) =
-                (signal(SignalKind::interrupt()), signal(SignalKind::terminate()), signal(SignalKind::hangup()))
-            else {
-                return;
-            };
-            tokio::select! {
-                _ = interrupt.recv() => {}
-                _ = terminate.recv() => {}
-                _ = hangup.recv() => {}
-            }
-            cancel.cancel();
-            // A second one is not needed: every wait in a run is short. It is heard and ignored so that settings are put back.
-            loop {
-                tokio::select! {
-                    _ = interrupt.recv() => {}
-                    _ = terminate.recv() => {}
-                    _ = hangup.recv() => {}
-                    () = tokio::time::sleep(Duration::from_secs(3600)) => {}
-                }
-            }
-        });
-    });
-    if let Err(error) = spawned {
-        tracing::warn!("signals will end the run without a report: {error}");
-    }
 }

@@ -5,7 +5,10 @@ use std::process::ExitCode;
 use turnback_core::plan::parse_duration;
 
 use super::{NOT_TESTED, USAGE, complain};
-use crate::ports::ethernet::device::ethtool::{EthtoolError, Interface, Support};
+use crate::ports::{
+    ethernet::device::ethtool::{EthtoolError, Interface, Support},
+    name::PortName,
+};
 
 /// Blinks the light of `port` for `time`.
 pub fn run(port: &str, time: &str) -> ExitCode {
@@ -16,9 +19,13 @@ pub fn run(port: &str, time: &str) -> ExitCode {
             return ExitCode::from(USAGE);
         }
     };
-    if port.starts_with("sim:") {
-        eprintln!("error: {port} is simulated: it has no light to blink");
-        return ExitCode::from(NOT_TESTED);
+    match PortName::parse(port) {
+        PortName::BuiltinRig(_) | PortName::RigFile(_) => {
+            eprintln!("error: {port} is simulated: it has no light to blink");
+            return ExitCode::from(NOT_TESTED);
+        }
+        // A serial line has no light either; the interface that is not there says so below.
+        PortName::Interface(_) | PortName::SerialDevice(_) => {}
     }
     let blink = Interface::open(port).and_then(|interface| {
         eprintln!("{port}: its light blinks for {} s, where the adapter can; Ctrl-C ends it", time.as_secs().max(1));

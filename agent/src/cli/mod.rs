@@ -5,10 +5,10 @@ pub mod args;
 pub mod cable_test;
 pub mod check;
 pub mod isolate;
-pub mod keep;
 pub mod locate;
 mod log;
 pub mod ports;
+mod recording;
 pub mod records;
 pub mod report;
 pub mod show;
@@ -41,7 +41,7 @@ pub fn run() -> ExitCode {
         Command::Check(check) => check::run(*check),
         Command::Isolate(isolate) => isolate::run(*isolate),
         Command::CableTest { port, json } => cable_test::run(&port, json),
-        Command::Ports { json, put_back } => ports::run(json, put_back),
+        Command::Ports { json, restore } => ports::run(json, restore),
         Command::Report(report) => report::run(&report),
         Command::Records(records) => records::run(*records),
         Command::Profiles { name } => show::profiles(name.as_deref()),

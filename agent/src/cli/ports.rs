@@ -5,21 +5,21 @@ use std::{path::Path, process::ExitCode};
 use super::{NOT_TESTED, check, complain};
 use crate::{
     guard::{
-        journal::{Change, Target, left},
+        journal::{Change, Target},
         state,
     },
     ports::{
         inventory::{PortEntry, ethernet_ports},
-        recovery::told_of_left,
+        restore::{left, told_of_left},
         serial::inventory::{SerialEntry, serial_ports},
     },
     show::table,
 };
 
 /// Lists the ports, and what a killed run of this user left changed on them.
-pub fn run(json: bool, put_back: bool) -> ExitCode {
-    if put_back {
-        check::put_back_what_was_left();
+pub fn run(json: bool, restore: bool) -> ExitCode {
+    if restore {
+        check::restore_and_tell();
     }
     let ports = match ethernet_ports() {
         Ok(ports) => ports,
@@ -29,7 +29,7 @@ pub fn run(json: bool, put_back: bool) -> ExitCode {
         }
     };
     let serial = serial_ports();
-    let left = left_by_killed_runs();
+    let left = left();
     let text = if json {
         let all = ports.iter().map(Entry::Ethernet).chain(serial.iter().map(Entry::Serial));
         let all: Vec<Listed> = all.map(|entry| Listed { left_changed: entry.left_changed(&left), entry }).collect();
@@ -44,19 +44,10 @@ pub fn run(json: bool, put_back: bool) -> ExitCode {
         eprintln!("left by a run that was cut off, still to be put back: {}", told_of_left(change));
     }
     if !left.is_empty() {
-        let how = if put_back { "see above why it could not be" } else { "`turnback ports --put-back` does it" };
+        let how = if restore { "see above why it could not be" } else { "`turnback ports --restore` does it" };
         eprintln!("hint: {how}; so does the next check of any real port");
     }
     written
-}
-
-/// What this user's runs left. Whose journal cannot be read has run nothing that is this user's to put back.
-fn left_by_killed_runs() -> Vec<Change> {
-    let Ok(directory) = state::directory() else { return Vec::new() };
-    left(&state::restore_directory(&directory)).unwrap_or_else(|error| {
-        tracing::warn!("cannot look for settings left by an earlier run: {error}");
-        Vec::new()
-    })
 }
 
 /// Entries of both kinds in one list.

@@ -7,16 +7,12 @@ use std::{
     process::ExitCode,
 };
 
-use serde_json::Value;
 use thiserror::Error;
-use turnback_core::document::{
-    case::{self, Case},
-    run::{self, Report},
-};
+use turnback_core::document::{Document, DocumentKind, ReadError};
 
 use super::{USAGE, args, complain};
 use crate::{
-    archive::{error::StoreError, location, sqlite::Store},
+    archive::{Archive, error::ArchiveError, location, sqlite::Store},
     show::{case as case_text, csv, sheet, text},
 };
 
@@ -35,7 +31,7 @@ pub fn run(args: &args::Report) -> ExitCode {
 #[derive(Debug, Error)]
 enum ReportError {
     #[error(transparent)]
-    Store(#[from] StoreError),
+    Store(#[from] ArchiveError),
     #[error("{given} is neither a file nor the id of a recorded run or case")]
     Neither { given: String },
     #[error("cannot read the report {name}")]
@@ -81,13 +77,13 @@ fn try_run(args: &args::Report) -> Result<(), ReportError> {
     }
     let document = load(args)?;
     let document = if args.json {
-        document.json()
+        json(&document)
     } else if args.csv {
-        document.csv()
+        csv(&document)
     } else if args.text {
-        Ok(document.text())
+        Ok(text(&document))
     } else {
-        document.page()
+        page(&document)
     }?;
     match &args.output {
         Some(path) => write_whole(path, &document).map_err(|source| ReportError::Write { path: path.clone(), source }),
@@ -103,43 +99,27 @@ fn made(error: impl std::error::Error + 'static) -> ReportError {
     ReportError::Make(Box::new(error))
 }
 
-/// What a report is made of.
-enum Document {
-    Run(Box<Report>),
-    Case(Box<Case>),
+fn json(document: &Document) -> Result<String, ReportError> {
+    serde_json::to_string_pretty(document).map(|json| json + "\n").map_err(made)
 }
 
-impl Document {
-    fn json(&self) -> Result<String, ReportError> {
-        let json = match self {
-            Self::Run(report) => serde_json::to_string_pretty(report),
-            Self::Case(case) => serde_json::to_string_pretty(case),
-        };
-        json.map(|json| json + "\n").map_err(made)
-    }
+fn csv(document: &Document) -> Result<String, ReportError> {
+    csv::render(document).map_err(made)
+}
 
-    fn csv(&self) -> Result<String, ReportError> {
-        match self {
-            Self::Run(report) => csv::render(report),
-            Self::Case(case) => csv::render(case),
-        }
-        .map_err(made)
+fn text(document: &Document) -> String {
+    match document {
+        Document::Run(report) => text::render(report),
+        Document::Case(case) => case_text::render(case),
     }
+}
 
-    fn text(&self) -> String {
-        match self {
-            Self::Run(report) => text::render(report),
-            Self::Case(case) => case_text::render(case),
-        }
+fn page(document: &Document) -> Result<String, ReportError> {
+    match document {
+        Document::Run(report) => sheet::run::render(report),
+        Document::Case(case) => sheet::case::render(case),
     }
-
-    fn page(&self) -> Result<String, ReportError> {
-        match self {
-            Self::Run(report) => sheet::run::render(report),
-            Self::Case(case) => sheet::case::render(case),
-        }
-        .map_err(made)
-    }
+    .map_err(made)
 }
 
 /// The document in a file, from the standard input, or of a recorded run or case.
@@ -160,26 +140,10 @@ fn load(args: &args::Report) -> Result<Document, ReportError> {
         };
     }
     let store = Store::open_existing(&location::path(args.store.as_deref())?)?;
-    if given == "last"
-        && let Some(case) = store.case_done_last()?
-    {
-        return Ok(Document::Case(Box::new(case)));
-    }
-    let run = match store.find(given) {
-        Ok(record) => record.run,
-        Err(StoreError::NoRun { .. }) => {
-            return match store.find_case(given) {
-                Ok(case) => Ok(Document::Case(Box::new(case))),
-                Err(StoreError::NoCase { .. }) => Err(ReportError::Neither { given: given.to_owned() }),
-                Err(error) => Err(error.into()),
-            };
-        }
-        Err(error) => return Err(error.into()),
-    };
-    match store.document(&run)? {
-        Some(json) => parse(format!("the record of run {run}"), &json),
-        None => Err(StoreError::NoDocument { run }.into()),
-    }
+    store.find(None, given).map_err(|error| match error {
+        ArchiveError::Unknown { given, .. } => ReportError::Neither { given },
+        error => error.into(),
+    })
 }
 
 fn may_be_id(given: &str) -> bool {
@@ -187,19 +151,18 @@ fn may_be_id(given: &str) -> bool {
 }
 
 fn parse(name: String, json: &str) -> Result<Document, ReportError> {
-    let value: Value =
-        serde_json::from_str(json).map_err(|source| ReportError::NotJson { name: name.clone(), source })?;
-    let (what, known) = if value.get("case").is_some() { ("case", case::FORMAT) } else { ("report", run::FORMAT) };
-    match value.get("format").and_then(Value::as_u64) {
-        None => return Err(ReportError::NotAReport { name, source: None }),
-        Some(format) if format > u64::from(known) => return Err(ReportError::Newer { name, what, format, known }),
-        Some(_) => {}
-    }
-    match what {
-        "case" => serde_json::from_value(value).map(|case| Document::Case(Box::new(case))),
-        _ => serde_json::from_value(value).map(|report| Document::Run(Box::new(report))),
-    }
-    .map_err(|source| ReportError::NotAReport { name, source: Some(source) })
+    Document::read(json).map_err(|error| match error {
+        ReadError::NotJson(source) => ReportError::NotJson { name, source },
+        ReadError::NotADocument => ReportError::NotAReport { name, source: None },
+        ReadError::Field { source, .. } => ReportError::NotAReport { name, source: Some(source) },
+        ReadError::Newer { kind, found } => {
+            let what = match kind {
+                DocumentKind::Run => "report",
+                DocumentKind::Case => "case",
+            };
+            ReportError::Newer { name, what, format: found, known: kind.format() }
+        }
+    })
 }
 
 /// Writes a file as a whole or not at all: what was there before stays until the new one is complete.

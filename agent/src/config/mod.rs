@@ -6,6 +6,8 @@
 pub mod error;
 pub mod file;
 pub mod http;
+pub mod labels;
+pub mod schedule;
 
 #[cfg(test)]
 mod tests;
@@ -27,11 +29,8 @@ use turnback_core::{
 pub use error::ConfigError;
 use error::Lines;
 pub use http::HttpConfig;
-
-use crate::daemon::{
-    desk::Labels,
-    schedule::{Hours, Schedule},
-};
+use labels::PortLabels;
+use schedule::{Hours, Schedule};
 
 /// Everything the daemon is told.
 #[derive(Clone, Debug)]
@@ -71,7 +70,7 @@ pub struct PortEntry {
     /// Which.
     pub select: Selector,
     /// What they are called.
-    pub labels: Labels,
+    pub labels: PortLabels,
 }
 
 /// One scheduled pass over ports.
@@ -220,7 +219,7 @@ fn port(raw: &file::Port, lines: &Lines<'_>) -> Result<PortEntry, ConfigError> {
         }
     }
     let taken = |text: &Option<Spanned<String>>| text.as_ref().map(|t| t.get_ref().clone());
-    let labels = Labels {
+    let labels = PortLabels {
         label: taken(&raw.label),
         cable: taken(&raw.cable),
         cabinet: taken(&raw.cabinet),

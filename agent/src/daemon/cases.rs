@@ -1,31 +1,30 @@
-//! Cases at the desk: a guided isolation whose stages the supervisor runs, while a person stands at the cable.
+//! Cases led from the page or the API: the supervisor runs the stages while a person stands at the cable.
 //!
 //! What a case is and what follows from its stages is in `turnback_core::document::case`; how a stage is noted, in
-//! [`conduct`](crate::work::isolate::runner). Here stages go through the supervisor's queue, as every run of the daemon does.
+//! the [`runner`](crate::work::isolate::runner). Here stages go through the supervisor's queue, as every run of the daemon does.
 
 use std::time::Duration;
 
 use turnback_core::{
     base::caution::LOCAL_CODES_FIRST,
     document::{
+        Document, DocumentKind,
         case::{Case, CaseState, Ended, Move, Showing, Stage, StageName},
-        run::PortIdentity,
     },
     plan::Profile,
 };
 
 use super::{
-    board::Asked,
-    desk::{CaseView, DeskError, NextView, Shown, StageOrder, StageView},
-    logbook::{Logbook, LogbookError},
+    agent::{AgentError, CaseView, NextView, Shown, StageOrder, StageView},
+    status::Asked,
 };
 use crate::{
-    archive::cases::NoShelf,
+    archive::{Archive, memory::Memory},
     engine::cancel::Cancel,
     guard::state,
     work::isolate::{
-        runner::{Conductor, StagePlan, With},
-        stage::Found,
+        runner::{CaseRunner, Equipment, StagePlan},
+        stage::{Measurement, needs_another_port},
     },
 };
 
@@ -46,8 +45,8 @@ pub fn port_of<'a>(case: &'a Case, order: &'a StageOrder) -> &'a str {
 ///
 /// # Errors
 /// A stage that the case does not have; words that do not belong to it; a case that is over.
-pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<Begun, DeskError> {
-    let elsewhere = asks_for_another_port(&case, &stage_name(&order.stage)?);
+pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<Begun, AgentError> {
+    let elsewhere = needs_another_port(&case, &stage_name(&order.stage)?);
     let word = match (elsewhere, &order.on, order.shows) {
         (true, Some(on), None) if *on != case.port.name => None,
         (true, None, Some(shows)) => Some(shows),
@@ -66,18 +65,17 @@ pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<B
     };
     let mut asked = None;
     let port = port_of(&case, order).to_owned();
-    let case = conducted(case, profile, &order.stage, CaseState::Open, |conductor, name| match word {
-        Some(shows) => conductor.answer(name, shows == Shown::Passes),
+    let case = changed(case, profile, &order.stage, CaseState::Open, |runner, name| match word {
+        Some(shows) => runner.answer(name, shows == Shown::Passes),
         None => {
-            let on_port = order.on.as_ref().map(|name| PortIdentity { name: name.clone(), ..PortIdentity::default() });
-            let options = conductor.begin_stage(name, &With { plug: order.plug.clone(), on_port });
+            let options = runner.begin_stage(name, &Equipment { plug: order.plug.clone(), on_port: order.on.clone() });
             asked = Some(Box::new(Asked {
                 run: options.run,
                 port,
                 profile: options.profile,
                 placement: options.placement,
                 cable: options.cable,
-                by: conductor.case.case.clone(),
+                by: runner.case.case.clone(),
                 stage: Some(name.clone()),
                 record: options.labels,
             }));
@@ -89,39 +87,50 @@ pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<B
     })
 }
 
-/// A stage on a port that is known to be good. A rig has such a port of its own.
-fn asks_for_another_port(case: &Case, stage: &StageName) -> bool {
-    *stage == StageName::KnownGoodPort && !case.capabilities.moves_plug
-}
-
 /// Leaves a stage out.
 ///
 /// # Errors
 /// A stage that the case does not have; a case that is over.
-pub fn skip(case: Case, stage: &str, why: &str) -> Result<Case, DeskError> {
+pub fn skip(case: Case, stage: &str, why: &str) -> Result<Case, AgentError> {
     let why: String = why.chars().filter(|c| !c.is_control()).take(200).collect();
     let why = Some(why).filter(|why| !why.trim().is_empty());
-    conducted(case, quick()?, stage, CaseState::Open, |conductor, name| conductor.skip(name, why))
+    changed(case, quick()?, stage, CaseState::Open, |runner, name| runner.skip(name, why))
 }
 
 /// Sets a stage aside, also of a case that is over.
 ///
 /// # Errors
 /// A stage that the case does not have, or that was not done.
-pub fn set_aside(case: Case, stage: &str) -> Result<Case, DeskError> {
+pub fn set_aside(case: Case, stage: &str) -> Result<Case, AgentError> {
     if !case.stages.iter().any(|s| s.name.to_string() == stage && matches!(s.ended, Ended::Done | Ended::Skipped)) {
-        return Err(DeskError::Unknown { what: "stage", name: stage.to_owned() });
+        return Err(AgentError::Unknown { what: "stage", name: stage.to_owned() });
     }
     let state = case.state;
-    conducted(case, quick()?, stage, state, |conductor, name| conductor.set_aside(name))
+    changed(case, quick()?, stage, state, |runner, name| runner.set_aside(name))
 }
 
-/// What the run of a stage found goes into its case.
+/// The case whose id begins so.
 ///
 /// # Errors
-/// The logbook.
-pub fn end(logbook: &mut dyn Logbook, case: &str, run: &str, told: Result<Found, String>) -> Result<(), LogbookError> {
-    let case = logbook.case(case)?;
+/// There is none, or the archive.
+pub fn stored(archive: &(impl Archive + ?Sized), id: &str) -> Result<Case, AgentError> {
+    match archive.find(Some(DocumentKind::Case), id)? {
+        Document::Case(case) => Ok(*case),
+        Document::Run(_) => Err(AgentError::Unknown { what: "case", name: id.to_owned() }),
+    }
+}
+
+/// Enters what the run of a stage found into its case.
+///
+/// # Errors
+/// The archive.
+pub fn end(
+    archive: &mut (impl Archive + ?Sized),
+    case: &str,
+    run: &str,
+    told: Result<Measurement, String>,
+) -> Result<(), AgentError> {
+    let case = stored(archive, case)?;
     // A cable test makes no run; while it is on, no other stage begins.
     let is_last = |stage: &Stage| match &stage.run {
         Some(known) => known == run,
@@ -130,52 +139,51 @@ pub fn end(logbook: &mut dyn Logbook, case: &str, run: &str, told: Result<Found,
     if !case.stages.last().is_some_and(is_last) {
         return Ok(());
     }
-    let profile = Profile::named("quick").map_err(|error| LogbookError::Store(error.to_string()))?;
-    let mut shelf = NoShelf;
-    let mut conductor = Conductor::new(case, &mut shelf, plan(profile), Cancel::default());
+    let mut unkept = Memory::default();
+    let mut runner = CaseRunner::new(case, &mut unkept, plan(quick()?), Cancel::default());
     match told {
-        Ok(found) => {
-            conductor.end_stage(&found);
+        Ok(measurement) => {
+            runner.end_stage(&measurement);
         }
-        Err(why) => conductor.cut_off(why),
+        Err(why) => runner.cut_off(why),
     }
-    logbook.keep_case(&conductor.case)
+    Ok(archive.put(&runner.case.into())?)
 }
 
-/// Does something to a stage of a case that is in this state. What comes of it is kept by the logbook, whole, when the desk says so.
-fn conducted(
+/// Changes a stage of a case that is in this state. Whoever asked keeps the case afterwards, as a whole.
+fn changed(
     case: Case,
     profile: Profile,
     stage: &str,
     state: CaseState,
-    action: impl FnOnce(&mut Conductor<'_>, &StageName),
-) -> Result<Case, DeskError> {
+    action: impl FnOnce(&mut CaseRunner<'_>, &StageName),
+) -> Result<Case, AgentError> {
     if case.state != state {
-        return Err(DeskError::NotNow(format!("the case is over: {}", case.state.name())));
+        return Err(AgentError::NotNow(format!("the case is over: {}", case.state.name())));
     }
-    let mut shelf = NoShelf;
-    let mut conductor = Conductor::new(case, &mut shelf, plan(profile), Cancel::default());
-    let name = conductor.known_as(stage_name(stage)?).map_err(|error| DeskError::NotNow(error.to_string()))?;
-    action(&mut conductor, &name);
-    Ok(conductor.case)
+    let mut unkept = Memory::default();
+    let mut runner = CaseRunner::new(case, &mut unkept, plan(profile), Cancel::default());
+    let name = runner.known_as(stage_name(stage)?).map_err(|error| AgentError::NotNow(error.to_string()))?;
+    action(&mut runner, &name);
+    Ok(runner.case)
 }
 
-fn quick() -> Result<Profile, DeskError> {
-    Profile::named("quick").map_err(|error| DeskError::NotNow(error.to_string()))
+fn quick() -> Result<Profile, AgentError> {
+    Profile::named("quick").map_err(|error| AgentError::NotNow(error.to_string()))
 }
 
-fn value(name: &'static str, given: &str, allowed: &str) -> DeskError {
-    DeskError::Value { name, given: given.to_owned(), allowed: allowed.to_owned() }
+fn value(name: &'static str, given: &str, allowed: &str) -> AgentError {
+    AgentError::Value { name, given: given.to_owned(), allowed: allowed.to_owned() }
 }
 
-/// As the desk shows it; `others` are the ports that could be known to be good.
+/// As the agent shows it; `others` are the ports that could be known to be good.
 pub fn view(case: &Case, running: Option<String>, others: impl FnOnce() -> Vec<String>) -> CaseView {
     let next = case.next.as_ref().map(|next: &Move| {
         let mut cautions: Vec<String> = next.cautions.iter().map(ToString::to_string).collect();
         if !cautions.is_empty() {
             cautions.push(LOCAL_CODES_FIRST.to_owned());
         }
-        let known_good = asks_for_another_port(case, &next.stage).then(others);
+        let known_good = needs_another_port(case, &next.stage).then(others);
         NextView {
             stage: next.stage.to_string(),
             act: next.hands.clone(),
@@ -229,8 +237,8 @@ fn stage_view(stage: &Stage) -> StageView {
     }
 }
 
-fn stage_name(text: &str) -> Result<StageName, DeskError> {
-    text.parse().map_err(|error: turnback_core::document::case::name::StageNameError| DeskError::Value {
+fn stage_name(text: &str) -> Result<StageName, AgentError> {
+    text.parse().map_err(|error: turnback_core::document::case::name::StageNameError| AgentError::Value {
         name: "stage",
         given: text.to_owned(),
         allowed: error.to_string(),

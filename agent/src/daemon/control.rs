@@ -16,14 +16,14 @@ use serde::Serialize;
 use tokio::{io::AsyncWriteExt, net::UnixListener};
 
 use super::{
-    board::Stop,
-    desk::{Desk, Health, OutboxLine, PortView},
-    service::NotStarted,
+    agent::{Agent, Health, OutboxLine, PortView},
+    error::NotStarted,
+    status::Stop,
 };
 
 /// What the socket says.
 #[derive(Clone, Debug, Serialize)]
-pub struct Status {
+pub struct Answer {
     /// How the daemon fares.
     pub health: Health,
     /// Process number of the daemon.
@@ -73,7 +73,7 @@ pub fn listen(state: &Path) -> io::Result<UnixListener> {
 }
 
 /// Answers until the daemon ends.
-pub async fn answer(listener: UnixListener, desk: Arc<dyn Desk>, page: Option<String>, stopped: &Stop) {
+pub async fn answer(listener: UnixListener, agent: Arc<dyn Agent>, page: Option<String>, stopped: &Stop) {
     loop {
         let accepted = tokio::select! {
             accepted = listener.accept() => accepted,
@@ -84,17 +84,17 @@ pub async fn answer(listener: UnixListener, desk: Arc<dyn Desk>, page: Option<St
             tokio::time::sleep(Duration::from_secs(1)).await;
             continue;
         };
-        let (desk, page) = (Arc::clone(&desk), page.clone());
+        let (agent, page) = (Arc::clone(&agent), page.clone());
         tokio::spawn(async move {
             let document = tokio::task::spawn_blocking(move || {
-                let status = Status {
-                    health: desk.health(),
+                let answer = Answer {
+                    health: agent.health(),
                     process: std::process::id(),
                     page,
-                    ports: desk.ports(),
-                    outbox: desk.outbox().unwrap_or_default(),
+                    ports: agent.ports(),
+                    outbox: agent.outbox().unwrap_or_default(),
                 };
-                serde_json::to_vec(&status).unwrap_or_default()
+                serde_json::to_vec(&answer).unwrap_or_default()
             });
             if let Ok(document) = document.await {
                 // Whoever does not read is left behind.

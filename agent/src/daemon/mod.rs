@@ -1,26 +1,22 @@
 //! The daemon (`turnback agent`): keeps spare ports proven for months on a machine that does other work.
 //!
-//! The [`supervisor`] goes round: it starts what its [`schedule`] says, through the [`site`] (this machine, or the harbour
-//! of the demo), takes what the runs find into the [`logbook`], and [`announce`]s changes. Everything known now is on the
-//! [`board`]. [`desk`] is what the outside may ask.
+//! The [`supervisor`] starts runs by the configured schedule on ports of the [`host`] (this machine, or the demo's harbour).
+//! It enters what they find into the logbook, and [`announce`] tells the targets of changes. [`status`] holds everything that
+//! is known now. [`agent`] lists what page, API and control socket may ask; [`running`] answers. [`service`] puts the parts
+//! together.
 
+pub mod agent;
 pub mod announce;
-pub mod board;
 pub mod budget;
 pub mod cases;
-pub mod clerk;
 pub mod control;
-pub mod demo;
-pub mod desk;
-pub mod local;
-pub mod logbook;
-pub mod schedule;
+pub mod error;
+pub mod host;
+pub mod running;
 pub mod service;
-pub mod site;
+pub mod status;
 pub mod supervisor;
 mod sys;
 
 #[cfg(test)]
-mod light;
-#[cfg(test)]
-mod year;
+mod tests;

@@ -3,26 +3,25 @@
 use std::{future::Future, path::PathBuf, pin::Pin, sync::Arc, time::Duration};
 
 use sd_notify::NotifyState;
-use thiserror::Error;
 use tokio::signal::unix::{SignalKind, signal};
 use turnback_core::document::case::Case;
 
 use super::{
+    agent::{Agent, Happening},
     announce::{self, with_logbook},
-    board::Shared,
-    clerk::Clerk,
     control,
-    desk::{Desk, Happening},
-    logbook::Logbook,
-    site::Site,
+    error::NotStarted,
+    host::Host,
+    running::RunningAgent,
+    status::Shared,
     supervisor::Supervisor,
 };
-use crate::{config::Config, work::isolate::runner::Opening};
+use crate::{archive::logbook::Logbook, config::Config, error_chain::with_causes, work::isolate::runner::Opening};
 
 /// What a daemon is started with.
-pub struct Start<S: Site> {
+pub struct Start<S: Host> {
     /// The world.
-    pub site: Arc<S>,
+    pub host: Arc<S>,
     /// What it is told.
     pub config: Config,
     /// What it must not forget.
@@ -35,32 +34,16 @@ pub struct Start<S: Site> {
     pub page: Option<Page>,
 }
 
-/// Serves page and API at the desk until [`Shared::stopped`]; gives the page's address once it listens, and what to wait for.
-pub type Page = Box<dyn FnOnce(Arc<dyn Desk>, Arc<Shared>) -> Served + Send>;
+/// Serves page and API until [`Shared::stopped`]; gives the page's address once it listens, and what to wait for.
+pub type Page = Box<dyn FnOnce(Arc<dyn Agent>, Arc<Shared>) -> Served + Send>;
 /// The page's address and its task, or why it cannot be served.
 pub type Served = Pin<Box<dyn Future<Output = Result<(String, tokio::task::JoinHandle<()>), NotStarted>> + Send>>;
-
-/// What kept a daemon from starting.
-#[derive(Debug, Error)]
-#[error("{text}")]
-pub struct NotStarted {
-    /// In words.
-    pub text: String,
-    /// The way out, where one is known.
-    pub hint: Option<String>,
-}
-
-impl From<String> for NotStarted {
-    fn from(text: String) -> Self {
-        Self { text, hint: None }
-    }
-}
 
 /// Runs a daemon until a signal ends it.
 ///
 /// # Errors
 /// What kept it from starting, or from ending well.
-pub fn run<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
+pub fn run<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     // One thread: nothing here computes. Runs, lists of ports and the disk have threads of their own.
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
@@ -74,25 +57,25 @@ pub fn run<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
     done
 }
 
-async fn serve<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
-    let Start { site, config, logbook, state, demo, page } = start;
+async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
+    let Start { host, config, logbook, state, demo, page } = start;
     let signals = |kind| signal(kind).map_err(|error| format!("cannot hear signals: {error}"));
     let (mut hangup, mut terminate, mut interrupt) =
         (signals(SignalKind::hangup())?, signals(SignalKind::terminate())?, signals(SignalKind::interrupt())?);
     let _lock = state.as_deref().map(control::only_one).transpose()?;
-    let clock = Arc::clone(&site);
+    let clock = Arc::clone(&host);
     let shared = Shared::new(config, logbook, move || clock.now());
-    shared.board().demo = demo;
-    let known = Arc::clone(&site);
+    shared.status().demo = demo;
+    let known = Arc::clone(&host);
     let open = Box::new(move |port: &str, opening: Opening| open_case(&known, port, opening));
-    let mut supervisor = Supervisor::new(site, Arc::clone(&shared), watchdog()).await?;
+    let mut supervisor = Supervisor::new(host, Arc::clone(&shared), watchdog()).await?;
     // Whoever shortens the watchdog's time must not have a healthy agent killed: thrice in it.
     supervisor.beat = sd_notify::watchdog_enabled().map(|limit| limit / 3);
-    let desk: Arc<dyn Desk> = Arc::new(Clerk::new(Arc::clone(&shared), open));
+    let agent: Arc<dyn Agent> = Arc::new(RunningAgent::new(Arc::clone(&shared), open));
     let mut parts = tokio::task::JoinSet::new();
     let mut address = None;
     if let Some(page) = page {
-        let (listens_at, task) = page(Arc::clone(&desk), Arc::clone(&shared)).await?;
+        let (listens_at, task) = page(Arc::clone(&agent), Arc::clone(&shared)).await?;
         // What people wait for before they open a browser: data, so on standard output.
         println!("{listens_at}");
         address = Some(listens_at);
@@ -103,12 +86,12 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
     if let Some(state) = &state {
         let listener = control::listen(state)
             .map_err(|error| format!("cannot listen at {}: {error}", control::socket(state).display()))?;
-        let (desk, shared) = (Arc::clone(&desk), Arc::clone(&shared));
-        parts.spawn(async move { control::answer(listener, desk, address, &shared.stopped).await });
+        let (agent, shared) = (Arc::clone(&agent), Arc::clone(&shared));
+        parts.spawn(async move { control::answer(listener, agent, address, &shared.stopped).await });
     }
     parts.spawn(announce::deliver_for_ever(Arc::clone(&shared)));
     parts.spawn(prune_for_ever(Arc::clone(&shared)));
-    let ports = shared.board().ports.len();
+    let ports = shared.status().ports.len();
     tracing::info!(ports, version = env!("CARGO_PKG_VERSION"), demo, "agent started");
     tell_manager(&[NotifyState::Ready, NotifyState::Status(&format!("{ports} ports"))]);
 
@@ -132,12 +115,12 @@ async fn serve<S: Site>(start: Start<S>) -> Result<(), NotStarted> {
 }
 
 /// Opens a case; a driver may hang at that.
-fn open_case<S: Site>(site: &Arc<S>, port: &str, opening: Opening) -> Result<Case, String> {
+fn open_case<S: Host>(host: &Arc<S>, port: &str, opening: Opening) -> Result<Case, String> {
     let (done, opened) = std::sync::mpsc::channel();
-    let (site, name) = (Arc::clone(site), port.to_owned());
+    let (host, name) = (Arc::clone(host), port.to_owned());
     let spawned = std::thread::Builder::new().name("case".into()).spawn(move || {
         // Whoever asked may have given up meanwhile.
-        let _ = done.send(site.open_case(&name, opening));
+        let _ = done.send(host.open_case(&name, opening));
     });
     spawned.map_err(|error| format!("no thread could be started: {error}"))?;
     opened.recv_timeout(OPEN_LIMIT).unwrap_or_else(|_| Err(format!("{port} does not answer")))
@@ -147,29 +130,29 @@ const OPEN_LIMIT: Duration = Duration::from_secs(10);
 
 /// Reads the configuration again. Runs that are on go on as they were begun.
 fn reload(shared: &Arc<Shared>) {
-    let Some(file) = shared.board().config.file.clone() else {
+    let Some(file) = shared.status().config.file.clone() else {
         tracing::warn!("SIGHUP: there is no configuration file to read again");
         return;
     };
     tell_manager_of_reload();
     match Config::read(&file) {
         Ok(config) => {
-            let mut board = shared.board();
-            if config.http != board.config.http || config.store != board.config.store {
+            let mut status = shared.status();
+            if config.http != status.config.http || config.store != status.config.store {
                 tracing::warn!("changes of [http] and store take effect at the next start");
             }
-            let old = Arc::clone(&board.config);
-            for port in board.ports.values_mut() {
+            let old = Arc::clone(&status.config);
+            for port in status.ports.values_mut() {
                 port.slots.clear();
                 if let Some(run) = &mut port.running {
                     run.cause.renumber(&old, &config);
                 }
             }
-            board.config = Arc::new(config);
-            board.relist = true;
-            board.troubles.remove("config");
-            board.figures.reloads.0 += 1;
-            drop(board);
+            status.config = Arc::new(config);
+            status.relist = true;
+            status.troubles.remove("config");
+            status.figures.reloads.0 += 1;
+            drop(status);
             tracing::info!(file = %file.display(), "configuration read again");
             shared.tell(Happening::Reloaded);
             shared.wake.notify_one();
@@ -177,9 +160,9 @@ fn reload(shared: &Arc<Shared>) {
         }
         Err(error) => {
             tracing::error!(%error, "the new configuration is refused; the old one stays in force");
-            let mut board = shared.board();
-            board.figures.reloads.1 += 1;
-            board.troubles.insert("config", format!("{error}; the old one is in force"));
+            let mut status = shared.status();
+            status.figures.reloads.1 += 1;
+            status.troubles.insert("config", format!("{error}; the old one is in force"));
         }
     }
     tell_manager(&[NotifyState::Ready]);
@@ -188,13 +171,13 @@ fn reload(shared: &Arc<Shared>) {
 /// Removes records that are too old, once a day.
 async fn prune_for_ever(shared: Arc<Shared>) {
     loop {
-        let keep = shared.board().config.limits.keep_records;
+        let keep = shared.status().config.limits.keep_records;
         if let Some(keep) = keep {
             let before_ms = shared.now_ms() - keep.as_millis() as i64;
             match with_logbook(&shared.logbook, move |logbook| logbook.prune(before_ms)).await {
                 Ok(0) => {}
                 Ok(removed) => tracing::info!(removed, "old records removed"),
-                Err(error) => tracing::error!(%error, "old records could not be removed"),
+                Err(error) => tracing::error!(error = with_causes(&error), "old records could not be removed"),
             }
         }
         tokio::select! {

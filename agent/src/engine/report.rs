@@ -2,15 +2,18 @@
 
 use turnback_core::{
     base::placement::Placement,
-    document::run::{self, Latency, PortIdentity, Report, SecondsSummary, Totals, Tried},
+    document::run::{self, Latency, Report, SecondsSummary, Totals, Tried},
     judge::{
         Verdict,
         facts::{FirstProbes, Limit},
     },
-    kind::ethernet::{
-        counters::CounterDelta,
-        facts::Heard,
-        link::{Capabilities, LinkState},
+    kind::{
+        ethernet::{
+            counters::CounterDelta,
+            facts::Heard,
+            link::{Capabilities, LinkState},
+        },
+        port::PortIdentity,
     },
     plan::Profile,
     signal::compare::DamageTally,

@@ -206,7 +206,7 @@ impl<'a, K: PortKind> Run<'a, K> {
     /// Restores every setting of every port and tells so.
     fn restore(&mut self) {
         self.kind.close();
-        let restored: Vec<String> = self.kind.ports().into_iter().flat_map(|port| port.put_back()).collect();
+        let restored: Vec<String> = self.kind.ports().into_iter().flat_map(|port| port.restore()).collect();
         restored.into_iter().for_each(|setting| self.tell_restored(setting));
     }
 

@@ -19,10 +19,10 @@ use serde::{Deserialize, Serialize, de::DeserializeOwned};
 use tokio::sync::broadcast::{self, error::RecvError};
 
 use super::error::ApiError;
-use crate::daemon::desk::{CaseOrder, Desk, DeskError, Happening, RecordQuery, StageOrder, StartOrder};
+use crate::daemon::agent::{Agent, AgentError, CaseOrder, Happening, RecordQuery, StageOrder, StartOrder};
 
-/// The desk that every route asks.
-pub type SharedDesk = Arc<dyn Desk>;
+/// The running agent, which every route asks.
+pub type SharedAgent = Arc<dyn Agent>;
 
 /// Method, path and what it does, of every route of the API.
 pub const ROUTES: &[(&str, &str, &str)] = &[
@@ -46,7 +46,7 @@ pub const ROUTES: &[(&str, &str, &str)] = &[
 ];
 
 /// The routes of the API.
-pub fn router(desk: SharedDesk) -> Router {
+pub fn router(agent: SharedAgent) -> Router {
     Router::new()
         .route("/api/1/ports", get(ports))
         .route("/api/1/ports/{port}", get(port))
@@ -64,22 +64,22 @@ pub fn router(desk: SharedDesk) -> Router {
         .route("/health", get(health))
         .route("/api/{*rest}", axum::routing::any(unknown))
         .method_not_allowed_fallback(wrong_method)
-        .with_state(desk)
+        .with_state(agent)
 }
 
 type Answer<T> = Result<Json<T>, ApiError>;
 
-/// Asks the desk where it may wait for the disk.
+/// Asks the agent where it may wait for the disk.
 ///
 /// # Errors
-/// What the desk says; a panic of it is an error too, not the end of the connection.
-pub async fn ask<T, F>(desk: &SharedDesk, question: F) -> Result<T, ApiError>
+/// What the agent says; a panic of it is an error too, not the end of the connection.
+pub async fn ask<T, F>(agent: &SharedAgent, question: F) -> Result<T, ApiError>
 where
     T: Send + 'static,
-    F: FnOnce(&dyn Desk) -> Result<T, DeskError> + Send + 'static,
+    F: FnOnce(&dyn Agent) -> Result<T, AgentError> + Send + 'static,
 {
-    let desk = desk.clone();
-    match tokio::task::spawn_blocking(move || question(&*desk)).await {
+    let agent = agent.clone();
+    match tokio::task::spawn_blocking(move || question(&*agent)).await {
         Ok(answer) => Ok(answer?),
         Err(error) => {
             tracing::error!(%error, "a call failed inside");
@@ -92,13 +92,13 @@ where
     }
 }
 
-async fn ports(State(desk): State<SharedDesk>) -> impl IntoResponse {
-    Json(desk.ports())
+async fn ports(State(agent): State<SharedAgent>) -> impl IntoResponse {
+    Json(agent.ports())
 }
 
-async fn port(State(desk): State<SharedDesk>, Path(name): Path<String>) -> Answer<impl Serialize> {
-    let found = desk.ports().into_iter().find(|p| p.name == name);
-    found.map(Json).ok_or_else(|| DeskError::Unknown { what: "port", name }.into())
+async fn port(State(agent): State<SharedAgent>, Path(name): Path<String>) -> Answer<impl Serialize> {
+    let found = agent.ports().into_iter().find(|p| p.name == name);
+    found.map(Json).ok_or_else(|| AgentError::Unknown { what: "port", name }.into())
 }
 
 /// How many entries of a list.
@@ -115,29 +115,29 @@ impl Limit {
 }
 
 async fn changes(
-    State(desk): State<SharedDesk>,
+    State(agent): State<SharedAgent>,
     Path(name): Path<String>,
     limit: Result<Query<Limit>, QueryRejection>,
 ) -> Answer<impl Serialize> {
     let limit = asked(limit)?.get();
-    ask(&desk, move |desk| desk.changes(&name, limit)).await.map(Json)
+    ask(&agent, move |agent| agent.changes(&name, limit)).await.map(Json)
 }
 
 async fn records(
-    State(desk): State<SharedDesk>,
+    State(agent): State<SharedAgent>,
     query: Result<Query<RecordQuery>, QueryRejection>,
 ) -> Answer<impl Serialize> {
     let query = asked(query)?;
-    ask(&desk, move |desk| desk.records(&query)).await.map(Json)
+    ask(&agent, move |agent| agent.records(&query)).await.map(Json)
 }
 
-async fn report(State(desk): State<SharedDesk>, Path(run): Path<String>) -> Answer<impl Serialize> {
-    ask(&desk, move |desk| desk.report(&run)).await.map(Json)
+async fn report(State(agent): State<SharedAgent>, Path(run): Path<String>) -> Answer<impl Serialize> {
+    ask(&agent, move |agent| agent.report(&run)).await.map(Json)
 }
 
-async fn start(State(desk): State<SharedDesk>, order: Body) -> Result<impl IntoResponse, ApiError> {
+async fn start(State(agent): State<SharedAgent>, order: Body) -> Result<impl IntoResponse, ApiError> {
     let order: StartOrder = body(order)?;
-    let run = ask(&desk, move |desk| desk.start(order)).await?;
+    let run = ask(&agent, move |agent| agent.start(order)).await?;
     Ok((StatusCode::ACCEPTED, Json(Started { run })))
 }
 
@@ -147,32 +147,39 @@ struct Started {
     run: String,
 }
 
-async fn end(State(desk): State<SharedDesk>, Path(run): Path<String>) -> Result<StatusCode, ApiError> {
-    ask(&desk, move |desk| desk.cancel(&run)).await?;
+async fn end(State(agent): State<SharedAgent>, Path(run): Path<String>) -> Result<StatusCode, ApiError> {
+    ask(&agent, move |agent| agent.cancel(&run)).await?;
     Ok(StatusCode::NO_CONTENT)
 }
 
-async fn cases(State(desk): State<SharedDesk>, limit: Result<Query<Limit>, QueryRejection>) -> Answer<impl Serialize> {
+async fn cases(
+    State(agent): State<SharedAgent>,
+    limit: Result<Query<Limit>, QueryRejection>,
+) -> Answer<impl Serialize> {
     let limit = asked(limit)?.get();
-    ask(&desk, move |desk| desk.cases(limit)).await.map(Json)
+    ask(&agent, move |agent| agent.cases(limit)).await.map(Json)
 }
 
-async fn case(State(desk): State<SharedDesk>, Path(case): Path<String>) -> Answer<impl Serialize> {
-    ask(&desk, move |desk| desk.case(&case)).await.map(Json)
+async fn case(State(agent): State<SharedAgent>, Path(case): Path<String>) -> Answer<impl Serialize> {
+    ask(&agent, move |agent| agent.case(&case)).await.map(Json)
 }
 
-async fn open_case(State(desk): State<SharedDesk>, order: Body) -> Result<impl IntoResponse, ApiError> {
+async fn open_case(State(agent): State<SharedAgent>, order: Body) -> Result<impl IntoResponse, ApiError> {
     let order: CaseOrder = body(order)?;
-    let opened = ask(&desk, move |desk| desk.open_case(order).and_then(|case| desk.case(&case))).await?;
+    let opened = ask(&agent, move |agent| agent.open_case(order).and_then(|case| agent.case(&case))).await?;
     Ok((StatusCode::CREATED, Json(opened)))
 }
 
-async fn perform(State(desk): State<SharedDesk>, Path(case): Path<String>, order: Body) -> Result<Response, ApiError> {
+async fn perform(
+    State(agent): State<SharedAgent>,
+    Path(case): Path<String>,
+    order: Body,
+) -> Result<Response, ApiError> {
     let order: StageOrder = body(order)?;
     let id = case.clone();
-    match ask(&desk, move |desk| desk.perform(&id, order)).await? {
+    match ask(&agent, move |agent| agent.perform(&id, order)).await? {
         Some(run) => Ok((StatusCode::ACCEPTED, Json(Started { run })).into_response()),
-        None => Ok(Json(ask(&desk, move |desk| desk.case(&case)).await?).into_response()),
+        None => Ok(Json(ask(&agent, move |agent| agent.case(&case)).await?).into_response()),
     }
 }
 
@@ -185,9 +192,9 @@ struct SkipOrder {
     why: String,
 }
 
-async fn skip(State(desk): State<SharedDesk>, Path(case): Path<String>, order: Body) -> Answer<impl Serialize> {
+async fn skip(State(agent): State<SharedAgent>, Path(case): Path<String>, order: Body) -> Answer<impl Serialize> {
     let SkipOrder { stage, why } = body(order)?;
-    ask(&desk, move |desk| desk.skip(&case, &stage, &why).and_then(|()| desk.case(&case))).await.map(Json)
+    ask(&agent, move |agent| agent.skip(&case, &stage, &why).and_then(|()| agent.case(&case))).await.map(Json)
 }
 
 /// Which stage to set aside.
@@ -197,23 +204,23 @@ struct AsideOrder {
     stage: String,
 }
 
-async fn set_aside(State(desk): State<SharedDesk>, Path(case): Path<String>, order: Body) -> Answer<impl Serialize> {
+async fn set_aside(State(agent): State<SharedAgent>, Path(case): Path<String>, order: Body) -> Answer<impl Serialize> {
     let AsideOrder { stage } = body(order)?;
-    ask(&desk, move |desk| desk.set_aside(&case, &stage).and_then(|()| desk.case(&case))).await.map(Json)
+    ask(&agent, move |agent| agent.set_aside(&case, &stage).and_then(|()| agent.case(&case))).await.map(Json)
 }
 
-async fn announcements(State(desk): State<SharedDesk>) -> Answer<impl Serialize> {
-    ask(&desk, |desk| desk.outbox()).await.map(Json)
+async fn announcements(State(agent): State<SharedAgent>) -> Answer<impl Serialize> {
+    ask(&agent, |agent| agent.outbox()).await.map(Json)
 }
 
-async fn health(State(desk): State<SharedDesk>) -> impl IntoResponse {
-    let health = desk.health();
+async fn health(State(agent): State<SharedAgent>) -> impl IntoResponse {
+    let health = agent.health();
     let status = if health.ok { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
     (status, Json(health))
 }
 
-async fn happenings(State(desk): State<SharedDesk>) -> impl IntoResponse {
-    Sse::new(Happenings(desk.listen()).into_stream()).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
+async fn happenings(State(agent): State<SharedAgent>) -> impl IntoResponse {
+    Sse::new(Happenings(agent.listen()).into_stream()).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
 }
 
 struct Happenings(broadcast::Receiver<Happening>);

@@ -7,7 +7,7 @@ use axum::{
 };
 use serde::Serialize;
 
-use crate::daemon::desk::DeskError;
+use crate::daemon::agent::AgentError;
 
 /// A call failed. The request's id is added on the way out, by [`super::gate`].
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -41,16 +41,16 @@ impl ApiError {
     }
 }
 
-impl From<DeskError> for ApiError {
-    fn from(error: DeskError) -> Self {
+impl From<AgentError> for ApiError {
+    fn from(error: AgentError) -> Self {
         let (status, code) = match &error {
-            DeskError::Unknown { what: "port", .. } => (StatusCode::NOT_FOUND, "unknown-port"),
-            DeskError::Unknown { what: "run", .. } => (StatusCode::NOT_FOUND, "unknown-run"),
-            DeskError::Unknown { what: "case", .. } => (StatusCode::NOT_FOUND, "unknown-case"),
-            DeskError::Unknown { .. } => (StatusCode::NOT_FOUND, "unknown"),
-            DeskError::Value { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "value-not-allowed"),
-            DeskError::NotNow(_) => (StatusCode::CONFLICT, "not-now"),
-            DeskError::Store(cause) => {
+            AgentError::Unknown { what: "port", .. } => (StatusCode::NOT_FOUND, "unknown-port"),
+            AgentError::Unknown { what: "run", .. } => (StatusCode::NOT_FOUND, "unknown-run"),
+            AgentError::Unknown { what: "case", .. } => (StatusCode::NOT_FOUND, "unknown-case"),
+            AgentError::Unknown { .. } => (StatusCode::NOT_FOUND, "unknown"),
+            AgentError::Value { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "value-not-allowed"),
+            AgentError::NotNow(_) => (StatusCode::CONFLICT, "not-now"),
+            AgentError::Store(cause) => {
                 tracing::error!(%cause, "the store failed a call");
                 (StatusCode::SERVICE_UNAVAILABLE, "store-unavailable")
             }

@@ -6,24 +6,17 @@
 
 use std::{
     net::IpAddr,
-    sync::{Arc, Mutex, PoisonError},
-    time::{Duration, Instant},
+    sync::{Mutex, PoisonError},
+    time::Instant,
 };
 
-use axum::{
-    extract::{Request, State},
-    http::{HeaderMap, HeaderValue, Method, StatusCode, header},
-    middleware::Next,
-    response::{IntoResponse, Response},
-};
-use tokio::time::timeout;
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
+use percent_encoding::percent_decode_str;
 
 use super::{
     access::Names,
     error::ApiError,
-    page,
     rate::{Allowance, Rate},
-    serve::Peer,
     session::Sessions,
     token::Token,
 };
@@ -70,7 +63,11 @@ impl Gate {
         ))
     }
 
-    fn pass(&self, who: IpAddr, method: &Method, path: &str, headers: &HeaderMap) -> Result<(), ApiError> {
+    /// Whether a call may be answered.
+    ///
+    /// # Errors
+    /// Why it may not.
+    pub fn pass(&self, who: IpAddr, method: &Method, path: &str, headers: &HeaderMap) -> Result<(), ApiError> {
         let mut hosts = headers.get_all(header::HOST).iter();
         let host = hosts.next().and_then(|h| h.to_str().ok()).unwrap_or_default();
         if !self.names.host_is_ours(host) || hosts.next().is_some() {
@@ -116,21 +113,7 @@ impl Gate {
 
 /// Whether a path is UTF-8 when it is decoded (RFC 3986 2.1): every name in one is text.
 fn is_text(path: &str) -> bool {
-    let digit = |byte: Option<&u8>| byte.and_then(|b| char::from(*b).to_digit(16)).map(|digit| digit as u8);
-    let (bytes, mut decoded, mut at) = (path.as_bytes(), Vec::with_capacity(path.len()), 0);
-    while let Some(byte) = bytes.get(at) {
-        match (byte, digit(bytes.get(at + 1)), digit(bytes.get(at + 2))) {
-            (b'%', Some(high), Some(low)) => {
-                decoded.push(high << 4 | low);
-                at += 3;
-            }
-            _ => {
-                decoded.push(*byte);
-                at += 1;
-            }
-        }
-    }
-    std::str::from_utf8(&decoded).is_ok()
+    percent_decode_str(path).decode_utf8().is_ok()
 }
 
 /// `Bearer`, in any case, then the token (RFC 6750 2.1, RFC 9110 11.1).
@@ -150,55 +133,8 @@ fn take(rate: &Mutex<Rate>, who: IpAddr) -> Result<(), ApiError> {
     })
 }
 
-/// The middleware in front of every route.
-pub async fn guard(State(gate): State<Arc<Gate>>, request: Request, next: Next) -> Response {
-    let id = uuid::Uuid::now_v7().to_string();
-    let Some(Peer(peer)) = request.extensions().get::<Peer>().copied() else {
-        return StatusCode::INTERNAL_SERVER_ERROR.into_response();
-    };
-    let (method, uri) = (request.method().clone(), request.uri().clone());
-    let path = uri.path();
-    let refuse = |refusal: ApiError| match page::is_page(path) {
-        true => page::refusal(&method, &uri, refusal),
-        false => refusal.into_response(),
-    };
-    let mut response = match gate.pass(peer.ip(), &method, path, request.headers()) {
-        Err(refusal) => refuse(refusal),
-        Ok(()) => match timeout(ANSWER_PATIENCE, next.run(request)).await {
-            Ok(response) => response,
-            Err(_) => {
-                let message = "the request did not come in whole, or could not be answered, in time";
-                refuse(ApiError::new(StatusCode::REQUEST_TIMEOUT, "too-slow", message))
-            }
-        },
-    };
-    tracing::debug!(request = id, %peer, %method, path, status = response.status().as_u16(), "http");
-    let headers = response.headers_mut();
-    if let Ok(id) = HeaderValue::from_str(&id) {
-        headers.insert("x-request-id", id);
-    }
-    for (name, value) in ALWAYS {
-        headers.entry(*name).or_insert(HeaderValue::from_static(value));
-    }
-    response
-}
-
 /// What a person without a token needs to get to the place where it is entered.
 const FREE_PATHS: &[&str] = &["/enter", "/look.css", "/live.js", "/pennant.svg"];
-
-/// A page may load its own style and script and nothing else, and no other page may frame it.
-const ALWAYS: &[(&str, &str)] = &[
-    (
-        "content-security-policy",
-        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; \
-         form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
-    ),
-    ("x-content-type-options", "nosniff"),
-    ("referrer-policy", "same-origin"),
-    ("cross-origin-opener-policy", "same-origin"),
-    ("cross-origin-resource-policy", "same-origin"),
-    ("cache-control", "no-store"),
-];
 
 /// A page asks for a few things a second; programs may read often on the same machine.
 const READS_LOOPBACK: Allowance = Allowance { burst: 4000.0, per_second: 2000.0 };
@@ -207,7 +143,6 @@ const READS_ELSEWHERE: Allowance = Allowance { burst: 200.0, per_second: 50.0 };
 const CHANGES: Allowance = Allowance { burst: 30.0, per_second: 2.0 };
 /// A wrong token can be a slip; guessing 128 bits at this rate is hopeless.
 const REFUSALS: Allowance = Allowance { burst: 10.0, per_second: 0.1 };
-const ANSWER_PATIENCE: Duration = Duration::from_secs(20);
 
 #[cfg(test)]
 mod tests {

@@ -1,12 +1,13 @@
-//! The daemon on the web: JSON API, metrics and page, all of them views of the [`Desk`](crate::daemon::desk::Desk).
+//! The daemon on the web: JSON API, metrics and page, all of them views of the [`Agent`](crate::daemon::agent::Agent).
 //!
-//! [`start`] puts it together: [`serve`] takes connections, [`gate`] says who may do what and how often, by [`token`],
-//! [`session`], [`access`] and [`rate`]; [`api`] and [`page`] answer.
+//! [`start`] puts it together: [`serve`] takes connections, `middleware` asks the [`gate`] who may do what and how often, by
+//! [`token`], [`session`], [`access`] and [`rate`]; [`api`] and [`page`] answer.
 
 pub mod access;
 pub mod api;
 pub mod error;
 pub mod gate;
+mod middleware;
 pub mod page;
 pub mod rate;
 pub mod serve;
@@ -27,7 +28,7 @@ use tokio::{sync::watch, task::JoinHandle};
 
 use self::{
     access::Names,
-    api::SharedDesk,
+    api::SharedAgent,
     gate::Gate,
     serve::{ServeError, Server},
     token::{Token, TokenError},
@@ -69,7 +70,7 @@ impl StartError {
 /// # Errors
 /// See [`StartError`].
 pub async fn start(
-    desk: SharedDesk,
+    agent: SharedAgent,
     config: &HttpConfig,
     token_file: &Path,
     stop: watch::Receiver<bool>,
@@ -83,22 +84,22 @@ pub async fn start(
     let gate = Gate::new(Names::new(listen, &config.hosts, tls), token, listen.ip().is_loopback());
     let url = server.url();
     tracing::info!(address = url, token_file = %token_file.display(), "page and API");
-    let router = router(desk, Arc::new(gate), tls);
+    let router = router(agent, Arc::new(gate), tls);
     Ok((url, tokio::spawn(server.run(router, stop))))
 }
 
 /// Every route, behind the gate. `tls`: browsers are to send their session over TLS only.
-pub fn router(desk: SharedDesk, gate: Arc<Gate>, tls: bool) -> Router {
-    let metrics = Router::new().route("/metrics", get(scrape)).with_state(desk.clone());
-    api::router(desk.clone())
+pub fn router(agent: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
+    let metrics = Router::new().route("/metrics", get(scrape)).with_state(agent.clone());
+    api::router(agent.clone())
         .merge(metrics)
-        .merge(page::router(desk, Arc::clone(&gate), tls))
+        .merge(page::router(agent, Arc::clone(&gate), tls))
         .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
-        .layer(axum::middleware::from_fn_with_state(gate, gate::guard))
+        .layer(axum::middleware::from_fn_with_state(gate, middleware::guard))
 }
 
-async fn scrape(State(desk): State<SharedDesk>) -> impl IntoResponse {
-    let snapshot = Snapshot { ports: desk.ports(), figures: desk.figures(), health: desk.health() };
+async fn scrape(State(agent): State<SharedAgent>) -> impl IntoResponse {
+    let snapshot = Snapshot { ports: agent.ports(), figures: agent.figures(), health: agent.health() };
     let media_type: [(HeaderName, &str); 1] = [(header::CONTENT_TYPE, metrics::MEDIA_TYPE)];
     (media_type, metrics::exposition(snapshot))
 }

@@ -229,8 +229,9 @@ mod tests {
 
     use super::*;
     use crate::{
+        archive::memory::Memory,
         config::Config,
-        daemon::{board::Shared, clerk::Clerk, logbook::Memory},
+        daemon::{running::RunningAgent, status::Shared},
         http::{access::Names, api, gate::Gate, page, token::Token},
     };
 
@@ -242,8 +243,8 @@ mod tests {
         let gate = Arc::new(Gate::new(Names::new(address, &[], false), Token::new(TOKEN), true));
         let shared =
             Shared::new(Config::parse("none", "").unwrap(), Box::new(Memory::default()), || Timestamp::UNIX_EPOCH);
-        let desk = Arc::new(Clerk::new(shared, Box::new(|_, _| Err("nobody asks".into()))));
-        let router = crate::http::router(desk, gate, false);
+        let agent = Arc::new(RunningAgent::new(shared, Box::new(|_, _| Err("nobody asks".into()))));
+        let router = crate::http::router(agent, gate, false);
         let (mut ours, theirs) = tokio::io::duplex(4096);
         let (_stop, stopped) = watch::channel(false);
         let served = tokio::spawn(answer(theirs, "127.0.0.1:9".parse().unwrap(), router, stopped));

@@ -4,8 +4,7 @@
 
 use std::{
     collections::HashMap,
-    fs::File,
-    io::{self, Read},
+    io,
     sync::{Mutex, PoisonError},
     time::{Duration, Instant},
 };
@@ -26,7 +25,7 @@ impl Sessions {
     /// When the machine has no randomness to give.
     pub fn open(&self, secure: bool) -> io::Result<String> {
         let mut random = [0; 24];
-        File::open("/dev/urandom")?.read_exact(&mut random)?;
+        getrandom::fill(&mut random)?;
         let name: String = random.iter().map(|byte| format!("{byte:02x}")).collect();
         let now = Instant::now();
         let mut open = self.open.lock().unwrap_or_else(PoisonError::into_inner);

@@ -87,9 +87,7 @@ impl Token {
 
     fn create(path: &Path) -> Result<Self, TokenError> {
         let mut random = [0; 32];
-        File::open("/dev/urandom")
-            .and_then(|mut source| source.read_exact(&mut random))
-            .map_err(|e| failed("create", path, e))?;
+        getrandom::fill(&mut random).map_err(|e| failed("create", path, e.into()))?;
         let text: String = random.iter().map(|byte| format!("{byte:02x}")).collect();
         // Written aside and then given its name, so that nobody ever reads half a token.
         let aside = path.with_extension(format!("new-{}", std::process::id()));

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
+use turnback_core::kind::Kind;
 
 use super::ethernet::{
     device::{
@@ -12,21 +13,11 @@ use super::ethernet::{
     service::{InService, Reason, Surroundings},
 };
 
-/// What kind of port an entry is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum PortKind {
-    /// A network interface of the Ethernet kind.
-    Ethernet,
-    /// A serial line.
-    Serial,
-}
-
 /// One port of this machine.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PortEntry {
     /// Ethernet or serial.
-    pub kind: PortKind,
+    pub kind: Kind,
     /// The name to test it by.
     pub name: String,
     /// No hardware stands behind it: a virtual cable, a bridge, a TAP device.
@@ -102,7 +93,7 @@ pub fn ethernet_ports() -> Result<Vec<PortEntry>, InventoryError> {
 fn entry(name: &str, around: &Surroundings, rights: Rights) -> Option<PortEntry> {
     let facts = around.links.iter().find(|link| link.name == name && link.is_ethernet())?;
     let mut entry = PortEntry {
-        kind: PortKind::Ethernet,
+        kind: Kind::Ethernet,
         name: name.to_owned(),
         is_virtual: facts.parent.is_none(),
         virtual_kind: facts.kind.clone(),

@@ -3,7 +3,10 @@
 use turnback_core::document::difference::{Change, Difference, Kind};
 
 use super::{figure, table, text::wrapped};
-use crate::archive::sqlite::{backup::Soundness, case::CaseRow, record::Record};
+use crate::archive::{
+    record::{CaseRow, Record},
+    sqlite::backup::Soundness,
+};
 
 /// Runs in a table, named by `ids`.
 pub fn list(records: &[Record], ids: &[String]) -> String {

@@ -12,6 +12,7 @@ use crate::judge::ratio::ErrorRatio;
 use crate::kind::ethernet::counters::CounterDelta;
 use crate::kind::ethernet::stream::tally::FrameCounts;
 use crate::kind::ethernet::transceiver::Module;
+use crate::kind::port::PortIdentity;
 use crate::kind::serial::facts::{FlowCheck, FormatTrial, ModemReading};
 use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat};
 use crate::kind::serial::plug::LinePlug;
@@ -34,25 +35,6 @@ use crate::{
 
 /// Version of the document. It grows by one when a field changes its meaning or goes; new fields do not change it.
 pub const FORMAT: u32 = 1;
-
-/// Who the port is.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct PortIdentity {
-    /// As named on the command line.
-    pub name: String,
-    /// `ethernet`, `serial` or `simulated`.
-    pub kind: String,
-    /// Current hardware address, where it has one.
-    pub address: Option<String>,
-    /// Address burnt into the adapter.
-    pub permanent_address: Option<String>,
-    /// Driver's name.
-    pub driver: Option<String>,
-    /// Firmware version.
-    pub firmware: Option<String>,
-    /// Place on the bus.
-    pub bus: Option<String>,
-}
 
 /// Probe counts under the names of the report.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -412,8 +394,9 @@ pub struct LineReport {
     pub modem_readings: Vec<ModemReading>,
 }
 
-/// The whole report.
+/// The whole report. Its JSON says `"document": "run"`; read one with [`Document::read`](super::Document::read).
 #[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(tag = "document", rename = "run")]
 pub struct Report {
     /// Version of this document.
     pub format: u32,

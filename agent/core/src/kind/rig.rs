@@ -1,5 +1,6 @@
 //! A rig of either kind, by name or text.
 
+use super::Kind;
 use super::ethernet::sim::{BUILTIN, Rig, builtin};
 use super::serial::sim::SerialRig;
 use super::serial::sim::builtin::{BUILTIN_SERIAL, builtin_serial};
@@ -39,6 +40,14 @@ impl AnyRig {
         match self {
             Self::Frames(rig) => rig.to_toml(),
             Self::Serial(rig) => rig.to_toml(),
+        }
+    }
+
+    /// The kind of the port that it simulates.
+    pub fn kind(&self) -> Kind {
+        match self {
+            Self::Frames(_) => Kind::Ethernet,
+            Self::Serial(_) => Kind::Serial,
         }
     }
 

@@ -7,10 +7,9 @@ use std::{
 };
 
 use rusqlite::{Connection, backup::Backup};
-use turnback_core::document::run::Report;
 
-use super::{Store, case::parsed};
-use crate::archive::error::StoreError;
+use super::{Store, case::parsed, query};
+use crate::{archive::error::ArchiveError, error_chain::with_causes};
 
 /// What a look through the whole file found.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize)]
@@ -31,16 +30,16 @@ impl Store {
     /// The copy is one file, made beside its name and renamed when it is whole.
     ///
     /// # Errors
-    /// [`StoreError::Exists`]; when the file cannot be written.
-    pub fn backup(&self, to: &Path) -> Result<(), StoreError> {
+    /// [`ArchiveError::Exists`]; when the file cannot be written.
+    pub fn backup(&self, to: &Path) -> Result<(), ArchiveError> {
         if to.exists() {
-            return Err(StoreError::Exists { path: to.to_owned() });
+            return Err(ArchiveError::Exists { path: to.to_owned() });
         }
         let mut name = to.as_os_str().to_owned();
         name.push(format!(".{}.part", std::process::id()));
         let part = Path::new(&name);
-        let copied = self.copy(part).map_err(|error| StoreError::of(to, error)).and_then(|()| {
-            let unusable = |source| StoreError::Unusable { path: to.to_owned(), source };
+        let copied = self.copy(part).map_err(|error| ArchiveError::of(to, error)).and_then(|()| {
+            let unusable = |source| ArchiveError::Unusable { path: to.to_owned(), source };
             File::open(part).and_then(|file| file.sync_all()).map_err(unusable)?;
             fs::rename(part, to).map_err(unusable)
         });
@@ -66,7 +65,7 @@ impl Store {
     ///
     /// # Errors
     /// When it cannot be read at all.
-    pub fn look_through(&self) -> Result<Soundness, StoreError> {
+    pub fn look_through(&self) -> Result<Soundness, ArchiveError> {
         let mut found = Soundness::default();
         let look = |found: &mut Soundness| {
             for row in self.db.prepare("PRAGMA integrity_check")?.query_map([], |row| row.get::<_, String>(0))? {
@@ -84,13 +83,13 @@ impl Store {
             while let Some(row) = rows.next()? {
                 let (run, document): (String, Option<String>) = (row.get(0)?, row.get(1)?);
                 found.runs += 1;
-                match document.as_deref().map(serde_json::from_str::<Report>) {
+                match document.as_deref().map(|document| query::parsed(&run, document)) {
                     None => found.without_report += 1,
                     Some(Ok(report)) if report.run != run => {
                         found.problems.push(format!("run {run} holds the report of {}", report.run));
                     }
                     Some(Ok(_)) => {}
-                    Some(Err(error)) => found.problems.push(format!("the report of run {run} cannot be read: {error}")),
+                    Some(Err(error)) => found.problems.push(with_causes(&error)),
                 }
             }
             let mut statement = self.db.prepare("SELECT case_id, document FROM case_document")?;
@@ -106,7 +105,7 @@ impl Store {
         };
         match look(&mut found).map_err(|error| self.told(error)) {
             // So damaged that looking ends early: that is an answer too.
-            Err(StoreError::Damaged { source, .. }) => found.problems.push(source.to_string()),
+            Err(ArchiveError::Damaged { source, .. }) => found.problems.push(source.to_string()),
             other => other?,
         }
         Ok(found)

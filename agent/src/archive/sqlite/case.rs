@@ -1,44 +1,25 @@
 //! Cases: each kept as a whole document, replaced at every stage, and found by id, port and cable.
 
 use rusqlite::{OptionalExtension, Transaction, params};
-use serde::Serialize;
-use turnback_core::document::{
-    case::{Case, FORMAT},
-    run::PortIdentity,
+use turnback_core::{
+    document::{Document, DocumentKind, case::Case},
+    kind::port::PortIdentity,
 };
 
-use super::{Store, query::SHORT_ID_MIN};
-use crate::archive::error::StoreError;
-
-/// A case in a list.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct CaseRow {
-    /// Its id.
-    pub case: String,
-    /// When a stage was added last, RFC 3339.
-    pub changed_at: String,
-    /// Port under test.
-    pub port: String,
-    /// Label of the cable.
-    pub cable: String,
-    /// `open`, `decided`, `exhausted`.
-    pub state: String,
-    /// `pass`, `fault`, `undecided`, `not-tested`.
-    pub outcome: String,
-    /// Places among which a fault lies, joined by commas.
-    pub location: String,
-    /// The segment, where the case has narrowed it down to one.
-    pub segment: Option<String>,
-}
+use super::{Store, query::sql_limit};
+use crate::archive::{
+    error::ArchiveError,
+    record::{CaseRow, begun_ms, changed_ms, places},
+};
 
 impl Store {
     /// Keeps a case as it is now, in place of what it was before.
     ///
     /// # Errors
     /// When it could not be written: then it is kept as it was before.
-    pub fn save_case(&mut self, case: &Case) -> Result<(), StoreError> {
-        let document = serde_json::to_string(case)
-            .map_err(|source| StoreError::CaseDocument { case: case.case.clone(), source })?;
+    pub(super) fn save_case(&mut self, case: &Case) -> Result<(), ArchiveError> {
+        let document =
+            serde_json::to_string(case).map_err(|source| ArchiveError::Json { id: case.case.clone(), source })?;
         let changed_ms = changed_ms(case)?;
         self.write(|tx| put(tx, case, changed_ms, &document))
     }
@@ -46,8 +27,8 @@ impl Store {
     /// The case whose id begins so; `last` is the one changed last.
     ///
     /// # Errors
-    /// [`StoreError::NoCase`], [`StoreError::AmbiguousCase`], [`StoreError::NewerCase`].
-    pub fn find_case(&self, beginning: &str) -> Result<Case, StoreError> {
+    /// [`ArchiveError::Unknown`], [`ArchiveError::Ambiguous`], [`ArchiveError::Unreadable`].
+    pub(super) fn find_case(&self, beginning: &str) -> Result<Case, ArchiveError> {
         let sql = if beginning == "last" {
             "SELECT case_id, document FROM case_document ORDER BY changed_ms DESC, id DESC LIMIT 1"
         } else {
@@ -68,12 +49,23 @@ impl Store {
         let exact = found.iter().find(|(case, _)| case == beginning);
         match (exact, found.as_slice()) {
             (Some((case, document)), _) | (None, [(case, document)]) if !beginning.is_empty() => parsed(case, document),
-            (None, several) if !several.is_empty() => Err(StoreError::AmbiguousCase {
+            (None, several) if !several.is_empty() => Err(ArchiveError::Ambiguous {
+                kind: DocumentKind::Case,
                 given: beginning.to_owned(),
-                cases: several.iter().map(|(case, _)| case.clone()).collect(),
+                ids: several.iter().map(|(case, _)| case.clone()).collect(),
             }),
-            _ => Err(StoreError::NoCase { given: beginning.to_owned() }),
+            _ => Err(unknown(beginning)),
         }
+    }
+
+    /// The case with this id.
+    pub(super) fn case(&self, id: &str) -> Result<Case, ArchiveError> {
+        let found: Option<String> = self
+            .db
+            .prepare_cached("SELECT document FROM case_document WHERE case_id = ?1")
+            .and_then(|mut statement| statement.query_row([id], |row| row.get(0)).optional())
+            .map_err(|error| self.told(error))?;
+        parsed(id, &found.ok_or_else(|| unknown(id))?)
     }
 
     /// The case that was worked on last, unless a run that is none of its own was begun since: what `last` means where both kinds
@@ -81,7 +73,7 @@ impl Store {
     ///
     /// # Errors
     /// As for [`Store::find_case`]; having no case is none.
-    pub fn case_done_last(&self) -> Result<Option<Case>, StoreError> {
+    pub(super) fn case_done_last(&self) -> Result<Option<Case>, ArchiveError> {
         let read = || {
             let latest =
                 "SELECT id, case_id, changed_ms, document FROM case_document ORDER BY changed_ms DESC, id DESC LIMIT 1";
@@ -109,20 +101,20 @@ impl Store {
     }
 
     /// The open case of this port and cable that was changed last. Ports are the same by their permanent address, where both
-    /// have one, else by name and kind.
+    /// have one, else by name, kind and whether they are simulated.
     ///
     /// # Errors
     /// When the file or the case cannot be read.
-    pub fn latest_open_case(&self, port: &PortIdentity, cable: &str) -> Result<Option<Case>, StoreError> {
+    pub(super) fn latest_open_case(&self, port: &PortIdentity, cable: &str) -> Result<Option<Case>, ArchiveError> {
         let found: Option<(String, String)> = self
             .db
             .prepare_cached(
                 "SELECT case_id, document FROM case_document WHERE state = 'open' AND cable = ?1 \
-                 AND CASE WHEN ?2 IS NULL OR permanent_address IS NULL THEN port = ?3 AND kind = ?4 \
+                 AND CASE WHEN ?2 IS NULL OR permanent_address IS NULL THEN port = ?3 AND kind = ?4 AND simulated = ?5 \
                  ELSE permanent_address = ?2 END ORDER BY changed_ms DESC, id DESC LIMIT 1",
             )
             .and_then(|mut statement| {
-                let values = params![cable, port.permanent_address, port.name, port.kind];
+                let values = params![cable, port.permanent_address, port.name, port.kind.name(), port.simulated];
                 statement.query_row(values, |row| Ok((row.get(0)?, row.get(1)?))).optional()
             })
             .map_err(|error| self.told(error))?;
@@ -133,13 +125,13 @@ impl Store {
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn cases(&self, only_open: bool) -> Result<Vec<CaseRow>, StoreError> {
+    pub(super) fn cases(&self, only_open: bool, limit: Option<u64>) -> Result<Vec<CaseRow>, ArchiveError> {
         let read = || {
             let mut statement = self.db.prepare_cached(
                 "SELECT case_id, changed_at, port, cable, state, outcome, location, segment FROM case_document \
-                 WHERE state = 'open' OR NOT ?1 ORDER BY changed_ms DESC, id DESC",
+                 WHERE state = 'open' OR NOT ?1 ORDER BY changed_ms DESC, id DESC LIMIT ?2",
             )?;
-            let rows = statement.query_map([only_open], |row| {
+            let rows = statement.query_map(params![only_open, sql_limit(limit)], |row| {
                 Ok(CaseRow {
                     case: row.get(0)?,
                     changed_at: row.get(1)?,
@@ -162,7 +154,8 @@ pub(super) fn put(tx: &Transaction<'_>, case: &Case, changed_ms: i64, document: 
     let id: i64 = tx
         .prepare_cached(
             "INSERT INTO case_document (case_id, opened_at, changed_at, changed_ms, port, kind, permanent_address, cable, \
-             state, outcome, location, segment, document) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13) \
+             state, outcome, location, segment, document, simulated) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14) \
              ON CONFLICT (case_id) DO UPDATE SET changed_at = ?3, changed_ms = ?4, state = ?9, outcome = ?10, \
              location = ?11, segment = ?12, document = ?13 RETURNING id",
         )?
@@ -173,14 +166,15 @@ pub(super) fn put(tx: &Transaction<'_>, case: &Case, changed_ms: i64, document: 
                 case.changed_at,
                 changed_ms,
                 case.port.name,
-                case.port.kind,
+                case.port.kind.name(),
                 case.port.permanent_address,
                 case.cable,
                 case.state.name(),
                 case.verdict.outcome.name(),
-                case.verdict.location.iter().map(|l| l.name()).collect::<Vec<_>>().join(","),
+                places(&case.verdict.location),
                 case.verdict.segment,
-                document
+                document,
+                case.port.simulated
             ],
             |row| row.get(0),
         )?;
@@ -204,45 +198,15 @@ pub(super) fn put_newer(tx: &Transaction<'_>, case: &Case, changed_ms: i64, docu
     Ok(newer)
 }
 
-/// When a run began, ms since 1970 UTC: its id knows it finer than its report, which tells whole seconds.
-fn begun_ms(run: &str, started_ms: i64) -> i64 {
-    let of_id = uuid::Uuid::parse_str(run).ok().and_then(|id| id.get_timestamp());
-    let ms = of_id.map(|time| time.to_unix()).map(|(seconds, ns)| seconds as i64 * 1000 + i64::from(ns / 1_000_000));
-    // An id that came from elsewhere may hold any time.
-    ms.filter(|ms| (started_ms..started_ms + 1000).contains(ms)).unwrap_or(started_ms)
+fn unknown(given: &str) -> ArchiveError {
+    ArchiveError::Unknown { kind: Some(DocumentKind::Case), given: given.to_owned() }
 }
 
-pub(super) fn changed_ms(case: &Case) -> Result<i64, StoreError> {
-    let time: jiff::Timestamp = case.changed_at.parse().map_err(|_| {
-        StoreError::NotARecord(format!("changed_at of case {} is `{}`, no time with zone", case.case, case.changed_at))
-    })?;
-    Ok(time.as_millisecond())
-}
-
-/// Reads a case; the number of a newer format comes before what today's types would refuse.
-pub(super) fn parsed(case: &str, document: &str) -> Result<Case, StoreError> {
-    #[derive(serde::Deserialize)]
-    struct Format {
-        format: u32,
-    }
-    let unreadable = |source| StoreError::CaseDocument { case: case.to_owned(), source };
-    let Format { format } = serde_json::from_str(document).map_err(unreadable)?;
-    if format > FORMAT {
-        return Err(StoreError::NewerCase { case: case.to_owned(), found: format, known: FORMAT });
-    }
-    serde_json::from_str(document).map_err(unreadable)
-}
-
-impl CaseRow {
-    /// So much of the id as people are shown.
-    pub fn short_id(&self) -> &str {
-        self.case.get(..SHORT_ID_MIN).unwrap_or(&self.case)
-    }
-
-    /// Outcome and location in a word or two: `fault: cable, quay-duct`.
-    pub fn says(&self) -> String {
-        let place = self.location.replace(',', " or ");
-        let segment = self.segment.as_ref().map_or(String::new(), |segment| format!(", {segment}"));
-        if place.is_empty() { self.outcome.clone() } else { format!("{}: {place}{segment}", self.outcome) }
+/// Reads the document of a case.
+pub(super) fn parsed(case: &str, document: &str) -> Result<Case, ArchiveError> {
+    match Document::read(document) {
+        Ok(Document::Case(read)) => Ok(*read),
+        Ok(Document::Run(_)) => Err(ArchiveError::NotARecord(format!("case {case} holds the report of a run"))),
+        Err(source) => Err(ArchiveError::Unreadable { kind: DocumentKind::Case, id: case.to_owned(), source }),
     }
 }

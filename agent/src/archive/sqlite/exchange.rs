@@ -5,14 +5,20 @@
 
 use std::io::{self, BufRead, Write};
 
-use turnback_core::document::{case::Case, run::Report};
+use turnback_core::document::{Document, case::Case};
 
 use super::{
     Kept, Store, case, insert,
-    query::{Filter, as_parameters, columns},
-    record::{Record, check_id},
+    query::{as_parameters, columns},
 };
-use crate::archive::error::StoreError;
+use crate::{
+    archive::{
+        error::ArchiveError,
+        filter::Filter,
+        record::{Record, changed_ms, check_id},
+    },
+    error_chain::with_causes,
+};
 
 /// In which form.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -52,7 +58,7 @@ pub struct PutOut {
 pub enum ExportError {
     /// The records cannot be read.
     #[error(transparent)]
-    Store(#[from] StoreError),
+    Store(#[from] ArchiveError),
     /// What was read cannot be written.
     #[error("cannot write")]
     Write(#[from] io::Error),
@@ -135,15 +141,15 @@ impl Store {
     /// Lines are written in portions of [`PORTION`]: an error leaves those before it taken in.
     ///
     /// # Errors
-    /// [`StoreError::Line`] for what is no record; when the file cannot be written.
-    pub fn import(&mut self, form: Form, name: &str, from: impl BufRead) -> Result<TakenIn, StoreError> {
+    /// [`ArchiveError::Line`] for what is no record; when the file cannot be written.
+    pub fn import(&mut self, form: Form, name: &str, from: impl BufRead) -> Result<TakenIn, ArchiveError> {
         match form {
             Form::JsonLines => self.import_lines(name, from),
             Form::Csv => self.import_csv(name, from),
         }
     }
 
-    fn import_lines(&mut self, name: &str, mut from: impl BufRead) -> Result<TakenIn, StoreError> {
+    fn import_lines(&mut self, name: &str, mut from: impl BufRead) -> Result<TakenIn, ArchiveError> {
         let mut done = TakenIn::default();
         let mut portion = Vec::new();
         let (mut number, mut line) = (0, String::new());
@@ -151,7 +157,7 @@ impl Store {
         loop {
             line.clear();
             number += 1;
-            let wrong = |cause: String| StoreError::Line { name: name.to_owned(), line: number, cause };
+            let wrong = |cause: String| ArchiveError::Line { name: name.to_owned(), line: number, cause };
             match from.read_line(&mut line) {
                 Ok(0) => break,
                 Ok(_) => {}
@@ -192,9 +198,9 @@ impl Store {
         failed.map_or(Ok(done), Err)
     }
 
-    fn import_csv(&mut self, name: &str, from: impl BufRead) -> Result<TakenIn, StoreError> {
+    fn import_csv(&mut self, name: &str, from: impl BufRead) -> Result<TakenIn, ArchiveError> {
         let mut csv = csv::Reader::from_reader(from);
-        let wrong = |line: u64, cause: String| StoreError::Line { name: name.to_owned(), line, cause };
+        let wrong = |line: u64, cause: String| ArchiveError::Line { name: name.to_owned(), line, cause };
         let heading = csv.headers().map_err(|error| wrong(1, error.to_string()))?.clone();
         if let Some(unknown) = heading.iter().find(|column| !Record::COLUMNS.contains(column)) {
             let known = Record::COLUMNS.join(", ");
@@ -225,7 +231,7 @@ impl Store {
         failed.map_or(Ok(done), Err)
     }
 
-    fn take_in(&mut self, portion: &mut Vec<Line>, done: &mut TakenIn) -> Result<(), StoreError> {
+    fn take_in(&mut self, portion: &mut Vec<Line>, done: &mut TakenIn) -> Result<(), ArchiveError> {
         let mut counted = *done;
         self.write(|tx| {
             for line in portion.iter() {
@@ -264,24 +270,13 @@ enum Line {
 }
 
 fn taken_from(text: &str) -> Result<Line, String> {
-    // A case says so; it has no `run`, as a report has no `case`.
-    #[derive(serde::Deserialize)]
-    struct Which {
-        case: Option<String>,
-    }
-    let no_report = |error| format!("no report: {error}");
-    let which: Which = serde_json::from_str(text).map_err(no_report)?;
-    let taken = match which.case {
-        Some(id) => case::parsed(&id, text).and_then(|case| {
-            check_id(&case.case)?;
-            Ok(Line::Case(Box::new(case.clone()), case::changed_ms(&case)?, text.to_owned()))
-        }),
-        None => {
-            let report: Report = serde_json::from_str(text).map_err(no_report)?;
-            check_id(&report.run)
-                .and_then(|()| Record::of(&report))
-                .map(|record| Line::Run(Box::new(record), Some(text.to_owned())))
-        }
+    let taken = match Document::read(text).map_err(|error| format!("no report: {}", with_causes(&error)))? {
+        Document::Case(case) => check_id(&case.case)
+            .and_then(|()| changed_ms(&case))
+            .map(|changed_ms| Line::Case(case, changed_ms, text.to_owned())),
+        Document::Run(report) => check_id(&report.run)
+            .and_then(|()| Record::of(&report))
+            .map(|record| Line::Run(Box::new(record), Some(text.to_owned()))),
     };
     taken.map_err(|error| error.to_string())
 }

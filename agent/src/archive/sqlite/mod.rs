@@ -1,23 +1,18 @@
 //! Records: every run, kept in one SQLite file, to be found again under the labels on ports and cables.
 //!
-//! [`Store`] is the open file. [`record`] says what is kept in columns beside the whole report; [`query`] finds it,
-//! [`retention`] drops what is old, [`exchange`] takes it out and in, [`backup`] copies it while it is in use.
-//! [`case`] keeps the cases that runs belong to; [`thread`] gives one thread the file and others a handle. `docs/records.md` is for users.
+//! [`Store`] is the open file. `query` finds runs and `case` cases, [`retention`] drops what is old, [`exchange`] takes records
+//! out and in, [`backup`] copies them while they are in use. `docs/records.md` is for users.
 //!
 //! Several processes may have the file open and write side by side: it is in write-ahead mode, a write takes its lock when it
 //! begins, and waits for others up to [`BUSY`]. A write is there in full or not at all, whatever ends the process.
 
 pub mod backup;
-pub mod case;
-
+mod case;
 pub mod exchange;
-
-pub mod query;
-pub mod record;
+mod logbook;
+mod query;
 pub mod retention;
 mod schema;
-pub mod thread;
-mod watch;
 
 use std::{
     fs,
@@ -27,10 +22,9 @@ use std::{
 };
 
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior, params};
-use turnback_core::document::run::Report;
+use turnback_core::document::{Document, DocumentKind, run::Report};
 
-pub use crate::archive::error::StoreError;
-use record::Record;
+use crate::archive::{Archive, Listed, Query, Sought, error::ArchiveError, find_any, location, record::Record};
 
 /// How long a write waits for those of others. Longer than any of them takes on a slow disk (our own choice).
 pub const BUSY: Duration = Duration::from_secs(20);
@@ -44,7 +38,7 @@ pub struct Store {
 
 /// What became of a record that was handed in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kept {
+enum Kept {
     /// It is new.
     New,
     /// It was there with its columns only, and now has its report.
@@ -58,17 +52,17 @@ impl Store {
     ///
     /// # Errors
     /// A directory that is not there or may not be written, a file that holds something else, a newer format, a full disk.
-    pub fn open(path: &Path) -> Result<Self, StoreError> {
+    pub fn open(path: &Path) -> Result<Self, ArchiveError> {
         Self::connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)
     }
 
     /// Opens records that are there.
     ///
     /// # Errors
-    /// [`StoreError::Missing`], and as for [`Store::open`].
-    pub fn open_existing(path: &Path) -> Result<Self, StoreError> {
+    /// [`ArchiveError::Missing`], and as for [`Store::open`].
+    pub fn open_existing(path: &Path) -> Result<Self, ArchiveError> {
         if !path.exists() {
-            return Err(StoreError::Missing { path: path.to_owned() });
+            return Err(ArchiveError::Missing { path: path.to_owned() });
         }
         Self::connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
     }
@@ -77,20 +71,20 @@ impl Store {
     ///
     /// # Errors
     /// As for [`Store::open`].
-    pub fn open_at(given: Option<&Path>) -> Result<Self, StoreError> {
-        let path = crate::archive::location::path(given)?;
+    pub fn open_at(given: Option<&Path>) -> Result<Self, ArchiveError> {
+        let path = location::path(given)?;
         if given.is_none()
             && let Some(directory) = path.parent()
         {
             let made = fs::DirBuilder::new().recursive(true).mode(0o700).create(directory);
-            made.map_err(|source| StoreError::Unusable { path: directory.to_owned(), source })?;
+            made.map_err(|source| ArchiveError::Unusable { path: directory.to_owned(), source })?;
         }
         Self::open(&path)
     }
 
-    fn connect(path: &Path, flags: OpenFlags) -> Result<Self, StoreError> {
+    fn connect(path: &Path, flags: OpenFlags) -> Result<Self, ArchiveError> {
         // SQLite says no more than "unable to open": ask the file system for the reason.
-        let unusable = |source| StoreError::Unusable { path: path.to_owned(), source };
+        let unusable = |source| ArchiveError::Unusable { path: path.to_owned(), source };
         if path.is_dir() {
             return Err(unusable(std::io::Error::from(std::io::ErrorKind::IsADirectory)));
         }
@@ -100,7 +94,7 @@ impl Store {
         let db = Connection::open_with_flags(path, flags | OpenFlags::SQLITE_OPEN_NO_MUTEX).map_err(|error| {
             match fs::OpenOptions::new().read(true).open(path) {
                 Err(source) if source.kind() != std::io::ErrorKind::NotFound => unusable(source),
-                _ => StoreError::of(path, error),
+                _ => ArchiveError::of(path, error),
             }
         })?;
         let mut store = Self { db, path: path.to_owned() };
@@ -118,9 +112,9 @@ impl Store {
     ///
     /// # Errors
     /// When it could not be kept: then nothing has changed.
-    pub fn keep(&mut self, report: &Report) -> Result<Kept, StoreError> {
+    fn keep(&mut self, report: &Report) -> Result<Kept, ArchiveError> {
         let document =
-            serde_json::to_string(report).map_err(|source| StoreError::Document { run: report.run.clone(), source })?;
+            serde_json::to_string(report).map_err(|source| ArchiveError::Json { id: report.run.clone(), source })?;
         let record = Record::of(report)?;
         let kept = self.write(|tx| insert(tx, &record, Some(&document)))?;
         self.apply_retention();
@@ -128,7 +122,7 @@ impl Store {
     }
 
     /// Does all of `work` or nothing of it.
-    fn write<T>(&mut self, work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>) -> Result<T, StoreError> {
+    fn write<T>(&mut self, work: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<T>) -> Result<T, ArchiveError> {
         let Self { db, path } = self;
         let done = (|| {
             let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
@@ -136,11 +130,61 @@ impl Store {
             tx.commit()?;
             Ok(done)
         })();
-        done.map_err(|error| StoreError::of(path, error))
+        done.map_err(|error| ArchiveError::of(path, error))
     }
 
-    fn told(&self, error: rusqlite::Error) -> StoreError {
-        StoreError::of(&self.path, error)
+    fn told(&self, error: rusqlite::Error) -> ArchiveError {
+        ArchiveError::of(&self.path, error)
+    }
+}
+
+impl Archive for Store {
+    fn put(&mut self, document: &Document) -> Result<(), ArchiveError> {
+        match document {
+            Document::Run(report) => self.keep(report).map(|_| ()),
+            Document::Case(case) => self.save_case(case),
+        }
+    }
+
+    fn get(&self, kind: DocumentKind, id: &str) -> Result<Document, ArchiveError> {
+        Ok(match kind {
+            DocumentKind::Run => self.report(id)?.into(),
+            DocumentKind::Case => self.case(id)?.into(),
+        })
+    }
+
+    fn find(&self, kind: Option<DocumentKind>, beginning: &str) -> Result<Document, ArchiveError> {
+        match kind {
+            Some(DocumentKind::Run) => self.get(DocumentKind::Run, &self.record(beginning)?.run),
+            Some(DocumentKind::Case) => Ok(self.find_case(beginning)?.into()),
+            None => match beginning {
+                "last" => self.case_done_last()?.map_or_else(|| find_any(self, beginning), |case| Ok(case.into())),
+                _ => find_any(self, beginning),
+            },
+        }
+    }
+
+    fn list(&self, query: Query<'_>, limit: Option<u64>) -> Result<Vec<Listed>, ArchiveError> {
+        Ok(match query {
+            Query::Runs(filter) => {
+                self.runs(filter, limit)?.into_iter().map(|record| Listed::Run(Box::new(record))).collect()
+            }
+            Query::Cases { only_open } => self.cases(only_open, limit)?.into_iter().map(Listed::Case).collect(),
+        })
+    }
+
+    fn latest(&self, sought: &Sought<'_>) -> Result<Option<Document>, ArchiveError> {
+        match sought {
+            Sought::Run(at) => match self.latest_at(at)? {
+                None => Ok(None),
+                Some(record) => match self.get(DocumentKind::Run, &record.run) {
+                    // Columns alone are no evidence.
+                    Err(ArchiveError::ColumnsOnly { .. }) => Ok(None),
+                    report => report.map(Some),
+                },
+            },
+            Sought::OpenCase { port, cable } => Ok(self.latest_open_case(port, cable)?.map(Document::from)),
+        }
     }
 }
 

@@ -1,59 +1,26 @@
 //! Finding records: by filter, by the beginning of an id, and the latest of a place.
 
 use rusqlite::{OptionalExtension, ToSql};
-use turnback_core::{base::placement::Placement, document::run::Report};
+use turnback_core::document::{Document, DocumentKind, run::Report};
 
-use super::{Store, record::Record};
-use crate::archive::error::StoreError;
-
-/// Which records; an empty filter is all. Labels and names may hold `*` and `?`.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Filter {
-    /// The port's name or label.
-    pub port: Option<String>,
-    /// The machine.
-    pub machine: Option<String>,
-    /// The cable's label.
-    pub cable: Option<String>,
-    /// The segment's label.
-    pub segment: Option<String>,
-    /// The plug's label.
-    pub plug: Option<String>,
-    /// Where the plug was.
-    pub placement: Option<Placement>,
-    /// `pass`, `fault`, `undecided`, `not-tested`.
-    pub outcome: Option<String>,
-    /// Started at or after, milliseconds since 1970 UTC.
-    pub since_ms: Option<i64>,
-    /// Started before, milliseconds since 1970 UTC.
-    pub until_ms: Option<i64>,
-}
-
-/// A place on a port, for which a record of another run may stand.
-#[derive(Clone, Debug)]
-pub struct Place<'a> {
-    /// The machine.
-    pub machine: &'a str,
-    /// The port's name.
-    pub port: &'a str,
-    /// The address burnt into it: where both know it, it decides, since names move.
-    pub permanent_address: Option<&'a str>,
-    /// Where the plug was.
-    pub placement: Placement,
-    /// The cable, where the plug was beyond the port; none: no cable was named.
-    pub cable: Option<&'a str>,
-    /// The segment, likewise.
-    pub segment: Option<&'a str>,
-}
+use super::Store;
+use crate::archive::{
+    RunAt,
+    error::ArchiveError,
+    filter::Filter,
+    record::{Record, SHORT_ID_MIN},
+};
 
 impl Store {
-    /// The newest records first, at most `limit`.
+    /// The newest runs first, at most `limit`.
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn list(&self, filter: &Filter, limit: Option<u64>) -> Result<Vec<Record>, StoreError> {
+    pub fn runs(&self, filter: &Filter, limit: Option<u64>) -> Result<Vec<Record>, ArchiveError> {
+        let before = filter.before.as_deref().map(|beginning| self.record(beginning)).transpose()?;
+        let filter = &Filter { before: before.map(|record| record.run), ..filter.clone() };
         let (condition, values) = filter.sql();
-        let limit = limit.map_or(-1, |n| i64::try_from(n).unwrap_or(i64::MAX));
+        let limit = sql_limit(limit);
         let sql = format!("SELECT {} FROM run {condition} ORDER BY started_ms DESC, id DESC LIMIT {limit}", columns());
         let list = || {
             let mut statement = self.db.prepare_cached(&sql)?;
@@ -67,7 +34,7 @@ impl Store {
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn count(&self, filter: &Filter) -> Result<u64, StoreError> {
+    pub fn count(&self, filter: &Filter) -> Result<u64, ArchiveError> {
         let (condition, values) = filter.sql();
         self.db
             .prepare_cached(&format!("SELECT count(*) FROM run {condition}"))
@@ -75,19 +42,19 @@ impl Store {
             .map_err(|error| self.told(error))
     }
 
-    /// The one whose id begins so; `last` is the newest.
+    /// The columns of the run whose id begins so; `last` is the newest.
     ///
     /// # Errors
-    /// [`StoreError::NoRun`], [`StoreError::AmbiguousRun`].
-    pub fn find(&self, beginning: &str) -> Result<Record, StoreError> {
+    /// [`ArchiveError::Unknown`], [`ArchiveError::Ambiguous`].
+    pub fn record(&self, beginning: &str) -> Result<Record, ArchiveError> {
         if beginning == "last" {
-            let newest = self.list(&Filter::default(), Some(1))?.into_iter().next();
-            return newest.ok_or_else(|| StoreError::NoRun { given: beginning.to_owned() });
+            let newest = self.runs(&Filter::default(), Some(1))?.into_iter().next();
+            return newest.ok_or_else(|| unknown(beginning));
         }
         let given = beginning.to_ascii_lowercase();
         let is_id = !given.is_empty() && given.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-');
         if !is_id {
-            return Err(StoreError::NoRun { given: beginning.to_owned() });
+            return Err(unknown(beginning));
         }
         // `~` comes after every letter of an id.
         let sql = format!("SELECT {} FROM run WHERE run >= ?1 AND run < ?1 || '~' ORDER BY run LIMIT 4", columns());
@@ -98,11 +65,12 @@ impl Store {
         };
         let mut found = find().map_err(|error| self.told(error))?;
         match found.len() {
-            0 => Err(StoreError::NoRun { given: beginning.to_owned() }),
+            0 => Err(unknown(beginning)),
             1 => Ok(found.remove(0)),
-            _ => Err(StoreError::AmbiguousRun {
+            _ => Err(ArchiveError::Ambiguous {
+                kind: DocumentKind::Run,
                 given: beginning.to_owned(),
-                runs: found.into_iter().map(|record| record.run).collect(),
+                ids: found.into_iter().map(|record| record.run).collect(),
             }),
         }
     }
@@ -111,7 +79,7 @@ impl Store {
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn short_id(&self, run: &str) -> Result<String, StoreError> {
+    pub fn short_id(&self, run: &str) -> Result<String, ArchiveError> {
         let neighbour = |sql: &str| {
             let found: Option<String> = self.db.prepare_cached(sql)?.query_row([run], |row| row.get(0)).optional()?;
             Ok(found.map_or(0, |other| run.bytes().zip(other.bytes()).take_while(|(a, b)| a == b).count()))
@@ -128,7 +96,7 @@ impl Store {
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn document(&self, run: &str) -> Result<Option<String>, StoreError> {
+    pub fn document(&self, run: &str) -> Result<Option<String>, ArchiveError> {
         self.db
             .prepare_cached("SELECT document FROM report JOIN run ON run.id = report.run_id WHERE run.run = ?1")
             .and_then(|mut statement| statement.query_row([run], |row| row.get(0)).optional())
@@ -138,42 +106,64 @@ impl Store {
     /// The report of a run.
     ///
     /// # Errors
-    /// [`StoreError::NoDocument`] where only the columns are known.
-    pub fn report(&self, run: &str) -> Result<Report, StoreError> {
-        let document = self.document(run)?.ok_or_else(|| StoreError::NoDocument { run: run.to_owned() })?;
-        serde_json::from_str(&document).map_err(|source| StoreError::Document { run: run.to_owned(), source })
+    /// [`ArchiveError::ColumnsOnly`] where only the columns are known.
+    pub(super) fn report(&self, run: &str) -> Result<Report, ArchiveError> {
+        match self.document(run)? {
+            Some(document) => parsed(run, &document),
+            None => Err(match self.record(run) {
+                Ok(record) if record.run == run => ArchiveError::ColumnsOnly { run: record.run },
+                Ok(_) | Err(ArchiveError::Ambiguous { .. }) => unknown(run),
+                Err(error) => error,
+            }),
+        }
     }
 
-    /// The newest run at this place that tested something, started at or after `since_ms`.
-    ///
-    /// # Errors
-    /// When the file cannot be read.
-    pub fn latest(&self, place: &Place<'_>, since_ms: i64) -> Result<Option<Record>, StoreError> {
-        let same_port = match place.permanent_address {
+    /// The newest run at a place that tested something.
+    pub(super) fn latest_at(&self, sought: &RunAt<'_>) -> Result<Option<Record>, ArchiveError> {
+        let address = sought.port.permanent_address.as_deref();
+        let same_port = match address {
             // By address, or by name where one of the two does not know its address.
             Some(_) => "(permanent_address = ?2 OR (permanent_address IS NULL AND port = ?1))",
             None => "(?2 IS NULL AND port = ?1)",
         };
         let sql = format!(
             "SELECT {} FROM run WHERE {same_port} AND machine = ?3 AND placement = ?4 \
-             AND (?8 OR (cable IS ?5 AND segment IS ?6)) AND started_ms >= ?7 AND outcome <> 'not-tested' ORDER BY started_ms DESC, id DESC LIMIT 1",
+             AND (?8 OR (cable IS ?5 AND segment IS ?6)) AND started_ms >= ?7 AND outcome <> 'not-tested' \
+             ORDER BY started_ms DESC, id DESC LIMIT 1",
             columns()
         );
         let values = rusqlite::params![
-            place.port,
-            place.permanent_address,
-            place.machine,
-            place.placement.name(),
-            place.cable,
-            place.segment,
-            since_ms,
-            // Whatever cable was named, the signal did not pass it.
-            matches!(place.placement, Placement::Internal | Placement::AtPort)
+            sought.port.name,
+            address,
+            sought.machine,
+            sought.placement.name(),
+            sought.cable,
+            sought.segment,
+            sought.since_ms,
+            sought.is_before_the_cable()
         ];
         self.db
             .prepare_cached(&sql)
             .and_then(|mut statement| statement.query_row(values, Record::from_row).optional())
             .map_err(|error| self.told(error))
+    }
+}
+
+/// A limit as SQLite takes it.
+pub(super) fn sql_limit(limit: Option<u64>) -> i64 {
+    limit.map_or(-1, |n| i64::try_from(n).unwrap_or(i64::MAX))
+}
+
+fn unknown(given: &str) -> ArchiveError {
+    ArchiveError::Unknown { kind: Some(DocumentKind::Run), given: given.to_owned() }
+}
+
+/// Reads the report of a run.
+pub(super) fn parsed(run: &str, document: &str) -> Result<Report, ArchiveError> {
+    match Document::read(document) {
+        Ok(Document::Run(report)) => Ok(*report),
+        Ok(Document::Case(_)) => Err(ArchiveError::NotARecord(format!("run {run} holds a case"))),
+        Err(source) => Err(ArchiveError::Unreadable { kind: DocumentKind::Run, id: run.to_owned(), source }),
     }
 }
 
@@ -204,13 +194,19 @@ impl Filter {
                 conditions.push(format!("started_ms {operator} ?{}", values.len()));
             }
         }
+        if let Some(before) = &self.before {
+            values.push(Box::new(before.clone()));
+            let number = values.len();
+            // The order of lists: several runs may begin within a second, which is all that a report tells.
+            conditions.push(format!("(started_ms, id) < (SELECT started_ms, id FROM run WHERE run = ?{number})"));
+        }
         let condition =
             if conditions.is_empty() { String::new() } else { format!("WHERE {}", conditions.join(" AND ")) };
         (condition, values)
     }
 }
 
-/// With `*` or `?` a pattern; `[` is only itself.
+/// Equipment `*` or `?` a pattern; `[` is only itself.
 fn matching(given: &str) -> (&'static str, String) {
     if given.contains(['*', '?']) { ("GLOB", given.replace('[', "[[]")) } else { ("=", given.to_owned()) }
 }
@@ -223,6 +219,3 @@ pub(super) fn columns() -> String {
     // Named with their table, since `run` is a column too and reports are joined to it.
     Record::COLUMNS.iter().map(|column| format!("run.{column}")).collect::<Vec<_>>().join(", ")
 }
-
-/// Two groups of an id of version 7: its 48 bits of time in milliseconds.
-pub const SHORT_ID_MIN: usize = 13;

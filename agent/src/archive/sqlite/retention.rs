@@ -1,10 +1,11 @@
 //! Dropping old records, by age and by number.
 
+use jiff::Span;
 use rusqlite::{Connection, OptionalExtension, params};
 use thiserror::Error;
 
 use super::Store;
-use crate::archive::error::StoreError;
+use crate::archive::error::ArchiveError;
 
 /// Which records are kept. A run is dropped when either rule says so.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -26,16 +27,18 @@ pub struct AgeError(String);
 /// [`AgeError`].
 pub fn parse_age(text: &str) -> Result<u64, AgeError> {
     let bad = || AgeError(text.to_owned());
-    let unit = match text.chars().last() {
-        Some('h') => 3600,
-        Some('d') => 86_400,
-        Some('w') => 7 * 86_400,
-        Some('y') => 365 * 86_400,
-        _ => return Err(bad()),
-    };
-    let number: u64 = text[..text.len() - 1].parse().map_err(|_| bad())?;
+    // Whole numbers without spaces: what stands in a script should read one way only.
+    let span: Span = text.parse().ok().filter(|_| text.bytes().all(|b| b.is_ascii_alphanumeric())).ok_or_else(bad)?;
+    let days = i64::from(span.get_years()) * 365 + i64::from(span.get_weeks()) * 7 + i64::from(span.get_days());
+    let seconds = days * 86_400 + i64::from(span.get_hours()) * 3600;
+    // Months have no one length, and an age in minutes is a slip.
+    let allowed =
+        Span::new().years(span.get_years()).weeks(span.get_weeks()).days(span.get_days()).hours(span.get_hours());
+    if span.fieldwise() != allowed.fieldwise() {
+        return Err(bad());
+    }
     // A thousand years: whoever asks for more means "keep all".
-    number.checked_mul(unit).filter(|seconds| *seconds > 0 && *seconds <= 1000 * 365 * 86_400).ok_or_else(bad)
+    u64::try_from(seconds).ok().filter(|seconds| (1..=1000 * 365 * 86_400).contains(seconds)).ok_or_else(bad)
 }
 
 impl Store {
@@ -43,7 +46,7 @@ impl Store {
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn would_prune(&self, retention: Retention, now_ms: i64) -> Result<u64, StoreError> {
+    pub fn would_prune(&self, retention: Retention, now_ms: i64) -> Result<u64, ArchiveError> {
         boundary(&self.db, retention, now_ms)
             .and_then(|(ms, id)| {
                 self.db.query_row(&format!("SELECT count(*) FROM run WHERE {DROPPED}"), [ms, id], |row| row.get(0))
@@ -58,7 +61,7 @@ impl Store {
     ///
     /// # Errors
     /// When the file cannot be written; what was dropped before stays dropped.
-    pub fn prune(&mut self, retention: Retention, now_ms: i64) -> Result<u64, StoreError> {
+    pub fn prune(&mut self, retention: Retention, now_ms: i64) -> Result<u64, ArchiveError> {
         // Told before any run is gone, since then it would be another.
         let (cases_until_ms, _) = boundary(&self.db, retention, now_ms).map_err(|error| self.told(error))?;
         let mut dropped = 0;
@@ -85,7 +88,7 @@ impl Store {
     ///
     /// # Errors
     /// When the file cannot be written.
-    pub fn give_room_back(&mut self) -> Result<(), StoreError> {
+    pub fn give_room_back(&mut self) -> Result<(), ArchiveError> {
         // Each row of this pragma frees pages: it must be read to its end. The write-ahead file is emptied after that.
         let free =
             |sql: &str| self.db.prepare(sql)?.query([])?.mapped(|_| Ok(())).collect::<rusqlite::Result<Vec<()>>>();
@@ -99,7 +102,7 @@ impl Store {
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn retention(&self) -> Result<Option<Retention>, StoreError> {
+    pub fn retention(&self) -> Result<Option<Retention>, ArchiveError> {
         self.db
             .query_row("SELECT older_than_s, keep FROM retention", [], |row| {
                 Ok(Retention { older_than_s: row.get(0)?, keep: row.get(1)? })
@@ -112,7 +115,7 @@ impl Store {
     ///
     /// # Errors
     /// When the file cannot be written.
-    pub fn set_retention(&mut self, retention: Option<Retention>) -> Result<(), StoreError> {
+    pub fn set_retention(&mut self, retention: Option<Retention>) -> Result<(), ArchiveError> {
         self.write(|tx| {
             tx.execute("DELETE FROM retention", [])?;
             if let Some(Retention { older_than_s, keep }) = retention {
@@ -167,7 +170,7 @@ mod tests {
         for (text, seconds) in [("36h", 129_600), ("400d", 34_560_000), ("6w", 3_628_800), ("2y", 63_072_000)] {
             assert_eq!(parse_age(text), Ok(seconds), "{text}");
         }
-        for text in ["", "d", "0d", "-1d", "1.5d", "400", "4 d", "9999999999999y", "5ü"] {
+        for text in ["", "d", "0d", "-1d", "1.5d", "400", "4 d", "9999999999999y", "5ü", "3mo", "90m", "1d1us"] {
             assert_eq!(parse_age(text), Err(AgeError(text.into())));
         }
     }

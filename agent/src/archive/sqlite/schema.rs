@@ -5,27 +5,30 @@ use std::time::{Duration, Instant};
 use rusqlite::{Connection, TransactionBehavior};
 
 use super::{BUSY, Store};
-use crate::archive::error::StoreError;
+use crate::archive::error::ArchiveError;
 
 /// Each step takes the file from the version that is its place in this list to the next. Never edit one that was released.
-pub const MIGRATIONS: &[&str] =
-    &[include_str!("migrations/0001_records.sql"), include_str!("migrations/0002_watch.sql")];
+pub const MIGRATIONS: &[&str] = &[
+    include_str!("migrations/0001_records.sql"),
+    include_str!("migrations/0002_watch.sql"),
+    include_str!("migrations/0003_kind.sql"),
+];
 
 /// As set by the first migration: "tbrk".
 const APPLICATION_ID: i64 = 0x7462_726b;
 
 /// Checks that the file is ours and not newer, sets the connection up, and brings an older file up to date.
-pub(super) fn prepare(store: &mut Store) -> Result<(), StoreError> {
-    let told = |error| StoreError::of(&store.path, error);
+pub(super) fn prepare(store: &mut Store) -> Result<(), ArchiveError> {
+    let told = |error| ArchiveError::of(&store.path, error);
     let db = &mut store.db;
     db.busy_timeout(BUSY).map_err(told)?;
     let known = MIGRATIONS.len() as u32;
     let found = version(db).map_err(told)?;
     if is_foreign(db, found).map_err(told)? {
-        return Err(StoreError::NotRecords { path: store.path.clone() });
+        return Err(ArchiveError::NotRecords { path: store.path.clone() });
     }
     if found > known {
-        return Err(StoreError::Newer { path: store.path.clone(), found, known });
+        return Err(ArchiveError::Newer { path: store.path.clone(), found, known });
     }
     set_up(db).map_err(told)?;
     if found < known {

@@ -4,15 +4,11 @@ use std::path::PathBuf;
 
 use rusqlite::Connection;
 use tempfile::TempDir;
-use turnback_core::{base::placement::Placement, judge::Outcome, plan::Profile};
+use turnback_core::{base::placement::Placement, judge::Outcome, kind::port::PortIdentity, plan::Profile};
 
-use super::{
-    exchange::Form,
-    query::{Filter, Place},
-    retention::Retention,
-    *,
-};
+use super::{exchange::Form, retention::Retention, *};
 use crate::{
+    archive::{RunAt, filter::Filter, record::SHORT_ID_MIN},
     engine::{CheckOptions, cancel::Cancel, check},
     ports::simulated::ethernet::SimulatedPort,
 };
@@ -89,7 +85,7 @@ impl Kit {
     }
 
     fn ids(&self, filter: &Filter) -> Vec<String> {
-        self.store.list(filter, None).unwrap().into_iter().map(|record| record.run).collect()
+        self.store.runs(filter, None).unwrap().into_iter().map(|record| record.run).collect()
     }
 }
 
@@ -108,7 +104,7 @@ fn a_kept_report_comes_back_as_it_was() {
     assert_eq!(kit.store.keep(&report).unwrap(), Kept::AlreadyThere);
     let back = kit.store.report(&report.run).unwrap();
     assert_eq!(serde_json::to_string(&back).unwrap(), serde_json::to_string(&report).unwrap());
-    let record = kit.store.find(&report.run[..9]).unwrap();
+    let record = kit.store.record(&report.run[..9]).unwrap();
     assert_eq!(record, Record::of(&report).unwrap());
     assert_eq!(record.started_ms, START_MS + 180_000);
     assert_eq!(record.says(), report.verdict.outcome.name());
@@ -140,7 +136,7 @@ fn filters_let_through_what_they_say() {
         assert_eq!(kit.ids(&filter), ids(expected.iter().copied()), "{filter:?}");
         assert_eq!(kit.store.count(&filter).unwrap(), expected.len() as u64, "{filter:?}");
     }
-    assert_eq!(kit.store.list(&Filter::default(), Some(2)).unwrap().len(), 2);
+    assert_eq!(kit.store.runs(&Filter::default(), Some(2)).unwrap().len(), 2);
 }
 
 #[test]
@@ -148,14 +144,17 @@ fn a_run_is_found_by_the_beginning_of_its_id() {
     let kit = kit().with(3, |_, _| {});
     for n in 0..3 {
         let short = kit.store.short_id(&id(n)).unwrap();
-        assert!(short.len() >= query::SHORT_ID_MIN && !short.ends_with('-'), "{short}");
-        assert_eq!(kit.store.find(&short).unwrap().run, id(n));
-        assert_eq!(kit.store.find(&short.to_uppercase()).unwrap().run, id(n));
+        assert!(short.len() >= SHORT_ID_MIN && !short.ends_with('-'), "{short}");
+        assert_eq!(kit.store.record(&short).unwrap().run, id(n));
+        assert_eq!(kit.store.record(&short.to_uppercase()).unwrap().run, id(n));
     }
-    assert_eq!(kit.store.find("last").unwrap().run, id(2));
-    assert!(matches!(kit.store.find(&id(0)[..4]), Err(StoreError::AmbiguousRun { runs, .. }) if runs.len() == 3));
+    assert_eq!(kit.store.record("last").unwrap().run, id(2));
+    assert!(matches!(kit.store.record(&id(0)[..4]), Err(ArchiveError::Ambiguous { ids, .. }) if ids.len() == 3));
     for nothing in ["", "f", "%", "quay1", "0'"] {
-        assert!(matches!(kit.store.find(nothing), Err(StoreError::NoRun { .. })), "{nothing}");
+        assert!(
+            matches!(kit.store.record(nothing), Err(ArchiveError::Unknown { kind: Some(DocumentKind::Run), .. })),
+            "{nothing}"
+        );
     }
 }
 
@@ -164,7 +163,7 @@ fn ids_that_share_their_time_are_shown_longer() {
     let (a, b) = ("019cabcd-0000-7000-8000-000000000001", "019cabcd-0000-7000-8000-000000000002");
     let kit = kit().with(2, |n, report| report.run = [a, b][n as usize].into());
     assert_eq!(kit.store.short_id(a).unwrap(), a);
-    assert_eq!(kit.store.find(a).unwrap().run, a);
+    assert_eq!(kit.store.record(a).unwrap().run, a);
 }
 
 #[test]
@@ -179,23 +178,21 @@ fn the_latest_run_of_a_place_is_that_of_the_same_port_plug_and_cable() {
             report.verdict.outcome = Outcome::NotTested;
         }
     });
-    let place = |permanent_address, placement, cable| Place {
-        machine: "cabinet3",
-        port: "quay7",
-        permanent_address,
-        placement,
-        cable,
-        segment: None,
+    let latest = |machine, address: Option<&str>, placement, cable, since_ms| {
+        let permanent_address = address.map(str::to_owned);
+        let port = PortIdentity { name: "quay7".into(), permanent_address, ..PortIdentity::default() };
+        let at = RunAt { machine, port: &port, placement, cable, segment: None, since_ms };
+        kit.store.latest(&Sought::Run(at)).unwrap().map(|found| found.id().to_owned())
     };
-    let latest = |place: Place<'_>, since| kit.store.latest(&place, since).unwrap().map(|record| record.run);
+    let here = |address, placement, cable| latest("cabinet3", address, placement, cable, 0);
     // Run 3 was another adapter under this name; run 2 did not know its address.
-    assert_eq!(latest(place(Some(address), Placement::AtPort, None), 0), Some(id(2)));
-    assert_eq!(latest(place(None, Placement::AtPort, None), 0), Some(id(3)));
-    assert_eq!(latest(place(Some(address), Placement::FarEnd, Some("Q-12")), 0), Some(id(6)));
-    assert_eq!(latest(place(Some(address), Placement::FarEnd, Some("Q-13")), 0), None);
-    assert_eq!(latest(place(Some(address), Placement::FarEnd, None), 0), None);
-    assert_eq!(latest(place(Some(address), Placement::AtPort, None), START_MS + 3 * 60_000), None);
-    assert_eq!(latest(Place { machine: "cabinet4", ..place(None, Placement::AtPort, None) }, 0), None);
+    assert_eq!(here(Some(address), Placement::AtPort, None), Some(id(2)));
+    assert_eq!(here(None, Placement::AtPort, None), Some(id(3)));
+    assert_eq!(here(Some(address), Placement::FarEnd, Some("Q-12")), Some(id(6)));
+    assert_eq!(here(Some(address), Placement::FarEnd, Some("Q-13")), None);
+    assert_eq!(here(Some(address), Placement::FarEnd, None), None);
+    assert_eq!(latest("cabinet3", Some(address), Placement::AtPort, None, START_MS + 3 * 60_000), None);
+    assert_eq!(latest("cabinet4", None, Placement::AtPort, None, 0), None);
 }
 
 #[test]
@@ -223,7 +220,7 @@ fn pruning_goes_by_age_and_number() {
         assert_eq!(kit.ids(&Filter::default()), ids(left.rev()), "{retention:?}");
         let found = kit.store.look_through().unwrap();
         assert_eq!((found.runs, found.problems.len()), (10 - go, 0));
-        // With the run goes its report.
+        // Equipment the run goes its report.
         let reports: u64 = kit.store.db.query_row("SELECT count(*) FROM report", [], |row| row.get(0)).unwrap();
         assert_eq!(reports, 10 - go);
     }
@@ -289,8 +286,8 @@ fn csv_carries_the_columns_and_the_reports_complete_them() {
     let mut to = kit();
     assert_eq!(to.store.import(Form::Csv, "runs.csv", &csv[..]).unwrap().new, 3);
     assert_eq!(to.store.import(Form::Csv, "runs.csv", &csv[..]).unwrap().already_there, 3);
-    assert_eq!(to.store.list(&Filter::default(), None).unwrap(), from.store.list(&Filter::default(), None).unwrap());
-    assert!(matches!(to.store.report(&id(0)), Err(StoreError::NoDocument { .. })));
+    assert_eq!(to.store.runs(&Filter::default(), None).unwrap(), from.store.runs(&Filter::default(), None).unwrap());
+    assert!(matches!(to.store.report(&id(0)), Err(ArchiveError::ColumnsOnly { .. })));
     assert_eq!(to.store.look_through().unwrap().without_report, 3);
     let mut none = Vec::new();
     assert_eq!(to.store.export(&Filter::default(), Form::JsonLines, &mut none).unwrap().without_report, 3);
@@ -309,7 +306,7 @@ fn what_is_no_record_is_refused_with_its_line_and_what_came_before_is_kept() {
     let other = |from: &str, to: &str| first.replace(from, to);
     let wrong = [
         ("not json".to_owned(), "no report"),
-        ("{}".to_owned(), "missing field"),
+        ("{}".to_owned(), "neither the report of a run nor a case"),
         (other(&id(0), "quay7"), "no id of a run"),
         (other("2026-03-01", "2026-03-41"), "started_at"),
         (other("\"format\":1", "\"format\":99"), "format 99, made by a newer version"),
@@ -346,7 +343,7 @@ fn a_copy_is_whole_while_another_writes() {
     open_write.execute("DELETE FROM run", []).unwrap();
     reader.backup(&copy).unwrap();
     drop(open_write);
-    assert!(matches!(reader.backup(&copy), Err(StoreError::Exists { .. })));
+    assert!(matches!(reader.backup(&copy), Err(ArchiveError::Exists { .. })));
     let copied = Store::open_existing(&copy).unwrap().look_through().unwrap();
     assert_eq!((copied.runs, copied.problems.len()), (20, 0));
     let beside: Vec<_> = fs::read_dir(kit.folder.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
@@ -362,7 +359,7 @@ fn a_newer_format_is_refused_and_left_alone() {
     drop(kit.store);
     let before = fs::read(&path).unwrap();
     match Store::open(&path) {
-        Err(error @ StoreError::Newer { found, .. }) if found == newer => {
+        Err(error @ ArchiveError::Newer { found, .. }) if found == newer => {
             assert!(error.hint().unwrap().contains("newer"))
         }
         other => panic!("{other:?}"),
@@ -379,12 +376,12 @@ fn what_is_not_ours_is_refused_and_left_alone() {
     Connection::open(&foreign).unwrap().execute_batch("CREATE TABLE tide (height REAL)").unwrap();
     for path in [text, foreign] {
         let before = fs::read(&path).unwrap();
-        assert!(matches!(Store::open(&path), Err(StoreError::NotRecords { .. })), "{}", path.display());
+        assert!(matches!(Store::open(&path), Err(ArchiveError::NotRecords { .. })), "{}", path.display());
         assert_eq!(fs::read(&path).unwrap(), before);
     }
-    assert!(matches!(Store::open(folder.path()), Err(StoreError::Unusable { .. })));
-    assert!(matches!(Store::open(&folder.path().join("no/records.db")), Err(StoreError::Unusable { .. })));
-    assert!(matches!(Store::open_existing(&folder.path().join("no.db")), Err(StoreError::Missing { .. })));
+    assert!(matches!(Store::open(folder.path()), Err(ArchiveError::Unusable { .. })));
+    assert!(matches!(Store::open(&folder.path().join("no/records.db")), Err(ArchiveError::Unusable { .. })));
+    assert!(matches!(Store::open_existing(&folder.path().join("no.db")), Err(ArchiveError::Missing { .. })));
 }
 
 /// Every older format must be brought up to date with all it holds.
@@ -401,8 +398,75 @@ fn every_older_format_is_brought_up_to_date() {
         drop(old);
         let mut store = Store::open(&path).unwrap();
         store.keep(&report(1)).unwrap();
-        assert_eq!(store.list(&Filter::default(), None).unwrap().len(), 1, "from format {from}");
+        assert_eq!(store.runs(&Filter::default(), None).unwrap().len(), 1, "from format {from}");
     }
+}
+
+/// Format 2 of the file called simulated ports of either kind `simulated`.
+#[test]
+fn simulated_ports_of_an_older_file_get_their_kind() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("records.db");
+    let old = Connection::open(&path).unwrap();
+    schema::MIGRATIONS[..2].iter().for_each(|step| old.execute_batch(step).unwrap());
+    old.pragma_update(None, "user_version", 2).unwrap();
+    let mut expected = Vec::new();
+    for (n, (word, columns, document, kind, simulated)) in [
+        ("simulated", "10, 1000", Some(r#"{"line":null}"#), "ethernet", true),
+        ("simulated", "NULL, NULL", Some(r#"{"line":{"format":"9600,8N1"}}"#), "serial", true),
+        ("simulated", "NULL, 1000", None, "serial", true),
+        ("simulated", "NULL, NULL", Some("cut off"), "ethernet", true),
+        ("serial", "NULL, 1000", Some(r#"{"line":{}}"#), "serial", false),
+        ("ethernet", "10, 1000", None, "ethernet", false),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let run = id(n as u64);
+        let sql = format!(
+            "INSERT INTO run (run, started_at, started_ms, machine, port, kind, placement, profile, outcome, location, program, \
+             frames_sent, error_trials) VALUES ('{run}', '', {n}, '', 'p', '{word}', 'at-port', '', 'pass', '', '', {columns})"
+        );
+        old.execute(&sql, []).unwrap();
+        let row = old.last_insert_rowid();
+        if let Some(document) = document {
+            old.execute("INSERT INTO report VALUES (?1, ?2)", rusqlite::params![row, document]).unwrap();
+        }
+        expected.insert(0, (run, kind.to_owned(), simulated));
+    }
+    for (case, document) in [("a", r#"{"capabilities":{"carries_bytes":true}}"#), ("b", r#"{"capabilities":{}}"#)] {
+        old.execute(
+            "INSERT INTO case_document (case_id, opened_at, changed_at, changed_ms, port, kind, cable, state, outcome, location, \
+             document) VALUES (?1, '', '', 0, 'p', 'simulated', '', 'open', '', '', ?2)",
+            [case, document],
+        )
+        .unwrap();
+    }
+    drop(old);
+    let store = Store::open(&path).unwrap();
+    let found = store.runs(&Filter::default(), None).unwrap();
+    assert_eq!(found.into_iter().map(|r| (r.run, r.kind, r.simulated)).collect::<Vec<_>>(), expected);
+    let kind = |case: &str| -> (String, bool) {
+        let sql = "SELECT kind, simulated FROM case_document WHERE case_id = ?1";
+        store.db.query_row(sql, [case], |row| Ok((row.get(0)?, row.get(1)?))).unwrap()
+    };
+    assert_eq!((kind("a"), kind("b")), (("serial".into(), true), ("ethernet".into(), true)));
+}
+
+#[test]
+fn csv_of_an_older_program_gets_its_kinds() {
+    let heading = "run,port,placement,outcome,started_at,kind,frames_sent,error_trials\n";
+    let row = |n, rest| format!("{},p,at-port,pass,2026-03-01T08:00:00Z,{rest}\n", id(n));
+    let text = [heading.into(), row(0, "simulated,10,100"), row(1, "simulated,,100"), row(2, "serial,,100")].concat();
+    let mut kit = kit();
+    kit.store.import(Form::Csv, "runs.csv", text.as_bytes()).unwrap();
+    let mut found: Vec<_> = kit.store.runs(&Filter::default(), None).unwrap();
+    found.sort_by(|a, b| a.run.cmp(&b.run));
+    let kinds: Vec<_> = found.iter().map(|record| (record.kind.as_str(), record.simulated)).collect();
+    assert_eq!(kinds, [("ethernet", true), ("serial", true), ("serial", false)]);
+    let wrong = heading.to_owned() + &row(3, "parallel,10,100");
+    let error = kit.store.import(Form::Csv, "runs.csv", wrong.as_bytes()).unwrap_err().to_string();
+    assert!(error.contains("column kind"), "{error}");
 }
 
 #[test]
@@ -418,12 +482,12 @@ fn a_full_disk_takes_nothing_that_was_kept_before() {
         }
         assert!(kept < 100, "the limit is never met");
     };
-    assert!(matches!(error, StoreError::Full { .. }), "{error:?}");
+    assert!(matches!(error, ArchiveError::Full { .. }), "{error:?}");
     assert!(error.hint().unwrap().contains("make room"));
     let found = kit.store.look_through().unwrap();
     assert_eq!((found.runs, found.problems.len()), (kept, 0));
     assert_eq!(kit.ids(&Filter::default()), ids((0..kept).rev()));
-    // With room again, what was refused is kept.
+    // Equipment room again, what was refused is kept.
     kit.store.db.pragma_update_and_check(None, "max_page_count", pages + 1000, |_| Ok(())).unwrap();
     assert_eq!(kit.store.keep(&report(kept)).unwrap(), Kept::New);
 }
@@ -439,30 +503,7 @@ fn damage_is_found_and_said() {
     fs::write(&path, bytes).unwrap();
     match Store::open(&path).and_then(|store| store.look_through()) {
         Ok(found) => assert!(!found.problems.is_empty()),
-        Err(StoreError::Damaged { .. }) => {}
+        Err(ArchiveError::Damaged { .. }) => {}
         other => panic!("{other:?}"),
     }
-}
-
-#[test]
-fn the_thread_of_the_records_does_what_others_hand_it() {
-    let Kit { folder: _folder, store } = kit();
-    let (handle, thread) = thread::start(store).unwrap();
-    let writers: Vec<_> = (0..4)
-        .map(|n| {
-            let handle = handle.clone();
-            std::thread::spawn(move || {
-                for k in 0..5 {
-                    let report = report(n * 5 + k);
-                    assert_eq!(handle.with(move |store| store.keep(&report)).unwrap(), Kept::New);
-                }
-            })
-        })
-        .collect();
-    for writer in writers {
-        writer.join().unwrap();
-    }
-    assert_eq!(handle.with(|store| store.count(&Filter::default())).unwrap(), 20);
-    drop(handle);
-    thread.join().unwrap();
 }

@@ -6,10 +6,7 @@ use std::{process::ExitCode, time::Duration};
 
 use turnback_core::{
     base::caution::Caution,
-    document::{
-        case::{Case, Ended, Move, StageName},
-        run::PortIdentity,
-    },
+    document::case::{Case, Ended, Move, StageName, Who},
     event::Event,
     plan::{PlanError, parse_duration},
 };
@@ -17,17 +14,22 @@ use turnback_core::{
 use self::answer::{Answer, Answers};
 use super::{NOT_TESTED, USAGE, args, check, complain};
 use crate::{
-    archive::{
-        cases::{CaseShelf, NoShelf},
-        error::StoreError,
-        sqlite::Store,
-    },
+    archive::{Archive, error::ArchiveError, memory::Memory, sqlite::Store},
     engine::{CheckError, cancel::Cancel},
     error_chain::with_causes,
     guard::state,
-    ports::{Port, PortError},
+    ports::{PortError, name::PortName},
     show::{case as text, progress::ProgressLine},
-    work::isolate::runner::{ConductError, Conductor, Opening, StagePlan, With, open_case},
+    work::{
+        check::{end_on_signals, profile, seed},
+        isolate::{
+            error::CaseError,
+            port::CasePort,
+            runner::{CaseRunner, Equipment, Opening, StagePlan},
+            stage::needs_another_port,
+            take_up::{TakenUp, Wanted},
+        },
+    },
 };
 
 /// Leads through a case; the exit status is its verdict.
@@ -43,11 +45,11 @@ pub fn run(args: args::Isolate) -> ExitCode {
         }
         Err(Failure::Port(error)) => {
             let hint = error.hint();
-            let status = if check::is_wrong_use(&error) { USAGE } else { NOT_TESTED };
+            let status = if error.is_wrong_use() { USAGE } else { NOT_TESTED };
             complain(&error, hint);
             ExitCode::from(status)
         }
-        Err(Failure::Shelf(error)) => {
+        Err(Failure::Archive(error)) => {
             let hint = error.hint();
             complain(&error, hint);
             ExitCode::from(USAGE)
@@ -58,7 +60,7 @@ pub fn run(args: args::Isolate) -> ExitCode {
 enum Failure {
     Usage(String, Option<String>),
     Port(PortError),
-    Shelf(StoreError),
+    Archive(ArchiveError),
 }
 
 impl From<PortError> for Failure {
@@ -67,16 +69,17 @@ impl From<PortError> for Failure {
     }
 }
 
-impl From<StoreError> for Failure {
-    fn from(error: StoreError) -> Self {
-        Self::Shelf(error)
+impl From<ArchiveError> for Failure {
+    fn from(error: ArchiveError) -> Self {
+        Self::Archive(error)
     }
 }
 
-impl From<ConductError> for Failure {
-    fn from(error: ConductError) -> Self {
+impl From<CaseError> for Failure {
+    fn from(error: CaseError) -> Self {
         match error {
-            ConductError::Check(CheckError::Port(error)) => Self::Port(error),
+            CaseError::Check(CheckError::Port(error)) => Self::Port(error),
+            CaseError::Archive(error) => Self::Archive(error),
             other => Self::Usage(with_causes(&other), None),
         }
     }
@@ -91,36 +94,27 @@ fn stage_named(text: &str) -> Result<StageName, Failure> {
 }
 
 fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
-    let seed = check::seed(args.seed, &args.port)?;
+    let name = PortName::parse(&args.port);
+    let seed = seed(args.seed, &name)?;
     let plan = plan(args, seed)?;
     let age = args.from_records.as_deref().map(parse_duration).transpose().map_err(|error| usage(error.to_string()))?;
-    let mut shelf = open_shelf(&args.record);
+    let mut archive = open_archive(&args.record);
     let cancel = Cancel::default();
-    check::end_on_signals(&cancel);
-    let mut port = check::open(&args.port, seed)?;
-    let case = find_or_open(args, &mut *port, &*shelf)?;
+    end_on_signals(&cancel);
+    let (port, case) = take_up(args, name, seed, &*archive)?;
     let mut session = Session {
         args,
-        moves_plug: port.offers().moves_plug,
-        seed,
         age,
         cancel: cancel.clone(),
         answers: answers(args)?,
-        conductor: Conductor::new(case, &mut *shelf, plan, cancel),
-        // A rig lives as long as the program; a real port is held only while a stage runs.
-        rig: None,
+        runner: CaseRunner::new(case, &mut *archive, plan, cancel),
+        port,
         cautions_said: Vec::new(),
     };
-    if session.moves_plug {
-        session.rig = Some(port);
-    } else {
-        port.put_back();
-        drop(port);
-    }
     session.apply_words()?;
     let led = session.lead();
     session.warn_if_unkept();
-    let case = session.conductor.case;
+    let case = session.runner.case;
     // What was found so far is told even if the last stage could not be done.
     let printed = if args.json {
         serde_json::to_string_pretty(&case).map_err(|error| usage(error.to_string()))? + "\n"
@@ -132,25 +126,27 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     Ok(status)
 }
 
-/// The records; where they cannot be used the case ends with the program, and that is said.
-fn open_shelf(record: &args::Record) -> Box<dyn CaseShelf> {
+/// The archive; where it cannot be used the case ends with the program, and that is said.
+fn open_archive(record: &args::Record) -> Box<dyn Archive> {
     if record.no_record {
-        return Box::new(NoShelf);
+        return Box::new(Memory::default());
     }
     match Store::open_at(record.store.as_deref()) {
         Ok(store) => Box::new(store),
         Err(error) => {
-            eprintln!("warning: the case cannot be kept, and ends with this program: {}", with_causes(&error));
+            eprintln!("warning: {UNKEPT}: {}", with_causes(&error));
             if let Some(hint) = error.hint() {
                 eprintln!("hint: {hint}");
             }
-            Box::new(NoShelf)
+            Box::new(Memory::default())
         }
     }
 }
 
+const UNKEPT: &str = "the case cannot be kept, and ends with this program";
+
 fn plan(args: &args::Isolate, seed: u64) -> Result<StagePlan, Failure> {
-    let mut profile = check::profile(&args.profile).map_err(|error| usage(with_causes(&error)))?;
+    let mut profile = profile(&args.profile).map_err(|error| usage(with_causes(&error)))?;
     if !StagePlan::fits(&profile) {
         let message =
             format!("profile {} does not fit a stage: give one of kind steps, such as quick or standard", profile.name);
@@ -178,49 +174,39 @@ fn answers(args: &args::Isolate) -> Result<Answers, Failure> {
     }
 }
 
-/// The case named; else, for a single stage, the open one of this port and cable; else a new one.
-fn find_or_open(args: &args::Isolate, port: &mut dyn Port, shelf: &dyn CaseShelf) -> Result<Case, Failure> {
-    let identity = port.identity();
-    if let Some(id) = &args.case {
-        let case = shelf.load(id)?;
-        if case.port.name != args.port || case.cable != args.cable {
-            return Err(usage(format!(
-                "case {} is about {} and cable {}, not {} and {}",
-                case.case, case.port.name, case.cable, args.port, args.cable
-            )));
-        }
-        return Ok(case);
+/// The port and the case to work on: a single stage goes on with the open case of this port and cable.
+fn take_up(
+    args: &args::Isolate,
+    name: PortName,
+    seed: u64,
+    archive: &dyn Archive,
+) -> Result<(CasePort, Case), Failure> {
+    let wanted = Wanted {
+        id: args.case.clone(),
+        go_on: args.stage.is_some() || !args.redo.is_empty() || !args.skip.is_empty(),
+        opening: Opening { cable: args.cable.clone(), segments: args.segments.clone(), plug: args.plug.clone() },
+    };
+    let (port, TakenUp { case, left_open }) = CasePort::take_up(archive, name, seed, check::tell_left, wanted)?;
+    if let Some(open) = left_open {
+        eprintln!("note: case {open} of this port and cable is still open: --case {open} goes on with it");
     }
-    let single = args.stage.is_some() || !args.redo.is_empty() || !args.skip.is_empty();
-    if let Some(open) = shelf.open_case(&identity, &args.cable)? {
-        if single {
-            return Ok(open);
-        }
-        eprintln!(
-            "note: case {} of this port and cable is still open: --case {} goes on with it",
-            open.case, open.case
-        );
-    }
-    let opening = Opening { cable: args.cable.clone(), segments: args.segments.clone(), plug: args.plug.clone() };
-    Ok(open_case(port, opening)?)
+    Ok((port, case))
 }
 
 /// One sitting at a case.
 struct Session<'a> {
     args: &'a args::Isolate,
-    moves_plug: bool,
-    seed: u64,
     age: Option<Duration>,
     cancel: Cancel,
     answers: Answers,
-    conductor: Conductor<'a>,
-    rig: Option<Box<dyn Port>>,
+    runner: CaseRunner<'a>,
+    port: CasePort,
     cautions_said: Vec<Caution>,
 }
 
 /// What the person, or their words on the command line, want of a stage.
 enum Wish {
-    Do(With),
+    Do(Equipment),
     Leave,
     /// Something was changed: look again what comes next.
     Again,
@@ -230,19 +216,19 @@ impl Session<'_> {
     /// Carries out --skip and --redo.
     fn apply_words(&mut self) -> Result<(), Failure> {
         for word in &self.args.skip {
-            let name = self.conductor.known_as(stage_named(word)?)?;
-            self.conductor.skip(&name, None);
+            let name = self.runner.known_as(stage_named(word)?)?;
+            self.runner.skip(&name, None);
         }
         for word in &self.args.redo {
-            let name = self.conductor.known_as(stage_named(word)?)?;
-            self.conductor.set_aside(&name);
+            let name = self.runner.known_as(stage_named(word)?)?;
+            self.runner.set_aside(&name);
         }
         Ok(())
     }
 
     fn lead(&mut self) -> Result<(), Failure> {
         if let Some(word) = &self.args.stage {
-            let name = self.conductor.known_as(stage_named(word)?)?;
+            let name = self.runner.known_as(stage_named(word)?)?;
             let offered = Move { attempt: 1, ..self.offer(&name) };
             return match self.wish(&offered)? {
                 Wish::Do(with) => self.carry_out(&name, &with),
@@ -251,21 +237,21 @@ impl Session<'_> {
         }
         let mut redo: Vec<StageName> = Vec::new();
         for word in &self.args.redo {
-            redo.push(self.conductor.known_as(stage_named(word)?)?);
+            redo.push(self.runner.known_as(stage_named(word)?)?);
         }
         redo.reverse();
-        eprintln!("case {}: {}", self.conductor.case.case, text::about(&self.conductor.case));
+        eprintln!("case {}: {}", self.runner.case.case, text::about(&self.runner.case));
         while !self.cancel.is_cancelled() {
             let next = match redo.pop() {
                 Some(name) => self.offer(&name),
-                None => match self.conductor.case.next.clone() {
+                None => match self.runner.case.next.clone() {
                     Some(next) => next,
                     None => break,
                 },
             };
             if let Some(age) = self.age
                 && next.attempt == 1
-                && self.conductor.take_record(&next.stage, age)?
+                && self.runner.take_record(&next.stage, age)?
             {
                 eprintln!("\nstage {}: taken from a record", next.stage);
                 self.tell_last();
@@ -282,19 +268,18 @@ impl Session<'_> {
 
     /// The move to a stage that somebody asked for by name.
     fn offer(&self, name: &StageName) -> Move {
-        self.conductor.case.move_to(name)
+        self.runner.case.move_to(name)
     }
 
     /// Asks, unless there is nothing to ask.
     fn wish(&mut self, next: &Move) -> Result<Wish, Failure> {
-        let known_good = next.stage == StageName::KnownGoodPort && !self.moves_plug;
-        let handless = self.moves_plug || next.hands.starts_with("nothing");
+        let known_good = needs_another_port(&self.runner.case, &next.stage);
         eprint!("{}", text::render_move(next, &mut self.cautions_said));
-        if self.args.yes && (handless || self.args.stage.is_some()) {
+        if self.args.yes && goes_unasked(next, self.args.stage.is_some()) {
             return if known_good {
                 self.on_known_good(self.args.known_good.clone())
             } else {
-                Ok(Wish::Do(With::default()))
+                Ok(Wish::Do(Equipment::default()))
             };
         }
         if self.args.yes {
@@ -321,23 +306,23 @@ impl Session<'_> {
                         "say `on PORT` for a port of this machine, or what it showed elsewhere: passes, fails"
                     ),
                 },
-                Answer::Go => return Ok(Wish::Do(With::default())),
-                Answer::Plug(label) => return Ok(Wish::Do(With { plug: Some(label), ..With::default() })),
+                Answer::Go => return Ok(Wish::Do(Equipment::default())),
+                Answer::Plug(label) => return Ok(Wish::Do(Equipment { plug: Some(label), ..Equipment::default() })),
                 Answer::On(port) if known_good => return self.on_known_good(Some(port)),
                 Answer::Shows(passes) if known_good => {
-                    self.conductor.answer(&next.stage, passes);
+                    self.runner.answer(&next.stage, passes);
                     return Ok(Wish::Again);
                 }
                 Answer::On(_) | Answer::Shows(_) => {
                     eprintln!("that answers stage known-good-port only; this stage is run here")
                 }
                 Answer::Skip(why) => {
-                    self.conductor.skip(&next.stage, why);
+                    self.runner.skip(&next.stage, why);
                     return Ok(Wish::Again);
                 }
-                Answer::Redo(name) => match self.conductor.known_as(name) {
+                Answer::Redo(name) => match self.runner.known_as(name) {
                     Ok(name) => {
-                        self.conductor.set_aside(&name);
+                        self.runner.set_aside(&name);
                         let again = self.offer(&name);
                         return self.wish(&again).map(|wish| match wish {
                             Wish::Do(with) => match self.carry_out(&name, &with) {
@@ -367,24 +352,16 @@ impl Session<'_> {
         if name == self.args.port {
             return Err(usage(format!("{name} is the port under test: the known-good port must be another")));
         }
-        Ok(Wish::Do(With { on_port: Some(PortIdentity { name, ..PortIdentity::default() }), plug: None }))
+        Ok(Wish::Do(Equipment { on_port: Some(name), plug: None }))
     }
 
-    fn carry_out(&mut self, name: &StageName, with: &With) -> Result<(), Failure> {
-        let mut opened = None;
-        let port: &mut dyn Port = match &mut self.rig {
-            Some(rig) => &mut **rig,
-            None => {
-                let port = with.on_port.as_ref().map_or(self.args.port.as_str(), |port| port.name.as_str());
-                &mut **opened.insert(check::open(port, self.seed)?)
-            }
-        };
+    fn carry_out(&mut self, name: &StageName, with: &Equipment) -> Result<(), Failure> {
         let mut progress = ProgressLine::new(self.args.json);
-        let done = self.conductor.carry_out(name, with, port, &mut |event: Event| progress.show(&event));
+        let done = self.port.carry_out(&mut self.runner, name, with, &mut |event: Event| progress.show(&event));
         progress.end();
         self.warn_if_unkept();
         match done {
-            Ok(()) if *name == StageName::CableTest && !self.conductor.case.offers_cable_test => {
+            Ok(()) if *name == StageName::CableTest && !self.runner.case.offers_cable_test => {
                 eprintln!("note: the adapter of {} offers no cable test: the stage is left out", self.args.port);
                 Ok(())
             }
@@ -392,13 +369,13 @@ impl Session<'_> {
                 self.tell_last();
                 Ok(())
             }
-            Err(ConductError::Ended) => Ok(()),
+            Err(CaseError::Ended) => Ok(()),
             Err(error) => Err(error.into()),
         }
     }
 
     fn tell_last(&self) {
-        let done = self.conductor.case.stages.iter().rev().find(|s| s.ended == Ended::Done);
+        let done = self.runner.case.stages.iter().rev().find(|s| s.ended == Ended::Done);
         if let Some(line) = done.and_then(text::stage_line) {
             eprintln!("{line}");
         }
@@ -408,13 +385,45 @@ impl Session<'_> {
         match failure {
             Failure::Usage(message, _) => eprintln!("error: {message}"),
             Failure::Port(error) => complain(&error, error.hint()),
-            Failure::Shelf(error) => complain(&error, error.hint()),
+            Failure::Archive(error) => complain(&error, error.hint()),
         }
     }
 
     fn warn_if_unkept(&mut self) {
-        if let Some(error) = self.conductor.unkept() {
-            eprintln!("warning: the case cannot be kept, and ends with this program: {}", with_causes(&error));
+        if let Some(error) = self.runner.unkept() {
+            eprintln!("warning: {UNKEPT}: {}", with_causes(&error));
+        }
+    }
+}
+
+/// Whether `--yes` alone lets a move go: nobody has to move anything, or the stage was named on the command line, which says
+/// that everything is in place.
+fn goes_unasked(next: &Move, stage_named: bool) -> bool {
+    stage_named || next.who == Who::Program
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What the sentence for people says must not decide: a translation would change what runs unasked.
+    #[test]
+    fn yes_goes_by_who_makes_the_move_and_not_by_its_words() {
+        for (who, hands, unasked) in [
+            (Who::Program, "the loop inside the chip is used, so leave the cable where it is", true),
+            (Who::Person, "nothing is at the far end yet: put the plug there", false),
+        ] {
+            let next = Move {
+                stage: StageName::CableTest,
+                attempt: 1,
+                who,
+                hands: hands.into(),
+                look: String::new(),
+                why: String::new(),
+                cautions: Vec::new(),
+            };
+            assert_eq!(goes_unasked(&next, false), unasked, "{hands}");
+            assert!(goes_unasked(&next, true), "the stage was named");
         }
     }
 }

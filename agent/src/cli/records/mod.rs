@@ -10,16 +10,17 @@ use std::{
 };
 
 use args::{Action, List, Prune, Records};
-use turnback_core::document::difference::difference;
+use turnback_core::document::{Document, DocumentKind, difference::difference, run::Report};
 
 use super::{USAGE, complain};
 use crate::{
     archive::{
-        error::StoreError,
+        Archive, Listed, Query,
+        error::ArchiveError,
+        filter::Filter,
         location,
         sqlite::{
             Store,
-            query::Filter,
             retention::{Retention, parse_age},
         },
     },
@@ -63,13 +64,13 @@ pub fn run(args: Records) -> ExitCode {
 }
 
 enum Failure {
-    Store(StoreError),
+    Store(ArchiveError),
     Usage(String),
     Output(std::io::Error),
 }
 
-impl From<StoreError> for Failure {
-    fn from(error: StoreError) -> Self {
+impl From<ArchiveError> for Failure {
+    fn from(error: ArchiveError) -> Self {
         Self::Store(error)
     }
 }
@@ -77,7 +78,7 @@ impl From<StoreError> for Failure {
 type Done = Result<ExitCode, Failure>;
 
 /// Records that are there; reading makes no file.
-fn open(given: Option<PathBuf>) -> Result<Store, StoreError> {
+fn open(given: Option<PathBuf>) -> Result<Store, ArchiveError> {
     Store::open_existing(&location::path(given.as_deref())?)
 }
 
@@ -94,7 +95,7 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
     let filter = when::filter(&options.filter)?;
     let store = match (open(store.clone()), store) {
         // Nobody named the file, and no run has made it yet: that is no mistake.
-        (Err(StoreError::Missing { path }), None) => {
+        (Err(ArchiveError::Missing { path }), None) => {
             if options.json {
                 print("[]\n")?;
             }
@@ -104,7 +105,8 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
         (opened, _) => opened?,
     };
     let limit = (!options.all).then_some(options.limit);
-    let records = store.list(&filter, limit)?;
+    let found = store.list(Query::Runs(&filter), limit)?;
+    let records: Vec<_> = found.into_iter().filter_map(Listed::into_run).collect();
     if options.json {
         print_json(&records)?;
     } else if !records.is_empty() {
@@ -122,7 +124,8 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
 }
 
 fn cases(store: Option<PathBuf>, only_open: bool, json: bool) -> Done {
-    let rows = open(store)?.cases(only_open)?;
+    let found = open(store)?.list(Query::Cases { only_open }, None)?;
+    let rows: Vec<_> = found.into_iter().filter_map(Listed::into_case).collect();
     if json {
         print_json(&rows)?;
     } else if rows.is_empty() {
@@ -135,11 +138,11 @@ fn cases(store: Option<PathBuf>, only_open: bool, json: bool) -> Done {
 
 fn show(store: Option<PathBuf>, run: &str, json: bool) -> Done {
     let store = open(store)?;
-    let record = store.find(run)?;
+    let record = store.record(run)?;
     match (store.document(&record.run)?, json) {
         (Some(document), true) => print(&format!("{document}\n"))?,
-        (Some(_), false) => print(&shown::harmless(&text::render(&store.report(&record.run)?)))?,
-        (None, true) => return Err(StoreError::NoDocument { run: record.run }.into()),
+        (Some(_), false) => print(&shown::harmless(&text::render(&run_of(&store, &record.run)?)))?,
+        (None, true) => return Err(ArchiveError::ColumnsOnly { run: record.run }.into()),
         (None, false) => {
             print(&shown::columns(&record))?;
             eprintln!("only these columns are recorded: the run came in as CSV");
@@ -150,7 +153,7 @@ fn show(store: Option<PathBuf>, run: &str, json: bool) -> Done {
 
 fn compare(store: Option<PathBuf>, runs: [&str; 2], json: bool) -> Done {
     let store = open(store)?;
-    let [a, b] = runs.map(|run| store.find(run).and_then(|record| store.report(&record.run)));
+    let [a, b] = runs.map(|run| run_of(&store, run));
     let found = difference(&a?, &b?);
     if json {
         print_json(&found)?;
@@ -159,6 +162,14 @@ fn compare(store: Option<PathBuf>, runs: [&str; 2], json: bool) -> Done {
         print(&shown::difference(&found, &ids))?;
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// The report of the run whose id begins so.
+fn run_of(archive: &impl Archive, beginning: &str) -> Result<Report, ArchiveError> {
+    match archive.find(Some(DocumentKind::Run), beginning)? {
+        Document::Run(report) => Ok(*report),
+        Document::Case(case) => Err(ArchiveError::Unknown { kind: Some(DocumentKind::Run), given: case.case }),
+    }
 }
 
 fn backup(store: Option<PathBuf>, file: &Path) -> Done {

@@ -3,7 +3,7 @@
 use jiff::{Timestamp, Zoned, civil, tz::TimeZone};
 
 use super::{Failure, args};
-use crate::archive::sqlite::{query::Filter, retention::parse_age};
+use crate::archive::{filter::Filter, sqlite::retention::parse_age};
 
 /// The filter that the words name.
 pub(super) fn filter(words: &args::Filter) -> Result<Filter, Failure> {
@@ -18,6 +18,7 @@ pub(super) fn filter(words: &args::Filter) -> Result<Filter, Failure> {
         outcome: words.outcome.clone(),
         since_ms: when(&words.since).map_err(Failure::Usage)?,
         until_ms: when(&words.until).map_err(Failure::Usage)?,
+        before: None,
     })
 }
 

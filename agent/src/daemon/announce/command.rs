@@ -101,10 +101,10 @@ mod tests {
     use turnback_core::watch::standing::{Change, State};
 
     use super::*;
-    use crate::daemon::desk::Labels;
+    use crate::config::labels::PortLabels;
 
     fn document() -> String {
-        let labels = Labels { label: Some("Q3-07 $(touch x)".into()), ..Labels::default() };
+        let labels = PortLabels { label: Some("Q3-07 $(touch x)".into()), ..PortLabels::default() };
         let change = Change { from: State::Proven, to: State::Suspect, at_ms: 0, why: "bit-errors:\nmany".into() };
         serde_json::to_string(&Announcement::new("quay3", &labels, &change, None)).unwrap()
     }

@@ -16,13 +16,14 @@ use serde::{Deserialize, Serialize};
 use tokio::task::spawn_blocking;
 use turnback_core::watch::standing::{Change, State};
 
-use super::{
-    board::Shared,
-    desk::Labels,
-    logbook::{Logbook, LogbookError, Outgoing},
-};
+use super::status::Shared;
 use crate::{
-    config::{Target, Way},
+    archive::{
+        error::ArchiveError,
+        logbook::{Logbook, Outgoing},
+    },
+    config::{Target, Way, labels::PortLabels},
+    error_chain::with_causes,
     guard::state,
 };
 
@@ -42,7 +43,7 @@ pub struct Announcement {
     pub port: String,
     /// What it is called.
     #[serde(flatten)]
-    pub labels: Labels,
+    pub labels: PortLabels,
     /// State before.
     pub from: State,
     /// State now.
@@ -57,7 +58,7 @@ pub struct Announcement {
 
 impl Announcement {
     /// Of a change.
-    pub fn new(port: &str, labels: &Labels, change: &Change, run: Option<String>) -> Self {
+    pub fn new(port: &str, labels: &PortLabels, change: &Change, run: Option<String>) -> Self {
         Self {
             format: FORMAT,
             id: uuid::Uuid::now_v7().to_string(),
@@ -112,12 +113,12 @@ async fn deliver_due(shared: &Arc<Shared>, answered: &mut BTreeSet<String>) -> O
     let waiting = match with_logbook(&shared.logbook, |logbook| logbook.outbox()).await {
         Ok(waiting) => waiting,
         Err(error) => {
-            tracing::error!(%error, "the outbox cannot be read");
+            tracing::error!(error = with_causes(&error), "the outbox cannot be read");
             return None;
         }
     };
-    shared.board().figures.outbox = waiting.len() as u64;
-    let config = Arc::clone(&shared.board().config);
+    shared.status().figures.outbox = waiting.len() as u64;
+    let config = Arc::clone(&shared.status().config);
     let mut next: Option<i64> = None;
     let mut attempts = tokio::task::JoinSet::new();
     for outgoing in waiting {
@@ -170,16 +171,19 @@ async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) ->
     let name = target.name;
     match done {
         Ok(()) => {
-            *shared.board().figures.announced.entry(name.clone()).or_default() += 1;
+            *shared.status().figures.announced.entry(name.clone()).or_default() += 1;
             let id = outgoing.id.clone();
             if let Err(error) = with_logbook(&shared.logbook, move |l| l.delivered(&id, &outgoing.target)).await {
-                tracing::error!(%error, "a delivered announcement stays in the outbox and will be told again");
+                tracing::error!(
+                    error = with_causes(&error),
+                    "a delivered announcement stays in the outbox and will be told again"
+                );
                 return (name, Some(RETRY_FIRST.as_millis() as i64));
             }
             (name, None)
         }
         Err(text) => {
-            *shared.board().figures.announce_failures.entry(name.clone()).or_default() += 1;
+            *shared.status().figures.announce_failures.entry(name.clone()).or_default() += 1;
             let wait = pause_after(outgoing.attempts);
             tracing::warn!(
                 id = outgoing.id,
@@ -193,7 +197,7 @@ async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) ->
             outgoing.next_try_ms = shared.now_ms() + wait.as_millis() as i64;
             outgoing.last_error = Some(text);
             if let Err(error) = with_logbook(&shared.logbook, move |l| l.put_off(&outgoing)).await {
-                tracing::error!(%error, "a failed attempt could not be noted");
+                tracing::error!(error = with_causes(&error), "a failed attempt could not be noted");
             }
             (name, Some(wait.as_millis() as i64))
         }
@@ -231,13 +235,17 @@ pub fn pause_after(attempts: u32) -> Duration {
 }
 
 /// Uses the logbook off the async threads: it waits for the disk.
-pub(super) async fn with_logbook<T: Send + 'static>(
+pub(super) async fn with_logbook<T, E>(
     logbook: &Arc<Mutex<Box<dyn Logbook>>>,
-    action: impl FnOnce(&mut dyn Logbook) -> Result<T, LogbookError> + Send + 'static,
-) -> Result<T, LogbookError> {
+    action: impl FnOnce(&mut dyn Logbook) -> Result<T, E> + Send + 'static,
+) -> Result<T, E>
+where
+    T: Send + 'static,
+    E: From<ArchiveError> + Send + 'static,
+{
     let logbook = Arc::clone(logbook);
     let done = spawn_blocking(move || action(&mut **logbook.lock().unwrap_or_else(PoisonError::into_inner))).await;
-    done.unwrap_or_else(|error| Err(LogbookError::Store(error.to_string())))
+    done.unwrap_or_else(|_| Err(ArchiveError::CutOff.into()))
 }
 
 const RETRY_FIRST: Duration = Duration::from_secs(5);

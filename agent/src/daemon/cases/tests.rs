@@ -1,4 +1,4 @@
-//! Cases walked from the desk: on the demo's rigs, and on a port whose plug a hand moves.
+//! Cases led through the agent: on the demo's rigs, and on a port whose plug a hand moves.
 
 use turnback_core::{
     base::labels::Labels,
@@ -8,11 +8,7 @@ use turnback_core::{
 
 use super::*;
 use crate::{
-    daemon::{
-        demo, local,
-        logbook::Memory,
-        site::{Order, RunEnd},
-    },
+    daemon::host::{Order, RunEnd, demo, this_machine},
     ports::{Port, simulated::ethernet::SimulatedPort},
     testing::ByHand,
     work::isolate::runner::{Opening, open_case},
@@ -27,16 +23,16 @@ fn perform(stage: &str) -> StageOrder {
 }
 
 fn next_of(logbook: &mut Memory, id: &str) -> Option<NextView> {
-    view(&logbook.case(id).unwrap(), None, || vec!["quay1".into()]).next
+    view(&stored(logbook, id).unwrap(), None, || vec!["quay1".into()]).next
 }
 
 /// Carries out a stage as the supervisor does, on the port that `open` gives for a name.
 fn carry_out(logbook: &mut Memory, id: &str, order: &StageOrder, open: &mut dyn FnMut(&str) -> Box<dyn Port>) {
-    let (case, asked) = match begin(logbook.case(id).unwrap(), order, None).unwrap() {
+    let (case, asked) = match begin(stored(logbook, id).unwrap(), order, None).unwrap() {
         Begun::Asked(case, asked) => (case, asked),
-        Begun::Answered(case) => return logbook.keep_case(&case).unwrap(),
+        Begun::Answered(case) => return logbook.put(&case.into()).unwrap(),
     };
-    logbook.keep_case(&case).unwrap();
+    logbook.put(&case.into()).unwrap();
     let run = asked.run.clone();
     let order = Order {
         run: asked.run,
@@ -51,9 +47,15 @@ fn carry_out(logbook: &mut Memory, id: &str, order: &StageOrder, open: &mut dyn 
     };
     let started_at = "2026-05-01T10:00:00+00:00".to_owned();
     let mut port = open(&asked.port);
-    let told = match local::end(local::carry_out(&order, &mut *port, started_at, &mut |_| {}, &Cancel::default())) {
-        RunEnd::Report(report) => Ok(Found::Report(report)),
-        RunEnd::Pairs(pairs) => Ok(Found::Pairs(pairs)),
+    let told = match this_machine::end(this_machine::carry_out(
+        &order,
+        &mut *port,
+        started_at,
+        &mut |_| {},
+        &Cancel::default(),
+    )) {
+        RunEnd::Report(report) => Ok(Measurement::Report(report)),
+        RunEnd::Pairs(pairs) => Ok(Measurement::Pairs(pairs)),
         RunEnd::Failed(why) | RunEnd::Busy(why) => Err(why),
     };
     end(logbook, id, &run, told).unwrap();
@@ -61,18 +63,18 @@ fn carry_out(logbook: &mut Memory, id: &str, order: &StageOrder, open: &mut dyn 
 
 /// Walks a case as the page does, each stage through the queue's own order.
 #[test]
-fn the_chafed_segment_is_found_from_the_desk() {
+fn the_chafed_segment_is_found_through_the_agent() {
     let port = || demo::open("quay2", std::time::Duration::from_secs(600), 7).unwrap();
     // Nobody named the segments: the rig knows them.
     let case = open_case(&mut *port(), opening(&[])).unwrap();
     let (id, mut logbook) = (case.case.clone(), Memory::default());
-    logbook.keep_case(&case).unwrap();
+    logbook.put(&case.into()).unwrap();
     for _ in 0..20 {
         let Some(next) = next_of(&mut logbook, &id) else { break };
         assert_eq!(next.known_good, None, "a rig has a port of its own");
         carry_out(&mut logbook, &id, &perform(&next.stage), &mut |_| port());
     }
-    let case = logbook.case(&id).unwrap();
+    let case = stored(&logbook, &id).unwrap();
     let shown = view(&case, None, Vec::new);
     assert_eq!(shown.state, "decided", "{shown:#?}");
     assert_eq!(case.verdict.location, [Location::Cable], "{:#?}", case.verdict);
@@ -96,15 +98,15 @@ fn what_a_case_does_not_have_is_refused() {
     let on = StageOrder { on: Some("quay1".into()), ..perform("at-port") };
     let shows = StageOrder { shows: Some(Shown::Passes), ..perform("at-port") };
     for order in [on, shows] {
-        assert!(matches!(begin(case.clone(), &order, None), Err(DeskError::Value { .. })), "{order:?}");
+        assert!(matches!(begin(case.clone(), &order, None), Err(AgentError::Value { .. })), "{order:?}");
     }
     let skipped = skip(case, "internal", "no time\u{7}").unwrap();
     assert_eq!(view(&skipped, None, Vec::new).stages[0].skipped.as_deref(), Some("no time"));
     // A run that is over although nobody waits for it changes nothing.
     let mut logbook = Memory::default();
-    logbook.keep_case(&skipped).unwrap();
+    logbook.put(&skipped.clone().into()).unwrap();
     end(&mut logbook, &skipped.case, "another", Err("gone".into())).unwrap();
-    assert_eq!(logbook.case(&skipped.case).unwrap(), skipped);
+    assert_eq!(stored(&logbook, &skipped.case).unwrap(), skipped);
 }
 
 /// The bench behind a port whose plug a hand moves: what the person at the page does between the stages.
@@ -122,7 +124,7 @@ fn lead(rig: &str, known_good: &dyn Fn() -> StageOrder) -> (Case, Vec<String>) {
     let case = open_case(&mut *by_hand(rig, "quay0", "at-port"), opening(&[])).unwrap();
     assert!(!case.capabilities.moves_plug);
     let (id, mut logbook) = (case.case.clone(), Memory::default());
-    logbook.keep_case(&case).unwrap();
+    logbook.put(&case.into()).unwrap();
     let mut ran_on = Vec::new();
     for _ in 0..20 {
         let Some(next) = next_of(&mut logbook, &id) else { break };
@@ -133,8 +135,8 @@ fn lead(rig: &str, known_good: &dyn Fn() -> StageOrder) -> (Case, Vec<String>) {
                 let both = StageOrder { on: Some("quay1".into()), shows: Some(Shown::Fails), ..perform(&next.stage) };
                 let own = StageOrder { on: Some("quay0".into()), ..perform(&next.stage) };
                 for wrong in [perform(&next.stage), both, own] {
-                    let refused = begin(logbook.case(&id).unwrap(), &wrong, None);
-                    assert!(matches!(refused, Err(DeskError::Value { name: "on", .. })), "{wrong:?}");
+                    let refused = begin(stored(&logbook, &id).unwrap(), &wrong, None);
+                    assert!(matches!(refused, Err(AgentError::Value { name: "on", .. })), "{wrong:?}");
                 }
                 known_good()
             }
@@ -145,7 +147,7 @@ fn lead(rig: &str, known_good: &dyn Fn() -> StageOrder) -> (Case, Vec<String>) {
             by_hand(rig, port, &next.stage)
         });
     }
-    (logbook.case(&id).unwrap(), ran_on)
+    (stored(&logbook, &id).unwrap(), ran_on)
 }
 
 #[test]
@@ -174,7 +176,7 @@ fn the_word_of_a_person_stands_for_a_port_elsewhere() {
 }
 
 #[test]
-fn the_pairs_of_a_condemned_cable_are_measured_from_the_desk() {
+fn the_pairs_of_a_condemned_cable_are_measured_through_the_agent() {
     let (case, _) = lead("open-pair", &|| unreachable!("the port passes"));
     assert_eq!(case.verdict.location, [Location::Cable], "{:#?}", case.verdict);
     let measured = case.stages.iter().find(|s| s.name == StageName::CableTest).expect("the stage");
@@ -188,15 +190,15 @@ fn the_pairs_of_a_condemned_cable_are_measured_from_the_desk() {
 fn a_cable_test_that_is_not_offered_or_fails_leaves_the_case_as_it_was() {
     let case = open_case(&mut *by_hand("bad-cable", "quay0", "at-port"), opening(&[])).unwrap();
     let (id, mut logbook) = (case.case.clone(), Memory::default());
-    logbook.keep_case(&case).unwrap();
+    logbook.put(&case.clone().into()).unwrap();
     carry_out(&mut logbook, &id, &perform("cable-test"), &mut |port| by_hand("bad-cable", port, "at-port"));
-    let after = logbook.case(&id).unwrap();
+    let after = stored(&logbook, &id).unwrap();
     assert_eq!((after.stages.len(), after.offers_cable_test, &after.next), (0, false, &case.next));
     let Begun::Asked(begun, asked) = begin(after, &perform("cable-test"), None).unwrap() else { panic!("a test") };
     assert!(asked.is_aside());
-    logbook.keep_case(&begun).unwrap();
+    logbook.put(&begun.clone().into()).unwrap();
     end(&mut logbook, &id, &asked.run, Err("it is in service: it has an address".into())).unwrap();
-    let cut = logbook.case(&id).unwrap();
+    let cut = stored(&logbook, &id).unwrap();
     assert_eq!((cut.stages[0].ended, &cut.next), (Ended::CutOff, &case.next));
     assert!(view(&cut, None, Vec::new).stages[0].result.contains("in service"));
 }

@@ -8,8 +8,8 @@ use super::{Supervisor, between};
 use crate::{
     config::{Config, Round, planned_time},
     daemon::{
-        board::{Asked, Cause, Running, Slot},
-        site::{PortFacts, Site},
+        host::{Host, PortFacts},
+        status::{Asked, Cause, Running, Slot},
     },
 };
 
@@ -21,13 +21,13 @@ pub(super) struct Candidate {
     pub(super) asked: Option<Asked>,
 }
 
-impl<S: Site> Supervisor<S> {
+impl<S: Host> Supervisor<S> {
     /// What is due, the most urgent first; and how long until the next thing is.
     pub(super) fn find_due(&self, now: Timestamp) -> (Vec<Candidate>, Option<Duration>) {
         let now_ms = now.as_millisecond();
-        let mut board = self.shared.board();
-        let board = &mut *board;
-        let mut candidates: Vec<Candidate> = board
+        let mut status = self.shared.status();
+        let status = &mut *status;
+        let mut candidates: Vec<Candidate> = status
             .asked
             .iter()
             .map(|asked| Candidate {
@@ -38,22 +38,22 @@ impl<S: Site> Supervisor<S> {
             })
             .collect();
         let mut next_ms: Option<i64> = None;
-        let config = Arc::clone(&board.config);
-        for (name, port) in &mut board.ports {
+        let config = Arc::clone(&status.config);
+        for (name, port) in &mut status.ports {
             port.next_due_ms = None;
             for number in port.rounds.clone() {
                 let Some(round) = config.rounds.get(number) else { continue };
                 let dealt_with_ms = port.memory.dealt_with_ms.get(&round.name).copied();
                 let kept =
                     port.slots.get(&number).filter(|k| Some(k.dealt_with_ms) == dealt_with_ms && now_ms < k.until_ms);
-                let found = kept.copied().or_else(|| next_slot(board.seed, round, name, dealt_with_ms?, now));
+                let found = kept.copied().or_else(|| next_slot(status.seed, round, name, dealt_with_ms?, now));
                 let Some(next) = found else { continue };
                 port.slots.insert(number, next);
                 let (slot, due_ms) = (next.slot_ms, next.due_ms);
                 if due_ms <= now_ms && !round.catch_up && due_ms < self.going_since.as_millisecond() {
                     // Missed while nobody went round, and not to be caught up.
                     port.memory.dealt_with_ms.insert(round.name.clone(), slot);
-                    *board.figures.missed.entry(round.name.clone()).or_default() += 1;
+                    *status.figures.missed.entry(round.name.clone()).or_default() += 1;
                     next_ms = Some(now_ms);
                     continue;
                 }
@@ -93,9 +93,9 @@ impl<S: Site> Supervisor<S> {
         }
         let mut next: Option<Duration> = None;
         let mut earliest = |wait: Duration| next = Some(next.map_or(wait, |n: Duration| n.min(wait)));
-        let config = Arc::clone(&self.shared.board().config);
-        let allowed = config.limits.cpu_share * f64::from(self.site.processors());
-        self.budget.book(self.site.cpu_used(), now.as_millisecond(), allowed);
+        let config = Arc::clone(&self.shared.status().config);
+        let allowed = config.limits.cpu_share * f64::from(self.host.processors());
+        self.budget.book(self.host.cpu_used(), now.as_millisecond(), allowed);
         for candidate in candidates {
             let round = match candidate.cause {
                 Cause::Scheduled { round, .. } | Cause::Repeat { round } => config.rounds.get(round),
@@ -133,24 +133,24 @@ impl<S: Site> Supervisor<S> {
     }
 
     pub(super) fn has_room(&self, candidate: &Candidate, round: Option<&Round>, config: &Config) -> bool {
-        let board = self.shared.board();
-        let Some(port) = board.ports.get(&candidate.port) else { return true };
+        let status = self.shared.status();
+        let Some(port) = status.ports.get(&candidate.port) else { return true };
         if port.running.is_some() {
             return false;
         }
-        let beside = board.busy().count() as u32;
+        let beside = status.busy().count() as u32;
         if beside >= config.limits.runs_at_once {
             return false;
         }
         let side_by_side = round.is_some_and(|round| round.side_by_side);
         // Two processors a run: one sends, one receives. Sharing them would make this computer lose frames.
-        if beside > 0 && 2 * (beside + 1) > self.site.processors() && !side_by_side {
+        if beside > 0 && 2 * (beside + 1) > self.host.processors() && !side_by_side {
             return false;
         }
         let adapter = port.facts.as_ref().and_then(PortFacts::adapter);
         let shared = |run: &Running| adapter.is_some() && run.adapter.as_deref() == adapter;
         // A run that hangs keeps its adapter: whatever made it hang is not over.
-        let mut runs = board.ports.values().filter_map(|port| port.running.as_ref());
+        let mut runs = status.ports.values().filter_map(|port| port.running.as_ref());
         !runs.any(|run| shared(run) && (run.hung || !(side_by_side && run.side_by_side)))
     }
 }

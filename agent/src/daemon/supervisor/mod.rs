@@ -1,13 +1,13 @@
 //! The supervisor: goes round the ports, starts what is due and may start, and takes what the runs find.
 //!
-//! `due` says what is due and may start, `start` starts it, `found` takes what it finds, `write` brings that into the
-//! logbook.
+//! `due` says what is due and may start, `start` starts it, `conclude` draws the conclusions from what it finds, `write`
+//! enters them into the logbook.
 //!
 //! One task. It waits for the next thing that is due, a run that is over, or a bell; everything that can hang (a driver,
 //! a list of ports) goes on elsewhere under a time limit.
 
+mod conclude;
 mod due;
-mod found;
 mod start;
 mod write;
 
@@ -19,15 +19,18 @@ use turnback_core::watch::standing::Observation;
 
 use super::{
     announce::with_logbook,
-    board::{Board, Shared, Watched},
     budget::Budget,
-    logbook::{Entry, PortMemory},
-    site::{PortFacts, RunEnd, Site},
+    host::{Host, PortFacts, RunEnd},
+    status::{Shared, Status, Watched},
+};
+use crate::{
+    archive::logbook::{Entry, PortMemory},
+    error_chain::with_causes,
 };
 
 /// Goes round until the daemon ends.
-pub struct Supervisor<S: Site> {
-    site: Arc<S>,
+pub struct Supervisor<S: Host> {
+    host: Arc<S>,
     shared: Arc<Shared>,
     budget: Budget,
     over: (mpsc::UnboundedSender<Over>, mpsc::UnboundedReceiver<Over>),
@@ -52,27 +55,27 @@ struct Over {
     end: RunEnd,
 }
 
-impl<S: Site> Supervisor<S> {
+impl<S: Host> Supervisor<S> {
     /// Remembers what the logbook holds and lists the ports. `alive` is called each time round, at least once a minute: the
     /// service manager's watchdog.
     ///
     /// # Errors
     /// The logbook cannot be read.
-    pub async fn new(site: Arc<S>, shared: Arc<Shared>, alive: Box<dyn FnMut() + Send>) -> Result<Self, String> {
-        let now = site.now();
+    pub async fn new(host: Arc<S>, shared: Arc<Shared>, alive: Box<dyn FnMut() + Send>) -> Result<Self, String> {
+        let now = host.now();
         let fresh_seed = uuid::Uuid::now_v7().as_u64_pair().1;
         let remembered =
-            with_logbook(&shared.logbook, move |l| l.open(fresh_seed)).await.map_err(|error| error.to_string())?;
+            with_logbook(&shared.logbook, move |l| l.open(fresh_seed)).await.map_err(|error| with_causes(&error))?;
         {
-            let mut board = shared.board();
-            board.seed = remembered.seed;
+            let mut status = shared.status();
+            status.seed = remembered.seed;
             for (name, memory) in remembered.ports {
-                board.ports.insert(name, Watched { memory, ..Watched::default() });
+                status.ports.insert(name, Watched { memory, ..Watched::default() });
             }
         }
-        let budget = Budget::new(site.cpu_used(), now.as_millisecond());
+        let budget = Budget::new(host.cpu_used(), now.as_millisecond());
         let mut supervisor = Self {
-            site,
+            host,
             shared,
             budget,
             over: mpsc::unbounded_channel(),
@@ -106,11 +109,11 @@ impl<S: Site> Supervisor<S> {
     }
 
     async fn end(&mut self) {
-        for run in self.shared.board().ports.values().filter_map(|p| p.running.as_ref()) {
+        for run in self.shared.status().ports.values().filter_map(|p| p.running.as_ref()) {
             run.cancel.cancel();
         }
         let last_word = tokio::time::Instant::now() + END_PATIENCE;
-        while self.shared.board().busy().next().is_some() {
+        while self.shared.status().busy().next().is_some() {
             match tokio::time::timeout_at(last_word, self.over.1.recv()).await {
                 Ok(Some(over)) => self.take(over).await,
                 _ => {
@@ -124,19 +127,19 @@ impl<S: Site> Supervisor<S> {
 
     /// One time round: what has grown old, what takes too long, what is due. How long until the next.
     async fn go_round(&mut self) -> Duration {
-        let now = self.site.now();
+        let now = self.host.now();
         self.look_at_clock(now).await;
         if self.pending_since.is_some_and(|since| since.elapsed() >= WRITE_AGAIN) {
             self.write_pending().await;
         }
-        if std::mem::take(&mut self.shared.board().relist) {
+        if std::mem::take(&mut self.shared.status().relist) {
             self.list_ports().await;
         }
         self.age(now).await;
         let limit_wait = self.end_what_takes_too_long(now).await;
         let (candidates, due_wait) = self.find_due(now);
         let blocked_wait = self.start_some(candidates, now).await;
-        self.shared.board().last_round_ms = now.as_millisecond();
+        self.shared.status().last_round_ms = now.as_millisecond();
         [Some(self.round_max), self.beat, limit_wait, due_wait, blocked_wait]
             .into_iter()
             .flatten()
@@ -153,8 +156,8 @@ impl<S: Site> Supervisor<S> {
         }
         if since < SignedDuration::from_secs(-1) {
             let limit = now.as_millisecond();
-            let mut board = self.shared.board();
-            for port in board.ports.values_mut() {
+            let mut status = self.shared.status();
+            for port in status.ports.values_mut() {
                 // What was dealt with lies in the future now; it would not be due again until then.
                 for slot in port.memory.dealt_with_ms.values_mut().filter(|slot| **slot > limit) {
                     *slot = limit;
@@ -166,29 +169,29 @@ impl<S: Site> Supervisor<S> {
 
     /// Lists the ports anew, and gives each its labels and rounds.
     pub async fn list_ports(&mut self) {
-        let named = self.shared.board().config.named_ports().map(str::to_owned).collect();
-        let listed = match tokio::time::timeout(LIST_LIMIT, self.site.ports(named)).await {
+        let named = self.shared.status().config.named_ports().map(str::to_owned).collect();
+        let listed = match tokio::time::timeout(LIST_LIMIT, self.host.ports(named)).await {
             Ok(listed) => listed,
             Err(_) => Err(format!("the ports could not be listed within {} s", LIST_LIMIT.as_secs())),
         };
         self.listed_at = Some(tokio::time::Instant::now());
-        let now_ms = self.site.now().as_millisecond();
+        let now_ms = self.host.now().as_millisecond();
         let mut fresh = Vec::new();
         {
-            let mut board = self.shared.board();
+            let mut status = self.shared.status();
             match listed {
                 Ok(list) => {
-                    board.troubles.remove("ports");
-                    lay_out(&mut board, list);
+                    status.troubles.remove("ports");
+                    lay_out(&mut status, list);
                 }
                 Err(text) => {
                     tracing::error!(error = text, "the list of ports is out of date");
-                    board.troubles.insert("ports", text);
+                    status.troubles.insert("ports", text);
                 }
             }
-            board.sort_ports();
-            let config = Arc::clone(&board.config);
-            for (name, port) in &mut board.ports {
+            status.sort_ports();
+            let config = Arc::clone(&status.config);
+            for (name, port) in &mut status.ports {
                 let mut new = false;
                 for round in port.rounds.iter().filter_map(|n| config.rounds.get(*n)) {
                     // A round's times before it knew the port were not missed.
@@ -201,9 +204,9 @@ impl<S: Site> Supervisor<S> {
                     fresh.push(Entry { port: name.clone(), memory: port.memory.clone(), ..Entry::default() });
                 }
             }
-            // What was neither found nor ever remembered and belongs to no round is not kept on the board.
+            // What was neither found nor ever remembered and belongs to no round is forgotten.
             let named: BTreeSet<String> = config.named_ports().map(str::to_owned).collect();
-            board.ports.retain(|name, port| {
+            status.ports.retain(|name, port| {
                 port.facts.is_some()
                     || !port.rounds.is_empty()
                     || port.running.is_some()
@@ -219,12 +222,12 @@ impl<S: Site> Supervisor<S> {
     /// Runs that began before a crash and never ended.
     async fn take_up_what_was_cut_off(&mut self, now: Timestamp) {
         let cut_off: Vec<(String, (String, String))> = {
-            let board = self.shared.board();
-            board.ports.iter().filter_map(|(name, p)| Some((name.clone(), p.memory.begun.clone()?))).collect()
+            let status = self.shared.status();
+            status.ports.iter().filter_map(|(name, p)| Some((name.clone(), p.memory.begun.clone()?))).collect()
         };
         for (port, (run, round)) in cut_off {
             tracing::warn!(port, run, round, "a run was cut off when the daemon ended");
-            let number = self.shared.board().config.rounds.iter().position(|r| r.name == round);
+            let number = self.shared.status().config.rounds.iter().position(|r| r.name == round);
             let finding = Observation::Inconclusive(format!("cut-off: run {run} was cut off when the daemon ended"));
             self.conclude(&port, Some(run), &finding, &[], number, None, now).await;
         }
@@ -234,9 +237,9 @@ impl<S: Site> Supervisor<S> {
         let now_ms = now.as_millisecond();
         let mut aged = Vec::new();
         {
-            let mut board = self.shared.board();
-            let config = Arc::clone(&board.config);
-            for (name, port) in &mut board.ports {
+            let mut status = self.shared.status();
+            let config = Arc::clone(&status.config);
+            for (name, port) in &mut status.ports {
                 let Some(lasts) = port.rounds.iter().filter_map(|n| config.rounds.get(*n)).map(|r| r.proof_lasts).max()
                 else {
                     continue;
@@ -256,13 +259,13 @@ impl<S: Site> Supervisor<S> {
         let mut given_up = Vec::new();
         let mut next: Option<Duration> = None;
         {
-            let mut board = self.shared.board();
-            let board = &mut *board;
-            for (name, port) in &mut board.ports {
+            let mut status = self.shared.status();
+            let status = &mut *status;
+            for (name, port) in &mut status.ports {
                 let Some(run) = port.running.as_mut().filter(|run| !run.hung) else { continue };
                 if run.ended_at.is_none() && now >= run.ends_by {
                     tracing::warn!(port = name, run = run.live.run, "the run takes too long and is ended");
-                    *board.figures.run_timeouts.entry(name.clone()).or_default() += 1;
+                    *status.figures.run_timeouts.entry(name.clone()).or_default() += 1;
                     run.cancel.cancel();
                     run.ended_at = Some(now);
                 }
@@ -285,7 +288,7 @@ impl<S: Site> Supervisor<S> {
                 run,
                 "the run does not end: its driver hangs; nothing is started on this port meanwhile"
             );
-            *self.shared.board().figures.run_errors.entry(port.clone()).or_default() += 1;
+            *self.shared.status().figures.run_errors.entry(port.clone()).or_default() += 1;
             let round = self.settle_slot(&port, &cause);
             let finding = Observation::Inconclusive(format!(
                 "driver-hangs: run {run} did not end in time nor when it was told to"
@@ -296,18 +299,18 @@ impl<S: Site> Supervisor<S> {
     }
 }
 
-/// Ports that the machine lists are on the board, and those it does not list any more are absent.
-fn lay_out(board: &mut Board, list: Vec<PortFacts>) {
-    let named: Vec<String> = board.config.named_ports().map(str::to_owned).collect();
-    for port in board.ports.values_mut() {
+/// Takes over the machine's list of ports. A port that is not listed any more counts as absent.
+fn lay_out(status: &mut Status, list: Vec<PortFacts>) {
+    let named: Vec<String> = status.config.named_ports().map(str::to_owned).collect();
+    for port in status.ports.values_mut() {
         port.facts = None;
     }
     for facts in list {
         let name = facts.name.clone();
-        board.ports.entry(name).or_default().facts = Some(facts);
+        status.ports.entry(name).or_default().facts = Some(facts);
     }
     for name in named {
-        board.ports.entry(name).or_default();
+        status.ports.entry(name).or_default();
     }
 }
 

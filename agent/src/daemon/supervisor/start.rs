@@ -11,25 +11,25 @@ use turnback_core::{
 
 use super::{Over, Supervisor, due::Candidate};
 use crate::{
+    archive::logbook::Entry,
     config::planned_time,
     daemon::{
-        board::{Asked, Cause, Running, Shared},
-        desk::{Happening, LiveRun},
-        logbook::Entry,
-        site::{Order, Site},
+        agent::{Happening, LiveRun},
+        host::{Host, Order},
+        status::{Asked, Cause, Running, Shared},
     },
     engine::cancel::Cancel,
 };
 
-impl<S: Site> Supervisor<S> {
+impl<S: Host> Supervisor<S> {
     pub(super) async fn start(&mut self, candidate: Candidate, now: Timestamp) {
         let Candidate { port: name, cause, asked, .. } = candidate;
         let (config, seed) = {
-            let mut board = self.shared.board();
+            let mut status = self.shared.status();
             if let Some(asked) = &asked {
-                board.asked.retain(|a| a.run != asked.run);
+                status.asked.retain(|a| a.run != asked.run);
             }
-            (Arc::clone(&board.config), board.seed)
+            (Arc::clone(&status.config), status.seed)
         };
         let round_number = match cause {
             Cause::Scheduled { round, .. } | Cause::Repeat { round } => Some(round),
@@ -39,9 +39,9 @@ impl<S: Site> Supervisor<S> {
         if let (Some(round), Cause::Scheduled { slot_ms, .. }) = (round, &cause)
             && *slot_ms < self.going_since.as_millisecond()
         {
-            *self.shared.board().figures.missed.entry(round.name.clone()).or_default() += 1;
+            *self.shared.status().figures.missed.entry(round.name.clone()).or_default() += 1;
         }
-        let facts = self.shared.board().ports.get(&name).and_then(|p| p.facts.clone());
+        let facts = self.shared.status().ports.get(&name).and_then(|p| p.facts.clone());
         let refused = match &facts {
             None => Some(Observation::Inconclusive("port-gone: the machine does not have this port now".into())),
             Some(facts) if !facts.in_service.is_empty() => Some(Observation::InService(facts.in_service.join("; "))),
@@ -80,8 +80,8 @@ impl<S: Site> Supervisor<S> {
         let cancel = Cancel::default();
         let mut entry = Entry { port: name.clone(), ..Entry::default() };
         let order = {
-            let mut board = self.shared.board();
-            let Some(port) = board.ports.get_mut(&name) else { return };
+            let mut status = self.shared.status();
+            let Some(port) = status.ports.get_mut(&name) else { return };
             let cable = cable.or_else(|| {
                 // The cable is part of what is tested only when the plug is at its far end.
                 (placement == Some(Placement::FarEnd)).then(|| port.labels.cable.clone()).flatten()
@@ -130,7 +130,7 @@ impl<S: Site> Supervisor<S> {
         let shared = Arc::clone(&self.shared);
         let (port, id) = (name.clone(), run.clone());
         let say = Box::new(move |event| hear(&shared, &port, &id, event));
-        let check = self.site.check(order, say, cancel);
+        let check = self.host.check(order, say, cancel);
         let over = self.over.0.clone();
         tokio::spawn(async move {
             let end = check.await;
@@ -140,9 +140,9 @@ impl<S: Site> Supervisor<S> {
 
     /// A time of the schedule is dealt with; the number of its round.
     pub(super) fn settle_slot(&self, port: &str, cause: &Cause) -> Option<usize> {
-        let mut board = self.shared.board();
-        let config = Arc::clone(&board.config);
-        let memory = &mut board.ports.get_mut(port)?.memory;
+        let mut status = self.shared.status();
+        let config = Arc::clone(&status.config);
+        let memory = &mut status.ports.get_mut(port)?.memory;
         match cause {
             Cause::Scheduled { round, slot_ms } => {
                 let name = config.rounds.get(*round)?.name.clone();
@@ -161,7 +161,7 @@ impl<S: Site> Supervisor<S> {
 
 /// A run says something.
 fn hear(shared: &Shared, port: &str, run: &str, event: Event) {
-    if let Some(running) = shared.board().ports.get_mut(port).and_then(|p| p.running.as_mut())
+    if let Some(running) = shared.status().ports.get_mut(port).and_then(|p| p.running.as_mut())
         && running.live.run == run
     {
         if let Some(share) = event.share_done() {

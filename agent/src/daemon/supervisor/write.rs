@@ -3,9 +3,13 @@
 use std::sync::{Arc, Mutex};
 
 use super::Supervisor;
-use crate::daemon::{announce::with_logbook, logbook::Entry, site::Site};
+use crate::{
+    archive::logbook::Entry,
+    daemon::{announce::with_logbook, host::Host},
+    error_chain::with_causes,
+};
 
-impl<S: Site> Supervisor<S> {
+impl<S: Host> Supervisor<S> {
     /// Into the logbook; what it cannot take now is kept and tried again.
     pub(super) async fn enter(&mut self, entry: Entry) {
         self.pending.push(entry);
@@ -34,17 +38,22 @@ impl<S: Site> Supervisor<S> {
         })
         .await;
         self.pending = std::mem::take(&mut *left.lock().unwrap_or_else(std::sync::PoisonError::into_inner));
-        let mut board = self.shared.board();
+        let mut status = self.shared.status();
         match written {
             Ok(()) => {
-                if board.troubles.remove("store").is_some() {
+                if status.troubles.remove("store").is_some() {
                     tracing::info!("the store takes records again");
                 }
                 self.pending_since = None;
             }
             Err(error) => {
-                tracing::error!(%error, waiting = self.pending.len(), "the store takes no records; they are kept in memory");
-                board.troubles.insert("store", format!("{error}; {} entries wait in memory", self.pending.len()));
+                let error = with_causes(&error);
+                tracing::error!(
+                    error,
+                    waiting = self.pending.len(),
+                    "the store takes no records; they are kept in memory"
+                );
+                status.troubles.insert("store", format!("{error}; {} entries wait in memory", self.pending.len()));
                 self.pending_since = Some(tokio::time::Instant::now());
                 // Reports are the bulk: the oldest go first, what is held of ports and announcements never.
                 let reports = self.pending.iter().filter(|entry| entry.report.is_some()).count();

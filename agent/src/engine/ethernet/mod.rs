@@ -142,7 +142,7 @@ impl PortKind for Ethernet<'_> {
         run.hear_late(measured)?;
         run.tell_gone_from_reconfigured(measured);
         // Settings are still as the run had them, and no probe is under way that a slow answer could disturb.
-        measured.transceiver = run.kind.port.module();
+        measured.transceiver = run.kind.port.transceiver();
         measured.counters_after = run.kind.counters().unwrap_or_else(|_| measured.counters_before.clone());
         run.tell_host_from_line(measured)
     }

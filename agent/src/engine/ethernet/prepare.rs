@@ -21,7 +21,7 @@ impl EthernetRun<'_, '_> {
         match applied {
             Applied::Changed => (self.say)(Event::SettingChanged { port, setting }),
             Applied::AlreadySo => {}
-            Applied::PutBack(text) => self.tell_restored(text),
+            Applied::Restored(text) => self.tell_restored(text),
             Applied::NotOffered => return false,
         }
         true

@@ -11,10 +11,7 @@ use turnback_core::{
     },
 };
 
-use crate::ports::{
-    PortError,
-    serial::line::{Line, Received},
-};
+use crate::ports::{Line, PortError, Received};
 
 /// How much to send. Whichever limit is reached first ends it.
 #[derive(Clone, Copy, Debug)]

@@ -38,7 +38,7 @@ use super::{
     options::{CheckError, CheckOptions},
     run::{Measured, PortKind, Run, tag},
 };
-use crate::ports::{Port, serial::line::Line};
+use crate::ports::{Line, Port};
 
 /// A run on a serial port.
 type SerialRun<'r, 'p> = Run<'r, Serial<'p>>;

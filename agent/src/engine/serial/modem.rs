@@ -14,7 +14,7 @@ use turnback_core::{
 };
 
 use super::{SerialRun, exchange::Amount, measured::SerialMeasured, prepare::RESTING};
-use crate::{engine::options::CheckError, ports::serial::line::Received};
+use crate::{engine::options::CheckError, ports::Received};
 
 impl SerialRun<'_, '_> {
     /// Drives the outputs through all their states, several times, and reads the inputs.

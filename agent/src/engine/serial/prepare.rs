@@ -12,7 +12,7 @@ use turnback_core::{
 };
 
 use super::{SerialRun, measured::SerialMeasured};
-use crate::{engine::options::CheckError, ports::serial::line::Received};
+use crate::{engine::options::CheckError, ports::Received};
 
 impl SerialRun<'_, '_> {
     pub(super) fn prepare(&mut self, measured: &SerialMeasured) -> Result<(), CheckError> {

@@ -9,9 +9,10 @@ use turnback_core::{
         placement::Placement,
         time::{Nanos, SECOND_NS},
     },
-    document::run::{PortIdentity, Report},
-    judge::{Outcome, facts::Stopped},
+    document::run::Report,
+    judge::{Outcome, RuleId, facts::Stopped},
     kind::{
+        port::PortIdentity,
         rig::{AnyRig, builtin_names},
         serial::format::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
     },
@@ -21,11 +22,7 @@ use turnback_core::{
 use super::{Serial, options::LineOptions, plan::ALLOWANCE};
 use crate::{
     engine::{cancel::Cancel, options::CheckOptions, run::Run},
-    ports::{
-        Port, PortError, ServiceReason, Way,
-        serial::line::{Line, Received},
-        simulated::serial::SimulatedLine,
-    },
+    ports::{Line, Port, PortError, Received, ServiceReason, Way, simulated::serial::SimulatedLine},
 };
 
 /// Gives back what was sent, in whole, once every `pace`.
@@ -50,7 +47,7 @@ impl Port for SlowLine {
         Ok(Vec::new())
     }
 
-    fn put_back(&mut self) -> Vec<String> {
+    fn restore(&mut self) -> Vec<String> {
         Vec::new()
     }
 
@@ -165,7 +162,7 @@ fn a_run_that_takes_far_longer_than_planned_ends_and_blames_nobody() {
         "{:?}",
         report.verdict
     );
-    assert_eq!(report.verdict.reasons[0].rule, turnback_core::judge::RuleId::TookTooLong);
+    assert_eq!(report.verdict.reasons[0].rule, RuleId::TookTooLong);
     let most = Duration::from_secs(6) + ALLOWANCE + 2 * pace;
     assert!(line.now <= most.as_nanos() as u64, "{} s", line.now / SECOND_NS);
 }

@@ -1,4 +1,4 @@
-//! Putting back: the decision for one change, and the walk over the journals of processes that are gone.
+//! Restores settings: decides on one change, and walks the journals of processes that are gone.
 
 use std::{
     collections::BTreeMap,
@@ -11,7 +11,10 @@ use std::{
 use serde_json::Value;
 use thiserror::Error;
 
-use super::{Change, JournalError, Line, Locked, Sync, Target, abandoned, append};
+use super::{
+    change::{Change, Line},
+    file::{JournalError, Locked, Sync, abandoned, append},
+};
 use crate::guard::state;
 
 /// How the thing a change was made to stands today.
@@ -67,7 +70,7 @@ pub trait Apply {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Outcome {
     /// The old value is in place again.
-    PutBack,
+    Restored,
     /// The old value was in place already.
     Unchanged,
     /// Somebody set another value since; it was left alone.
@@ -89,7 +92,7 @@ pub enum Outcome {
     Busy(String),
     /// Nobody here knows such settings; kept.
     Unknown,
-    /// It could not be put back; kept.
+    /// It could not be restored; kept.
     Failed(String),
 }
 
@@ -131,7 +134,7 @@ pub struct Recovery {
 }
 
 /// Undoes one change, if it is still ours to undo.
-pub fn put_back(apply: &mut dyn Apply, change: &Change) -> Outcome {
+pub fn restore(apply: &mut dyn Apply, change: &Change) -> Outcome {
     match apply.standing(change) {
         Standing::Same => {}
         Standing::Elsewhere => return Outcome::Elsewhere,
@@ -150,12 +153,12 @@ pub fn put_back(apply: &mut dyn Apply, change: &Change) -> Outcome {
         return if apply.same(change, &now, &change.old) { Outcome::Unchanged } else { Outcome::ChangedSince { now } };
     }
     match apply.write(change, &change.old) {
-        Ok(()) => Outcome::PutBack,
+        Ok(()) => Outcome::Restored,
         Err(error) => Outcome::Failed(error.to_string()),
     }
 }
 
-/// Puts back what processes left that are gone. Call it at the start, before locking a port.
+/// Restores what processes that are gone left changed. Call it at the start, before locking a port.
 ///
 /// Within a file the last change is undone first. What cannot be settled now stays in the journal for a later start.
 ///
@@ -179,7 +182,7 @@ pub fn recover(directory: &Path, apply: &mut dyn Apply) -> Result<Recovery, Jour
         let mut settled = Vec::new();
         let mut all_settled = true;
         for change in open.into_values().rev() {
-            let outcome = if change.boot == boot { put_back(apply, &change) } else { Outcome::Restarted };
+            let outcome = if change.boot == boot { restore(apply, &change) } else { Outcome::Restarted };
             if outcome.is_final() {
                 settled.push(change.id);
             } else {
@@ -245,27 +248,11 @@ fn parse(bytes: &[u8]) -> (BTreeMap<u64, Change>, Vec<(usize, bool)>) {
     (open, damaged)
 }
 
-impl fmt::Display for Target {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Interface { name, .. } => f.write_str(name),
-            Self::Device { path, .. } => f.write_str(path),
-        }
-    }
-}
-
-impl fmt::Display for Change {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { process, target, kind, old, new, .. } = self;
-        write!(f, "{kind} of {target}, set from {old} to {new} by process {process}")
-    }
-}
-
 impl fmt::Display for Recovered {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}: ", self.change)?;
         match &self.outcome {
-            Outcome::PutBack => f.write_str("put back"),
+            Outcome::Restored => f.write_str("put back"),
             Outcome::Unchanged => f.write_str("already as before"),
             Outcome::ChangedSince { now } => write!(f, "left alone, somebody set it to {now} since"),
             Outcome::Restarted => f.write_str("nothing to do, the machine was restarted since"),
@@ -285,6 +272,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::guard::journal::Target;
 
     proptest! {
         #[test]

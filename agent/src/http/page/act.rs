@@ -14,7 +14,7 @@ use super::{
     words,
 };
 use crate::{
-    daemon::desk::{CaseOrder, Shown, StageOrder, StartOrder},
+    daemon::agent::{CaseOrder, Shown, StageOrder, StartOrder},
     http::api::ask,
 };
 

@@ -1,10 +1,10 @@
 //! The plots of a port's past: each run a column at its time.
 
 use jiff::Timestamp;
-use turnback_core::judge::Outcome;
+use turnback_core::{judge::Outcome, kind::Kind};
 
 use crate::{
-    daemon::desk::RecordLine,
+    daemon::agent::RecordLine,
     show::{
         figure,
         plot::{
@@ -19,7 +19,7 @@ const HALF: f64 = 360.0;
 
 /// Plots of records of a port of this kind, the newest first, as seen at a time in ms since 1970. Without two runs there is no
 /// past to draw.
-pub fn figures(records: &[RecordLine], kind: &str, now_ms: i64) -> Vec<Figure> {
+pub fn figures(records: &[RecordLine], kind: Kind, now_ms: i64) -> Vec<Figure> {
     let past: Vec<Past> = records.iter().rev().filter_map(|record| Past::new(record, now_ms)).collect();
     if past.len() < 2 {
         return Vec::new();
@@ -65,7 +65,7 @@ fn ratios(past: &[Past]) -> Option<Figure> {
     }))
 }
 
-fn trips(past: &[Past], kind: &str) -> Option<Figure> {
+fn trips(past: &[Past], kind: Kind) -> Option<Figure> {
     let longest = past.iter().filter_map(|p| p.record.latency_ns_p50).max()?;
     let (unit, unit_ns) = match longest {
         0..10_000 => ("ns", 1.0),
@@ -75,8 +75,8 @@ fn trips(past: &[Past], kind: &str) -> Option<Figure> {
     let summary =
         "Half of a run's round trips took at most this. A step up or down without a new cable is worth a look.";
     let title = match kind {
-        "serial" => "Median round trip of one byte, each run",
-        _ => "Median round trip of each run",
+        Kind::Serial => "Median round trip of one byte, each run",
+        Kind::Ethernet => "Median round trip of each run",
     };
     Some(over_time(past, "past-trip", title, summary, &format!("round trip, {unit}"), &|record| {
         record.latency_ns_p50.map(|ns| (ns as f64 / unit_ns, figure::time_ns(ns)))
@@ -166,7 +166,7 @@ mod tests {
 
     #[test]
     fn a_past_of_one_run_is_not_drawn() {
-        assert!(figures(&[record(1, Outcome::Pass, Some(0.0))], "ethernet", now_ms()).is_empty());
+        assert!(figures(&[record(1, Outcome::Pass, Some(0.0))], Kind::Ethernet, now_ms()).is_empty());
     }
 
     #[test]
@@ -176,7 +176,7 @@ mod tests {
             record(10, Outcome::Pass, Some(0.0)),
             record(5, Outcome::NotTested, None),
         ];
-        let figures = figures(&records, "ethernet", now_ms());
+        let figures = figures(&records, Kind::Ethernet, now_ms());
         let ratio = figures.iter().find(|f| f.id == "past-ratio").unwrap();
         let found: Vec<_> = ratio.table.rows.iter().map(|row| (row[1].as_str(), row[2].as_str())).collect();
         assert_eq!(found, [("fault", "2.0e-6"), ("pass", "0"), ("not-tested", "-")]);
@@ -188,7 +188,7 @@ mod tests {
     #[test]
     fn ratios_far_apart_are_marked_with_powers_of_ten() {
         let records = [record(20, Outcome::Fault, Some(1e-5)), record(10, Outcome::Pass, Some(2e-9))];
-        let figures = figures(&records, "ethernet", now_ms());
+        let figures = figures(&records, Kind::Ethernet, now_ms());
         let svg = &figures.iter().find(|f| f.id == "past-ratio").unwrap().svg;
         assert!(svg.contains(">10⁻⁸<") && svg.contains(">10⁻⁶<") && !svg.contains(", in "), "{svg}");
     }
@@ -196,6 +196,6 @@ mod tests {
     #[test]
     fn a_port_without_errors_has_no_plot_of_errors() {
         let records = [record(20, Outcome::Pass, Some(0.0)), record(10, Outcome::Pass, Some(0.0))];
-        assert!(figures(&records, "ethernet", now_ms()).iter().all(|f| f.id != "past-ratio"));
+        assert!(figures(&records, Kind::Ethernet, now_ms()).iter().all(|f| f.id != "past-ratio"));
     }
 }

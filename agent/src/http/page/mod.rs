@@ -20,13 +20,13 @@ use axum::{
     routing::{get, post},
 };
 
-use super::{api::SharedDesk, error::ApiError, gate::Gate};
+use super::{api::SharedAgent, error::ApiError, gate::Gate};
 use crate::show::{plot, sheet};
 
 /// What every handler of the page has.
 #[derive(Clone)]
 struct Book {
-    desk: SharedDesk,
+    desk: SharedAgent,
     gate: Arc<Gate>,
     tls: bool,
 }
@@ -55,7 +55,7 @@ pub const ROUTES: &[(&str, &str)] = &[
 ];
 
 /// The routes of the page. `tls`: the session's cookie is for TLS only.
-pub fn router(desk: SharedDesk, gate: Arc<Gate>, tls: bool) -> Router {
+pub fn router(desk: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
     Router::new()
         .route("/", get(read::ports))
         .route("/ports/{port}", get(read::port))

@@ -16,7 +16,7 @@ use super::{
     words,
 };
 use crate::{
-    daemon::desk::{CaseView, DeskError, Health, OutboxLine, PortView, RecordQuery, StageView},
+    daemon::agent::{AgentError, CaseView, Health, OutboxLine, PortView, RecordQuery, StageView},
     http::{api::ask, error::ApiError},
     show::{
         plot::Figure,
@@ -102,9 +102,9 @@ pub async fn port(Extension(book): Extension<Book>, Path(name): Path<String>, he
         since: if since > 0 { words::moment(since) } else { String::new() },
         live: view.running.as_ref().map(|run| LiveLine::new(run, now_ms())),
         profiles: Profile::builtin().into_iter().map(|p| p.name).collect(),
-        cautions: view::cautions(&view.kind),
+        cautions: view::cautions(view.kind),
         measured: last.map(|report| Measured::new(&report, now_ms())),
-        plots: history::figures(&lines, &view.kind, now_ms()),
+        plots: history::figures(&lines, view.kind, now_ms()),
         changes: changes.into_iter().map(|change| ChangeLine::new(change, now_ms())).collect(),
         records: lines.iter().take(RECENT).map(RecordRow::new).collect(),
         records_href: format!("/runs?port={}", words::encoded(&view.name)),
@@ -114,7 +114,7 @@ pub async fn port(Extension(book): Extension<Book>, Path(name): Path<String>, he
 
 fn port_view(book: &Book, name: &str) -> Result<PortView, PageError> {
     let found = book.desk.ports().into_iter().find(|p| p.name == name);
-    let unknown = || ApiError::from(DeskError::Unknown { what: "port", name: name.to_owned() });
+    let unknown = || ApiError::from(AgentError::Unknown { what: "port", name: name.to_owned() });
     Ok(found.ok_or_else(unknown)?)
 }
 

@@ -6,14 +6,15 @@ use turnback_core::{
     base::caution::Caution,
     document::run::Report,
     judge::Outcome,
+    kind::Kind,
     watch::standing::{Change, Standing, State},
 };
 
 use super::words;
 use crate::{
     daemon::{
-        board::ASKED,
-        desk::{LiveRun, PortView, RecordLine},
+        agent::{LiveRun, PortView, RecordLine},
+        status::ASKED,
     },
     show::{figure, plot::Table, serial, sheet, text},
 };
@@ -267,10 +268,10 @@ impl ChangeLine {
 }
 
 /// Title, harm and action of the dangers of fitting a plug to a port of this kind.
-pub fn cautions(kind: &str) -> Vec<[&'static str; 3]> {
+pub fn cautions(kind: Kind) -> Vec<[&'static str; 3]> {
     let all: &[Caution] = match kind {
-        "serial" => &[Caution::SerialLevels, Caution::GroundPotential],
-        _ => &[Caution::LaserLight, Caution::PowerOverEthernet, Caution::RingingVoltage],
+        Kind::Serial => &[Caution::SerialLevels, Caution::GroundPotential],
+        Kind::Ethernet => &[Caution::LaserLight, Caution::PowerOverEthernet, Caution::RingingVoltage],
     };
     all.iter().map(|c| [c.title(), c.harm(), c.action()]).collect()
 }

@@ -1,9 +1,11 @@
 //! Times, ages, addresses and what a run says, in words for the page.
 
 use jiff::{Timestamp, tz::TimeZone};
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use turnback_core::{
     event::{Event, Progress},
     judge::Outcome,
+    kind::Kind,
     watch::standing::State,
 };
 
@@ -38,13 +40,8 @@ pub fn minute(started_at: &str) -> String {
 
 /// Any text as one segment of a path or one value of a query (RFC 3986 2.1).
 pub fn encoded(text: &str) -> String {
-    text.bytes().fold(String::new(), |mut out, byte| {
-        match byte {
-            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => out.push(byte as char),
-            _ => out.push_str(&format!("%{byte:02X}")),
-        }
-        out
-    })
+    const RESERVED: &AsciiSet = &NON_ALPHANUMERIC.remove(b'-').remove(b'.').remove(b'_').remove(b'~');
+    utf8_percent_encode(text, RESERVED).to_string()
 }
 
 /// Whether a path may be gone to after the token was entered: one of this daemon's own, never another site's.
@@ -82,11 +79,12 @@ pub fn plainly(why: &str) -> &str {
 }
 
 /// The kind of a port, for people.
-pub fn kind(kind: &str) -> &str {
-    match kind {
-        "ethernet" => "Ethernet",
-        "simulated" => "Ethernet, simulated",
-        other => other,
+pub fn kind(kind: Kind, simulated: bool) -> &'static str {
+    match (kind, simulated) {
+        (Kind::Ethernet, false) => "Ethernet",
+        (Kind::Ethernet, true) => "Ethernet, simulated",
+        (Kind::Serial, false) => "serial",
+        (Kind::Serial, true) => "serial, simulated",
     }
 }
 

@@ -1,11 +1,11 @@
 //! Ethernet ports on Linux.
 //!
-//! [`port`] is the port the engine drives. `socket` moves raw frames; `ethtool`, `netlink`, `counters` and `bus` tell what
-//! kernel and driver know; `service` judges whether the port is in use; `setting` is the only way anything is changed.
-//! `bare_loop` measures what the sockets can do when nothing is checked.
+//! [`port`] is the port the engine drives, and `halves` its two halves as a runner drives them. [`socket`] moves raw frames;
+//! [`device`] tells what kernel and driver know; [`service`] says whether the port is in use; [`settings`] are what a run may
+//! change.
 
-pub mod bare_loop;
 pub mod device;
+mod halves;
 pub mod port;
 pub mod service;
 pub mod settings;

@@ -3,18 +3,17 @@
 use std::{thread, time::Duration};
 
 use turnback_core::{
-    base::{
-        placement::Placement,
-        time::{ClockSource, Nanos},
-    },
-    document::run::PortIdentity,
-    kind::ethernet::{
-        cable_test::CableTest,
-        counters::Counters,
-        link::{Capabilities, LinkState, Medium, PortSetting},
-        probe::{Address, ETHERTYPE, probe_source},
-        stream::Outgoing,
-        transceiver::Module,
+    base::{placement::Placement, time::Nanos},
+    kind::{
+        Kind,
+        ethernet::{
+            cable_test::CableTest,
+            counters::Counters,
+            link::{Capabilities, LinkState, Medium, PortSetting},
+            probe::{Address, probe_source},
+            transceiver::Module,
+        },
+        port::PortIdentity,
     },
 };
 
@@ -35,38 +34,34 @@ use super::{
         },
     },
     service::{InService, Reason, Surroundings},
-    settings::{Changes, Made, Setting, SettingError},
-    socket::{
-        Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RawFrame, RingOptions, SenderOptions, SocketError, Stamped,
-        now_ns,
-    },
+    settings::{EthernetRestorer, EthernetSetting, target},
+    socket::{Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RingOptions, SenderOptions, now_ns},
 };
 use crate::{
     error_chain::with_causes,
     guard::{
-        journal::{Journal, Outcome, Recovered},
+        journal::{Journal, Outcome},
         lock::PortLock,
         state,
     },
     ports::{
-        Applied, Departure, Disturbance, FramePort, Interface, Port, PortError, ServiceReason, Way,
-        runner::{
-            StepRunner,
-            threads::{Incoming, Receiver, Sender, ThreadRunner},
-        },
+        changes::{Changes, Made, SettingError, told_shortly},
+        error::PortError,
+        port::{Applied, Disturbance, FramePort, Interface, Port, ServiceReason, Way},
+        runner::{StepRunner, threads::ThreadRunner},
     },
 };
 
 /// Transceivers take up to some seconds (ethtool-netlink.rst); longer than any is taken for none.
 const CABLE_TEST_LIMIT: Duration = Duration::from_secs(20);
 
-/// See the module text. Holds the port's lock for as long as it lives.
+/// An interface under test. Holds the port's lock for as long as it lives.
 pub struct EthernetPort {
     name: String,
     index: u32,
     address: Address,
     device: Device,
-    changes: Option<Changes>,
+    changes: Option<Changes<EthernetRestorer>>,
     monitor: Option<Monitor>,
     /// Reasons that were there when the run asked: they are no news.
     known_service: Vec<String>,
@@ -123,10 +118,11 @@ impl EthernetPort {
             .ok_or_else(|| PortError::Gone(self.name.clone()))
     }
 
-    fn changes(&mut self) -> Result<&mut Changes, PortError> {
+    fn changes(&mut self) -> Result<&mut Changes<EthernetRestorer>, PortError> {
         if self.changes.is_none() {
             let directory = state::directory().map_err(|e| host(&self.name, "find the state directory", e))?;
-            self.changes = Some(Changes::new(Journal::open(&state::restore_directory(&directory))?));
+            let journal = Journal::open(&state::restore_directory(&directory))?;
+            self.changes = Some(Changes::new(journal, EthernetRestorer::of_own_run()));
         }
         // Just made where there was none.
         self.changes.as_mut().ok_or_else(|| PortError::Gone(self.name.clone()))
@@ -143,7 +139,7 @@ impl EthernetPort {
         if !offered.is_some_and(|offered| offered.stamps_all_in_hardware()) {
             return false;
         }
-        match self.make(&Setting::Timestamping(Timestamping::ALL)) {
+        match self.make(&EthernetSetting::Timestamping(Timestamping::ALL)) {
             Ok(applied) => applied != Applied::NotOffered,
             Err(error) => {
                 tracing::info!("latency by the kernel's clock: {error}");
@@ -153,16 +149,17 @@ impl EthernetPort {
     }
 
     /// Changes a setting, noted beforehand.
-    fn make(&mut self, wanted: &Setting) -> Result<Applied, PortError> {
+    fn make(&mut self, wanted: &EthernetSetting) -> Result<Applied, PortError> {
         let name = self.name.clone();
         let device = Device::open(&name).map_err(|e| device_error(&name, "open", e))?;
-        match self.changes()?.make(&device, wanted) {
+        let target = target(&device).map_err(|e| device_error(&name, "read the address", e))?;
+        match self.changes()?.make(&target, &device, wanted) {
             Ok(Made::Changed) => Ok(Applied::Changed),
             Ok(Made::AlreadySo) => Ok(Applied::AlreadySo),
-            Ok(Made::PutBack(recovered)) => Ok(Applied::PutBack(told_shortly(&recovered))),
+            Ok(Made::Restored(recovered)) => Ok(Applied::Restored(told_shortly::<EthernetSetting>(&recovered))),
             Ok(Made::Unsupported) => Ok(Applied::NotOffered),
             Err(SettingError::Journal(e)) => Err(e.into()),
-            Err(SettingError::Ethtool(e)) => Err(device_error(&name, "change a setting", e)),
+            Err(SettingError::Device(e)) => Err(device_error(&name, "change a setting", e)),
         }
     }
 
@@ -181,7 +178,8 @@ impl Port for EthernetPort {
         let some = |text: &str| (!text.is_empty()).then(|| text.to_owned());
         PortIdentity {
             name: self.name.clone(),
-            kind: "ethernet".into(),
+            kind: Kind::Ethernet,
+            simulated: false,
             address: Some(print_address(self.address)),
             permanent_address: self.device.permanent_address().ok().flatten().map(|a| print_address(a.0)),
             driver: driver.as_ref().and_then(|d| some(&d.name)),
@@ -222,14 +220,11 @@ impl Port for EthernetPort {
         Ok(heard.reconfigured.then_some(Disturbance::Reconfigured))
     }
 
-    fn put_back(&mut self) -> Vec<String> {
-        self.changes
-            .take()
-            .map(|mut changes| {
-                let told = changes.put_back();
-                told.iter().filter(|r| r.outcome != Outcome::Unchanged).map(told_shortly).collect()
-            })
-            .unwrap_or_default()
+    fn restore(&mut self) -> Vec<String> {
+        let Some(mut changes) = self.changes.take() else { return Vec::new() };
+        let recovered = changes.restore();
+        let changed = recovered.iter().filter(|recovered| recovered.outcome != Outcome::Unchanged);
+        changed.map(told_shortly::<EthernetSetting>).collect()
     }
 
     fn place(&mut self, _: Placement) -> bool {
@@ -264,7 +259,7 @@ impl Port for EthernetPort {
         }
         let up = self.apply(PortSetting::Up(true))? != Applied::NotOffered;
         let found = if up { cable_test(self.index, CABLE_TEST_LIMIT) } else { Err(CableTestError::Busy) };
-        for told in self.put_back() {
+        for told in self.restore() {
             tracing::info!("put back: {told}");
         }
         match found {
@@ -307,15 +302,13 @@ impl FramePort for EthernetPort {
             moves_plug: false,
             has_line_rate: real,
             frame_bytes_max: mtu + 14,
-            carries_bytes: false,
         }
     }
 
     fn link(&mut self) -> Result<LinkState, PortError> {
         let facts = self.facts()?;
         let link = self.device.link().map_err(|e| device_error(&self.name, "read the link", e))?;
-        let fault = facts.carrier == Some(false)
-            && netlink::phy::phy_state(self.index).is_ok_and(|s| s.role == Some(netlink::phy::Role::Fault));
+        let fault = facts.carrier == Some(false) && netlink::phy::has_role_fault(self.index).unwrap_or(false);
         Ok(LinkState {
             up: facts.is_up() && facts.carrier == Some(true),
             speed_mbps: link.as_ref().and_then(|l| l.speed_mbps),
@@ -341,7 +334,7 @@ impl FramePort for EthernetPort {
         })
     }
 
-    fn module(&mut self) -> Option<Module> {
+    fn transceiver(&mut self) -> Option<Module> {
         let memory = self.device.module_memory().map_err(|e| tracing::info!("no figures of the transceiver: {e}"));
         memory.ok().flatten()?.figures()
     }
@@ -349,11 +342,11 @@ impl FramePort for EthernetPort {
     fn apply(&mut self, setting: PortSetting) -> Result<Applied, PortError> {
         self.make(&match setting {
             PortSetting::ForcedSpeed(mbps) => {
-                Setting::Link(LinkSetting::Forced { speed_mbps: Some(mbps), duplex: Some(Duplex::Full) })
+                EthernetSetting::Link(LinkSetting::Forced { speed_mbps: Some(mbps), duplex: Some(Duplex::Full) })
             }
-            PortSetting::InternalLoop(on) => Setting::Feature { name: "loopback".into(), on },
-            PortSetting::DeliverBadFrames(on) => Setting::Feature { name: RX_ALL.into(), on },
-            PortSetting::Up(up) => Setting::Up(up),
+            PortSetting::InternalLoop(on) => EthernetSetting::Feature { name: "loopback".into(), on },
+            PortSetting::DeliverBadFrames(on) => EthernetSetting::Feature { name: RX_ALL.into(), on },
+            PortSetting::Up(up) => EthernetSetting::Up(up),
         })
     }
 
@@ -381,88 +374,6 @@ impl FramePort for EthernetPort {
     }
 }
 
-impl Sender for FrameSender {
-    fn send(&mut self, batch: &[Outgoing<'_>]) -> Result<usize, PortError> {
-        match FrameSender::send(self, batch) {
-            Ok(sent) => Ok(sent.accepted),
-            // Down is a state of the link, which the watcher sees; it may come up again.
-            // So does a frame that fitted when the plan was made: somebody lowered the MTU since, which the watcher hears.
-            Err(SocketError::InterfaceDown { .. } | SocketError::FrameTooLong { .. }) => Ok(0),
-            Err(error) => Err(error.into()),
-        }
-    }
-
-    fn send_stamped(&mut self, probe: &Outgoing<'_>) -> Result<Option<Departure>, PortError> {
-        match FrameSender::send_stamped(self, probe, STAMP_PATIENCE) {
-            Ok(Stamped::Sent(departure)) => Ok(Some(departure)),
-            Ok(Stamped::Refused(_)) | Err(SocketError::InterfaceDown { .. } | SocketError::FrameTooLong { .. }) => {
-                Ok(None)
-            }
-            Err(error) => Err(error.into()),
-        }
-    }
-
-    fn stamps_by_adapter(&self) -> bool {
-        self.asks_adapter()
-    }
-}
-
-/// One ring for echoes and for whatever else arrives: a second socket for foreign frames costs every echo a twentieth of
-/// its time, an echo whose EtherType was damaged is found in its right order, and all frames carry the kernel's stamps.
-impl Receiver for FrameRing {
-    fn receive(&mut self, timeout: Duration, each: &mut dyn FnMut(Incoming<'_>)) -> Result<bool, PortError> {
-        let received = FrameRing::receive(self, timeout, &mut |frame: RawFrame<'_>| {
-            each(Incoming { bytes: frame.bytes, at: frame.at_ns, clock: clock(frame.clock) });
-        });
-        match received {
-            Ok(received) => Ok(received.empty),
-            // Down is a state of the link, which the watcher sees; it may come up again.
-            Err(SocketError::InterfaceDown { .. }) => {
-                thread::sleep(timeout);
-                Ok(true)
-            }
-            Err(error) => Err(error.into()),
-        }
-    }
-
-    fn stamp_by_adapter(&mut self, on: bool) -> Result<(), PortError> {
-        Ok(self.stamp_by(if on { Clock::Adapter } else { Clock::Kernel })?)
-    }
-
-    fn drops(&mut self) -> Result<u64, PortError> {
-        Ok(FrameRing::drops(self)?.frames)
-    }
-
-    fn waiting(&mut self) -> Result<u64, PortError> {
-        Ok(FrameRing::waiting(self)?)
-    }
-
-    fn capacity_frames(&self, frame_bytes: usize) -> usize {
-        FrameRing::capacity_frames(self, frame_bytes)
-    }
-
-    fn now(&self) -> Nanos {
-        now_ns()
-    }
-}
-
-fn clock(clock: Clock) -> ClockSource {
-    match clock {
-        Clock::Adapter => ClockSource::Adapter,
-        Clock::Kernel => ClockSource::Kernel,
-        Clock::Program => ClockSource::Program,
-    }
-}
-
-/// A change of this run in few words; one that could not be put back in all of them.
-fn told_shortly(recovered: &Recovered) -> String {
-    let change = &recovered.change;
-    match recovered.outcome {
-        Outcome::PutBack => format!("{} of {} from {} to {}", change.kind, change.target, change.new, change.old),
-        _ => recovered.to_string(),
-    }
-}
-
 fn host(port: &str, action: &str, cause: impl std::fmt::Display) -> PortError {
     PortError::Host { port: port.to_owned(), action: action.to_owned(), cause: cause.to_string() }
 }
@@ -486,7 +397,3 @@ pub fn print_address(address: Address) -> String {
 
 const DYING_POLLS: u32 = 20;
 const DYING_POLL: Duration = Duration::from_millis(25);
-/// How long kernel and adapter may take to give back a departure stamp. An adapter is asked for its own some time after
-/// the frame left; a clock that gives none costs this three times.
-const STAMP_PATIENCE: Duration = Duration::from_millis(10);
-const _: () = assert!(ETHERTYPE == super::socket::PROBE_ETHERTYPE);

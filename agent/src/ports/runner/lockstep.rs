@@ -20,7 +20,7 @@ use turnback_core::{
 };
 
 use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger, is_probe_of};
-use crate::ports::PortError;
+use crate::ports::error::PortError;
 
 /// A world that a port and its runner share.
 pub type SharedWorld = Arc<Mutex<World>>;

@@ -14,7 +14,7 @@ use turnback_core::{
     },
 };
 
-use crate::ports::PortError;
+use crate::ports::error::PortError;
 
 /// One step to carry out.
 #[derive(Clone, Debug)]

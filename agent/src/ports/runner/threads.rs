@@ -25,7 +25,7 @@ use turnback_core::{
 };
 
 use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger, is_probe_of};
-use crate::ports::{Departure, PortError};
+use crate::ports::{departure::Departure, error::PortError};
 
 /// The sending half of a port.
 pub trait Sender: Send {

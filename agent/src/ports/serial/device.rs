@@ -2,35 +2,16 @@
 
 use std::{
     fs, io,
-    os::unix::fs::{FileTypeExt, MetadataExt},
+    os::unix::fs::MetadataExt,
     path::{Path, PathBuf},
 };
 
-use super::facts::Facts;
-use crate::ports::PortError;
-
-/// A device's number in the kernel.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Number {
-    /// Which driver.
-    pub major: u32,
-    /// Which of its devices.
-    pub minor: u32,
-}
-
-impl Number {
-    /// Of a device file's metadata.
-    pub fn of(metadata: &fs::Metadata) -> Option<Self> {
-        metadata.file_type().is_char_device().then(|| {
-            let number = metadata.rdev();
-            Self { major: libc::major(number), minor: libc::minor(number) }
-        })
-    }
-}
+use super::{facts::Facts, number::Number};
+use crate::ports::error::PortError;
 
 /// What a terminal device is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
+pub enum DeviceKind {
     /// A line with hardware behind it.
     Serial,
     /// The near end of a pseudo-terminal: bytes pass, and there is nothing else.
@@ -47,7 +28,7 @@ pub struct Device {
     /// Its number.
     pub number: Number,
     /// What it is.
-    pub kind: Kind,
+    pub kind: DeviceKind,
 }
 
 impl Device {
@@ -71,8 +52,8 @@ impl Device {
         let Some(number) = Number::of(&metadata) else { return Err(unknown("it is no device".to_owned())) };
         let drivers = fs::read_to_string("/proc/tty/drivers").unwrap_or_default();
         let kind = match kind_of(&drivers, number) {
-            Some(DriverKind::Serial) => Kind::Serial,
-            Some(DriverKind::PseudoSlave) => Kind::Pseudo,
+            Some(DriverKind::Serial) => DeviceKind::Serial,
+            Some(DriverKind::PseudoSlave) => DeviceKind::Pseudo,
             Some(DriverKind::Other(what)) => {
                 return Err(unknown(format!("it is a terminal of the kind \"{what}\", no serial line")));
             }
@@ -92,10 +73,10 @@ impl Device {
     /// are used again at once, when it was made.
     pub fn identity(&self) -> String {
         match self.kind {
-            Kind::Pseudo => fs::metadata(&self.path)
+            DeviceKind::Pseudo => fs::metadata(&self.path)
                 .map(|metadata| format!("made {}.{:09}", metadata.ctime(), metadata.ctime_nsec()))
                 .unwrap_or_default(),
-            Kind::Serial => {
+            DeviceKind::Serial => {
                 let facts = Facts::read(Path::new("/sys"), self.number);
                 let usb = facts.usb.as_ref().map(|usb| format!(" {usb}")).unwrap_or_default();
                 facts.folder.map(|folder| format!("{}{usb}", folder.display())).unwrap_or_default()
@@ -105,12 +86,32 @@ impl Device {
 }
 
 fn known() -> String {
-    let names: Vec<String> = super::inventory::names();
+    let names = names();
     if names.is_empty() {
         "this machine has no serial line".to_owned()
     } else {
         format!("there is {}", names.join(", "))
     }
+}
+
+/// Paths of the lines with hardware behind them, sorted. The kernel makes device files for chips that are not there; those
+/// are left out.
+pub(super) fn names() -> Vec<String> {
+    let mut names: Vec<String> = serialport::available_ports()
+        .unwrap_or_default()
+        .into_iter()
+        .map(|port| port.port_name)
+        .filter(|name| {
+            fs::metadata(name)
+                .ok()
+                .as_ref()
+                .and_then(Number::of)
+                .is_some_and(|number| Facts::read(Path::new("/sys"), number).has_hardware())
+        })
+        .collect();
+    names.sort();
+    names.dedup();
+    names
 }
 
 #[derive(Debug, PartialEq)]

@@ -7,7 +7,7 @@ use std::{
 
 use serde::Serialize;
 
-use super::device::Number;
+use super::number::Number;
 
 /// What is known about a line without opening it.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

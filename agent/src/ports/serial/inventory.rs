@@ -3,19 +3,19 @@
 use std::{collections::BTreeMap, fs, path::Path};
 
 use serde::Serialize;
+use turnback_core::kind::Kind;
 
 use super::{
-    device::{Device, Kind},
+    device::{Device, DeviceKind, names},
     facts::{Facts, UsbAdapter},
     service::Places,
 };
-use crate::ports::inventory::PortKind;
 
 /// One serial line.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct SerialEntry {
     /// Always serial.
-    pub kind: PortKind,
+    pub kind: Kind,
     /// Path of the device.
     pub name: String,
     /// Names that stay the same when it is plugged in elsewhere or later, from `/dev/serial`.
@@ -41,33 +41,13 @@ pub fn serial_ports() -> Vec<SerialEntry> {
     let places = Places::default();
     let links = stable_names(Path::new("/dev/serial"));
     let devices = names().into_iter().filter_map(|name| Device::find(&name).ok());
-    devices.filter(|device| device.kind == Kind::Serial).map(|device| entry(&device, &places, &links)).collect()
+    devices.filter(|device| device.kind == DeviceKind::Serial).map(|device| entry(&device, &places, &links)).collect()
 }
 
 /// The serial line behind any of its names, under that name: a link of `/dev/serial`, a pseudo-terminal. Opens nothing.
 pub fn serial_port(name: &str) -> Option<SerialEntry> {
     let device = Device::find(name).ok()?;
     Some(SerialEntry { name: name.to_owned(), ..entry(&device, &Places::default(), &BTreeMap::new()) })
-}
-
-/// Paths of the lines with hardware behind them, sorted. The kernel makes device files for chips that are not there; those
-/// are left out.
-pub(super) fn names() -> Vec<String> {
-    let mut names: Vec<String> = serialport::available_ports()
-        .unwrap_or_default()
-        .into_iter()
-        .map(|port| port.port_name)
-        .filter(|name| {
-            fs::metadata(name)
-                .ok()
-                .as_ref()
-                .and_then(super::device::Number::of)
-                .is_some_and(|number| Facts::read(Path::new("/sys"), number).has_hardware())
-        })
-        .collect();
-    names.sort();
-    names.dedup();
-    names
 }
 
 fn entry(device: &Device, places: &Places, links: &BTreeMap<String, Vec<String>>) -> SerialEntry {
@@ -82,7 +62,7 @@ fn entry(device: &Device, places: &Places, links: &BTreeMap<String, Vec<String>>
         ));
     }
     SerialEntry {
-        kind: PortKind::Serial,
+        kind: Kind::Serial,
         stable_names: links.get(&path).cloned().unwrap_or_default(),
         driver: facts.driver.clone(),
         chip: facts.chip_name(),

@@ -4,7 +4,7 @@
 //! error is read as FF 00 X, a break as FF 00 00, and an FF that is well as FF FF (termios(3)). A break and a byte 00
 //! with an error look the same; the driver's counts tell how many breaks there were.
 
-use super::line::Received;
+use crate::ports::port::Received;
 
 /// Takes the marks out of a stream that arrives in pieces.
 #[derive(Clone, Copy, Debug, Default)]

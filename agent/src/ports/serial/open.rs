@@ -6,19 +6,24 @@ use serialport::{ClearBuffer, SerialPort as _, TTYPort};
 use turnback_core::kind::serial::format::LineCapabilities;
 
 use super::{
-    device::{Device, Kind},
+    device::{Device, DeviceKind},
     facts::Facts,
     marks::Marks,
     service,
-    settings::{Changes, is_gone},
+    settings::{SerialRestorer, is_gone, target},
     sys,
     termios::Marking,
 };
-use crate::{guard::journal::Journal, ports::PortError};
+use crate::{
+    guard::journal::{Journal, Target},
+    ports::{changes::Changes, error::PortError},
+};
 
 /// The line while it is open. Fields are dropped in this order: settings first, then the line.
 pub(super) struct OpenLine {
-    pub(super) changes: Changes,
+    pub(super) changes: Changes<SerialRestorer>,
+    /// What a note calls the line.
+    pub(super) target: Target,
     /// For break and queues; keeps other programs out while it lives.
     pub(super) tty: TTYPort,
     pub(super) line: File,
@@ -34,21 +39,23 @@ impl OpenLine {
         let name = &device.name;
         let line = sys::open(&device.path).map_err(|error| open_error(device, error))?;
         let journal = Journal::open(notes)?;
-        let changes = Changes::new(journal, device, &line).map_err(|error| line_error(name, "open", error))?;
+        let own = line.try_clone().map_err(|error| line_error(name, "open", error))?;
+        let changes = Changes::new(journal, SerialRestorer::of_own_run(own));
         let holders = service::of_open_line(&line).map_err(|error| line_error(name, "ask", error))?;
         if let Some(holder) = holders.first() {
             return Err(host(name, "open", holder.reason(&device.path).text));
         }
         let mut tty = sys::crate_handle(&line).map_err(|error| line_error(name, "open", error))?;
-        if device.kind == Kind::Pseudo {
+        if device.kind == DeviceKind::Pseudo {
             // A pseudo-terminal stays while its other end lives, and with it the mark that keeps others out: after a kill
             // nobody but root could open it again.
             let _ = tty.set_exclusive(false);
         }
         // A pseudo-terminal tells of no errors.
-        let marking = if device.kind == Kind::Serial { Marking::On } else { Marking::Off };
+        let marking = if device.kind == DeviceKind::Serial { Marking::On } else { Marking::Off };
         Ok(Self {
             changes,
+            target: target(device),
             tty,
             line,
             marks: Marks::default(),
@@ -68,7 +75,7 @@ impl Drop for OpenLine {
 
 /// What is known of a line that nobody has opened yet.
 pub(super) fn without_asking(device: &Device, facts: &Facts) -> LineCapabilities {
-    let real = device.kind == Kind::Serial;
+    let real = device.kind == DeviceKind::Serial;
     LineCapabilities {
         marks_errors: real,
         sends_break: real,
@@ -81,7 +88,7 @@ pub(super) fn without_asking(device: &Device, facts: &Facts) -> LineCapabilities
 
 /// What an open line can do and show.
 pub(super) fn capabilities(device: &Device, facts: &Facts, line: &File) -> LineCapabilities {
-    let real = device.kind == Kind::Serial;
+    let real = device.kind == DeviceKind::Serial;
     let counts_errors = sys::interrupt_counts(line).is_ok();
     LineCapabilities {
         modem_lines: real && sys::modem_lines(line).is_ok(),

@@ -1,7 +1,7 @@
 //! A serial line of this machine behind the [`Line`] seam.
 //!
 //! Nothing is opened before the line is known to be free: opening raises RTS and DTR. The line is opened at the first
-//! call that needs it, and closed when its settings are put back.
+//! call that needs it, and closed when its settings are restored.
 
 use std::{
     cell::OnceCell,
@@ -15,36 +15,36 @@ use std::{
 use serialport::{ClearBuffer, SerialPort as _};
 use turnback_core::{
     base::{placement::Placement, time::Nanos},
-    document::run::PortIdentity,
     kind::{
+        Kind,
         ethernet::link::Capabilities,
+        port::PortIdentity,
         serial::format::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
     },
 };
 
 use super::{
-    device::{Device, Kind},
+    device::{Device, DeviceKind},
     facts::Facts,
-    line::{Line, Received},
     open::{OpenLine, READ_BYTES, capabilities, crate_error, host, line_error, without_asking},
     service::{Holder, Places},
-    settings::{Made, Setting, SettingError, is_unsupported, outputs, told, told_shortly},
+    settings::{SerialSetting, is_unsupported, outputs},
     sys,
     termios::{self, Marking},
 };
 use crate::{
-    guard::{
-        journal::{Outcome, Recovered},
-        lock::PortLock,
-        state,
+    guard::{journal::Outcome, lock::PortLock, state},
+    ports::{
+        changes::{Made, SettingError, told_shortly},
+        error::PortError,
+        port::{Line, Port, Received, ServiceReason, Way},
     },
-    ports::{Port, PortError, ServiceReason, Way},
 };
 
 #[cfg(test)]
 mod tests;
 
-/// See the module text. Holds the line's lock for as long as it lives.
+/// A serial line under test. Holds the line's lock for as long as it lives.
 pub struct SerialPort {
     device: Device,
     facts: Facts,
@@ -105,7 +105,7 @@ impl SerialPort {
     }
 
     /// Makes a change on the open line, and says whether the line has it now.
-    fn make(&mut self, wanted: impl FnOnce(&File) -> io::Result<Setting>) -> Result<Made, PortError> {
+    fn make(&mut self, wanted: impl FnOnce(&File) -> io::Result<SerialSetting>) -> Result<Made, PortError> {
         let name = self.device.name.clone();
         let line = self.open()?;
         let wanted = match wanted(&line.line) {
@@ -113,16 +113,16 @@ impl SerialPort {
             Err(error) if is_unsupported(&error) => return Ok(Made::Unsupported),
             Err(error) => return Err(line_error(&name, "read a setting", error)),
         };
-        line.changes.make(&wanted).map_err(|error| match error {
+        line.changes.make(&line.target, &line.line, &wanted).map_err(|error| match error {
             SettingError::Journal(error) => error.into(),
-            SettingError::Line(error) => line_error(&name, "change a setting", error),
+            SettingError::Device(error) => line_error(&name, "change a setting", error),
         })
     }
 
     /// Drops what waits to be sent, and lets what the chip has taken already leave as it is: sent half at one speed and half at
     /// another it would come back as errors of the line.
     fn settle(&mut self) -> Result<(), PortError> {
-        let (name, paced) = (self.device.name.clone(), self.device.kind == Kind::Serial);
+        let (name, paced) = (self.device.name.clone(), self.device.kind == DeviceKind::Serial);
         let line = self.open()?;
         line.tty.clear(ClearBuffer::Output).map_err(|error| crate_error(&name, "discard what waits", error))?;
         if !std::mem::take(&mut line.has_sent) || !paced {
@@ -160,12 +160,13 @@ impl Port for SerialPort {
     fn identity(&self) -> PortIdentity {
         PortIdentity {
             name: self.device.name.clone(),
-            kind: "serial".into(),
+            kind: Kind::Serial,
+            simulated: false,
             address: None,
             permanent_address: None,
             driver: match self.device.kind {
-                Kind::Pseudo => Some("pseudo-terminal".to_owned()),
-                Kind::Serial => self.facts.driver.clone(),
+                DeviceKind::Pseudo => Some("pseudo-terminal".to_owned()),
+                DeviceKind::Serial => self.facts.driver.clone(),
             },
             firmware: None,
             bus: self.place_in_machine(),
@@ -179,16 +180,13 @@ impl Port for SerialPort {
         Ok(self.reasons(Places::default().holders(&self.device)))
     }
 
-    fn put_back(&mut self) -> Vec<String> {
+    fn restore(&mut self) -> Vec<String> {
         let Some(mut open) = self.open.take() else { return Vec::new() };
         // What still waits would leave at the old settings.
         let _ = open.tty.clear(ClearBuffer::All);
-        let recovered = open.changes.put_back();
-        let short = |recovered: &Recovered| match recovered.outcome {
-            Outcome::PutBack => told_shortly(&recovered.change).unwrap_or_else(|| told(recovered)),
-            _ => told(recovered),
-        };
-        recovered.iter().filter(|recovered| recovered.outcome != Outcome::Unchanged).map(short).collect()
+        let recovered = open.changes.restore();
+        let changed = recovered.iter().filter(|recovered| recovered.outcome != Outcome::Unchanged);
+        changed.map(told_shortly::<SerialSetting>).collect()
     }
 
     fn place(&mut self, placement: Placement) -> bool {
@@ -230,7 +228,8 @@ impl Line for SerialPort {
         let name = self.device.name.clone();
         self.settle()?;
         let marking = self.open()?.marking;
-        if self.make(|line| Ok(Setting::Format(sys::settings(line)?.raw(format, marking))))? == Made::Unsupported {
+        if self.make(|line| Ok(SerialSetting::Format(sys::settings(line)?.raw(format, marking))))? == Made::Unsupported
+        {
             return Ok(None);
         }
         let line = self.open()?;
@@ -248,10 +247,10 @@ impl Line for SerialPort {
         let can = self.capabilities();
         let made = match setting {
             LineSetting::InternalLoop(_) if !can.internal_loop => Made::Unsupported,
-            LineSetting::InternalLoop(on) => self.make(|_| Ok(Setting::InternalLoop(on)))?,
+            LineSetting::InternalLoop(on) => self.make(|_| Ok(SerialSetting::InternalLoop(on)))?,
             LineSetting::HalfDuplex(_) if !can.half_duplex => Made::Unsupported,
             LineSetting::HalfDuplex(on) => {
-                let made = self.make(|line| Ok(Setting::HalfDuplex(sys::rs485(line)?.half_duplex(on))))?;
+                let made = self.make(|line| Ok(SerialSetting::HalfDuplex(sys::rs485(line)?.half_duplex(on))))?;
                 let name = self.device.name.clone();
                 let now = sys::rs485(&self.open()?.line)
                     .map_err(|error| line_error(&name, "read the RS-485 setting", error))?;
@@ -269,12 +268,12 @@ impl Line for SerialPort {
             is_internal = sys::has_loop(now);
             // The spare outputs of many cards switch the chip's interrupt: only the chip's own loop keeps them from the pins.
             let spare = if is_internal { wanted } else { outputs(now) };
-            Ok(Setting::ModemLines(ModemOutputs { out1: spare.out1, out2: spare.out2, ..wanted }))
+            Ok(SerialSetting::ModemLines(ModemOutputs { out1: spare.out1, out2: spare.out2, ..wanted }))
         })?;
         match made {
             Made::Unsupported => Err(host(&self.device.name, "drive the modem lines", "the driver has none")),
             Made::AlreadySo => Ok(()),
-            Made::Changed => {
+            Made::Changed | Made::Restored(_) => {
                 if !is_internal {
                     thread::sleep(if self.facts.usb.is_some() { USB_LINES_FOLLOW } else { LINES_FOLLOW });
                 }
@@ -391,10 +390,10 @@ impl SerialPort {
     /// The driver's flag and, where there is one, the adapter's timer: many adapters look at the timer only, and writing that
     /// needs root.
     fn set_low_latency(&mut self, on: bool) -> Result<Made, PortError> {
-        let flag = self.make(|_| Ok(Setting::LowLatency(on)))?;
+        let flag = self.make(|_| Ok(SerialSetting::LowLatency(on)))?;
         let Some(file) = self.facts.latency_timer.clone() else { return Ok(flag) };
         let ms = if on { LOW_LATENCY_MS } else { HIGH_LATENCY_MS };
-        match self.make(|_| Ok(Setting::LatencyTimer { ms, file })) {
+        match self.make(|_| Ok(SerialSetting::LatencyTimer { ms, file })) {
             Ok(Made::Unsupported) => Ok(flag),
             Ok(made) => Ok(made),
             Err(PortError::NoAccess { .. }) => Ok(flag),

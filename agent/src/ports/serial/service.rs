@@ -12,10 +12,11 @@ use std::{
 };
 
 use super::{
-    device::{Device, Kind, Number},
+    device::{Device, DeviceKind},
+    number::Number,
     sys,
 };
-use crate::ports::ServiceReason;
+use crate::ports::port::ServiceReason;
 
 /// A process, by number and name.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -239,7 +240,7 @@ fn is_open(folder: &Path, device: &Device) -> bool {
         if !target.starts_with("/dev") {
             continue;
         }
-        let is_other_end = device.kind == Kind::Pseudo
+        let is_other_end = device.kind == DeviceKind::Pseudo
             && target.file_name().is_some_and(|name| name == "ptmx")
             && fs::read_to_string(folder.join("fdinfo").join(handle.file_name()))
                 .is_ok_and(|text| pseudo_terminal_of(&text) == Some(device.number.minor));
@@ -279,12 +280,12 @@ mod tests {
 
     const OWN: u32 = 999;
 
-    fn device(kind: Kind, path: &str, number: (u32, u32)) -> Device {
+    fn device(kind: DeviceKind, path: &str, number: (u32, u32)) -> Device {
         Device { name: path.to_owned(), path: path.into(), number: Number { major: number.0, minor: number.1 }, kind }
     }
 
     fn quay() -> Device {
-        device(Kind::Serial, "/dev/ttyS1", (4, 65))
+        device(DeviceKind::Serial, "/dev/ttyS1", (4, 65))
     }
 
     /// Places of its own: an empty /proc, /sys and lock folder.
@@ -326,7 +327,7 @@ mod tests {
         // As Linux 6.18 prints it.
         fs::write(places.proc.join("consoles"), "ttyS1                -W- (EC  p a)    4:65\n").unwrap();
         assert_eq!(places.holders(&quay()), [Holder::Console]);
-        assert_eq!(places.holders(&device(Kind::Serial, "/dev/ttyS2", (4, 66))), []);
+        assert_eq!(places.holders(&device(DeviceKind::Serial, "/dev/ttyS2", (4, 66))), []);
         fs::write(places.proc.join("consoles"), "").unwrap();
         fs::create_dir_all(places.sys.join("class/tty/console")).unwrap();
         fs::write(places.sys.join("class/tty/console/active"), "tty0 ttyS1\n").unwrap();
@@ -377,7 +378,7 @@ mod tests {
         symlink("/dev/null", folder.join("fd/3")).unwrap();
         symlink("/var/log/no-such-file", folder.join("fd/4")).unwrap();
         // The null device stands for the line: number 1:3 (linux/Documentation/admin-guide/devices.txt).
-        let line = device(Kind::Serial, "/dev/null", (1, 3));
+        let line = device(DeviceKind::Serial, "/dev/null", (1, 3));
         let holders = places.holders(&line);
         assert_eq!(holders, [Holder::Open(Process { id: 77, name: "tide-log".into() })]);
         assert!(holders[0].reason(&line.path).text.contains("process 77 (tide-log) has /dev/null open"));
@@ -394,9 +395,13 @@ mod tests {
         // As Linux 6.18 prints it.
         fs::write(folder.join("fdinfo/4"), "pos:\t0\nflags:\t02100002\nmnt_id:\t24\nino:\t91\ntty-index:\t3\n")
             .unwrap();
-        assert_eq!(places.holders(&device(Kind::Pseudo, "/dev/pts/3", (1, 3))), []);
+        assert_eq!(places.holders(&device(DeviceKind::Pseudo, "/dev/pts/3", (1, 3))), []);
         fs::write(folder.join("fdinfo/4"), "tty-index:\t4\n").unwrap();
-        assert_eq!(places.holders(&device(Kind::Pseudo, "/dev/pts/3", (1, 3))).len(), 1, "another terminal's end");
+        assert_eq!(
+            places.holders(&device(DeviceKind::Pseudo, "/dev/pts/3", (1, 3))).len(),
+            1,
+            "another terminal's end"
+        );
     }
 
     #[test]

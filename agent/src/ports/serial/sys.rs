@@ -139,7 +139,7 @@ pub(super) fn interrupt_counts(line: &File) -> io::Result<InterruptCounts> {
 /// `struct serial_rs485`.
 #[repr(C)]
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-pub(super) struct Rs485 {
+pub struct Rs485 {
     pub(super) flags: u32,
     pub(super) delay_before_send_ms: u32,
     pub(super) delay_after_send_ms: u32,

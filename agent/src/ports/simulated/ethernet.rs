@@ -7,8 +7,8 @@ use std::{
 
 use turnback_core::{
     base::{placement::Placement, time::Nanos},
-    document::run::PortIdentity,
     kind::{
+        Kind,
         ethernet::{
             cable_test::CableTest,
             counters::Counters,
@@ -16,22 +16,24 @@ use turnback_core::{
             probe::Address,
             sim::{Rig, World},
         },
+        port::PortIdentity,
         rig::AnyRig,
     },
     sim::setup::Setup,
 };
 
-use super::serial::SimulatedLine;
+use super::rig::load;
 use crate::ports::{
-    Applied, FramePort, Interface, Port, PortError, ServiceReason, Way,
+    error::PortError,
     ethernet::port::print_address,
+    port::{Applied, FramePort, Interface, Port, ServiceReason, Way},
     runner::{
         StepRunner,
         lockstep::{LockstepRunner, SharedWorld, lock},
     },
 };
 
-/// See the module text.
+/// A simulated port that carries frames.
 pub struct SimulatedPort {
     name: String,
     world: SharedWorld,
@@ -61,56 +63,15 @@ impl SimulatedPort {
     }
 }
 
-/// The port of the rig that `what` (the part after `sim:`) names, of either kind.
-///
-/// # Errors
-/// As for [`SimulatedPort::open`].
-pub fn open(what: &str, seed: u64) -> Result<Box<dyn Port>, PortError> {
-    Ok(of(&load(what)?, format!("sim:{what}"), seed))
-}
-
-/// The port of a rig at hand, under this name.
-pub fn of(rig: &AnyRig, name: String, seed: u64) -> Box<dyn Port> {
-    match rig {
-        AnyRig::Frames(rig) => Box::new(SimulatedPort::of(rig, name, seed)),
-        AnyRig::Serial(rig) => Box::new(SimulatedLine::new(name, rig, seed)),
-    }
-}
-
-/// The kind of port that a rig is, as [`PortIdentity`] has it: a serial one needs other cautions than one of frames.
-pub fn kind(rig: &AnyRig) -> &'static str {
-    match rig {
-        AnyRig::Frames(_) => "simulated",
-        AnyRig::Serial(_) => "serial",
-    }
-}
-
 /// How long it takes to move a plug (our own choice).
 pub(super) const HAND_TIME: Duration = Duration::from_secs(20);
-
-/// Finds a rig by name or file.
-///
-/// # Errors
-/// As for [`SimulatedPort::open`].
-pub fn load(what: &str) -> Result<AnyRig, PortError> {
-    if let Some(rig) = AnyRig::builtin(what) {
-        return Ok(rig);
-    }
-    let names = || turnback_core::kind::rig::builtin_names().map(|(name, _)| name).collect::<Vec<_>>().join(", ");
-    let text = std::fs::read_to_string(what).map_err(|error| PortError::Unknown {
-        name: format!("sim:{what}"),
-        known: format!("built-in rigs are {}; as a file it cannot be read ({error})", names()),
-    })?;
-    AnyRig::parse(&text).map_err(|error| PortError::NotARig { file: what.to_owned(), cause: error.to_string() })
-}
 
 impl Port for SimulatedPort {
     fn identity(&self) -> PortIdentity {
         PortIdentity {
-            name: self.name.clone(),
-            kind: "simulated".into(),
+            simulated: true,
             address: Some(print_address(self.address())),
-            ..PortIdentity::default()
+            ..PortIdentity::named(&self.name, Kind::Ethernet)
         }
     }
 
@@ -118,7 +79,7 @@ impl Port for SimulatedPort {
         Ok(Vec::new())
     }
 
-    fn put_back(&mut self) -> Vec<String> {
+    fn restore(&mut self) -> Vec<String> {
         let mut world = lock(&self.world);
         let undo = |setting| {
             match setting {
@@ -136,10 +97,10 @@ impl Port for SimulatedPort {
         placement != Placement::Internal && lock(&self.world).place(placement)
     }
 
-    fn arrange(&mut self, bench: &Setup) -> bool {
+    fn arrange(&mut self, setup: &Setup) -> bool {
         // A hand needs its time; whatever goes on at the rig goes on meanwhile.
         self.pause(HAND_TIME);
-        lock(&self.world).arrange(bench)
+        lock(&self.world).arrange(setup)
     }
 
     fn segments(&self) -> Vec<String> {
@@ -212,7 +173,7 @@ impl FramePort for SimulatedPort {
             return Ok(Applied::NotOffered);
         }
         match before.filter(|_| as_it_was) {
-            Some(at) => Ok(Applied::PutBack(told(self.changed.remove(at)))),
+            Some(at) => Ok(Applied::Restored(told(self.changed.remove(at)))),
             None => {
                 self.changed.push(setting);
                 Ok(Applied::Changed)

@@ -4,9 +4,10 @@ use std::time::Duration;
 
 use turnback_core::{
     base::{placement::Placement, time::Nanos},
-    document::run::PortIdentity,
     kind::{
+        Kind,
         ethernet::link::Capabilities,
+        port::PortIdentity,
         serial::{
             format::{LineCapabilities, LineErrors, LineFormat, LineSetting, ModemInputs, ModemOutputs},
             plug::LinePlug,
@@ -18,11 +19,11 @@ use turnback_core::{
 
 use super::ethernet::HAND_TIME;
 use crate::ports::{
-    Port, PortError, ServiceReason, Way,
-    serial::line::{Line, Received},
+    error::PortError,
+    port::{Line, Port, Received, ServiceReason, Way},
 };
 
-/// See the module text.
+/// A simulated serial line.
 pub struct SimulatedLine {
     name: String,
     world: SerialWorld,
@@ -45,14 +46,14 @@ impl SimulatedLine {
 
 impl Port for SimulatedLine {
     fn identity(&self) -> PortIdentity {
-        PortIdentity { name: self.name.clone(), kind: "simulated".into(), ..PortIdentity::default() }
+        PortIdentity { simulated: true, ..PortIdentity::named(&self.name, Kind::Serial) }
     }
 
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError> {
         Ok(Vec::new())
     }
 
-    fn put_back(&mut self) -> Vec<String> {
+    fn restore(&mut self) -> Vec<String> {
         let usual = self.format;
         if !self.changed.is_empty() {
             self.world.configure(usual);
@@ -70,10 +71,10 @@ impl Port for SimulatedLine {
         true
     }
 
-    fn arrange(&mut self, bench: &Setup) -> bool {
+    fn arrange(&mut self, setup: &Setup) -> bool {
         // A hand needs its time; whatever goes on at the rig goes on meanwhile.
         self.pause(HAND_TIME);
-        self.world.arrange(bench)
+        self.world.arrange(setup)
     }
 
     fn segments(&self) -> Vec<String> {

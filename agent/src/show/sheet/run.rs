@@ -2,8 +2,9 @@
 
 use askama::Template;
 use turnback_core::{
-    document::run::{PortIdentity, Report},
+    document::run::Report,
     judge::facts::{Basis, Stopped},
+    kind::port::PortIdentity,
 };
 
 use super::layout::{Listed, Sheet, Trail};

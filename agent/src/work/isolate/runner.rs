@@ -3,24 +3,27 @@
 
 use std::time::Duration;
 
-use thiserror::Error;
 use turnback_core::{
     base::{labels::Labels, placement::Placement},
     document::{
+        Document,
         case::{self, Case, CaseState, Ended, Showing, Source, Spot, Stage, StageName, StageResult},
-        run::{PortIdentity, Report},
+        run::Report,
     },
     event::Event,
     judge::{Outcome, Verdict, facts::Stopped},
     plan::{Profile, ProfileKind},
 };
 
-use super::stage::{self, Found, speed_mbps};
-use crate::archive::cases::{CaseShelf, Sought};
+use super::{
+    error::CaseError,
+    stage::{self, Measurement, speed_mbps},
+};
 use crate::{
-    archive::error::StoreError,
-    engine::{CheckError, CheckOptions, cancel::Cancel, serial::options::LineOptions},
+    archive::{Archive, RunAt, Sought, error::ArchiveError},
+    engine::{CheckOptions, cancel::Cancel, serial::options::LineOptions},
     ports::Port,
+    work::now,
 };
 
 /// What every stage of a case is run with.
@@ -63,57 +66,24 @@ impl StagePlan {
     }
 }
 
-/// A stage could not be carried out.
-#[derive(Debug, Error)]
-pub enum ConductError {
-    /// Its check could not be made.
-    #[error(transparent)]
-    Check(#[from] CheckError),
-    /// The rig has no such place.
-    #[error("{port} has nothing to arrange for stage {stage}")]
-    NoSuchPlace {
-        /// The port.
-        port: String,
-        /// The stage.
-        stage: StageName,
-    },
-    /// The segment is not one of the case.
-    #[error("segment `{segment}` is not one of this case's: {known}")]
-    NoSuchSegment {
-        /// As given.
-        segment: String,
-        /// What there is.
-        known: String,
-    },
-    /// Two segments with one label, or one without.
-    #[error("segment `{segment}`: every segment needs a label of its own")]
-    SegmentTwice {
-        /// As given.
-        segment: String,
-    },
-    /// Ended by hand.
-    #[error("ended by hand; the case is kept")]
-    Ended,
-}
-
-/// With what a stage is done.
+/// What a stage is done with, where it is not what the case says.
 #[derive(Clone, Debug, Default)]
-pub struct With {
+pub struct Equipment {
     /// Label of the plug, where it is not the case's.
     pub plug: Option<String>,
-    /// The known-good port, where the stage is not on the case's own.
-    pub on_port: Option<PortIdentity>,
+    /// Name of the known-good port, where the stage is not on the case's own.
+    pub on_port: Option<String>,
 }
 
-/// A case at work.
-pub struct Conductor<'a> {
+/// Carries a case through.
+pub struct CaseRunner<'a> {
     /// The case.
     pub case: Case,
-    shelf: &'a mut dyn CaseShelf,
+    archive: &'a mut dyn Archive,
     plan: StagePlan,
     cancel: Cancel,
     /// Set once the case cannot be kept any more, so that it is said once.
-    unkept: Option<StoreError>,
+    unkept: Option<ArchiveError>,
 }
 
 /// What a new case is about.
@@ -130,14 +100,14 @@ pub struct Opening {
 /// A case without stages. Segments that nobody named are those the port knows.
 ///
 /// # Errors
-/// [`ConductError::SegmentTwice`].
-pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, ConductError> {
+/// [`CaseError::SegmentTwice`].
+pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, CaseError> {
     if opening.segments.is_empty() {
         opening.segments = port.segments();
     }
     let mut seen = std::collections::HashSet::new();
     if let Some(twice) = opening.segments.iter().find(|label| label.trim().is_empty() || !seen.insert(label.as_str())) {
-        return Err(ConductError::SegmentTwice { segment: twice.clone() });
+        return Err(CaseError::SegmentTwice { segment: twice.clone() });
     }
     let now = now();
     let mut case = Case {
@@ -169,20 +139,20 @@ pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, Cond
     Ok(case)
 }
 
-impl<'a> Conductor<'a> {
+impl<'a> CaseRunner<'a> {
     /// Takes up a case, new or kept. A stage that was cut off is noted as such and counts for nothing.
-    pub fn new(mut case: Case, shelf: &'a mut dyn CaseShelf, plan: StagePlan, cancel: Cancel) -> Self {
+    pub fn new(mut case: Case, archive: &'a mut dyn Archive, plan: StagePlan, cancel: Cancel) -> Self {
         for stage in case.stages.iter_mut().filter(|stage| stage.ended == Ended::Begun) {
             stage.ended = Ended::CutOff;
             stage.why = Some("the program ended before the run did".into());
         }
-        let mut conductor = Self { case, shelf, plan, cancel, unkept: None };
-        conductor.settle_and_save();
-        conductor
+        let mut runner = Self { case, archive, plan, cancel, unkept: None };
+        runner.settle_and_save();
+        runner
     }
 
     /// Why the case could not be kept, once.
-    pub fn unkept(&mut self) -> Option<StoreError> {
+    pub fn unkept(&mut self) -> Option<ArchiveError> {
         self.unkept.take()
     }
 
@@ -190,14 +160,14 @@ impl<'a> Conductor<'a> {
     ///
     /// # Errors
     /// A segment that the case does not have.
-    pub fn known_as(&self, name: StageName) -> Result<StageName, ConductError> {
+    pub fn known_as(&self, name: StageName) -> Result<StageName, CaseError> {
         let whole = |spot: Spot| match spot {
             Spot::FarEnd(Some(segment)) => {
                 let segments = &self.case.segments;
                 match segments.iter().position(|known| *known == segment) {
                     Some(index) if index + 1 == segments.len() => Ok(Spot::FarEnd(None)),
                     Some(_) => Ok(Spot::FarEnd(Some(segment))),
-                    None => Err(ConductError::NoSuchSegment {
+                    None => Err(CaseError::NoSuchSegment {
                         segment,
                         known: if segments.is_empty() {
                             "it has none (--segments)".into()
@@ -224,11 +194,11 @@ impl<'a> Conductor<'a> {
     pub fn carry_out(
         &mut self,
         name: &StageName,
-        with: &With,
+        equipment: &Equipment,
         port: &mut dyn Port,
         say: &mut dyn FnMut(Event),
-    ) -> Result<(), ConductError> {
-        let options = self.begin_stage(name, with);
+    ) -> Result<(), CaseError> {
+        let options = self.begin_stage(name, equipment);
         let found = match stage::carry_out(name, port, options, say, &self.cancel) {
             Ok(found) => found,
             Err(error) => {
@@ -236,22 +206,22 @@ impl<'a> Conductor<'a> {
                 return Err(error);
             }
         };
-        if let Found::Report(report) = &found
-            && let Err(error) = self.shelf.keep_run(report)
+        if let Measurement::Report(report) = &found
+            && let Err(error) = self.archive.put(&Document::Run(report.clone()))
         {
             self.unkept.get_or_insert(error);
         }
-        if self.end_stage(&found) { Ok(()) } else { Err(ConductError::Ended) }
+        if self.end_stage(&found) { Ok(()) } else { Err(CaseError::Ended) }
     }
 
     /// Notes that a stage begins; what its check is to do.
-    pub fn begin_stage(&mut self, name: &StageName, with: &With) -> CheckOptions {
+    pub fn begin_stage(&mut self, name: &StageName, equipment: &Equipment) -> CheckOptions {
         let run = uuid::Uuid::now_v7().to_string();
-        let mut stage = self.begin(name, with);
+        let mut stage = self.begin(name, equipment);
         // A cable test makes no run that a record could be kept of.
         stage.run = (*name != StageName::CableTest).then(|| run.clone());
         stage.started_at = now();
-        let options = self.options(name, with, run, stage.started_at.clone());
+        let options = self.options(name, equipment, run, stage.started_at.clone());
         self.case.stages.push(stage);
         self.settle_and_save();
         options
@@ -259,21 +229,21 @@ impl<'a> Conductor<'a> {
 
     /// Notes what the stage that began last found; false if it was ended by hand and counts for nothing. A cable test that turns out
     /// not to be offered is left out as if it had never been wanted.
-    pub fn end_stage(&mut self, found: &Found) -> bool {
+    pub fn end_stage(&mut self, found: &Measurement) -> bool {
         match found {
-            Found::Report(report) if report.stopped == Some(Stopped::ByUser) => {
+            Measurement::Report(report) if report.stopped == Some(Stopped::ByUser) => {
                 self.cut_off("ended by hand".into());
                 return false;
             }
-            Found::Report(report) => self.end(Ended::Done, None, Some(StageResult::new(report))),
-            Found::Pairs(Some(pairs)) => {
+            Measurement::Report(report) => self.end(Ended::Done, None, Some(StageResult::new(report))),
+            Measurement::Pairs(Some(pairs)) => {
                 if let Some(stage) = self.case.stages.last_mut() {
                     stage.pairs = Some(pairs.clone());
                 }
                 self.case.offers_cable_test = true;
                 self.end(Ended::Done, None, None);
             }
-            Found::Pairs(None) => {
+            Measurement::Pairs(None) => {
                 self.case.stages.pop();
                 self.case.offers_cable_test = false;
                 self.settle_and_save();
@@ -287,10 +257,10 @@ impl<'a> Conductor<'a> {
         self.end(Ended::CutOff, Some(why), None);
     }
 
-    fn begin(&self, name: &StageName, with: &With) -> Stage {
+    fn begin(&self, name: &StageName, equipment: &Equipment) -> Stage {
         let attempt = 1 + self.case.stages.iter().filter(|s| s.name == *name && s.ended != Ended::Skipped).count();
         let spot = name.spot();
-        let plug = match (&with.plug, name) {
+        let plug = match (&equipment.plug, name) {
             (Some(label), _) => Some(label.clone()),
             (None, StageName::OtherPlug) => Some("another".into()),
             (None, StageName::CableTest | StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal)) => None,
@@ -302,7 +272,7 @@ impl<'a> Conductor<'a> {
             placement: spot.as_ref().map(Spot::placement),
             segment: spot.as_ref().and_then(Spot::segment).map(str::to_owned),
             plug,
-            on_port: with.on_port.as_ref().map(|port| port.name.clone()),
+            on_port: equipment.on_port.clone(),
             run: None,
             started_at: now(),
             source: Source::Run,
@@ -313,9 +283,9 @@ impl<'a> Conductor<'a> {
         }
     }
 
-    fn options(&self, name: &StageName, with: &With, run: String, started_at: String) -> CheckOptions {
+    fn options(&self, name: &StageName, equipment: &Equipment, run: String, started_at: String) -> CheckOptions {
         let spot = name.spot().unwrap_or(Spot::AtPort);
-        let stage = self.begin(name, with);
+        let stage = self.begin(name, equipment);
         CheckOptions {
             profile: self.plan.profile_for(&self.case, name),
             placement: Some(spot.placement()),
@@ -344,7 +314,7 @@ impl<'a> Conductor<'a> {
 
     /// Leaves a stage out.
     pub fn skip(&mut self, name: &StageName, why: Option<String>) {
-        let stage = Stage { ended: Ended::Skipped, why, ..self.begin(name, &With::default()) };
+        let stage = Stage { ended: Ended::Skipped, why, ..self.begin(name, &Equipment::default()) };
         self.case.stages.push(stage);
         self.settle_and_save();
     }
@@ -372,7 +342,7 @@ impl<'a> Conductor<'a> {
                 source: Source::Answer,
                 ended: Ended::Done,
                 result: Some(result),
-                ..self.begin(name, &With::default())
+                ..self.begin(name, &Equipment::default())
             };
             self.case.stages.push(stage);
         }
@@ -383,19 +353,22 @@ impl<'a> Conductor<'a> {
     ///
     /// # Errors
     /// When the records cannot be read.
-    pub fn take_record(&mut self, name: &StageName, age: Duration) -> Result<bool, StoreError> {
+    pub fn take_record(&mut self, name: &StageName, age: Duration) -> Result<bool, ArchiveError> {
         let StageName::At(spot) = name else { return Ok(false) };
         let taken: Vec<&String> = self.case.stages.iter().filter_map(|s| s.run.as_ref()).collect();
         let since = jiff::Timestamp::now() - jiff::SignedDuration::try_from(age).unwrap_or(jiff::SignedDuration::ZERO);
-        let sought = Sought {
+        let sought = Sought::Run(RunAt {
+            machine: &self.plan.machine,
             port: &self.case.port,
             placement: spot.placement(),
             cable: (spot.placement() == Placement::FarEnd).then_some(self.case.cable.as_str()),
             segment: spot.segment(),
-            since: &since.to_string(),
-        };
-        let found = self.shelf.latest_run(&sought)?.filter(|report| !taken.contains(&&report.run));
-        let Some(report) = found else { return Ok(false) };
+            since_ms: since.as_millisecond(),
+        });
+        let Some(Document::Run(report)) = self.archive.latest(&sought)? else { return Ok(false) };
+        if taken.contains(&&report.run) {
+            return Ok(false);
+        }
         self.add_record(name, &report);
         Ok(true)
     }
@@ -408,7 +381,7 @@ impl<'a> Conductor<'a> {
             source: Source::Record,
             ended: Ended::Done,
             result: Some(StageResult::new(report)),
-            ..self.begin(name, &With::default())
+            ..self.begin(name, &Equipment::default())
         };
         self.case.stages.push(stage);
         self.settle_and_save();
@@ -418,18 +391,13 @@ impl<'a> Conductor<'a> {
         self.case.changed_at = this_moment();
         self.case.program = concat!("turnback ", env!("CARGO_PKG_VERSION")).into();
         self.case.settle();
-        if let Err(error) = self.shelf.save(&self.case) {
+        if let Err(error) = self.archive.put(&self.case.clone().into()) {
             self.unkept.get_or_insert(error);
         }
     }
 }
 
-/// Now, RFC 3339 with zone.
-fn now() -> String {
-    jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
-}
-
-/// The same to the millisecond: of two things done within a second, which came last.
+/// Now to the millisecond, RFC 3339 with zone: of two things done within a second, which came last.
 fn this_moment() -> String {
     jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
 }

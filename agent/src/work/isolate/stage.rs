@@ -3,7 +3,7 @@
 
 use turnback_core::{
     document::{
-        case::{Spot, StageName},
+        case::{Case, Spot, StageName},
         run::Report,
     },
     event::Event,
@@ -11,7 +11,7 @@ use turnback_core::{
     sim::setup::Setup,
 };
 
-use super::runner::ConductError;
+use super::error::CaseError;
 use crate::{
     engine::{CheckError, CheckOptions, cancel::Cancel, check},
     ports::Port,
@@ -19,7 +19,7 @@ use crate::{
 
 /// What a stage brought.
 #[derive(Clone, Debug)]
-pub enum Found {
+pub enum Measurement {
     /// The report of its check.
     Report(Box<Report>),
     /// What the adapter found on each pair; `None` where it turned out not to offer that.
@@ -37,16 +37,21 @@ pub fn carry_out(
     options: CheckOptions,
     say: &mut dyn FnMut(Event),
     cancel: &Cancel,
-) -> Result<Found, ConductError> {
+) -> Result<Measurement, CaseError> {
     if *name == StageName::CableTest {
-        return port.cable_test().map(Found::Pairs).map_err(|error| CheckError::Port(error).into());
+        return port.cable_test().map(Measurement::Pairs).map_err(|error| CheckError::Port(error).into());
     }
     if let Some(spot) = name.spot().filter(|_| port.offers().moves_plug)
         && !port.arrange(&bench(name, &spot))
     {
-        return Err(ConductError::NoSuchPlace { port: port.identity().name, stage: name.clone() });
+        return Err(CaseError::NoSuchPlace { port: port.identity().name, stage: name.clone() });
     }
-    Ok(Found::Report(Box::new(check(port, None, options, say, cancel)?)))
+    Ok(Measurement::Report(Box::new(check(port, None, options, say, cancel)?)))
+}
+
+/// Whether a stage is on a port that is known to be good, and not on the case's own. A rig has such a port in itself.
+pub fn needs_another_port(case: &Case, name: &StageName) -> bool {
+    *name == StageName::KnownGoodPort && !case.capabilities.moves_plug
 }
 
 /// Speed that a stage forces, Mb/s.

@@ -6,6 +6,7 @@
 
 use super::line::{Line, Visit};
 use super::stage::Showing;
+use crate::kind::Kind;
 use crate::kind::ethernet::link::Medium;
 
 /// Speed of light in vacuum, metres a nanosecond (SI).
@@ -49,7 +50,7 @@ pub fn length(growth_ns: f64, resolution_ns: f64, medium: Medium) -> Option<Leng
 
 /// What the round trips say of the cable's length. On a serial line a bit lasts longer than the way through any cable.
 pub(super) fn remark(line: &Line) -> Option<String> {
-    if line.case.port.kind == "serial" {
+    if line.case.port.kind == Kind::Serial {
         return None;
     }
     let measured = |v: &&Visit| v.shows == Showing::Passes || v.shows == Showing::Fails;

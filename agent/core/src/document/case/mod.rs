@@ -13,9 +13,9 @@ pub mod stage;
 use serde::{Deserialize, Serialize};
 
 use crate::base::caution::Caution;
-use crate::document::run::PortIdentity;
 use crate::judge::Verdict;
 use crate::kind::ethernet::link::Capabilities;
+use crate::kind::port::PortIdentity;
 
 pub use name::{Spot, StageName};
 pub use stage::{Ended, Showing, Source, Stage, StageResult};
@@ -23,8 +23,9 @@ pub use stage::{Ended, Showing, Source, Stage, StageResult};
 /// Version of the document. It grows by one when a field changes its meaning or goes; new fields do not change it.
 pub const FORMAT: u32 = 1;
 
-/// The whole case.
+/// The whole case. Its JSON says `"document": "case"`; read one with [`Document::read`](super::Document::read).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "document", rename = "case")]
 pub struct Case {
     /// Version of this document.
     pub format: u32,
@@ -85,6 +86,17 @@ impl CaseState {
     }
 }
 
+/// Who makes a move.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Who {
+    /// The program itself: nothing has to be moved, or a rig moves its own plug.
+    Program,
+    /// Somebody must move plug or cable first. Also what an older document, which does not say, is taken to mean.
+    #[default]
+    Person,
+}
+
 /// What the technician does next.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Move {
@@ -92,6 +104,9 @@ pub struct Move {
     pub stage: StageName,
     /// Which attempt at it this is, from 1.
     pub attempt: u32,
+    /// Who makes the move. Without a person, only the program's own moves may be made.
+    #[serde(default)]
+    pub who: Who,
     /// What to do with the hands.
     pub hands: String,
     /// What to look at before going on.

@@ -1,9 +1,10 @@
 //! What the technician does before a stage, what to look at, and the dangers.
 
-use super::Move;
 use super::line::Line;
 use super::name::{Spot, StageName};
+use super::{Move, Who};
 use crate::base::caution::Caution;
+use crate::kind::Kind;
 use crate::kind::ethernet::link::Medium;
 
 /// The move that leads to a stage.
@@ -12,10 +13,20 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str) -> Move {
     Move {
         stage: stage.clone(),
         attempt,
+        who: who(line, stage),
         hands: hands(line, stage, attempt),
-        look: look(stage, line.case.capabilities.carries_bytes).to_owned(),
+        look: look(stage, line.case.port.kind).to_owned(),
         why: why.to_owned(),
         cautions: cautions(line, stage),
+    }
+}
+
+fn who(line: &Line, stage: &StageName) -> Who {
+    match stage {
+        _ if line.case.capabilities.moves_plug => Who::Program,
+        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => Who::Program,
+        StageName::At(_) | StageName::Soak(_) | StageName::TwoPairs(_) => Who::Person,
+        StageName::OtherPlug | StageName::KnownGoodPort | StageName::CableTest => Who::Person,
     }
 }
 
@@ -56,23 +67,23 @@ fn far(line: &Line, spot: &Spot, plug: &str) -> String {
     format!("connect cable {} to {} and put {plug} on {end}", case.cable, case.port.name)
 }
 
-fn look(stage: &StageName, serial: bool) -> &'static str {
+fn look(stage: &StageName, kind: Kind) -> &'static str {
+    let at_port = match kind {
+        Kind::Ethernet => "the latch clicks, the light of the port comes on, no contact is bent or dull",
+        Kind::Serial => "the plug is the kind that was named and its screws are tight; no contact is bent or dull",
+    };
+    let far_end = match kind {
+        Kind::Ethernet => "the labels at both ends are those of this cable; the latches click",
+        Kind::Serial => {
+            "the labels at both ends are those of this cable; the screws are tight, and every wire that the plug needs \
+             runs through"
+        }
+    };
     match stage {
         StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => "nothing to look at",
-        StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort) | StageName::OtherPlug if serial => {
-            "the plug is the kind that was named and its screws are tight; no contact is bent or dull"
-        }
-        StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort) | StageName::OtherPlug => {
-            "the latch clicks, the light of the port comes on, no contact is bent or dull"
-        }
+        StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort) | StageName::OtherPlug => at_port,
         StageName::KnownGoodPort => "it is a port that passed with another plug, and nothing else uses it",
-        StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) if serial => {
-            "the labels at both ends are those of this cable; the screws are tight, and every wire that the plug \
-             needs runs through"
-        }
-        StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) | StageName::TwoPairs(_) => {
-            "the labels at both ends are those of this cable; the latches click"
-        }
+        StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) | StageName::TwoPairs(_) => far_end,
         StageName::CableTest => "nothing is connected at the far end: a plug would look like a short",
     }
 }
@@ -81,22 +92,24 @@ fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
     let far = *stage == StageName::CableTest || matches!(stage.spot(), Some(Spot::FarEnd(_)));
     let inside = matches!(stage, StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal));
     let medium = line.case.stages.iter().rev().find_map(|s| s.result.as_ref()).map(|r| r.link.medium);
-    let kind = line.case.port.kind.as_str();
+    let kind = line.case.port.kind;
     if inside {
         return Vec::new();
     }
     let mut cautions = match (kind, medium) {
-        _ if line.case.capabilities.carries_bytes => vec![Caution::SerialLevels],
-        (_, Some(Medium::Fibre)) => vec![Caution::LaserLight, Caution::ReceiverOverload],
-        (_, Some(Medium::DirectAttach | Medium::Virtual)) => Vec::new(),
+        (Kind::Serial, _) => vec![Caution::SerialLevels],
+        (Kind::Ethernet, Some(Medium::Fibre)) => vec![Caution::LaserLight, Caution::ReceiverOverload],
+        (Kind::Ethernet, Some(Medium::DirectAttach | Medium::Virtual)) => Vec::new(),
         // The medium is not known before the first run: copper is the likelier, light the more dangerous.
-        (_, None | Some(Medium::Unknown)) => vec![Caution::PowerOverEthernet, Caution::LaserLight],
-        (_, Some(Medium::Copper)) => vec![Caution::PowerOverEthernet],
+        (Kind::Ethernet, None | Some(Medium::Unknown)) => vec![Caution::PowerOverEthernet, Caution::LaserLight],
+        (Kind::Ethernet, Some(Medium::Copper)) => vec![Caution::PowerOverEthernet],
     };
     if far && !matches!(medium, Some(Medium::Fibre | Medium::Virtual | Medium::DirectAttach)) {
-        // A serial cable has no telephone's connector.
-        cautions.extend((!line.case.capabilities.carries_bytes).then_some(Caution::RingingVoltage));
-        cautions.push(Caution::GroundPotential);
+        match kind {
+            Kind::Ethernet => cautions.extend([Caution::RingingVoltage, Caution::GroundPotential]),
+            // A serial cable does not fit a telephone socket.
+            Kind::Serial => cautions.push(Caution::GroundPotential),
+        }
     }
     cautions
 }

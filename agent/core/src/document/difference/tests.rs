@@ -2,10 +2,11 @@
 
 use super::*;
 use crate::base::rng::Rng;
-use crate::document::run::{PortIdentity, StepReport};
+use crate::document::run::StepReport;
 use crate::judge::facts::Limit;
 use crate::judge::ratio::ErrorRatio;
 use crate::judge::{Location, Outcome, Verdict};
+use crate::kind::port::PortIdentity;
 use crate::{base::placement::Placement, kind::ethernet::link::LinkState};
 
 /// A run in which `hits` probes of `bits` bits in all had one wrong bit each.
@@ -16,7 +17,7 @@ fn run(hits: u64, bits: u64) -> Report {
         run: format!("run-{hits}-{bits}"),
         started_at: "2026-03-01T08:00:00+00:00".into(),
         machine: "cabinet3".into(),
-        port: PortIdentity { name: "quay7".into(), kind: "ethernet".into(), ..PortIdentity::default() },
+        port: PortIdentity::named("quay7", crate::kind::Kind::Ethernet),
         return_port: None,
         placement: Placement::AtPort,
         cable: None,

@@ -72,9 +72,6 @@ pub struct Capabilities {
     pub has_line_rate: bool,
     /// Longest frame without FCS that the port takes, bytes.
     pub frame_bytes_max: usize,
-    /// It carries bytes, not frames: a serial line.
-    #[serde(default)]
-    pub carries_bytes: bool,
 }
 
 /// Setting of a port that a run may change and must restore.

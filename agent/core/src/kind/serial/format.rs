@@ -285,12 +285,7 @@ impl LineCapabilities {
 
     /// The same in the words that every kind of port shares.
     pub fn shared(&self) -> Capabilities {
-        Capabilities {
-            internal_loop: self.internal_loop,
-            moves_plug: self.moves_plug,
-            carries_bytes: true,
-            ..Capabilities::default()
-        }
+        Capabilities { internal_loop: self.internal_loop, moves_plug: self.moves_plug, ..Capabilities::default() }
     }
 }
 

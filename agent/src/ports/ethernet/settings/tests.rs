@@ -7,45 +7,71 @@ use std::{
     process::{Command, Stdio},
 };
 
+use serde_json::Value;
+
 use super::*;
 use crate::{
-    guard::{journal::recover, lock::PortLock},
-    ports::ethernet::device::ethtool::link::{Duplex, LinkModes},
+    guard::{
+        journal::{Journal, Outcome, recover},
+        lock::PortLock,
+    },
+    ports::{
+        changes::{self, Made, Setting, SettingError},
+        ethernet::device::ethtool::{
+            EthtoolError, Interface,
+            link::{Duplex, LinkModes, LinkSetting},
+            timestamp::Timestamping,
+        },
+    },
     testing,
 };
+
+type Changes = changes::Changes<EthernetRestorer>;
+
+fn changes(directory: &Path) -> Changes {
+    Changes::new(Journal::open(directory).unwrap(), EthernetRestorer::of_own_run())
+}
+
+fn make(
+    changes: &mut Changes,
+    interface: &Interface,
+    wanted: &EthernetSetting,
+) -> Result<Made, SettingError<EthtoolError>> {
+    changes.make(&target(interface).unwrap(), interface, wanted)
+}
 
 fn wire() -> bool {
     testing::ip("link add quay1 type veth peer name quay2") && testing::ip("tuntap add quay3 mode tap")
 }
 
-fn feature(on: bool) -> Setting {
-    Setting::Feature { name: "rx-gro".to_owned(), on }
+fn feature(on: bool) -> EthernetSetting {
+    EthernetSetting::Feature { name: "rx-gro".to_owned(), on }
 }
 
-fn forced(speed_mbps: u32) -> Setting {
-    Setting::Link(LinkSetting::Forced { speed_mbps: Some(speed_mbps), duplex: Some(Duplex::Half) })
+fn forced(speed_mbps: u32) -> EthernetSetting {
+    EthernetSetting::Link(LinkSetting::Forced { speed_mbps: Some(speed_mbps), duplex: Some(Duplex::Half) })
 }
 
 /// Every setting the test changes, on its interface.
-fn settings() -> Vec<(&'static str, Setting)> {
+fn settings() -> Vec<(&'static str, EthernetSetting)> {
     vec![
-        ("quay1", Setting::Mtu(9000)),
-        ("quay1", Setting::Up(true)),
+        ("quay1", EthernetSetting::Mtu(9000)),
+        ("quay1", EthernetSetting::Up(true)),
         ("quay1", feature(true)),
         ("quay3", forced(100)),
-        ("quay3", Setting::Mtu(4000)),
+        ("quay3", EthernetSetting::Mtu(4000)),
     ]
 }
 
-fn readings() -> Vec<Setting> {
+fn readings() -> Vec<EthernetSetting> {
     settings().iter().map(|(name, s)| s.now(&Interface::open(name).unwrap()).unwrap().unwrap()).collect()
 }
 
 fn change_all(directory: &Path) -> Changes {
-    let mut changes = Changes::new(Journal::open(directory).unwrap());
+    let mut changes = changes(directory);
     for (name, setting) in settings() {
         let interface = Interface::open(name).unwrap();
-        assert_eq!(changes.make(&interface, &setting).unwrap(), Made::Changed, "{name} {setting:?}");
+        assert_eq!(make(&mut changes, &interface, &setting).unwrap(), Made::Changed, "{name} {setting:?}");
     }
     assert_eq!(readings(), settings().into_iter().map(|(_, setting)| setting).collect::<Vec<_>>());
     changes
@@ -58,30 +84,30 @@ fn is_empty(directory: &Path) -> bool {
 #[test]
 fn a_setting_reads_back_from_the_journal() {
     let settings = [
-        Setting::Up(true),
-        Setting::Mtu(9000),
+        EthernetSetting::Up(true),
+        EthernetSetting::Mtu(9000),
         forced(100),
-        Setting::Link(LinkSetting::Negotiated { advertised: LinkModes::of(&[3, 6, 48]) }),
+        EthernetSetting::Link(LinkSetting::Negotiated { advertised: LinkModes::of(&[3, 6, 48]) }),
         feature(true),
-        Setting::Timestamping(Timestamping::ALL),
+        EthernetSetting::Timestamping(Timestamping::ALL),
     ];
     for setting in settings {
-        assert_eq!(Setting::from_journal(&setting.kind(), &setting.value()), Some(setting.clone()));
-        assert_eq!(Setting::from_journal(&setting.kind(), &Value::from("x")), None);
+        assert_eq!(EthernetSetting::from_journal(&setting.name(), &setting.value()), Some(setting.clone()));
+        assert_eq!(EthernetSetting::from_journal(&setting.name(), &Value::from("x")), None);
     }
-    assert_eq!(Setting::from_journal("line.speed", &Value::from(9600)), None);
+    assert_eq!(EthernetSetting::from_journal("line.speed", &Value::from(9600)), None);
 }
 
 #[test]
-fn changes_are_put_back_when_told_and_when_dropped() {
+fn changes_are_restored_when_told_and_when_dropped() {
     testing::in_namespace("put back", || {
         if !wire() {
             return;
         }
         let directory = tempfile::tempdir().unwrap();
         let before = readings();
-        let recovered = change_all(directory.path()).put_back();
-        assert!(recovered.iter().all(|recovered| recovered.outcome == Outcome::PutBack), "{recovered:?}");
+        let recovered = change_all(directory.path()).restore();
+        assert!(recovered.iter().all(|recovered| recovered.outcome == Outcome::Restored), "{recovered:?}");
         assert_eq!(readings(), before);
         let changes = change_all(directory.path());
         let path = directory.path().to_owned();
@@ -104,7 +130,7 @@ fn what_somebody_set_since_is_left_alone() {
         let directory = tempfile::tempdir().unwrap();
         let mut changes = change_all(directory.path());
         assert!(testing::ip("link set quay1 mtu 3000"));
-        let recovered = changes.put_back();
+        let recovered = changes.restore();
         assert!(
             recovered.iter().any(|r| r.outcome == Outcome::ChangedSince { now: Value::from(3000) }),
             "{recovered:?}"
@@ -120,19 +146,19 @@ fn what_needs_no_change_or_allows_none_is_not_noted() {
             return;
         }
         let directory = tempfile::tempdir().unwrap();
-        let mut changes = Changes::new(Journal::open(directory.path()).unwrap());
+        let mut changes = changes(directory.path());
         let interface = Interface::open("quay1").unwrap();
-        let rx_all = Setting::Feature { name: "rx-all".to_owned(), on: true };
+        let rx_all = EthernetSetting::Feature { name: "rx-all".to_owned(), on: true };
         let table = [
-            (Setting::Up(false), Made::AlreadySo),
+            (EthernetSetting::Up(false), Made::AlreadySo),
             (rx_all, Made::Unsupported),
             (forced(100), Made::Unsupported),
-            (Setting::Timestamping(Timestamping::ALL), Made::Unsupported),
+            (EthernetSetting::Timestamping(Timestamping::ALL), Made::Unsupported),
         ];
         for (setting, made) in table {
-            assert_eq!(changes.make(&interface, &setting).unwrap(), made, "{setting:?}");
+            assert_eq!(make(&mut changes, &interface, &setting).unwrap(), made, "{setting:?}");
         }
-        assert!(matches!(changes.make(&interface, &Setting::Mtu(10)), Err(SettingError::Ethtool(_))));
+        assert!(matches!(make(&mut changes, &interface, &EthernetSetting::Mtu(10)), Err(SettingError::Device(_))));
         assert!(is_empty(directory.path()), "nothing changed, nothing noted");
     });
 }
@@ -145,17 +171,17 @@ fn a_change_that_cannot_be_noted_is_not_made() {
         }
         let directory = tempfile::tempdir().unwrap();
         let path = directory.path().join("restore");
-        let mut changes = Changes::new(Journal::open(&path).unwrap());
+        let mut changes = changes(&path);
         std::fs::remove_dir(&path).unwrap();
         let interface = Interface::open("quay1").unwrap();
-        assert!(matches!(changes.make(&interface, &Setting::Mtu(9000)), Err(SettingError::Journal(_))));
+        assert!(matches!(make(&mut changes, &interface, &EthernetSetting::Mtu(9000)), Err(SettingError::Journal(_))));
         assert_eq!(interface.mtu().unwrap(), 1500);
     });
 }
 
 /// Plays both parts: called with the variable set it is the run that is killed.
 #[test]
-fn a_killed_run_is_put_back_at_the_next_start() {
+fn a_killed_run_is_restored_at_the_next_start() {
     const PART: &str = "TURNBACK_TEST_KILLED_RUN_DIRECTORY";
     if let Some(directory) = std::env::var_os(PART) {
         let _changes = change_all(Path::new(&directory));
@@ -175,7 +201,7 @@ fn a_killed_run_is_put_back_at_the_next_start() {
         let mut run = Command::new(std::env::current_exe().unwrap())
             .args([
                 "--exact",
-                "ports::ethernet::settings::tests::a_killed_run_is_put_back_at_the_next_start",
+                "ports::ethernet::settings::tests::a_killed_run_is_restored_at_the_next_start",
                 "--nocapture",
             ])
             .env(PART, directory.path())
@@ -185,7 +211,7 @@ fn a_killed_run_is_put_back_at_the_next_start() {
             .unwrap();
         let mut lines = BufReader::new(run.stdout.take().unwrap()).lines();
         assert!(lines.any(|line| line.unwrap().ends_with("changed")), "the run made its changes");
-        let mut settings = EthernetSettings::for_recovery();
+        let mut settings = EthernetRestorer::for_recovery();
         assert!(recover(directory.path(), &mut settings).unwrap().changes.is_empty(), "it lives");
         run.kill().unwrap();
         assert_eq!(run.wait().unwrap().signal(), Some(libc::SIGKILL));
@@ -200,7 +226,7 @@ fn a_killed_run_is_put_back_at_the_next_start() {
         assert!(testing::ip("link set quay1 down") && testing::ip("link set quay1 name quay9"));
         assert!(testing::ip("link set quay9 up"));
         let recovery = recover(directory.path(), &mut settings).unwrap();
-        assert!(recovery.changes.iter().all(|r| r.outcome == Outcome::PutBack), "{recovery:?}");
+        assert!(recovery.changes.iter().all(|r| r.outcome == Outcome::Restored), "{recovery:?}");
         assert_eq!(recovery.changes.len(), 3);
         assert!(testing::ip("link set quay9 name quay1"));
         assert_eq!(readings(), before);
@@ -216,16 +242,16 @@ fn a_port_of_another_namespace_or_a_new_one_of_the_same_name_is_left_alone() {
         }
         let directory = tempfile::tempdir().unwrap();
         // A run that dies without a word: its changes are forgotten, its lock goes.
-        std::mem::forget(change_all(directory.path()).made.split_off(0));
+        change_all(directory.path()).abandon();
         let path = directory.path().to_owned();
         let elsewhere = testing::in_namespace("elsewhere", move || {
-            let recovery = recover(&path, &mut EthernetSettings::for_recovery()).unwrap();
+            let recovery = recover(&path, &mut EthernetRestorer::for_recovery()).unwrap();
             recovery.changes.iter().filter(|r| r.outcome == Outcome::Elsewhere).count()
         });
         assert_eq!(elsewhere, Some(5));
         assert!(testing::ip("link delete quay1") && testing::ip("link delete quay3"));
         assert!(testing::ip("link add quay1 mtu 9000 type veth peer name quay2"));
-        let recovery = recover(directory.path(), &mut EthernetSettings::for_recovery()).unwrap();
+        let recovery = recover(directory.path(), &mut EthernetRestorer::for_recovery()).unwrap();
         let count = |outcome: Outcome| recovery.changes.iter().filter(|r| r.outcome == outcome).count();
         assert_eq!((count(Outcome::Replaced), count(Outcome::Gone)), (3, 2), "{recovery:?}");
         assert_eq!(Interface::open("quay1").unwrap().mtu().unwrap(), 9000);
@@ -233,22 +259,24 @@ fn a_port_of_another_namespace_or_a_new_one_of_the_same_name_is_left_alone() {
 }
 
 #[test]
-fn what_is_made_as_it_was_leaves_nothing_to_put_back() {
-    testing::in_namespace("what_is_made_as_it_was_leaves_nothing_to_put_back", || {
+fn what_is_made_as_it_was_leaves_nothing_to_restore() {
+    testing::in_namespace("what_is_made_as_it_was_leaves_nothing_to_restore", || {
         if !wire() {
             return;
         }
         let directory = tempfile::tempdir().unwrap();
-        let mut changes = Changes::new(Journal::open(directory.path()).unwrap());
+        let mut changes = changes(directory.path());
         let (near, far) = (Interface::open("quay1").unwrap(), Interface::open("quay2").unwrap());
-        let was = Setting::Mtu(0).now(&near).unwrap().unwrap();
-        assert_eq!(changes.make(&near, &Setting::Mtu(9000)).unwrap(), Made::Changed);
+        let was = EthernetSetting::Mtu(0).now(&near).unwrap().unwrap();
+        assert_eq!(make(&mut changes, &near, &EthernetSetting::Mtu(9000)).unwrap(), Made::Changed);
         // The same wish on another interface undoes nothing of this one's.
-        assert_eq!(changes.make(&far, &Setting::Mtu(4000)).unwrap(), Made::Changed);
-        let Made::PutBack(recovered) = changes.make(&near, &was).unwrap() else { panic!("undone by a further change") };
-        assert_eq!(recovered.outcome, Outcome::PutBack);
+        assert_eq!(make(&mut changes, &far, &EthernetSetting::Mtu(4000)).unwrap(), Made::Changed);
+        let Made::Restored(recovered) = make(&mut changes, &near, &was).unwrap() else {
+            panic!("undone by a further change")
+        };
+        assert_eq!(recovered.outcome, Outcome::Restored);
         assert_eq!(was.now(&near).unwrap().unwrap(), was);
-        let left = changes.put_back();
+        let left = changes.restore();
         assert_eq!(left.len(), 1, "{left:?}");
         assert!(is_empty(directory.path()));
     });

@@ -4,9 +4,11 @@ use std::io;
 
 use thiserror::Error;
 
+use crate::ports::error::PortError;
+
 /// A packet socket could not do what was asked.
 ///
-/// A full send queue is not here (see [`super::Refusal`]), and neither is a frame that did not come back.
+/// A full send queue is not here (see [`super::sender::Refusal`]), and neither is a frame that did not come back.
 #[derive(Debug, Error)]
 pub enum SocketError {
     /// The process may not open packet sockets, or not set what was asked for.
@@ -86,6 +88,25 @@ impl SocketError {
             )),
             Self::InterfaceDown { interface } => Some(format!("bring it up: sudo ip link set {interface} up")),
             _ => None,
+        }
+    }
+}
+
+impl From<SocketError> for PortError {
+    fn from(error: SocketError) -> Self {
+        match error {
+            SocketError::InterfaceGone { interface } => Self::Gone(interface),
+            SocketError::InterfaceDown { interface } => Self::Down(interface),
+            SocketError::NotPermitted { interface, action, capability } => {
+                Self::NotPermitted { port: interface, action: action.to_owned(), capability: capability.to_owned() }
+            }
+            SocketError::System { interface, action, source } => {
+                Self::Host { port: interface, action: action.to_owned(), cause: source.to_string() }
+            }
+            SocketError::FrameTooLong { .. }
+            | SocketError::NotSupported { .. }
+            | SocketError::RingDamaged { .. }
+            | SocketError::RingTooSmall { .. } => Self::Device(error.to_string()),
         }
     }
 }

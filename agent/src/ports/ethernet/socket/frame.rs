@@ -1,6 +1,6 @@
 //! What goes out and what comes in.
 
-use super::Clock;
+use super::stamp::Clock;
 
 /// One frame as the kernel handed it up.
 #[derive(Clone, Copy, Debug)]

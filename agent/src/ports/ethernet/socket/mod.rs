@@ -27,10 +27,10 @@ pub use frame::{Addressee, RawFrame, VlanTag};
 pub use ring::{BLOCK_BYTES, Drops, EVERY_ETHERTYPE, FrameRing, RETIRE_MS, Received, Reception, RingOptions};
 pub use sender::{FrameSender, Queue, Refusal, SenderOptions, Sent, Stamped};
 pub use stamp::{Clock, now_ns};
-pub use turnback_core::kind::ethernet::{probe::HEADER_BYTES, stream::Outgoing};
-
-/// EtherType of every frame this program sends: "Local Experimental Ethertype 1" (IEEE Std 802, registered as 88-B5).
-pub const PROBE_ETHERTYPE: u16 = 0x88B5;
+pub use turnback_core::kind::ethernet::{
+    probe::{ETHERTYPE as PROBE_ETHERTYPE, HEADER_BYTES},
+    stream::Outgoing,
+};
 
 /// Index of the interface called `name` in the network namespace of the calling thread.
 ///

@@ -4,7 +4,7 @@ use std::io;
 
 use socket2::{Domain, Protocol, Socket, Type};
 
-use super::{SocketError, sys};
+use super::{error::SocketError, sys};
 
 /// A packet socket that receives nothing until [`PacketSocket::bind`].
 #[derive(Debug)]

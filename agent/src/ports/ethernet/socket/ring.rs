@@ -2,7 +2,15 @@
 
 use std::{mem::offset_of, time::Duration};
 
-use super::{Addressee, Clock, RawFrame, SocketError, VlanTag, now_ns, packet::PacketSocket, sys};
+use turnback_core::kind::ethernet::probe::ETHERTYPE;
+
+use super::{
+    error::SocketError,
+    frame::{Addressee, RawFrame, VlanTag},
+    packet::PacketSocket,
+    stamp::{Clock, now_ns},
+    sys,
+};
 
 /// Receives frames through a memory-mapped ring (TPACKET_V3): no system call and no copy per frame.
 ///
@@ -41,12 +49,7 @@ pub struct RingOptions {
 impl Default for RingOptions {
     /// 32 MiB: 128 blocks, so that a receiver may be kept from its processor for 0.1 s without loss.
     fn default() -> Self {
-        Self {
-            ethertype: super::PROBE_ETHERTYPE,
-            ring_bytes: 32 << 20,
-            clock: Clock::Kernel,
-            reception: Reception::Addressed,
-        }
+        Self { ethertype: ETHERTYPE, ring_bytes: 32 << 20, clock: Clock::Kernel, reception: Reception::Addressed }
     }
 }
 

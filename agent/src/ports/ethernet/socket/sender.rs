@@ -5,8 +5,15 @@ use std::{
     time::{Duration, Instant},
 };
 
-use super::{Clock, Outgoing, SocketError, now_ns, packet::PacketSocket, sys};
-use crate::ports::Departure;
+use turnback_core::kind::ethernet::stream::Outgoing;
+
+use super::{
+    error::SocketError,
+    packet::PacketSocket,
+    stamp::{Clock, now_ns},
+    sys,
+};
+use crate::ports::departure::Departure;
 
 /// Sends frames out of one interface.
 ///

@@ -109,7 +109,7 @@ fn a_line_whose_other_end_goes_is_gone() {
     let sent = port.send(b"anybody there");
     assert!(matches!(sent, Err(PortError::Gone(_))), "{sent:?}");
     assert!(matches!(port.configure(LineFormat::default()), Err(PortError::Gone(_))));
-    let told = port.put_back();
+    let told = port.restore();
     assert!(told.iter().all(|text| text.contains("it is gone")), "{told:?}");
 }
 
@@ -252,7 +252,7 @@ fn a_real_line_with_a_plug() {
     println!("break: {came:?}, {:?}", port.line_errors().unwrap().unwrap().since(&counts));
     println!("low latency: {:?}", port.apply(LineSetting::LowLatency(true)));
     println!("half duplex: {:?}", port.apply(LineSetting::HalfDuplex(true)));
-    println!("put back: {:#?}", port.put_back());
+    println!("put back: {:#?}", port.restore());
     let after = sys::settings(&sys::open(Path::new(&name)).unwrap()).unwrap();
     assert!(after.same_as(&before), "{after:?} is not {before:?}");
     assert_eq!(std::fs::read_dir(notes.path()).unwrap().count(), 0);
@@ -294,7 +294,7 @@ fn an_adapter_that_is_unplugged_and_plugged_in_again() {
     assert!(matches!(received, Err(PortError::Gone(_))), "{received:?}");
     assert!(matches!(port.send(b"lock gate"), Err(PortError::Gone(_))));
     assert!(matches!(port.in_service(), Err(PortError::Gone(_))));
-    let told = port.put_back();
+    let told = port.restore();
     println!("{told:?}");
     assert!(told.iter().all(|text| text.ends_with("kept for later, it is not there")), "{told:?}");
     drop(port);
@@ -315,11 +315,11 @@ fn an_adapter_that_is_unplugged_and_plugged_in_again() {
             }
             after
         },
-        &mut crate::ports::serial::settings::SerialSettings::for_recovery(),
+        &mut crate::ports::serial::settings::SerialRestorer::for_recovery(),
     )
     .unwrap();
     for recovered in &recovery.changes {
-        println!("{}: {:?}", super::told(recovered), recovered.outcome.is_final());
+        println!("{}: {:?}", crate::ports::changes::told::<SerialSetting>(recovered), recovered.outcome.is_final());
         assert!(recovered.outcome.is_final(), "{recovered:?}");
     }
     assert!(!recovery.changes.is_empty());

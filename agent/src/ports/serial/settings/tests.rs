@@ -1,15 +1,32 @@
 //! Settings on pseudo-terminals, which every machine has. Drivers with more to set are met in `scripts/guest`.
 
-use std::path::Path;
+use std::{
+    fs::{self, File},
+    path::Path,
+};
 
+use serde_json::Value;
 use tempfile::TempDir;
-use turnback_core::kind::serial::format::LineFormat;
+use turnback_core::kind::serial::format::{LineFormat, ModemOutputs};
 
 use super::*;
 use crate::{
-    guard::journal::{Recovery, recover},
-    ports::serial::termios::Marking,
+    guard::journal::{Journal, Outcome, Recovered, Recovery, Target, recover},
+    ports::{
+        changes::{Changes, Made, Setting, SettingError},
+        serial::{
+            device::Device,
+            sys::{self, Rs485},
+            termios::{Marking, Termios},
+        },
+    },
 };
+
+fn told(recovered: &Recovered) -> String {
+    crate::ports::changes::told::<SerialSetting>(recovered)
+}
+
+type Answer = Result<Made, SettingError<std::io::Error>>;
 
 /// A pseudo-terminal in the settings a fresh one has, its other end, and a journal.
 struct Bench {
@@ -38,17 +55,26 @@ impl Bench {
         Self { _other_end: other_end, device, line, directory }
     }
 
-    fn changes(&self) -> Changes {
-        Changes::new(Journal::open(self.directory.path()).unwrap(), &self.device, &self.line).unwrap()
+    fn changes(&self) -> Changes<SerialRestorer> {
+        self.changes_noted_in(self.directory.path())
+    }
+
+    fn changes_noted_in(&self, notes: &Path) -> Changes<SerialRestorer> {
+        let own = SerialRestorer::of_own_run(self.line.try_clone().unwrap());
+        Changes::new(Journal::open(notes).unwrap(), own)
+    }
+
+    fn make(&self, changes: &mut Changes<SerialRestorer>, wanted: &SerialSetting) -> Answer {
+        changes.make(&target(&self.device), &self.line, wanted)
     }
 
     fn now(&self) -> Termios {
         sys::settings(&self.line).unwrap()
     }
 
-    fn wanted(&self, speed: u32) -> Setting {
+    fn wanted(&self, speed: u32) -> SerialSetting {
         let format = LineFormat { bits_per_second: speed, ..LineFormat::default() };
-        Setting::Format(self.now().raw(format, Marking::Off))
+        SerialSetting::Format(self.now().raw(format, Marking::Off))
     }
 
     /// What the next start finds after this process was killed: the journal as it is now, in a folder nobody holds locked.
@@ -57,7 +83,7 @@ impl Bench {
         for file in fs::read_dir(self.directory.path()).unwrap().flatten() {
             fs::copy(file.path(), after.path().join(file.file_name())).unwrap();
         }
-        let recovery = recover(after.path(), &mut SerialSettings::for_recovery()).unwrap();
+        let recovery = recover(after.path(), &mut SerialRestorer::for_recovery()).unwrap();
         let left = fs::read_dir(after.path()).unwrap().count();
         (recovery, left)
     }
@@ -69,13 +95,13 @@ fn settings_are_put_back_after_many_changes() {
     let before = bench.now();
     let mut changes = bench.changes();
     for speed in [9600, 115_200, 31_250] {
-        assert_eq!(changes.make(&bench.wanted(speed)).unwrap(), Made::Changed);
+        assert_eq!(bench.make(&mut changes, &bench.wanted(speed)).unwrap(), Made::Changed);
         assert!(bench.now().is_raw() && bench.now().output_speed == speed, "{speed}: {:?}", bench.now());
     }
-    assert_eq!(changes.make(&bench.wanted(31_250)).unwrap(), Made::AlreadySo);
-    let recovered = changes.put_back();
+    assert_eq!(bench.make(&mut changes, &bench.wanted(31_250)).unwrap(), Made::AlreadySo);
+    let recovered = changes.restore();
     assert_eq!(recovered.len(), 1, "one note for all of them");
-    assert_eq!(recovered[0].outcome, Outcome::PutBack);
+    assert_eq!(recovered[0].outcome, Outcome::Restored);
     assert!(told(&recovered[0]).ends_with("(2400,8N1, not raw): put back"), "{}", told(&recovered[0]));
     assert!(bench.now().same_as(&before), "{:?} is not {before:?}", bench.now());
     assert_eq!(fs::read_dir(bench.directory.path()).unwrap().count(), 0);
@@ -86,11 +112,12 @@ fn a_value_that_is_as_before_again_needs_no_note() {
     let bench = Bench::new();
     let before = bench.now();
     let mut changes = bench.changes();
-    assert_eq!(changes.make(&bench.wanted(9600)).unwrap(), Made::Changed);
-    assert_eq!(changes.make(&Setting::Format(before)).unwrap(), Made::Changed);
+    assert_eq!(bench.make(&mut changes, &bench.wanted(9600)).unwrap(), Made::Changed);
+    let back = bench.make(&mut changes, &SerialSetting::Format(before)).unwrap();
+    assert!(matches!(back, Made::Restored(_)), "{back:?}");
     assert_eq!(fs::read_dir(bench.directory.path()).unwrap().count(), 0);
-    assert_eq!(changes.make(&bench.wanted(300)).unwrap(), Made::Changed);
-    assert_eq!(changes.put_back().len(), 1);
+    assert_eq!(bench.make(&mut changes, &bench.wanted(300)).unwrap(), Made::Changed);
+    assert_eq!(changes.restore().len(), 1);
     assert!(bench.now().same_as(&before));
 }
 
@@ -99,7 +126,7 @@ fn dropping_the_changes_puts_them_back() {
     let bench = Bench::new();
     let before = bench.now();
     let mut changes = bench.changes();
-    assert_eq!(changes.make(&bench.wanted(9600)).unwrap(), Made::Changed);
+    assert_eq!(bench.make(&mut changes, &bench.wanted(9600)).unwrap(), Made::Changed);
     drop(changes);
     assert!(bench.now().same_as(&before));
 }
@@ -111,14 +138,14 @@ fn after_a_kill_the_next_start_finds_each_value_that_was_ours() {
     let mut changes = bench.changes();
     for speed in [9600, 19_200] {
         let was = bench.now();
-        assert_eq!(changes.make(&bench.wanted(speed)).unwrap(), Made::Changed);
+        assert_eq!(bench.make(&mut changes, &bench.wanted(speed)).unwrap(), Made::Changed);
         let set = bench.now();
         // Killed after the note and before the change, or after the change.
         for at_kill in [was, set] {
             sys::set_settings(&bench.line, &at_kill).unwrap();
             let (recovery, left) = bench.recover_elsewhere();
             let outcome = &recovery.changes[0].outcome;
-            assert!(matches!(outcome, Outcome::PutBack | Outcome::Unchanged), "{speed}: {outcome:?}");
+            assert!(matches!(outcome, Outcome::Restored | Outcome::Unchanged), "{speed}: {outcome:?}");
             assert_eq!(left, 0);
             assert!(bench.now().same_as(&before));
         }
@@ -130,7 +157,7 @@ fn after_a_kill_the_next_start_finds_each_value_that_was_ours() {
 fn what_somebody_changed_since_is_left_alone() {
     let bench = Bench::new();
     let mut changes = bench.changes();
-    assert_eq!(changes.make(&bench.wanted(9600)).unwrap(), Made::Changed);
+    assert_eq!(bench.make(&mut changes, &bench.wanted(9600)).unwrap(), Made::Changed);
     let theirs = Termios { output_speed: 300, input_speed: 300, ..bench.now() };
     sys::set_settings(&bench.line, &theirs).unwrap();
     let (recovery, left) = bench.recover_elsewhere();
@@ -144,7 +171,7 @@ fn what_somebody_changed_since_is_left_alone() {
 fn a_line_under_test_is_not_touched_by_a_recovery() {
     let bench = Bench::new();
     let mut changes = bench.changes();
-    assert_eq!(changes.make(&bench.wanted(9600)).unwrap(), Made::Changed);
+    assert_eq!(bench.make(&mut changes, &bench.wanted(9600)).unwrap(), Made::Changed);
     let name = bench.device.path.to_string_lossy();
     let lock = crate::guard::lock::PortLock::named(&name, &bench.device.lock_key()).unwrap();
     let (recovery, left) = bench.recover_elsewhere();
@@ -160,10 +187,10 @@ fn a_pseudo_terminal_that_is_gone_has_nothing_to_put_back_and_a_missing_adapter_
         let journal = Journal::open(directory.path()).unwrap();
         let target = Target::Device { path: path.into(), identity: identity.into() };
         let bench = Bench::new();
-        let old = Setting::Format(bench.now());
-        journal.begin(target, old.kind(), old.value(), Value::Null).unwrap();
+        let old = SerialSetting::Format(bench.now());
+        journal.begin(target, &old.name(), old.value(), Value::Null).unwrap();
     }
-    let recovery = recover(directory.path(), &mut SerialSettings::for_recovery()).unwrap();
+    let recovery = recover(directory.path(), &mut SerialRestorer::for_recovery()).unwrap();
     let outcome = |path: &str| {
         let found = recovery.changes.iter().find(|recovered| recovered.change.target.to_string() == path);
         found.map(|recovered| recovered.outcome.clone())
@@ -181,8 +208,8 @@ fn another_terminal_of_the_same_number_is_left_alone() {
     let journal = Journal::open(bench.directory.path()).unwrap();
     let path = bench.device.path.to_string_lossy().into_owned();
     let target = Target::Device { path, identity: "made 1.000000000".into() };
-    let old = Setting::Format(bench.now());
-    journal.begin(target, old.kind(), old.value(), Value::Null).unwrap();
+    let old = SerialSetting::Format(bench.now());
+    journal.begin(target, &old.name(), old.value(), Value::Null).unwrap();
     let (recovery, _) = bench.recover_elsewhere();
     assert_eq!(recovery.changes[0].outcome, Outcome::Replaced);
 }
@@ -192,13 +219,13 @@ fn what_a_pseudo_terminal_does_not_have_is_not_changed_and_not_noted() {
     let bench = Bench::new();
     let mut changes = bench.changes();
     let settings = [
-        Setting::ModemLines(ModemOutputs::default()),
-        Setting::InternalLoop(true),
-        Setting::HalfDuplex(Rs485::default().half_duplex(true)),
-        Setting::LowLatency(true),
+        SerialSetting::ModemLines(ModemOutputs::default()),
+        SerialSetting::InternalLoop(true),
+        SerialSetting::HalfDuplex(Rs485::default().half_duplex(true)),
+        SerialSetting::LowLatency(true),
     ];
     for setting in settings {
-        assert_eq!(changes.make(&setting).unwrap(), Made::Unsupported, "{setting:?}");
+        assert_eq!(bench.make(&mut changes, &setting).unwrap(), Made::Unsupported, "{setting:?}");
     }
     assert_eq!(fs::read_dir(bench.directory.path()).unwrap().count(), 0);
 }
@@ -210,7 +237,7 @@ fn a_note_that_cannot_be_written_means_that_nothing_is_changed() {
     let mut changes = bench.changes();
     let wanted = bench.wanted(9600);
     fs::remove_dir_all(bench.directory.path()).unwrap();
-    assert!(matches!(changes.make(&wanted), Err(SettingError::Journal(_))));
+    assert!(matches!(bench.make(&mut changes, &wanted), Err(SettingError::Journal(_))));
     assert!(bench.now().same_as(&before));
 }
 
@@ -220,11 +247,14 @@ fn a_latency_timer_is_a_file_of_milliseconds() {
     let file = bench.directory.path().join("latency_timer");
     fs::write(&file, "16\n").unwrap();
     let notes = tempfile::tempdir().unwrap();
-    let mut changes = Changes::new(Journal::open(notes.path()).unwrap(), &bench.device, &bench.line).unwrap();
+    let mut changes = bench.changes_noted_in(notes.path());
     let read = |file: &Path| fs::read_to_string(file).unwrap();
-    assert_eq!(changes.make(&Setting::LatencyTimer { ms: 1, file: file.clone() }).unwrap(), Made::Changed);
+    assert_eq!(
+        bench.make(&mut changes, &SerialSetting::LatencyTimer { ms: 1, file: file.clone() }).unwrap(),
+        Made::Changed
+    );
     assert_eq!(read(&file), "1\n");
-    assert_eq!(changes.put_back()[0].outcome, Outcome::PutBack);
+    assert_eq!(changes.restore()[0].outcome, Outcome::Restored);
     assert_eq!(read(&file), "16\n");
 }
 
@@ -232,16 +262,15 @@ fn a_latency_timer_is_a_file_of_milliseconds() {
 fn every_setting_is_read_from_the_journal_as_it_was_written() {
     let bench = Bench::new();
     let settings = [
-        Setting::Format(bench.now()),
-        Setting::ModemLines(outputs(RTS | OUT2)),
-        Setting::InternalLoop(true),
-        Setting::HalfDuplex(Rs485::default().half_duplex(true)),
-        Setting::LowLatency(false),
-        Setting::LatencyTimer { ms: 16, file: "/sys/quay".into() },
+        SerialSetting::Format(bench.now()),
+        SerialSetting::ModemLines(ModemOutputs { rts: true, out2: true, ..ModemOutputs::default() }),
+        SerialSetting::InternalLoop(true),
+        SerialSetting::HalfDuplex(Rs485::default().half_duplex(true)),
+        SerialSetting::LowLatency(false),
+        SerialSetting::LatencyTimer { ms: 16, file: "/sys/quay".into() },
     ];
     for setting in settings {
-        assert_eq!(Setting::from_journal(setting.kind(), &setting.value()), Some(setting));
+        assert_eq!(SerialSetting::from_journal(&setting.name(), &setting.value()), Some(setting));
     }
-    assert_eq!(Setting::from_journal("interface.mtu", &Value::from(1500)), None);
-    assert_eq!(bits(outputs(RTS | DTR | OUT1)), RTS | DTR | OUT1);
+    assert_eq!(SerialSetting::from_journal("interface.mtu", &Value::from(1500)), None);
 }

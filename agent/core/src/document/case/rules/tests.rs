@@ -3,15 +3,17 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::document::case::Who;
 use crate::document::case::name::Spot;
 use crate::document::case::stage::{Ended, Showing, Source, Stage, StageResult};
-use crate::document::run::{Latency, PortIdentity, Tried};
+use crate::document::run::{Latency, Tried};
 use crate::judge::facts::Facts;
 use crate::judge::{remarks as remarks_on_a_run, rules as rules_of_a_run};
 use crate::kind::ethernet::cable_test::{CableTest, Pair, PairResult, PairStatus};
 use crate::kind::ethernet::facts::EthernetFacts;
 use crate::kind::ethernet::link::{Capabilities, LinkState, Medium};
 use crate::kind::serial::facts::SerialFacts;
+use crate::kind::{Kind, port::PortIdentity};
 
 /// Whatever has a name is said by some rule or remark, or by one of those few places that judge nothing.
 #[test]
@@ -44,7 +46,7 @@ fn case(segments: &[&str]) -> Case {
         case: "01".into(),
         opened_at: "2026-03-01T08:00:00Z".into(),
         changed_at: "2026-03-01T08:00:00Z".into(),
-        port: PortIdentity { name: "quay7".into(), kind: "ethernet".into(), ..PortIdentity::default() },
+        port: PortIdentity::named("quay7", Kind::Ethernet),
         cable: "Q-12".into(),
         segments: segments.iter().map(|label| (*label).to_owned()).collect(),
         plug: None,
@@ -510,4 +512,17 @@ fn the_spots_of_a_line_have_one_name_each() {
     assert_eq!(line.place(&Spot::FarEnd(Some("duct".into()))), line.place(&Spot::FarEnd(None)));
     assert_eq!(line.spot(1), Spot::FarEnd(Some("riser".into())));
     assert_eq!(line.place(&Spot::FarEnd(Some("tail".into()))), None);
+}
+
+#[test]
+fn the_program_moves_nothing_but_the_plug_of_a_rig() {
+    let mut case = case(&["riser", "duct"]);
+    let names = ["internal", "soak:internal", "at-port", "far-end", "far-end:riser", "other-plug", "known-good-port"];
+    for (moves_plug, alone) in [(false, 2), (true, names.len())] {
+        case.capabilities.moves_plug = moves_plug;
+        for (n, name) in names.iter().enumerate() {
+            let expected = if n < alone { Who::Program } else { Who::Person };
+            assert_eq!(case.move_to(&name.parse().unwrap()).who, expected, "{name}, moves its plug: {moves_plug}");
+        }
+    }
 }

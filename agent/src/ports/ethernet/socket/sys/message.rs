@@ -6,7 +6,7 @@ use libc::{c_int, c_uint, c_void};
 use socket2::Socket;
 
 use super::{check, number};
-use crate::ports::ethernet::socket::Outgoing;
+use turnback_core::kind::ethernet::stream::Outgoing;
 
 /// Most frames handed over in one system call.
 ///

@@ -135,7 +135,6 @@ impl World {
             moves_plug: true,
             has_line_rate: true,
             frame_bytes_max: port.frame_bytes_max as usize,
-            carries_bytes: false,
         }
     }
 

@@ -1,0 +1,224 @@
+//! The logbook in the file of the records: one transaction for all that follows from a run.
+
+use rusqlite::{Row, params};
+use turnback_core::watch::standing::Change;
+
+use super::{Store, insert};
+use crate::archive::{
+    error::ArchiveError,
+    logbook::{Entry, Logbook, Outgoing, PortMemory, Remembered},
+    record::Record,
+};
+
+impl Logbook for Store {
+    fn open(&mut self, seed: u64) -> Result<Remembered, ArchiveError> {
+        let remembered = self.write(|tx| {
+            // A seed is 64 bits; the file knows signed numbers only.
+            tx.execute("INSERT OR IGNORE INTO agent_seed (only, seed) VALUES (1, ?1)", [seed.cast_signed()])?;
+            let seed: i64 = tx.query_row("SELECT seed FROM agent_seed", [], |row| row.get(0))?;
+            let mut ports = tx.prepare("SELECT port, document FROM watched_port")?;
+            let rows = ports.query_map([], |row| Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?)))?;
+            let ports = rows.collect::<rusqlite::Result<Vec<_>>>()?;
+            Ok((seed.cast_unsigned(), ports))
+        })?;
+        let (seed, rows) = remembered;
+        let mut ports = std::collections::BTreeMap::new();
+        for (port, document) in rows {
+            match serde_json::from_str::<PortMemory>(&document) {
+                Ok(memory) => {
+                    ports.insert(port, memory);
+                }
+                // One damaged row must not keep the daemon from the other ports; this one starts as unknown.
+                Err(error) => tracing::error!(port, %error, "what was held of a port cannot be read"),
+            }
+        }
+        Ok(Remembered { seed, ports })
+    }
+
+    fn enter(&mut self, entry: &Entry) -> Result<(), ArchiveError> {
+        let text = |value: serde_json::Result<String>| {
+            value.map_err(|source| ArchiveError::Json { id: entry.port.clone(), source })
+        };
+        let memory = text(serde_json::to_string(&entry.memory))?;
+        let change = match &entry.change {
+            Some(change) => Some((change.at_ms, text(serde_json::to_string(change))?)),
+            None => None,
+        };
+        let report = match &entry.report {
+            Some(report) => Some((Record::of(report)?, text(serde_json::to_string(report))?)),
+            None => None,
+        };
+        self.write(|tx| {
+            tx.prepare_cached(
+                "INSERT INTO watched_port (port, document) VALUES (?1, ?2)
+                 ON CONFLICT (port) DO UPDATE SET document = excluded.document",
+            )?
+            .execute(params![entry.port, memory])?;
+            if let Some((at_ms, document)) = &change {
+                tx.prepare_cached("INSERT INTO state_change (port, at_ms, document) VALUES (?1, ?2, ?3)")?
+                    .execute(params![entry.port, at_ms, document])?;
+            }
+            for o in &entry.outgoing {
+                tx.prepare_cached(
+                    "INSERT OR IGNORE INTO outbox (id, target, port, at_ms, document, attempts, next_try_ms, last_error)
+                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+                )?
+                .execute(params![
+                    o.id,
+                    o.target,
+                    o.port,
+                    o.at_ms,
+                    o.document,
+                    o.attempts,
+                    o.next_try_ms,
+                    o.last_error
+                ])?;
+            }
+            if let Some((record, document)) = &report {
+                insert(tx, record, Some(document))?;
+            }
+            Ok(())
+        })?;
+        if report.is_some() {
+            self.apply_retention();
+        }
+        Ok(())
+    }
+
+    fn outbox(&self) -> Result<Vec<Outgoing>, ArchiveError> {
+        let read = || {
+            let mut statement = self.db.prepare_cached(
+                "SELECT id, target, port, at_ms, document, attempts, next_try_ms, last_error FROM outbox
+                 ORDER BY at_ms, id, target",
+            )?;
+            let rows = statement.query_map([], outgoing)?;
+            rows.collect::<rusqlite::Result<Vec<_>>>()
+        };
+        read().map_err(|error| self.told(error))
+    }
+
+    fn delivered(&mut self, id: &str, target: &str) -> Result<(), ArchiveError> {
+        self.write(|tx| tx.execute("DELETE FROM outbox WHERE id = ?1 AND target = ?2", [id, target]).map(|_| ()))?;
+        Ok(())
+    }
+
+    fn put_off(&mut self, o: &Outgoing) -> Result<(), ArchiveError> {
+        self.write(|tx| {
+            tx.execute(
+                "UPDATE outbox SET attempts = ?3, next_try_ms = ?4, last_error = ?5 WHERE id = ?1 AND target = ?2",
+                params![o.id, o.target, o.attempts, o.next_try_ms, o.last_error],
+            )
+            .map(|_| ())
+        })?;
+        Ok(())
+    }
+
+    fn changes(&self, port: &str, limit: u32) -> Result<Vec<Change>, ArchiveError> {
+        let read = || {
+            let mut statement = self
+                .db
+                .prepare_cached("SELECT document FROM state_change WHERE port = ?1 ORDER BY id DESC LIMIT ?2")?;
+            let rows = statement.query_map(params![port, limit], |row| row.get::<_, String>(0))?;
+            rows.collect::<rusqlite::Result<Vec<_>>>()
+        };
+        let documents = read().map_err(|error| self.told(error))?;
+        Ok(documents.iter().filter_map(|document| serde_json::from_str(document).ok()).collect())
+    }
+
+    fn prune(&mut self, older_than_ms: i64) -> Result<u64, ArchiveError> {
+        let dropped = self.write(|tx| {
+            let runs = tx.execute("DELETE FROM run WHERE started_ms < ?1", [older_than_ms])?;
+            Ok(runs + tx.execute("DELETE FROM state_change WHERE at_ms < ?1", [older_than_ms])?)
+        })?;
+        Ok(dropped as u64)
+    }
+}
+
+fn outgoing(row: &Row<'_>) -> rusqlite::Result<Outgoing> {
+    Ok(Outgoing {
+        id: row.get(0)?,
+        target: row.get(1)?,
+        port: row.get(2)?,
+        at_ms: row.get(3)?,
+        document: row.get(4)?,
+        attempts: row.get(5)?,
+        next_try_ms: row.get(6)?,
+        last_error: row.get(7)?,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use turnback_core::{
+        document::DocumentKind,
+        watch::standing::{Hysteresis, Observation},
+    };
+
+    use super::*;
+    use crate::archive::memory::Memory;
+
+    fn entry(port: &str, n: i64, targets: &[&str]) -> Entry {
+        let mut memory = PortMemory { skips: n as u64, ..PortMemory::default() };
+        let change = memory.standing.take(&Observation::Pass, &[], n, Hysteresis::default());
+        let outgoing = targets.iter().map(|target| Outgoing {
+            id: format!("{port}-{n}"),
+            target: (*target).to_owned(),
+            port: port.to_owned(),
+            at_ms: n,
+            document: "{}".into(),
+            attempts: 0,
+            next_try_ms: n,
+            last_error: None,
+        });
+        Entry { port: port.to_owned(), memory, change, outgoing: outgoing.collect(), report: None }
+    }
+
+    /// The same story for the logbook on disk and the one in memory.
+    fn story(logbook: &mut dyn Logbook) {
+        assert_eq!(logbook.open(u64::MAX).unwrap().seed, u64::MAX);
+        logbook.enter(&entry("quay1", 5, &["a", "b"])).unwrap();
+        logbook.enter(&entry("quay2", 6, &["a"])).unwrap();
+        logbook.enter(&entry("quay1", 7, &[])).unwrap();
+        let remembered = logbook.open(3).unwrap();
+        assert_eq!((remembered.seed, remembered.ports["quay1"].skips), (u64::MAX, 7));
+        let mut waiting = logbook.outbox().unwrap();
+        assert_eq!(waiting.len(), 3);
+        waiting[0].attempts = 4;
+        waiting[0].last_error = Some("no answer".into());
+        logbook.put_off(&waiting[0]).unwrap();
+        logbook.delivered("quay1-5", "b").unwrap();
+        logbook.delivered("quay1-5", "b").unwrap();
+        let left = logbook.outbox().unwrap();
+        assert_eq!(
+            left.iter().map(|o| (o.id.as_str(), o.attempts)).collect::<Vec<_>>(),
+            [("quay1-5", 4), ("quay2-6", 0)]
+        );
+        assert_eq!(logbook.changes("quay1", 10).unwrap().len(), 2);
+        assert_eq!(logbook.changes("quay1", 1).unwrap()[0].at_ms, 7);
+        assert_eq!(logbook.prune(7).unwrap(), 2);
+        let nobody = logbook.find(Some(DocumentKind::Run), "0123");
+        assert!(matches!(nobody, Err(ArchiveError::Unknown { kind: Some(DocumentKind::Run), .. })));
+    }
+
+    #[test]
+    fn memory_and_file_tell_the_same_story() {
+        story(&mut Memory::default());
+        let folder = tempfile::tempdir().unwrap();
+        story(&mut Store::open(&folder.path().join("records.db")).unwrap());
+    }
+
+    #[test]
+    fn a_full_disk_takes_all_of_an_entry_or_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut store = Store::open(&folder.path().join("records.db")).unwrap();
+        let pages: i64 = store.db.pragma_query_value(None, "page_count", |row| row.get(0)).unwrap();
+        store.db.pragma_update_and_check(None, "max_page_count", pages + 2, |_| Ok(())).unwrap();
+        let mut big = entry("quay1", 5, &["a"]);
+        big.memory.drifts = vec!["x".repeat(100_000)];
+        let error = store.enter(&big).unwrap_err();
+        assert!(error.to_string().contains("no room"), "{error}");
+        assert_eq!((store.outbox().unwrap().len(), store.changes("quay1", 9).unwrap().len()), (0, 0));
+        store.enter(&entry("quay1", 5, &["a"])).unwrap();
+        assert_eq!(store.outbox().unwrap().len(), 1);
+    }
+}

@@ -1,0 +1,39 @@
+//! What is said when a run cannot be recorded. The report is printed all the same, and the exit status stays the verdict's.
+
+use turnback_core::document::run::Report;
+
+use crate::{
+    archive::{
+        error::ArchiveError,
+        recorder::{NotRecorded, Recorder},
+    },
+    error_chain::with_causes,
+};
+
+/// Opens the records before a run.
+pub fn open(recorder: &mut Recorder) {
+    if let Err(error) = recorder.open() {
+        warn("this run will not be recorded", &error);
+    }
+}
+
+/// Records a run.
+pub fn record(recorder: &mut Recorder, report: Report) {
+    open(recorder);
+    let what = format!("run {} is not recorded", report.run);
+    match recorder.record(&report.into()) {
+        Ok(()) => {}
+        Err(NotRecorded::NotOpened) => eprintln!("warning: {what}, as said before"),
+        Err(NotRecorded::Unwritten(error)) => {
+            warn(&what, &error);
+            eprintln!("hint: its report above is all there is; as JSON, `turnback records import` takes it in later");
+        }
+    }
+}
+
+fn warn(what: &str, error: &ArchiveError) {
+    eprintln!("warning: {what}: {}", with_causes(error));
+    if let Some(hint) = error.hint() {
+        eprintln!("hint: {hint}");
+    }
+}

@@ -1,0 +1,474 @@
+//! What the page, the API and the control socket may ask of a running agent, and the data it answers with.
+//!
+//! Nothing here knows HTTP, and nothing outside the daemon knows the supervisor. Calls marked *disk* wait for the archive,
+//! usually a few milliseconds: an async caller makes them through `spawn_blocking`. All others answer at once.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+use thiserror::Error;
+use tokio::sync::broadcast;
+use turnback_core::{
+    document::run::Report,
+    event::Event,
+    judge::{Location, Outcome, Verdict},
+    kind::Kind,
+    watch::standing::{Change, Standing},
+};
+
+use crate::{
+    archive::{error::ArchiveError, record::Record},
+    config::labels::PortLabels,
+    error_chain::with_causes,
+};
+
+/// One port as it is shown. Times are milliseconds since 1970-01-01 UTC.
+#[derive(Clone, Debug, Serialize)]
+pub struct PortView {
+    /// Name, as `turnback check` takes it.
+    pub name: String,
+    /// What it carries.
+    pub kind: Kind,
+    /// It is a simulated port.
+    pub simulated: bool,
+    /// Driver's name.
+    pub driver: Option<String>,
+    /// Address on the bus.
+    pub bus: Option<String>,
+    /// Labels.
+    #[serde(flatten)]
+    pub labels: PortLabels,
+    /// The machine has it now.
+    pub present: bool,
+    /// What is held of it, since when, why, and when it was last proven.
+    pub standing: Standing,
+    /// Why it is in service now, as last looked at; empty when free.
+    pub in_service: Vec<String>,
+    /// Rounds it belongs to.
+    pub rounds: Vec<String>,
+    /// When the next scheduled run is due.
+    pub next_due_ms: Option<i64>,
+    /// The run that is on.
+    pub running: Option<LiveRun>,
+    /// Runs of it waiting for their turn because somebody asked.
+    pub waiting: u32,
+    /// Times it was skipped because it was in service, since the daemon first knew it.
+    pub skips: u64,
+    /// A run of it does not end: its driver hangs. Nothing is started on it until that run ends.
+    pub hung: bool,
+    /// Figures that drift, in words.
+    pub drifts: Vec<String>,
+}
+
+/// A run that is on.
+#[derive(Clone, Debug, Serialize)]
+pub struct LiveRun {
+    /// Id.
+    pub run: String,
+    /// Port.
+    pub port: String,
+    /// Profile's name.
+    pub profile: String,
+    /// Why it runs: the round's name, `asked`, or the case's id.
+    pub cause: String,
+    /// When it began.
+    pub started_ms: i64,
+    /// Share done, `0.0..=1.0`, where the plan's length is known.
+    pub share_done: Option<f64>,
+    /// The last event of it as the events file has it (`docs/report-format.md`).
+    pub last_event: Option<Event>,
+}
+
+/// Something that happened, told to whoever listens.
+#[derive(Clone, Debug, Serialize)]
+#[serde(tag = "happening", rename_all = "kebab-case")]
+pub enum Happening {
+    /// A run said something.
+    Run {
+        /// Its id.
+        run: String,
+        /// Its port.
+        port: String,
+        /// What, as in the events file.
+        event: Event,
+    },
+    /// A run is over and on record.
+    RunOver {
+        /// Its id.
+        run: String,
+        /// Its port.
+        port: String,
+        /// What it found; none if it could not be made.
+        outcome: Option<Outcome>,
+    },
+    /// A port's state changed.
+    Changed {
+        /// The port.
+        port: String,
+        /// How.
+        change: Change,
+    },
+    /// A case moved on.
+    Case {
+        /// Its id.
+        case: String,
+    },
+    /// The configuration was read again.
+    Reloaded,
+}
+
+/// One line of a list of records.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RecordLine {
+    /// Id of the run.
+    pub run: String,
+    /// When it began, RFC 3339 with zone.
+    pub started_at: String,
+    /// Port.
+    pub port: String,
+    /// Cable's label.
+    pub cable: Option<String>,
+    /// Where the plug was.
+    pub placement: String,
+    /// Profile.
+    pub profile: String,
+    /// What it found.
+    pub outcome: Outcome,
+    /// For a fault, among what it lies.
+    pub location: Vec<Location>,
+    /// Name of the deciding rule.
+    pub rule: Option<String>,
+    /// Estimated bit error ratio.
+    pub bit_error_ratio: Option<f64>,
+    /// Half of the round trips took at most this, ns.
+    pub latency_ns_p50: Option<u64>,
+}
+
+impl RecordLine {
+    /// The line of a recorded run.
+    pub fn of(record: &Record) -> Self {
+        let location = record.location.split(',').filter_map(|place| serde_json::from_value(place.into()).ok());
+        Self {
+            run: record.run.clone(),
+            started_at: record.started_at.clone(),
+            port: record.port.clone(),
+            cable: record.cable.clone(),
+            placement: record.placement.clone(),
+            profile: record.profile.clone(),
+            outcome: serde_json::from_value(record.outcome.as_str().into()).unwrap_or(Outcome::NotTested),
+            location: location.collect(),
+            rule: record.rule.clone(),
+            bit_error_ratio: record.error_ratio,
+            latency_ns_p50: record.latency_ns_p50,
+        }
+    }
+}
+
+/// Which records.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct RecordQuery {
+    /// Of this port.
+    pub port: Option<String>,
+    /// Of this cable.
+    pub cable: Option<String>,
+    /// With this outcome.
+    pub outcome: Option<Outcome>,
+    /// Begun before this run (by id), to go on with a list.
+    pub before: Option<String>,
+    /// At most this many, the newest first; 0 means 100, and 1000 is the most.
+    pub limit: u32,
+}
+
+/// A check that somebody asks for.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct StartOrder {
+    /// Port.
+    pub port: String,
+    /// Profile by name; none: that of the port's first round, else `quick`.
+    pub profile: Option<String>,
+    /// Where the plug is: `internal`, `at-port`, `far-end`; none: that of the port's first round.
+    pub placement: Option<String>,
+    /// Label of the cable.
+    pub cable: Option<String>,
+}
+
+/// One stage of a case.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct StageView {
+    /// Name, as `turnback isolate --stage` takes it.
+    pub stage: String,
+    /// Which attempt, from 1.
+    pub attempt: u32,
+    /// The run that carried it out.
+    pub run: Option<String>,
+    /// Why it was skipped, if it was.
+    pub skipped: Option<String>,
+    /// What came of it, in words.
+    pub result: String,
+    /// It was done or skipped and not set aside since: [`Agent::set_aside`] can.
+    pub counts: bool,
+}
+
+/// What to do next in a case.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct NextView {
+    /// The stage, as [`StageOrder`] takes it.
+    pub stage: String,
+    /// What to do with the hands.
+    pub act: String,
+    /// What to look at.
+    pub look: String,
+    /// Cautions that belong to it; the line that local codes come first closes them.
+    pub cautions: Vec<String>,
+    /// For a stage on a port known to be good, not the case's own: the free ports of that kind here. Null for any other stage.
+    pub known_good: Option<Vec<String>>,
+}
+
+/// A guided isolation.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct CaseView {
+    /// Id.
+    pub case: String,
+    /// When it was opened, RFC 3339 with zone.
+    pub opened_at: String,
+    /// Port.
+    pub port: String,
+    /// Cable's label.
+    pub cable: Option<String>,
+    /// `open`, `decided` or `exhausted`.
+    pub state: String,
+    /// Stages done, in order.
+    pub stages: Vec<StageView>,
+    /// What to do now; none when it is over.
+    pub next: Option<NextView>,
+    /// The run that carries out a stage now.
+    pub running: Option<String>,
+    /// What it says so far.
+    pub verdict: Option<Verdict>,
+}
+
+/// A case that somebody opens.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct CaseOrder {
+    /// Port.
+    pub port: String,
+    /// Label of the cable.
+    pub cable: Option<String>,
+    /// Labels of its segments, from the port.
+    pub segments: Vec<String>,
+    /// Label of the plug.
+    pub plug: Option<String>,
+}
+
+/// A stage that somebody carries out: the hands have done what [`NextView::act`] says.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct StageOrder {
+    /// The stage.
+    pub stage: String,
+    /// Label of the plug, where it is not the case's.
+    pub plug: Option<String>,
+    /// For `known-good-port`: the port of this machine that the plug is in.
+    pub on: Option<String>,
+    /// For `known-good-port`, in its place: what the plug showed in a port elsewhere.
+    pub shows: Option<Shown>,
+}
+
+/// What a plug showed where this machine cannot look.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Shown {
+    /// It passes.
+    Passes,
+    /// It fails.
+    Fails,
+}
+
+/// One announcement on its way to one target.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct OutboxLine {
+    /// Id of the announcement.
+    pub id: String,
+    /// Target's name.
+    pub target: String,
+    /// Port.
+    pub port: String,
+    /// When it came up, ms since 1970-01-01 UTC.
+    pub at_ms: i64,
+    /// Times its delivery was tried.
+    pub attempts: u32,
+    /// When it will be tried next, ms since 1970-01-01 UTC.
+    pub next_try_ms: i64,
+    /// What the last try said.
+    pub last_error: Option<String>,
+}
+
+/// How the daemon itself fares.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Health {
+    /// Nothing is wrong with the daemon: see `troubles`. Ports do not count here.
+    pub ok: bool,
+    /// What is wrong, each with the way out.
+    pub troubles: Vec<String>,
+    /// Version of the program.
+    pub version: String,
+    /// When the daemon started, ms since 1970-01-01 UTC.
+    pub started_ms: i64,
+    /// When the supervisor last went round, ms since 1970-01-01 UTC.
+    pub last_round_ms: i64,
+    /// The configuration file; none in the demo.
+    pub config: Option<String>,
+    /// Ports are simulated: `turnback agent --demo`.
+    pub demo: bool,
+}
+
+/// Counts since the daemon started, for metrics. Gauges over ports follow from [`Agent::ports`].
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Figures {
+    /// Runs by port, then by outcome.
+    pub runs: BTreeMap<String, BTreeMap<String, u64>>,
+    /// Runs that could not be made, by port.
+    pub run_errors: BTreeMap<String, u64>,
+    /// Runs cut off by their time limit, by port.
+    pub run_timeouts: BTreeMap<String, u64>,
+    /// Times a port was skipped because it was in service.
+    pub skips: BTreeMap<String, u64>,
+    /// Missed times that were caught up, or dropped, by round.
+    pub missed: BTreeMap<String, u64>,
+    /// Bits compared, by port.
+    pub bits_compared: BTreeMap<String, u64>,
+    /// Wrong bits, by port.
+    pub bit_errors: BTreeMap<String, u64>,
+    /// Frames sent, by port.
+    pub frames_sent: BTreeMap<String, u64>,
+    /// Frames lost on the wire, by port.
+    pub frames_lost: BTreeMap<String, u64>,
+    /// Round trip of the last run, half of the probes at most, ns, by port.
+    pub latency_ns_p50: BTreeMap<String, u64>,
+    /// Announcements delivered, by target.
+    pub announced: BTreeMap<String, u64>,
+    /// Failed attempts to deliver, by target.
+    pub announce_failures: BTreeMap<String, u64>,
+    /// Announcements that wait for delivery.
+    pub outbox: u64,
+    /// Processor time the daemon has used, seconds.
+    pub cpu_seconds: f64,
+    /// Reloads of the configuration that worked, and that were refused.
+    pub reloads: (u64, u64),
+}
+
+/// Why a request is refused.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum AgentError {
+    /// No such port, run or case.
+    #[error("there is no {what} `{name}`")]
+    Unknown {
+        /// `port`, `run` or `case`.
+        what: &'static str,
+        /// As given.
+        name: String,
+    },
+    /// A value that is not allowed.
+    #[error("{name} `{given}` is not allowed: {allowed}")]
+    Value {
+        /// Name of the value.
+        name: &'static str,
+        /// As given.
+        given: String,
+        /// What is allowed.
+        allowed: String,
+    },
+    /// Not now: the port is in service, busy or hung, or the case is over.
+    #[error("not now: {0}")]
+    NotNow(String),
+    /// The archive failed.
+    #[error("the store cannot be used: {0}")]
+    Store(String),
+}
+
+impl From<ArchiveError> for AgentError {
+    fn from(error: ArchiveError) -> Self {
+        match error {
+            ArchiveError::Unknown { kind: Some(kind), given } => Self::Unknown { what: kind.name(), name: given },
+            other => Self::Store(with_causes(&other)),
+        }
+    }
+}
+
+/// What can be asked of a running agent.
+pub trait Agent: Send + Sync {
+    /// Every port, by name.
+    fn ports(&self) -> Vec<PortView>;
+    /// Listens to what happens from now on. Whoever is too slow misses the oldest and is told how many.
+    fn listen(&self) -> broadcast::Receiver<Happening>;
+    /// How the daemon fares.
+    fn health(&self) -> Health;
+    /// Counts for metrics.
+    fn figures(&self) -> Figures;
+
+    /// Asks for a check; the id of the run, which may have to wait for its turn.
+    ///
+    /// # Errors
+    /// An unknown port, a value out of range, a port in service, hung, or with a run asked for already.
+    fn start(&self, order: StartOrder) -> Result<String, AgentError>;
+    /// Ends a run that is on or waits. *Disk*, when the run is one of a case.
+    ///
+    /// # Errors
+    /// No such run.
+    fn cancel(&self, run: &str) -> Result<(), AgentError>;
+
+    /// Records, the newest first. *Disk.*
+    ///
+    /// # Errors
+    /// The archive.
+    fn records(&self, query: &RecordQuery) -> Result<Vec<RecordLine>, AgentError>;
+    /// The report of a run. *Disk.*
+    ///
+    /// # Errors
+    /// No such run; the archive.
+    fn report(&self, run: &str) -> Result<Report, AgentError>;
+    /// Changes of a port's state, the newest first, `limit` at most. *Disk.*
+    ///
+    /// # Errors
+    /// No such port; the archive.
+    fn changes(&self, port: &str, limit: u32) -> Result<Vec<Change>, AgentError>;
+    /// Announcements that are not delivered yet. *Disk.*
+    ///
+    /// # Errors
+    /// The archive.
+    fn outbox(&self) -> Result<Vec<OutboxLine>, AgentError>;
+
+    /// Cases, the newest first, `limit` at most. *Disk.*
+    ///
+    /// # Errors
+    /// The archive.
+    fn cases(&self, limit: u32) -> Result<Vec<CaseView>, AgentError>;
+    /// One case. *Disk.*
+    ///
+    /// # Errors
+    /// No such case; the archive.
+    fn case(&self, case: &str) -> Result<CaseView, AgentError>;
+    /// Opens a case; its id. *Disk.*
+    ///
+    /// # Errors
+    /// An unknown port; a label that is not allowed; the archive.
+    fn open_case(&self, order: CaseOrder) -> Result<String, AgentError>;
+    /// Carries out a stage. The id of the run; none where the person's word was taken. *Disk.*
+    ///
+    /// # Errors
+    /// No such case; a stage it does not have; a value that does not belong to it; not now.
+    fn perform(&self, case: &str, order: StageOrder) -> Result<Option<String>, AgentError>;
+    /// Skips a stage. *Disk.*
+    ///
+    /// # Errors
+    /// As for [`Agent::perform`].
+    fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), AgentError>;
+    /// Sets a stage aside: the person does not stand by what it showed. It counts for nothing and may come up again. *Disk.*
+    ///
+    /// # Errors
+    /// No such case; a stage that was not done; not now.
+    fn set_aside(&self, case: &str, stage: &str) -> Result<(), AgentError>;
+}

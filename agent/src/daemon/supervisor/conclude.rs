@@ -1,0 +1,232 @@
+//! What a run found, and all that follows from it.
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use turnback_core::{
+    document::run::Report,
+    watch::{
+        drift::Sample,
+        standing::{Change, Hysteresis, Observation, State},
+    },
+};
+
+use super::{Over, Supervisor};
+use crate::{
+    archive::logbook::Entry,
+    config::Config,
+    daemon::{
+        agent::Happening,
+        announce::{Announcement, with_logbook},
+        cases,
+        host::{Host, RunEnd},
+        status::{ASKED, Cause},
+    },
+    work::isolate::stage::Measurement,
+};
+
+impl<S: Host> Supervisor<S> {
+    pub(super) async fn take(&mut self, over: Over) {
+        let Over { port, run, end } = over;
+        let now = self.host.now();
+        let Some(running) = self.shared.status().ports.get_mut(&port).and_then(|p| p.running.take()) else { return };
+        self.shared.wake.notify_one();
+        let ending = self.shared.stopped.is_stopped();
+        let (finding, report, told) = match end {
+            RunEnd::Report(report) => {
+                let told = Ok(Measurement::Report(report.clone()));
+                let finding = match Observation::of(&report) {
+                    // It was given up and said so; what it found that late is on record and says nothing more.
+                    _ if running.hung => Observation::Interrupted,
+                    // Time was up: the run was ended by us and decided nothing.
+                    Observation::Interrupted if running.ended_at.is_some() && !running.by_hand && !ending => {
+                        Observation::Inconclusive("took-too-long: the run was ended because its time was up".into())
+                    }
+                    finding => finding,
+                };
+                (finding, Some(report), told)
+            }
+            RunEnd::Pairs(_) if running.by_hand => (Observation::Interrupted, None, Err("ended by hand".to_owned())),
+            RunEnd::Pairs(pairs) => (Observation::Interrupted, None, Ok(Measurement::Pairs(pairs))),
+            RunEnd::Busy(text) => {
+                tracing::info!(port, run, why = text, "not tested now: another run has the port");
+                let round = self.settle_slot(&port, &running.cause);
+                self.look_again_later(&port, round, 0, now);
+                let mut entry = Entry { port: port.clone(), ..Entry::default() };
+                if let Some(watched) = self.shared.status().ports.get_mut(&port) {
+                    watched.memory.begun = None;
+                    entry.memory = watched.memory.clone();
+                }
+                self.enter(entry).await;
+                self.end_stage(&running.cause, &run, Err("another run has the port".to_owned())).await;
+                self.shared.tell(Happening::RunOver { run, port, outcome: None });
+                return;
+            }
+            RunEnd::Failed(text) => {
+                tracing::error!(port, run, error = text, "the run could not be made");
+                *self.shared.status().figures.run_errors.entry(port.clone()).or_default() += 1;
+                (Observation::Inconclusive(format!("not-made: {text}")), None, Err(text))
+            }
+        };
+        let finding = if running.aside { Observation::Interrupted } else { finding };
+        self.end_stage(&running.cause, &run, told).await;
+        let outcome = report.as_ref().map(|report| report.verdict.outcome);
+        tracing::info!(port, run, outcome = outcome.map_or("none", |o| o.name()), "run over");
+        if running.hung {
+            tracing::warn!(port, run, "the run that hung is over: the port can be tested again");
+        }
+        // Ended because the daemon ends: the time of its schedule is still to be dealt with, after the restart.
+        let round = match finding {
+            Observation::Interrupted if ending => None,
+            _ => self.settle_slot(&port, &running.cause),
+        };
+        let own = report.as_ref().filter(|_| !running.aside);
+        if let Some(report) = own {
+            self.count(&port, report);
+        }
+        let drifts = match own.and_then(|report| Sample::of(report)) {
+            Some(sample) => {
+                let mut status = self.shared.status();
+                status.ports.get_mut(&port).map(|p| p.memory.drift.take(&sample)).unwrap_or_default()
+            }
+            None => Vec::new(),
+        };
+        self.conclude(&port, Some(run.clone()), &finding, &drifts, round, report, now).await;
+        self.shared.tell(Happening::RunOver { run, port, outcome });
+    }
+
+    /// A run that carried out a stage of a case goes into the case.
+    pub(super) async fn end_stage(&mut self, cause: &Cause, run: &str, told: Result<Measurement, String>) {
+        let Cause::Asked { by } = cause else { return };
+        if by == ASKED {
+            return;
+        }
+        let (case, run) = (by.clone(), run.to_owned());
+        let ended = with_logbook(&self.shared.logbook, move |logbook| cases::end(logbook, &case, &run, told)).await;
+        match ended {
+            Ok(()) => self.shared.tell(Happening::Case { case: by.clone() }),
+            Err(error) => tracing::error!(case = by, %error, "what the stage found could not be brought into its case"),
+        }
+    }
+
+    pub(super) fn count(&self, port: &str, report: &Report) {
+        let mut status = self.shared.status();
+        let figures = &mut status.figures;
+        let name = || port.to_owned();
+        let outcome = report.verdict.outcome.name().to_owned();
+        *figures.runs.entry(name()).or_default().entry(outcome).or_default() += 1;
+        *figures.bits_compared.entry(name()).or_default() += report.totals.bits_compared;
+        *figures.bit_errors.entry(name()).or_default() += report.totals.bit_errors;
+        *figures.frames_sent.entry(name()).or_default() += report.totals.frames_sent;
+        *figures.frames_lost.entry(name()).or_default() +=
+            report.totals.frames_lost_on_wire + report.totals.frames_failed_fcs;
+        if let Some(p50) = report.latency_ns.p50 {
+            figures.latency_ns_p50.insert(name(), p50);
+        }
+        figures.cpu_seconds = self.host.cpu_used().as_secs_f64();
+    }
+
+    /// Takes a finding into what is held of the port, with all that follows from it.
+    #[expect(
+        clippy::too_many_arguments,
+        reason = "one call for each way a run can end; a struct would only rename them"
+    )]
+    pub(super) async fn conclude(
+        &mut self,
+        port: &str,
+        run: Option<String>,
+        finding: &Observation,
+        drifts: &[String],
+        round: Option<usize>,
+        report: Option<Box<Report>>,
+        now: Timestamp,
+    ) {
+        let now_ms = now.as_millisecond();
+        let (change, again) = {
+            let mut status = self.shared.status();
+            let status = &mut *status;
+            let rule = hysteresis(&status.config, round.or_else(|| status.ports.get(port)?.rounds.first().copied()));
+            let Some(watched) = status.ports.get_mut(port) else { return };
+            if let Observation::InService(_) = finding {
+                watched.memory.skips += 1;
+                *status.figures.skips.entry(port.to_owned()).or_default() += 1;
+            }
+            watched.memory.begun = None;
+            if !matches!(finding, Observation::Interrupted) {
+                watched.memory.drifts = drifts.to_vec();
+            }
+            let standing = &mut watched.memory.standing;
+            let change = standing.take(finding, drifts, now_ms, rule);
+            let wanted = standing.wants_repeat(rule) && !matches!(finding, Observation::Interrupted);
+            // A port that is neither good nor bad for long is left to its schedule.
+            let most = rule.faults_to_fail + rule.passes_to_clear + rule.inconclusive_to_doubt;
+            let again = (wanted && watched.memory.repeats < most).then(|| standing.inconclusive_in_row());
+            (change, again)
+        };
+        if let Some(failures) = again {
+            let first = self.shared.status().ports.get(port).and_then(|p| p.rounds.first().copied());
+            self.look_again_later(port, round.or(first), failures, now);
+        }
+        self.enter_change(port, change, run, round, report, now_ms).await;
+    }
+
+    /// The repeat comes after the round's `repeat_after`, doubled for each failure in a row to measure anything.
+    pub(super) fn look_again_later(&self, port: &str, round: Option<usize>, failures: u32, now: Timestamp) {
+        let mut status = self.shared.status();
+        let config = Arc::clone(&status.config);
+        let Some(round) = round.and_then(|n| config.rounds.get(n)) else { return };
+        let pause = round.repeat_after.saturating_mul(2u32.pow(failures.saturating_sub(1).min(8)));
+        if let Some(watched) = status.ports.get_mut(port) {
+            watched.memory.repeat = Some((now.as_millisecond() + pause.as_millis() as i64, round.name.clone()));
+        }
+    }
+
+    pub(super) async fn enter_change(
+        &mut self,
+        port: &str,
+        change: Option<Change>,
+        run: Option<String>,
+        round: Option<usize>,
+        report: Option<Box<Report>>,
+        now_ms: i64,
+    ) {
+        let entry = {
+            let status = self.shared.status();
+            let Some(watched) = status.ports.get(port) else { return };
+            let outgoing = change.as_ref().map(|change| {
+                let targets = targets(&status.config, round.or_else(|| watched.rounds.first().copied()));
+                Announcement::new(port, &watched.labels, change, run).to(&targets, now_ms)
+            });
+            Entry {
+                port: port.to_owned(),
+                memory: watched.memory.clone(),
+                change: change.clone(),
+                outgoing: outgoing.unwrap_or_default(),
+                report,
+            }
+        };
+        self.enter(entry).await;
+        if let Some(change) = change {
+            let level_is_bad = matches!(change.to, State::Failed | State::Suspect);
+            tracing::info!(
+                port,
+                from = change.from.name(),
+                to = change.to.name(),
+                why = change.why,
+                attention = level_is_bad,
+                "state changed"
+            );
+            self.shared.tell(Happening::Changed { port: port.to_owned(), change });
+            self.shared.posted.notify_one();
+        }
+    }
+}
+
+fn hysteresis(config: &Config, round: Option<usize>) -> Hysteresis {
+    round.and_then(|n| config.rounds.get(n)).map(|r| r.hysteresis).unwrap_or_default()
+}
+
+fn targets(config: &Config, round: Option<usize>) -> Vec<String> {
+    let named = round.and_then(|n| config.rounds.get(n)).map(|r| r.announce.clone()).unwrap_or_default();
+    if named.is_empty() { config.targets.iter().map(|t| t.name.clone()).collect() } else { named }
+}

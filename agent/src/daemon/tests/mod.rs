@@ -1,0 +1,4 @@
+//! The daemon in virtual time, on hosts made for a test.
+
+mod received_power;
+mod year;

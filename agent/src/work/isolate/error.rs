@@ -1,0 +1,58 @@
+//! Why a stage of a case cannot be carried out.
+
+use thiserror::Error;
+use turnback_core::document::case::{Case, StageName};
+
+use crate::{archive::error::ArchiveError, engine::CheckError};
+
+/// A stage could not be carried out.
+#[derive(Debug, Error)]
+pub enum CaseError {
+    /// Its check could not be made.
+    #[error(transparent)]
+    Check(#[from] CheckError),
+    /// The rig has no such place.
+    #[error("{port} has nothing to arrange for stage {stage}")]
+    NoSuchPlace {
+        /// The port.
+        port: String,
+        /// The stage.
+        stage: StageName,
+    },
+    /// The segment is not one of the case.
+    #[error("segment `{segment}` is not one of this case's: {known}")]
+    NoSuchSegment {
+        /// As given.
+        segment: String,
+        /// What there is.
+        known: String,
+    },
+    /// Two segments with one label, or one without.
+    #[error("segment `{segment}`: every segment needs a label of its own")]
+    SegmentTwice {
+        /// As given.
+        segment: String,
+    },
+    /// The stored case is about something else.
+    #[error("case {} is about {} and cable {}, not {port} and {cable}", case.case, case.port.name, case.cable)]
+    OtherCase {
+        /// The case.
+        case: Box<Case>,
+        /// The port that was named.
+        port: String,
+        /// The cable that was named.
+        cable: String,
+    },
+    /// A run was found under the id of a case.
+    #[error("{id} is the id of a run, not of a case")]
+    NoCase {
+        /// The id.
+        id: String,
+    },
+    /// The archive cannot be used.
+    #[error(transparent)]
+    Archive(#[from] ArchiveError),
+    /// Ended by hand.
+    #[error("ended by hand; the case is kept")]
+    Ended,
+}

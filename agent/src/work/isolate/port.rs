@@ -1,0 +1,73 @@
+//! The port of a case while somebody works on it.
+
+use turnback_core::{document::case::StageName, event::Event};
+
+use super::{
+    error::CaseError,
+    runner::{CaseRunner, Equipment},
+    take_up::{TakenUp, Wanted, take_up},
+};
+use crate::{
+    archive::Archive,
+    engine::CheckError,
+    ports::{Port, name::PortName, open::open},
+};
+
+/// The port of a case.
+pub struct CasePort {
+    name: PortName,
+    seed: u64,
+    tell: fn(&str),
+    /// A rig is kept, since it knows where its plug is. A real port is open only while a stage runs.
+    rig: Option<Box<dyn Port>>,
+}
+
+impl CasePort {
+    /// Opens the port and takes up the wanted case of it. `tell` is given each setting that a killed run had left and that was
+    /// restored.
+    ///
+    /// # Errors
+    /// The port cannot be opened, or as for [`take_up`].
+    pub fn take_up(
+        archive: &dyn Archive,
+        name: PortName,
+        seed: u64,
+        tell: fn(&str),
+        wanted: Wanted,
+    ) -> Result<(Self, TakenUp), CaseError> {
+        let mut case_port = Self { name, seed, tell, rig: None };
+        let mut port = case_port.open(None)?;
+        let taken = take_up(archive, &mut *port, wanted)?;
+        if port.offers().moves_plug {
+            case_port.rig = Some(port);
+        } else {
+            port.restore();
+        }
+        Ok((case_port, taken))
+    }
+
+    /// Carries out a stage on this port, or on the one that `equipment` names.
+    ///
+    /// # Errors
+    /// The port cannot be opened, or as for [`CaseRunner::carry_out`].
+    pub fn carry_out(
+        &mut self,
+        runner: &mut CaseRunner<'_>,
+        name: &StageName,
+        equipment: &Equipment,
+        say: &mut dyn FnMut(Event),
+    ) -> Result<(), CaseError> {
+        if let Some(rig) = &mut self.rig {
+            return runner.carry_out(name, equipment, &mut **rig, say);
+        }
+        let mut port = self.open(equipment.on_port.as_deref())?;
+        runner.carry_out(name, equipment, &mut *port, say)
+    }
+
+    fn open(&self, other: Option<&str>) -> Result<Box<dyn Port>, CaseError> {
+        let other = other.map(PortName::parse);
+        let mut tell = self.tell;
+        let opened = open(other.as_ref().unwrap_or(&self.name), self.seed, &mut tell);
+        opened.map_err(|error| CheckError::Port(error).into())
+    }
+}
