@@ -370,7 +370,8 @@ fn a_serial_line_is_tested_in_its_own_format_and_with_its_own_plug() {
             Document::Case(_) => panic!("a case"),
         }
     };
-    let line = report(&mut Store::open(&store).unwrap()).line.unwrap();
+    let kept = report(&mut Store::open(&store).unwrap());
+    let line = kept.serial().unwrap();
     assert_eq!((line.format.to_string().as_str(), line.plug.to_string().as_str()), ("19200,7E1", "data-only"));
     // Named as a full plug it joins too little: nothing is proved any more.
     let agent = program.start(&configure(&program, &(round("inconclusive_to_doubt = 1") + &said("de9"))));

@@ -31,6 +31,15 @@ fn the_table_of_metrics_is_the_programs() {
 }
 
 #[test]
+fn every_figure_is_in_the_documents() {
+    let written = fs::read_to_string(root().join("docs/report-format.md")).expect("docs/report-format.md");
+    for what in turnback_core::document::run::figures::defined() {
+        let row = format!("| `{}` | {} | {} |\n", what.name(), what.label, what.about);
+        assert!(written.contains(&row), "docs/report-format.md lacks {row}");
+    }
+}
+
+#[test]
 fn every_command_that_is_shown_is_in_it() {
     let written = fs::read_to_string(root().join("docs/cli.md")).expect("docs/cli.md");
     let help = Program::new().run("--help").stdout;

@@ -156,7 +156,7 @@ fn ipv6_link_local_alone_is_not_service() {
         let report = finished.report();
         assert_eq!((finished.code, &report["verdict"]["outcome"]), (Some(0), &json!("pass")), "{}", report["verdict"]);
         // What the kernel says on its own behalf comes back through the plug, and is ours.
-        assert_eq!(report["heard"]["foreign_during"], 0, "{}", report["heard"]);
+        assert_eq!(report["detail"]["heard"]["foreign_during"], 0, "{}", report["detail"]["heard"]);
         // Any other IPv6 address is (a documentation address, RFC 3849).
         run("ip -6 addr add 2001:db8::51/64 dev near nodad");
         assert_eq!(Program::new().check("near").code, Some(4));

@@ -133,7 +133,7 @@ fn a_page_says_what_happened_in_a_fixed_order() {
             "Notes"
         ]
     );
-    for shown in ["Q-12", "duct", "before-the-storm", "Power over Ethernet", "clock accuracy", "report format 1"] {
+    for shown in ["Q-12", "duct", "before-the-storm", "Power over Ethernet", "clock accuracy", "report format 2"] {
         assert!(page.contains(shown), "{shown}");
     }
 }
@@ -155,8 +155,19 @@ fn poison(value: &mut Value) {
     match value {
         Value::Object(fields) => {
             for (name, field) in fields {
-                let is_word = ["outcome", "location", "placement", "medium", "basis", "stopped", "cautions", "showing"]
-                    .contains(&name.as_str());
+                let is_word = [
+                    "document",
+                    "kind",
+                    "outcome",
+                    "location",
+                    "placement",
+                    "medium",
+                    "basis",
+                    "stopped",
+                    "cautions",
+                    "showing",
+                ]
+                .contains(&name.as_str());
                 if !is_word {
                     poison(field);
                 }
@@ -208,11 +219,75 @@ fn json_and_csv_hold_every_figure() {
 #[test]
 fn histograms_hold_every_trip() {
     let report = Desk::new().check("sim:bursty-cable");
-    for field in ["latency_ns", "latency_loaded_ns"] {
-        let bins = report[field]["histogram"].as_array().unwrap();
+    for field in ["/latency_ns", "/detail/latency_loaded_ns"] {
+        let trips = report.pointer(field).unwrap();
+        let bins = trips["histogram"].as_array().unwrap();
         let sum: u64 = bins.iter().map(|bin| bin["count"].as_u64().unwrap()).sum();
-        assert_eq!(sum, report[field]["count"].as_u64().unwrap(), "{field}");
-        assert!(bins.last().unwrap()["upper_ns"].as_u64() >= report[field]["max"].as_u64(), "{field}");
+        assert_eq!(sum, trips["count"].as_u64().unwrap(), "{field}");
+        assert!(bins.last().unwrap()["upper_ns"].as_u64() >= trips["max"].as_u64(), "{field}");
+    }
+}
+
+/// A document that the program of format 1 wrote.
+fn of_format_1(name: &str) -> Value {
+    let path = format!("{}/../tests/fixtures/format1/{name}.json", env!("CARGO_MANIFEST_DIR"));
+    serde_json::from_str(&fs::read_to_string(path).unwrap()).unwrap()
+}
+
+/// What that program said of each of them, taken from its own text.
+const OF_FORMAT_1: [(&str, &str); 3] = [
+    ("ethernet-run", "FAULT in the port or the plug"),
+    ("serial-run", "FAULT in the port or the plug"),
+    ("case", "FAULT in the cable, segment quay-duct"),
+];
+
+#[test]
+fn documents_of_format_1_are_shown_in_every_form() {
+    let desk = Desk::new();
+    for (name, headline) in OF_FORMAT_1 {
+        let document = of_format_1(name);
+        assert_eq!(texts(&desk.page(&document), "<h1", "</h1>"), [headline]);
+        assert!(desk.report(&document, "--text").stdout.starts_with(&format!("{headline}\n")));
+        let rule = document["verdict"]["reasons"][0]["rule"].as_str().unwrap();
+        assert!(desk.report(&document, "--csv").stdout.contains(&format!("\nverdict.reasons.rule,1,{rule}\n")));
+        let now = desk.report(&document, "--json").report();
+        assert_eq!(now["verdict"], document["verdict"]);
+        assert!(now["document"].is_string(), "{now}");
+    }
+}
+
+/// A store keeps a document as it came: this is what one of today's users holds.
+#[test]
+fn records_of_format_1_are_shown_compared_and_exported() {
+    let desk = Desk::new();
+    let store = desk.path("records.db");
+    let records = |words: &str| {
+        let done = desk.program.run(&format!("records {words} --store {}", store.display()));
+        assert_eq!(done.code, Some(0), "{}", done.stderr);
+        done.stdout
+    };
+    let mut lines = String::new();
+    for (name, _) in OF_FORMAT_1 {
+        lines.push_str(&format!("{}\n", of_format_1(name)));
+    }
+    let file = desk.path("old.jsonl");
+    fs::write(&file, &lines).unwrap();
+    assert!(records(&format!("import {}", file.display())).contains("2 runs taken in"));
+    let ids = ["ethernet-run", "serial-run"].map(|name| of_format_1(name)["run"].as_str().unwrap().to_owned());
+    for (id, (_, headline)) in ids.iter().zip(OF_FORMAT_1) {
+        assert!(records(&format!("show {id}")).starts_with(&format!("{headline}\n")));
+    }
+    let newer = desk.check("sim:bad-plug --cable Q-12");
+    let newer_file = desk.path("new.json");
+    fs::write(&newer_file, newer.to_string()).unwrap();
+    records(&format!("import {}", newer_file.display()));
+    let compared = records(&format!("compare {} {}", ids[0], newer["run"].as_str().unwrap()));
+    assert!(compared.contains("bit error ratio") && compared.contains("frames lost on the way"), "{compared}");
+    assert!(!compared.contains("not measured"), "{compared}");
+    assert!(records("check").contains("sound"));
+    let exported = records("export");
+    for line in lines.lines() {
+        assert!(exported.contains(line), "{line}");
     }
 }
 
@@ -220,7 +295,7 @@ fn histograms_hold_every_trip() {
 #[test]
 fn an_older_report_is_shown() {
     let desk = Desk::new();
-    let mut report = desk.check("sim:good");
+    let mut report = of_format_1("ethernet-run");
     for field in ["machine", "labels"] {
         report.as_object_mut().unwrap().remove(field);
     }
@@ -230,7 +305,7 @@ fn an_older_report_is_shown() {
     for step in report["steps"].as_array_mut().unwrap() {
         step.as_object_mut().unwrap().remove("frames_never_left");
     }
-    assert!(desk.page(&report).contains("<h1>PASS</h1>"));
+    assert!(desk.page(&report).contains("<h1>FAULT in the port or the plug</h1>"));
 }
 
 #[test]
@@ -334,7 +409,7 @@ fn case(desk: &Desk) -> Value {
         cable: "Q-12".into(),
         segments: vec!["riser".into(), "duct".into(), "tail".into()],
         plug: Some("P-3".into()),
-        capabilities: report.capabilities,
+        capabilities: report.ethernet().unwrap().capabilities,
         offers_cable_test: false,
         stages: vec![skipped, at_port, riser, no_link, duct],
         state: CaseState::Decided,

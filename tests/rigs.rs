@@ -143,7 +143,7 @@ fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
         let report = rigs::check_rig(&AnyRig::parse(&rig).unwrap(), seed, &profile);
         assert_ne!(report.verdict.outcome, Outcome::Fault, "seed {seed}, {rate} frames/s: {:?}", report.verdict);
         tried += 1;
-        lossy += usize::from(report.totals.frames_lost_in_host > 0);
+        lossy += usize::from(report.totals.frames().unwrap().frames_lost_in_host > 0);
         passes += usize::from(report.verdict.outcome == Outcome::Pass);
     }
     // The load was felt, by nine in ten, and did not just make every answer `undecided`.
@@ -154,7 +154,7 @@ fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
 #[test]
 fn the_report_keeps_its_names() {
     let report = check("sim:bad-plug --seed 11");
-    assert_eq!(report["format"], 1);
+    assert_eq!((&report["document"], &report["format"]), (&"run".into(), &2.into()));
     let names = [
         ("", "format port placement verdict totals error_ratio latency_ns steps"),
         ("/verdict", "outcome location reasons next"),
@@ -375,7 +375,7 @@ fn frames_damaged_beyond_recognition_are_no_other_station() {
     assert_ne!(ruined, rig);
     fs::write(&path, ruined).unwrap();
     let report = program.check(&format!("sim:{} --for 6s", path.display())).report();
-    assert_eq!(report["heard"]["foreign_during"], 0, "{}", report["verdict"]);
+    assert_eq!(report["detail"]["heard"]["foreign_during"], 0, "{}", report["verdict"]);
     assert!(report["totals"]["frames_unrecognised"].as_u64().unwrap() > 0);
     assert_eq!(report["verdict"]["outcome"], "fault", "{}", report["verdict"]);
 }
@@ -417,7 +417,7 @@ fn an_hour_of_soak_counts_an_hour_of_seconds() {
 #[test]
 fn a_rate_search_finds_line_rate_on_a_good_rig_and_the_hosts_rate_on_a_slow_one() {
     let (_, report) = check_rig("good", "--profile rate-search");
-    let found = report["zero_loss_rates"].as_array().unwrap();
+    let found = report["detail"]["zero_loss_rates"].as_array().unwrap();
     assert!(!found.is_empty());
     for rate in found {
         // RFC 5180 A.1: line rate is bps / (8 (size + 20)) frames a second, here of gigabit Ethernet.
@@ -427,7 +427,7 @@ fn a_rate_search_finds_line_rate_on_a_good_rig_and_the_hosts_rate_on_a_slow_one(
     }
     let (finished, report) = check_rig("slow-host", "--profile rate-search --sizes 64");
     assert_ne!(finished.code, Some(1), "{}", report["verdict"]);
-    let found = &report["zero_loss_rates"][0];
+    let found = &report["detail"]["zero_loss_rates"][0];
     assert_eq!(found["limited_by_host"], true, "{found}");
     // The rig's `frames_per_second_max`; its receive ring lets a short trial run a little faster.
     let rate = found["frames_per_second"].as_f64().unwrap();

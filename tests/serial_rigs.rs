@@ -125,7 +125,7 @@ fn a_thousand_seeds_of_a_good_serial_port_on_a_loaded_host_give_no_fault() {
         let report = check_here(&SerialRig::parse(&rig).unwrap(), seed, &profile);
         assert_ne!(report.verdict.outcome, Outcome::Fault, "seed {seed}: {:?}", report.verdict);
         tried += 1;
-        lossy += usize::from(report.totals.bytes_lost_in_host > 0);
+        lossy += usize::from(report.totals.lost_inside() > 0);
         passes += usize::from(report.verdict.outcome == Outcome::Pass);
     }
     // The load was felt, by four in ten, and did not just make every answer `undecided`.
@@ -187,7 +187,7 @@ fn what_never_came_back_has_no_turnaround() {
         let (sent, returned) = handful.unwrap();
         assert!(if quarters == 0 { returned == 0 } else { returned <= sent }, "{quarters}: {returned} of {sent}");
         // A character is on the line for as long as its bits take (computed): nothing comes back before.
-        for trips in report.line.iter().flat_map(|line| &line.turnaround).filter(|trips| trips.count > 0) {
+        for trips in report.serial().iter().flat_map(|line| &line.turnaround).filter(|trips| trips.count > 0) {
             assert!(trips.min_ns >= trips.line_ns, "{quarters}: {trips:?}");
         }
         assert_ne!(report.verdict.outcome, Outcome::Pass, "{quarters}: {:?}", report.verdict);
@@ -215,17 +215,23 @@ fn the_serial_part_of_the_report_keeps_its_names() {
     }
     assert_eq!(report["lines"]["cts"], json!({"expected": "follows-rts", "seen": "on", "ok": false, "pin": "8"}));
     assert_eq!(report["lines"]["dsr"]["ok"], true);
-    assert_eq!(report["format"], 1);
+    assert_eq!(
+        (&report["document"], &report["format"], &report["detail"]["kind"]),
+        (&"run".into(), &2.into(), &"serial".into())
+    );
     let inverted = check("sim:serial-inverted --seed 11");
     let told = inverted["verdict"]["reasons"].as_array().unwrap().iter().find(|r| r["rule"] == "damage-kind").unwrap();
     assert!(told["text"].as_str().unwrap().contains("every bit inverted"), "{told}");
     // Without modem lines and counts: absent, and not held against the port.
     let report = check("sim:serial-data-only --seed 11");
-    assert_eq!(report["lines"], json!({}));
-    assert!(report["line_errors"].is_null());
+    assert!(report["lines"].is_null() && report["line_errors"].is_null());
     // A port of frames has none of these.
     let report = Program::new().check("sim:good --seed 1").report();
-    assert!(report["line"].is_null() && report["line_errors"].is_null() && report["totals"]["bytes_sent"] == 0);
+    let totals = report["totals"].as_object().unwrap();
+    assert!(
+        report.get("lines").is_none() && report.get("line_errors").is_none() && report["detail"]["kind"] == "ethernet"
+    );
+    assert!(totals.keys().all(|name| !name.starts_with("bytes_")), "{totals:?}");
 }
 
 #[test]
@@ -243,17 +249,17 @@ fn the_counts_of_a_serial_report_balance() {
 fn a_slow_line_is_used_to_its_limit() {
     let report = check("sim:serial-good --seed 11 --line 9600,8N1 --for 2s");
     // At least 99 % of the bit times, as asked of a real line.
-    assert!(report["line"]["share_of_line"].as_f64().unwrap() > 0.99, "{}", report["line"]["share_of_line"]);
-    assert_eq!(report["line"]["flow_control"]["came_in_all"], report["line"]["flow_control"]["sent"]);
-    assert_eq!(report["line"]["break_returned"], true);
+    assert!(report["detail"]["share_of_line"].as_f64().unwrap() > 0.99, "{}", report["detail"]["share_of_line"]);
+    assert_eq!(report["detail"]["flow_control"]["came_in_all"], report["detail"]["flow_control"]["sent"]);
+    assert_eq!(report["detail"]["break_returned"], true);
 }
 
 #[test]
 fn a_sweep_finds_the_highest_speed_and_tries_the_formats() {
     let report = check("sim:serial-good --seed 11 --profile rate-search --target-ber 1e-4");
     // 7,372,800 Hz / 16: the fastest that this chip divides down to (computed).
-    assert_eq!(report["line"]["highest_clean_bits_per_second"], 460_800);
-    let formats = report["line"]["formats"].as_array().unwrap();
+    assert_eq!(report["detail"]["highest_clean_bits_per_second"], 460_800);
+    let formats = report["detail"]["formats"].as_array().unwrap();
     assert!(formats.len() >= 10 && formats.iter().all(|trial| trial["counts"]["lost"] == 0), "{formats:?}");
 }
 
@@ -276,7 +282,7 @@ fn the_text_of_a_serial_report_names_lines_pins_and_limits() {
 #[test]
 fn a_speed_with_wrong_parity_bits_is_not_called_clean_nor_this_computers_loss() {
     let report = check("sim:serial-parity --seed 11 --profile rate-search");
-    let rows = report["line"]["speeds"].as_array().unwrap();
+    let rows = report["detail"]["speeds"].as_array().unwrap();
     let parity = |row: &&Value| row["errors"]["parity"].as_u64().unwrap() > 0;
     assert!(rows.iter().any(|row| row["errors"].is_object() && parity(&row)), "{rows:?}");
     let text = Program::new().run("check sim:serial-parity --seed 11 --profile rate-search").stdout;
@@ -358,7 +364,7 @@ fn bytes_put_in_are_no_lost_bytes() {
     let rig = SerialRig::parse(&text).unwrap();
     let profile = Profile::named("quick").unwrap();
     for seed in 1..21 {
-        let totals = check_here(&rig, seed, &profile).totals;
+        let totals = *check_here(&rig, seed, &profile).totals.bytes().unwrap();
         assert!(totals.bytes_inserted > 50, "seed {seed}: {totals:?}");
         assert_eq!(totals.bytes_lost, 0, "seed {seed}: {totals:?}");
     }
@@ -496,11 +502,11 @@ fn a_slow_line_says_beforehand_how_long_it_takes() {
 #[test]
 fn two_wires_have_a_turnaround_of_their_own() {
     let report = check("sim:serial-rs485 --seed 11");
-    let half = &report["line"]["half_duplex"];
+    let half = &report["detail"]["half_duplex"];
     assert_eq!((&half["by_setting"], &half["heard_itself"]), (&json!(true), &json!(true)));
     // The rig's driver gathers bytes for 1 ms (its `latency_us`), and nothing else delays them there.
     assert_eq!(half["turnaround_ns_min"], 1_000_000);
-    assert_eq!(check("sim:serial-good --seed 11")["line"]["half_duplex"], Value::Null);
+    assert_eq!(check("sim:serial-good --seed 11")["detail"]["half_duplex"], Value::Null);
     let case = Program::new().run("isolate sim:serial-rs485 --cable Q-12 --yes --json");
     let verdict = serde_json::from_str::<Value>(&case.stdout).unwrap()["verdict"].clone();
     // A cable that cannot be seen is not passed.

@@ -78,7 +78,7 @@ fn dropped_frames_are_lost_frames() {
     compare_counts("--drop 0.02", |report, did| {
         assert_counts(report, did, &[("frames_lost", "dropped")]);
         assert_eq!(count(report, "frames_lost_on_wire"), count(report, "frames_lost"));
-        assert_within(0.02, &report["loss_ratio"]);
+        assert_within(0.02, &report["detail"]["loss_ratio"]);
         assert_eq!(report["verdict"]["outcome"], "fault", "{}", report["verdict"]);
     });
 }

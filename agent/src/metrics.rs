@@ -1,7 +1,8 @@
 //! What the daemon counts, for a Prometheus server: one table with name, unit, help and value. `docs/metrics.md` is written
 //! from it.
 //!
-//! Values come from the running agent at each scrape, so that a metric and a page never disagree. Base units; true is 1.
+//! Figures of runs come from the list of figures that every outlet has; `DAEMON` is what the daemon counts beside them.
+//! Values come from the desk at each scrape, so that a metric and a page never disagree. Base units; true is 1.
 
 use std::{collections::BTreeMap, fmt::Write as _};
 
@@ -11,7 +12,11 @@ use prometheus_client::{
     metrics::{MetricType, counter::ConstCounter, gauge::ConstGauge},
     registry::{Registry, Unit},
 };
-use turnback_core::watch::standing::State;
+use turnback_core::{
+    base::figure::{Definition, Group},
+    document::run::figures,
+    watch::standing::State,
+};
 
 use crate::daemon::agent::{Figures, Health, PortView};
 
@@ -39,6 +44,7 @@ pub enum Kind {
 }
 
 /// One line of the table.
+#[derive(Clone, Copy)]
 pub struct Metric {
     /// Name without prefix, unit and `_total`.
     pub name: &'static str,
@@ -50,8 +56,19 @@ pub struct Metric {
     pub labels: &'static [&'static str],
     /// What it is.
     pub help: &'static str,
-    /// Its values.
-    pub values: fn(&Snapshot) -> Vec<Sample>,
+    /// Where its values come from.
+    pub values: Values,
+}
+
+/// Where the values of a metric come from.
+#[derive(Clone, Copy)]
+pub enum Values {
+    /// From what the daemon knows.
+    Daemon(fn(&Snapshot) -> Vec<Sample>),
+    /// A figure of runs, added up over the runs of each port.
+    Total(&'static str),
+    /// A figure of the last run of each port.
+    Last(&'static str),
 }
 
 impl Metric {
@@ -61,19 +78,46 @@ impl Metric {
         let total = if self.kind == Kind::Counter { "_total" } else { "" };
         format!("{PREFIX}_{}{unit}{total}", self.name)
     }
+
+    /// A figure of runs.
+    fn of_runs(what: Definition, kind: Kind) -> Self {
+        let values = match kind {
+            Kind::Counter => Values::Total(what.id),
+            Kind::Gauge => Values::Last(what.id),
+        };
+        Self { name: what.id, kind, unit: what.unit, labels: &["port"], help: what.about, values }
+    }
+
+    fn samples(&self, s: &Snapshot) -> Vec<Sample> {
+        match self.values {
+            Values::Daemon(values) => values(s),
+            Values::Total(id) => of(s.figures.totals.get(id).into_iter().flatten(), s),
+            Values::Last(id) => labelled("port", s.figures.last.get(id).into_iter().flatten()),
+        }
+    }
 }
 
 const PREFIX: &str = "turnback";
 
-/// Every metric.
-pub const METRICS: &[Metric] = &[
+/// Every metric: what the daemon counts, then the figures of runs.
+pub fn all() -> Vec<Metric> {
+    let of_runs = |group, kind| {
+        let defined = figures::defined().into_iter().filter(move |what| what.groups.contains(&group));
+        defined.map(move |what| Metric::of_runs(what, kind))
+    };
+    let (totals, last) = (of_runs(Group::Total, Kind::Counter), of_runs(Group::Last, Kind::Gauge));
+    DAEMON.iter().copied().chain(totals).chain(last).collect()
+}
+
+/// What the daemon counts beside the figures of runs.
+const DAEMON: &[Metric] = &[
     Metric {
         name: "port_state",
         kind: Kind::Gauge,
         unit: None,
         labels: &["port", "cabinet", "cable", "state"],
         help: "What is held of a port: 1 for its state, 0 for the others",
-        values: |s| {
+        values: Values::Daemon(|s| {
             let of = |p: &PortView, state: State| {
                 let labels = vec![
                     ("port", p.name.clone()),
@@ -84,7 +128,7 @@ pub const METRICS: &[Metric] = &[
                 (labels, f64::from(u8::from(p.standing.state == state)))
             };
             s.ports.iter().flat_map(|p| State::ALL.map(|state| of(p, state))).collect()
-        },
+        }),
     },
     Metric {
         name: "port_state_since_timestamp",
@@ -92,7 +136,9 @@ pub const METRICS: &[Metric] = &[
         unit: Some("seconds"),
         labels: &["port"],
         help: "When the port came into its state, Unix time",
-        values: |s| by_port(s, |p| (p.standing.since_ms > 0).then_some(p.standing.since_ms as f64 / 1e3)),
+        values: Values::Daemon(|s| {
+            by_port(s, |p| (p.standing.since_ms > 0).then_some(p.standing.since_ms as f64 / 1e3))
+        }),
     },
     Metric {
         name: "port_proven_timestamp",
@@ -100,7 +146,7 @@ pub const METRICS: &[Metric] = &[
         unit: Some("seconds"),
         labels: &["port"],
         help: "When a run of the port last passed, Unix time; absent before the first",
-        values: |s| by_port(s, |p| p.standing.proven_ms.map(|ms| ms as f64 / 1e3)),
+        values: Values::Daemon(|s| by_port(s, |p| p.standing.proven_ms.map(|ms| ms as f64 / 1e3))),
     },
     Metric {
         name: "port_present",
@@ -108,7 +154,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["port"],
         help: "The machine has the port now",
-        values: |s| by_port(s, |p| Some(p.present.into())),
+        values: Values::Daemon(|s| by_port(s, |p| Some(p.present.into()))),
     },
     Metric {
         name: "port_in_service",
@@ -116,7 +162,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["port"],
         help: "The port is in service, as last looked at",
-        values: |s| by_port(s, |p| Some((!p.in_service.is_empty()).into())),
+        values: Values::Daemon(|s| by_port(s, |p| Some((!p.in_service.is_empty()).into()))),
     },
     Metric {
         name: "port_hung",
@@ -124,7 +170,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["port"],
         help: "A run of the port does not end: its driver hangs",
-        values: |s| by_port(s, |p| Some(p.hung.into())),
+        values: Values::Daemon(|s| by_port(s, |p| Some(p.hung.into()))),
     },
     Metric {
         name: "port_drifts",
@@ -132,7 +178,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["port"],
         help: "Figures of the port that drift",
-        values: |s| by_port(s, |p| Some(p.drifts.len() as f64)),
+        values: Values::Daemon(|s| by_port(s, |p| Some(p.drifts.len() as f64))),
     },
     Metric {
         name: "runs_on",
@@ -140,7 +186,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &[],
         help: "Runs that are on",
-        values: |s| vec![(Vec::new(), s.ports.iter().filter(|p| p.running.is_some()).count() as f64)],
+        values: Values::Daemon(|s| vec![(Vec::new(), s.ports.iter().filter(|p| p.running.is_some()).count() as f64)]),
     },
     Metric {
         name: "runs",
@@ -148,13 +194,13 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["port", "outcome"],
         help: "Runs by outcome",
-        values: |s| {
+        values: Values::Daemon(|s| {
             let all = s.figures.runs.iter();
             all.flat_map(|(port, outcomes)| {
                 outcomes.iter().map(|(o, n)| (vec![("port", port.clone()), ("outcome", o.clone())], *n as f64))
             })
             .collect()
-        },
+        }),
     },
     Metric {
         name: "run_errors",
@@ -162,7 +208,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["port"],
         help: "Runs that could not be made",
-        values: |s| of(&s.figures.run_errors, s),
+        values: Values::Daemon(|s| runs_of(&s.figures.run_errors, s)),
     },
     Metric {
         name: "run_timeouts",
@@ -170,7 +216,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["port"],
         help: "Runs cut off by their time limit",
-        values: |s| of(&s.figures.run_timeouts, s),
+        values: Values::Daemon(|s| runs_of(&s.figures.run_timeouts, s)),
     },
     Metric {
         name: "skips",
@@ -178,7 +224,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["port"],
         help: "Times a port was left alone because it was in service",
-        values: |s| of(&s.figures.skips, s),
+        values: Values::Daemon(|s| runs_of(&s.figures.skips, s)),
     },
     Metric {
         name: "missed_times",
@@ -186,50 +232,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["round"],
         help: "Times of a round that passed while the daemon was not there",
-        values: |s| labelled("round", &s.figures.missed),
-    },
-    Metric {
-        name: "compared_bits",
-        kind: Kind::Counter,
-        unit: None,
-        labels: &["port"],
-        help: "Bits that came back and were compared",
-        values: |s| of(&s.figures.bits_compared, s),
-    },
-    Metric {
-        name: "bit_errors",
-        kind: Kind::Counter,
-        unit: None,
-        labels: &["port"],
-        help: "Of the bits compared, wrong",
-        values: |s| of(&s.figures.bit_errors, s),
-    },
-    Metric {
-        name: "frames_sent",
-        kind: Kind::Counter,
-        unit: None,
-        labels: &["port"],
-        help: "Frames sent",
-        values: |s| of(&s.figures.frames_sent, s),
-    },
-    Metric {
-        name: "frames_lost",
-        kind: Kind::Counter,
-        unit: None,
-        labels: &["port"],
-        help: "Frames lost on the wire; those lost in this computer are not among them",
-        values: |s| of(&s.figures.frames_lost, s),
-    },
-    Metric {
-        name: "round_trip_median",
-        kind: Kind::Gauge,
-        unit: Some("seconds"),
-        labels: &["port"],
-        help: "Half of the round trips of the last run took at most this",
-        values: |s| {
-            let seconds = |(port, ns): (&String, &u64)| (vec![("port", port.clone())], *ns as f64 / 1e9);
-            s.figures.latency_ns_p50.iter().map(seconds).collect()
-        },
+        values: Values::Daemon(|s| counted("round", &s.figures.missed)),
     },
     Metric {
         name: "announcements_delivered",
@@ -237,7 +240,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["target"],
         help: "Announcements delivered",
-        values: |s| labelled("target", &s.figures.announced),
+        values: Values::Daemon(|s| counted("target", &s.figures.announced)),
     },
     Metric {
         name: "announcement_failures",
@@ -245,7 +248,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["target"],
         help: "Attempts to deliver an announcement that failed; it is tried again",
-        values: |s| labelled("target", &s.figures.announce_failures),
+        values: Values::Daemon(|s| counted("target", &s.figures.announce_failures)),
     },
     Metric {
         name: "announcements_waiting",
@@ -253,7 +256,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &[],
         help: "Announcements that are not delivered yet",
-        values: |s| vec![(Vec::new(), s.figures.outbox as f64)],
+        values: Values::Daemon(|s| vec![(Vec::new(), s.figures.outbox as f64)]),
     },
     Metric {
         name: "configuration_reloads",
@@ -261,11 +264,11 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["result"],
         help: "Times the configuration was read again, by result: taken or refused",
-        values: |s| {
+        values: Values::Daemon(|s| {
             let (taken, refused) = s.figures.reloads;
             let line = |result: &str, n: u64| (vec![("result", result.to_owned())], n as f64);
             vec![line("taken", taken), line("refused", refused)]
-        },
+        }),
     },
     Metric {
         name: "healthy",
@@ -273,7 +276,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &[],
         help: "Nothing is wrong with the daemon itself",
-        values: |s| vec![(Vec::new(), s.health.ok.into())],
+        values: Values::Daemon(|s| vec![(Vec::new(), s.health.ok.into())]),
     },
     Metric {
         name: "start_timestamp",
@@ -281,7 +284,7 @@ pub const METRICS: &[Metric] = &[
         unit: Some("seconds"),
         labels: &[],
         help: "When the daemon started, Unix time",
-        values: |s| vec![(Vec::new(), s.health.started_ms as f64 / 1e3)],
+        values: Values::Daemon(|s| vec![(Vec::new(), s.health.started_ms as f64 / 1e3)]),
     },
     Metric {
         name: "cpu",
@@ -289,7 +292,7 @@ pub const METRICS: &[Metric] = &[
         unit: Some("seconds"),
         labels: &[],
         help: "Processor time the daemon has used",
-        values: |s| vec![(Vec::new(), s.figures.cpu_seconds)],
+        values: Values::Daemon(|s| vec![(Vec::new(), s.figures.cpu_seconds)]),
     },
     Metric {
         name: "build_info",
@@ -297,7 +300,7 @@ pub const METRICS: &[Metric] = &[
         unit: None,
         labels: &["version"],
         help: "Version of the program; always 1",
-        values: |s| vec![(vec![("version", s.health.version.clone())], 1.0)],
+        values: Values::Daemon(|s| vec![(vec![("version", s.health.version.clone())], 1.0)]),
     },
 ];
 
@@ -305,14 +308,23 @@ fn by_port(s: &Snapshot, value: impl Fn(&PortView) -> Option<f64>) -> Vec<Sample
     s.ports.iter().filter_map(|p| Some((vec![("port", p.name.clone())], value(p)?))).collect()
 }
 
-fn labelled(name: &'static str, counts: &BTreeMap<String, u64>) -> Vec<Sample> {
+fn labelled<'a>(name: &'static str, counts: impl IntoIterator<Item = (&'a String, &'a f64)>) -> Vec<Sample> {
+    counts.into_iter().map(|(of, n)| (vec![(name, of.clone())], *n)).collect()
+}
+
+fn counted(name: &'static str, counts: &BTreeMap<String, u64>) -> Vec<Sample> {
     counts.iter().map(|(of, n)| (vec![(name, of.clone())], *n as f64)).collect()
 }
 
+fn runs_of(counts: &BTreeMap<String, u64>, s: &Snapshot) -> Vec<Sample> {
+    let counts: BTreeMap<String, f64> = counts.iter().map(|(port, n)| (port.clone(), *n as f64)).collect();
+    of(&counts, s)
+}
+
 /// Counts by port, 0 for a port that has none yet: a counter should be there before it first grows.
-fn of(counts: &BTreeMap<String, u64>, s: &Snapshot) -> Vec<Sample> {
-    let mut all: BTreeMap<String, u64> = s.ports.iter().map(|p| (p.name.clone(), 0)).collect();
-    all.extend(counts.iter().map(|(port, n)| (port.clone(), *n)));
+fn of<'a>(counts: impl IntoIterator<Item = (&'a String, &'a f64)>, s: &Snapshot) -> Vec<Sample> {
+    let mut all: BTreeMap<String, f64> = s.ports.iter().map(|p| (p.name.clone(), 0.0)).collect();
+    all.extend(counts.into_iter().map(|(port, n)| (port.clone(), *n)));
     labelled("port", &all)
 }
 
@@ -321,7 +333,7 @@ struct Scrape(Snapshot);
 
 impl Collector for Scrape {
     fn encode(&self, mut encoder: DescriptorEncoder<'_>) -> std::fmt::Result {
-        for metric in METRICS {
+        for metric in all() {
             let unit = metric.unit.map(|u| Unit::Other(u.to_owned()));
             let name = format!("{PREFIX}_{}", metric.name);
             let of_kind = match metric.kind {
@@ -329,7 +341,7 @@ impl Collector for Scrape {
                 Kind::Gauge => MetricType::Gauge,
             };
             let mut family = encoder.encode_descriptor(&name, metric.help, unit.as_ref(), of_kind)?;
-            for (labels, value) in (metric.values)(&self.0) {
+            for (labels, value) in metric.samples(&self.0) {
                 match metric.kind {
                     Kind::Counter => ConstCounter::new(value).encode(family.encode_family(&labels)?)?,
                     Kind::Gauge => ConstGauge::new(value).encode(family.encode_family(&labels)?)?,
@@ -360,7 +372,7 @@ pub fn document() -> String {
          `agent/src/metrics.rs` by `scripts/regen-docs`; a test holds it to that.\n\n\
          | metric | kind | labels | is |\n|---|---|---|---|\n",
     );
-    for metric in METRICS {
+    for metric in all() {
         let kind = match metric.kind {
             Kind::Counter => "counter",
             Kind::Gauge => "gauge",
@@ -378,7 +390,7 @@ mod tests {
     #[test]
     fn every_metric_is_there_from_the_first_moment_and_named_as_documented() {
         let text = exposition(Snapshot { ports: Vec::new(), figures: Figures::default(), health: Health::default() });
-        for metric in METRICS {
+        for metric in all() {
             let family = metric.full_name();
             let family = family.strip_suffix("_total").unwrap_or(&family);
             assert!(text.contains(&format!("# TYPE {family} ")), "{family}\n{text}");
@@ -394,10 +406,11 @@ mod tests {
         figures.missed.insert("nightly".into(), 1);
         figures.announced.insert("harbour-office".into(), 2);
         figures.announce_failures.insert("harbour-office".into(), 2);
-        figures.bits_compared.insert(hostile, 7);
+        figures.totals.insert("compared_bits", BTreeMap::from([(hostile.clone(), 7.0)]));
+        figures.last.insert("round_trip_median", BTreeMap::from([(hostile, 1e-5)]));
         let snapshot = Snapshot { ports: Vec::new(), figures, health: Health::default() };
-        for metric in METRICS {
-            for (labels, _) in (metric.values)(&snapshot) {
+        for metric in all() {
+            for (labels, _) in metric.samples(&snapshot) {
                 let names: Vec<_> = labels.iter().map(|(name, _)| *name).collect();
                 assert_eq!(names, metric.labels, "{}", metric.name);
             }
@@ -405,5 +418,7 @@ mod tests {
         let text = exposition(snapshot);
         // OpenMetrics 1.0: backslash, line feed and double quote are escaped in a label's value.
         assert!(text.contains(r#"turnback_runs_total{port="quay\"0\n\\",outcome="pass"} 3.0"#), "{text}");
+        assert!(text.contains(r#"turnback_compared_bits_total{port="quay\"0\n\\"} 7.0"#), "{text}");
+        assert!(text.contains(r#"turnback_round_trip_median_seconds{port="quay\"0\n\\"} "#), "{text}");
     }
 }

@@ -139,7 +139,8 @@ impl Record {
             )));
         }
         let ratio = report.error_ratio.as_ref();
-        let sent = report.totals.frames_sent;
+        let frames = report.ethernet();
+        let totals = report.totals.frames().filter(|totals| totals.frames_sent > 0);
         Ok(Self {
             run: report.run.clone(),
             started_ms: milliseconds(&report.started_at)?,
@@ -171,14 +172,14 @@ impl Record {
             error_ratio_lower: ratio.map(|r| r.lower),
             error_ratio_upper: ratio.map(|r| r.upper),
             error_ratio_limit: Some(report.limit.bit_error_ratio),
-            frames_sent: (sent > 0).then_some(sent),
-            frames_lost_on_wire: (sent > 0).then_some(report.totals.frames_lost_on_wire),
-            loss_ratio: report.loss_ratio.map(|l| l.estimate),
+            frames_sent: totals.map(|t| t.frames_sent),
+            frames_lost_on_wire: totals.map(|t| t.frames_lost_on_wire),
+            loss_ratio: frames.and_then(|detail| detail.loss_ratio).map(|l| l.estimate),
             latency_clock: Some(report.latency_ns.clock.clone()).filter(|_| report.latency_ns.count > 0),
             latency_ns_p50: report.latency_ns.p50,
             latency_ns_p99: report.latency_ns.p99,
-            link_mbps: report.link.speed_mbps,
-            link_flaps: (sent > 0).then_some(report.link_flaps),
+            link_mbps: frames.and_then(|detail| detail.link.speed_mbps),
+            link_flaps: frames.filter(|_| totals.is_some()).map(|detail| detail.link_flaps),
             program: report.program.clone(),
             simulated: report.port.simulated,
         })

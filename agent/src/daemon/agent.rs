@@ -338,16 +338,10 @@ pub struct Figures {
     pub skips: BTreeMap<String, u64>,
     /// Missed times that were caught up, or dropped, by round.
     pub missed: BTreeMap<String, u64>,
-    /// Bits compared, by port.
-    pub bits_compared: BTreeMap<String, u64>,
-    /// Wrong bits, by port.
-    pub bit_errors: BTreeMap<String, u64>,
-    /// Frames sent, by port.
-    pub frames_sent: BTreeMap<String, u64>,
-    /// Frames lost on the wire, by port.
-    pub frames_lost: BTreeMap<String, u64>,
-    /// Round trip of the last run, half of the probes at most, ns, by port.
-    pub latency_ns_p50: BTreeMap<String, u64>,
+    /// Numbers of reports that add up over runs, by the figure's id, then by port.
+    pub totals: BTreeMap<&'static str, BTreeMap<String, f64>>,
+    /// Numbers of the last report of each port, by the figure's id, then by port.
+    pub last: BTreeMap<&'static str, BTreeMap<String, f64>>,
     /// Announcements delivered, by target.
     pub announced: BTreeMap<String, u64>,
     /// Failed attempts to deliver, by target.

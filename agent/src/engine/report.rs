@@ -2,22 +2,14 @@
 
 use turnback_core::{
     base::placement::Placement,
-    document::run::{self, Latency, Report, SecondsSummary, Totals, Tried},
+    document::run::{self, ByteTotals, Detail, FrameTotals, Latency, Report, SecondsSummary, Totals, Tried},
     judge::{
         Verdict,
         facts::{FirstProbes, Limit},
     },
-    kind::{
-        ethernet::{
-            counters::CounterDelta,
-            facts::Heard,
-            link::{Capabilities, LinkState},
-        },
-        port::PortIdentity,
-    },
+    kind::{Kind, port::PortIdentity},
     plan::Profile,
-    signal::compare::DamageTally,
-    signal::seconds::SecondCounts,
+    signal::{compare::DamageTally, seconds::SecondCounts},
     stats::availability::{Availability, Second},
 };
 
@@ -47,6 +39,10 @@ pub(super) fn blank(
     placement: Placement,
     verdict: Verdict,
 ) -> Report {
+    let (totals, detail) = match port.kind {
+        Kind::Ethernet => (Totals::Frames(FrameTotals::default()), Detail::Ethernet(Box::default())),
+        Kind::Serial => (Totals::Bytes(ByteTotals::default()), Detail::Serial(Box::default())),
+    };
     Report {
         format: run::FORMAT,
         program: concat!("turnback ", env!("CARGO_PKG_VERSION")).into(),
@@ -61,29 +57,17 @@ pub(super) fn blank(
         profile: options.profile.name.clone(),
         seed: options.seed,
         verdict,
-        totals: Totals::default(),
+        totals,
         error_ratio: None,
-        loss_ratio: None,
         tried: Tried::default(),
         latency_ns: Latency::default(),
-        latency_loaded_ns: Latency::default(),
         damage: DamageTally::default(),
         steps: Vec::new(),
-        zero_loss_rates: Vec::new(),
         seconds_summary: SecondsSummary::default(),
-        spells: Default::default(),
         seconds: Vec::new(),
-        counters: CounterDelta::default(),
         lines: Default::default(),
         line_errors: None,
-        line: None,
-        capabilities: Capabilities::default(),
-        link: LinkState::default(),
-        module: None,
-        fallback_mbps: None,
-        link_flaps: 0,
-        heard: Heard::default(),
-        handful: FirstProbes::default(),
+        first_probes: FirstProbes::default(),
         limit: limit(&options.profile),
         stopped: None,
         references: Vec::new(),
@@ -91,6 +75,7 @@ pub(super) fn blank(
         cannot_show: Vec::new(),
         warnings: Vec::new(),
         cautions: Vec::new(),
+        detail,
     }
 }
 

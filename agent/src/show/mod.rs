@@ -5,9 +5,9 @@ pub mod csv;
 pub mod plot;
 pub mod progress;
 pub mod records;
-pub mod serial;
 pub mod sheet;
 pub mod table;
+pub mod tables;
 pub mod text;
 
 pub use turnback_core::base::figure;

@@ -1,37 +1,32 @@
 //! A report for a person at a terminal, and for a ticket.
 
 use turnback_core::{
-    base::{caution::LOCAL_CODES_FIRST, placement::Placement},
-    document::run::{Latency, Report},
-    judge::{Location, Outcome, Verdict, facts::Basis},
-    kind::ethernet::transceiver::{self, Light, Module},
+    base::{caution::LOCAL_CODES_FIRST, figure::Group, placement::Placement},
+    document::run::{Report, figures},
+    judge::{Location, Outcome, Verdict},
 };
 
-use super::{figure, serial, table};
+use super::{table, tables};
 
 /// The whole report.
 pub fn render(report: &Report) -> String {
     let mut out = String::new();
     verdict(report, &mut out);
-    let figures = figures(report);
+    let figures = figures::lines(report, Group::Run);
     if !figures.is_empty() {
         out.push('\n');
     }
-    for (name, value) in figures {
-        out.push_str(&format!("{name:<17}{value}\n"));
+    for (label, words) in figures {
+        out.push_str(&format!("{label:<17}{}\n", one_line(&words)));
     }
-    steps(report, &mut out);
-    for (_, headings, rows) in line_tables(report) {
+    for listing in tables::of(report) {
+        let rows: Vec<Vec<String>> =
+            listing.rows.iter().map(|row| row.iter().map(|cell| one_line(cell)).collect()).collect();
         out.push('\n');
-        out.push_str(&table::render(&headings, &rows));
+        out.push_str(&table::render(&listing.headings, &rows));
     }
     notes(report, &mut out);
     without_controls(&out)
-}
-
-/// The tables that only a serial port has.
-pub fn line_tables(report: &Report) -> Vec<serial::Titled> {
-    report.line.as_ref().map_or_else(Vec::new, |line| serial::tables(report, line))
 }
 
 /// Labels and names may come from a file of unknown origin: what would steer the terminal, or turn the
@@ -93,162 +88,6 @@ fn place(location: Location) -> &'static str {
         Location::Plug => "the plug",
         Location::Cable => "the cable",
         Location::Host => "this computer (host side of the adapter)",
-    }
-}
-
-/// The main figures of a run, each under its name; none when nothing was sent.
-pub fn figures(report: &Report) -> Vec<(&'static str, String)> {
-    if let Some(line) = &report.line {
-        return serial::figures(report, line);
-    }
-    let t = &report.totals;
-    let mut rows = Vec::new();
-    if t.frames_sent == 0 {
-        return rows;
-    }
-    let mut row = |name, value: String| rows.push((name, value));
-    row("frames", format!("{} sent, {} came back", figure::count(t.frames_sent), figure::count(t.frames_returned)));
-    if t.frames_lost > 0 {
-        row(
-            "lost",
-            format!(
-                "{}: {} on the wire, {} failed the frame check, {} in this computer, {} never left",
-                figure::count(t.frames_lost),
-                figure::count(t.frames_lost_on_wire),
-                figure::count(t.frames_failed_fcs),
-                figure::count(t.frames_lost_in_host),
-                figure::count(t.frames_never_left)
-            ),
-        );
-    }
-    let odd = [
-        (t.frames_damaged, "damaged"),
-        (t.frames_duplicated, "twice"),
-        (t.frames_reordered, "out of order"),
-        (t.frames_late, "late"),
-        (t.frames_truncated, "cut"),
-        (t.frames_lengthened, "lengthened"),
-        (t.frames_unrecognised, "unrecognised"),
-    ];
-    let odd: Vec<_> =
-        odd.iter().filter(|(n, _)| *n > 0).map(|(n, what)| format!("{} {what}", figure::count(*n))).collect();
-    if !odd.is_empty() {
-        row("odd", odd.join(", "));
-    }
-    row("bits compared", format!("{}, {} wrong", figure::count(t.bits_compared), figure::count(t.bit_errors)));
-    if let Some(r) = &report.error_ratio {
-        let basis = if r.basis == Basis::Bits { "from bits" } else { "from failed frames" };
-        row(
-            "bit error ratio",
-            format!(
-                "{} ({} to {} at {} %, {basis}), limit {}",
-                figure::ratio(r.estimate),
-                figure::ratio(r.lower),
-                figure::ratio(r.upper),
-                r.confidence * 100.0,
-                figure::ratio(r.limit)
-            ),
-        );
-    }
-    row("round trip", latency(&report.latency_ns));
-    row("under full flow", latency(&report.latency_loaded_ns));
-    if let Some(module) = &report.module {
-        row("transceiver", transceiver(module));
-    }
-    let s = &report.seconds_summary;
-    row(
-        "seconds",
-        format!(
-            "{} clean, {} errored ({} severely), {} unavailable",
-            s.clean, s.errored, s.severely_errored, s.unavailable
-        ),
-    );
-    rows
-}
-
-/// Light as dBm, lane by lane, and warmth.
-fn transceiver(module: &Module) -> String {
-    let light = |way: &str, of: fn(&Light) -> Option<f64>| {
-        let levels: Vec<_> = module
-            .lanes
-            .iter()
-            .filter_map(of)
-            .map(|mw| transceiver::dbm(mw).map_or_else(|| "dark".to_owned(), |level| format!("{level:.1} dBm")))
-            .collect();
-        (!levels.is_empty()).then(|| format!("{way} {}", levels.join(" / ")))
-    };
-    let warmth = module.temperature_c.map(|celsius| format!("{celsius:.0} °C inside"));
-    [light("receives", |l| l.received_mw), light("sends", |l| l.sent_mw), warmth]
-        .into_iter()
-        .flatten()
-        .collect::<Vec<_>>()
-        .join(", ")
-}
-
-pub(super) fn latency(l: &Latency) -> String {
-    match (l.min, l.p50, l.p99, l.max) {
-        (Some(min), Some(p50), Some(p99), Some(max)) => format!(
-            "{} min, {} half, {} p99, {} max ({} clock, {} trips)",
-            figure::time_ns(min),
-            figure::time_ns(p50),
-            figure::time_ns(p99),
-            figure::time_ns(max),
-            one_line(&l.clock),
-            figure::count(l.count)
-        ),
-        _ => "not measured".into(),
-    }
-}
-
-/// The steps in rows under their headings.
-pub fn step_rows(report: &Report) -> (Vec<&'static str>, Vec<Vec<String>>) {
-    let both = report.return_port.is_some();
-    let mut headings = vec!["size", "pattern", "sent", "lost", "damaged", "wrong bits", "frames/s", "rate"];
-    if both {
-        headings.insert(0, "direction");
-    }
-    let rows = report
-        .steps
-        .iter()
-        .map(|s| {
-            let mut row = vec![
-                s.size_bytes.to_string(),
-                one_line(&s.pattern),
-                figure::count(s.frames_sent),
-                figure::count(s.frames_lost),
-                figure::count(s.frames_damaged),
-                figure::count(s.bit_errors),
-                figure::count(s.frames_per_second as u64),
-                figure::bit_rate(s.bits_per_second) + if s.repeated_slower { " (repeated slower)" } else { "" },
-            ];
-            if both {
-                row.insert(0, one_line(&s.direction));
-            }
-            row
-        })
-        .collect();
-    (headings, rows)
-}
-
-fn steps(report: &Report, out: &mut String) {
-    if report.steps.is_empty() {
-        return;
-    }
-    let (headings, rows) = step_rows(report);
-    out.push('\n');
-    out.push_str(&table::render(&headings, &rows));
-    if !report.zero_loss_rates.is_empty() {
-        let rows: Vec<Vec<String>> = report
-            .zero_loss_rates
-            .iter()
-            .map(|z| {
-                let show = |r: Option<f64>| r.map_or("-".into(), |r| figure::count(r as u64));
-                let by = if z.limited_by_host { "this computer" } else { "" };
-                vec![z.size_bytes.to_string(), show(z.frames_per_second), show(z.lossy_frames_per_second), by.into()]
-            })
-            .collect();
-        out.push('\n');
-        out.push_str(&table::render(&["size", "zero-loss frames/s", "loss from", "limited by"], &rows));
     }
 }
 

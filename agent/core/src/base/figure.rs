@@ -1,4 +1,133 @@
-//! Figures in words: ratios, rates, times.
+//! Figures of a document, and numbers in words: ratios, rates, times.
+//!
+//! A figure is defined once, as an [`Entry`] in the list of its kind of port or in the list that all kinds share. Every
+//! outlet asks for a [`Group`] and shows what it gets; none asks for a figure by name.
+
+use serde::{Serialize, Serializer};
+
+/// Which outlets show a figure. A figure may be in several groups.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Group {
+    /// What the run went over: shown even if nothing was sent.
+    Setup,
+    /// The main figures of a run, for its report.
+    Run,
+    /// What the run found of the port itself, for the page of the port.
+    Port,
+    /// Counts that add up over runs, for metrics.
+    Total,
+    /// Values of the last run, for metrics.
+    Last,
+}
+
+/// Where a figure stands in a list: sections follow each other in this order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Section {
+    /// Link, format, wiring.
+    Setup,
+    /// What was sent and what became of it.
+    Counts,
+    /// Ratios.
+    Ratios,
+    /// Rates and speeds.
+    Rates,
+    /// Times.
+    Times,
+    /// Checks of the port itself.
+    Port,
+    /// Seconds with and without errors.
+    Seconds,
+}
+
+/// What a figure is, whatever its value.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Definition {
+    /// Its name for programs, without the unit.
+    pub id: &'static str,
+    /// Its name for people.
+    pub label: &'static str,
+    /// What it is, in a line: the help of its metric.
+    pub about: &'static str,
+    /// Unit of the value, the end of its full name; none for a count or a ratio.
+    pub unit: Option<&'static str>,
+    /// Where it stands.
+    pub section: Section,
+    /// Who shows it.
+    pub groups: &'static [Group],
+}
+
+impl Definition {
+    /// The name for programs with its unit: `round_trip_median_seconds`.
+    pub fn name(&self) -> String {
+        self.unit.map_or_else(|| self.id.to_owned(), |unit| format!("{}_{unit}", self.id))
+    }
+}
+
+/// A definition with the function that measures it: one line in a list of figures.
+#[derive(Clone, Copy, Debug)]
+pub struct Entry<F> {
+    /// What it is.
+    pub what: Definition,
+    /// Its value; none where it does not apply.
+    pub measure: F,
+}
+
+/// A value for programs, words for people, or both.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Measure {
+    /// The number, in the unit of the definition.
+    pub value: Option<f64>,
+    /// The words. Without them, people are not shown the figure.
+    pub text: Option<String>,
+}
+
+impl Measure {
+    /// A count in a number and in words.
+    pub fn count(value: u64, text: impl Into<String>) -> Self {
+        Self { value: Some(value as f64), text: Some(text.into()) }
+    }
+
+    /// A number that people are not shown.
+    pub fn number(value: f64) -> Self {
+        Self { value: Some(value), text: None }
+    }
+
+    /// Words that are no number.
+    pub fn words(text: impl Into<String>) -> Self {
+        Self { value: None, text: Some(text.into()) }
+    }
+
+    /// A number, where there is one, and words.
+    pub fn new(value: Option<f64>, text: impl Into<String>) -> Self {
+        Self { value, text: Some(text.into()) }
+    }
+}
+
+/// One figure of one document.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Figure {
+    /// What it is.
+    pub what: Definition,
+    /// Its value.
+    pub measure: Measure,
+}
+
+impl Figure {
+    /// Whether outlets that ask for this group show it.
+    pub fn is_in(&self, group: Group) -> bool {
+        self.what.groups.contains(&group)
+    }
+}
+
+/// A number as JSON has it: a whole one without a decimal point.
+pub(crate) struct Number(pub f64);
+
+impl Serialize for Number {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let whole = self.0 as u64;
+        if whole as f64 == self.0 { serializer.serialize_u64(whole) } else { serializer.serialize_f64(self.0) }
+    }
+}
 
 /// A ratio such as `3.1e-10`; zero as `0`.
 pub fn ratio(value: f64) -> String {

@@ -7,7 +7,9 @@ use serde::Deserialize;
 use serde::de::{DeserializeOwned, IgnoredAny};
 use thiserror::Error;
 
-use super::{Document, DocumentKind, case::Case, run::Report};
+use super::case::Case;
+use super::run::{Report, format1::Report1};
+use super::{Document, DocumentKind};
 use crate::kind::port::KindInFormat1;
 
 /// A text is no document that this program can read.
@@ -50,8 +52,10 @@ struct Head {
 
 /// Reads a document of any kind and of any format up to today's.
 pub(super) fn read(json: &str) -> Result<Document, ReadError> {
-    let head: Head = serde_json::from_str(json)
-        .map_err(|error| if error.is_data() { ReadError::NotADocument } else { ReadError::NotJson(error) })?;
+    let head: Head = serde_json::from_str(json).map_err(|_| match serde_json::from_str::<IgnoredAny>(json) {
+        Ok(_) => ReadError::NotADocument,
+        Err(error) => ReadError::NotJson(error),
+    })?;
     let untagged = || if head.case.is_some() { DocumentKind::Case } else { DocumentKind::Run };
     let kind = head.document.unwrap_or_else(untagged);
     let found = head.format.ok_or(ReadError::NotADocument)?;
@@ -59,15 +63,16 @@ pub(super) fn read(json: &str) -> Result<Document, ReadError> {
         return Err(ReadError::Newer { kind, found });
     }
     match kind {
-        DocumentKind::Run => {
-            let mut report: Box<Report> = body(kind, json)?;
+        DocumentKind::Run if found == 1 => {
+            let mut report = Report::from(body::<Report1>(kind, json)?);
             body::<KindInFormat1>(kind, json)?.correct(&mut report.port);
-            Ok(Document::Run(report))
+            Ok(report.into())
         }
+        DocumentKind::Run => body(kind, json).map(Document::Run),
         DocumentKind::Case => {
-            let mut case: Box<Case> = body(kind, json)?;
+            let mut case: Case = body(kind, json)?;
             body::<KindInFormat1>(kind, json)?.correct(&mut case.port);
-            Ok(Document::Case(case))
+            Ok(case.into())
         }
     }
 }
@@ -78,12 +83,125 @@ fn body<T: DeserializeOwned>(kind: DocumentKind, json: &str) -> Result<T, ReadEr
 
 #[cfg(test)]
 mod tests {
+    use serde_json::Value;
+
     use super::*;
+    use crate::document::difference::difference;
+
+    /// Documents that a program of format 1 wrote; never edited, only added to.
+    const ETHERNET: &str = include_str!("../../../../tests/fixtures/format1/ethernet-run.json");
+    const SERIAL: &str = include_str!("../../../../tests/fixtures/format1/serial-run.json");
+    const CASE: &str = include_str!("../../../../tests/fixtures/format1/case.json");
+
+    fn run(json: &str) -> Report {
+        match Document::read(json) {
+            Ok(Document::Run(report)) => *report,
+            other => panic!("{other:?}"),
+        }
+    }
+
+    /// Old names and where their values stand now; a value that is a list or an object must be the same as a whole.
+    fn moved(old: &str, names: &[(&str, &str)]) -> Value {
+        let report = run(old);
+        let (old, new): (Value, Value) = (serde_json::from_str(old).unwrap(), serde_json::to_value(&report).unwrap());
+        for (before, now) in names {
+            let (before, now) = (old.pointer(before), new.pointer(now));
+            assert!(before.is_some() && before == now, "{names:?}: {before:?} {now:?}");
+        }
+        // What is written now is read as what it was.
+        let again = run(&new.to_string());
+        assert_eq!(serde_json::to_value(&again).unwrap(), new);
+        assert!(difference(&report, &again).figures.iter().all(|figure| figure.values[0] == figure.values[1]));
+        new
+    }
+
+    #[test]
+    fn a_run_of_format_1_on_frames_keeps_every_value() {
+        let new = moved(
+            ETHERNET,
+            &[
+                ("/run", "/run"),
+                ("/verdict", "/verdict"),
+                ("/totals/frames_sent", "/totals/frames_sent"),
+                ("/totals/frames_failed_fcs", "/totals/frames_failed_fcs"),
+                ("/totals/bit_errors", "/totals/bit_errors"),
+                ("/error_ratio", "/error_ratio"),
+                ("/tried", "/tried"),
+                ("/latency_ns", "/latency_ns"),
+                ("/steps", "/steps"),
+                ("/damage", "/damage"),
+                ("/seconds", "/seconds"),
+                ("/handful", "/first_probes"),
+                ("/references", "/references"),
+                ("/loss_ratio", "/detail/loss_ratio"),
+                ("/latency_loaded_ns", "/detail/latency_loaded_ns"),
+                ("/zero_loss_rates", "/detail/zero_loss_rates"),
+                ("/spells", "/detail/spells"),
+                ("/counters", "/detail/counters"),
+                ("/link", "/detail/link"),
+                ("/link_flaps", "/detail/link_flaps"),
+                ("/module", "/detail/transceiver"),
+                ("/fallback_mbps", "/detail/fallback_mbps"),
+                ("/heard", "/detail/heard"),
+            ],
+        );
+        assert_eq!(
+            (&new["document"], &new["format"], &new["detail"]["kind"]),
+            (&"run".into(), &2.into(), &"ethernet".into())
+        );
+        // Nothing of another kind, not even a zero.
+        assert!(["lines", "line_errors"].iter().all(|name| new.get(name).is_none()), "{new}");
+        assert!(new["totals"].as_object().unwrap().keys().all(|name| !name.starts_with("bytes_")), "{new}");
+    }
+
+    #[test]
+    fn a_run_of_format_1_on_a_serial_line_keeps_every_value() {
+        let new = moved(
+            SERIAL,
+            &[
+                ("/verdict", "/verdict"),
+                ("/totals/bytes_sent", "/totals/bytes_sent"),
+                ("/totals/bytes_damaged", "/totals/bytes_damaged"),
+                ("/totals/bit_errors", "/totals/bit_errors"),
+                ("/error_ratio", "/error_ratio"),
+                ("/latency_ns", "/latency_ns"),
+                ("/lines", "/lines"),
+                ("/line_errors", "/line_errors"),
+                ("/handful", "/first_probes"),
+                ("/line/format", "/detail/format"),
+                ("/line/plug", "/detail/plug"),
+                ("/line/capabilities", "/detail/capabilities"),
+                ("/line/counts", "/detail/counts"),
+                ("/line/turnaround", "/detail/turnaround"),
+                ("/line/flow_control", "/detail/flow_control"),
+                ("/line/modem_readings", "/detail/modem_readings"),
+            ],
+        );
+        assert_eq!((&new["document"], &new["detail"]["kind"]), (&"run".into(), &"serial".into()));
+        assert_eq!((&new["port"]["kind"], &new["port"]["simulated"]), (&"serial".into(), &true.into()));
+        for other in ["steps", "link", "heard", "counters"] {
+            assert!(new.get(other).is_none() && new["detail"].get(other).is_none(), "{other} in {new}");
+        }
+        assert!(new["totals"].as_object().unwrap().keys().all(|name| !name.starts_with("frames_")), "{new}");
+    }
+
+    #[test]
+    fn a_case_without_a_tag_is_read() {
+        let Ok(Document::Case(case)) = Document::read(CASE) else { panic!() };
+        let (old, new): (Value, Value) = (serde_json::from_str(CASE).unwrap(), serde_json::to_value(&case).unwrap());
+        assert_eq!(new["document"], "case");
+        for field in ["case", "verdict", "stages", "state", "segments"] {
+            assert_eq!(old[field], new[field], "{field}");
+        }
+        assert_eq!(Document::from(*case).summary().says(), "fault: cable, quay-duct");
+    }
 
     #[test]
     fn what_is_no_document_is_told_from_what_is_a_newer_one() {
         assert!(matches!(Document::read("{"), Err(ReadError::NotJson(_))));
-        assert!(matches!(Document::read("[]"), Err(ReadError::NotADocument)));
+        for other in ["[]", "[1, 2]", "3", "{\"document\": 3, \"format\": 1}"] {
+            assert!(matches!(Document::read(other), Err(ReadError::NotADocument)), "{other}");
+        }
         assert!(matches!(Document::read("{\"event\": \"run-started\"}"), Err(ReadError::NotADocument)));
         assert!(matches!(Document::read("{\"document\": \"minutes\", \"format\": 1}"), Err(ReadError::NotADocument)));
         let newer = |json| match Document::read(json) {

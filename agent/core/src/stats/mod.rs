@@ -12,6 +12,7 @@ pub mod compare_rates;
 pub mod delay_variation;
 pub mod fisher;
 pub mod latency;
+pub mod latency_summary;
 pub mod proof;
 pub mod ratio;
 pub mod spells;

@@ -6,10 +6,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::chart::{CountChart, LevelChart};
-use crate::document::run::Report;
+use crate::document::run::{Detail, Report};
 use crate::judge::Outcome;
 use crate::judge::facts::Basis;
-use crate::kind::ethernet::transceiver::Module;
 
 /// What one run adds to the charts.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -36,30 +35,35 @@ impl Sample {
         if !matches!(report.verdict.outcome, Outcome::Pass | Outcome::Fault) {
             return None;
         }
-        let totals = &report.totals;
-        let (bits, single_errors) = match &report.error_ratio {
-            Some(ratio) if ratio.basis == Basis::Bits => (ratio.trials as f64, totals.frames_damaged),
-            _ => (totals.bits_compared as f64, 0),
+        // Bits are compared one by one where they are the basis: then a damaged frame is an event of its own.
+        let (bits, counts_bits) = match &report.error_ratio {
+            Some(ratio) if ratio.basis == Basis::Bits => (ratio.trials as f64, true),
+            _ => (report.totals.bits_compared() as f64, false),
         };
-        let (speed, events) = match &report.line {
-            None => {
-                let speed = report.link.speed_mbps.map_or_else(String::new, |mbps| mbps.to_string());
-                (speed, single_errors + totals.frames_failed_fcs + totals.frames_lost_on_wire)
+        let frame_events = report.totals.frames().map_or(0, |totals| {
+            let damaged = if counts_bits { totals.frames_damaged } else { 0 };
+            damaged + totals.frames_failed_fcs + totals.frames_lost_on_wire
+        });
+        let (speed, events) = match &report.detail {
+            Detail::Ethernet(detail) => {
+                let speed = detail.link.speed_mbps.map_or_else(String::new, |mbps| mbps.to_string());
+                (speed, frame_events)
             }
             // Bytes of a burst fail together, so blocks are counted. What this computer lost says nothing of the line.
-            Some(line) => {
-                let slipped = if totals.bytes_lost_in_host == 0 { line.counts.pieces_slipped } else { 0 };
-                (format!("{} {}", line.format, line.plug), line.counts.pieces_damaged + slipped)
+            Detail::Serial(detail) => {
+                let slipped = if report.totals.lost_inside() == 0 { detail.counts.pieces_slipped } else { 0 };
+                (format!("{} {}", detail.format, detail.plug), detail.counts.pieces_damaged + slipped)
             }
         };
+        let frames = report.ethernet();
         Some(Self {
             under: format!("{} {} {speed} {}", report.profile, report.placement, report.latency_ns.clock),
             events,
             bits,
             limit: report.limit.bit_error_ratio,
-            flaps: report.link_flaps,
+            flaps: frames.map_or(0, |detail| detail.link_flaps),
             latency_ns: report.latency_ns.p50.map(|ns| ns as f64),
-            received_dbm: report.module.as_ref().and_then(Module::received_dbm),
+            received_dbm: frames.and_then(|detail| detail.transceiver.as_ref()?.received_dbm()),
         })
     }
 }

@@ -309,7 +309,7 @@ fn what_is_no_record_is_refused_with_its_line_and_what_came_before_is_kept() {
         ("{}".to_owned(), "neither the report of a run nor a case"),
         (other(&id(0), "quay7"), "no id of a run"),
         (other("2026-03-01", "2026-03-41"), "started_at"),
-        (other("\"format\":1", "\"format\":99"), "format 99, made by a newer version"),
+        (other("\"format\":2", "\"format\":99"), "format 99, made by a newer version"),
         (first[..first.len() / 2].to_owned(), "no report"),
     ];
     for (line, cause) in wrong {

@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use turnback_core::{
-    document::run::Report,
+    base::figure::Group,
+    document::run::{self, Report},
     watch::{
         drift::Sample,
         standing::{Change, Hysteresis, Observation, State},
@@ -115,13 +116,14 @@ impl<S: Host> Supervisor<S> {
         let name = || port.to_owned();
         let outcome = report.verdict.outcome.name().to_owned();
         *figures.runs.entry(name()).or_default().entry(outcome).or_default() += 1;
-        *figures.bits_compared.entry(name()).or_default() += report.totals.bits_compared;
-        *figures.bit_errors.entry(name()).or_default() += report.totals.bit_errors;
-        *figures.frames_sent.entry(name()).or_default() += report.totals.frames_sent;
-        *figures.frames_lost.entry(name()).or_default() +=
-            report.totals.frames_lost_on_wire + report.totals.frames_failed_fcs;
-        if let Some(p50) = report.latency_ns.p50 {
-            figures.latency_ns_p50.insert(name(), p50);
+        for figure in run::figures::of(report) {
+            let Some(value) = figure.measure.value else { continue };
+            if figure.is_in(Group::Total) {
+                *figures.totals.entry(figure.what.id).or_default().entry(name()).or_default() += value;
+            }
+            if figure.is_in(Group::Last) {
+                figures.last.entry(figure.what.id).or_default().insert(name(), value);
+            }
         }
         figures.cpu_seconds = self.host.cpu_used().as_secs_f64();
     }

@@ -100,7 +100,8 @@ impl Template {
         let mut report = self.0.clone();
         report["run"] = run.into();
         report["port"]["name"] = port.into();
-        report["module"] = serde_json::to_value(Module::of_sff8472(&memory(received_dbm)).unwrap()).unwrap();
+        report["detail"]["transceiver"] =
+            serde_json::to_value(Module::of_sff8472(&memory(received_dbm)).unwrap()).unwrap();
         report.to_string()
     }
 }
@@ -259,5 +260,6 @@ fn the_daemon_suspects_a_port_whose_light_sinks_and_no_other() {
     let runs = store.runs(&filter, Some(1000)).unwrap();
     assert!(runs.len() >= 69 && runs.iter().all(|run| run.outcome == Outcome::Pass.name()), "{}", runs.len());
     let Document::Run(last) = store.get(DocumentKind::Run, &runs[0].run).unwrap() else { panic!("a case") };
-    assert!(last.module.and_then(|module| module.received_dbm()).is_some_and(|dbm| dbm < -5.0));
+    let light = last.ethernet().and_then(|detail| detail.transceiver.as_ref()?.received_dbm());
+    assert!(light.is_some_and(|dbm| dbm < -5.0));
 }

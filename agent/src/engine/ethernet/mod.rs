@@ -164,7 +164,7 @@ impl PortKind for Ethernet<'_> {
     }
 
     fn judge(run: &Run<'_, Self>, measured: &EthernetMeasured) -> Verdict {
-        judge(&run.evidence(measured))
+        judge(&run.facts(measured))
     }
 
     fn report(run: &Run<'_, Self>, measured: EthernetMeasured, verdict: Verdict) -> Report {

@@ -45,7 +45,7 @@ impl EthernetRun<'_, '_> {
 
     /// Whether the counts so far prove or refute the target. The bits needed are bits, even where frames are counted.
     pub(super) fn proof_so_far(&self, measured: &EthernetMeasured) -> Result<Decision, CheckError> {
-        let evidence = self.evidence(measured);
+        let evidence = self.facts(measured);
         let allowed = evidence.common.limit.units_allowed(evidence.frame_bits);
         let (Some(ratio), Some(frames_allowed)) = (evidence.error_ratio(), allowed) else {
             return Ok(Decision::Continue { bits_needed: None });

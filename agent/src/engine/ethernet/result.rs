@@ -2,8 +2,11 @@
 
 use turnback_core::{
     base::time::clock_pair,
-    document::run::{self, Latency, Report, Totals, Tried},
-    judge::{Verdict, facts::Common},
+    document::run::{self, Detail, EthernetDetail, FrameTotals, Latency, LossRatio, Report, Totals, Tried},
+    judge::{
+        Verdict,
+        facts::{Common, Facts},
+    },
     kind::ethernet::{
         counters::{CounterDelta, Counters},
         facts::EthernetFacts,
@@ -15,7 +18,7 @@ use super::{EthernetRun, measured::EthernetMeasured};
 use crate::engine::report::{blank, limit, summarise};
 
 impl EthernetRun<'_, '_> {
-    pub(super) fn evidence(&self, measured: &EthernetMeasured) -> EthernetFacts {
+    pub(super) fn facts(&self, measured: &EthernetMeasured) -> EthernetFacts {
         let mut counts = measured.tally.counts;
         let mut losses = measured.losses.with_late(counts.late);
         let not_ready = measured.lost_before_ready.min(losses.on_wire);
@@ -54,8 +57,7 @@ impl EthernetRun<'_, '_> {
     }
 
     pub(super) fn report(&self, measured: EthernetMeasured, verdict: Verdict) -> Report {
-        let evidence = self.evidence(&measured);
-        let (error_ratio, loss_ratio) = run::ratios(&evidence);
+        let evidence = self.facts(&measured);
         let delta: CounterDelta = measured.delta();
         let not_ready = measured.lost_before_ready;
         let mut warnings = self.warnings.clone();
@@ -68,33 +70,36 @@ impl EthernetRun<'_, '_> {
         let tally = &measured.tally;
         let clock = |(sent, received)| clock_pair(sent, received);
         let return_port = self.kind.return_port.as_ref().map(|p| p.identity());
-        Report {
-            totals: Totals::new(&tally.counts, &measured.losses.with_late(tally.counts.late)),
-            error_ratio,
-            loss_ratio,
-            tried: Tried { units: evidence.frames_tried(), failed: evidence.frames_failed() },
-            latency_ns: Latency::new(clock(measured.clocks.0), &tally.latency),
-            latency_loaded_ns: Latency::new(clock(measured.clocks.1), &tally.latency_loaded),
-            damage: tally.damage.clone(),
-            steps: measured.steps,
-            zero_loss_rates: measured.zero_loss_rates,
-            seconds_summary: summarise(&tally.seconds),
-            spells: evidence.spells,
-            seconds: tally.seconds.clone(),
-            counters: delta,
+        let detail = EthernetDetail {
             capabilities: evidence.capabilities,
             link: measured.link,
-            module: measured.transceiver,
             fallback_mbps: evidence.fallback_mbps,
             link_flaps: evidence.link_flaps,
+            transceiver: measured.transceiver,
             heard: evidence.heard,
-            handful: measured.first_probes,
+            loss_ratio: LossRatio::new(&evidence),
+            latency_loaded_ns: Latency::new(clock(measured.clocks.1), &tally.latency_loaded),
+            zero_loss_rates: measured.zero_loss_rates,
+            spells: evidence.spells,
+            counters: delta,
+        };
+        Report {
+            totals: Totals::Frames(FrameTotals::new(&tally.counts, &measured.losses.with_late(tally.counts.late))),
+            error_ratio: evidence.error_ratio(),
+            tried: Tried { units: evidence.frames_tried(), failed: evidence.frames_failed() },
+            latency_ns: Latency::new(clock(measured.clocks.0), &tally.latency),
+            damage: tally.damage.clone(),
+            steps: measured.steps,
+            seconds_summary: summarise(&tally.seconds),
+            seconds: tally.seconds.clone(),
+            first_probes: measured.first_probes,
             stopped: evidence.common.stopped,
             references: evidence.common.references.clone(),
             settings_changed: self.settings_changed.clone(),
             cannot_show: run::cannot_show(&evidence.capabilities, evidence.fallback_mbps),
             warnings,
             cautions: measured.link.medium.cautions(),
+            detail: Detail::Ethernet(Box::new(detail)),
             ..blank(&self.options, self.kind.port.identity(), return_port, self.placement, verdict)
         }
     }

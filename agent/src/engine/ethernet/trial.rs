@@ -35,7 +35,7 @@ impl EthernetRun<'_, '_> {
 
     /// What a trial says of its place. What came back too late says nothing: neither that it passes nor that it fails.
     pub(super) fn reference(&self, measured: &EthernetMeasured) -> Option<Reference> {
-        let there = self.evidence(measured);
+        let there = self.facts(measured);
         if there.counts.returned == 0 && there.counts.late > 0 {
             return None;
         }

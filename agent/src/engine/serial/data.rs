@@ -34,7 +34,7 @@ impl SerialRun<'_, '_> {
 
     /// Whether the line fails at the slowest pace there is. Sending more would only take time.
     fn fails_at_slowest(&self, measured: &SerialMeasured) -> bool {
-        self.kind.window <= WINDOW_MIN && judge(&self.evidence(measured)).outcome == Outcome::Fault
+        self.kind.window <= WINDOW_MIN && judge(&self.facts(measured)).outcome == Outcome::Fault
     }
 
     /// Sends the patterns of the profile in turn.
@@ -123,7 +123,7 @@ impl SerialRun<'_, '_> {
 
     /// Whether the counts so far prove or refute the target.
     fn is_decided(&self, measured: &SerialMeasured) -> Result<bool, CheckError> {
-        let evidence = self.evidence(measured);
+        let evidence = self.facts(measured);
         let Some(ratio) = evidence.error_ratio() else { return Ok(false) };
         let outcome = || judge(&evidence).outcome;
         let decided = decide(ratio.limit, ratio.confidence, (ratio.errors, ratio.trials), outcome)?;

@@ -121,10 +121,7 @@ impl PortKind for Serial<'_> {
 
     /// Whoever opened the line meanwhile takes bytes from it: asked before anything is blamed.
     fn conclude(run: &mut Run<'_, Self>, measured: &mut SerialMeasured) -> Result<(), CheckError> {
-        if measured.stopped.is_none()
-            && judge(&run.evidence(measured)).outcome != Outcome::Pass
-            && run.find_service()?
-        {
+        if measured.stopped.is_none() && judge(&run.facts(measured)).outcome != Outcome::Pass && run.find_service()? {
             measured.stop(Stopped::TakenIntoService);
         }
         Ok(())
@@ -143,7 +140,7 @@ impl PortKind for Serial<'_> {
     }
 
     fn judge(run: &Run<'_, Self>, measured: &SerialMeasured) -> Verdict {
-        judge(&run.evidence(measured))
+        judge(&run.facts(measured))
     }
 
     fn report(run: &Run<'_, Self>, measured: SerialMeasured, verdict: Verdict) -> Report {

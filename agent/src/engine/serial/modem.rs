@@ -51,8 +51,7 @@ impl SerialRun<'_, '_> {
     pub(super) fn flow_control(&mut self, measured: &mut SerialMeasured) -> Result<(), CheckError> {
         let tied =
             measured.plug.driver_of(ModemLine::Cts) == Some(LineDriver::Rts) && measured.plug != LinePlug::Internal;
-        let works =
-            !measured.modem.is_empty() && modem::state(&self.evidence(measured), ModemLine::Cts).ok == Some(true);
+        let works = !measured.modem.is_empty() && modem::state(&self.facts(measured), ModemLine::Cts).ok == Some(true);
         if !tied || !works {
             return Ok(());
         }

@@ -5,7 +5,7 @@ use turnback_core::{
         caution::Caution,
         time::{ClockSource, clock_pair},
     },
-    document::run::{HalfDuplex, Latency, LineReport, Report, Totals, Tried},
+    document::run::{ByteTotals, Detail, HalfDuplex, Latency, Report, SerialDetail, Totals, Tried},
     judge::{
         Verdict,
         facts::{Common, Facts, Limit},
@@ -21,7 +21,7 @@ use super::{SerialRun, measured::SerialMeasured};
 use crate::engine::report::{blank, summarise};
 
 impl SerialRun<'_, '_> {
-    pub(super) fn evidence(&self, measured: &SerialMeasured) -> SerialFacts {
+    pub(super) fn facts(&self, measured: &SerialMeasured) -> SerialFacts {
         let g = measured;
         SerialFacts {
             common: Common {
@@ -54,24 +54,23 @@ impl SerialRun<'_, '_> {
     }
 
     pub(super) fn report(&self, measured: SerialMeasured, verdict: Verdict) -> Report {
-        let evidence = self.evidence(&measured);
+        let evidence = self.facts(&measured);
         let g = &measured;
         let virtual_time = evidence.capabilities.moves_plug;
         let clock = if virtual_time { ClockSource::Virtual } else { ClockSource::Program };
         let latency = Latency::new(clock_pair(clock, clock), &g.single_byte_trips);
         let blank = blank(&self.options, self.kind.line.identity(), None, self.placement, verdict);
         Report {
-            totals: Totals::of_bytes(&g.tally.counts, evidence.lost_in_host()),
+            totals: Totals::Bytes(ByteTotals::new(&g.tally.counts, evidence.lost_in_host())),
             error_ratio: evidence.error_ratio(),
             tried: Tried { units: evidence.counts.pieces, failed: evidence.pieces_failed() },
-            latency_loaded_ns: Latency { clock: latency.clock.clone(), ..Latency::default() },
             latency_ns: latency,
             damage: g.tally.damage.clone(),
             seconds_summary: summarise(&g.tally.seconds),
             seconds: g.tally.seconds.clone(),
             lines: modem::lines(&evidence),
             line_errors: evidence.errors,
-            line: Some(LineReport {
+            detail: Detail::Serial(Box::new(SerialDetail {
                 format: self.kind.format,
                 plug: measured.plug,
                 capabilities: evidence.capabilities,
@@ -93,8 +92,8 @@ impl SerialRun<'_, '_> {
                 flow_control: evidence.flow,
                 break_returned: evidence.break_returned,
                 modem_readings: evidence.modem.clone(),
-            }),
-            handful: g.first_probes,
+            })),
+            first_probes: g.first_probes,
             limit: evidence.common.limit,
             stopped: evidence.common.stopped,
             references: evidence.common.references.clone(),

@@ -179,7 +179,7 @@ fn a_run_cut_off_among_other_speeds_blames_no_format() {
         "{:?}",
         report.verdict
     );
-    let tried = report.line.unwrap();
+    let tried = report.serial().unwrap();
     assert!(!tried.speeds.is_empty());
     assert!(tried.speeds.iter().chain(&tried.formats).all(|trial| trial.failures() == 0));
 }
@@ -211,7 +211,7 @@ fn a_run_on_a_bad_line_is_not_cut_off() {
 fn whether_other_speeds_are_tried_is_the_profiles_choice_and_not_its_names() {
     let speeds_tried = |profile: Profile| {
         let mut line = SlowLine::new(Duration::from_millis(1));
-        three_seconds(&mut line, profile).line.unwrap().speeds.len()
+        three_seconds(&mut line, profile).serial().unwrap().speeds.len()
     };
     let quick = Profile::named("quick").unwrap();
     assert_eq!(speeds_tried(quick.clone()), 0);

@@ -13,7 +13,7 @@ use crate::engine::options::CheckError;
 impl SerialRun<'_, '_> {
     /// What a trial says of its place.
     pub(super) fn reference(&self, measured: &SerialMeasured) -> Reference {
-        let there = self.evidence(measured);
+        let there = self.facts(measured);
         let lines = if there.common.placement == Placement::Internal || self.kind.plug.has_modem_lines() {
             modem::wrong_readings(&there)
         } else {

@@ -48,8 +48,10 @@ pub async fn ports(Extension(book): Extension<Book>, headers: HeaderMap, uri: Ur
     around.moving = true;
     let lines: Vec<_> = ports.iter().map(|p| PortLine::new(p, now_ms())).collect();
     let summary = view::summary(&lines);
-    let (mut bad, suspect): (Vec<_>, Vec<_>) =
-        lines.into_iter().filter(|l| ["failed", "suspect"].contains(&l.state)).partition(|l| l.state == "failed");
+    let (mut bad, suspect): (Vec<_>, Vec<_>) = lines
+        .into_iter()
+        .filter(|l| matches!(l.held, State::Failed | State::Suspect))
+        .partition(|l| l.held == State::Failed);
     bad.extend(suspect);
     filled(&Ports {
         around,

@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use turnback_core::{
-    base::caution::Caution,
-    document::run::Report,
+    base::{caution::Caution, figure::Group},
+    document::run::{Report, figures},
     judge::Outcome,
     kind::Kind,
     watch::standing::{Change, Standing, State},
@@ -16,7 +16,11 @@ use crate::{
         agent::{LiveRun, PortView, RecordLine},
         status::ASKED,
     },
-    show::{figure, plot::Table, serial, sheet, text},
+    show::{
+        figure,
+        plot::Table,
+        tables::{self, TableId},
+    },
 };
 
 /// A port as a line in the book.
@@ -25,7 +29,9 @@ pub struct PortLine {
     pub name: String,
     /// Its page.
     pub href: String,
-    /// State's word.
+    /// What is held of it.
+    pub held: State,
+    /// The word for that.
     pub state: &'static str,
     /// Shape of its pennant.
     pub pennant: &'static str,
@@ -63,6 +69,7 @@ impl PortLine {
         Self {
             href: port_href(&port.name),
             name: port.name.clone(),
+            held: port.standing.state,
             state: port.standing.state.name(),
             pennant: words::pennant(port.standing.state),
             proof: proof(&port.standing, now_ms),
@@ -71,6 +78,13 @@ impl PortLine {
             percent,
             why: words::plainly(&port.standing.why).to_owned(),
         }
+    }
+}
+
+impl PortLine {
+    /// The last run that decided anything passed, and not too long ago.
+    pub fn is_proven(&self) -> bool {
+        self.held == State::Proven
     }
 }
 
@@ -109,8 +123,8 @@ pub fn cabinets(ports: &[PortView], now_ms: i64) -> Vec<Cabinet> {
 
 /// `1 failed, 3 proven`, the worst first.
 pub fn summary(ports: &[PortLine]) -> String {
-    let count = |word| ports.iter().filter(|p| p.state == word).count();
-    let all = turnback_core::watch::standing::State::ALL.map(|state| (count(state.name()), state.name()));
+    let count = |state| ports.iter().filter(|p| p.held == state).count();
+    let all = State::ALL.map(|state| (count(state), state.name()));
     let some: Vec<_> = all.into_iter().filter(|(n, _)| *n > 0).map(|(n, word)| format!("{n} {word}")).collect();
     some.join(", ")
 }
@@ -222,17 +236,16 @@ pub struct Measured {
 impl Measured {
     /// Of a report, at a time in ms since 1970.
     pub fn new(report: &Report, now_ms: i64) -> Self {
-        let mut facts = sheet::run::carries(report);
-        // Speeds, errors and light; what is counted in frames or bytes is on the report's own page.
-        let kept = ["line errors", "speed", "without error", "turnaround", "transceiver"];
-        facts.extend(text::figures(report).into_iter().filter(|(name, _)| kept.contains(name)));
-        let modem = text::line_tables(report).into_iter().find(|(title, ..)| *title == serial::MODEM_LINES);
+        let mut facts = figures::lines(report, Group::Setup);
+        // What is counted in frames or bytes is on the report's own page.
+        facts.extend(figures::lines(report, Group::Port));
+        let modem = tables::of(report).into_iter().find(|table| table.id == TableId::ModemLines);
         let began = report.started_at.parse::<jiff::Timestamp>().map_or(now_ms, jiff::Timestamp::as_millisecond);
         Self {
             href: run_href(&report.run),
             ago: words::age(now_ms - began),
             facts,
-            lines: modem.map(|(_, headings, rows)| Table::new(headings, rows)),
+            lines: modem.map(|table| Table::new(table.headings, table.rows)),
         }
     }
 }

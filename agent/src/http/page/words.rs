@@ -4,7 +4,7 @@ use jiff::{Timestamp, tz::TimeZone};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use turnback_core::{
     event::{Event, Progress},
-    judge::Outcome,
+    judge::{Outcome, RuleId},
     kind::Kind,
     watch::standing::State,
 };
@@ -73,7 +73,7 @@ pub fn meaning(state: State) -> &'static str {
 /// A reason without the name of the rule that leads it: on a list the words are enough.
 pub fn plainly(why: &str) -> &str {
     match why.split_once(": ") {
-        Some((rule, words)) if rule != "drifts" && rule.bytes().all(|b| b.is_ascii_lowercase() || b == b'-') => words,
+        Some((front, words)) if RuleId::ALL.iter().any(|rule| rule.to_string() == front) => words,
         _ => why,
     }
 }

@@ -10,8 +10,7 @@ use turnback_core::{
 
 use super::{
     Figure, Table,
-    interval::{self, Row, Rows},
-    run::RATIOS_SUMMARY,
+    interval::{self, RATIOS_SUMMARY, Row, Rows},
     scale::{Scale, power, short},
     way::{self, Place},
 };

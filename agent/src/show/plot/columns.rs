@@ -115,6 +115,20 @@ pub fn draw(plot: &Columns) -> String {
     svg.finish(plot.title, plot.summary)
 }
 
+/// Width of a plot that takes half of the page.
+pub const HALF: f64 = 360.0;
+
+/// Columns over names instead of numbers, one place for each.
+pub fn named_columns(names: impl IntoIterator<Item = String>) -> Vec<(f64, String)> {
+    names.into_iter().enumerate().map(|(i, name)| (i as f64 + 0.5, name)).collect()
+}
+
+/// The column of one of `of` names; one or two columns are not blown up to fill the width.
+pub fn column_at(number: usize, of: usize, solid: f64, hatched: f64) -> Column {
+    let (middle, half) = (number as f64 + 0.5, (of as f64 * 0.08).min(0.32));
+    Column { from: middle - half, to: middle + half, solid, hatched }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

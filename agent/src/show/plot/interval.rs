@@ -102,6 +102,10 @@ pub fn scale_around(values: impl IntoIterator<Item = f64>) -> Scale {
     Scale::Logarithmic { low, high: 10_f64.powf((most * 1.2).log10().ceil()).min(1.0).max(low * 10.0) }
 }
 
+/// How to read intervals of ratios.
+pub const RATIOS_SUMMARY: &str = "A point is the likeliest ratio, the line its interval; an arrow: the interval reaches \
+    down to 0. Left of the limit is good.";
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -2,7 +2,8 @@
 
 use askama::Template;
 use turnback_core::{
-    document::run::Report,
+    base::figure::Group,
+    document::run::{Report, figures},
     judge::facts::{Basis, Stopped},
     kind::port::PortIdentity,
 };
@@ -11,7 +12,7 @@ use super::layout::{Listed, Sheet, Trail};
 use crate::show::{
     figure,
     plot::{self, Table},
-    serial, text,
+    tables, text,
 };
 
 /// The whole page.
@@ -35,9 +36,9 @@ pub fn render_in_book(report: &Report, trail: Vec<Trail>) -> Result<String, aska
         when: &report.started_at,
         way: plot::run::signal_way(report),
         facts: facts(report),
-        figures: text::figures(report),
+        figures: figures::lines(report, Group::Run),
         plots: plot::run::figures(report),
-        tables: tables(report),
+        tables: listed(report),
         cannot_show: Listed::new(report.cannot_show.iter().cloned()),
         notes: Listed::new(report.warnings.iter().cloned().chain(put_back)),
         origin: format!(
@@ -62,29 +63,10 @@ fn facts(report: &Report) -> Vec<(&'static str, String)> {
     facts.push(("placement", report.placement.to_string()));
     facts.push(("cable", report.cable.clone().unwrap_or_else(|| "no label given".into())));
     facts.extend(report.labels.given().into_iter().map(|(word, label)| (word, label.to_owned())));
-    facts.extend(carries(report));
+    facts.extend(figures::lines(report, Group::Setup));
     facts.push(("profile", report.profile.clone()));
     if let Some(stopped) = report.stopped {
         facts.push(("ended early", stopped_in_words(stopped).into()));
-    }
-    facts
-}
-
-/// What goes over the port: format and wiring of a serial one, the link of one of frames.
-pub fn carries(report: &Report) -> Vec<(&'static str, String)> {
-    if let Some(line) = &report.line {
-        return vec![("line", line.format.to_string()), ("wiring", line.plug.to_string())];
-    }
-    let link = &report.link;
-    let speed = link.speed_mbps.map_or(String::new(), |mbps| format!(", {mbps} Mb/s"));
-    let duplex = match link.full_duplex {
-        Some(true) => ", full duplex",
-        Some(false) => ", half duplex",
-        None => "",
-    };
-    let mut facts = vec![("link", format!("{}{speed}{duplex}", if link.up { "up" } else { "none" }))];
-    if report.link_flaps > 0 {
-        facts.push(("link drops", figure::count(report.link_flaps)));
     }
     facts
 }
@@ -116,28 +98,20 @@ fn stopped_in_words(stopped: Stopped) -> &'static str {
     }
 }
 
-fn tables(report: &Report) -> Vec<(&'static str, Table)> {
-    let mut tables = Vec::new();
+fn listed(report: &Report) -> Vec<(&'static str, Table)> {
+    let mut all = Vec::new();
     let basis = report.error_ratio.map(|r| r.basis);
     // Where bits are counted, the plot of ratios shows these.
-    if !report.references.is_empty() && basis != Some(Basis::Bits) && report.line.is_none() {
+    if !report.references.is_empty() && basis != Some(Basis::Bits) && report.ethernet().is_some() {
         let rows = report.references.iter().map(|r| {
             let link = if r.link_up { "up" } else { "none" };
             vec![r.placement.to_string(), link.into(), figure::count(r.failures), figure::count(r.trials)]
         });
         let table = Table::new(vec!["placement", "link", "failed", "bits or frames tried"], rows);
-        tables.push(("The same port with the signal turned back elsewhere", table));
+        all.push(("The same port with the signal turned back elsewhere", table));
     }
-    if !report.steps.is_empty() {
-        let (headings, rows) = text::step_rows(report);
-        tables.push(("Steps", Table::new(headings, rows)));
-    }
-    tables.extend(
-        // The plot of the turnaround has a table of its own.
-        text::line_tables(report)
-            .into_iter()
-            .filter(|(title, ..)| *title != serial::TURNAROUND)
-            .map(|(title, headings, rows)| (title, Table::new(headings, rows))),
-    );
-    tables
+    // A plot has a table of its own.
+    let listed = tables::of(report).into_iter().filter(|table| !table.id.is_drawn());
+    all.extend(listed.map(|table| (table.title, Table::new(table.headings, table.rows))));
+    all
 }

@@ -169,6 +169,7 @@ impl StageResult {
     pub fn new(report: &Report) -> Self {
         let verdict = &report.verdict;
         let deciding = verdict.reasons.first();
+        let frames = report.ethernet();
         // A second in which few probes were sent says little.
         let least = report.seconds.iter().map(|second| second.sent).max().unwrap_or(0).div_ceil(4).max(1);
         let at_work: Vec<bool> = report
@@ -193,15 +194,15 @@ impl StageResult {
             rule: verdict.rule().cloned().unwrap_or(RuleId::NoRule),
             text: deciding.map(|reason| reason.text.clone()).unwrap_or_default(),
             tried: report.tried,
-            bits_compared: report.totals.bits_compared,
-            bit_errors: report.totals.bit_errors,
+            bits_compared: report.totals.bits_compared(),
+            bit_errors: report.totals.bit_errors(),
             error_ratio: report.error_ratio,
-            loss_ratio: report.loss_ratio,
+            loss_ratio: frames.and_then(|detail| detail.loss_ratio),
             latency_ns: report.latency_ns.clone(),
             size_bytes_min: report.steps.iter().map(|step| step.size_bytes).min(),
-            link: report.link,
-            fallback_mbps: report.fallback_mbps,
-            link_flaps: report.link_flaps,
+            link: frames.map(|detail| detail.link).unwrap_or_default(),
+            fallback_mbps: frames.and_then(|detail| detail.fallback_mbps),
+            link_flaps: frames.map_or(0, |detail| detail.link_flaps),
             seconds: at_work.len() as u64,
             seconds_errored: at_work.iter().filter(|bad| **bad).count() as u64,
             error_groups: starts as u64,

@@ -1,11 +1,11 @@
 //! The figures of two runs on a serial port.
 
 use super::{Change, Test, plain, rates};
-use crate::document::run::{LineReport, Report};
+use crate::document::run::{Report, SerialDetail};
 use crate::stats::compare_rates::ErrorCount;
 
-fn counts(report: &Report, count: impl Fn(&LineReport) -> (u64, u64)) -> (ErrorCount, String) {
-    let (errors, of) = report.line.as_ref().map_or((0, 0), count);
+fn counts(report: &Report, count: impl Fn(&SerialDetail) -> (u64, u64)) -> (ErrorCount, String) {
+    let (errors, of) = report.serial().map_or((0, 0), count);
     let words = if of == 0 { "not measured".to_owned() } else { format!("{errors} of {of}") };
     (ErrorCount { errors: errors.min(of), bits: of }, words)
 }
@@ -18,8 +18,10 @@ fn test(name: &'static str, a: (ErrorCount, String), b: (ErrorCount, String)) ->
 /// its counts explain every missing byte.
 pub(super) fn slips(a: &Report, b: &Report) -> Test {
     let slips = |report: &Report| {
-        let t = &report.totals;
-        let on_line = t.bytes_lost.saturating_sub(t.bytes_lost_in_host).saturating_add(t.bytes_inserted);
+        let on_line = report
+            .totals
+            .bytes()
+            .map_or(0, |t| t.bytes_lost.saturating_sub(t.bytes_lost_in_host).saturating_add(t.bytes_inserted));
         counts(report, |line| (if on_line > 0 { line.counts.pieces_slipped } else { 0 }, line.counts.pieces))
     };
     test("blocks with missing or extra bytes", slips(a), slips(b))
@@ -38,8 +40,8 @@ pub(super) fn characters(a: &Report, b: &Report) -> Test {
 }
 
 /// What is simply the same or another: modem lines, flow control, break and speeds.
-pub(super) fn figures(a: (&Report, &LineReport), b: (&Report, &LineReport)) -> Vec<Change> {
-    type Read = fn((&Report, &LineReport)) -> String;
+pub(super) fn figures(a: (&Report, &SerialDetail), b: (&Report, &SerialDetail)) -> Vec<Change> {
+    type Read = fn((&Report, &SerialDetail)) -> String;
     let told: [(&str, Read); 4] = [
         ("modem lines", |(report, _)| {
             let lines: Vec<String> =

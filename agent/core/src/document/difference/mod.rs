@@ -64,7 +64,7 @@ pub enum Kind {
 /// Holds two runs against each other.
 pub fn difference(a: &Report, b: &Report) -> Difference {
     let confidence = a.limit.confidence.max(b.limit.confidence);
-    let lines = a.line.as_ref().zip(b.line.as_ref());
+    let lines = a.serial().zip(b.serial());
     let tests: Vec<Test> = match lines {
         Some(_) => vec![error_ratio(a, b), line::slips(a, b), line::characters(a, b), latency(a, b)],
         None => vec![error_ratio(a, b), loss(a, b), latency(a, b)],
@@ -78,7 +78,7 @@ pub fn difference(a: &Report, b: &Report) -> Difference {
         Some((first, second)) => figures.extend(line::figures((a, first), (b, second))),
         None => {
             figures.push(plain("link", link(a), link(b)));
-            figures.push(plain("link drops", a.link_flaps.to_string(), b.link_flaps.to_string()));
+            figures.push(plain("link drops", link_drops(a), link_drops(b)));
         }
     }
     let conditions: Vec<_> = conditions(a, b).into_iter().filter(|c| c.change != Kind::Same).collect();
@@ -155,8 +155,8 @@ fn error_ratio(a: &Report, b: &Report) -> Test {
 
 fn loss(a: &Report, b: &Report) -> Test {
     let count = |r: &Report| {
-        let t = &r.totals;
-        let inside = t.frames_lost_in_host.saturating_add(t.frames_never_left);
+        let Some(t) = r.totals.frames() else { return ErrorCount { errors: 0, bits: 0 } };
+        let inside = r.totals.lost_inside();
         let bits = t.frames_sent.saturating_sub(inside);
         ErrorCount { errors: t.frames_lost.saturating_sub(inside).min(bits), bits }
     };
@@ -224,8 +224,12 @@ fn outcome(report: &Report) -> String {
     }
 }
 
+fn link_drops(report: &Report) -> String {
+    report.ethernet().map_or(0, |detail| detail.link_flaps).to_string()
+}
+
 fn link(report: &Report) -> String {
-    let link = &report.link;
+    let Some(link) = report.ethernet().map(|detail| &detail.link) else { return "none".into() };
     match (link.up, link.speed_mbps, link.full_duplex) {
         (false, ..) => "none".into(),
         (true, Some(mbps), Some(false)) => format!("{mbps} Mb/s half duplex"),
@@ -256,7 +260,7 @@ fn conditions(a: &Report, b: &Report) -> Vec<Change> {
     ];
     let mut list = vec![plain("port", a.port.name.clone(), b.port.name.clone())];
     list.extend(texts.iter().map(|(name, read)| plain(name, read(a), read(b))));
-    if let Some((first, second)) = a.line.as_ref().zip(b.line.as_ref()) {
+    if let Some((first, second)) = a.serial().zip(b.serial()) {
         list.push(plain("line", first.format.to_string(), second.format.to_string()));
         list.push(plain("wiring", first.plug.to_string(), second.plug.to_string()));
     }

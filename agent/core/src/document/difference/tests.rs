@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::base::rng::Rng;
-use crate::document::run::StepReport;
+use crate::document::run::{Detail, EthernetDetail, FrameTotals, StepReport, Totals};
 use crate::judge::facts::Limit;
 use crate::judge::ratio::ErrorRatio;
 use crate::judge::{Location, Outcome, Verdict};
@@ -11,6 +11,7 @@ use crate::{base::placement::Placement, kind::ethernet::link::LinkState};
 
 /// A run in which `hits` probes of `bits` bits in all had one wrong bit each.
 fn run(hits: u64, bits: u64) -> Report {
+    let link = LinkState { up: true, speed_mbps: Some(1000), ..LinkState::default() };
     let mut report = Report {
         format: crate::document::run::FORMAT,
         program: "turnback".into(),
@@ -32,29 +33,17 @@ fn run(hits: u64, bits: u64) -> Report {
             reasons: Vec::new(),
             next: String::new(),
         },
-        totals: Default::default(),
+        totals: Totals::Frames(FrameTotals::default()),
         lines: Default::default(),
         line_errors: None,
-        line: None,
         error_ratio: None,
-        loss_ratio: None,
         latency_ns: Latency::default(),
-        latency_loaded_ns: Latency::default(),
         damage: Default::default(),
         steps: Vec::new(),
-        zero_loss_rates: Vec::new(),
         seconds_summary: Default::default(),
-        spells: Default::default(),
         seconds: Vec::new(),
-        counters: Default::default(),
-        capabilities: Default::default(),
-        link: LinkState { up: true, speed_mbps: Some(1000), ..LinkState::default() },
-        module: None,
-        fallback_mbps: None,
         tried: Default::default(),
-        link_flaps: 0,
-        heard: Default::default(),
-        handful: Default::default(),
+        first_probes: Default::default(),
         limit: Limit { bit_error_ratio: 1e-7, confidence: 0.95 },
         stopped: None,
         references: Vec::new(),
@@ -62,6 +51,7 @@ fn run(hits: u64, bits: u64) -> Report {
         cannot_show: Vec::new(),
         warnings: Vec::new(),
         cautions: Vec::new(),
+        detail: Detail::Ethernet(Box::new(EthernetDetail { link, ..EthernetDetail::default() })),
     };
     report.error_ratio = Some(ratio(Basis::Bits, hits, bits));
     report.damage.errored_probes = hits;
@@ -162,15 +152,16 @@ fn what_was_not_counted_alike_is_not_compared() {
 #[test]
 fn losses_in_this_computer_are_nobodys_loss() {
     let mut lossy = run(0, 1_000_000);
-    lossy.totals.frames_sent = 1_000;
-    lossy.totals.frames_lost = 500;
-    lossy.totals.frames_lost_in_host = 400;
-    lossy.totals.frames_never_left = 100;
+    let counts = |frames_lost, frames_lost_in_host, frames_never_left| {
+        let sent = FrameTotals { frames_sent: 1_000, ..FrameTotals::default() };
+        Totals::Frames(FrameTotals { frames_lost, frames_lost_in_host, frames_never_left, ..sent })
+    };
+    lossy.totals = counts(500, 400, 100);
     let mut clean = run(0, 1_000_000);
-    clean.totals.frames_sent = 1_000;
+    clean.totals = counts(0, 0, 0);
     let d = difference(&clean, &lossy);
     assert_ne!(figure(&d, "frames lost on the way").change, Kind::Higher, "{d:?}");
-    lossy.totals.frames_lost_in_host = 300;
+    lossy.totals = counts(500, 300, 100);
     assert_eq!(figure(&difference(&clean, &lossy), "frames lost on the way").change, Kind::Higher);
 }
 

@@ -3,7 +3,9 @@
 
 pub mod cable_test;
 pub mod counters;
+pub mod detail;
 pub mod facts;
+pub mod figures;
 pub mod link;
 pub mod probe;
 pub mod rules;

@@ -1,20 +1,26 @@
 //! The plots that only a serial port has: what it made of each speed, and how long bytes take to come back.
 
-use turnback_core::{document::run::Report, kind::serial::facts::FormatTrial};
+use turnback_core::{
+    document::run::{SerialDetail, Turnaround},
+    kind::serial::facts::FormatTrial,
+};
 
 use super::{
     Figure, Table,
-    columns::{self, Columns},
-    run::{HALF, column_at, named_columns},
+    columns::{self, Columns, HALF, column_at, named_columns},
     scale::Scale,
 };
 use crate::show::figure;
 
+/// All of them, in reading order, with errors by bit position where they belong.
+pub(super) fn figures(detail: &SerialDetail, by_bit: Option<Figure>) -> Vec<Option<Figure>> {
+    vec![by_bit, speeds(&detail.speeds), turnaround(&detail.turnaround)]
+}
+
 /// Every speed that the port took, by the share of the line's time that was used without error.
-pub(super) fn speeds(report: &Report) -> Option<Figure> {
-    let line = report.line.as_ref()?;
+fn speeds(trials: &[FormatTrial]) -> Option<Figure> {
     let taken: Vec<(u32, &FormatTrial)> =
-        line.speeds.iter().filter_map(|trial| Some((trial.taken?.bits_per_second, trial))).collect();
+        trials.iter().filter_map(|trial| Some((trial.taken?.bits_per_second, trial))).collect();
     if taken.is_empty() {
         return None;
     }
@@ -72,10 +78,8 @@ pub(super) fn speeds(report: &Report) -> Option<Figure> {
 }
 
 /// Half of the trips of each block size, split into the bytes' own time on the line and what comes on top.
-pub(super) fn turnaround(report: &Report) -> Option<Figure> {
-    let line = report.line.as_ref()?;
-    let rows: Vec<(String, f64, f64)> = line
-        .turnaround
+fn turnaround(trips: &[Turnaround]) -> Option<Figure> {
+    let rows: Vec<(String, f64, f64)> = trips
         .iter()
         .filter_map(|t| {
             let ms = |ns: u64| ns as f64 / 1e6;
