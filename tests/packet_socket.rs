@@ -5,12 +5,13 @@ use std::{
     time::{Duration, Instant},
 };
 
+use turnback::ports::clock::now_ns;
 use turnback::ports::ethernet::{
     device::ethtool::{self, timestamp::Timestamping},
     socket::{
         Addressee, BLOCK_BYTES, Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, HEADER_BYTES, Outgoing,
         PROBE_ETHERTYPE, Queue, RawFrame, Reception, Refusal, RingOptions, SenderOptions, SocketError, Stamped,
-        VlanTag, interface_index, now_ns,
+        VlanTag, interface_index,
     },
 };
 

@@ -117,7 +117,7 @@ fn model() -> Report {
         started_at: String::new(),
         although_in_service: false,
         confirm: false,
-        line: turnback::engine::serial::options::LineOptions::default(),
+        line: turnback::engine::LineOptions::default(),
     };
     let mut port = SimulatedPort::open("good", 1).expect("it is built in");
     check(&mut port, None, options, &mut |_| {}, &Cancel::default()).expect("a report")

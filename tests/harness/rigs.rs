@@ -8,7 +8,7 @@ use turnback::{
         args::{Args, Command},
         check,
     },
-    engine::{self, serial::options::LineOptions},
+    engine::{self, LineOptions},
     ports::{Port, name::PortName, open::open},
     work::check::seed,
 };

@@ -10,7 +10,7 @@ use turnback_core::{
         case::{Case, CaseState},
         run::{FORMAT, Report},
     },
-    judge::{Location, Outcome, facts::Basis},
+    judge::{Location, Outcome, ratio::Basis},
     kind::{Kind, port::kind_and_simulated},
 };
 

@@ -20,7 +20,7 @@ use turnback_core::{
 use super::{NOT_TESTED, USAGE, args, complain, print, recording};
 use crate::{
     archive::recorder::Recorder,
-    engine::{CheckError, CheckOptions, cancel::Cancel, check, refused, serial::options::LineOptions},
+    engine::{CheckError, CheckOptions, LineOptions, cancel::Cancel, check, refused},
     guard::state,
     ports::{Port, PortError, name::PortName, open::open, restore::restore_left},
     show::{progress::ProgressLine, text},

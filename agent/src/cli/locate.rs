@@ -6,7 +6,7 @@ use turnback_core::plan::parse_duration;
 
 use super::{NOT_TESTED, USAGE, complain};
 use crate::ports::{
-    ethernet::device::ethtool::{EthtoolError, Interface, Support},
+    locate::{EthtoolError, Support, blink},
     name::PortName,
 };
 
@@ -27,11 +27,8 @@ pub fn run(port: &str, time: &str) -> ExitCode {
         // A serial line has no light either; the interface that is not there says so below.
         PortName::Interface(_) | PortName::SerialDevice(_) => {}
     }
-    let blink = Interface::open(port).and_then(|interface| {
-        eprintln!("{port}: its light blinks for {} s, where the adapter can; Ctrl-C ends it", time.as_secs().max(1));
-        interface.blink(time)
-    });
-    match blink {
+    eprintln!("{port}: its light blinks for {} s, where the adapter can; Ctrl-C ends it", time.as_secs().max(1));
+    match blink(port, time) {
         Ok(Support::Done) => ExitCode::SUCCESS,
         Ok(Support::Unsupported) => {
             eprintln!("error: the driver of {port} cannot blink its light");

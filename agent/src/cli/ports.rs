@@ -9,9 +9,8 @@ use crate::{
         state,
     },
     ports::{
-        inventory::{PortEntry, ethernet_ports},
+        inventory::{PortEntry, SerialEntry, ethernet_ports, serial_ports},
         restore::{left, told_of_left},
-        serial::inventory::{SerialEntry, serial_ports},
     },
     show::table,
 };

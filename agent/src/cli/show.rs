@@ -9,7 +9,7 @@ use turnback_core::{
 };
 
 use super::{USAGE, args::Args, complain};
-use crate::ports::simulated;
+use crate::ports::name::rig;
 
 pub(super) fn print(text: &str) -> ExitCode {
     super::print(text, ExitCode::SUCCESS)
@@ -43,7 +43,7 @@ pub fn profiles(name: Option<&str>) -> ExitCode {
 
 /// `turnback rigs [NAME]`.
 pub fn rigs(name: Option<&str>) -> ExitCode {
-    match name.map(|n| simulated::load(n.strip_prefix("sim:").unwrap_or(n))) {
+    match name.map(|name| rig(name.strip_prefix("sim:").unwrap_or(name))) {
         None => list(
             turnback_core::kind::rig::builtin_names().map(|(name, about)| (format!("sim:{name}"), about)),
             "`turnback rigs NAME` shows one as TOML; save it, change it, and check `sim:FILE`.",

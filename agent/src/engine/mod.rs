@@ -11,10 +11,11 @@ pub mod options;
 mod proof;
 mod report;
 mod run;
-pub mod serial;
+mod serial;
 
 pub use options::{CheckError, CheckOptions};
 pub use report::refused;
+pub use serial::options::LineOptions;
 use turnback_core::{document::run::Report, event::Event};
 
 use self::{cancel::Cancel, ethernet::Ethernet, run::Run, serial::Serial};

@@ -1,7 +1,7 @@
 //! Whether what was counted so far proves or refutes the limit.
 
 use turnback_core::{
-    judge::{Outcome, facts::Limit},
+    judge::{Outcome, ratio::Limit},
     plan::PlanError,
     stats::{
         proof::{Decision, Looks, Proof},

@@ -3,10 +3,7 @@
 use turnback_core::{
     base::placement::Placement,
     document::run::{self, ByteTotals, Detail, FrameTotals, Latency, Report, SecondsSummary, Totals, Tried},
-    judge::{
-        Verdict,
-        facts::{FirstProbes, Limit},
-    },
+    judge::{Verdict, facts::FirstProbes, ratio::Limit},
     kind::{Kind, port::PortIdentity},
     plan::Profile,
     signal::{compare::DamageTally, seconds::SecondCounts},

@@ -4,6 +4,8 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use turnback_core::kind::Kind;
 
+pub use super::serial::inventory::{SerialEntry, serial_ports};
+
 use super::ethernet::{
     device::{
         bus::{self, Bus},

@@ -6,10 +6,12 @@
 //! [`inventory`] lists what the machine has.
 
 pub mod changes;
+pub mod clock;
 pub mod departure;
 pub mod error;
 pub mod ethernet;
 pub mod inventory;
+pub mod locate;
 pub mod name;
 pub mod open;
 pub mod port;

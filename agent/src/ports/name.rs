@@ -58,7 +58,7 @@ impl PortName {
     pub fn rig(&self) -> Result<Option<AnyRig>, PortError> {
         match self {
             Self::Interface(_) | Self::SerialDevice(_) => Ok(None),
-            Self::BuiltinRig(rig) | Self::RigFile(rig) => simulated::load(rig).map(Some),
+            Self::BuiltinRig(name) | Self::RigFile(name) => rig(name).map(Some),
         }
     }
 
@@ -76,6 +76,14 @@ impl PortName {
 }
 
 const RIG: &str = "sim:";
+
+/// The rig of this name or in this file, without the `sim:` before it.
+///
+/// # Errors
+/// A file that cannot be read, or is no rig.
+pub fn rig(what: &str) -> Result<AnyRig, PortError> {
+    simulated::load(what)
+}
 
 #[cfg(test)]
 mod tests {

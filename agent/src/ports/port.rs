@@ -242,3 +242,8 @@ pub trait Line: Port {
         None
     }
 }
+
+/// What a serial port can do, in the words that every kind of port shares.
+pub(super) fn shared(line: &LineCapabilities) -> Capabilities {
+    Capabilities { internal_loop: line.internal_loop, moves_plug: line.moves_plug, ..Capabilities::default() }
+}

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use crate::base::placement::Placement;
 use crate::document::case::{Case, Ended, Stage};
 use crate::document::run::{Report, StepReport};
-use crate::judge::facts::Basis;
+use crate::judge::ratio::Basis;
 use crate::signal::seconds::SecondCounts;
 use crate::stats::ratio::Bounds;
 

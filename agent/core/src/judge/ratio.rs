@@ -2,8 +2,47 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::facts::{Basis, Limit};
-use crate::stats::ratio::Bounds;
+use crate::stats::bits::frame_ratio;
+use crate::stats::ratio::{Bounds, lower_bound};
+
+/// Fewer failures than this blame nobody, whatever the ratio: one hit can be a door slammed, a spark, a cosmic ray.
+/// Our own choice; the rate then decides in a longer run.
+pub const ERRORS_MIN: u64 = 3;
+
+/// What a pass has to prove.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Limit {
+    /// Bit error ratio a good line stays below.
+    pub bit_error_ratio: f64,
+    /// How sure a pass must be.
+    pub confidence: f64,
+}
+
+impl Limit {
+    /// Share of units of `bits` bits that a line exactly at the limit fails; none where the limit is no ratio.
+    pub fn units_allowed(&self, bits: f64) -> Option<f64> {
+        frame_ratio(self.bit_error_ratio, bits).ok()
+    }
+
+    /// Whether `failed` of `tried` units of `bits` bits are enough to blame anybody, and proved to be more than the
+    /// limit allows.
+    pub fn is_refuted_by(&self, failed: u64, tried: u64, bits: f64) -> bool {
+        let proved_above = lower_bound(failed.min(tried), tried, self.confidence);
+        failed >= ERRORS_MIN
+            && self.units_allowed(bits).zip(proved_above.ok()).is_some_and(|(allowed, proved)| proved > allowed)
+    }
+}
+
+/// What an error ratio counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Basis {
+    /// Wrong bits among bits compared.
+    Bits,
+    /// Failed frames among frames, turned into bits: the adapter drops what fails its check, so single bits are not
+    /// seen.
+    Frames,
+}
 
 /// An error ratio as reports show it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]

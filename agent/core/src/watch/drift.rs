@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::chart::{CountChart, LevelChart};
 use crate::document::run::{Detail, Report};
 use crate::judge::Outcome;
-use crate::judge::facts::Basis;
+use crate::judge::ratio::Basis;
 
 /// What one run adds to the charts.
 #[derive(Clone, Debug, Default, PartialEq)]

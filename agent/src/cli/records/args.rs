@@ -10,11 +10,11 @@ use crate::archive::sqlite::exchange::Form;
 #[derive(Debug, clap::Args)]
 #[command(after_help = AFTER)]
 pub struct Records {
-    /// The file of records [default: TURNBACK_STORE; else records.db in the state directory of a service or of root; else
-    /// in turnback/ under XDG_DATA_HOME or ~/.local/share]
+    /// Records file [default: TURNBACK_STORE; else records.db in the state directory of a service or of root; else in
+    /// turnback/ under XDG_DATA_HOME or ~/.local/share]
     #[arg(long, value_name = "FILE", global = true)]
     pub store: Option<PathBuf>,
-    /// What to do; without it, list
+    /// What to do [default: list]
     #[command(subcommand)]
     pub action: Option<Action>,
     /// What to list
@@ -25,7 +25,7 @@ pub struct Records {
 /// What to do with records.
 #[derive(Debug, Subcommand)]
 pub enum Action {
-    /// List recorded runs, the newest first
+    /// List recorded runs, newest first
     List(List),
     /// Show the report of one run
     Show {
@@ -35,56 +35,56 @@ pub enum Action {
         #[arg(long)]
         json: bool,
     },
-    /// Say what changed from run A to run B, and whether it is beyond chance
+    /// Show what changed from run A to run B, and whether by more than chance
     Compare {
-        /// Beginning of the first one's id
+        /// Beginning of the first run's id
         a: String,
-        /// Beginning of the second one's id, or `last`
+        /// Beginning of the second run's id, or `last`
         b: String,
         /// Print one JSON document
         #[arg(long)]
         json: bool,
     },
-    /// List recorded cases, the one changed last first
+    /// List recorded cases, the most recently changed first
     Cases {
-        /// Only those that are not decided
+        /// Only undecided cases
         #[arg(long)]
         open: bool,
         /// Print one JSON document
         #[arg(long)]
         json: bool,
     },
-    /// Write records out: whole reports as JSON lines, or their columns as CSV
+    /// Export records: whole reports as JSON lines, or their columns as CSV
     Export {
         /// Which
         #[command(flatten)]
         filter: Filter,
-        /// Form; without it, by the name of the file, else json-lines
+        /// File format [default: by the name of the file, else json-lines]
         #[arg(long, value_name = "FORM")]
         format: Option<Format>,
         /// Write to this file instead of standard output
         #[arg(long, value_name = "FILE")]
         output: Option<PathBuf>,
     },
-    /// Take in what was exported, or a report that `check --json` printed; nothing is taken in twice
+    /// Import exported records, or a report that `check --json` printed; nothing is imported twice
     Import {
         /// The file, or - for standard input
         file: PathBuf,
-        /// Form; without it, by the name of the file, else json-lines
+        /// File format [default: by the name of the file, else json-lines]
         #[arg(long, value_name = "FORM")]
         format: Option<Format>,
         /// Print one JSON document
         #[arg(long)]
         json: bool,
     },
-    /// Copy all records into a new file, while others may write
+    /// Copy all records into a new file, also while they are in use
     Backup {
         /// The new file
         file: PathBuf,
     },
-    /// Drop old runs
+    /// Delete old runs
     Prune(Prune),
-    /// Look through the whole file for damage
+    /// Check the whole file for damage
     Check {
         /// Print one JSON document
         #[arg(long)]
@@ -98,10 +98,10 @@ pub struct List {
     /// Which
     #[command(flatten)]
     pub filter: Filter,
-    /// At most so many
+    /// List at most this many
     #[arg(long, value_name = "NUMBER", default_value_t = LIMIT)]
     pub limit: u64,
-    /// All of them
+    /// List all
     #[arg(long, conflicts_with = "limit")]
     pub all: bool,
     /// Print one JSON document
@@ -133,10 +133,10 @@ pub struct Filter {
     /// pass, fault, undecided or not-tested
     #[arg(long, value_name = "OUTCOME", value_parser = ["pass", "fault", "undecided", "not-tested"])]
     pub outcome: Option<String>,
-    /// Begun since: an age (36h, 2d), a date (2026-03-01), or a time with zone
+    /// Started since: an age (36h, 2d), a date (2026-03-01), or a time with its zone
     #[arg(long, value_name = "WHEN")]
     pub since: Option<String>,
-    /// Begun before: as for --since
+    /// Started before; as for --since
     #[arg(long, value_name = "WHEN")]
     pub until: Option<String>,
 }
@@ -145,19 +145,19 @@ pub struct Filter {
 #[derive(Debug, clap::Args)]
 #[command(after_help = PRUNE_AFTER)]
 pub struct Prune {
-    /// Runs begun longer ago than this: 36h, 400d, 2y
+    /// Delete runs older than this: 36h, 400d, 2y
     #[arg(long, value_name = "AGE")]
     pub older_than: Option<String>,
-    /// All but so many of the newest
+    /// Keep only this many of the newest runs
     #[arg(long, value_name = "NUMBER")]
     pub keep: Option<u64>,
-    /// Only say how many would go
+    /// Only show how many would be deleted
     #[arg(long)]
     pub dry_run: bool,
-    /// From now on do this after every recorded run
+    /// Apply this rule after every recorded run from now on
     #[arg(long, conflicts_with = "dry_run")]
     pub automatic: bool,
-    /// End what --automatic began; drops nothing
+    /// Stop automatic deletion; deletes nothing now
     #[arg(long, conflicts_with_all = ["older_than", "keep", "dry_run", "automatic"])]
     pub no_automatic: bool,
 }
@@ -165,9 +165,9 @@ pub struct Prune {
 /// Form of an exchanged file.
 #[derive(Clone, Copy, Debug, ValueEnum)]
 pub enum Format {
-    /// One whole report a line
+    /// One whole report per line
     JsonLines,
-    /// One run a row, columns only
+    /// One run per row, columns only
     Csv,
 }
 
@@ -191,13 +191,14 @@ impl From<Format> for Form {
 }
 
 const AFTER: &str = "Examples:\n  \
-    turnback records --port quay7 --since 2d           what was found on quay7 lately\n  \
+    turnback records --port quay7 --since 2d           recent runs of quay7\n  \
     turnback records --cable 'Q-*' --outcome fault\n  \
     turnback records show last\n  \
-    turnback records compare 019ab3c41d02 last         did it get worse, beyond chance?\n  \
+    turnback records compare 019ab3c41d02 last         did it get worse, by more than chance?\n  \
     turnback records export --format csv --output runs.csv\n  \
     turnback records backup /mnt/backup/records-monday.db\n  \
     turnback records prune --older-than 400d --keep 10000 --automatic\n\n\
     A run is named by the beginning of its id, as the list shows it, or by `last`.";
 
-const PRUNE_AFTER: &str = "A run goes when either rule says so. Without a rule the one set by --automatic is applied.";
+const PRUNE_AFTER: &str =
+    "A run is deleted if either rule applies to it. Without a rule, the one set by --automatic is used.";

@@ -7,7 +7,7 @@ use turnback_core::{base::labels::Labels, document::case::Case, event::Event, ki
 
 use super::{Boxed, Host, Order, PortFacts, RunEnd, Say};
 use crate::{
-    engine::{CheckError, CheckOptions, cancel::Cancel, check, serial::options::LineOptions},
+    engine::{CheckError, CheckOptions, LineOptions, cancel::Cancel, check},
     guard::{lock::LockError, state},
     ports::{
         Port, PortError,

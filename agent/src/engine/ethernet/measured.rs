@@ -3,7 +3,10 @@
 use turnback_core::{
     base::{placement::Placement, time::ClockSource},
     document::run::{StepReport, ZeroLossRate},
-    judge::facts::{ERRORS_MIN, FirstProbes, Limit, Stopped},
+    judge::{
+        facts::{FirstProbes, Stopped},
+        ratio::{ERRORS_MIN, Limit},
+    },
     kind::ethernet::{
         counters::{CounterDelta, Counters, difference},
         facts::{Heard, Losses},

@@ -4,10 +4,7 @@ use std::time::Duration;
 
 use turnback_core::{
     base::time::SECOND_NS,
-    judge::{
-        facts::{Basis, Facts},
-        judge,
-    },
+    judge::{facts::Facts, judge, ratio::Basis},
     stats::proof::Decision,
 };
 

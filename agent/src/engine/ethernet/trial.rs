@@ -3,7 +3,10 @@
 use std::time::Duration;
 
 use turnback_core::{
-    judge::facts::{Basis, Facts, Reference},
+    judge::{
+        facts::{Facts, Reference},
+        ratio::Basis,
+    },
     kind::ethernet::{counters::classify::classify, link::PortSetting, stream::tally::FrameCounts},
     plan::{SIZE_MIN, Step},
     signal::pattern::Pattern,

@@ -5,7 +5,7 @@ use std::time::Duration;
 use turnback_core::{
     base::time::{Nanos, SECOND_NS},
     event::{Event, Progress},
-    judge::facts::{Limit, Stopped},
+    judge::{facts::Stopped, ratio::Limit},
     kind::ethernet::stream::tally::FrameCounts,
 };
 

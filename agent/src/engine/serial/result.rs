@@ -8,7 +8,8 @@ use turnback_core::{
     document::run::{ByteTotals, Detail, HalfDuplex, Latency, Report, SerialDetail, Totals, Tried},
     judge::{
         Verdict,
-        facts::{Common, Facts, Limit},
+        facts::{Common, Facts},
+        ratio::Limit,
     },
     kind::serial::{
         facts::{SerialFacts, highest_clean},

@@ -7,7 +7,8 @@ use turnback_core::{
     kind::ethernet::stream::Outgoing,
 };
 
-use super::socket::{Clock, FrameRing, FrameSender, RawFrame, SocketError, Stamped, now_ns};
+use super::socket::{Clock, FrameRing, FrameSender, RawFrame, SocketError, Stamped};
+use crate::ports::clock::now_ns;
 use crate::ports::{
     departure::Departure,
     error::PortError,

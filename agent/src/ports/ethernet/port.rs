@@ -35,8 +35,9 @@ use super::{
     },
     service::{InService, Reason, Surroundings},
     settings::{EthernetRestorer, EthernetSetting, target},
-    socket::{Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RingOptions, SenderOptions, now_ns},
+    socket::{Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RingOptions, SenderOptions},
 };
+use crate::ports::clock::now_ns;
 use crate::{
     error_chain::with_causes,
     guard::{
@@ -180,8 +181,13 @@ impl Port for EthernetPort {
             name: self.name.clone(),
             kind: Kind::Ethernet,
             simulated: false,
-            address: Some(print_address(self.address)),
-            permanent_address: self.device.permanent_address().ok().flatten().map(|a| print_address(a.0)),
+            address: Some(turnback_core::kind::ethernet::probe::print_address(self.address)),
+            permanent_address: self
+                .device
+                .permanent_address()
+                .ok()
+                .flatten()
+                .map(|a| turnback_core::kind::ethernet::probe::print_address(a.0)),
             driver: driver.as_ref().and_then(|d| some(&d.name)),
             firmware: driver.as_ref().and_then(|d| some(&d.firmware)),
             bus: driver.as_ref().and_then(|d| some(&d.bus_address)),
@@ -388,11 +394,6 @@ fn device_error(port: &str, action: &str, error: EthtoolError) -> PortError {
         EthtoolError::NoInterface { .. } => PortError::Gone(port.to_owned()),
         other => host(port, action, other),
     }
-}
-
-/// Six octets as `02:00:00:00:00:01`.
-pub fn print_address(address: Address) -> String {
-    address.map(|b| format!("{b:02x}")).join(":")
 }
 
 const DYING_POLLS: u32 = 20;

@@ -25,6 +25,7 @@ use turnback_core::{
 };
 
 use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger, is_probe_of};
+use crate::ports::clock::now_ns;
 use crate::ports::{departure::Departure, error::PortError};
 
 /// The sending half of a port.
@@ -374,7 +375,7 @@ fn send_half<S: Sender>(
 ) -> Result<SentHalf, PortError> {
     let mut half = SentHalf { next_sequence: 0, refused: 0, by_second: Vec::new(), seconds: 0.0, stopped: None };
     let started = Instant::now();
-    let mut now = crate::ports::ethernet::socket::now_ns();
+    let mut now = now_ns();
     let mut tx = transmitter(now);
     let mut refused_in_a_row = 0u32;
     let result = loop {
@@ -408,7 +409,7 @@ fn send_half<S: Sender>(
                 }
             }
         }
-        now = crate::ports::ethernet::socket::now_ns();
+        now = now_ns();
     };
     half.seconds = started.elapsed().as_secs_f64();
     half.next_sequence = tx.next_sequence();

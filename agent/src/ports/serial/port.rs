@@ -206,7 +206,7 @@ impl Port for SerialPort {
     }
 
     fn offers(&self) -> Capabilities {
-        self.capabilities().shared()
+        crate::ports::port::shared(&self.capabilities())
     }
 
     fn way(&mut self) -> Way<'_> {

@@ -25,7 +25,6 @@ use turnback_core::{
 use super::rig::load;
 use crate::ports::{
     error::PortError,
-    ethernet::port::print_address,
     port::{Applied, FramePort, Interface, Port, ServiceReason, Way},
     runner::{
         StepRunner,
@@ -70,7 +69,7 @@ impl Port for SimulatedPort {
     fn identity(&self) -> PortIdentity {
         PortIdentity {
             simulated: true,
-            address: Some(print_address(self.address())),
+            address: Some(turnback_core::kind::ethernet::probe::print_address(self.address())),
             ..PortIdentity::named(&self.name, Kind::Ethernet)
         }
     }

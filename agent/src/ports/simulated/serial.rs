@@ -94,7 +94,7 @@ impl Port for SimulatedLine {
     }
 
     fn offers(&self) -> Capabilities {
-        self.world.capabilities().shared()
+        crate::ports::port::shared(&self.world.capabilities())
     }
 
     fn way(&mut self) -> Way<'_> {

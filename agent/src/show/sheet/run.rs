@@ -4,7 +4,7 @@ use askama::Template;
 use turnback_core::{
     base::figure::Group,
     document::run::{Report, figures},
-    judge::facts::{Basis, Stopped},
+    judge::{facts::Stopped, ratio::Basis},
     kind::port::PortIdentity,
 };
 

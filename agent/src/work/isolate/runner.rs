@@ -21,7 +21,7 @@ use super::{
 };
 use crate::{
     archive::{Archive, RunAt, Sought, error::ArchiveError},
-    engine::{CheckOptions, cancel::Cancel, serial::options::LineOptions},
+    engine::{CheckOptions, LineOptions, cancel::Cancel},
     ports::Port,
     work::now,
 };

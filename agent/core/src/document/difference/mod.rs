@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::base::figure;
 use crate::document::run::{Latency, Report};
-use crate::judge::facts::Basis;
+use crate::judge::ratio::Basis;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 
 /// Two runs side by side.

@@ -3,8 +3,8 @@
 use super::*;
 use crate::base::rng::Rng;
 use crate::document::run::{Detail, EthernetDetail, FrameTotals, StepReport, Totals};
-use crate::judge::facts::Limit;
 use crate::judge::ratio::ErrorRatio;
+use crate::judge::ratio::Limit;
 use crate::judge::{Location, Outcome, Verdict};
 use crate::kind::port::PortIdentity;
 use crate::{base::placement::Placement, kind::ethernet::link::LinkState};

@@ -9,7 +9,7 @@ use serde::ser::{Serialize, SerializeMap, Serializer};
 
 use super::{Detail, Report, Totals};
 use crate::base::figure::{self, Definition, Entry, Figure, Group, Measure, Number, Section};
-use crate::judge::facts::Basis;
+use crate::judge::ratio::Basis;
 use crate::kind::ethernet::figures::{self as ethernet, Frames};
 use crate::kind::serial::figures::{self as serial, Bytes};
 

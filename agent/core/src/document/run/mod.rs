@@ -14,8 +14,11 @@ use crate::base::caution::Caution;
 use crate::base::labels::Labels;
 use crate::base::placement::Placement;
 use crate::judge::Verdict;
-use crate::judge::facts::{FirstProbes, Limit, Reference, Stopped};
 use crate::judge::ratio::ErrorRatio;
+use crate::judge::{
+    facts::{FirstProbes, Reference, Stopped},
+    ratio::Limit,
+};
 use crate::kind::port::PortIdentity;
 use crate::kind::serial::format::LineErrors;
 use crate::kind::serial::rules::modem::LineState;

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::judge::facts::{Basis, Common};
+use crate::judge::{facts::Common, ratio::Basis};
 
 use crate::kind::ethernet::counters::CounterDelta;
 use crate::kind::ethernet::counters::classify::classify;

@@ -39,6 +39,11 @@ pub const PHASE_MASK: u64 = (1 << 40) - 1;
 /// A six-octet Ethernet address.
 pub type Address = [u8; 6];
 
+/// Six octets as `02:00:00:00:00:01`.
+pub fn print_address(address: Address) -> String {
+    address.map(|b| format!("{b:02x}")).join(":")
+}
+
 /// The source address for probes of a port with address `own`: the same with the locally-administered bit set, because
 /// some adapters discard frames that carry their own source address (bit meaning: RFC 7042 2.1).
 pub fn probe_source(own: Address) -> Address {

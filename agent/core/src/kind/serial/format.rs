@@ -5,8 +5,6 @@ use std::{fmt, str::FromStr};
 use serde::{Deserialize, Serialize};
 use thiserror::Error;
 
-use crate::kind::ethernet::link::Capabilities;
-
 /// The bit that guards a character.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -281,11 +279,6 @@ impl LineCapabilities {
     /// is dropped: a pseudo-terminal makes the sender wait.
     pub fn hides_overruns(&self) -> bool {
         self.paced && !self.counts_all_overruns
-    }
-
-    /// The same in the words that every kind of port shares.
-    pub fn shared(&self) -> Capabilities {
-        Capabilities { internal_loop: self.internal_loop, moves_plug: self.moves_plug, ..Capabilities::default() }
     }
 }
 

@@ -26,7 +26,7 @@ pub use error::SocketError;
 pub use frame::{Addressee, RawFrame, VlanTag};
 pub use ring::{BLOCK_BYTES, Drops, EVERY_ETHERTYPE, FrameRing, RETIRE_MS, Received, Reception, RingOptions};
 pub use sender::{FrameSender, Queue, Refusal, SenderOptions, Sent, Stamped};
-pub use stamp::{Clock, now_ns};
+pub use stamp::Clock;
 pub use turnback_core::kind::ethernet::{
     probe::{ETHERTYPE as PROBE_ETHERTYPE, HEADER_BYTES},
     stream::Outgoing,

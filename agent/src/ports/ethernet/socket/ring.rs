@@ -1,5 +1,6 @@
 //! Frames from one interface, of one EtherType or all, out of a ring in memory shared with the kernel.
 
+use crate::ports::clock::now_ns;
 use std::{mem::offset_of, time::Duration};
 
 use turnback_core::kind::ethernet::probe::ETHERTYPE;
@@ -8,7 +9,7 @@ use super::{
     error::SocketError,
     frame::{Addressee, RawFrame, VlanTag},
     packet::PacketSocket,
-    stamp::{Clock, now_ns},
+    stamp::Clock,
     sys,
 };
 

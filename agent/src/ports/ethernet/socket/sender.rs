@@ -7,12 +7,8 @@ use std::{
 
 use turnback_core::kind::ethernet::stream::Outgoing;
 
-use super::{
-    error::SocketError,
-    packet::PacketSocket,
-    stamp::{Clock, now_ns},
-    sys,
-};
+use super::{error::SocketError, packet::PacketSocket, stamp::Clock, sys};
+use crate::ports::clock::now_ns;
 use crate::ports::departure::Departure;
 
 /// Sends frames out of one interface.

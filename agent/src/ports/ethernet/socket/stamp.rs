@@ -1,9 +1,6 @@
 //! Clocks that a time stamp can come from.
 
-use std::{
-    fmt,
-    time::{SystemTime, UNIX_EPOCH},
-};
+use std::fmt;
 
 /// Which clock a time stamp was read from, nearest to the wire first.
 ///
@@ -34,9 +31,4 @@ impl fmt::Display for Clock {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(self.name())
     }
-}
-
-/// The program's clock now: system time (CLOCK_REALTIME, the one the kernel stamps with) in nanoseconds since 1970.
-pub fn now_ns() -> u64 {
-    SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| u64::try_from(since.as_nanos()).unwrap_or(u64::MAX))
 }

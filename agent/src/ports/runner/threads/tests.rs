@@ -1,6 +1,7 @@
 //! The two halves on lines made by hand.
 
 use super::*;
+use crate::ports::clock::now_ns;
 use ClockSource::{Adapter, Kernel, Program};
 
 /// A line that keeps what is sent and gives it back one frame a look, as a receiver sees it that was kept from its
@@ -39,7 +40,7 @@ impl Receiver for Slow {
     }
 
     fn now(&self) -> Nanos {
-        crate::ports::ethernet::socket::now_ns()
+        now_ns()
     }
 }
 
@@ -61,7 +62,7 @@ fn what_waits_in_the_ring_when_the_time_is_over_is_not_lost() {
         amount,
         probes_per_second: None,
         settle: Duration::ZERO,
-        origin: crate::ports::ethernet::socket::now_ns(),
+        origin: now_ns(),
     };
     for amount in [StepAmount::Flow(Duration::from_millis(20)), StepAmount::Single(5)] {
         let result = runner.run(order(amount), &mut |_| None).unwrap();

@@ -1,10 +1,13 @@
 //! Rules on what came back wrong, cut, twice, out of order, or not at all.
 
 use crate::base::figure::count;
-use crate::judge::facts::{Basis, ERRORS_MIN, Facts};
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
 use crate::judge::{Location, RuleId};
+use crate::judge::{
+    facts::Facts,
+    ratio::{Basis, ERRORS_MIN},
+};
 use crate::kind::ethernet::facts::EthernetFacts;
 
 pub(super) const RULES: &[Rule<EthernetFacts>] = &[

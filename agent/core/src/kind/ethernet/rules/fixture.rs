@@ -1,8 +1,11 @@
 //! Facts to test rules on: a healthy run, and ways to spoil it.
 
 use crate::base::placement::Placement;
-use crate::judge::facts::{Common, Limit, Reference};
 use crate::judge::{Location, Outcome, RuleId};
+use crate::judge::{
+    facts::{Common, Reference},
+    ratio::Limit,
+};
 use crate::kind::ethernet::facts::{EthernetFacts, Heard, Losses};
 use crate::kind::ethernet::link::{Capabilities, LinkState, Medium};
 use crate::kind::ethernet::stream::tally::FrameCounts;

@@ -2,8 +2,8 @@
 
 use crate::base::figure::count;
 use crate::judge::RuleId;
-use crate::judge::facts::{Basis, Facts};
 use crate::judge::rule::{Finding, Rule};
+use crate::judge::{facts::Facts, ratio::Basis};
 use crate::kind::ethernet::facts::EthernetFacts;
 
 pub(super) const RULES: &[Rule<EthernetFacts>] = &[Rule { id: RuleId::FewHits, decide: few_hits }];

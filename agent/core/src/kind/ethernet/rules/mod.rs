@@ -14,10 +14,13 @@ mod tests;
 
 use crate::base::figure::count;
 use crate::base::placement::Placement;
-use crate::judge::facts::{Basis, Common, Facts, Words};
 use crate::judge::ratio::ErrorRatio;
 use crate::judge::rule::{Remark, Rule};
 use crate::judge::shared::is_limit_proved;
+use crate::judge::{
+    facts::{Common, Facts, Words},
+    ratio::Basis,
+};
 use crate::kind::ethernet::facts::EthernetFacts;
 use crate::stats::bits::bounds_from_frames;
 use crate::stats::compare_rates::ErrorCount;

@@ -6,10 +6,13 @@ use proptest::prelude::*;
 use super::fixture::*;
 use super::{damage, late, limit, link, occupied, silence};
 use crate::base::placement::Placement;
-use crate::judge::facts::{ERRORS_MIN, Facts, Limit, Reference, Stopped};
 use crate::judge::rule::Rule;
 use crate::judge::suspects::suspects;
 use crate::judge::{Location, Outcome, RuleId, judge, remarks, rules};
+use crate::judge::{
+    facts::{Facts, Reference, Stopped},
+    ratio::{ERRORS_MIN, Limit},
+};
 use crate::kind::ethernet::facts::{EthernetFacts, Losses};
 use crate::kind::ethernet::link::Medium;
 use crate::kind::ethernet::stream::tally::FrameCounts;

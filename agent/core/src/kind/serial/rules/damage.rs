@@ -2,9 +2,9 @@
 
 use crate::base::figure::count;
 use crate::judge::RuleId;
-use crate::judge::facts::{ERRORS_MIN, Facts};
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
+use crate::judge::{facts::Facts, ratio::ERRORS_MIN};
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::stream::LineCounts;
 

@@ -1,8 +1,11 @@
 //! Facts to test rules on: a good run, and ways to change it.
 
 use crate::base::placement::Placement;
-use crate::judge::facts::{Common, Limit, Reference};
 use crate::judge::{RuleId, Verdict, judge};
+use crate::judge::{
+    facts::{Common, Reference},
+    ratio::Limit,
+};
 use crate::kind::serial::facts::{FlowCheck, ModemReading, SerialFacts};
 use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;

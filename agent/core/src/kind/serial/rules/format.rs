@@ -2,7 +2,7 @@
 
 use crate::base::figure::count;
 use crate::judge::RuleId;
-use crate::judge::facts::ERRORS_MIN;
+use crate::judge::ratio::ERRORS_MIN;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
 use crate::kind::serial::facts::{FormatTrial, SerialFacts};

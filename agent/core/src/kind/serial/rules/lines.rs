@@ -4,7 +4,7 @@ use super::modem;
 use crate::base::figure::count;
 use crate::base::placement::Placement;
 use crate::judge::RuleId;
-use crate::judge::facts::ERRORS_MIN;
+use crate::judge::ratio::ERRORS_MIN;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::{blame, blame_port};
 use crate::kind::serial::facts::SerialFacts;

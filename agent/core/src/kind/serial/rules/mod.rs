@@ -14,9 +14,12 @@ mod tests;
 
 use crate::base::figure::count;
 use crate::base::placement::Placement;
-use crate::judge::facts::{Basis, Common, ERRORS_MIN, Facts, Words};
 use crate::judge::ratio::ErrorRatio;
 use crate::judge::rule::{Remark, Rule};
+use crate::judge::{
+    facts::{Common, Facts, Words},
+    ratio::{Basis, ERRORS_MIN},
+};
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::plug::LinePlug;
 use crate::stats::compare_rates::ErrorCount;
