@@ -118,8 +118,8 @@ fn flags(interface: &str) -> String {
     text.split(['<', '>']).nth(1).unwrap_or_default().to_owned()
 }
 
-/// Good, faulty from `spoil` on, good again from `mend` on: what becomes of the port, and that each change is told although nobody
-/// listens until the fault is found. The first suspicion names `rule`.
+/// Good, faulty from `spoil` on, good again from `mend` on: what becomes of the port, and that each change is told
+/// although nobody listens until the fault is found. The first suspicion names `rule`.
 fn fault_and_repair(port: &str, rule: &str, spoil: impl FnOnce(), mend: impl FnOnce()) {
     // Nobody listens there until the fault is found.
     let address = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
@@ -138,8 +138,8 @@ fn fault_and_repair(port: &str, rule: &str, spoil: impl FnOnce(), mend: impl FnO
     let mut told = told.lock().unwrap().clone();
     told.sort_by_key(|a| a["id"].as_str().unwrap().to_owned());
     told.dedup_by_key(|a| a["id"].as_str().unwrap().to_owned());
-    // Nothing is missing: each begins where the last ended. On a loaded machine some runs decide nothing, so that the port
-    // may be unknown in between.
+    // Nothing is missing: each begins where the last ended. On a loaded machine some runs decide nothing, so that the
+    // port may be unknown in between.
     let to = |n: usize| told[n]["to"].as_str().unwrap();
     assert!((1..told.len()).all(|n| told[n]["from"].as_str().unwrap() == to(n - 1)), "{told:#?}");
     let known: Vec<_> = (0..told.len()).map(to).filter(|state| *state != "unknown").collect();

@@ -83,7 +83,8 @@ fn paths_are_read_as_the_compiler_reads_them() {
     let modules: BTreeSet<Module> = [vec!["a"], vec!["a", "b"], vec!["a", "c"], vec!["d"]]
         .map(|m| m.into_iter().map(str::to_owned).collect())
         .into();
-    let text = "use crate::{a::{self, b::Thing as Other}, d};\npub(crate) use super::c::{Left, Right};\n// use crate::x;\n\
+    let text = "use crate::{a::{self, b::Thing as Other}, d};\npub(crate) use super::c::{Left, Right};\n// use \
+        crate::x;\n\
                 fn f() { self::g(crate::d::h(super::super::d::i())) }\n#[cfg(test)]\nmod tests {\n use crate::zzz; }\n";
     let from: Module = vec!["a".into(), "b".into()];
     let names = |m: &Module| m.join("::");

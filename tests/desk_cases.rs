@@ -27,7 +27,8 @@ fn agent(program: &Program, ports: &[&str]) -> (Running, Caller) {
     fs::write(program.state().join("short.toml"), PROFILE).unwrap();
     let spare = |name: &&str| format!("[[port]]\nselect = {{ name = '{name}' }}\nspare = true\n");
     let text = format!(
-        "[http]\nlisten = '127.0.0.1:0'\n[[round]]\nname = 'yearly'\nselect = [{{ spare = true }}]\nschedule = '0 0 0 1 1 *'\n\
+        "[http]\nlisten = '127.0.0.1:0'\n[[round]]\nname = 'yearly'\nselect = [{{ spare = true }}]\nschedule = '0 0 0 \
+         1 1 *'\n\
          profile = 'short.toml'\n{}",
         ports.iter().map(spare).collect::<String>()
     );
@@ -149,7 +150,8 @@ fn a_port_and_its_plug_are_told_apart_on_a_second_port() {
             fs::read_to_string("/sys/class/net/near/flags").unwrap().trim_end().ends_with('2'),
             "it is off as before"
         );
-        // Who does not stand by a stage has the case opened again; a cable test that is not offered leaves nothing behind.
+        // Who does not stand by a stage has the case opened again; a cable test that is not offered leaves nothing
+        // behind.
         let aside = desk.post(&format!("/api/1/cases/{case}/asides"), &json!({"stage": "known-good-port"}));
         assert_eq!((aside.status, &aside.json()["state"]), (200, &json!("open")), "{aside:?}");
         let stages_before = aside.json()["stages"].clone();

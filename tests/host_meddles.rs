@@ -1,5 +1,5 @@
-//! What somebody on this host does to a port while it is tested: a healthy port is never blamed for it, and what the run
-//! changed is put back all the same.
+//! What somebody on this host does to a port while it is tested: a healthy port is never blamed for it, and what the
+//! run changed is put back all the same.
 
 use std::fs;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -11,7 +11,8 @@ use crate::harness::program::{Finished, Program};
 
 const SOAK: &str = "check near --profile soak --for 1m --rate 1000 --seed 1 --json";
 
-/// Starts a long run on a healthy virtual cable, lets `meddle` do its work in the middle of it, and gives what came of it.
+/// Starts a long run on a healthy virtual cable, lets `meddle` do its work in the middle of it, and gives what came of
+/// it.
 fn meddled(meddle: impl FnOnce() + Send) -> Option<Finished> {
     in_fresh_namespace(|| {
         add_cable(1500);

@@ -1,5 +1,5 @@
-//! Whole cases by the real program: on simulated rigs, taken up after a kill, answered from a file, and on a TAP device whose plug is
-//! changed between the stages.
+//! Whole cases by the real program: on simulated rigs, taken up after a kill, answered from a file, and on a TAP device
+//! whose plug is changed between the stages.
 
 use std::{fs, path::Path};
 
@@ -49,7 +49,8 @@ fn a_rig_moves_its_plug_and_is_led_to_its_verdict() {
     assert!(told.contains("comes and goes"), "{told}");
 }
 
-/// The rig's open pair is in the middle of the 48 m that follow 12 m: 36 m from the port. Beside it, what the speeds tell.
+/// The rig's open pair is in the middle of the 48 m that follow 12 m: 36 m from the port. Beside it, what the speeds
+/// tell.
 #[test]
 fn the_pairs_of_a_condemned_cable_are_told() {
     let of = |case: &Value, rule: &str| {
@@ -78,8 +79,10 @@ fn the_pairs_of_a_condemned_cable_are_told() {
 fn one_bad_second_of_a_soak_is_no_pass() {
     let program = Program::new();
     let rig = program.state().join("once.toml");
-    // Internal, at-port and far-end take 20 s of hands and about 10 s of run each; the soak is on from about 100 to 160 s.
-    let text = "name = \"once\"\n[[segments]]\nlabel = \"quay-duct\"\nlength_m = 50\n[[faults]]\nplace = \"segment:quay-duct\"\n\
+    // Internal, at-port and far-end take 20 s of hands and about 10 s of run each; the soak is on from about 100 to 160
+    // s.
+    let text = "name = \"once\"\n[[segments]]\nlabel = \"quay-duct\"\nlength_m = 50\n[[faults]]\nplace = \
+        \"segment:quay-duct\"\n\
                 kind = { bit-errors = { ratio = 2e-6 } }\nfrom_s = 130\nuntil_s = 131\n";
     fs::write(&rig, text).unwrap();
     let done = isolate(&program, &format!("sim:{} --cable Q-12 --yes", rig.display()));

@@ -221,7 +221,8 @@ fn the_demo_is_walked_with_real_cases() {
     visit.browser.follow("form[action$='/cases'] button");
     visit.walk("demo-serial-case");
 
-    // From the first of the run's minutes the electronics of lock1 get worse; whatever is found, the way leads to an end.
+    // From the first of the run's minutes the electronics of lock1 get worse; whatever is found, the way leads to an
+    // end.
     visit.browser.go(&format!("{url}/ports/lock1"));
     visit.browser.follow("form[action$='/cases'] button");
     visit.walk("demo-case");

@@ -35,8 +35,8 @@ fn ethernet_format_1() {
     assert_eq!(header.emit(), expected);
 }
 
-/// Written out by hand from the table in `docs/probe-format.md`; the check is CRC-16/IBM-3740 of the bytes 01 09 A1B2C3D4 00000002
-/// 000001B4, worked out with another program (Python's `binascii.crc_hqx`, begun at FFFF).
+/// Written out by hand from the table in `docs/probe-format.md`; the check is CRC-16/IBM-3740 of the bytes 01 09
+/// A1B2C3D4 00000002 000001B4, worked out with another program (Python's `binascii.crc_hqx`, begun at FFFF).
 #[test]
 fn serial_format_1() {
     let expected = [

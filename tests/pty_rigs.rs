@@ -28,8 +28,8 @@ fn make_settings_odd(port: &str) -> String {
     settings(port)
 }
 
-/// Runs a check through a plug with these faults. Each count of the report, named on the left of a pair, is the plug's on
-/// its right or nothing.
+/// Runs a check through a plug with these faults. Each count of the report, named on the left of a pair, is the plug's
+/// on its right or nothing.
 fn compare_counts(faults: &str, pairs: &[(&str, &str)]) -> Value {
     let mut plug = PtyPlug::start(&format!("--seed 5 {faults}"));
     let finished = Program::new().check(&format!("{} {SHORT} --no-confirm", plug.port()));

@@ -1,5 +1,5 @@
-//! Records through the real program: kept, found, compared, copied; with others writing, with no room, and with the process
-//! killed in mid-write.
+//! Records through the real program: kept, found, compared, copied; with others writing, with no room, and with the
+//! process killed in mid-write.
 
 use std::{
     collections::BTreeSet,
@@ -246,8 +246,8 @@ fn many_processes_write_side_by_side() {
     assert_eq!(sound(&program, ""), u64::from(writers) * u64::from(each) + checks);
 }
 
-/// Kills a writer as soon as it has written a drawn number of runs, again and again. What was seen to be written stays; the file is
-/// sound each time. `TURNBACK_KILLS` sets how often.
+/// Kills a writer as soon as it has written a drawn number of runs, again and again. What was seen to be written stays;
+/// the file is sound each time. `TURNBACK_KILLS` sets how often.
 #[test]
 fn a_killed_writer_loses_nothing_that_was_there() {
     let kills = kills(5) as u16;

@@ -1,5 +1,5 @@
-//! Every built-in rig: by the real program the answer that its name promises and the exit status, by the engine behind it what
-//! takes many runs.
+//! Every built-in rig: by the real program the answer that its name promises and the exit status, by the engine behind
+//! it what takes many runs.
 
 use std::fs;
 
@@ -314,7 +314,8 @@ fn events_are_one_object_a_line() {
     for (event, step) in of("step-done").iter().zip(steps) {
         assert_eq!(event["frames_sent"], step["frames_sent"]);
     }
-    // What was changed was put back: the speed forced through the plug, and the delivery of frames that failed their check.
+    // What was changed was put back: the speed forced through the plug, and the delivery of frames that failed their
+    // check.
     assert!(of("setting-changed").iter().any(|event| event["setting"] == json!({"forced-speed": 100})));
     assert!(of("setting-changed").iter().all(|event| event["port"] == "sim:gigabit-plug"));
     assert_eq!(of("setting-changed").len(), of("setting-put-back").len());
@@ -441,7 +442,8 @@ fn an_unproved_limit_is_undecided_and_exits_with_3() {
     assert_eq!(finished.code, Some(3));
 }
 
-/// A loop that keeps frames longer than they are waited for, or longer than any cable could, has lost nothing and is no plug.
+/// A loop that keeps frames longer than they are waited for, or longer than any cable could, has lost nothing and is no
+/// plug.
 #[test]
 fn a_delay_alone_blames_nobody_and_passes_nothing() {
     let folder = tempfile::tempdir().unwrap();
@@ -457,7 +459,8 @@ fn a_delay_alone_blames_nobody_and_passes_nothing() {
             assert!(has_rule(&report, "echoes-late"), "{ms} ms {words}: {verdict} {}", report["totals"]);
         }
     }
-    // A computer that is slow to hand frames on is so inside the chip as well: that names no port where a plug does not link.
+    // A computer that is slow to hand frames on is so inside the chip as well: that names no port where a plug does not
+    // link.
     let text = "name = \"slow\"\n[port]\nlinks_to_itself_at_mbps = [10]\n[[faults]]\nplace = \"host\"\n\
                 kind = { delay = { ns = 2500000000 } }\n";
     fs::write(&file, text).unwrap();

@@ -1,5 +1,5 @@
-//! Every built-in serial rig through the real program: outcome, location and pins that its name promises; and that a good
-//! port is never blamed.
+//! Every built-in serial rig through the real program: outcome, location and pins that its name promises; and that a
+//! good port is never blamed.
 
 use std::time::Duration;
 
@@ -38,7 +38,8 @@ fn check_here(rig: &SerialRig, seed: u64, profile: &Profile) -> Report {
 
 #[test]
 fn every_serial_rig_gives_what_its_name_promises() {
-    // Name, outcome, exit status, location, rule, and words of the reason: pins from the trade's connector tables (TIA-574).
+    // Name, outcome, exit status, location, rule, and words of the reason: pins from the trade's connector tables
+    // (TIA-574).
     let expected = [
         ("serial-good", "pass", 0, json!([]), "limit-proved", ""),
         ("serial-no-plug", "fault", 1, json!(["plug", "port"]), "no-bytes-returned", "no plug is fitted"),
@@ -145,7 +146,8 @@ fn a_good_serial_port_that_is_held_up_for_seconds_is_not_blamed() {
         let fifo_bytes = [16, 64, 4096][seed as usize / 3 % 3];
         let format = ["9600,8N1", "115200,8N1", "2400,7E1"][seed as usize / 5 % 3];
         let rig = format!(
-            "format = \"{format}\"\n[uart]\nfifo_bytes = {fifo_bytes}\ncounts_errors = {counts}\nmarks_errors = {counts}\n[host]\n\
+            "format = \"{format}\"\n[uart]\nfifo_bytes = {fifo_bytes}\ncounts_errors = {counts}\nmarks_errors = \
+             {counts}\n[host]\n\
              stall_s = {stall_s}\nevery_s = {every_s}\n"
         );
         let report = check_here(&SerialRig::parse(&rig).unwrap(), seed, &profile);
@@ -167,7 +169,8 @@ fn a_slow_computer_is_not_taken_for_flow_control_that_fails() {
     }
 }
 
-/// A plug that is out from the start, or from any moment on: what never came back is not counted as come back, and has no time.
+/// A plug that is out from the start, or from any moment on: what never came back is not counted as come back, and has
+/// no time.
 #[test]
 fn what_never_came_back_has_no_turnaround() {
     let mut profile = Profile::named("quick").unwrap();
@@ -370,7 +373,8 @@ fn bytes_put_in_are_no_lost_bytes() {
     }
 }
 
-/// An adapter that counts nothing, a chip that holds much and a computer that stalls: the run ends in time, and blames nobody.
+/// An adapter that counts nothing, a chip that holds much and a computer that stalls: the run ends in time, and blames
+/// nobody.
 #[test]
 fn a_slow_computer_behind_a_deep_adapter_is_not_blamed_on_the_line() {
     let mut rig = builtin_serial("serial-slow-adapter").unwrap();
@@ -480,8 +484,8 @@ fn two_serial_runs_are_held_against_each_other() {
     assert!(same["says"].as_str().unwrap().starts_with("no counted figure differs"), "{same:#}");
 }
 
-/// At 9600 bits a second the limit of the quick profile asks for 390,000 bits, 49 s of characters of 8 data bits (computed:
-/// ln 20 / 1e-5 * 1.3 / (960 * 8)).
+/// At 9600 bits a second the limit of the quick profile asks for 390,000 bits, 49 s of characters of 8 data bits
+/// (computed: ln 20 / 1e-5 * 1.3 / (960 * 8)).
 #[test]
 fn a_slow_line_says_beforehand_how_long_it_takes() {
     let program = Program::new();

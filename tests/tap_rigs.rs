@@ -18,8 +18,8 @@ fn compare_counts_of(more: &str, faults: &str, compare: impl FnOnce(&Value, &Val
         if !Path::new("/dev/net/tun").exists() {
             return println!("skipped: no /dev/net/tun");
         }
-        // A machine that is busy with other things loses frames at times, and says so. Which faults those had met nobody knows, so
-        // the counts can be compared in a run without such losses only: then to the last frame.
+        // A machine that is busy with other things loses frames at times, and says so. Which faults those had met
+        // nobody knows, so the counts can be compared in a run without such losses only: then to the last frame.
         for rate in [3000, 3000, 2000, 1000, 500] {
             let Some(plug) = TapPlug::start(&format!("--seed 5 {faults}")) else { return };
             let arguments = format!("quay0 --rate {rate} --for 3s --no-confirm --seed 1 {more}");
@@ -58,8 +58,8 @@ fn assert_counts(report: &Value, did: &Value, pairs: &[(&str, &str)]) {
     }
 }
 
-/// The injected ratio lies within the bounds. With a fixed seed the plug's draws are the same whenever the frames are, so
-/// this is no game of chance; the number of frames differs by a few between runs.
+/// The injected ratio lies within the bounds. With a fixed seed the plug's draws are the same whenever the frames are,
+/// so this is no game of chance; the number of frames differs by a few between runs.
 fn assert_within(injected: f64, ratio: &Value) {
     let (lower, upper) = (ratio["lower"].as_f64().unwrap(), ratio["upper"].as_f64().unwrap());
     assert!(lower <= injected && injected <= upper, "{injected} in {ratio}");
@@ -126,8 +126,8 @@ fn flipped_bits_are_bit_errors() {
 
 #[test]
 fn bits_flipped_in_any_header_are_bit_errors_too() {
-    // Frames of one size meet the same draws whenever they are sent: which of the first hundreds are hit in the EtherType does not
-    // depend on how many a busy machine sends.
+    // Frames of one size meet the same draws whenever they are sent: which of the first hundreds are hit in the
+    // EtherType does not depend on how many a busy machine sends.
     compare_counts_of("--sizes 128", "--flip-ratio 1e-4", |report, did| {
         assert!(did["bits_flipped_in_header"].as_u64() > Some(0), "{did}");
         assert!(did["ethertypes_damaged"].as_u64() > Some(0), "{did}");
@@ -155,7 +155,8 @@ fn delay_and_jitter_lose_nothing() {
     });
 }
 
-/// A plug that keeps every frame for nine tenths of a second loses nothing, and is no plug: nobody is blamed and nothing passes.
+/// A plug that keeps every frame for nine tenths of a second loses nothing, and is no plug: nobody is blamed and
+/// nothing passes.
 #[test]
 fn a_delay_is_not_a_loss() {
     in_fresh_namespace(|| {
@@ -165,7 +166,8 @@ fn a_delay_is_not_a_loss() {
         let program = Program::new();
         let short = program.state().join("short.toml");
         // Gives up on a probe before it is back.
-        let text = "name = 'short'\nkind = 'steps'\nsizes_bytes = [512]\npatterns = ['prbs31']\ntime = '300ms'\nrate = '500'\n\
+        let text = "name = 'short'\nkind = 'steps'\nsizes_bytes = [512]\npatterns = ['prbs31']\ntime = '300ms'\nrate \
+            = '500'\n\
                     latency_probes = 4\nlisten = '100ms'\nsettle = '100ms'\ntarget_ber = 1e-5\n";
         std::fs::write(&short, text).unwrap();
         for words in ["--rate 300 --for 1s".to_owned(), format!("--profile {}", short.display())] {

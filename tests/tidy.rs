@@ -6,6 +6,9 @@ use std::path::{Path, PathBuf};
 /// Longest file outside tests, lines. `DEVELOPERS.md` says about 500: beyond this there is a second idea in it.
 const LINES_MAX: usize = 600;
 
+/// Longest line outside tests, characters.
+const COLUMNS_MAX: usize = 120;
+
 /// What the pure core must not reach for. Spelled in two so that this list does not find itself.
 const IMPURE: [&str; 9] = [
     concat!("std::", "net"),
@@ -201,4 +204,15 @@ fn the_top_folder_holds_what_it_should() {
     let wrong =
         names.filter_map(|name| name.into_string().ok()).filter(|n| !n.starts_with('.') && !TOP.contains(&n.as_str()));
     nothing(wrong.collect(), "has a place of its own in one of the folders:");
+}
+
+#[test]
+fn no_line_is_too_long_to_read() {
+    let wrong = sources(&["agent"]).into_iter().filter(|(name, _)| !is_test(name)).flat_map(|(name, text)| {
+        let long = |line: &&str| line.chars().count() > COLUMNS_MAX;
+        let numbers: Vec<usize> =
+            text.lines().enumerate().filter(|(_, line)| long(line)).map(|(number, _)| number + 1).collect();
+        numbers.into_iter().map(move |number| format!("{name}:{number}"))
+    });
+    nothing(wrong.collect(), "lines of at most 120 columns:");
 }

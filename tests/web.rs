@@ -28,7 +28,8 @@ pub fn changing() -> Vec<(String, &'static str)> {
     ROUTES.iter().filter(|(method, ..)| *method != "GET").map(|(_, path, _)| (filled(path), body(path))).collect()
 }
 
-/// The same of the page; [`cookie`] enters the token, and is a form of its own. Leaving comes last: it ends the session.
+/// The same of the page; [`cookie`] enters the token, and is a form of its own. Leaving comes last: it ends the
+/// session.
 pub fn forms() -> Vec<(String, &'static str)> {
     let form = |path: &str| match path.rsplit('/').next() {
         Some("runs") => "profile=quick",
@@ -189,10 +190,15 @@ fn broken_and_oversize_requests_are_refused_and_harm_nobody() {
         b"\x16\x03\x01\x02\x00\x01\x00\r\n\r\n".as_slice(),
         b"GET\r\n\r\n",
         b"GET / HTTP/9.9\r\n\r\n",
-        b"POST /api/1/runs HTTP/1.1\r\nTransfer-Encoding: chunked\r\nContent-Length: 5\r\nConnection: close\r\n\r\nzz\r\n",
+        b"POST /api/1/runs HTTP/1.1\r\nTransfer-Encoding: chunked\r\nContent-Length: 5\r\nConnection: \
+            close\r\n\r\nzz\r\n",
         head.as_bytes(),
     ] {
-        assert!(matches!(web.raw(rude).status, 0 | 400..=499), "{:?}", String::from_utf8_lossy(&rude[..rude.len().min(60)]));
+        assert!(
+            matches!(web.raw(rude).status, 0 | 400..=499),
+            "{:?}",
+            String::from_utf8_lossy(&rude[..rude.len().min(60)])
+        );
     }
     assert_eq!(web.get("/health").status, 200);
     assert_eq!(web.desk.starts(), 0);

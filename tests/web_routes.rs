@@ -1,7 +1,8 @@
-//! Every route of the web side, from its lists: none is left out of them, and whatever comes in is answered in good order.
+//! Every route of the web side, from its lists: none is left out of them, and whatever comes in is answered in good
+//! order.
 //!
-//! The properties go through the whole of it, gate and all, without a socket; the gate is new for each call, since a property
-//! asks more often than the daemon allows.
+//! The properties go through the whole of it, gate and all, without a socket; the gate is new for each call, since a
+//! property asks more often than the daemon allows.
 
 use std::collections::BTreeSet;
 use std::fs;

@@ -1,8 +1,9 @@
 //! Do 100,000 recorded runs list and filter in less than a tenth of a second?
 //!
-//! `cargo bench --bench records` fills a file in a temporary directory with reports of full size (about 600 MB; `-- NUMBER` takes
-//! another number), and prints for each question the median of 20 answers in the library, of 5 by the whole program, and
-//! the ratio to a bare loop: SQLite stepping through as many rows of the table with nothing made of them.
+//! `cargo bench --bench records` fills a file in a temporary directory with reports of full size (about 600 MB; `--
+//! NUMBER` takes another number), and prints for each question the median of 20 answers in the library, of 5 by the
+//! whole program, and the ratio to a bare loop: SQLite stepping through as many rows of the table with nothing made of
+//! them.
 
 use std::{
     path::Path,

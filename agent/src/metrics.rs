@@ -1,5 +1,5 @@
-//! What the daemon counts, for a Prometheus server: one table with name, unit, help and value. `docs/metrics.md` is written
-//! from it.
+//! What the daemon counts, for a Prometheus server: one table with name, unit, help and value. `docs/metrics.md` is
+//! written from it.
 //!
 //! Figures of runs come from the list of figures that every outlet has; `DAEMON` is what the daemon counts beside them.
 //! Values come from the desk at each scrape, so that a metric and a page never disagree. Base units; true is 1.
@@ -368,7 +368,8 @@ pub fn exposition(snapshot: Snapshot) -> String {
 /// `docs/metrics.md`, whole.
 pub fn document() -> String {
     let mut text = String::from(
-        "# Metrics\n\nWhat `GET /metrics` of the daemon gives, in the OpenMetrics text format. This page is written from the table in\n\
+        "# Metrics\n\nWhat `GET /metrics` of the daemon gives, in the OpenMetrics text format. This page is written \
+         from the table in\n\
          `agent/src/metrics.rs` by `scripts/regen-docs`; a test holds it to that.\n\n\
          | metric | kind | labels | is |\n|---|---|---|---|\n",
     );

@@ -1,6 +1,8 @@
-//! For tests only: a network namespace of a test's own, which goes with the thread that made it, and a port whose plug a hand moves.
+//! For tests only: a network namespace of a test's own, which goes with the thread that made it, and a port whose plug
+//! a hand moves.
 //!
-//! In the namespace nothing is mounted and no name is given, so nothing can be left behind. `/sys` keeps showing the old namespace.
+//! In the namespace nothing is mounted and no name is given, so nothing can be left behind. `/sys` keeps showing the
+//! old namespace.
 
 use std::{
     process::{Command, Stdio},
@@ -107,7 +109,8 @@ pub(crate) fn in_namespace<T: Send + 'static>(name: &str, test: impl FnOnce() ->
     }
 }
 
-/// Runs `ip` with words split at spaces, in the calling thread's namespace; false, with the reason printed, if it fails.
+/// Runs `ip` with words split at spaces, in the calling thread's namespace; false, with the reason printed, if it
+/// fails.
 pub(crate) fn ip(arguments: &str) -> bool {
     match Command::new("ip").args(arguments.split(' ')).stdin(Stdio::null()).output() {
         Ok(output) if output.status.success() => true,

@@ -1,5 +1,5 @@
-//! Drives headless Chromium by its DevTools protocol over the two pipes of `--remote-debugging-pipe`: JSON messages that end
-//! with a zero byte, in on descriptor 3 and out on descriptor 4.
+//! Drives headless Chromium by its DevTools protocol over the two pipes of `--remote-debugging-pipe`: JSON messages
+//! that end with a zero byte, in on descriptor 3 and out on descriptor 4.
 
 use std::io::{BufRead, BufReader, Write};
 use std::path::Path;

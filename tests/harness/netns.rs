@@ -1,7 +1,8 @@
 //! A network namespace for one test.
 //!
-//! Only the calling thread enters it, with the threads and processes it starts. Nothing names it, so namespace, interfaces
-//! and mounts vanish by themselves with the last of these, even after a panic or a kill: there is nothing to clean up.
+//! Only the calling thread enters it, with the threads and processes it starts. Nothing names it, so namespace,
+//! interfaces and mounts vanish by themselves with the last of these, even after a panic or a kill: there is nothing to
+//! clean up.
 
 use std::{io, process::Command, thread};
 

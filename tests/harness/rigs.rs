@@ -1,5 +1,5 @@
-//! Checks of simulated rigs within this process: the words of the command line, and the engine behind it, without a program to
-//! start and a record to write. Only this file knows where the engine is.
+//! Checks of simulated rigs within this process: the words of the command line, and the engine behind it, without a
+//! program to start and a record to write. Only this file knows where the engine is.
 
 use clap::Parser;
 use serde_json::Value;

@@ -1,8 +1,8 @@
 //! How many frames a second can packet sockets of this kind send and receive when nothing is checked?
 //!
 //! `cargo bench --bench bare_loop` makes a virtual cable with a kernel plug in a namespace of its own (root needed);
-//! `cargo bench --bench bare_loop -- [INTERFACE SECONDS]` measures an interface that is already there, in the namespace it is
-//! started in. Prints a line for each frame size; sizes count the FCS, as the standards do.
+//! `cargo bench --bench bare_loop -- [INTERFACE SECONDS]` measures an interface that is already there, in the namespace
+//! it is started in. Prints a line for each frame size; sizes count the FCS, as the standards do.
 
 mod measure;
 #[path = "../../../tests/harness/netns.rs"]

@@ -1,16 +1,16 @@
 //! A bare loop: how many frames a second these sockets can send and receive on an interface when nothing is checked.
 //!
-//! The yardstick for the tool's own speed. The sender repeats one static frame and keeps a window of frames outstanding, so
-//! that the ring cannot overflow; the receiver only counts.
+//! The yardstick for the tool's own speed. The sender repeats one static frame and keeps a window of frames
+//! outstanding, so that the ring cannot overflow; the receiver only counts.
 //!
-//! What decides the rate, measured on a virtual cable with a kernel plug and two virtual processors: the kernel's way of a
-//! frame (allocation, two passes through the network stack, the copy into the ring), all of it spent inside the sender's
-//! system call. Batch size (16 to 512), one or two parts per message, a transmit ring in place of `sendmmsg`, the queue
-//! discipline in place of the bypass, and fixed processors all stayed within about 5 % of each other. What does cost is a
-//! receiver that spins instead of sleeping where two virtual processors share a core, small blocks (see
-//! `BLOCK_BYTES`), a
-//! window below two blocks, which waits for blocks to be handed over half full, and a second socket that has to look at every
-//! frame (a listener for foreign ones: 2.1 µs of processor time for a frame of 60 bytes in place of 2.0).
+//! What decides the rate, measured on a virtual cable with a kernel plug and two virtual processors: the kernel's way
+//! of a frame (allocation, two passes through the network stack, the copy into the ring), all of it spent inside the
+//! sender's system call. Batch size (16 to 512), one or two parts per message, a transmit ring in place of `sendmmsg`,
+//! the queue discipline in place of the bypass, and fixed processors all stayed within about 5 % of each other. What
+//! does cost is a receiver that spins instead of sleeping where two virtual processors share a core, small blocks (see
+//! `BLOCK_BYTES`), a window below two blocks, which waits for blocks to be handed over half full, and a second socket
+//! that has to look at every frame (a listener for foreign ones: 2.1 µs of processor time for a frame of 60 bytes in
+//! place of 2.0).
 
 use std::{
     sync::atomic::{AtomicBool, AtomicU64, Ordering},

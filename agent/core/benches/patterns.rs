@@ -1,15 +1,15 @@
 //! Are patterns made and echoes compared near memory speed, so that the tester is not what it measures?
 //!
-//! Prints GB/s on one core beside `memcpy` or `memcmp` of the same buffers, and the ratio to it. Asked: a clean compare at
-//! 0.8 of `memcmp` or better. Buffers are a window's 256 KiB, which stays in a second-level cache, and the payloads of
-//! 1518-byte frames. Every figure is the median of repeats that take turns with the one it is set against.
+//! Prints GB/s on one core beside `memcpy` or `memcmp` of the same buffers, and the ratio to it. Asked: a clean compare
+//! at 0.8 of `memcmp` or better. Buffers are a window's 256 KiB, which stays in a second-level cache, and the payloads
+//! of 1518-byte frames. Every figure is the median of repeats that take turns with the one it is set against.
 //!
 //! - `fill` writes 256 KiB of stream from a new phase each time, as a window that slides does.
 //! - `slice` takes payloads from a window, sliding it, and copies them out: what a sender does.
 //! - `compare` takes payloads (or 256 KiB) against the window; `damaged` is the same with one wrong bit in 1500 bytes.
 //!
-//! - `line` takes a serial stream in pieces of 1 KiB, made anew block by block to compare with; `slipping` is the same with one
-//!   byte in 5000 missing. A line of 4 Mb/s needs 0.0004 GB/s.
+//! - `line` takes a serial stream in pieces of 1 KiB, made anew block by block to compare with; `slipping` is the same
+//!   with one byte in 5000 missing. A line of 4 Mb/s needs 0.0004 GB/s.
 //!
 //! Run: `cargo bench -p turnback-core --bench patterns`. With `-- --quick` it only shows that it runs.
 

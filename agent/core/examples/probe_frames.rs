@@ -1,8 +1,8 @@
 //! A few probes as hexadecimal digits, a frame a line behind the numbers it was made from, for comparison with other
 //! implementations of the format (`docs/probe-format.md`).
 //!
-//! `cargo run -p turnback-core --example probe_frames`; a line holds lane, tag, sequence, send time, pattern id, pattern
-//! name, phase, frame.
+//! `cargo run -p turnback-core --example probe_frames`; a line holds lane, tag, sequence, send time, pattern id,
+//! pattern name, phase, frame.
 
 use turnback_core::{
     kind::ethernet::{

@@ -169,8 +169,8 @@ pub struct Profile {
     /// How sure a pass must be, `0.5..1.0`.
     #[serde(default = "confidence")]
     pub confidence: f64,
-    /// Whether a run with `steps` on a serial port also tries other speeds and formats. `rate-search` always does, `proof` and
-    /// `soak` never do.
+    /// Whether a run with `steps` on a serial port also tries other speeds and formats. `rate-search` always does,
+    /// `proof` and `soak` never do.
     #[serde(default = "serial_sweep")]
     pub serial_sweep: bool,
 }

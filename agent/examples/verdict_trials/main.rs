@@ -1,5 +1,5 @@
-//! How good is the verdict of a case? Draws rigs with faults of every kind, place and severity, leads a whole case on each, and
-//! holds what it says against what is true.
+//! How good is the verdict of a case? Draws rigs with faults of every kind, place and severity, leads a whole case on
+//! each, and holds what it says against what is true.
 //!
 //! `scripts/verdict-trials` builds and runs it; `docs/verdict.md` holds its table. The same seed gives the same cases.
 
@@ -157,8 +157,8 @@ fn lead(trial: &Trial, seed: u64) -> Case {
     runner.case
 }
 
-/// As long as the quick profile and with the same number of errors at its limit, but a few thousand frames only: the limit is
-/// looser by as much as there are fewer bits.
+/// As long as the quick profile and with the same number of errors at its limit, but a few thousand frames only: the
+/// limit is looser by as much as there are fewer bits.
 fn profile() -> Profile {
     let mut profile = Profile::named("quick").expect("a built-in profile");
     profile.sizes_bytes = vec![64, 1518];

@@ -34,7 +34,8 @@ pub enum ArchiveError {
         path: PathBuf,
     },
     /// Written by a later version of this program.
-    #[error("the records in {} have format {found}, made by a newer version of this program; this one knows up to {known}", path.display())]
+    #[error("the records in {} have format {found}, made by a newer version of this program; this one knows up to \
+        {known}", path.display())]
     Newer {
         /// The file.
         path: PathBuf,

@@ -1,8 +1,8 @@
 //! What the agent must not forget beside its documents: what it knows of each port, what changed, and what has not been
 //! announced yet.
 //!
-//! [`Logbook::enter`] writes all that follows from one run at once or not at all, so that neither a crash nor a full disk
-//! leaves a change without its announcement.
+//! [`Logbook::enter`] writes all that follows from one run at once or not at all, so that neither a crash nor a full
+//! disk leaves a change without its announcement.
 
 use std::collections::BTreeMap;
 

@@ -1,7 +1,7 @@
 //! The archive: where documents are kept and found again.
 //!
-//! [`Archive`] is the seam. [`sqlite`] keeps documents in a file, [`memory`] for as long as the program runs. [`logbook`] adds
-//! what the agent must not forget.
+//! [`Archive`] is the seam. [`sqlite`] keeps documents in a file, [`memory`] for as long as the program runs.
+//! [`logbook`] adds what the agent must not forget.
 
 pub mod error;
 pub mod filter;
@@ -24,7 +24,8 @@ use record::{CaseRow, Record};
 
 /// Keeps documents of every kind.
 pub trait Archive: Send {
-    /// Keeps a document, whole or not at all. A case replaces what was kept of it; a run that is there already stays as it is.
+    /// Keeps a document, whole or not at all. A case replaces what was kept of it; a run that is there already stays as
+    /// it is.
     ///
     /// # Errors
     /// It cannot be written; then nothing has changed.
@@ -36,8 +37,8 @@ pub trait Archive: Send {
     /// [`ArchiveError::Unknown`]; it cannot be read.
     fn get(&self, kind: DocumentKind, id: &str) -> Result<Document, ArchiveError>;
 
-    /// The document whose id begins so; without a kind, a run is looked for before a case. `last` is the newest: the run begun
-    /// last, the case changed last, or without a kind whichever of the two was worked on last.
+    /// The document whose id begins so; without a kind, a run is looked for before a case. `last` is the newest: the
+    /// run begun last, the case changed last, or without a kind whichever of the two was worked on last.
     ///
     /// # Errors
     /// [`ArchiveError::Unknown`], [`ArchiveError::Ambiguous`]; it cannot be read.

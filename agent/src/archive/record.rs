@@ -205,7 +205,8 @@ impl Record {
         }
         let (kind, simulated) = kind_and_simulated(&self.kind, self.simulated)
             .map_err(|_| wrong("kind", &self.kind, "one of ethernet, serial"))?;
-        // A file of an older program says `simulated` for both kinds: what was measured there, and not in frames, was a serial line.
+        // A file of an older program says `simulated` for both kinds: what was measured there, and not in frames, was a
+        // serial line.
         let is_serial = self.kind == "simulated" && self.frames_sent.is_none() && self.error_trials.is_some();
         self.kind = if is_serial { Kind::Serial } else { kind }.name().to_owned();
         self.simulated = simulated;

@@ -1,5 +1,5 @@
-//! Records the runs of one command. Records never stand in the way of a run: what could not be kept is said, and the run
-//! goes on.
+//! Records the runs of one command. Records never stand in the way of a run: what could not be kept is said, and the
+//! run goes on.
 
 use std::path::PathBuf;
 

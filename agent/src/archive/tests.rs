@@ -170,7 +170,8 @@ fn first_release(folder: &tempfile::TempDir) -> Store {
     Store::open_existing(&path).unwrap()
 }
 
-/// What the first release itself said of these records (`records --json`, `records cases --json`, `agent status --json`).
+/// What the first release itself said of these records (`records --json`, `records cases --json`, `agent status
+/// --json`).
 #[test]
 fn records_of_the_first_release_are_read_listed_compared_and_exported() {
     let folder = tempfile::tempdir().unwrap();

@@ -271,7 +271,10 @@ mod tests {
         let status = |state: &str, rounds: &[&str]| {
             serde_json::json!({
                 "health": {"ok": true},
-                "ports": [{"rounds": rounds, "standing": {"state": state}}, {"rounds": [], "standing": {"state": "unknown"}}],
+                "ports": [
+                    {"rounds": rounds, "standing": {"state": state}},
+                    {"rounds": [], "standing": {"state": "unknown"}},
+                ],
             })
         };
         for (state, rounds, code) in [
@@ -289,7 +292,8 @@ mod tests {
         let status = serde_json::json!({
             "health": {"version": "1", "started_ms": 1000, "troubles": ["store: full"], "ok": false},
             "outbox": [{}],
-            "ports": [{"name": "quay3", "cabinet": "quay cabinet 3", "next_due_ms": 61_000, "running": null, "hung": false,
+            "ports": [{"name": "quay3", "cabinet": "quay cabinet 3", "next_due_ms": 61_000, "running": null,
+                "hung": false,
                 "standing": {"state": "suspect", "since_ms": 2000, "proven_ms": null, "why": "bit-errors: 7 of 10"}}],
         });
         let text = render(&status, 31_000);

@@ -17,9 +17,9 @@ pub struct Args {
 }
 
 const LONG: &str = "Tells a bad port from a bad cable with a loopback plug.\n\n\
-    With a loopback plug a port talks to itself: what goes out must come back. turnback sends patterned frames or bytes \
-    out of the port, compares what comes back, and reads every counter this computer has. It reports a pass, or a fault \
-    and where it is, or that the test was undecided and what would decide it.";
+    With a loopback plug a port talks to itself: what goes out must come back. turnback sends patterned frames or \
+    bytes out of the port, compares what comes back, and reads every counter this computer has. It reports a pass, or \
+    a fault and where it is, or that the test was undecided and what would decide it.";
 
 const AFTER: &str = "Exit status: 0 pass, 1 fault found, 2 wrong usage or configuration, 3 undecided, 4 not tested.\n\n\
     Start with:  turnback check sim:good          test a simulated port; needs no hardware and no rights\n             \
@@ -63,9 +63,9 @@ pub enum Command {
     },
     /// Measure each pair of the cable, if the adapter can
     ///
-    /// The link goes down for some seconds. Remove the plug first: it joins pairs, which looks like a short. Make sure that
-    /// nothing feeds power into the pairs (PoE). A port in service is refused. Exit status: 0 no fault, 1 a fault on a
-    /// pair, 3 undecided, 4 not tested (also if the adapter has no such test).
+    /// The link goes down for some seconds. Remove the plug first: it joins pairs, which looks like a short. Make sure
+    /// that nothing feeds power into the pairs (PoE). A port in service is refused. Exit status: 0 no fault, 1 a fault
+    /// on a pair, 3 undecided, 4 not tested (also if the adapter has no such test).
     CableTest {
         /// Interface name
         port: String,
@@ -102,8 +102,8 @@ pub enum Command {
 #[derive(Debug, clap::Args)]
 #[command(after_help = REPORT_AFTER)]
 pub struct Report {
-    /// Beginning of the id of a recorded run or case; `last` for the newest run or case; a file with the JSON document of
-    /// one; or - for standard input
+    /// Beginning of the id of a recorded run or case; `last` for the newest run or case; a file with the JSON document
+    /// of one; or - for standard input
     #[arg(value_name = "RUN|CASE|FILE")]
     pub run: String,
     /// Records file to read
@@ -288,8 +288,8 @@ pub struct Isolate {
     /// Ignore earlier attempts at this stage and repeat it (may be given several times)
     #[arg(long, value_name = "STAGE")]
     pub redo: Vec<String>,
-    /// Do not ask: the plug is already where the stage needs it. A simulated rig moves its own plug and runs all stages;
-    /// on a real port give --stage too
+    /// Do not ask: the plug is already where the stage needs it. A simulated rig moves its own plug and runs all
+    /// stages; on a real port give --stage too
     #[arg(long)]
     pub yes: bool,
     /// Read the answers from this file, one per line, instead of the terminal

@@ -59,8 +59,10 @@ fn render(name: &str, found: &CableTest) -> String {
             "\nall pairs end alike: a bare far end reads open; if the cable is longer than that, it is cut there\n"
         }
         Reading::Alike(None) => "\nno fault found on any pair that was told of\n",
-        Reading::Broken(_) => "\na pair that ends or touches nearer than the others is at fault there; with a plug fitted, shorts and crosses \
-                               are the plug's own: take it off and repeat\n",
+        Reading::Broken(_) => {
+            "\na pair that ends or touches nearer than the others is at fault there; with a plug \
+            fitted, shorts and crosses are the plug's own: take it off and repeat\n"
+        }
         Reading::Unclear => "\nthis cannot be read: take whatever is at the far end off, a plug too, and repeat\n",
     });
     text

@@ -64,8 +64,8 @@ fn write_out(text: &str) -> std::io::Result<()> {
     }
 }
 
-/// Prints to the standard output and gives `status`. What cannot be written, as on a full disk, is told and gives [`NOT_TESTED`], so
-/// that nobody takes an empty file for a pass.
+/// Prints to the standard output and gives `status`. What cannot be written, as on a full disk, is told and gives
+/// [`NOT_TESTED`], so that nobody takes an empty file for a pass.
 fn print(text: &str, status: ExitCode) -> ExitCode {
     match write_out(text) {
         Ok(()) => status,

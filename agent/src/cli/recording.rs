@@ -1,4 +1,5 @@
-//! What is said when a run cannot be recorded. The report is printed all the same, and the exit status stays the verdict's.
+//! What is said when a run cannot be recorded. The report is printed all the same, and the exit status stays the
+//! verdict's.
 
 use turnback_core::document::run::Report;
 

@@ -100,7 +100,9 @@ pub fn manual() -> ExitCode {
 pub fn manual_as_markdown() -> ExitCode {
     let mut root = Args::command().term_width(100);
     root.build();
-    let mut text = "# The command line\n\nThe help of every command, as the program prints it (`scripts/regen-docs` writes this file).\n".to_owned();
+    let mut text = "# The command line\n\nThe help of every command, as the program prints it (`scripts/regen-docs` \
+        writes this file).\n"
+        .to_owned();
     help_of(&mut root, "turnback", &mut text);
     print(&text)
 }

@@ -76,7 +76,8 @@ pub(super) fn check(raw: &Http, lines: &Lines<'_>) -> Result<HttpConfig, ConfigE
         && !config.listen.ip().is_loopback()
         && config.tls.is_none()
     {
-        let allowed = "an address other machines can reach needs certificate_file and key_file: plain text is for 127.0.0.1 and [::1] only";
+        let allowed = "an address other machines can reach needs certificate_file and key_file: plain text is for \
+            127.0.0.1 and [::1] only";
         return Err(lines.value(text, "listen", allowed));
     }
     config.token_file.clone_from(&raw.token_file);

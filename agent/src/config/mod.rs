@@ -1,7 +1,7 @@
 //! The daemon's configuration: a TOML file to a [`Config`] that holds only what can be carried out.
 //!
-//! [`mod@file`] is the text as people write it, every key of it; here it becomes typed values, or an error that names file and
-//! line. `docs/config.md` describes each key.
+//! [`mod@file`] is the text as people write it, every key of it; here it becomes typed values, or an error that names
+//! file and line. `docs/config.md` describes each key.
 
 pub mod error;
 pub mod file;
@@ -174,7 +174,8 @@ impl Config {
         })
     }
 
-    /// Names of ports that are named outright, which need not be in any list of the machine's: simulated ones, serial lines by a link.
+    /// Names of ports that are named outright, which need not be in any list of the machine's: simulated ones, serial
+    /// lines by a link.
     pub fn named_ports(&self) -> impl Iterator<Item = &str> {
         self.ports.iter().filter_map(|p| p.select.name.as_deref()).filter(|name| !name.contains(['*', '?']))
     }

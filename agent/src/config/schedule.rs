@@ -127,8 +127,8 @@ impl Schedule {
         }
         let takes = SignedDuration::try_from(takes).ok()?;
         let day = self.local(moment).date();
-        // From the day before, whose night may reach into this day. A change of the clocks can shorten a night below what
-        // the run takes, so a few days are looked through.
+        // From the day before, whose night may reach into this day. A change of the clocks can shorten a night below
+        // what the run takes, so a few days are looked through.
         let mut date = day.checked_sub(1.day()).ok()?;
         let mut best: Option<Timestamp> = None;
         for _ in 0..5 {
@@ -176,8 +176,8 @@ mod tests {
 
     #[test]
     fn clocks_put_forward_and_back_lose_and_double_nothing() {
-        // Central European clocks went from 2:00 to 3:00 on 2026-03-29 and from 3:00 to 2:00 on 2026-10-25, each at 1:00 UTC
-        // (Directive 2000/84/EC, articles 2 and 3).
+        // Central European clocks went from 2:00 to 3:00 on 2026-03-29 and from 3:00 to 2:00 on 2026-10-25, each at
+        // 1:00 UTC (Directive 2000/84/EC, articles 2 and 3).
         let nightly = schedule("30 2 * * *", "Europe/Berlin", &[]);
         let mut at = moment("2026-03-28T12:00:00Z");
         let mut days = Vec::new();

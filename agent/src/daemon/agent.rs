@@ -1,7 +1,7 @@
 //! What the page, the API and the control socket may ask of a running agent, and the data it answers with.
 //!
-//! Nothing here knows HTTP, and nothing outside the daemon knows the supervisor. Calls marked *disk* wait for the archive,
-//! usually a few milliseconds: an async caller makes them through `spawn_blocking`. All others answer at once.
+//! Nothing here knows HTTP, and nothing outside the daemon knows the supervisor. Calls marked *disk* wait for the
+//! archive, usually a few milliseconds: an async caller makes them through `spawn_blocking`. All others answer at once.
 
 use std::collections::BTreeMap;
 
@@ -222,7 +222,8 @@ pub struct NextView {
     pub look: String,
     /// Cautions that belong to it; the line that local codes come first closes them.
     pub cautions: Vec<String>,
-    /// For a stage on a port known to be good, not the case's own: the free ports of that kind here. Null for any other stage.
+    /// For a stage on a port known to be good, not the case's own: the free ports of that kind here. Null for any other
+    /// stage.
     pub known_good: Option<Vec<String>>,
 }
 
@@ -460,7 +461,8 @@ pub trait Agent: Send + Sync {
     /// # Errors
     /// As for [`Agent::perform`].
     fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), AgentError>;
-    /// Sets a stage aside: the person does not stand by what it showed. It counts for nothing and may come up again. *Disk.*
+    /// Sets a stage aside: the person does not stand by what it showed. It counts for nothing and may come up again.
+    /// *Disk.*
     ///
     /// # Errors
     /// No such case; a stage that was not done; not now.

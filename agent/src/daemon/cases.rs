@@ -1,7 +1,8 @@
 //! Cases led from the page or the API: the supervisor runs the stages while a person stands at the cable.
 //!
-//! What a case is and what follows from its stages is in `turnback_core::document::case`; how a stage is noted, in
-//! the [`runner`](crate::work::isolate::runner). Here stages go through the supervisor's queue, as every run of the daemon does.
+//! What a case is and what follows from its stages is in `turnback_core::document::case`; how a stage is noted, in the
+//! [`runner`](crate::work::isolate::runner). Here stages go through the supervisor's queue, as every run of the daemon
+//! does.
 
 use std::time::Duration;
 

@@ -1,7 +1,7 @@
 //! The control socket: how another program on this machine asks a running daemon how it fares.
 //!
-//! One JSON document for whoever connects, then the end. The socket is in the state directory, which only the daemon's user
-//! can enter; a lock beside it keeps a second daemon from the same state.
+//! One JSON document for whoever connects, then the end. The socket is in the state directory, which only the daemon's
+//! user can enter; a lock beside it keeps a second daemon from the same state.
 
 use std::{
     fs::{self, File},

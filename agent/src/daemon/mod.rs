@@ -1,9 +1,9 @@
 //! The daemon (`turnback agent`): keeps spare ports proven for months on a machine that does other work.
 //!
-//! The [`supervisor`] starts runs by the configured schedule on ports of the [`host`] (this machine, or the demo's harbour).
-//! It enters what they find into the logbook, and [`announce`] tells the targets of changes. [`status`] holds everything that
-//! is known now. [`agent`] lists what page, API and control socket may ask; [`running`] answers. [`service`] puts the parts
-//! together.
+//! The [`supervisor`] starts runs by the configured schedule on ports of the [`host`] (this machine, or the demo's
+//! harbour). It enters what they find into the logbook, and [`announce`] tells the targets of changes. [`status`] holds
+//! everything that is known now. [`agent`] lists what page, API and control socket may ask; [`running`] answers.
+//! [`service`] puts the parts together.
 
 pub mod agent;
 pub mod announce;

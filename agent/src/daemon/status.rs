@@ -230,7 +230,8 @@ pub enum Cause {
 }
 
 impl Cause {
-    /// Rounds are known by number; a new configuration may number them anew. A run of a round that is gone counts as asked for.
+    /// Rounds are known by number; a new configuration may number them anew. A run of a round that is gone counts as
+    /// asked for.
     pub fn renumber(&mut self, old: &Config, new: &Config) {
         let (Self::Scheduled { round, .. } | Self::Repeat { round }) = self else { return };
         let name = old.rounds.get(*round).map(|r| r.name.clone()).unwrap_or_default();
@@ -263,7 +264,8 @@ pub struct Asked {
 }
 
 impl Asked {
-    /// Whether it says nothing of the port it runs on: the plug under suspicion in a port known to be good, or the pairs of a cable.
+    /// Whether it says nothing of the port it runs on: the plug under suspicion in a port known to be good, or the
+    /// pairs of a cable.
     pub fn is_aside(&self) -> bool {
         matches!(self.stage, Some(StageName::KnownGoodPort | StageName::CableTest))
     }

@@ -52,8 +52,9 @@ pub fn is_root() -> bool {
     sys::is_root()
 }
 
-/// The directory of the restore journal: within the state directory, or, for root beside a service whose state directory that
-/// is, a place of root's own. What is noted there is done with root's rights, and has no meaning after a restart of the machine.
+/// The directory of the restore journal: within the state directory, or, for root beside a service whose state
+/// directory that is, a place of root's own. What is noted there is done with root's rights, and has no meaning after a
+/// restart of the machine.
 pub fn restore_directory(state: &Path) -> PathBuf {
     let owner = fs::metadata(state).map(|metadata| metadata.uid()).ok();
     place_of_notes(state, sys::is_root(), owner)

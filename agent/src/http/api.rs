@@ -1,4 +1,5 @@
-//! The JSON API, version 1. `docs/http-api.md` describes it; [`ROUTES`] is the list that the document is tested against.
+//! The JSON API, version 1. `docs/http-api.md` describes it; [`ROUTES`] is the list that the document is tested
+//! against.
 
 use std::{convert::Infallible, sync::Arc, time::Duration};
 

@@ -1,8 +1,8 @@
 //! Before any call is answered: is it meant for this daemon, may this caller make it, and not too often?
 //!
-//! Reading is free on a loopback address. Whatever changes something, and every call on another address, needs the token:
-//! as a bearer, or as a session that a person opened with it. A session counts for a change only if the browser says that
-//! the change comes from one of our own pages.
+//! Reading is free on a loopback address. Whatever changes something, and every call on another address, needs the
+//! token: as a bearer, or as a session that a person opened with it. A session counts for a change only if the browser
+//! says that the change comes from one of our own pages.
 
 use std::{
     net::IpAddr,
@@ -71,7 +71,8 @@ impl Gate {
         let mut hosts = headers.get_all(header::HOST).iter();
         let host = hosts.next().and_then(|h| h.to_str().ok()).unwrap_or_default();
         if !self.names.host_is_ours(host) || hosts.next().is_some() {
-            let message = "the Host header is no name of this daemon; names beside its address go into `hosts` of the configuration";
+            let message = "the Host header is no name of this daemon; names beside its address go into `hosts` of the \
+                configuration";
             return Err(ApiError::new(StatusCode::MISDIRECTED_REQUEST, "host-not-ours", message));
         }
         if !is_text(path) {

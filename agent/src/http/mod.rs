@@ -1,7 +1,7 @@
 //! The daemon on the web: JSON API, metrics and page, all of them views of the [`Agent`](crate::daemon::agent::Agent).
 //!
-//! [`start`] puts it together: [`serve`] takes connections, `middleware` asks the [`gate`] who may do what and how often, by
-//! [`token`], [`session`], [`access`] and [`rate`]; [`api`] and [`page`] answer.
+//! [`start`] puts it together: [`serve`] takes connections, `middleware` asks the [`gate`] who may do what and how
+//! often, by [`token`], [`session`], [`access`] and [`rate`]; [`api`] and [`page`] answer.
 
 pub mod access;
 pub mod api;
@@ -64,8 +64,8 @@ impl StartError {
     }
 }
 
-/// Serves page, API and metrics until `stop` turns true or its sender is gone; gives the address, as a person types it, once
-/// it listens. The token is made in `token_file` unless it is there.
+/// Serves page, API and metrics until `stop` turns true or its sender is gone; gives the address, as a person types it,
+/// once it listens. The token is made in `token_file` unless it is there.
 ///
 /// # Errors
 /// See [`StartError`].

@@ -1,4 +1,5 @@
-//! How often somebody may call: a bucket of permits for each address, refilled at a steady rate. No clock: time is given.
+//! How often somebody may call: a bucket of permits for each address, refilled at a steady rate. No clock: time is
+//! given.
 
 use std::{
     collections::HashMap,

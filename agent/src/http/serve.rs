@@ -1,7 +1,8 @@
 //! Takes connections, with or without TLS, and answers them by a router. Knows nothing of what is asked.
 //!
-//! Every connection has its limits: so many at once, so long for a TLS greeting and for the head of a request. What is slow is cut
-//! off; what is over the limit is closed at once. An answer that streams may go on for as long as both sides like.
+//! Every connection has its limits: so many at once, so long for a TLS greeting and for the head of a request. What is
+//! slow is cut off; what is over the limit is closed at once. An answer that streams may go on for as long as both
+//! sides like.
 
 use std::{
     io,
@@ -60,7 +61,8 @@ impl ServeError {
             "name another address: `listen` under [http], or `--listen` for the demo; port 0 takes any that is free";
         match source.kind() {
             io::ErrorKind::AddrInUse => Some(format!(
-                "another program listens at {address}, perhaps another agent (`turnback agent status` asks it): end it, or {another}"
+                "another program listens at {address}, perhaps another agent (`turnback agent status` asks it): end \
+                 it, or {another}"
             )),
             io::ErrorKind::AddrNotAvailable => Some(format!(
                 "{} is no address of this machine (`ip -brief address` lists them): {another}",
@@ -114,7 +116,8 @@ impl Server {
         format!("{scheme}://{}", self.address)
     }
 
-    /// Answers until `stop` turns true or its sender is gone; then lets what is being answered come to its end, for a moment.
+    /// Answers until `stop` turns true or its sender is gone; then lets what is being answered come to its end, for a
+    /// moment.
     pub async fn run(self, router: Router, mut stop: watch::Receiver<bool>) {
         let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
         let mut connections = JoinSet::new();
@@ -237,7 +240,8 @@ mod tests {
 
     const TOKEN: &str = "0123456789abcdef0123456789abcdef";
 
-    /// What a caller gets who sends this and then nothing more. Time is tokio's own, and stands still while anybody works.
+    /// What a caller gets who sends this and then nothing more. Time is tokio's own, and stands still while anybody
+    /// works.
     async fn told(sent: &str) -> String {
         let address: SocketAddr = "127.0.0.1:7440".parse().unwrap();
         let gate = Arc::new(Gate::new(Names::new(address, &[], false), Token::new(TOKEN), true));

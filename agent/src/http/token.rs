@@ -43,7 +43,8 @@ pub enum TokenError {
     },
     /// What is in it is no token.
     #[error(
-        "the token file {path} holds no token of {TOKEN_CHARS_MIN} or more letters and digits; remove it to get a new one"
+        "the token file {path} holds no token of {TOKEN_CHARS_MIN} or more letters and digits; remove it to get a new \
+         one"
     )]
     NoToken {
         /// The file.

@@ -1,12 +1,12 @@
 //! The only way a run changes a setting of a port: read, noted in the restore journal, changed, and restored.
 //!
-//! A kind of port brings its settings ([`Setting`]) and a [`Restorer`] that finds the port again; [`Changes`] does the rest.
-//! All changes are undone in reverse when [`Changes::restore`] is called, when they are dropped (also by a panic), or at the next
-//! start by [`crate::guard::journal::recover`].
+//! A kind of port brings its settings ([`Setting`]) and a [`Restorer`] that finds the port again; [`Changes`] does the
+//! rest. All changes are undone in reverse when [`Changes::restore`] is called, when they are dropped (also by a
+//! panic), or at the next start by [`crate::guard::journal::recover`].
 //!
-//! A run may change one setting many times (a sweep of speeds). So each setting of a port has one note, with the value from
-//! before the first change. Before each further change the note takes in the value that is about to be set beside the one in
-//! place. After a kill between the two, either is known to be ours.
+//! A run may change one setting many times (a sweep of speeds). So each setting of a port has one note, with the value
+//! from before the first change. Before each further change the note takes in the value that is about to be set beside
+//! the one in place. After a kill between the two, either is known to be ours.
 
 use serde_json::Value;
 use thiserror::Error;
@@ -54,7 +54,8 @@ pub trait Setting: Clone + PartialEq + Sized {
     fn is_offered(&self, _device: &Self::Device) -> Result<bool, Self::Error> {
         Ok(true)
     }
-    /// Whether the driver itself changes this setting when the port is opened or closed. Then no value tells that it was ours.
+    /// Whether the driver itself changes this setting when the port is opened or closed. Then no value tells that it
+    /// was ours.
     fn is_moved_by_driver(&self) -> bool {
         false
     }

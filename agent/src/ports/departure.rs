@@ -19,8 +19,8 @@ impl Departure {
         Self { program: at, kernel: None, adapter: None }
     }
 
-    /// The best stamp that an arrival by the clock `arrival` may be held against, and its clock. Kernel and program read
-    /// the same system time at different places; an adapter's own can only be held against itself.
+    /// The best stamp that an arrival by the clock `arrival` may be held against, and its clock. Kernel and program
+    /// read the same system time at different places; an adapter's own can only be held against itself.
     pub fn against(&self, arrival: ClockSource) -> Option<(Nanos, ClockSource)> {
         match arrival {
             ClockSource::Adapter => self.adapter.map(|at| (at, ClockSource::Adapter)),
@@ -35,7 +35,8 @@ mod tests {
 
     #[test]
     fn a_departure_is_held_only_against_an_arrival_of_its_own_clock() {
-        // An adapter's count and the system's time have nothing to do with each other (timestamping.rst 3.1.1, "raw" stamps).
+        // An adapter's count and the system's time have nothing to do with each other (timestamping.rst 3.1.1, "raw"
+        // stamps).
         let seen_by_all = Departure { program: 1_000, kernel: Some(1_100), adapter: Some(7) };
         assert_eq!(seen_by_all.against(ClockSource::Adapter), Some((7, ClockSource::Adapter)));
         assert_eq!(seen_by_all.against(ClockSource::Kernel), Some((1_100, ClockSource::Kernel)));

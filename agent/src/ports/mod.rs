@@ -1,9 +1,9 @@
 //! The ports of this machine behind one seam: what can be tested, and how frames or bytes get out of a port and back.
 //!
 //! Read in this order: [`name`] and [`open`] lead from what a person types to a port; [`port`] is the seam; [`runner`]
-//! carries out a step of frames. [`changes`] is the only way a setting is changed, and [`restore`] restores what a killed
-//! run left changed. [`ethernet`] drives real interfaces, [`serial`] serial lines, [`simulated`] a rig in virtual time;
-//! [`inventory`] lists what the machine has.
+//! carries out a step of frames. [`changes`] is the only way a setting is changed, and [`restore`] restores what a
+//! killed run left changed. [`ethernet`] drives real interfaces, [`serial`] serial lines, [`simulated`] a rig in
+//! virtual time; [`inventory`] lists what the machine has.
 
 pub mod changes;
 pub mod clock;

@@ -22,8 +22,8 @@ pub enum PortName {
 impl FromStr for PortName {
     type Err = Infallible;
 
-    /// Every text names a port of some kind; whether there is one is found out when it is opened. A path is a serial line, since
-    /// names of interfaces have no slash.
+    /// Every text names a port of some kind; whether there is one is found out when it is opened. A path is a serial
+    /// line, since names of interfaces have no slash.
     fn from_str(text: &str) -> Result<Self, Infallible> {
         Ok(match text.strip_prefix(RIG) {
             Some(rig) if AnyRig::builtin(rig).is_some() => Self::BuiltinRig(rig.to_owned()),

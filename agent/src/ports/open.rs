@@ -12,7 +12,8 @@ use super::{
 
 /// Opens a port. `seed` decides what a simulated one does.
 ///
-/// Before a real port is opened, settings that killed runs left changed are restored; `tell` is given a description of each.
+/// Before a real port is opened, settings that killed runs left changed are restored; `tell` is given a description of
+/// each.
 ///
 /// # Errors
 /// See the kinds of port.

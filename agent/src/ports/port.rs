@@ -32,7 +32,8 @@ pub trait Port {
     /// # Errors
     /// When the host cannot be asked.
     fn in_service(&mut self) -> Result<Vec<ServiceReason>, PortError>;
-    /// Changes to the port made by other programs since the last call; `None` for none. Cheap: it is called many times a second.
+    /// Changes to the port made by other programs since the last call; `None` for none. Cheap: it is called many times
+    /// a second.
     ///
     /// # Errors
     /// When the host cannot be asked.
@@ -57,13 +58,13 @@ pub trait Port {
     fn now(&self) -> Nanos;
     /// Lets time pass.
     fn pause(&mut self, time: Duration);
-    /// What it can do, in the words that every kind of port shares. Of a serial port these are the loop inside the chip and
-    /// whether its plug moves; the rest it says in its own words.
+    /// What it can do, in the words that every kind of port shares. Of a serial port these are the loop inside the chip
+    /// and whether its plug moves; the rest it says in its own words.
     fn offers(&self) -> Capabilities {
         Capabilities::default()
     }
-    /// Whether its transceiver may be able to measure the pairs of a cable; only [`Port::cable_test`] finds out. Nothing is sent for
-    /// the answer.
+    /// Whether its transceiver may be able to measure the pairs of a cable; only [`Port::cable_test`] finds out.
+    /// Nothing is sent for the answer.
     fn offers_cable_test(&mut self) -> bool {
         false
     }
@@ -176,13 +177,13 @@ pub enum Received<'a> {
 
 /// A port that carries bytes.
 ///
-/// Every call fails with [`PortError::Gone`] when the port has vanished. A setting is noted before it is first changed, so
-/// that [`Port::restore`] restores it whatever happens; that is so for format, modem lines and latency too.
+/// Every call fails with [`PortError::Gone`] when the port has vanished. A setting is noted before it is first changed,
+/// so that [`Port::restore`] restores it whatever happens; that is so for format, modem lines and latency too.
 pub trait Line: Port {
     /// What it can do and show.
     fn capabilities(&self) -> LineCapabilities;
-    /// Sets format and raw mode: every byte value passes as it is, in both directions. Says what was really taken, such as a
-    /// speed near the one asked for; `None` if the port cannot do this format. What was on its way is dropped.
+    /// Sets format and raw mode: every byte value passes as it is, in both directions. Says what was really taken, such
+    /// as a speed near the one asked for; `None` if the port cannot do this format. What was on its way is dropped.
     ///
     /// # Errors
     /// When the note cannot be written or the host refuses for another reason than the format.
@@ -192,8 +193,8 @@ pub trait Line: Port {
     /// # Errors
     /// As for [`Line::configure`].
     fn apply(&mut self, setting: LineSetting) -> Result<bool, PortError>;
-    /// Drives the modem lines; only where [`LineCapabilities::modem_lines`]. `out1` and `out2` are moved while the loop inside
-    /// the chip is on and left alone otherwise.
+    /// Drives the modem lines; only where [`LineCapabilities::modem_lines`]. `out1` and `out2` are moved while the loop
+    /// inside the chip is on and left alone otherwise.
     ///
     /// # Errors
     /// When the host refuses.
@@ -213,7 +214,8 @@ pub trait Line: Port {
     /// # Errors
     /// When the host refuses.
     fn send_break(&mut self, time: Duration) -> Result<(), PortError>;
-    /// Hands bytes over without waiting; says how many were taken, 0 when there is no room now or flow control stops it.
+    /// Hands bytes over without waiting; says how many were taken, 0 when there is no room now or flow control stops
+    /// it.
     ///
     /// # Errors
     /// When the host refuses.

@@ -54,7 +54,8 @@ impl Apply for EverySetting {
     }
 }
 
-/// Restores the settings that killed runs of this user left changed. Returns a description of each, with what became of it.
+/// Restores the settings that killed runs of this user left changed. Returns a description of each, with what became of
+/// it.
 pub fn restore_left() -> Vec<String> {
     let Ok(directory) = state::directory() else { return Vec::new() };
     match journal::recover(&state::restore_directory(&directory), &mut EverySetting::for_recovery()) {
@@ -75,7 +76,8 @@ pub fn restore_left() -> Vec<String> {
     }
 }
 
-/// Changes that killed runs of this user left, and that [`restore_left`] has not restored. Nothing is touched for the answer.
+/// Changes that killed runs of this user left, and that [`restore_left`] has not restored. Nothing is touched for the
+/// answer.
 pub fn left() -> Vec<Change> {
     let Ok(directory) = state::directory() else { return Vec::new() };
     journal::left(&state::restore_directory(&directory)).unwrap_or_else(|error| {

@@ -130,8 +130,8 @@ pub fn stage_line(stage: &Stage) -> Option<String> {
     }
 }
 
-/// What to do for the next stage. A caution is given in full the first time in a sitting, and by its title, which nobody skips,
-/// after that; `said` remembers them.
+/// What to do for the next stage. A caution is given in full the first time in a sitting, and by its title, which
+/// nobody skips, after that; `said` remembers them.
 pub fn render_move(next: &Move, said: &mut Vec<Caution>) -> String {
     let attempt = if next.attempt > 1 { format!(", attempt {}", next.attempt) } else { String::new() };
     let mut out = format!("\nstage {}{attempt}\n", next.stage);

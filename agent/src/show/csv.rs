@@ -1,9 +1,11 @@
-//! A report, of a run or a case, as rows for a spreadsheet: one for every figure, under the names of `docs/report-format.md`.
+//! A report, of a run or a case, as rows for a spreadsheet: one for every figure, under the names of
+//! `docs/report-format.md`.
 
 use serde::Serialize;
 use serde_json::Value;
 
-/// `field,entry,value` rows. An entry is the number in a list, from 1; in a list within a list, both with a point between.
+/// `field,entry,value` rows. An entry is the number in a list, from 1; in a list within a list, both with a point
+/// between.
 ///
 /// # Errors
 /// Never for a report that was measured; a figure that is no number cannot be written.
@@ -39,7 +41,8 @@ impl Rows {
     }
 }
 
-/// A text that a spreadsheet would take for a formula is written with an apostrophe in front, which it takes for a text.
+/// A text that a spreadsheet would take for a formula is written with an apostrophe in front, which it takes for a
+/// text.
 fn plain(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }

@@ -27,8 +27,8 @@ pub fn profile(name: &str) -> Result<Profile, PlanError> {
     }
 }
 
-/// The seed asked for. Without one, a rig uses its own, so that it does the same each time, and a real port one that no run had
-/// before.
+/// The seed asked for. Without one, a rig uses its own, so that it does the same each time, and a real port one that no
+/// run had before.
 ///
 /// # Errors
 /// A rig that cannot be read.
@@ -57,7 +57,8 @@ pub fn end_on_signals(cancel: &Cancel) {
                 _ = hangup.recv() => {}
             }
             cancel.cancel();
-            // Every wait in a run is short, so a second signal is not needed. It is ignored, so that settings are restored.
+            // Every wait in a run is short, so a second signal is not needed. It is ignored, so that settings are
+            // restored.
             loop {
                 tokio::select! {
                     _ = interrupt.recv() => {}

@@ -24,7 +24,8 @@ pub struct TimeColumn {
     pub idle: u64,
 }
 
-/// A run over time in at most `most` columns, each as high as its worst second: a mean would hide a short fault in a long run.
+/// A run over time in at most `most` columns, each as high as its worst second: a mean would hide a short fault in a
+/// long run.
 ///
 /// Columns are all of one length, which people count in (1, 2, 5 s ... 1 min ... 1 h ...).
 pub fn worst_seconds(seconds: &[SecondCounts], most: usize) -> Vec<TimeColumn> {
@@ -110,7 +111,8 @@ impl PlacedRatio {
 }
 
 /// Bit error ratios from the nearest place to the farthest: the run's own, and those of its references where bits are
-/// counted. References that counted frames are left out: their mean frame length, and so their bit error ratio, is not known.
+/// counted. References that counted frames are left out: their mean frame length, and so their bit error ratio, is not
+/// known.
 pub fn placed_ratios(report: &Report) -> Vec<PlacedRatio> {
     let Some(own) = report.error_ratio else { return Vec::new() };
     let mut rows: Vec<(Placement, PlacedRatio)> = Vec::new();
@@ -210,7 +212,8 @@ mod tests {
             let columns = worst_seconds(&seconds, most);
             prop_assert!(columns.len() <= most);
             prop_assert_eq!(columns.iter().map(|c| c.to_s - c.from_s).sum::<u64>(), seconds.len() as u64);
-            prop_assert_eq!(columns.iter().map(|c| c.errored).sum::<u64>(), failed.iter().filter(|f| **f > 0).count() as u64);
+            let errored = failed.iter().filter(|f| **f > 0).count() as u64;
+            prop_assert_eq!(columns.iter().map(|c| c.errored).sum::<u64>(), errored);
             prop_assert_eq!(columns.iter().map(|c| c.worst_failed).max(), failed.iter().max().copied());
         }
     }

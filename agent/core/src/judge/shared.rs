@@ -52,8 +52,8 @@ fn took_too_long<F: Facts>(e: &F) -> Option<Finding> {
         ))
         .sure("certain: the run was ended; what was still on its way is not known")
         .then(
-            "stop other work on this computer and repeat; if it stays slow, send for a shorter time (--for), or at a higher \
-             speed on a serial port (--line)",
+            "stop other work on this computer and repeat; if it stays slow, send for a shorter time (--for), or at a \
+             higher speed on a serial port (--line)",
         )
     })
 }

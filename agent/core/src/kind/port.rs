@@ -34,8 +34,9 @@ impl PortIdentity {
     }
 }
 
-/// An identity as documents of any format have it. Format 1 called a simulated port of either kind `simulated`; here it is taken for
-/// an Ethernet port, and [`KindInFormat1::correct`] makes it a serial one where the rest of the document says so.
+/// An identity as documents of any format have it. Format 1 called a simulated port of either kind `simulated`; here it
+/// is taken for an Ethernet port, and [`KindInFormat1::correct`] makes it a serial one where the rest of the document
+/// says so.
 #[derive(Deserialize)]
 struct Stored {
     name: String,
@@ -72,7 +73,8 @@ pub fn kind_and_simulated(word: &str, simulated: bool) -> Result<(Kind, bool), K
     }
 }
 
-/// The fields by which a run or a case of format 1 tells what kind of port it is about. Read it from the same text as the document.
+/// The fields by which a run or a case of format 1 tells what kind of port it is about. Read it from the same text as
+/// the document.
 #[derive(Debug, Deserialize)]
 pub struct KindInFormat1 {
     /// Present in reports of serial ports alone.

@@ -25,7 +25,8 @@ pub struct Soundness {
 }
 
 impl Store {
-    /// Copies the records as they are now into a new file. Others may write meanwhile; their writes are not in the copy.
+    /// Copies the records as they are now into a new file. Others may write meanwhile; their writes are not in the
+    /// copy.
     ///
     /// The copy is one file, made beside its name and renamed when it is whole.
     ///

@@ -32,7 +32,8 @@ impl Store {
         let sql = if beginning == "last" {
             "SELECT case_id, document FROM case_document ORDER BY changed_ms DESC, id DESC LIMIT 1"
         } else {
-            "SELECT case_id, document FROM case_document WHERE substr(case_id, 1, length(?1)) = ?1 ORDER BY case_id LIMIT 4"
+            "SELECT case_id, document FROM case_document WHERE substr(case_id, 1, length(?1)) = ?1 ORDER BY case_id \
+             LIMIT 4"
         };
         let find = || {
             let mut statement = self.db.prepare_cached(sql)?;
@@ -68,8 +69,8 @@ impl Store {
         parsed(id, &found.ok_or_else(|| unknown(id))?)
     }
 
-    /// The case that was worked on last, unless a run that is none of its own was begun since: what `last` means where both kinds
-    /// of document are asked for.
+    /// The case that was worked on last, unless a run that is none of its own was begun since: what `last` means where
+    /// both kinds of document are asked for.
     ///
     /// # Errors
     /// As for [`Store::find_case`]; having no case is none.
@@ -100,8 +101,8 @@ impl Store {
         found.map(|(case, document)| parsed(&case, &document)).transpose()
     }
 
-    /// The open case of this port and cable that was changed last. Ports are the same by their permanent address, where both
-    /// have one, else by name, kind and whether they are simulated.
+    /// The open case of this port and cable that was changed last. Ports are the same by their permanent address, where
+    /// both have one, else by name, kind and whether they are simulated.
     ///
     /// # Errors
     /// When the file or the case cannot be read.
@@ -153,11 +154,10 @@ impl Store {
 pub(super) fn put(tx: &Transaction<'_>, case: &Case, changed_ms: i64, document: &str) -> rusqlite::Result<()> {
     let id: i64 = tx
         .prepare_cached(
-            "INSERT INTO case_document (case_id, opened_at, changed_at, changed_ms, port, kind, permanent_address, cable, \
-             state, outcome, location, segment, document, simulated) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14) \
-             ON CONFLICT (case_id) DO UPDATE SET changed_at = ?3, changed_ms = ?4, state = ?9, outcome = ?10, \
-             location = ?11, segment = ?12, document = ?13 RETURNING id",
+            "INSERT INTO case_document (case_id, opened_at, changed_at, changed_ms, port, kind, permanent_address, \
+             cable, state, outcome, location, segment, document, simulated) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, \
+             ?9, ?10, ?11, ?12, ?13, ?14) ON CONFLICT (case_id) DO UPDATE SET changed_at = ?3, changed_ms = ?4, state \
+             = ?9, outcome = ?10, location = ?11, segment = ?12, document = ?13 RETURNING id",
         )?
         .query_row(
             params![

@@ -1,7 +1,7 @@
 //! Records out of the file and in again: whole reports as JSON lines, or their columns as CSV.
 //!
-//! A line of JSON is a report as `check --json` prints it, so that such a document can be taken in too, or a case. Nothing is taken in
-//! twice: the id of the run decides.
+//! A line of JSON is a report as `check --json` prints it, so that such a document can be taken in too, or a case.
+//! Nothing is taken in twice: the id of the run decides.
 
 use std::io::{self, BufRead, Write};
 

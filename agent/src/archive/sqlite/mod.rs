@@ -1,10 +1,11 @@
 //! Records: every run, kept in one SQLite file, to be found again under the labels on ports and cables.
 //!
-//! [`Store`] is the open file. `query` finds runs and `case` cases, [`retention`] drops what is old, [`exchange`] takes records
-//! out and in, [`backup`] copies them while they are in use. `docs/records.md` is for users.
+//! [`Store`] is the open file. `query` finds runs and `case` cases, [`retention`] drops what is old, [`exchange`] takes
+//! records out and in, [`backup`] copies them while they are in use. `docs/records.md` is for users.
 //!
-//! Several processes may have the file open and write side by side: it is in write-ahead mode, a write takes its lock when it
-//! begins, and waits for others up to [`BUSY`]. A write is there in full or not at all, whatever ends the process.
+//! Several processes may have the file open and write side by side: it is in write-ahead mode, a write takes its lock
+//! when it begins, and waits for others up to [`BUSY`]. A write is there in full or not at all, whatever ends the
+//! process.
 
 pub mod backup;
 mod case;
@@ -51,7 +52,8 @@ impl Store {
     /// Opens the records in a file, made if it is not there, in today's format.
     ///
     /// # Errors
-    /// A directory that is not there or may not be written, a file that holds something else, a newer format, a full disk.
+    /// A directory that is not there or may not be written, a file that holds something else, a newer format, a full
+    /// disk.
     pub fn open(path: &Path) -> Result<Self, ArchiveError> {
         Self::connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE)
     }
@@ -191,7 +193,8 @@ impl Archive for Store {
 /// Puts a record in, unless it is there; a record without its report gets it.
 fn insert(tx: &Transaction<'_>, record: &Record, document: Option<&str>) -> rusqlite::Result<Kept> {
     let mut find = tx.prepare_cached(
-        "SELECT run.id, report.run_id IS NOT NULL FROM run LEFT JOIN report ON report.run_id = run.id WHERE run.run = ?1",
+        "SELECT run.id, report.run_id IS NOT NULL FROM run LEFT JOIN report ON report.run_id = run.id WHERE run.run = \
+         ?1",
     )?;
     let there: Option<(i64, bool)> = {
         let mut rows = find.query([&record.run])?;

@@ -75,7 +75,8 @@ impl Store {
         }
     }
 
-    /// The shortest beginning of this id that no other has, at least [`SHORT_ID_MIN`] long: what people are shown to type.
+    /// The shortest beginning of this id that no other has, at least [`SHORT_ID_MIN`] long: what people are shown to
+    /// type.
     ///
     /// # Errors
     /// When the file cannot be read.

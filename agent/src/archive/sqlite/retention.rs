@@ -56,8 +56,8 @@ impl Store {
 
     /// Drops what is too old or too many; says how many runs went.
     ///
-    /// They go in small portions, so that other processes can write in between. Cases go with the runs of their time, but an
-    /// open case stays, with all it rests on.
+    /// They go in small portions, so that other processes can write in between. Cases go with the runs of their time,
+    /// but an open case stays, with all it rests on.
     ///
     /// # Errors
     /// When the file cannot be written; what was dropped before stays dropped.

@@ -7,7 +7,8 @@ use rusqlite::{Connection, TransactionBehavior};
 use super::{BUSY, Store};
 use crate::archive::error::ArchiveError;
 
-/// Each step takes the file from the version that is its place in this list to the next. Never edit one that was released.
+/// Each step takes the file from the version that is its place in this list to the next. Never edit one that was
+/// released.
 pub const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0001_records.sql"),
     include_str!("migrations/0002_watch.sql"),

@@ -424,8 +424,9 @@ fn simulated_ports_of_an_older_file_get_their_kind() {
     {
         let run = id(n as u64);
         let sql = format!(
-            "INSERT INTO run (run, started_at, started_ms, machine, port, kind, placement, profile, outcome, location, program, \
-             frames_sent, error_trials) VALUES ('{run}', '', {n}, '', 'p', '{word}', 'at-port', '', 'pass', '', '', {columns})"
+            "INSERT INTO run (run, started_at, started_ms, machine, port, kind, placement, profile, outcome, \
+             location, program, frames_sent, error_trials) VALUES ('{run}', '', {n}, '', 'p', '{word}', 'at-port', \
+             '', 'pass', '', '', {columns})"
         );
         old.execute(&sql, []).unwrap();
         let row = old.last_insert_rowid();
@@ -436,8 +437,8 @@ fn simulated_ports_of_an_older_file_get_their_kind() {
     }
     for (case, document) in [("a", r#"{"capabilities":{"carries_bytes":true}}"#), ("b", r#"{"capabilities":{}}"#)] {
         old.execute(
-            "INSERT INTO case_document (case_id, opened_at, changed_at, changed_ms, port, kind, cable, state, outcome, location, \
-             document) VALUES (?1, '', '', 0, 'p', 'simulated', '', 'open', '', '', ?2)",
+            "INSERT INTO case_document (case_id, opened_at, changed_at, changed_ms, port, kind, cable, state, \
+             outcome, location, document) VALUES (?1, '', '', 0, 'p', 'simulated', '', 'open', '', '', ?2)",
             [case, document],
         )
         .unwrap();

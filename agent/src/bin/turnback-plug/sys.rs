@@ -26,7 +26,8 @@ pub enum Opening {
 /// Opens the TAP device `name` for plain Ethernet frames, one per read and write; the descriptor never blocks.
 ///
 /// # Errors
-/// No `/dev/net/tun`, no rights, a name that is too long, a device in use, or (with [`Opening::Create`]) one that exists.
+/// No `/dev/net/tun`, no rights, a name that is too long, a device in use, or (with [`Opening::Create`]) one that
+/// exists.
 pub fn open_tap(name: &str, opening: Opening) -> io::Result<File> {
     let mut request = interface_request(name)?;
     let file = OpenOptions::new().read(true).write(true).custom_flags(libc::O_NONBLOCK).open("/dev/net/tun")?;

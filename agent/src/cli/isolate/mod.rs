@@ -396,8 +396,8 @@ impl Session<'_> {
     }
 }
 
-/// Whether `--yes` alone lets a move go: nobody has to move anything, or the stage was named on the command line, which says
-/// that everything is in place.
+/// Whether `--yes` alone lets a move go: nobody has to move anything, or the stage was named on the command line, which
+/// says that everything is in place.
 fn goes_unasked(next: &Move, stage_named: bool) -> bool {
     stage_named || next.who == Who::Program
 }

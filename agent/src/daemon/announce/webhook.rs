@@ -8,8 +8,8 @@ use std::{path::Path, time::Duration};
 use hmac::{Hmac, Mac};
 use sha2::Sha256;
 
-/// Posts the document; any status of 200 to 299 means that it was taken. Redirects are not followed: the signed document
-/// is for the address in the configuration alone.
+/// Posts the document; any status of 200 to 299 means that it was taken. Redirects are not followed: the signed
+/// document is for the address in the configuration alone.
 ///
 /// # Errors
 /// Why it was not taken.
@@ -52,8 +52,8 @@ pub fn tell(
     if status.is_success() { Ok(()) } else { Err(format!("{receiver} answered {status}")) }
 }
 
-/// Scheme, host and port of an address. Path, query and what precedes an `@` are often secrets, and are not for the log nor
-/// for whoever reads the daemon's status.
+/// Scheme, host and port of an address. Path, query and what precedes an `@` are often secrets, and are not for the log
+/// nor for whoever reads the daemon's status.
 fn receiver(url: &str) -> String {
     let Ok(uri) = url.parse::<ureq::http::Uri>() else { return "the webhook".to_owned() };
     let port = uri.port().map_or_else(String::new, |port| format!(":{port}"));
@@ -83,8 +83,8 @@ mod tests {
 
     #[test]
     fn the_signature_is_an_hmac() {
-        // RFC 4231, 4.3: key "Jefe", data "what do ya want for nothing?". Ours signs "time.document", so the vector's data is
-        // checked through the library that we use, and ours against the plain definition of RFC 2104 below.
+        // RFC 4231, 4.3: key "Jefe", data "what do ya want for nothing?". Ours signs "time.document", so the vector's
+        // data is checked through the library that we use, and ours against the plain definition of RFC 2104 below.
         let mut mac = Hmac::<Sha256>::new_from_slice(b"Jefe").unwrap();
         mac.update(b"what do ya want for nothing?");
         let hex: String = mac.finalize().into_bytes().iter().map(|b| format!("{b:02x}")).collect();

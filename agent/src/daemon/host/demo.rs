@@ -1,8 +1,8 @@
-//! The harbour: spare ports of an invented harbour authority, simulated, with a few faults in the making. For trying out
-//! everything without hardware and rights.
+//! The harbour: spare ports of an invented harbour authority, simulated, with a few faults in the making. For trying
+//! out everything without hardware and rights.
 //!
-//! Each port is a rig whose faults depend on how long the demo has run. Runs go at the pace of real time, or as fast as they
-//! can be reckoned.
+//! Each port is a rig whose faults depend on how long the demo has run. Runs go at the pace of real time, or as fast as
+//! they can be reckoned.
 
 use std::{
     sync::Arc,

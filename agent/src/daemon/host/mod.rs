@@ -1,5 +1,5 @@
-//! The seam between the supervisor and the world it supervises: what time it is, which ports there are, and how a check of
-//! one is made. This machine is one, the harbour of the demo another; tests bring worlds of their own.
+//! The seam between the supervisor and the world it supervises: what time it is, which ports there are, and how a check
+//! of one is made. This machine is one, the harbour of the demo another; tests bring worlds of their own.
 
 use std::{future::Future, pin::Pin, time::Duration};
 
@@ -43,8 +43,8 @@ pub struct PortFacts {
 }
 
 impl PortFacts {
-    /// The adapter it is part of: ports that share it disturb each other. The function after the dot of a PCI address is a
-    /// port of one adapter.
+    /// The adapter it is part of: ports that share it disturb each other. The function after the dot of a PCI address
+    /// is a port of one adapter.
     pub fn adapter(&self) -> Option<&str> {
         let bus = self.bus.as_deref()?;
         Some(bus.rsplit_once('.').map_or(bus, |(adapter, _)| adapter))
@@ -91,10 +91,11 @@ pub enum RunEnd {
 pub trait Host: Send + Sync + 'static {
     /// The time of day.
     fn now(&self) -> Timestamp;
-    /// Which ports there are, with those that the configuration names outright: simulated ones, and serial lines by any name
-    /// of theirs. May hang as long as a driver does: whoever asks sets a limit.
+    /// Which ports there are, with those that the configuration names outright: simulated ones, and serial lines by any
+    /// name of theirs. May hang as long as a driver does: whoever asks sets a limit.
     fn ports(&self, named: Vec<String>) -> Boxed<Result<Vec<PortFacts>, String>>;
-    /// Makes a check, or carries out a stage, on a thread of its own. It ends soon after `cancel`, unless a driver hangs.
+    /// Makes a check, or carries out a stage, on a thread of its own. It ends soon after `cancel`, unless a driver
+    /// hangs.
     fn check(&self, order: Order, say: Say, cancel: Cancel) -> Boxed<RunEnd>;
     /// Opens a case of a port that may not be open; nothing is sent for it. Blocks, as long as a driver does.
     ///

@@ -179,8 +179,8 @@ pub fn end(done: Result<Measurement, CaseError>) -> RunEnd {
     }
 }
 
-/// Does something that may block on a thread that nothing else waits for; `gone` says what it means when that thread cannot
-/// be started or ends early.
+/// Does something that may block on a thread that nothing else waits for; `gone` says what it means when that thread
+/// cannot be started or ends early.
 pub fn on_thread<T: Send + 'static>(
     name: &str,
     work: impl FnOnce() -> T + Send + 'static,

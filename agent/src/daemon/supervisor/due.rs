@@ -155,8 +155,8 @@ impl<S: Host> Supervisor<S> {
     }
 }
 
-/// The time of a round's schedule that a port's next run deals with, and when that run is due. Of several missed times the
-/// last stands for all.
+/// The time of a round's schedule that a port's next run deals with, and when that run is due. Of several missed times
+/// the last stands for all.
 fn next_slot(seed: u64, round: &Round, port: &str, dealt_with_ms: i64, now: Timestamp) -> Option<Slot> {
     let dealt_with = Timestamp::from_millisecond(dealt_with_ms).ok()?;
     let first = round.schedule.after(dealt_with)?;

@@ -1,10 +1,10 @@
 //! The supervisor: goes round the ports, starts what is due and may start, and takes what the runs find.
 //!
-//! `due` says what is due and may start, `start` starts it, `conclude` draws the conclusions from what it finds, `write`
-//! enters them into the logbook.
+//! `due` says what is due and may start, `start` starts it, `conclude` draws the conclusions from what it finds,
+//! `write` enters them into the logbook.
 //!
-//! One task. It waits for the next thing that is due, a run that is over, or a bell; everything that can hang (a driver,
-//! a list of ports) goes on elsewhere under a time limit.
+//! One task. It waits for the next thing that is due, a run that is over, or a bell; everything that can hang (a
+//! driver, a list of ports) goes on elsewhere under a time limit.
 
 mod conclude;
 mod due;
@@ -56,8 +56,8 @@ struct Over {
 }
 
 impl<S: Host> Supervisor<S> {
-    /// Remembers what the logbook holds and lists the ports. `alive` is called each time round, at least once a minute: the
-    /// service manager's watchdog.
+    /// Remembers what the logbook holds and lists the ports. `alive` is called each time round, at least once a minute:
+    /// the service manager's watchdog.
     ///
     /// # Errors
     /// The logbook cannot be read.

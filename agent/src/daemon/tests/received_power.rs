@@ -1,8 +1,8 @@
 //! Light that sinks is noticed while the port still passes, and light that merely wavers is not: from the octets of a
 //! transceiver's memory, by the run's report as JSON, through supervisor and store, to the state of the port.
 //!
-//! Days go by in virtual time. The world below gives each port a law of its light; what it is made of (noise of 0.1 dB and
-//! more, a fall of 0.02 to 0.1 dB a day) is our own choice, no source.
+//! Days go by in virtual time. The world below gives each port a law of its light; what it is made of (noise of 0.1 dB
+//! and more, a fall of 0.02 to 0.1 dB a day) is our own choice, no source.
 
 use std::{
     path::Path,
@@ -57,8 +57,9 @@ impl Law {
 
 const STEADY_DAYS: u32 = 30;
 
-/// A transceiver's memory as SFF-8472 lays it out (table 4-1 and 9-16; check codes are the low octet of the sum): identifier 03h, figures
-/// that are there, calibrated inside, received power an average; octets 104 and 105 of the second page in 0.1 uW.
+/// A transceiver's memory as SFF-8472 lays it out (table 4-1 and 9-16; check codes are the low octet of the sum):
+/// identifier 03h, figures that are there, calibrated inside, received power an average; octets 104 and 105 of the
+/// second page in 0.1 uW.
 fn memory(received_dbm: f64) -> Vec<u8> {
     let mut bytes = vec![0_u8; 512];
     (bytes[0], bytes[92]) = (0x03, 0b0110_1000);
@@ -70,7 +71,8 @@ fn memory(received_dbm: f64) -> Vec<u8> {
     bytes
 }
 
-/// The report of a run on a port of fibre, as the store has it: JSON. All it says but id, port and light is a simulated rig's.
+/// The report of a run on a port of fibre, as the store has it: JSON. All it says but id, port and light is a simulated
+/// rig's.
 struct Template(serde_json::Value);
 
 impl Template {
@@ -171,7 +173,8 @@ const PORTS: [(&str, Law); 3] = [
     ("quay2", Law { at_first: -7.0, noise: 0.4, fall: 0.0 }),
 ];
 
-const CONFIG: &str = "[limits]\ncpu_share = 1.0\n[[port]]\nselect = { name = 'quay?' }\nspare = true\n[[round]]\nname = 'night'\n\
+const CONFIG: &str = "[limits]\ncpu_share = 1.0\n[[port]]\nselect = { name = 'quay?' }\nspare = true\n[[round]]\nname \
+    = 'night'\n\
     select = [{ spare = true }]\nschedule = '0 3 * * *'\n[[announce]]\nname = 'journal'\nlog = true\n";
 
 impl Host for Quay {

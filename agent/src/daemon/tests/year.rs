@@ -1,7 +1,7 @@
 //! A year of schedules over fifty ports in virtual time: tokio's clock is paused and jumps to whatever is due next.
 //!
-//! The world below is a list of what was asked of it, from which the rules are checked afterwards: what ran, when, beside
-//! what, and what was announced. It knows the truth of each port and shares no code with the supervisor.
+//! The world below is a list of what was asked of it, from which the rules are checked afterwards: what ran, when,
+//! beside what, and what was announced. It knows the truth of each port and shares no code with the supervisor.
 
 use std::{
     collections::BTreeMap,
@@ -362,8 +362,8 @@ fn a_year_over_fifty_ports_keeps_every_rule() {
         let name = format!("quay{number}");
         let nights = per_night.iter().filter(|((port, _), _)| *port == name);
         let (days, runs) = nights.fold((0, 0), |(days, runs), (_, n)| (days + 1, runs + n));
-        // 365 nights less 21; the night after the daemon came back holds the one that makes up for all the missed. No other
-        // holds two, not even when the clocks changed or the daemon was restarted in it.
+        // 365 nights less 21; the night after the daemon came back holds the one that makes up for all the missed. No
+        // other holds two, not even when the clocks changed or the daemon was restarted in it.
         assert_eq!((days, runs), (344, 345), "{name}");
     }
     // Three weeks off are caught up once, in the next allowed hours.
@@ -386,7 +386,8 @@ fn a_year_over_fifty_ports_keeps_every_rule() {
     assert_eq!(changes("quay40"), [(Unknown, Proven), (Proven, Skipped), (Skipped, Proven)]);
     assert!(told.iter().all(|a| a.machine == crate::guard::state::machine()));
 
-    // The one whose driver hung kept nobody else of other adapters waiting: its neighbours on the adapter are the exception.
+    // The one whose driver hung kept nobody else of other adapters waiting: its neighbours on the adapter are the
+    // exception.
     let june = |name: &str| {
         ran.iter().filter(|r| r.port == name && touched(r, "2026-06-01T12:00:00Z", "2026-07-01T00:00:00Z")).count()
     };

@@ -33,8 +33,8 @@ impl EthernetRun<'_, '_> {
         let returned = self.few_probes(measured, lost_before)?;
         if returned {
             self.warnings.push(
-                "nothing came back while this adapter was to deliver frames that fail its check: it was told not to, and \
-                 failed frames are counted instead of wrong bits"
+                "nothing came back while this adapter was to deliver frames that fail its check: it was told not to, \
+                 and failed frames are counted instead of wrong bits"
                     .into(),
             );
         }

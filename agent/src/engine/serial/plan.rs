@@ -86,7 +86,8 @@ pub(super) const STEPS_MAX: Duration = Duration::from_secs(600);
 
 /// How much longer than its plan a run may take.
 ///
-/// Chosen by ourselves, so that no bad line reaches it. A line that falls silent costs eight seconds of patience each time,
-/// and a run waits so at most ten times before it judges: twice among the first blocks, three times with flow control, four
-/// times among the turnarounds, once after the data. That is 80 seconds; a computer without time may add ten.
+/// Chosen by ourselves, so that no bad line reaches it. A line that falls silent costs eight seconds of patience each
+/// time, and a run waits so at most ten times before it judges: twice among the first blocks, three times with flow
+/// control, four times among the turnarounds, once after the data. That is 80 seconds; a computer without time may add
+/// ten.
 pub(super) const ALLOWANCE: Duration = Duration::from_secs(90);

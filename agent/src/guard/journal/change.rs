@@ -44,7 +44,8 @@ pub struct Change {
     pub kind: String,
     /// The value to restore.
     pub old: Value,
-    /// The value that was set, as far as known; several values in an array where any of them may have been set, the newest last.
+    /// The value that was set, as far as known; several values in an array where any of them may have been set, the
+    /// newest last.
     pub new: Value,
 }
 

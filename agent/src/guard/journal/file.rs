@@ -206,8 +206,8 @@ pub(super) fn abandoned(directory: &Path) -> Result<Vec<Locked>, JournalError> {
     paths.sort();
     let mut files = Vec::new();
     for path in paths.into_iter().rev() {
-        // A draft holds no line. It is not even locked here, since its maker may be just about to; the empty file that a
-        // kill in that moment leaves behind does no harm.
+        // A draft holds no line. It is not even locked here, since its maker may be just about to; the empty file that
+        // a kill in that moment leaves behind does no harm.
         if path.extension().is_none_or(|extension| extension != EXTENSION) {
             continue;
         }

@@ -200,8 +200,8 @@ pub fn recover(directory: &Path, apply: &mut dyn Apply) -> Result<Recovery, Jour
     Ok(recovery)
 }
 
-/// Changes that processes left that are gone, and that [`recover`] would see to; nothing is touched for the answer. What a restart of
-/// the machine has undone is not among them.
+/// Changes that processes left that are gone, and that [`recover`] would see to; nothing is touched for the answer.
+/// What a restart of the machine has undone is not among them.
 ///
 /// # Errors
 ///

@@ -1,4 +1,5 @@
-//! Forms that change something. The gate has made sure that whoever sends them holds a session, from one of our own pages.
+//! Forms that change something. The gate has made sure that whoever sends them holds a session, from one of our own
+//! pages.
 
 use axum::{
     Extension, Form,

@@ -17,8 +17,8 @@ use crate::{
 
 const HALF: f64 = 360.0;
 
-/// Plots of records of a port of this kind, the newest first, as seen at a time in ms since 1970. Without two runs there is no
-/// past to draw.
+/// Plots of records of a port of this kind, the newest first, as seen at a time in ms since 1970. Without two runs
+/// there is no past to draw.
 pub fn figures(records: &[RecordLine], kind: Kind, now_ms: i64) -> Vec<Figure> {
     let past: Vec<Past> = records.iter().rev().filter_map(|record| Past::new(record, now_ms)).collect();
     if past.len() < 2 {
@@ -48,10 +48,12 @@ fn ratios(past: &[Past]) -> Option<Figure> {
     }
     let faults = past.iter().filter(|p| p.record.outcome == Outcome::Fault).count();
     let summary = format!(
-        "The likeliest ratio by each of {} runs; {faults} of them found a fault (dashed). No column: no error, or none could be counted.",
+        "The likeliest ratio by each of {} runs; {faults} of them found a fault (dashed). No column: no error, or \
+         none could be counted.",
         past.len()
     );
-    // In the power of ten of the highest: an axis has no room for more digits. One of factors is marked with powers anyway.
+    // In the power of ten of the highest: an axis has no room for more digits. One of factors is marked with powers
+    // anyway.
     let highest = measured().map(|(_, ratio)| ratio).fold(0.0, f64::max);
     let (unit, y_title) = match Scale::for_heights(measured().map(|(_, ratio)| ratio)).is_logarithmic() {
         true => (1.0, "bit error ratio".to_owned()),

@@ -1,7 +1,7 @@
 //! The page: a log book of ports that a browser reads, on a phone at the far end of a cable or on a desk.
 //!
-//! Every view is whole without scripts; `live.js` only keeps it fresh. Changing calls are forms (`act`) and need a session,
-//! opened once by entering the token (`enter`).
+//! Every view is whole without scripts; `live.js` only keeps it fresh. Changing calls are forms (`act`) and need a
+//! session, opened once by entering the token (`enter`).
 
 mod act;
 mod enter;

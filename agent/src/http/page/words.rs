@@ -194,8 +194,8 @@ mod tests {
     }
 
     proptest! {
-        /// What is encoded holds nothing that ends a segment or a value, and decodes to what it was (checked by hyper's own
-        /// parser, which refuses what is no path).
+        /// What is encoded holds nothing that ends a segment or a value, and decodes to what it was (checked by hyper's
+        /// own parser, which refuses what is no path).
         #[test]
         fn any_name_is_one_segment(name in ".{0,40}") {
             let encoded = encoded(&name);

@@ -19,8 +19,8 @@ impl Sender for FrameSender {
     fn send(&mut self, batch: &[Outgoing<'_>]) -> Result<usize, PortError> {
         match FrameSender::send(self, batch) {
             Ok(sent) => Ok(sent.accepted),
-            // Down is a state of the link, which the watcher sees; it may come up again.
-            // So does a frame that fitted when the plan was made: somebody lowered the MTU since, which the watcher hears.
+            // Down is a state of the link, which the watcher sees; it may come up again. So does a frame that fitted
+            // when the plan was made: somebody lowered the MTU since, which the watcher hears.
             Err(SocketError::InterfaceDown { .. } | SocketError::FrameTooLong { .. }) => Ok(0),
             Err(error) => Err(error.into()),
         }
@@ -41,8 +41,9 @@ impl Sender for FrameSender {
     }
 }
 
-/// One ring for echoes and for whatever else arrives: a second socket for foreign frames costs every echo a twentieth of
-/// its time, an echo whose EtherType was damaged is found in its right order, and all frames carry the kernel's stamps.
+/// One ring for echoes and for whatever else arrives: a second socket for foreign frames costs every echo a twentieth
+/// of its time, an echo whose EtherType was damaged is found in its right order, and all frames carry the kernel's
+/// stamps.
 impl Receiver for FrameRing {
     fn receive(&mut self, timeout: Duration, each: &mut dyn FnMut(Incoming<'_>)) -> Result<bool, PortError> {
         let received = FrameRing::receive(self, timeout, &mut |frame: RawFrame<'_>| {

@@ -101,8 +101,8 @@ impl EthernetPort {
         })
     }
 
-    /// Waits until a run that has just been killed lets go of the port: a process takes some milliseconds to die. A run that
-    /// lives is not waited for longer than that; [`EthernetPort::open`] then says who has the port.
+    /// Waits until a run that has just been killed lets go of the port: a process takes some milliseconds to die. A run
+    /// that lives is not waited for longer than that; [`EthernetPort::open`] then says who has the port.
     pub fn wait_for_the_dying(name: &str) {
         let Ok(index) = super::socket::interface_index(name) else { return };
         for _ in 0..DYING_POLLS {
@@ -251,8 +251,8 @@ impl Port for EthernetPort {
     }
 
     fn offers_cable_test(&mut self) -> bool {
-        // The kernel tells only whoever asks for a test, and then makes it: pulses on pairs that nobody has been warned of. But it
-        // asks the transceiver's own driver, and an interface that has one says so here.
+        // The kernel tells only whoever asks for a test, and then makes it: pulses on pairs that nobody has been warned
+        // of. But it asks the transceiver's own driver, and an interface that has one says so here.
         let copper = FramePort::link(self).is_ok_and(|link| link.medium == Medium::Copper);
         copper && std::fs::exists(format!("/sys/class/net/{}/phydev", self.name)).unwrap_or(false)
     }

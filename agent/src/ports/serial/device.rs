@@ -32,7 +32,8 @@ pub struct Device {
 }
 
 impl Device {
-    /// Finds the device behind any of its names: `/dev/ttyUSB0`, a link under `/dev/serial`, `/dev/pts/3`. Opens nothing.
+    /// Finds the device behind any of its names: `/dev/ttyUSB0`, a link under `/dev/serial`, `/dev/pts/3`. Opens
+    /// nothing.
     ///
     /// # Errors
     /// No such file, or none that is a serial line.
@@ -69,8 +70,8 @@ impl Device {
 
     /// Whatever tells it from another device that gets the same path later; empty if nothing does.
     ///
-    /// For hardware the place in the machine, and what a USB adapter says of itself; for a pseudo-terminal, whose numbers
-    /// are used again at once, when it was made.
+    /// For hardware the place in the machine, and what a USB adapter says of itself; for a pseudo-terminal, whose
+    /// numbers are used again at once, when it was made.
     pub fn identity(&self) -> String {
         match self.kind {
             DeviceKind::Pseudo => fs::metadata(&self.path)
@@ -94,8 +95,8 @@ fn known() -> String {
     }
 }
 
-/// Paths of the lines with hardware behind them, sorted. The kernel makes device files for chips that are not there; those
-/// are left out.
+/// Paths of the lines with hardware behind them, sorted. The kernel makes device files for chips that are not there;
+/// those are left out.
 pub(super) fn names() -> Vec<String> {
     let mut names: Vec<String> = serialport::available_ports()
         .unwrap_or_default()

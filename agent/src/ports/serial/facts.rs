@@ -85,8 +85,8 @@ impl Facts {
         Some(known.unwrap_or_else(|| format!("type {chip}")))
     }
 
-    /// Whether the chip is of the 8250 family, whose driver turns its loop on and whose loop joins the modem lines inside
-    /// (types 1 to 30 of `linux/serial_core.h`, but for 23, an infrared receiver).
+    /// Whether the chip is of the 8250 family, whose driver turns its loop on and whose loop joins the modem lines
+    /// inside (types 1 to 30 of `linux/serial_core.h`, but for 23, an infrared receiver).
     pub fn is_8250(&self) -> bool {
         self.chip.is_some_and(|chip| (1..=30).contains(&chip) && chip != 23)
     }

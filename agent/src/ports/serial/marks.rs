@@ -1,8 +1,8 @@
 //! Marks that the kernel puts between received bytes, so that an error is tied to the byte it struck.
 //!
-//! With `PARMRK` and `INPCK` set and `IGNPAR`, `ISTRIP`, `IGNBRK`, `BRKINT` off, a byte X received with a framing or parity
-//! error is read as FF 00 X, a break as FF 00 00, and an FF that is well as FF FF (termios(3)). A break and a byte 00
-//! with an error look the same; the driver's counts tell how many breaks there were.
+//! With `PARMRK` and `INPCK` set and `IGNPAR`, `ISTRIP`, `IGNBRK`, `BRKINT` off, a byte X received with a framing or
+//! parity error is read as FF 00 X, a break as FF 00 00, and an FF that is well as FF FF (termios(3)). A break and a
+//! byte 00 with an error look the same; the driver's counts tell how many breaks there were.
 
 use crate::ports::port::Received;
 

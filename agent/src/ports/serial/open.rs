@@ -47,8 +47,8 @@ impl OpenLine {
         }
         let mut tty = sys::crate_handle(&line).map_err(|error| line_error(name, "open", error))?;
         if device.kind == DeviceKind::Pseudo {
-            // A pseudo-terminal stays while its other end lives, and with it the mark that keeps others out: after a kill
-            // nobody but root could open it again.
+            // A pseudo-terminal stays while its other end lives, and with it the mark that keeps others out: after a
+            // kill nobody but root could open it again.
             let _ = tty.set_exclusive(false);
         }
         // A pseudo-terminal tells of no errors.
@@ -94,7 +94,8 @@ pub(super) fn capabilities(device: &Device, facts: &Facts, line: &File) -> LineC
         modem_lines: real && sys::modem_lines(line).is_ok(),
         counts_errors,
         counts_all_overruns: counts_errors && facts.is_8250(),
-        // A driver without RS-485 lets its settings be read all the same; it refuses to have them set, also to what they are.
+        // A driver without RS-485 lets its settings be read all the same; it refuses to have them set, also to what
+        // they are.
         half_duplex: real && sys::rs485(line).and_then(|now| sys::set_rs485(line, &now)).is_ok(),
         latency_setting: real && (facts.latency_timer.is_some() || sys::low_latency(line).is_ok()),
         ..without_asking(device, facts)
@@ -134,6 +135,7 @@ pub(super) fn host(name: &str, action: &str, cause: impl ToString) -> PortError 
 /// As much as the kernel hands over at once: its buffer for a reader (`N_TTY_BUF_SIZE`, drivers/tty/n_tty.c).
 pub(super) const READ_BYTES: usize = 4096;
 
-/// What may be on its way: a quarter of what the kernel keeps for a line before it drops bytes (`TTYB_DEFAULT_MEM_LIMIT`,
-/// drivers/tty/tty_buffer.c: 64 KiB before Linux 5.11, more since), because a marked byte takes three places.
+/// What may be on its way: a quarter of what the kernel keeps for a line before it drops bytes
+/// (`TTYB_DEFAULT_MEM_LIMIT`, drivers/tty/tty_buffer.c: 64 KiB before Linux 5.11, more since), because a marked byte
+/// takes three places.
 pub(super) const BUFFER_BYTES: usize = 16_384;

@@ -119,8 +119,8 @@ impl SerialPort {
         })
     }
 
-    /// Drops what waits to be sent, and lets what the chip has taken already leave as it is: sent half at one speed and half at
-    /// another it would come back as errors of the line.
+    /// Drops what waits to be sent, and lets what the chip has taken already leave as it is: sent half at one speed and
+    /// half at another it would come back as errors of the line.
     fn settle(&mut self) -> Result<(), PortError> {
         let (name, paced) = (self.device.name.clone(), self.device.kind == DeviceKind::Serial);
         let line = self.open()?;
@@ -266,7 +266,8 @@ impl Line for SerialPort {
         let made = self.make(|line| {
             let now = sys::modem_lines(line)?;
             is_internal = sys::has_loop(now);
-            // The spare outputs of many cards switch the chip's interrupt: only the chip's own loop keeps them from the pins.
+            // The spare outputs of many cards switch the chip's interrupt: only the chip's own loop keeps them from the
+            // pins.
             let spare = if is_internal { wanted } else { outputs(now) };
             Ok(SerialSetting::ModemLines(ModemOutputs { out1: spare.out1, out2: spare.out2, ..wanted }))
         })?;
@@ -387,8 +388,8 @@ impl Line for SerialPort {
 }
 
 impl SerialPort {
-    /// The driver's flag and, where there is one, the adapter's timer: many adapters look at the timer only, and writing that
-    /// needs root.
+    /// The driver's flag and, where there is one, the adapter's timer: many adapters look at the timer only, and
+    /// writing that needs root.
     fn set_low_latency(&mut self, on: bool) -> Result<Made, PortError> {
         let flag = self.make(|_| Ok(SerialSetting::LowLatency(on)))?;
         let Some(file) = self.facts.latency_timer.clone() else { return Ok(flag) };
@@ -411,12 +412,13 @@ fn is_quiet(error: &io::Error) -> bool {
     matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted)
 }
 
-/// How long inputs may take to follow outputs through a plug: a line driver a few microseconds. Adapters tell of a change when
-/// they are next asked, every few milliseconds (common practice, no source); here with much to spare.
+/// How long inputs may take to follow outputs through a plug: a line driver a few microseconds. Adapters tell of a
+/// change when they are next asked, every few milliseconds (common practice, no source); here with much to spare.
 const LINES_FOLLOW: Duration = Duration::from_millis(2);
 const USB_LINES_FOLLOW: Duration = Duration::from_millis(50);
 
-/// More than the queue of any common chip or adapter holds (128 in the largest of the 8250 family, linux/serial_core.h).
+/// More than the queue of any common chip or adapter holds (128 in the largest of the 8250 family,
+/// linux/serial_core.h).
 const CHIP_QUEUE_CHARACTERS: u64 = 256;
 const SETTLE_POLL: Duration = Duration::from_millis(1);
 

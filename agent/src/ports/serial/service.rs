@@ -1,8 +1,9 @@
-//! Whether a serial line is in service, and who has it: asked of `/proc`, `/sys` and the lock files, without opening it.
+//! Whether a serial line is in service, and who has it: asked of `/proc`, `/sys` and the lock files, without opening
+//! it.
 //!
-//! Opening would raise RTS and DTR, which what is connected may take for a call. What only an open line tells is asked by
-//! `of_open_line`. Limits: without root the files that other users' processes hold open cannot be seen, only a process
-//! whose own terminal the line is; and a lock file is only as good as the program that wrote it.
+//! Opening would raise RTS and DTR, which what is connected may take for a call. What only an open line tells is asked
+//! by `of_open_line`. Limits: without root the files that other users' processes hold open cannot be seen, only a
+//! process whose own terminal the line is; and a lock file is only as good as the program that wrote it.
 
 use std::{
     fmt, fs,
@@ -65,15 +66,15 @@ pub enum Holder {
 }
 
 impl Holder {
-    /// What to tell the person, and whether they may say that it does not matter. Whoever reads from the same line takes
-    /// bytes away, which would look like a fault of port or plug, so only a lock file can be passed over.
+    /// What to tell the person, and whether they may say that it does not matter. Whoever reads from the same line
+    /// takes bytes away, which would look like a fault of port or plug, so only a lock file can be passed over.
     pub fn reason(&self, path: &Path) -> ServiceReason {
         let name = path.file_name().unwrap_or_default().display();
         let path = path.display();
         let text = match self {
             Self::Console => format!(
-                "{path} is a console of the kernel (to free it: start the machine without console={name} on the kernel's \
-                 command line)"
+                "{path} is a console of the kernel (to free it: start the machine without console={name} on the \
+                 kernel's command line)"
             ),
             Self::Debugger => format!("the kernel's debugger listens on {path} (to free it: take it from kgdboc)"),
             // The first process of the machine ends with the machine.
@@ -229,8 +230,8 @@ fn file_name(device: &Device) -> String {
     device.path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
 }
 
-/// Whether a process has the device open. One that also has the other end of a pseudo-terminal open stands at that end, and
-/// keeps this one open only so that the line does not hang up: it does not use the port.
+/// Whether a process has the device open. One that also has the other end of a pseudo-terminal open stands at that end,
+/// and keeps this one open only so that the line does not hang up: it does not use the port.
 fn is_open(folder: &Path, device: &Device) -> bool {
     let Ok(handles) = fs::read_dir(folder.join("fd")) else { return false };
     let mut is_open = false;
@@ -265,8 +266,8 @@ fn terminal_of(stat: &str) -> Option<Number> {
     (number != 0).then_some(Number { major: number >> 8 & 0xFF, minor: number >> 12 & 0xFFF00 | number & 0xFF })
 }
 
-/// The process that a lock file names: ten characters of decimal number and a newline (Filesystem Hierarchy Standard 3.0,
-/// 5.9), or the four bytes of a binary number, as programs wrote before (common practice, no source).
+/// The process that a lock file names: ten characters of decimal number and a newline (Filesystem Hierarchy Standard
+/// 3.0, 5.9), or the four bytes of a binary number, as programs wrote before (common practice, no source).
 fn process_in_lock_file(bytes: &[u8]) -> Option<u32> {
     let text = std::str::from_utf8(bytes).ok().and_then(|text| text.split_whitespace().next()?.parse().ok());
     text.or_else(|| bytes.try_into().ok().map(u32::from_ne_bytes)).filter(|&id| id > 0)

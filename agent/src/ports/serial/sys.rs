@@ -149,8 +149,8 @@ pub struct Rs485 {
 const _: () = assert!(mem::size_of::<Rs485>() == 32);
 
 impl Rs485 {
-    /// Both directions on one pair by turns, the receiver on meanwhile; the rest as it is. A driver for the pair needs RTS at
-    /// one level while sending and at the other afterwards; where neither was chosen, asserted while sending.
+    /// Both directions on one pair by turns, the receiver on meanwhile; the rest as it is. A driver for the pair needs
+    /// RTS at one level while sending and at the other afterwards; where neither was chosen, asserted while sending.
     #[must_use]
     pub(super) fn half_duplex(&self, on: bool) -> Self {
         let levels = if self.flags & RTS_LEVELS == 0 { RTS_ON_SEND } else { 0 };

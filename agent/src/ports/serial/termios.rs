@@ -107,8 +107,8 @@ impl Termios {
     }
 }
 
-/// The speed that a plain divider makes of the one asked for: the clock over sixteen times a whole number. `None` if the
-/// clock is too slow for it. 16550 data sheets, "programmable baud generator": divisor = clock / (16 x speed).
+/// The speed that a plain divider makes of the one asked for: the clock over sixteen times a whole number. `None` if
+/// the clock is too slow for it. 16550 data sheets, "programmable baud generator": divisor = clock / (16 x speed).
 pub fn divided_speed(clock_hz: u32, asked: u32) -> Option<u32> {
     let base = clock_hz / 16;
     if asked == 0 || base == 0 {
@@ -121,8 +121,8 @@ pub fn divided_speed(clock_hz: u32, asked: u32) -> Option<u32> {
 /// Largest value of the two divisor bytes.
 const DIVISOR_MAX: u64 = 0xFFFF;
 
-/// Whether a speed is near enough to the one asked for to be called by its name: a receiver that samples sixteen times a
-/// bit bears 2 % (recommended limit for 8 data bits in the "Error Tolerance" table of a UART's data sheet).
+/// Whether a speed is near enough to the one asked for to be called by its name: a receiver that samples sixteen times
+/// a bit bears 2 % (recommended limit for 8 data bits in the "Error Tolerance" table of a UART's data sheet).
 pub fn is_near(taken: u32, asked: u32) -> bool {
     u64::from(taken.abs_diff(asked)) * 50 <= u64::from(asked)
 }

@@ -43,8 +43,8 @@ impl SimulatedPort {
     /// The rig that `what` (the part after `sim:`) names. `seed` takes the place of the rig's own.
     ///
     /// # Errors
-    /// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::NotARig`] with line and
-    /// allowed values for a file that is not a rig.
+    /// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::NotARig`]
+    /// with line and allowed values for a file that is not a rig.
     pub fn open(what: &str, seed: u64) -> Result<Self, PortError> {
         let name = format!("sim:{what}");
         match load(what)? {

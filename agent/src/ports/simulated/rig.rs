@@ -7,8 +7,8 @@ use crate::ports::error::PortError;
 /// Finds a rig by name or file.
 ///
 /// # Errors
-/// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::NotARig`] with line and
-/// allowed values for a file that is not a rig.
+/// [`PortError::Unknown`] for a name that is neither a built-in rig nor a readable file, [`PortError::NotARig`] with
+/// line and allowed values for a file that is not a rig.
 pub fn load(what: &str) -> Result<AnyRig, PortError> {
     if let Some(rig) = AnyRig::builtin(what) {
         return Ok(rig);

@@ -122,8 +122,8 @@ fn trips(stages: &[StageRatio]) -> Option<Figure> {
         .collect();
     let title = "Round trip of single frames by stage";
     // About 5 ns a metre each way: common practice, no source.
-    let summary = "From the shortest trip, at the left end, to the 99 % point; the point is half. The left end grows with the \
-                   cable, about 10 ns a metre out and back; long frames take longer wherever the plug is.";
+    let summary = "From the shortest trip, at the left end, to the 99 % point; the point is half. The left end grows \
+        with the cable, about 10 ns a metre out and back; long frames take longer wherever the plug is.";
     let svg = interval::draw(&Rows {
         id: "stage-trips",
         width: WIDTH,

@@ -1,4 +1,5 @@
-//! The plots that only a port of frames has: losses by size, rates without loss, errors by place in the frame, round trips.
+//! The plots that only a port of frames has: losses by size, rates without loss, errors by place in the frame, round
+//! trips.
 
 use turnback_core::{
     document::{
@@ -36,8 +37,8 @@ fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
     }
     let (unit, factor) = if most >= 1e-3 { ("% of frames", 100.0) } else { ("frames in a million", 1e6) };
     let title = "Loss by frame size";
-    let summary = "Share of the frames of each size that were lost or damaged. Errors spread evenly over the bits hit large \
-                   frames more.";
+    let summary = "Share of the frames of each size that were lost or damaged. Errors spread evenly over the bits hit \
+        large frames more.";
     let columns: Vec<_> = sizes
         .iter()
         .enumerate()
@@ -136,8 +137,8 @@ fn by_offset(damage: &DamageTally) -> Option<Figure> {
         return None;
     }
     let title = "Errors by place in the frame";
-    let summary = "Wrong bits by how far into the frame they are. Many towards its end speak of clock or buffer, an even \
-                   spread of the line.";
+    let summary = "Wrong bits by how far into the frame they are. Many towards its end speak of clock or buffer, an \
+        even spread of the line.";
     let percent = |i: usize| i as f64 * 100.0 / counts.len() as f64;
     let columns: Vec<_> = counts
         .iter()

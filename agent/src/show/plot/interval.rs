@@ -44,7 +44,8 @@ const BOTTOM: f64 = 34.0;
 const CHARACTER: f64 = 6.7;
 const LABEL_MAX: usize = 24;
 
-/// Draws the rows. On a scale by factors, which has no 0, an interval that reaches down to 0 runs out at the left with an arrow.
+/// Draws the rows. On a scale by factors, which has no 0, an interval that reaches down to 0 runs out at the left with
+/// an arrow.
 pub fn draw(plot: &Rows) -> String {
     let longest = |texts: &mut dyn Iterator<Item = &String>| texts.map(|t| t.chars().count()).max().unwrap_or(0);
     let labels = longest(&mut plot.rows.iter().map(|r| &r.label)).min(LABEL_MAX);
@@ -103,8 +104,8 @@ pub fn scale_around(values: impl IntoIterator<Item = f64>) -> Scale {
 }
 
 /// How to read intervals of ratios.
-pub const RATIOS_SUMMARY: &str = "A point is the likeliest ratio, the line its interval; an arrow: the interval reaches \
-    down to 0. Left of the limit is good.";
+pub const RATIOS_SUMMARY: &str = "A point is the likeliest ratio, the line its interval; an arrow: the interval \
+    reaches down to 0. Left of the limit is good.";
 
 #[cfg(test)]
 mod tests {

@@ -211,11 +211,11 @@ fn by_bit(report: &Report) -> Option<Figure> {
     let (up, down) = (fold(&damage.zeros_to_ones_by_word_bit.0), fold(&damage.ones_to_zeros_by_word_bit.0));
     let title = "Errors by bit position";
     let summary = if bytes {
-        "Wrong bits by their place in the character. A single tall column is a stuck bit of the chip or adapter; a line hits all \
-         places alike."
+        "Wrong bits by their place in the character. A single tall column is a stuck bit of the chip or adapter; a \
+         line hits all places alike."
     } else {
-        "Wrong bits by their place in words of 8 bytes. A single tall column is a stuck or coupled bit of a bus or memory; a line \
-         hits all places alike."
+        "Wrong bits by their place in words of 8 bytes. A single tall column is a stuck or coupled bit of a bus or \
+         memory; a line hits all places alike."
     };
     let columns: Vec<_> = up
         .iter()

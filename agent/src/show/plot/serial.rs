@@ -94,8 +94,8 @@ fn turnaround(trips: &[Turnaround]) -> Option<Figure> {
     let columns: Vec<_> =
         rows.iter().enumerate().map(|(i, (_, solid, hatched))| column_at(i, rows.len(), *solid, *hatched)).collect();
     let title = "Turnaround";
-    let summary = "Time until the last byte of a block is back; half of the trips took no longer. With *: the driver's setting for low \
-                   latency.";
+    let summary = "Time until the last byte of a block is back; half of the trips took no longer. With *: the \
+        driver's setting for low latency.";
     let svg = columns::draw(&Columns {
         id: "turnaround",
         width: HALF,

@@ -112,7 +112,8 @@ impl Svg {
     }
 }
 
-/// Two digits are finer than any printer; a value that is no number would make the drawing unreadable, so it is put at 0.
+/// Two digits are finer than any printer; a value that is no number would make the drawing unreadable, so it is put at
+/// 0.
 fn n(value: f64) -> String {
     let rounded = (value * 100.0).round() / 100.0;
     if rounded.is_finite() { format!("{}", rounded + 0.0) } else { "0".into() }

@@ -1,5 +1,5 @@
-//! Isolates a fault: carries a case through, stage by stage, for the terminal, the page and the API alike. What follows from
-//! the stages is decided in [`turnback_core::document::case`].
+//! Isolates a fault: carries a case through, stage by stage, for the terminal, the page and the API alike. What follows
+//! from the stages is decided in [`turnback_core::document::case`].
 
 pub mod error;
 

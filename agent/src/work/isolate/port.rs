@@ -23,8 +23,8 @@ pub struct CasePort {
 }
 
 impl CasePort {
-    /// Opens the port and takes up the wanted case of it. `tell` is given each setting that a killed run had left and that was
-    /// restored.
+    /// Opens the port and takes up the wanted case of it. `tell` is given each setting that a killed run had left and
+    /// that was restored.
     ///
     /// # Errors
     /// The port cannot be opened, or as for [`take_up`].

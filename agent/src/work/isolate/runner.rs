@@ -1,5 +1,5 @@
-//! Carries out the stages of a case, and writes the case down before and after each: whatever ends the program, no stage that was
-//! done is lost.
+//! Carries out the stages of a case, and writes the case down before and after each: whatever ends the program, no
+//! stage that was done is lost.
 
 use std::time::Duration;
 
@@ -227,8 +227,8 @@ impl<'a> CaseRunner<'a> {
         options
     }
 
-    /// Notes what the stage that began last found; false if it was ended by hand and counts for nothing. A cable test that turns out
-    /// not to be offered is left out as if it had never been wanted.
+    /// Notes what the stage that began last found; false if it was ended by hand and counts for nothing. A cable test
+    /// that turns out not to be offered is left out as if it had never been wanted.
     pub fn end_stage(&mut self, found: &Measurement) -> bool {
         match found {
             Measurement::Report(report) if report.stopped == Some(Stopped::ByUser) => {
@@ -319,7 +319,8 @@ impl<'a> CaseRunner<'a> {
         self.settle_and_save();
     }
 
-    /// Sets every attempt at a stage aside: the technician does not stand by them. They stay in the document and count for nothing.
+    /// Sets every attempt at a stage aside: the technician does not stand by them. They stay in the document and count
+    /// for nothing.
     pub fn set_aside(&mut self, name: &StageName) {
         for stage in self.case.stages.iter_mut().filter(|stage| stage.name == *name) {
             match stage.ended {
@@ -335,7 +336,8 @@ impl<'a> CaseRunner<'a> {
     /// Takes the technician's word for a stage that this machine cannot do.
     pub fn answer(&mut self, name: &StageName, passes: bool) {
         let showing = if passes { Showing::Passes } else { Showing::Fails };
-        // Asked of a stage that is repeated before anything is condemned: the word of a person who has tried is as good as two runs.
+        // Asked of a stage that is repeated before anything is condemned: the word of a person who has tried is as good
+        // as two runs.
         for _ in 0..if passes { 1 } else { 2 } {
             let result = StageResult::answered(showing);
             let stage = Stage {

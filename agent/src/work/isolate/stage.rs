@@ -1,5 +1,5 @@
-//! One stage at its port: what a hand would do, where none is needed, then its check or the adapter's own test. Whoever leads through a
-//! case, at the terminal or at the agent's page, has its stages carried out here.
+//! One stage at its port: what a hand would do, where none is needed, then its check or the adapter's own test. Whoever
+//! leads through a case, at the terminal or at the agent's page, has its stages carried out here.
 
 use turnback_core::{
     document::{
@@ -26,8 +26,8 @@ pub enum Measurement {
     Pairs(Option<CableTest>),
 }
 
-/// Carries out a stage. On a rig the plug is moved first; elsewhere the hand has done it. `options` says what its check is to do;
-/// a cable test has no check.
+/// Carries out a stage. On a rig the plug is moved first; elsewhere the hand has done it. `options` says what its check
+/// is to do; a cable test has no check.
 ///
 /// # Errors
 /// When it could not be made.

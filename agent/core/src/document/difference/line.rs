@@ -14,8 +14,8 @@ fn test(name: &'static str, a: (ErrorCount, String), b: (ErrorCount, String)) ->
     Test { name, chance: rates(a.0, b.0), values: [a.1, b.1] }
 }
 
-/// Blocks in which bytes are missing or extra: bytes that vanish together are one event. What this computer lost is left out where
-/// its counts explain every missing byte.
+/// Blocks in which bytes are missing or extra: bytes that vanish together are one event. What this computer lost is
+/// left out where its counts explain every missing byte.
 pub(super) fn slips(a: &Report, b: &Report) -> Test {
     let slips = |report: &Report| {
         let on_line = report
@@ -27,7 +27,8 @@ pub(super) fn slips(a: &Report, b: &Report) -> Test {
     test("blocks with missing or extra bytes", slips(a), slips(b))
 }
 
-/// Characters with a framing or parity error, by the driver's counts or by the marks; not comparable where one port shows neither.
+/// Characters with a framing or parity error, by the driver's counts or by the marks; not comparable where one port
+/// shows neither.
 pub(super) fn characters(a: &Report, b: &Report) -> Test {
     let wrong = |report: &Report| {
         counts(report, |line| match report.line_errors {

@@ -1,9 +1,9 @@
 //! What changed between two runs, and whether it is more than chance.
 //!
-//! Counts are held against each other by the exact test of [`compare_rates`](crate::stats::compare_rates). Wrong bits cluster, so hits
-//! are counted (damaged probes), and the bits they had a chance to fall in. Several figures are tested at once: the doubt is
-//! shared among them (Bonferroni), so that two runs of an unchanged port differ in any of them no more often than one test
-//! would. Round trips are compared by what their summaries prove and no more: see `latency`.
+//! Counts are held against each other by the exact test of [`compare_rates`](crate::stats::compare_rates). Wrong bits
+//! cluster, so hits are counted (damaged probes), and the bits they had a chance to fall in. Several figures are tested
+//! at once: the doubt is shared among them (Bonferroni), so that two runs of an unchanged port differ in any of them no
+//! more often than one test would. Round trips are compared by what their summaries prove and no more: see `latency`.
 
 mod line;
 
@@ -19,8 +19,8 @@ use crate::stats::compare_rates::{ErrorCount, RateComparison};
 pub struct Difference {
     /// Ids of the runs.
     pub runs: [String; 2],
-    /// How the runs were not alike: where the plug was, cable, profile, driver and the like. Figures of runs made under other
-    /// conditions may differ for that reason.
+    /// How the runs were not alike: where the plug was, cable, profile, driver and the like. Figures of runs made under
+    /// other conditions may differ for that reason.
     pub conditions: Vec<Change>,
     /// Figures, whether they changed or not.
     pub figures: Vec<Change>,
@@ -173,10 +173,11 @@ fn loss(a: &Report, b: &Report) -> Test {
 
 /// Round trips of probes that travelled alone.
 ///
-/// A report keeps a summary: shortest, median, 99th percentile. It bounds how many trips lie above a threshold: of the run
-/// whose median is the threshold at most half, of the one whose shortest trip lies above it all, and so on. If even these
-/// bounds differ beyond chance, so do the trips. Four thresholds are tried in each direction, and the doubt is shared among
-/// the eight. Shifts smaller than the spread of the trips are therefore left open: a careful test, our own.
+/// A report keeps a summary: shortest, median, 99th percentile. It bounds how many trips lie above a threshold: of the
+/// run whose median is the threshold at most half, of the one whose shortest trip lies above it all, and so on. If even
+/// these bounds differ beyond chance, so do the trips. Four thresholds are tried in each direction, and the doubt is
+/// shared among the eight. Shifts smaller than the spread of the trips are therefore left open: a careful test, our
+/// own.
 fn latency(a: &Report, b: &Report) -> Test {
     let (a, b) = (&a.latency_ns, &b.latency_ns);
     let words = |l: &Latency| match (l.p50, l.p99) {
@@ -193,7 +194,8 @@ fn latency(a: &Report, b: &Report) -> Test {
     Test { name: "round trip", values: [words(a), words(b)], chance }
 }
 
-/// Least probability that the summary of `high` would look so much longer than that of `low` by chance; 1 if it does not.
+/// Least probability that the summary of `high` would look so much longer than that of `low` by chance; 1 if it does
+/// not.
 fn shifted(low: &Latency, high: &Latency) -> f64 {
     let thresholds = [(low.p50, 0.5), (low.p99, 0.01)];
     let reached = [(high.min, 1.0), (high.p50, 0.5)];

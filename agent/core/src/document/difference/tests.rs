@@ -104,7 +104,8 @@ fn a_burst_is_one_hit() {
     assert_eq!(figure(&d, "bit error ratio").change, Kind::WithinChance);
 }
 
-/// Where only frames are counted, long frames give more bits a chance to fail: ten times the bits, ten times the frames lost.
+/// Where only frames are counted, long frames give more bits a chance to fail: ten times the bits, ten times the frames
+/// lost.
 #[test]
 fn frames_of_other_length_are_held_against_bits() {
     let framed = |size_bytes: u32, errors: u64| {

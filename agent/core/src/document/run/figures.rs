@@ -1,7 +1,7 @@
 //! All figures of a report in one list: those that every kind of port has, and those of its own kind.
 //!
-//! A new figure of every kind is an entry in `SHARED`; one of a single kind is an entry in that kind's `figures.rs`. Terminal,
-//! page, JSON, CSV and metrics take it from here.
+//! A new figure of every kind is an entry in `SHARED`; one of a single kind is an entry in that kind's `figures.rs`.
+//! Terminal, page, JSON, CSV and metrics take it from here.
 
 use std::collections::BTreeMap;
 

@@ -1,7 +1,7 @@
 //! Reports of format 1, which the first programs wrote, turned into today's.
 //!
-//! Format 1 had one head with the fields of every kind of port in it: a report of frames held counts of bytes, all 0, and
-//! a report of a serial port held a link that it does not have. `line` tells the two apart.
+//! Format 1 had one head with the fields of every kind of port in it: a report of frames held counts of bytes, all 0,
+//! and a report of a serial port held a link that it does not have. `line` tells the two apart.
 
 use std::collections::BTreeMap;
 

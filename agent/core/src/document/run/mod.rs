@@ -105,8 +105,8 @@ pub enum Detail {
     Serial(Box<SerialDetail>),
 }
 
-/// Units (frames; blocks on a serial line) whose fate speaks of port, plug and cable: this computer's own losses, and what was
-/// lost before the port was ready, are left out. However many bits of a unit are wrong, it is one hit.
+/// Units (frames; blocks on a serial line) whose fate speaks of port, plug and cable: this computer's own losses, and
+/// what was lost before the port was ready, are left out. However many bits of a unit are wrong, it is one hit.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Tried {
     /// Units tried.

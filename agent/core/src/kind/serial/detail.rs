@@ -70,8 +70,8 @@ pub struct HalfDuplex {
     pub by_setting: bool,
     /// Bytes came back while it was sending.
     pub heard_itself: bool,
-    /// Shortest time from handing bytes over to having heard the last, less their own time on the line: the soonest this computer
-    /// can know that the pair is free. None where nothing was measured.
+    /// Shortest time from handing bytes over to having heard the last, less their own time on the line: the soonest
+    /// this computer can know that the pair is free. None where nothing was measured.
     pub turnaround_ns_min: Option<u64>,
     /// Half of the blocks are at or below this, the slowest block size.
     pub turnaround_ns_p50: Option<u64>,

@@ -87,7 +87,8 @@ mod tests {
     #[test]
     fn a_device_directory_is_read() {
         let directory = tempfile::tempdir().unwrap();
-        // File names and lines: ABI sysfs-bus-pci and sysfs-bus-pci-devices-aer_stats; both spellings of the speed occur.
+        // File names and lines: ABI sysfs-bus-pci and sysfs-bus-pci-devices-aer_stats; both spellings of the speed
+        // occur.
         let files = [
             ("current_link_speed", "2.5 GT/s PCIe\n"),
             ("current_link_width", "1\n"),

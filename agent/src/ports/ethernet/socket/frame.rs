@@ -7,7 +7,8 @@ use super::stamp::Clock;
 pub struct RawFrame<'a> {
     /// The frame from the destination address on, without a VLAN tag that the kernel took out.
     pub bytes: &'a [u8],
-    /// Length of the frame as it arrived, in bytes, without a tag taken out. More than `bytes` only if it had to be cut.
+    /// Length of the frame as it arrived, in bytes, without a tag taken out. More than `bytes` only if it had to be
+    /// cut.
     pub wire_length: usize,
     /// When it arrived: nanoseconds since 1970 for the kernel's and the program's clock, the adapter's own count for an
     /// adapter's.
@@ -16,8 +17,9 @@ pub struct RawFrame<'a> {
     pub clock: Clock,
     /// Whom the kernel takes it to be for.
     pub addressee: Addressee,
-    /// The outermost VLAN tag, which kernel or adapter took out of the frame. A ring of one EtherType never knows it: the
-    /// kernel clears it before it delivers there (`__netif_receive_skb_core`), and calls the frame [`Addressee::OtherHost`].
+    /// The outermost VLAN tag, which kernel or adapter took out of the frame. A ring of one EtherType never knows it:
+    /// the kernel clears it before it delivers there (`__netif_receive_skb_core`), and calls the frame
+    /// [`Addressee::OtherHost`].
     pub vlan: Option<VlanTag>,
 }
 

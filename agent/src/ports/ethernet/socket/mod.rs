@@ -4,13 +4,14 @@
 //! (clocks), `error`. `packet` holds what the two kinds of socket have in common, and `sys` every unsafe line.
 //!
 //! One ring hears echoes and foreign frames alike. A second socket for the foreign ones was tried and given up: turning
-//! each probe away there costs an echo a twentieth of its time, an echo whose EtherType was damaged would be found out of
-//! its order, and its frames would carry no stamp of the kernel's. What the one ring gives up is told at
+//! each probe away there costs an echo a twentieth of its time, an echo whose EtherType was damaged would be found out
+//! of its order, and its frames would carry no stamp of the kernel's. What the one ring gives up is told at
 //! [`RingOptions::ethertype`].
 //!
 //! Three rules hold for both. A socket is made with protocol 0, set up, and bound to its interface last, so that no
-//! frame of another interface slips in. Our own outgoing copies are never handed on: they would make a port without a plug
-//! look healthy. A full queue is a count, an interface that went away is a named error, and neither is a panic or a hang.
+//! frame of another interface slips in. Our own outgoing copies are never handed on: they would make a port without a
+//! plug look healthy. A full queue is a count, an interface that went away is a named error, and neither is a panic or
+//! a hang.
 
 mod error;
 mod frame;

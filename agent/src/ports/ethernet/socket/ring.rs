@@ -35,9 +35,9 @@ pub struct FrameRing {
 pub struct RingOptions {
     /// EtherType to receive, or [`EVERY_ETHERTYPE`].
     ///
-    /// A ring for every EtherType is no slower, and a second socket for foreign frames would cost about 5 % of the frame
-    /// rate. What it gives up: foreign frames take room in the ring, and that our own outgoing copies are not echoes rests
-    /// on the kernel's mark alone, where a socket of one EtherType is not shown them in the first place.
+    /// A ring for every EtherType is no slower, and a second socket for foreign frames would cost about 5 % of the
+    /// frame rate. What it gives up: foreign frames take room in the ring, and that our own outgoing copies are not
+    /// echoes rests on the kernel's mark alone, where a socket of one EtherType is not shown them in the first place.
     pub ethertype: u16,
     /// Kernel memory for the ring, in bytes, rounded down to whole blocks of [`BLOCK_BYTES`].
     pub ring_bytes: usize,
@@ -93,8 +93,8 @@ impl FrameRing {
     /// Opens a ring. Frames arrive from the moment this returns; none from before, none of another interface.
     ///
     /// # Errors
-    /// [`SocketError::NotPermitted`] without CAP_NET_RAW, [`SocketError::InterfaceGone`], [`SocketError::InterfaceDown`],
-    /// [`SocketError::RingTooSmall`], or what else the system says (no memory).
+    /// [`SocketError::NotPermitted`] without CAP_NET_RAW, [`SocketError::InterfaceGone`],
+    /// [`SocketError::InterfaceDown`], [`SocketError::RingTooSmall`], or what else the system says (no memory).
     pub fn open(ifindex: u32, options: RingOptions) -> Result<Self, SocketError> {
         let block_count = options.ring_bytes / BLOCK_BYTES;
         if block_count < BLOCKS_LEAST {
@@ -118,9 +118,10 @@ impl FrameRing {
         Ok(Self { mapping, packet, next_block: 0, drops: Drops::default(), put: 0, read: 0 })
     }
 
-    /// Stamps the frames that arrive from now on with this clock; those already in the ring keep theirs. `Adapter` counts
-    /// only where the adapter was told to stamp ([`super::super::device::ethtool::timestamp`]); a frame it did not stamp has the
-    /// kernel's stamp all the same, and says so. The ring knows no program's clock: `Program` gives the kernel's.
+    /// Stamps the frames that arrive from now on with this clock; those already in the ring keep theirs. `Adapter`
+    /// counts only where the adapter was told to stamp ([`super::super::device::ethtool::timestamp`]); a frame it did
+    /// not stamp has the kernel's stamp all the same, and says so. The ring knows no program's clock: `Program` gives
+    /// the kernel's.
     ///
     /// # Errors
     /// Whatever the system says.
@@ -161,8 +162,8 @@ impl FrameRing {
         Ok(self.drops)
     }
 
-    /// Frames that the kernel has put into the ring and not handed over yet: it does so when a block is full or its time is
-    /// over, and the timer that says so can be late on a loaded host.
+    /// Frames that the kernel has put into the ring and not handed over yet: it does so when a block is full or its
+    /// time is over, and the timer that says so can be late on a loaded host.
     ///
     /// # Errors
     /// Whatever the system says.
@@ -184,7 +185,8 @@ impl FrameRing {
     ///
     /// Frames that trickle in fill a block each [`RETIRE_MS`] however few they are: then it is one frame a block.
     pub fn capacity_frames(&self, frame_bytes: usize) -> usize {
-        // tpacket_rcv: header, address and at least 16 bytes, aligned to 16, end where the frame's network header starts.
+        // tpacket_rcv: header, address and at least 16 bytes, aligned to 16, end where the frame's network header
+        // starts.
         let header = (libc::TPACKET3_HDRLEN + 16).next_multiple_of(libc::TPACKET_ALIGNMENT) - ETHERNET_BYTES;
         let stride = (header + frame_bytes).next_multiple_of(8);
         let room = self.mapping.block_bytes() - size_of::<libc::tpacket_block_desc>();
@@ -222,9 +224,9 @@ fn stamp_by(packet: &PacketSocket, clock: Clock) -> Result<(), SocketError> {
 /// For [`RingOptions::ethertype`]: frames of every EtherType (`ETH_P_ALL`).
 pub const EVERY_ETHERTYPE: u16 = libc::ETH_P_ALL as u16;
 
-/// Bytes of a block. Holds the longest frame that Linux can carry. With smaller blocks a fast receiver of long frames is
-/// woken more often than it need be (at 64 KiB every 43 frames of 1514 bytes), which costs the sender; larger ones gain
-/// nothing, since time hands a block over first.
+/// Bytes of a block. Holds the longest frame that Linux can carry. With smaller blocks a fast receiver of long frames
+/// is woken more often than it need be (at 64 KiB every 43 frames of 1514 bytes), which costs the sender; larger ones
+/// gain nothing, since time hands a block over first.
 pub const BLOCK_BYTES: usize = 256 << 10;
 
 /// After how many milliseconds a block with a frame inside is handed over, full or not. Stamps do not depend on it.

@@ -13,9 +13,9 @@ use crate::ports::departure::Departure;
 
 /// Sends frames out of one interface.
 ///
-/// Frames are gathered by the kernel from header and payload (`sendmmsg`). A transmit ring is not faster here: on a virtual
-/// cable both are bound by the kernel's way of a frame and stayed within the noise of each other, and a ring would need the
-/// payload copied by the program.
+/// Frames are gathered by the kernel from header and payload (`sendmmsg`). A transmit ring is not faster here: on a
+/// virtual cable both are bound by the kernel's way of a frame and stayed within the noise of each other, and a ring
+/// would need the payload copied by the program.
 #[derive(Debug)]
 pub struct FrameSender {
     packet: PacketSocket,
@@ -91,7 +91,8 @@ impl FrameSender {
     /// Opens a sender that receives nothing.
     ///
     /// # Errors
-    /// [`SocketError::NotPermitted`] without CAP_NET_RAW, [`SocketError::InterfaceGone`] when there is no such interface.
+    /// [`SocketError::NotPermitted`] without CAP_NET_RAW, [`SocketError::InterfaceGone`] when there is no such
+    /// interface.
     pub fn open(ifindex: u32, options: SenderOptions) -> Result<Self, SocketError> {
         let packet = PacketSocket::open(ifindex)?;
         let bypassed = options.queue == Queue::Bypass
@@ -141,7 +142,8 @@ impl FrameSender {
     /// system says. How many frames of the batch went before is then not told.
     pub fn send(&mut self, batch: &[Outgoing<'_>]) -> Result<Sent, SocketError> {
         let mut accepted = 0;
-        // The kernel reports what stopped it only when it took no frame at all, so go on until all are taken or it does.
+        // The kernel reports what stopped it only when it took no frame at all, so go on until all are taken or it
+        // does.
         while let Some(rest) = batch.get(accepted..).filter(|rest| !rest.is_empty()) {
             match sys::send_batch(self.packet.socket(), rest) {
                 Ok(taken) => accepted += taken,
@@ -157,8 +159,8 @@ impl FrameSender {
 
     /// Sends one frame and says when it left, by every clock that saw it.
     ///
-    /// Waits at most `patience` for the stamps of kernel and adapter; the program's clock is read just before the send. A
-    /// clock that misses three in a row is not asked again.
+    /// Waits at most `patience` for the stamps of kernel and adapter; the program's clock is read just before the send.
+    /// A clock that misses three in a row is not asked again.
     ///
     /// # Errors
     /// As [`FrameSender::send`].
@@ -251,7 +253,8 @@ impl Stamping {
     }
 }
 
-/// Missing stamps in a row after which a driver is taken to give none. Chosen by us: one may be lost, three are a habit.
+/// Missing stamps in a row after which a driver is taken to give none. Chosen by us: one may be lost, three are a
+/// habit.
 const MISSES_ALLOWED: u32 = 3;
 
 #[cfg(test)]

@@ -77,7 +77,8 @@ impl Bench {
         SerialSetting::Format(self.now().raw(format, Marking::Off))
     }
 
-    /// What the next start finds after this process was killed: the journal as it is now, in a folder nobody holds locked.
+    /// What the next start finds after this process was killed: the journal as it is now, in a folder nobody holds
+    /// locked.
     fn recover_elsewhere(&self) -> (Recovery, usize) {
         let after = tempfile::tempdir().unwrap();
         for file in fs::read_dir(self.directory.path()).unwrap().flatten() {

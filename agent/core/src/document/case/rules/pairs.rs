@@ -140,11 +140,13 @@ pub(super) fn which_pairs(line: &Line) -> Option<String> {
     let result: &StageResult = line.case.stages.iter().rev().find(slow)?.result.as_ref()?;
     Some(match result.showing {
         Showing::Fails => {
-            "at 100 Mb/s it fails as well: pair 2 or 3 (orange or green) is bad, or both; 1 and 4 are not cleared".into()
+            "at 100 Mb/s it fails as well: pair 2 or 3 (orange or green) is bad, or both; 1 and 4 are not \
+             cleared"
+                .into()
         }
         Showing::Passes => {
-            "at 100 Mb/s it passes: pairs 2 and 3 (orange and green) are good for that speed; look at pairs 1 and 4 (blue \
-             and brown) first, or the cable as a whole is too poor for 1000 Mb/s, which asks more of every pair"
+            "at 100 Mb/s it passes: pairs 2 and 3 (orange and green) are good for that speed; look at pairs 1 and 4 \
+             (blue and brown) first, or the cable as a whole is too poor for 1000 Mb/s, which asks more of every pair"
                 .into()
         }
         Showing::Neither | Showing::NotTested | Showing::HostFails => {

@@ -37,6 +37,7 @@ fn shared() -> Vec<Example> {
             vec![],
         ),
         (RuleId::PortGone, with(|e| e.common.stopped = Some(Stopped::PortGone)), Outcome::Undecided, vec![]),
+        (RuleId::TookTooLong, with(|e| e.common.stopped = Some(Stopped::TookTooLong)), Outcome::Undecided, vec![]),
         (RuleId::NothingSent, with(|e| e.counts = FrameCounts::default()), Outcome::NotTested, vec![]),
         (
             RuleId::PlacesDisagree,

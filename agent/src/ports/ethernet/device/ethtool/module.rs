@@ -1,4 +1,5 @@
-//! The plug-in transceiver of a port: its kind and the raw octets of its memory. [`turnback_core::kind::ethernet::transceiver`] reads them.
+//! The plug-in transceiver of a port: its kind and the raw octets of its memory.
+//! [`turnback_core::kind::ethernet::transceiver`] reads them.
 
 use serde::{Deserialize, Serialize};
 use turnback_core::kind::ethernet::transceiver::Module;

@@ -42,7 +42,8 @@ pub enum CableTestError {
     Socket(#[source] io::Error),
 }
 
-/// Measures the cable at an interface, which must be switched on. Takes the link down; waits at most `limit` for the result.
+/// Measures the cable at an interface, which must be switched on. Takes the link down; waits at most `limit` for the
+/// result.
 ///
 /// # Errors
 /// See [`CableTestError`].

@@ -84,7 +84,9 @@ mod tests {
 
     proptest! {
         #[test]
-        fn attributes_read_back_as_written(list in proptest::collection::vec((0u16..0x4000, proptest::collection::vec(any::<u8>(), 0..20)), 0..6)) {
+        fn attributes_read_back_as_written(
+            list in proptest::collection::vec((0u16..0x4000, proptest::collection::vec(any::<u8>(), 0..20)), 0..6)
+        ) {
             let mut body = Vec::new();
             for (kind, value) in &list {
                 put_attribute(&mut body, *kind, value);
@@ -93,7 +95,8 @@ mod tests {
             let read: Vec<_> = messages(&buffer).collect();
             prop_assert_eq!(read.len(), 1);
             prop_assert_eq!((read[0].kind, read[0].sequence), (16, 7));
-            let found: Vec<(u16, Vec<u8>)> = attributes(read[0].body).map(|(kind, value)| (kind, value.to_vec())).collect();
+            let found: Vec<(u16, Vec<u8>)> =
+                attributes(read[0].body).map(|(kind, value)| (kind, value.to_vec())).collect();
             prop_assert_eq!(found, list);
         }
 

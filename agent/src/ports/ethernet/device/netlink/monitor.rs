@@ -29,7 +29,8 @@ struct Interface {
 /// What was heard.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Heard {
-    /// The interface was switched off, or its MTU or address is another: whatever failed meanwhile says nothing of the line.
+    /// The interface was switched off, or its MTU or address is another: whatever failed meanwhile says nothing of the
+    /// line.
     pub reconfigured: bool,
     /// Something that may mean service: an address, a route, a master, an interface on top. Ask again what there is.
     pub perhaps_in_service: bool,

@@ -9,8 +9,8 @@ use super::{
     open,
 };
 
-/// Whether master and slave could not agree, as at a gigabit port that hears itself. False on kernels and drivers that do not
-/// tell, and where there are no roles.
+/// Whether master and slave could not agree, as at a gigabit port that hears itself. False on kernels and drivers that
+/// do not tell, and where there are no roles.
 ///
 /// # Errors
 ///

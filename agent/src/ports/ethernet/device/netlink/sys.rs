@@ -4,10 +4,11 @@ use std::{io, mem, mem::size_of, os::fd::AsRawFd};
 
 use socket2::Socket;
 
-/// Subscribes to groups of notices (`enum rtnetlink_groups`, linux/rtnetlink.h), in the network namespace of the socket.
+/// Subscribes to groups of notices (`enum rtnetlink_groups`, linux/rtnetlink.h), in the network namespace of the
+/// socket.
 pub(super) fn join(socket: &Socket, groups: &[u32]) -> io::Result<()> {
-    // SAFETY: sockaddr_nl is made of integers, for which zero is a value; port 0 has the kernel choose one. Without one of
-    // its own a socket counts as the kernel's, and is not sent the kernel's notices.
+    // SAFETY: sockaddr_nl is made of integers, for which zero is a value; port 0 has the kernel choose one. Without one
+    // of its own a socket counts as the kernel's, and is not sent the kernel's notices.
     let mut address: libc::sockaddr_nl = unsafe { mem::zeroed() };
     address.nl_family = libc::AF_NETLINK as _;
     // SAFETY: pointer and length describe `address`, a valid sockaddr_nl that outlives the call.

@@ -70,9 +70,9 @@ impl Mapping {
         if !self.is_ready(index) {
             return None;
         }
-        // SAFETY: the range lies in the mapping (`status` checked the index). The block has TP_STATUS_USER, so the kernel
-        // does not write it until `release`, which needs `&mut self` and so ends this borrow; the acquire load above
-        // orders our reads after the kernel's writes.
+        // SAFETY: the range lies in the mapping (`status` checked the index). The block has TP_STATUS_USER, so the
+        // kernel does not write it until `release`, which needs `&mut self` and so ends this borrow; the acquire load
+        // above orders our reads after the kernel's writes.
         Some(unsafe { slice::from_raw_parts(self.start.as_ptr().add(index * self.block_bytes), self.block_bytes) })
     }
 
@@ -87,7 +87,8 @@ impl Mapping {
     fn status(&self, index: usize) -> &AtomicU32 {
         assert!(index < self.block_count, "block {index} of {}", self.block_count);
         // SAFETY: the status word of a block lies inside the mapping, is 4-byte aligned (blocks start on pages, the
-        // offset is a multiple of 4) and is what kernel and program hand a block over with, so both access it atomically.
+        // offset is a multiple of 4) and is what kernel and program hand a block over with, so both access it
+        // atomically.
         unsafe { AtomicU32::from_ptr(self.start.as_ptr().add(index * self.block_bytes + STATUS_OFFSET).cast::<u32>()) }
     }
 }

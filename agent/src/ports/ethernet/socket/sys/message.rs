@@ -10,8 +10,8 @@ use turnback_core::kind::ethernet::stream::Outgoing;
 
 /// Most frames handed over in one system call.
 ///
-/// Between 16 and 512 made no difference that could be measured on a virtual cable: the kernel's way of a frame costs far
-/// more than 1/16 of a system call. 64 keeps the message table small enough to stay in the first-level cache.
+/// Between 16 and 512 made no difference that could be measured on a virtual cable: the kernel's way of a frame costs
+/// far more than 1/16 of a system call. 64 keeps the message table small enough to stay in the first-level cache.
 pub(in super::super) const BATCH_MAX: usize = 64;
 
 /// Hands over the first frames of `batch`, at most [`BATCH_MAX`], and returns how many the kernel took.
@@ -25,8 +25,8 @@ pub(in super::super) fn send_batch(socket: &Socket, batch: &[Outgoing<'_>]) -> i
         message.msg_hdr.msg_iov = parts.as_mut_ptr();
         message.msg_hdr.msg_iovlen = parts.len() as _;
     }
-    // SAFETY: as many headers as `batch` is long are filled in; each points to two iovecs on this stack frame, which point
-    // to memory borrowed by `batch`. All live through the call, and the kernel only reads the frames.
+    // SAFETY: as many headers as `batch` is long are filled in; each points to two iovecs on this stack frame, which
+    // point to memory borrowed by `batch`. All live through the call, and the kernel only reads the frames.
     let taken = check(unsafe {
         libc::sendmmsg(number(socket), messages.as_mut_ptr(), batch.len() as c_uint, libc::MSG_DONTWAIT as _)
     })?;
@@ -38,8 +38,8 @@ pub(in super::super) fn send_stamped(socket: &Socket, frame: &Outgoing<'_>, flag
     let mut parts = gather(frame);
     let mut control = Control::new();
     let mut message = header(&mut parts, &mut control);
-    // SAFETY: CMSG_* only compute with the header's control pointer and length, which describe `control`: 8-byte aligned,
-    // zeroed, and far longer than one u32 needs. So the first header exists and its data has room for the u32.
+    // SAFETY: CMSG_* only compute with the header's control pointer and length, which describe `control`: 8-byte
+    // aligned, zeroed, and far longer than one u32 needs. So the first header exists and its data has room for the u32.
     unsafe {
         message.msg_controllen = libc::CMSG_SPACE(size_of::<u32>() as c_uint) as _;
         let first = libc::CMSG_FIRSTHDR(&message);
@@ -48,7 +48,8 @@ pub(in super::super) fn send_stamped(socket: &Socket, frame: &Outgoing<'_>, flag
         (*first).cmsg_len = libc::CMSG_LEN(size_of::<u32>() as c_uint) as _;
         ptr::write_unaligned(libc::CMSG_DATA(first).cast::<u32>(), flags);
     }
-    // SAFETY: `message` points to two iovecs and a control buffer on this stack frame and to memory borrowed by `frame`.
+    // SAFETY: `message` points to two iovecs and a control buffer on this stack frame and to memory borrowed by
+    // `frame`.
     let sent = unsafe { libc::sendmsg(number(socket), &message, libc::MSG_DONTWAIT) };
     if sent < 0 { Err(io::Error::last_os_error()) } else { Ok(()) }
 }
@@ -126,8 +127,8 @@ fn header(parts: &mut [libc::iovec], control: &mut Control) -> libc::msghdr {
 
 /// Calls `each` with level, type and data of every control message that the kernel wrote.
 fn each_control(message: &libc::msghdr, mut each: impl FnMut(c_int, c_int, &[u8])) {
-    // SAFETY: called right after recvmsg succeeded, so control pointer and length describe well-formed control messages in
-    // a live, aligned buffer; the macros stay inside it, and a message's data ends where its cmsg_len says.
+    // SAFETY: called right after recvmsg succeeded, so control pointer and length describe well-formed control messages
+    // in a live, aligned buffer; the macros stay inside it, and a message's data ends where its cmsg_len says.
     unsafe {
         let mut next = libc::CMSG_FIRSTHDR(message);
         while !next.is_null() {

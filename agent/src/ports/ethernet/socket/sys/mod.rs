@@ -25,8 +25,9 @@ pub(super) fn set_packet_option(socket: &Socket, name: c_int, value: c_int) -> i
     set_option(socket, libc::SOL_PACKET, name, &value)
 }
 
-/// Turns on reporting of transmit stamps, with numbers (OPT_ID) and without a copy of the frame (OPT_TSONLY), of kernel and
-/// adapter both (OPT_TX_SWHW, Linux 4.13): an adapter that promises a stamp and gives none would else leave nothing.
+/// Turns on reporting of transmit stamps, with numbers (OPT_ID) and without a copy of the frame (OPT_TSONLY), of kernel
+/// and adapter both (OPT_TX_SWHW, Linux 4.13): an adapter that promises a stamp and gives none would else leave
+/// nothing.
 pub(super) fn report_transmit_stamps(socket: &Socket) -> io::Result<()> {
     let flags = libc::SOF_TIMESTAMPING_SOFTWARE
         | libc::SOF_TIMESTAMPING_RAW_HARDWARE
@@ -136,8 +137,8 @@ pub(super) fn interface_name(socket: &Socket, ifindex: u32) -> io::Result<String
     let mut request = empty_request();
     request.ifr_ifru.ifru_ifindex = index(ifindex)?;
     interface_request(socket, libc::SIOCGIFNAME, &mut request)?;
-    // SAFETY: the kernel wrote a nul-terminated name of at most IFNAMSIZ bytes into an array of that size, which was all
-    // zero before.
+    // SAFETY: the kernel wrote a nul-terminated name of at most IFNAMSIZ bytes into an array of that size, which was
+    // all zero before.
     let name = unsafe { CStr::from_ptr(request.ifr_name.as_ptr()) };
     Ok(name.to_string_lossy().into_owned())
 }
