@@ -3,7 +3,7 @@
 use std::fmt;
 
 use turnback_core::sim::cable::Segment;
-use turnback_core::sim::place::{FaultPlace, Ratio, Seconds};
+use turnback_core::sim::value::{FaultPlace, Ratio, Seconds};
 use turnback_core::{
     base::{placement::Placement, rng::Rng},
     judge::Location,

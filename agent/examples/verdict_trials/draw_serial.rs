@@ -1,7 +1,7 @@
 //! Draws a rig with a serial port, and says what is true of it.
 
 use turnback_core::kind::serial::plug::{LineDriver, ModemLine};
-use turnback_core::sim::{cable::Segment, place::FaultPlace};
+use turnback_core::sim::{cable::Segment, value::FaultPlace};
 use turnback_core::{
     base::{placement::Placement, rng::Rng},
     judge::Location,

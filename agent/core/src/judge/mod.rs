@@ -1,7 +1,7 @@
 //! From the facts of a run to its verdict: a pure function, written as rules.
 //!
 //! [`judge`] asks the rules in the order of their ids ([`id`]); the first that speaks decides. Remarks add to the
-//! picture and decide nothing. [`shared`] and [`remarks`] hold those that every kind of port has, over the trait of
+//! picture and decide nothing. [`shared`] and `remarks` hold those that every kind of port has, over the trait of
 //! [`facts`]; each kind brings its own. `docs/verdict.md` explains every one.
 
 pub mod facts;

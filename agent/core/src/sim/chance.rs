@@ -1,6 +1,6 @@
 //! The two things that decide whether a fault shows: the time of the world, and chance.
 
-use super::place::Seconds;
+use super::value::Seconds;
 use crate::base::rng::Rng;
 use crate::base::time::Nanos;
 

@@ -6,7 +6,7 @@ use serde::{Serialize, de::DeserializeOwned};
 use thiserror::Error;
 
 use super::cable::Segment;
-use super::place::FaultPlace;
+use super::value::FaultPlace;
 use crate::base::placement::Placement;
 use crate::base::toml::{line_of, toml_fault};
 

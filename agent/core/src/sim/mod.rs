@@ -4,5 +4,5 @@
 pub mod cable;
 pub mod chance;
 pub mod file;
-pub mod place;
 pub mod setup;
+pub mod value;

@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::chart::{CountChart, LevelChart};
+use super::cusum::{CountChart, LevelChart};
 use crate::document::run::{Detail, Report};
 use crate::judge::Outcome;
 use crate::judge::ratio::Basis;

@@ -1,4 +1,4 @@
-//! Waits for the link.
+//! Waits for the link, and falls back to 100 Mb/s where gigabit copper cannot link to itself.
 
 use std::time::Duration;
 

@@ -9,8 +9,9 @@ use turnback_core::{
     },
     kind::ethernet::{
         counters::{CounterDelta, Counters, difference},
-        facts::{Heard, Losses},
+        facts::Heard,
         link::LinkState,
+        losses::Losses,
         stream::tally::Tally,
         transceiver::Module,
     },

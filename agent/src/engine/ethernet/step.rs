@@ -5,7 +5,7 @@ use std::time::Duration;
 use turnback_core::{
     document::run::{DelayVariationReport, StepReport},
     judge::facts::Stopped,
-    kind::ethernet::{counters::difference, facts::Losses, link::LinkState, probe::FCS_BYTES, stream::StreamSpec},
+    kind::ethernet::{counters::difference, link::LinkState, losses::Losses, probe::FCS_BYTES, stream::StreamSpec},
     plan::{ProfileKind, Step},
 };
 

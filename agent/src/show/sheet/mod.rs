@@ -1,5 +1,5 @@
 //! Reports of runs and cases as pages of their own: one HTML file without scripts and without anything fetched, for
-//! screen and paper. [`sheet`] is what both have in common.
+//! screen and paper. [`layout`] is what both have in common.
 
 pub mod case;
 pub mod layout;

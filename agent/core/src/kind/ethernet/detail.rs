@@ -3,10 +3,13 @@
 use serde::{Deserialize, Serialize};
 
 use super::counters::CounterDelta;
-use super::facts::{EthernetFacts, Heard, Losses};
 use super::link::{Capabilities, LinkState};
 use super::stream::tally::FrameCounts;
 use super::transceiver::Module;
+use super::{
+    facts::{EthernetFacts, Heard},
+    losses::Losses,
+};
 use crate::stats::delay_variation::DelayVariation;
 use crate::stats::latency_summary::Latency;
 use crate::stats::spells::Spells;

@@ -7,6 +7,7 @@ pub mod detail;
 pub mod facts;
 pub mod figures;
 pub mod link;
+pub mod losses;
 pub mod probe;
 pub mod rules;
 pub mod sim;

@@ -1,7 +1,7 @@
 //! What the host counted about one port: a snapshot, and the difference of two snapshots.
 //!
-//! Reading the numbers is the agent's work. Sorting a difference into losses of the wire and losses of the host is in
-//! [`classify`]; start there to see which counter speaks about what.
+//! The agent reads the numbers. [`classify`] says which counter speaks of the wire and which of this computer;
+//! [`super::losses`] then decides where each lost frame was lost.
 
 use std::collections::BTreeMap;
 

@@ -6,9 +6,12 @@ use crate::judge::{
     facts::{Common, Reference},
     ratio::Limit,
 };
-use crate::kind::ethernet::facts::{EthernetFacts, Heard, Losses};
 use crate::kind::ethernet::link::{Capabilities, LinkState, Medium};
 use crate::kind::ethernet::stream::tally::FrameCounts;
+use crate::kind::ethernet::{
+    facts::{EthernetFacts, Heard},
+    losses::Losses,
+};
 use crate::signal::compare::DamageKind;
 use crate::stats::spells::Spells;
 

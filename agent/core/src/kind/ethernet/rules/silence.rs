@@ -86,7 +86,7 @@ pub(super) fn examples() -> Vec<super::fixture::Example> {
     use super::fixture::{SENT, lose, lost_on_wire, with};
     use crate::judge::Location::{Plug, Port};
     use crate::judge::Outcome;
-    use crate::kind::ethernet::facts::Losses;
+    use crate::kind::ethernet::losses::Losses;
     vec![
         (
             RuleId::NotTransmitted,

@@ -13,9 +13,9 @@ use crate::judge::{
     facts::{Facts, Reference, Stopped},
     ratio::{ERRORS_MIN, Limit},
 };
-use crate::kind::ethernet::facts::{EthernetFacts, Losses};
 use crate::kind::ethernet::link::Medium;
 use crate::kind::ethernet::stream::tally::FrameCounts;
+use crate::kind::ethernet::{facts::EthernetFacts, losses::Losses};
 
 fn rule(id: &RuleId) -> &'static Rule<EthernetFacts> {
     rules().into_iter().find(|r| r.id == *id).unwrap_or_else(|| panic!("no rule {id}"))

@@ -4,7 +4,7 @@ use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Rig, RigPort};
 use crate::base::placement::Placement;
 use crate::kind::ethernet::link::Medium;
 use crate::sim::cable::segments;
-use crate::sim::place::{FaultPlace, Ratio, Seconds};
+use crate::sim::value::{FaultPlace, Ratio, Seconds};
 
 /// Name of every built-in rig and what it shows.
 pub const BUILTIN: [(&str, &str); 19] = [

@@ -7,7 +7,7 @@ use crate::base::rng::Rng;
 use crate::base::time::Nanos;
 use crate::kind::ethernet::probe::{FCS_BYTES, HEADER_BYTES};
 use crate::sim::chance::{Hits, Window};
-use crate::sim::place::{FaultPlace, Seconds};
+use crate::sim::value::{FaultPlace, Seconds};
 
 /// What one fault has done so far.
 #[derive(Clone, Debug, PartialEq, Eq)]

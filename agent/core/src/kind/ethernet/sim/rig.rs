@@ -21,7 +21,7 @@ use crate::kind::ethernet::link::Medium;
 use crate::kind::ethernet::probe::Address;
 use crate::sim::cable::Segment;
 use crate::sim::file::{self, RigError, Wrong};
-use crate::sim::place::{FaultPlace, Ratio, Seconds};
+use crate::sim::value::{FaultPlace, Ratio, Seconds};
 
 /// What a line adds to latency: light in glass and signals on twisted pair both need about this long (common practice,
 /// no source).

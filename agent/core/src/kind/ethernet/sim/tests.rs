@@ -4,7 +4,7 @@ use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Rig};
 use super::*;
 use crate::base::time::{Nanos, SECOND_NS};
 use crate::sim::cable::Segment;
-use crate::sim::place::FaultPlace;
+use crate::sim::value::FaultPlace;
 use crate::{
     base::placement::Placement,
     kind::ethernet::link::{Medium, PortSetting},
@@ -349,7 +349,7 @@ fn spans_and_single_frames_give_the_same_world() {
         "{ flap = { every_s = 0.1, down_s = 0.01 } }",
         "{ delay = { ns = 900 } }",
     ];
-    let seconds = |s: f64| crate::sim::place::Seconds::try_from(s).unwrap();
+    let seconds = |s: f64| crate::sim::value::Seconds::try_from(s).unwrap();
     for kind in kinds {
         for window in [(0.0, None), (0.02, Some(0.15))] {
             for place in ["segment:duct", "plug"] {

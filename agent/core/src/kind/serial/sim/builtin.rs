@@ -4,7 +4,7 @@ use super::rig::{FormatText, Joins, SerialFault, SerialFaultKind, SerialHost, Se
 use crate::base::placement::Placement;
 use crate::kind::serial::plug::{LineDriver, ModemLine};
 use crate::sim::cable::segments;
-use crate::sim::place::{FaultPlace, Ratio, Seconds};
+use crate::sim::value::{FaultPlace, Ratio, Seconds};
 
 /// Name of every built-in serial rig and what it shows.
 pub const BUILTIN_SERIAL: [(&str, &str); 18] = [

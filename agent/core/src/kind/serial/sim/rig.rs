@@ -23,7 +23,7 @@ use crate::kind::serial::format::{LineFormat, LineFormatError};
 use crate::kind::serial::plug::{LineDriver, LinePlug, ModemLine};
 use crate::sim::cable::Segment;
 use crate::sim::file::{self, RigError, Wrong};
-use crate::sim::place::{FaultPlace, Ratio, Seconds};
+use crate::sim::value::{FaultPlace, Ratio, Seconds};
 
 /// A simulated serial port with its cable, plug and host.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

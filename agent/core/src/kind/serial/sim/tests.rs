@@ -4,7 +4,7 @@ use super::builtin::{BUILTIN_SERIAL, builtin_serial};
 use super::rig::{SerialHost, SerialRig};
 use super::*;
 use crate::kind::serial::format::{LineFormat, LineSetting, ModemOutputs};
-use crate::sim::place::Seconds;
+use crate::sim::value::Seconds;
 
 fn world(name: &str) -> SerialWorld {
     SerialWorld::new(&builtin_serial(name).unwrap(), 5)

@@ -13,8 +13,8 @@ use crate::kind::serial::format::{
 };
 use crate::kind::serial::plug::{LineDriver, LinePlug, ModemLine};
 use crate::sim::cable;
-use crate::sim::place::FaultPlace;
 use crate::sim::setup::Setup;
+use crate::sim::value::FaultPlace;
 
 /// A [`SerialRig`] in virtual time: bytes out, bytes in, modem lines and counts.
 #[derive(Debug)]

@@ -17,8 +17,8 @@ use crate::kind::ethernet::counters::{CarrierCounters, Counters, LinkCounters};
 use crate::kind::ethernet::link::{Capabilities, LinkState, Medium, PortSetting};
 use crate::kind::ethernet::probe::{Address, FCS_BYTES, FRAME_BYTES_MIN, LINE_OVERHEAD_BYTES};
 use crate::sim::cable::{self, Segment};
-use crate::sim::place::FaultPlace;
 use crate::sim::setup::Setup;
+use crate::sim::value::FaultPlace;
 
 /// How long a swapped frame waits for the next one.
 const SWAP_NS_MAX: Nanos = 1_000_000;
