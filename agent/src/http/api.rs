@@ -29,21 +29,21 @@ pub type SharedAgent = Arc<dyn Agent>;
 pub const ROUTES: &[(&str, &str, &str)] = &[
     ("GET", "/api/1/ports", "every port with its state"),
     ("GET", "/api/1/ports/{port}", "one port"),
-    ("GET", "/api/1/ports/{port}/changes", "changes of a port's state, the newest first"),
-    ("GET", "/api/1/runs", "records, the newest first"),
+    ("GET", "/api/1/ports/{port}/changes", "changes of a port's state, newest first"),
+    ("GET", "/api/1/runs", "records, newest first"),
     ("POST", "/api/1/runs", "asks for a check"),
     ("GET", "/api/1/runs/{run}", "the report of a run"),
-    ("POST", "/api/1/runs/{run}/end", "ends a run that is on or waits"),
-    ("GET", "/api/1/cases", "cases, the newest first"),
+    ("POST", "/api/1/runs/{run}/end", "ends a run that is in progress or waiting"),
+    ("GET", "/api/1/cases", "cases, newest first"),
     ("POST", "/api/1/cases", "opens a case"),
     ("GET", "/api/1/cases/{case}", "one case"),
     ("POST", "/api/1/cases/{case}/stages", "carries out a stage"),
     ("POST", "/api/1/cases/{case}/skips", "skips a stage"),
     ("POST", "/api/1/cases/{case}/asides", "sets a stage aside"),
     ("GET", "/api/1/announcements", "announcements that are not delivered yet"),
-    ("GET", "/api/1/happenings", "what happens, as server-sent events"),
+    ("GET", "/api/1/happenings", "events as they happen, as server-sent events"),
     ("GET", "/metrics", "figures for a Prometheus server"),
-    ("GET", "/health", "how the daemon fares: 200 when well, 503 when not"),
+    ("GET", "/health", "health of the agent: 200 when well, 503 when not"),
 ];
 
 /// The routes of the API.
