@@ -231,8 +231,9 @@ impl Step {
     fn drain(&mut self, world: &mut World) {
         let deadline = world.now() + DRAIN_NS;
         while !world.is_idle() && world.now() < deadline {
-            let next = world.next_delivery_at().unwrap_or(deadline).clamp(world.now() + 1, deadline);
-            self.advance(world, next);
+            // A frame that vanished is waited for only until it has left the line.
+            let next = world.next_delivery_at().unwrap_or_else(|| world.line_free_at());
+            self.advance(world, next.clamp(world.now() + 1, deadline));
         }
     }
 
@@ -312,3 +313,6 @@ const FEW: usize = 8;
 const LINK_POLL_NS: u64 = 1_000_000;
 /// Fewer probes than this are sent by themselves: a span costs as much as a few.
 const SPAN_MIN: u64 = 4;
+
+#[cfg(test)]
+mod tests;

@@ -340,6 +340,11 @@ impl World {
         self.faults_on_path().map(|(fault, _)| fault.link_edge(self.now)).min().unwrap_or(Nanos::MAX)
     }
 
+    /// When the line has carried everything that was handed over.
+    pub fn line_free_at(&self) -> Nanos {
+        self.line_free_at
+    }
+
     /// Nothing is in flight, waiting to be received, or on the line.
     pub fn is_idle(&self) -> bool {
         self.flying.is_empty() && self.ready.is_empty() && self.held.is_none() && self.line_free_at <= self.now
