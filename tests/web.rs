@@ -7,7 +7,7 @@ use std::process::Command;
 use turnback::config::HttpConfig;
 use turnback::http::{api::ROUTES, page};
 
-use crate::harness::web::Web;
+use crate::harness::{skip::installed, web::Web};
 
 pub const FORM: (&str, &str) = ("Content-Type", "application/x-www-form-urlencoded");
 pub const JSON: (&str, &str) = ("Content-Type", "application/json");
@@ -345,17 +345,18 @@ fn every_route_is_documented() {
 fn over_tls_the_session_is_for_tls_only() {
     let directory = tempfile::tempdir().expect("a temporary directory");
     let (certificate, key) = (directory.path().join("certificate.pem"), directory.path().join("key.pem"));
+    if !installed("openssl", "openssl") || !installed("curl", "curl") {
+        return;
+    }
     let made = Command::new("openssl")
         .args(["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "2"])
         .args(["-subj", "/CN=signal-office", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout"])
         .arg(&key)
         .arg("-out")
         .arg(&certificate)
-        .output();
-    if !made.is_ok_and(|made| made.status.success()) || Command::new("curl").arg("--version").output().is_err() {
-        println!("skipped: over_tls_the_session_is_for_tls_only: needs openssl and curl");
-        return;
-    }
+        .output()
+        .expect("openssl");
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
     let web = Web::with(HttpConfig {
         listen: "127.0.0.1:0".parse().expect("an address"),
         tls: Some((certificate.clone(), key)),

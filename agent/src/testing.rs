@@ -22,6 +22,9 @@ use turnback_core::{
     },
 };
 
+#[path = "../../tests/harness/skip.rs"]
+pub(crate) mod skip;
+
 use crate::ports::{
     Applied, FramePort, Interface, Port, PortError, ServiceReason, Way, runner::StepRunner,
     simulated::ethernet::SimulatedPort,
@@ -90,37 +93,34 @@ impl FramePort for ByHand {
     }
 }
 
-/// Runs `test` on a thread in a fresh network namespace, or prints why it was skipped and gives `None`.
-pub(crate) fn in_namespace<T: Send + 'static>(name: &str, test: impl FnOnce() -> T + Send + 'static) -> Option<T> {
-    let thread = std::thread::spawn(move || {
+/// Runs `test` on a thread in a fresh network namespace; skips it and gives `None` where there can be none.
+pub(crate) fn in_namespace<T: Send + 'static>(test: impl FnOnce() -> T + Send + 'static) -> Option<T> {
+    if !skip::installed("ip", "iproute2") {
+        return None;
+    }
+    let inside = move || {
         // SAFETY: unshare with CLONE_NEWNET changes only the calling thread, which was made for this and ends after.
         if unsafe { libc::unshare(libc::CLONE_NEWNET) } < 0 {
             return Err(std::io::Error::last_os_error());
         }
         Ok(test())
-    });
-    match thread.join() {
+    };
+    match skip::same_name().spawn(inside).expect("a thread").join() {
         Ok(Ok(value)) => Some(value),
         Ok(Err(error)) => {
-            println!("skipped: {name}: cannot make a network namespace: {error}");
+            skip::skip(&format!("no network namespace of our own ({error}); run as root"));
             None
         }
         Err(panic) => std::panic::resume_unwind(panic),
     }
 }
 
-/// Runs `ip` with words split at spaces, in the calling thread's namespace; false, with the reason printed, if it
+/// Runs `ip` with words split at spaces, in the calling thread's namespace; false, and the test is skipped, if it
 /// fails.
 pub(crate) fn ip(arguments: &str) -> bool {
-    match Command::new("ip").args(arguments.split(' ')).stdin(Stdio::null()).output() {
-        Ok(output) if output.status.success() => true,
-        Ok(output) => {
-            println!("skipped: ip {arguments}: {}", String::from_utf8_lossy(&output.stderr).trim());
-            false
-        }
-        Err(error) => {
-            println!("skipped: ip {arguments}: {error}");
-            false
-        }
+    let output = Command::new("ip").args(arguments.split(' ')).stdin(Stdio::null()).output().expect("ip");
+    if !output.status.success() {
+        skip::skip(&format!("ip {arguments}: {}", String::from_utf8_lossy(&output.stderr).trim()));
     }
+    output.status.success()
 }

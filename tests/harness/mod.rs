@@ -7,4 +7,5 @@ pub mod program;
 pub mod pty;
 pub mod rigs;
 pub mod setting;
+pub mod skip;
 pub mod web;

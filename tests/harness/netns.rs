@@ -4,9 +4,11 @@
 //! interfaces and mounts vanish by themselves with the last of these, even after a panic or a kill: there is nothing to
 //! clean up.
 
-use std::{io, process::Command, thread};
+use std::{fs, io, process::Command, thread};
 
-/// Runs `body` in a fresh network namespace, or prints `skipped` and why; returns what it returned.
+use super::skip::{installed, same_name, skip};
+
+/// Runs `body` in a fresh network namespace and returns what it returned; skips the test where there can be none.
 ///
 /// `/sys` is mounted anew, so that `/sys/class/net` shows the namespace too; `/proc/net` does so only for processes
 /// started in it (a thread reads `/proc/thread-self/net`). IPv6 is off, so that the kernel sends nothing by itself.
@@ -14,20 +16,30 @@ use std::{io, process::Command, thread};
 /// # Panics
 /// If `body` does, or if a namespace that we have the right to make cannot be set up.
 pub fn in_fresh_namespace<T: Send>(body: impl FnOnce() -> T + Send) -> Option<T> {
+    if !installed("ip", "iproute2") || !installed("tc", "iproute2") {
+        return None;
+    }
     let inside = || {
         if let Err(error) = enter_fresh_namespace() {
-            println!("skipped: no network namespace of our own ({error}); run as root");
+            skip(&format!("no network namespace of our own ({error}); run as root"));
             return None;
         }
         run("mount --make-rprivate /");
         run("mount -t sysfs sysfs /sys");
-        run("sysctl -qw net.ipv6.conf.all.disable_ipv6=1 net.ipv6.conf.default.disable_ipv6=1");
+        switch_ipv6("all", false);
+        switch_ipv6("default", false);
         Some(body())
     };
-    thread::scope(|scope| match scope.spawn(inside).join() {
+    thread::scope(|scope| match same_name().spawn_scoped(scope, inside).expect("a thread").join() {
         Ok(result) => result,
         Err(panic) => std::panic::resume_unwind(panic),
     })
+}
+
+/// Switches IPv6 on or off at an interface of this namespace, or at `all` or `default`.
+pub fn switch_ipv6(interface: &str, on: bool) {
+    let switch = format!("/proc/sys/net/ipv6/conf/{interface}/disable_ipv6");
+    fs::write(&switch, if on { "0" } else { "1" }).unwrap_or_else(|error| panic!("{switch}: {error}"));
 }
 
 /// Makes a virtual cable from `near` to `far`, both up, with this MTU.

@@ -10,6 +10,8 @@ use std::time::Duration;
 use serde_json::Value;
 use tempfile::TempDir;
 
+use super::skip::skip;
+
 /// More than any run in these tests takes on a loaded machine; only a hang lasts longer.
 const LIMIT: Duration = Duration::from_secs(120);
 
@@ -194,7 +196,7 @@ pub struct TapPlug {
 }
 
 impl TapPlug {
-    /// Makes the device `quay0`, up, with these faults; prints `skipped` and gives none where that is not allowed.
+    /// Makes the device `quay0`, up, with these faults; skips the test and gives none where that is not allowed.
     pub fn start(faults: &str) -> Option<Self> {
         let mut child = Command::new(env!("CARGO_BIN_EXE_turnback-plug"))
             .args(["tap", "--interface", "quay0", "--up", "--until-eof"])
@@ -213,7 +215,7 @@ impl TapPlug {
             child.wait().expect("its end");
             let refused = text.contains("not permitted") || text.contains("No such file");
             assert!(refused, "{text}");
-            println!("skipped: no TAP device: {text}");
+            skip(&format!("no TAP device: {}", text.trim()));
             return None;
         }
         Some(Self { child, lines })

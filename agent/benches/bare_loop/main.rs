@@ -7,6 +7,8 @@
 mod measure;
 #[path = "../../../tests/harness/netns.rs"]
 mod netns;
+#[path = "../../../tests/harness/skip.rs"]
+mod skip;
 
 use std::{env, time::Duration};
 

@@ -183,10 +183,10 @@ mod tests {
 
     #[test]
     fn the_same_index_in_two_namespaces_does_not_clash() {
-        testing::in_namespace("two namespaces", || {
+        testing::in_namespace(|| {
             let _lock = PortLock::interface("quay1", 7).unwrap();
             assert!(PortLock::interface("quay1", 7).is_err());
-            let other = testing::in_namespace("two namespaces", || {
+            let other = testing::in_namespace(|| {
                 PortLock::interface("quay1", 7).unwrap();
             });
             assert!(other.is_some(), "a second namespace could be made");

@@ -162,7 +162,7 @@ mod tests {
 
     #[test]
     fn a_namespace_lists_its_ports_and_what_stands_in_the_way() {
-        testing::in_namespace("inventory", || {
+        testing::in_namespace(|| {
             let commands = [
                 "link add quay1 type veth peer name quay2",
                 "link set quay1 up",
@@ -185,7 +185,7 @@ mod tests {
 
     #[test]
     fn missing_rights_stand_in_the_way() {
-        testing::in_namespace("rights", || {
+        testing::in_namespace(|| {
             if !testing::ip("link add quay1 type veth peer name quay2") {
                 return;
             }

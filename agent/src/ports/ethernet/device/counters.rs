@@ -72,7 +72,7 @@ mod tests {
 
     #[test]
     fn carrier_and_frames_of_a_virtual_cable_are_counted() {
-        testing::in_namespace("counters", || {
+        testing::in_namespace(|| {
             let commands = ["link add quay1 type veth peer name quay2", "link set quay1 up", "link set quay2 up"];
             if !commands.into_iter().all(testing::ip) {
                 return;

@@ -162,7 +162,7 @@ fn what_is_no_ethernet_port_is_refused_for_good() {
 
 #[test]
 fn a_real_namespace_is_judged() {
-    testing::in_namespace("service", || {
+    testing::in_namespace(|| {
         let commands = [
             "link add quay1 type veth peer name quay2",
             "link add quay3 type veth peer name quay4",

@@ -100,7 +100,7 @@ fn a_setting_reads_back_from_the_journal() {
 
 #[test]
 fn changes_are_restored_when_told_and_when_dropped() {
-    testing::in_namespace("put back", || {
+    testing::in_namespace(|| {
         if !wire() {
             return;
         }
@@ -123,7 +123,7 @@ fn changes_are_restored_when_told_and_when_dropped() {
 
 #[test]
 fn what_somebody_set_since_is_left_alone() {
-    testing::in_namespace("changed since", || {
+    testing::in_namespace(|| {
         if !wire() {
             return;
         }
@@ -141,7 +141,7 @@ fn what_somebody_set_since_is_left_alone() {
 
 #[test]
 fn what_needs_no_change_or_allows_none_is_not_noted() {
-    testing::in_namespace("no change", || {
+    testing::in_namespace(|| {
         if !wire() {
             return;
         }
@@ -165,7 +165,7 @@ fn what_needs_no_change_or_allows_none_is_not_noted() {
 
 #[test]
 fn a_change_that_cannot_be_noted_is_not_made() {
-    testing::in_namespace("no note", || {
+    testing::in_namespace(|| {
         if !wire() {
             return;
         }
@@ -190,7 +190,7 @@ fn a_killed_run_is_restored_at_the_next_start() {
         let _ = std::io::stdin().read(&mut [0]);
         panic!("the run was not killed");
     }
-    testing::in_namespace("killed run", || {
+    testing::in_namespace(|| {
         if !wire() {
             return;
         }
@@ -236,7 +236,7 @@ fn a_killed_run_is_restored_at_the_next_start() {
 
 #[test]
 fn a_port_of_another_namespace_or_a_new_one_of_the_same_name_is_left_alone() {
-    testing::in_namespace("left alone", || {
+    testing::in_namespace(|| {
         if !wire() {
             return;
         }
@@ -244,7 +244,7 @@ fn a_port_of_another_namespace_or_a_new_one_of_the_same_name_is_left_alone() {
         // A run that dies without a word: its changes are forgotten, its lock goes.
         change_all(directory.path()).abandon();
         let path = directory.path().to_owned();
-        let elsewhere = testing::in_namespace("elsewhere", move || {
+        let elsewhere = testing::in_namespace(move || {
             let recovery = recover(&path, &mut EthernetRestorer::for_recovery()).unwrap();
             recovery.changes.iter().filter(|r| r.outcome == Outcome::Elsewhere).count()
         });
@@ -260,7 +260,7 @@ fn a_port_of_another_namespace_or_a_new_one_of_the_same_name_is_left_alone() {
 
 #[test]
 fn what_is_made_as_it_was_leaves_nothing_to_restore() {
-    testing::in_namespace("what_is_made_as_it_was_leaves_nothing_to_restore", || {
+    testing::in_namespace(|| {
         if !wire() {
             return;
         }

@@ -15,7 +15,7 @@ fn a_name_that_is_not_there_is_said() {
 
 #[test]
 fn a_virtual_cable_answers_what_it_can_and_says_none_to_the_rest() {
-    testing::in_namespace("virtual cable", || {
+    testing::in_namespace(|| {
         if !testing::ip("link add quay1 type veth peer name quay2") {
             return;
         }
@@ -41,7 +41,7 @@ fn a_virtual_cable_answers_what_it_can_and_says_none_to_the_rest() {
 
 #[test]
 fn state_and_mtu_change_and_nonsense_is_refused() {
-    testing::in_namespace("state and MTU", || {
+    testing::in_namespace(|| {
         if !testing::ip("link add quay1 type veth peer name quay2") {
             return;
         }
@@ -62,7 +62,7 @@ fn state_and_mtu_change_and_nonsense_is_refused() {
 
 #[test]
 fn a_feature_is_switched_and_a_fixed_one_is_unsupported() {
-    testing::in_namespace("features", || {
+    testing::in_namespace(|| {
         if !testing::ip("link add quay1 type veth peer name quay2") {
             return;
         }
@@ -85,7 +85,7 @@ fn a_feature_is_switched_and_a_fixed_one_is_unsupported() {
 
 #[test]
 fn speed_and_duplex_of_a_tap_are_set_and_read() {
-    testing::in_namespace("speed", || {
+    testing::in_namespace(|| {
         if !testing::ip("tuntap add quay1 mode tap") {
             return;
         }
@@ -100,7 +100,7 @@ fn speed_and_duplex_of_a_tap_are_set_and_read() {
 
 #[test]
 fn a_missing_right_is_named() {
-    testing::in_namespace("missing right", || {
+    testing::in_namespace(|| {
         if !testing::ip("link add quay1 type veth peer name quay2") {
             return;
         }

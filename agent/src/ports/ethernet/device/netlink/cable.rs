@@ -321,7 +321,7 @@ mod tests {
 
     #[test]
     fn a_virtual_interface_offers_none() {
-        crate::testing::in_namespace("cable test", || {
+        crate::testing::in_namespace(|| {
             if !crate::testing::ip("link add quay1 type veth peer name quay2") {
                 return;
             }
