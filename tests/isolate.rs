@@ -61,7 +61,10 @@ fn the_pairs_of_a_condemned_cable_are_told() {
     let last = open["stages"].as_array().unwrap().last().unwrap();
     assert_eq!(last["name"], "cable-test");
     assert_eq!(last["pairs"]["pairs"][3], serde_json::json!({"pair": "D", "status": "open", "fault_distance_m": 36.0}));
-    assert!(open["verdict"]["sureness"].as_str().unwrap().contains("D (7-8) open at 36.0 m"), "{open}");
+    assert!(
+        open["verdict"]["sureness"].as_str().unwrap().contains("pair 4 (brown, pins 7 and 8) open at about 36 m"),
+        "{open}"
+    );
     let noisy = isolate(&Program::new(), "sim:noisy-pair --cable Q-12 --yes").report();
     assert!(of(&noisy, "which-pairs").contains("pairs 1 and 4"), "{noisy}");
     assert!(of(&noisy, "cable-test").contains("86 m"), "{noisy}");

@@ -1,6 +1,7 @@
 //! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
 mod agent;
+mod answers;
 mod architecture;
 mod desk_cases;
 mod docs_current;

@@ -266,8 +266,10 @@ fn data_goes_to_stdout_and_all_else_to_stderr() {
     assert_eq!(json.report()["port"]["name"], "sim:bad-plug");
     let text = program.run("check sim:bad-plug --seed 4");
     assert!(text.stdout.starts_with("FAULT"), "{}", text.stdout);
-    assert!(!text.stdout.contains("step 1"), "{}", text.stdout);
-    assert!(text.stderr.contains("step 1"), "{}", text.stderr);
+    assert!(!text.stdout.contains("Takes about"), "{}", text.stdout);
+    assert!(text.stderr.contains("Takes about"), "{}", text.stderr);
+    let detailed = program.run("check sim:bad-plug --seed 4 --details");
+    assert!(!detailed.stdout.contains("step 1") && detailed.stderr.contains("step 1"), "{detailed:?}");
     assert!(!text.stdout.contains('\u{1b}') && !text.stderr.contains('\u{1b}'));
     for arguments in ["rigs", "profiles", "wiring", "rigs good", "profiles soak", "wiring 8p8c-2pair", "--help"] {
         let finished = program.run(arguments);

@@ -52,6 +52,13 @@ pub enum Event {
         /// Bytes heard.
         foreign_bytes: u64,
     },
+    /// How long a run on a port of frames is going to take, before it sends.
+    Estimated {
+        /// Seconds, about. For a proof: until the limit is proved, if nothing fails.
+        seconds: f64,
+        /// Seconds that a proof may take at most; none of other profiles.
+        allowed_s: Option<f64>,
+    },
     /// How long a run on a serial port is going to take, before it sends.
     LineEstimated {
         /// Seconds, about; less where it fails early.
@@ -96,6 +103,8 @@ pub enum Event {
         bits_needed: Option<f64>,
         /// Seconds that sending still takes, about; none where bytes do not take their time, or until it is proved.
         left_s: Option<f64>,
+        /// Seconds since a byte last came back, or since the step began.
+        silent_s: f64,
     },
     /// A step ended.
     StepDone {
@@ -169,4 +178,10 @@ pub struct Progress {
     pub proved_below: Option<f64>,
     /// Bits that must still pass without error to prove the limit.
     pub bits_needed: Option<f64>,
+    /// Seconds until the limit is proved if nothing more fails, at the rate of this step.
+    pub needed_s: Option<f64>,
+    /// Probes of this step that should be back and are not: those sent at least half a second ago.
+    pub frames_missing: u64,
+    /// Seconds since a probe last came back, or since the step began.
+    pub silent_s: f64,
 }

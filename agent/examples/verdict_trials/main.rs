@@ -62,7 +62,7 @@ fn main() -> ExitCode {
         println!(
             "{}\n{}\n{:?}: {:?}",
             trial.rig.to_toml(),
-            show::case::render(&case),
+            show::case::ticket(&case, show::lines::output_width()),
             trial.truth,
             grade(&trial, &case)
         );

@@ -24,7 +24,7 @@ use crate::{
     error_chain::with_causes,
     guard::state,
     http,
-    show::table,
+    show::{lines::output_width, table},
 };
 
 /// Runs the agent, or what was asked instead.
@@ -191,7 +191,7 @@ fn status(json: bool) -> ExitCode {
     if json {
         println!("{status:#}");
     } else {
-        print!("{}", render(&status, jiff::Timestamp::now().as_millisecond()));
+        print!("{}", render(&status, jiff::Timestamp::now().as_millisecond(), output_width()));
     }
     ExitCode::from(status_code(&status))
 }
@@ -213,7 +213,7 @@ fn ports(status: &Value) -> &[Value] {
 }
 
 /// The status for people.
-fn render(status: &Value, now_ms: i64) -> String {
+fn render(status: &Value, now_ms: i64, width: usize) -> String {
     let health = &status["health"];
     let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
     let since = |value: &Value| value.as_i64().filter(|ms| *ms > 0).map_or_else(|| "-".into(), |ms| age(now_ms - ms));
@@ -247,7 +247,7 @@ fn render(status: &Value, now_ms: i64) -> String {
         ]
     });
     let rows: Vec<Vec<String>> = rows.collect();
-    out.push_str(&table::render(&["port", "cabinet", "state", "for", "proven", "next run", "why"], &rows));
+    out.push_str(&table::render(&["port", "cabinet", "state", "for", "proven", "next run", "why"], &rows, width));
     out
 }
 
@@ -296,7 +296,7 @@ mod tests {
                 "hung": false,
                 "standing": {"state": "suspect", "since_ms": 2000, "proven_ms": null, "why": "bit-errors: 7 of 10"}}],
         });
-        let text = render(&status, 31_000);
+        let text = render(&status, 31_000, 100);
         for part in
             ["up 30 s", "trouble: store: full", "1 announcements wait", "quay3", "suspect", "in 30 s", "bit-errors"]
         {

@@ -6,7 +6,7 @@ use clap::{Parser, Subcommand};
 
 /// Tells a bad port from a bad cable with a loopback plug.
 #[derive(Debug, Parser)]
-#[command(name = "turnback", version, about, long_about = LONG, after_help = AFTER, max_term_width = 100)]
+#[command(name = "turnback", version, about, long_about = LONG, after_help = AFTER, max_term_width = 120)]
 pub struct Args {
     /// Log more detail; repeat for even more
     #[arg(short, long, action = clap::ArgAction::Count, global = true)]
@@ -118,7 +118,8 @@ pub struct Report {
     /// Print plain text, for a ticket
     #[arg(long, group = "form")]
     pub text: bool,
-    /// Write to this file, which is replaced completely or not at all
+    /// Write to this file, which is replaced completely or not at all. A name that ends in .html, .json, .csv or .txt
+    /// decides the form
     #[arg(long, value_name = "FILE")]
     pub output: Option<PathBuf>,
 }
@@ -191,6 +192,12 @@ pub struct Check {
     /// whoever uses it. Never overrides the default route, your own connection, or a program that has the port open
     #[arg(long)]
     pub although_in_service: bool,
+    /// Print more than the answer: every reason, figures, tables, changed settings, what a plug cannot show, cautions
+    #[arg(long, conflicts_with = "json")]
+    pub details: bool,
+    /// Ring the terminal's bell when frames or bytes get lost or come back wrong
+    #[arg(long)]
+    pub bell: bool,
     /// Print one JSON document
     #[arg(long)]
     pub json: bool,
@@ -322,6 +329,9 @@ pub struct Isolate {
     /// Test the port although it has an address, a route or the like, as for check
     #[arg(long)]
     pub although_in_service: bool,
+    /// Print more than the answer: every reason, and the table of stages
+    #[arg(long, conflicts_with = "json")]
+    pub details: bool,
     /// Print the case as one JSON document
     #[arg(long)]
     pub json: bool,

@@ -23,7 +23,11 @@ use crate::{
     engine::{CheckError, CheckOptions, LineOptions, cancel::Cancel, check, refused},
     guard::state,
     ports::{Port, PortError, name::PortName, open::open, restore::restore_left},
-    show::{progress::ProgressLine, text},
+    show::{
+        lines::output_width,
+        progress::{ProgressLine, ProgressOptions},
+        text,
+    },
     work::check::{end_on_signals, profile, seed},
 };
 
@@ -85,8 +89,11 @@ fn answer(args: &args::Check, report: &Report) -> ExitCode {
                 return ExitCode::from(NOT_TESTED);
             }
         }
+    } else if args.details {
+        let width = output_width();
+        format!("{}\n{}", text::details(report, width), text::answer(report, width))
     } else {
-        text::render(report)
+        text::answer(report, output_width())
     };
     print(&printed, ExitCode::from(report.verdict.outcome.exit_status()))
 }
@@ -107,7 +114,7 @@ fn try_run(args: &args::Check, recorder: &mut Recorder) -> Result<Report, Failur
         }
         None => None,
     };
-    let mut progress = ProgressLine::new(args.json);
+    let mut progress = ProgressLine::new(ProgressOptions { quiet: args.json, details: args.details, bell: args.bell });
     let mut events_failed = None;
     let tested = open_and_check(args, (&port, return_port.as_ref()), recorder, options.clone(), &mut |event: Event| {
         if let Some(file) = &mut events

@@ -12,7 +12,10 @@ use crate::{
         inventory::{PortEntry, SerialEntry, ethernet_ports, serial_ports},
         restore::{left, told_of_left},
     },
-    show::table,
+    show::{
+        lines::{output_width, wrapped},
+        table,
+    },
 };
 
 /// Lists the ports, and what a killed run of this user left changed on them.
@@ -107,7 +110,7 @@ fn render(ports: &[PortEntry], serial: &[SerialEntry]) -> String {
         notes.extend(line.stable_names.iter().map(|name| format!("{} is also {name}\n", line.name)));
         notes.extend(line.why_not.iter().map(|why| why_not(&line.name, why)));
     }
-    let table = table::render(&["port", "driver", "link", "can be tested now"], &rows);
+    let table = table::render(&["port", "driver", "link", "can be tested now"], &rows, output_width());
     if notes.is_empty() { table } else { format!("{table}\n{}", notes.concat()) }
 }
 
@@ -116,5 +119,5 @@ fn yes_or_no(testable: bool) -> String {
 }
 
 fn why_not(port: &str, why: &str) -> String {
-    format!("{}\n", crate::show::text::wrapped(&format!("{port} cannot: "), why))
+    format!("{}\n", wrapped(&format!("{port} cannot: "), why, output_width()))
 }

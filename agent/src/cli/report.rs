@@ -13,7 +13,11 @@ use turnback_core::document::{Document, DocumentKind, ReadError};
 use super::{USAGE, args, complain};
 use crate::{
     archive::{Archive, error::ArchiveError, location, sqlite::Store},
-    show::{case as case_text, csv, sheet, text},
+    show::{
+        case as case_text, csv,
+        lines::{WIDTH_UNKNOWN, output_width},
+        sheet, text,
+    },
 };
 
 /// Shows a report; the exit status says whether that was done, not what the report says.
@@ -42,6 +46,8 @@ enum ReportError {
     NotAReport { name: String, source: Option<serde_json::Error> },
     #[error("{name} is of {what} format {format}; this program knows formats up to {known}")]
     Newer { name: String, what: &'static str, format: u64, known: u32 },
+    #[error("the name {} ends in another form than the one asked for", path.display())]
+    Ending { path: PathBuf },
     #[error("a page is not for a terminal")]
     Terminal,
     #[error("cannot make the document")]
@@ -64,6 +70,10 @@ impl ReportError {
                 "give one document as `turnback check PORT --json` prints it; the lines of --events are none".into()
             }
             Self::Newer { .. } => "show it with the version of turnback that made it, or a newer one".into(),
+            Self::Ending { .. } => {
+                "name the file .html for a page, .json, .csv or .txt; without --json, --csv or --text its name decides"
+                    .into()
+            }
             Self::Terminal => "use --output FILE, or --text to read the report here".into(),
             Self::Make(_) | Self::Write { .. } | Self::Print(_) => return None,
         })
@@ -71,19 +81,16 @@ impl ReportError {
 }
 
 fn try_run(args: &args::Report) -> Result<(), ReportError> {
-    let is_page = !(args.json || args.csv || args.text);
-    if is_page && args.output.is_none() && io::stdout().is_terminal() {
+    let form = form(args)?;
+    if form == Form::Page && args.output.is_none() && io::stdout().is_terminal() {
         return Err(ReportError::Terminal);
     }
     let document = load(args)?;
-    let document = if args.json {
-        json(&document)
-    } else if args.csv {
-        csv(&document)
-    } else if args.text {
-        Ok(text(&document))
-    } else {
-        page(&document)
+    let document = match form {
+        Form::Json => json(&document),
+        Form::Csv => csv(&document),
+        Form::Text => Ok(text(&document, if args.output.is_none() { output_width() } else { WIDTH_UNKNOWN })),
+        Form::Page => page(&document),
     }?;
     match &args.output {
         Some(path) => write_whole(path, &document).map_err(|source| ReportError::Write { path: path.clone(), source }),
@@ -92,6 +99,36 @@ fn try_run(args: &args::Report) -> Result<(), ReportError> {
             Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(ReportError::Print(error)),
             _ => Ok(()),
         },
+    }
+}
+
+/// What is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Form {
+    Page,
+    Json,
+    Csv,
+    Text,
+}
+
+/// The form asked for, else the one that the name of the file ends in, else a page.
+///
+/// # Errors
+/// When the two differ: nobody looks for a page in a `.csv`.
+fn form(args: &args::Report) -> Result<Form, ReportError> {
+    let asked = [(args.json, Form::Json), (args.csv, Form::Csv), (args.text, Form::Text)];
+    let asked = asked.into_iter().find_map(|(given, form)| given.then_some(form));
+    let ending = args.output.as_ref().and_then(|path| path.extension()?.to_str().map(str::to_ascii_lowercase));
+    let named = ending.as_deref().and_then(|ending| match ending {
+        "html" | "htm" => Some(Form::Page),
+        "json" => Some(Form::Json),
+        "csv" => Some(Form::Csv),
+        "txt" => Some(Form::Text),
+        _ => None,
+    });
+    match (asked, named, &args.output) {
+        (Some(asked), Some(named), Some(path)) if asked != named => Err(ReportError::Ending { path: path.clone() }),
+        (asked, named, _) => Ok(asked.or(named).unwrap_or(Form::Page)),
     }
 }
 
@@ -107,10 +144,10 @@ fn csv(document: &Document) -> Result<String, ReportError> {
     csv::render(document).map_err(made)
 }
 
-fn text(document: &Document) -> String {
+fn text(document: &Document, width: usize) -> String {
     match document {
-        Document::Run(report) => text::render(report),
-        Document::Case(case) => case_text::render(case),
+        Document::Run(report) => text::ticket(report, width),
+        Document::Case(case) => case_text::ticket(case, width),
     }
 }
 

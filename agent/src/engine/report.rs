@@ -3,9 +3,13 @@
 use turnback_core::{
     base::placement::Placement,
     document::run::{self, ByteTotals, Detail, FrameTotals, Latency, Report, SecondsSummary, Totals, Tried},
-    judge::{Verdict, facts::FirstProbes, ratio::Limit},
+    judge::{
+        Verdict,
+        facts::{FirstProbes, Soak},
+        ratio::Limit,
+    },
     kind::{Kind, port::PortIdentity},
-    plan::Profile,
+    plan::{Profile, ProfileKind},
     signal::{compare::DamageTally, seconds::SecondCounts},
     stats::availability::{Availability, Second},
 };
@@ -66,6 +70,8 @@ pub(super) fn blank(
         line_errors: None,
         first_probes: FirstProbes::default(),
         limit: limit(&options.profile),
+        duration_s: None,
+        soak: None,
         stopped: None,
         references: Vec::new(),
         settings_changed: Vec::new(),
@@ -79,6 +85,13 @@ pub(super) fn blank(
 /// What a pass has to prove on a port of frames.
 pub(super) fn limit(profile: &Profile) -> Limit {
     Limit { bit_error_ratio: profile.target_ber, confidence: profile.confidence }
+}
+
+/// How long a soak was to last, and how many of `seconds` it lasted; none of other profiles.
+pub(super) fn soak(profile: &Profile, seconds: &[SecondCounts]) -> Option<Soak> {
+    let done = summarise(seconds);
+    (profile.kind == ProfileKind::Soak)
+        .then(|| Soak { asked_s: profile.time.as_secs_f64(), done_s: (done.available + done.unavailable) as f64 })
 }
 
 /// Sorts the seconds of a run; the rules are in [`turnback_core::stats::availability`].

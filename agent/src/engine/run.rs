@@ -5,7 +5,11 @@
 //! one kind knows of it.
 
 use turnback_core::{
-    base::{placement::Placement, rng::Rng, time::Nanos},
+    base::{
+        placement::Placement,
+        rng::Rng,
+        time::{Nanos, SECOND_NS},
+    },
     document::run::Report,
     event::Event,
     judge::{
@@ -114,11 +118,12 @@ impl<'a, K: PortKind> Run<'a, K> {
     pub(super) fn check(mut self) -> Result<Report, CheckError> {
         let mut measured = self.kind.measure_at(self.placement);
         let done = self.carry_out(&mut measured);
+        let duration_s = self.kind.port().now().saturating_sub(self.origin) as f64 / SECOND_NS as f64;
         self.restore();
         done?;
         let verdict = K::judge(&self, &measured);
         (self.say)(Event::RunEnded { verdict: verdict.clone() });
-        Ok(K::report(&self, measured, verdict))
+        Ok(Report { duration_s: Some(duration_s), ..K::report(&self, measured, verdict) })
     }
 
     fn carry_out(&mut self, measured: &mut K::Measured) -> Result<(), CheckError> {

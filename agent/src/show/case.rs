@@ -3,61 +3,89 @@
 use turnback_core::{
     base::caution::{Caution, LOCAL_CODES_FIRST},
     document::case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageName},
+    judge::{Outcome, RuleId, Verdict},
 };
 
 use super::{
-    figure, table,
-    text::{headline, one_line, without_controls, wrapped},
+    figure,
+    lines::{one_line, without_controls, wrapped},
+    table,
+    text::outcome,
 };
 
-/// The whole case.
-pub fn render(case: &Case) -> String {
+/// The answer in about ten lines: verdict, what was tested, the deciding reason, what to do now and how.
+pub fn answer(case: &Case, width: usize) -> String {
     let v = &case.verdict;
-    let mut out = format!("{}\n{}\n\n", headline(v), about(case));
-    for reason in &v.reasons {
-        out.push_str(&format!("{}\n", wrapped(&format!("{}: ", reason.rule), &reason.text)));
-    }
-    if !v.sureness.is_empty() {
-        out.push_str(&format!("{}\n", wrapped("how sure: ", &v.sureness)));
+    let mut out = format!("{}\n", wrapped("", &headline(v), width));
+    out.push_str(&format!("{}\n", wrapped("tested: ", &format!("{}; {}", about(case), stages_done(case)), width)));
+    if let Some(reason) = v.reasons.first() {
+        out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));
     }
     let next = match case.state {
         CaseState::Open => "next stage: ",
         CaseState::Decided | CaseState::Exhausted => "next: ",
     };
     if !v.next.is_empty() {
-        out.push_str(&format!("{}\n", wrapped(next, &v.next)));
+        out.push_str(&format!("{}\n", wrapped(next, &v.next, width)));
+    }
+    out.push_str(&commands(case));
+    without_controls(&out)
+}
+
+/// Everything else: every reason with its rule, the stages.
+pub fn details(case: &Case, width: usize) -> String {
+    let v = &case.verdict;
+    let mut out = String::new();
+    for reason in &v.reasons {
+        out.push_str(&format!("{}\n", wrapped(&format!("{}: ", reason.rule), &reason.text, width)));
+    }
+    if !v.sureness.is_empty() {
+        out.push_str(&format!("{}\n", wrapped("how sure: ", &v.sureness, width)));
     }
     if !case.stages.is_empty() {
         out.push('\n');
         out.push_str(&table::render(
             &["stage", "attempt", "plug", "shows", "tried", "failed", "decided by", "from"],
             &case.stages.iter().map(row).collect::<Vec<_>>(),
+            width,
         ));
     }
-    out.push_str(&format!(
-        "\n{}, case {}, {}, opened {}\n",
-        case.program,
-        case.case,
-        case.state.name(),
-        case.opened_at
-    ));
-    if case.state == CaseState::Open {
-        out.push_str(&format!(
-            "go on with: turnback isolate {} --cable {} --case {}\n",
-            as_word(&case.port.name),
-            as_word(&case.cable),
-            case.case
-        ));
-    } else if let Some(stage) = &case.again {
-        let time = if matches!(stage, StageName::Soak(_)) { " --for 4h" } else { "" };
-        out.push_str(&format!(
-            "to do {stage} again: turnback isolate {} --cable {} --case {} --redo {stage}{time}\n",
-            as_word(&case.port.name),
-            as_word(&case.cable),
-            case.case
-        ));
-    }
+    let origin = format!("{}, case {}, {}, opened {}", case.program, case.case, case.state.name(), case.opened_at);
+    out.push_str(&format!("\n{}\n", wrapped("", &origin, width)));
     without_controls(&out)
+}
+
+/// Both, for a ticket.
+pub fn ticket(case: &Case, width: usize) -> String {
+    format!("{}\n{}", answer(case, width), details(case, width))
+}
+
+/// The verdict in a few words, with what it is limited to.
+pub fn headline(v: &Verdict) -> String {
+    let is_limited = v.outcome == Outcome::Pass && v.reasons.iter().any(|reason| reason.rule == RuleId::TwoPairs);
+    let limited = if is_limited { ": pairs 2 and 3 only" } else { "" };
+    format!("{}{limited}", outcome(v))
+}
+
+fn stages_done(case: &Case) -> String {
+    match case.stages.iter().filter(|stage| stage.ended == Ended::Done).count() {
+        1 => "1 stage".to_owned(),
+        done => format!("{done} stages"),
+    }
+}
+
+/// Commands to copy: whole, whatever the width.
+fn commands(case: &Case) -> String {
+    let isolate =
+        format!("turnback isolate {} --cable {} --case {}", as_word(&case.port.name), as_word(&case.cable), case.case);
+    match (&case.again, case.state) {
+        (_, CaseState::Open) => format!("go on with: {isolate}\n"),
+        (Some(stage), _) => {
+            let time = if matches!(stage, StageName::Soak(_)) { " --for 4h" } else { "" };
+            format!("to do {stage} again: {isolate} --redo {stage}{time}\n")
+        }
+        (None, _) => String::new(),
+    }
 }
 
 /// As one word of a shell's command line, so that it can be copied.
@@ -122,32 +150,34 @@ pub fn showing(showing: Showing) -> &'static str {
 }
 
 /// What a stage that is done found, in a line or two.
-pub fn stage_line(stage: &Stage) -> Option<String> {
+pub fn stage_line(stage: &Stage, width: usize) -> Option<String> {
     match (&stage.result, &stage.pairs) {
-        (Some(result), _) => Some(wrapped(&format!("{} {}: ", stage.name, showing(result.showing)), &result.text)),
-        (None, Some(pairs)) => Some(wrapped(&format!("{}: ", stage.name), &pairs.to_string())),
+        (Some(result), _) => {
+            Some(wrapped(&format!("{} {}: ", stage.name, showing(result.showing)), &result.text, width))
+        }
+        (None, Some(pairs)) => Some(wrapped(&format!("{}: ", stage.name), &pairs.to_string(), width)),
         (None, None) => None,
     }
 }
 
 /// What to do for the next stage. A caution is given in full the first time in a sitting, and by its title, which
 /// nobody skips, after that; `said` remembers them.
-pub fn render_move(next: &Move, said: &mut Vec<Caution>) -> String {
+pub fn render_move(next: &Move, said: &mut Vec<Caution>, width: usize) -> String {
     let attempt = if next.attempt > 1 { format!(", attempt {}", next.attempt) } else { String::new() };
     let mut out = format!("\nstage {}{attempt}\n", next.stage);
     for (what, text) in [("  do: ", &next.hands), ("  look: ", &next.look), ("  why: ", &next.why)] {
-        out.push_str(&format!("{}\n", wrapped(what, text)));
+        out.push_str(&format!("{}\n", wrapped(what, text, width)));
     }
     let (again, new): (Vec<&Caution>, Vec<&Caution>) = next.cautions.iter().partition(|caution| said.contains(caution));
     for caution in &new {
-        out.push_str(&format!("{}\n", wrapped("  caution: ", &caution.to_string())));
+        out.push_str(&format!("{}\n", wrapped("  caution: ", &caution.to_string(), width)));
     }
     if !again.is_empty() {
         let titles: Vec<&str> = again.iter().map(|caution| caution.title()).collect();
-        out.push_str(&format!("{}\n", wrapped("  caution, as before: ", &titles.join("; "))));
+        out.push_str(&format!("{}\n", wrapped("  caution, as before: ", &titles.join("; "), width)));
     }
     if !new.is_empty() {
-        out.push_str(&format!("  {LOCAL_CODES_FIRST}\n"));
+        out.push_str(&format!("{}\n", wrapped("  ", LOCAL_CODES_FIRST, width)));
     }
     said.extend(new);
     out

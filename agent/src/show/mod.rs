@@ -2,6 +2,7 @@
 
 pub mod case;
 pub mod csv;
+pub mod lines;
 pub mod plot;
 pub mod progress;
 pub mod records;

@@ -1,132 +1,294 @@
-//! Progress on stderr: one line rewritten in place on a terminal, plain lines otherwise.
+//! Progress on stderr: one line rewritten in place on a terminal, and a line of its own for what must not be missed.
 
-use std::io::{IsTerminal, Write};
+use std::{
+    io::{IsTerminal, Write},
+    time::Instant,
+};
 
 use turnback_core::{
     event::{Event, Progress},
-    kind::ethernet::link::PortSetting,
+    kind::{Kind, ethernet::link::PortSetting},
 };
 
-use super::figure;
+use super::{
+    figure,
+    lines::{columns, message_width, wrapped},
+};
+
+/// What somebody wants to see and hear of a run.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct ProgressOptions {
+    /// The answer is for a program: then only a terminal sees progress.
+    pub quiet: bool,
+    /// Every step and every changed setting too.
+    pub details: bool,
+    /// The terminal's bell rings when something gets lost or comes back wrong.
+    pub bell: bool,
+}
 
 /// Shows events as they come.
 pub struct ProgressLine {
+    options: ProgressOptions,
     live: bool,
-    quiet: bool,
     shown: bool,
+    /// What goes on now.
     step: String,
+    /// Where the loop is while a failure is confirmed, as the beginning of a sentence.
+    place: String,
+    /// When the run is over, as estimated before it sent.
+    over_at: Option<Instant>,
+    /// Failures that the bell has told of.
+    heard: u64,
 }
 
 impl ProgressLine {
-    /// `quiet` where the answer is for a program: then only a terminal sees progress.
-    pub fn new(quiet: bool) -> Self {
+    /// Nothing shown yet.
+    pub fn new(options: ProgressOptions) -> Self {
         let live = std::io::stderr().is_terminal();
-        Self { live, quiet: quiet && !live, shown: false, step: String::new() }
+        Self {
+            options: ProgressOptions { quiet: options.quiet && !live, ..options },
+            live,
+            shown: false,
+            step: String::new(),
+            place: String::new(),
+            over_at: None,
+            heard: 0,
+        }
     }
 
     /// Shows one event.
     pub fn show(&mut self, event: &Event) {
-        if self.quiet {
+        if self.options.quiet {
             return;
         }
         match event {
-            Event::LinkRead { link } if !link.up => self.line("no link"),
-            Event::Listened { foreign: 0 } => {}
-            Event::Listened { foreign } => {
-                self.line(&format!("heard {foreign} frames of other stations: nothing is sent"))
+            Event::Listened { foreign: heard @ 1.. } => {
+                self.line(&format!("Heard {} frames of other stations: nothing is sent.", figure::count(*heard)));
             }
-            Event::LineListened { foreign_bytes: 0 } => {}
-            Event::LineListened { foreign_bytes } => {
-                self.line(&format!("heard {foreign_bytes} bytes of something else: nothing is sent"))
+            Event::LineListened { foreign_bytes: heard @ 1.. } => {
+                self.line(&format!("Heard {} bytes of another device: nothing is sent.", figure::count(*heard)));
             }
-            Event::LineEstimated { seconds } => self.line(&format!("takes about {}", figure::seconds(seconds.ceil()))),
+            Event::Estimated { seconds, allowed_s } => self.estimated(*seconds, *allowed_s),
+            Event::LineEstimated { seconds } => self.estimated(*seconds, None),
+            Event::LinkRead { link } if !link.up => self.detail("no link"),
             Event::HandfulDone { sent, returned } => {
-                self.line(&format!("first probes: {returned} of {sent} came back"))
+                self.step = format!("{}first probes: {returned} of {sent} came back", self.place);
+                self.begin_step();
             }
             Event::SettingChanged { port, setting } => {
                 let what = match setting {
                     PortSetting::ForcedSpeed(mbps) => format!("speed forced to {mbps} Mb/s"),
                     PortSetting::InternalLoop(on) => format!("loop inside the chip {}", switch(*on)),
-                    PortSetting::DeliverBadFrames(on) => {
-                        format!("delivery of frames that failed their check {}", switch(*on))
-                    }
+                    PortSetting::DeliverBadFrames(on) => format!("delivery of damaged frames {}", switch(*on)),
                     PortSetting::Up(on) => format!("port switched {}", switch(*on)),
                 };
-                self.line(&format!("changed on {port} for this run: {what}"));
+                self.detail(&format!("changed on {port} for this run: {what}"));
             }
-            Event::LineSettingChanged { setting, .. } => self.line(&format!("changed for this run: {setting}")),
-            Event::SettingPutBack { setting } => self.line(&format!("put back: {setting}")),
+            Event::LineSettingChanged { setting, .. } => self.detail(&format!("changed for this run: {setting}")),
+            Event::SettingPutBack { setting } => self.detail(&format!("restored: {setting}")),
             Event::StepStarted { step, of, size_bytes, pattern } => {
                 let of = of.map_or(String::new(), |n| format!(" of {n}"));
                 self.step = format!("step {step}{of}: {size_bytes} B {pattern}");
-                if !self.live {
-                    self.line(&self.step.clone());
-                }
+                self.begin_step();
             }
-            Event::Progress(progress) if self.live => self.rewrite(progress),
             Event::LineStepStarted { what } => {
-                self.step.clone_from(what);
-                if !self.live {
-                    self.line(what);
-                }
+                self.step = format!("{}{what}", self.place);
+                self.begin_step();
             }
-            Event::LineProgress { bytes_sent, bytes_failed, proved_below, bits_needed, left_s, .. } if self.live => {
-                let proved = proved_below.map_or(String::new(), |r| format!(", proved below {}", figure::ratio(r)));
-                let needs = bits_needed.map_or(String::new(), |b| format!(", {b:.1e} bits to go"));
-                let left = left_s.map_or(String::new(), |s| format!(", {} left", figure::seconds(s.ceil())));
-                self.show_live(&format!(
-                    "{}  {} bytes, {} failed{proved}{needs}{left}",
-                    self.step,
-                    figure::count(*bytes_sent),
-                    figure::count(*bytes_failed)
-                ));
-            }
-            Event::LineSlowed { bytes_out } => {
-                self.line(&format!("this computer lost bytes: again with {bytes_out} bytes out at once"));
-            }
+            Event::Progress(p) => self.progressed(Kind::Ethernet, &Standing::of_frames(p)),
+            Event::LineProgress { bytes_failed, left_s, silent_s, .. } => self.progressed(
+                Kind::Serial,
+                &Standing { failed: *bytes_failed, missing: 0, silent_s: *silent_s, left_s: *left_s, rate: None },
+            ),
+            Event::LineSlowed { bytes_out } => self.line(&format!(
+                "This computer lost bytes, so the step is repeated with {} bytes out at once.",
+                figure::count(*bytes_out)
+            )),
             Event::Slowed { frames_per_second } => self.line(&format!(
-                "this computer lost frames: again at {} frames/s",
+                "This computer lost frames, so the step is repeated at {} frames/s.",
                 figure::count(*frames_per_second as u64)
             )),
             Event::Confirming { placement } => {
-                self.line(&format!("it failed: confirming with the loop at `{placement}`"))
+                let place = match placement.as_str() {
+                    "internal" => "the loop inside the chip",
+                    _ => "the plug in the port",
+                };
+                self.over_at = None;
+                self.line(&format!("Something failed. To narrow it down, the test is repeated with {place}."));
+                self.place = format!("with {place}: ");
+                self.step = format!("confirming with {place}");
+                self.begin_step();
             }
             _ => {}
         }
     }
 
-    fn rewrite(&mut self, p: &Progress) {
-        let left = p.left_s.map_or(String::new(), |s| format!(", {} left", figure::seconds(s)));
-        let proved = p.proved_below.map_or(String::new(), |r| format!(", proved below {}", figure::ratio(r)));
-        let needs = p.bits_needed.map_or(String::new(), |b| format!(", {b:.1e} bits to go"));
-        let text = format!(
-            "{}  {} frames/s, {} errors{proved}{needs}{left}",
-            self.step,
-            figure::count(p.frames_per_second as u64),
-            figure::count(p.errors)
-        );
-        self.show_live(&text);
+    fn estimated(&mut self, seconds: f64, allowed_s: Option<f64>) {
+        let takes = format!("Takes about {}.", figure::seconds(seconds.ceil()));
+        match allowed_s.filter(|allowed| *allowed < seconds) {
+            Some(allowed) => self.line(&format!(
+                "The proof takes about {}, but this run may take {}: allow more with --for.",
+                figure::seconds(seconds.ceil()),
+                figure::seconds(allowed)
+            )),
+            None => self.line(&takes),
+        }
+        let runs_for = std::time::Duration::try_from_secs_f64(seconds.max(0.0));
+        self.over_at = runs_for.ok().and_then(|time| Instant::now().checked_add(time));
     }
 
-    fn show_live(&mut self, text: &str) {
-        eprint!("\r{text:<100.100}");
+    /// Shows the step that begins: live, or on a line of its own for somebody who wants every detail.
+    fn begin_step(&mut self) {
+        if self.live {
+            let left = self.over_at.map(|end| end.saturating_duration_since(Instant::now()).as_secs_f64());
+            let left = left.map_or(String::new(), |s| format!(", about {} left", figure::seconds(s.ceil())));
+            self.show_live(&[self.step.clone() + &left]);
+        } else {
+            self.detail(&self.step.clone());
+        }
+    }
+
+    fn progressed(&mut self, kind: Kind, now: &Standing) {
+        if now.troubles() > self.heard && self.options.bell {
+            eprint!("\u{7}");
+        }
+        self.heard = self.heard.max(now.troubles());
+        if self.live {
+            self.show_live(&now.parts(kind, &self.step));
+        }
+    }
+
+    /// As many parts as fit, most important first.
+    fn show_live(&mut self, parts: &[String]) {
+        let width = message_width() - 1;
+        let mut text = String::new();
+        for part in parts {
+            let joined = if text.is_empty() { part.clone() } else { format!("{text}, {part}") };
+            if columns(&joined) > width && !text.is_empty() {
+                break;
+            }
+            text = joined.chars().take(width).collect();
+        }
+        eprint!("\r{text}{}", " ".repeat(width.saturating_sub(columns(&text))));
         let _ = std::io::stderr().flush();
         self.shown = true;
     }
 
+    fn detail(&mut self, text: &str) {
+        if self.options.details {
+            self.line(text);
+        }
+    }
+
     fn line(&mut self, text: &str) {
         self.end();
-        eprintln!("{text}");
+        eprintln!("{}", wrapped("", text, message_width()));
     }
 
     /// Clears the live line.
     pub fn end(&mut self) {
         if std::mem::take(&mut self.shown) {
-            eprint!("\r{:100}\r", "");
+            eprint!("\r{}\r", " ".repeat(message_width() - 1));
         }
     }
 }
 
+/// How a step stands, in what every kind of port has.
+struct Standing {
+    /// Wrong bits of frames; bytes lost, extra or damaged on a serial line.
+    failed: u64,
+    /// Frames that should be back and are not.
+    missing: u64,
+    /// Time since something last came back, seconds.
+    silent_s: f64,
+    left_s: Option<f64>,
+    rate: Option<f64>,
+}
+
+impl Standing {
+    fn of_frames(p: &Progress) -> Self {
+        Self {
+            failed: p.errors,
+            missing: p.frames_missing,
+            silent_s: p.silent_s,
+            left_s: p.left_s.or(p.needed_s),
+            rate: Some(p.frames_per_second),
+        }
+    }
+
+    fn is_silent(&self) -> bool {
+        self.silent_s >= SILENT_S
+    }
+
+    /// Grows with everything that goes wrong.
+    fn troubles(&self) -> u64 {
+        self.failed + self.missing + u64::from(self.is_silent())
+    }
+
+    /// Parts of the live line, most important first.
+    fn parts(&self, kind: Kind, step: &str) -> Vec<String> {
+        let mut parts = Vec::new();
+        if self.is_silent() {
+            parts.push(format!("NOTHING BACK for {}", figure::seconds(self.silent_s.floor())));
+        }
+        if self.missing > 0 {
+            parts.push(format!("{} frames missing", figure::count(self.missing)));
+        }
+        if self.failed > 0 {
+            let what = match kind {
+                Kind::Ethernet => "wrong bits",
+                Kind::Serial => "bytes failed",
+            };
+            parts.push(format!("{} {what}", figure::count(self.failed)));
+        }
+        if parts.is_empty() {
+            parts.push("nothing lost or wrong".into());
+        }
+        parts.push(match self.left_s {
+            Some(s) => format!("{} left", figure::seconds(s.ceil())),
+            None => "time left not known".into(),
+        });
+        parts.push(step.to_owned());
+        parts.extend(self.rate.map(|rate| format!("{} frames/s", figure::count(rate as u64))));
+        parts
+    }
+}
+
+/// Silence that is told: far longer than a round trip, short enough for somebody who moves a cable.
+const SILENT_S: f64 = 1.0;
+
 fn switch(on: bool) -> &'static str {
     if on { "on" } else { "off" }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn trouble_stands_first_and_time_left_is_always_told() {
+        let silent = Progress {
+            left_s: Some(31.2),
+            frames_missing: 1_234_567,
+            silent_s: 9.4,
+            frames_per_second: 148_809.0,
+            ..Progress::default()
+        };
+        let parts = Standing::of_frames(&silent).parts(Kind::Ethernet, "step 1 of 3: 64 B prbs31");
+        assert_eq!(
+            parts,
+            [
+                "NOTHING BACK for 9 s",
+                "1 234 567 frames missing",
+                "32 s left",
+                "step 1 of 3: 64 B prbs31",
+                "148 809 frames/s"
+            ]
+        );
+        let proof = Progress { needed_s: Some(7300.0), errors: 2, ..Progress::default() };
+        let parts = Standing::of_frames(&proof).parts(Kind::Ethernet, "step 1");
+        assert_eq!(parts[..2], ["2 wrong bits", "2.0 h left"]);
+        let good = Standing::of_frames(&Progress::default()).parts(Kind::Ethernet, "step 1");
+        assert_eq!(good[..2], ["nothing lost or wrong", "time left not known"]);
+    }
 }

@@ -2,14 +2,14 @@
 
 use turnback_core::document::difference::{Change, Difference, Kind};
 
-use super::{figure, table, text::wrapped};
+use super::{figure, lines::wrapped, table};
 use crate::archive::{
     record::{CaseRow, Record},
     sqlite::backup::Soundness,
 };
 
 /// Runs in a table, named by `ids`.
-pub fn list(records: &[Record], ids: &[String]) -> String {
+pub fn list(records: &[Record], ids: &[String], width: usize) -> String {
     let rows: Vec<_> = records
         .iter()
         .zip(ids)
@@ -26,11 +26,11 @@ pub fn list(records: &[Record], ids: &[String]) -> String {
             ]
         })
         .collect();
-    table::render(&["run", "started", "port", "plug", "cable", "outcome", "ratio", "note"], &rows)
+    table::render(&["run", "started", "port", "plug", "cable", "outcome", "ratio", "note"], &rows, width)
 }
 
 /// Cases in a table.
-pub fn cases(rows: &[CaseRow]) -> String {
+pub fn cases(rows: &[CaseRow], width: usize) -> String {
     let rows: Vec<_> = rows
         .iter()
         .map(|row| {
@@ -44,7 +44,7 @@ pub fn cases(rows: &[CaseRow]) -> String {
             ]
         })
         .collect();
-    table::render(&["case", "changed", "port", "cable", "state", "outcome"], &rows)
+    table::render(&["case", "changed", "port", "cable", "state", "outcome"], &rows, width)
 }
 
 /// The columns of one run, one a line.
@@ -61,19 +61,19 @@ pub fn columns(record: &Record) -> String {
 }
 
 /// Two runs side by side.
-pub fn difference(found: &Difference, ids: &[String; 2]) -> String {
+pub fn difference(found: &Difference, ids: &[String; 2], width: usize) -> String {
     let [a, b] = ids;
-    let mut out = format!("{}\n\n", wrapped("", &found.says));
+    let mut out = format!("{}\n\n", wrapped("", &found.says, width));
     let row = |change: &Change| {
         let [a, b] = &change.values;
         vec![change.name.clone(), plain(a), plain(b), kind(change)]
     };
     let rows: Vec<_> = found.figures.iter().map(row).collect();
-    out.push_str(&table::render(&["figure", a, b, "change"], &rows));
+    out.push_str(&table::render(&["figure", a, b, "change"], &rows, width));
     if !found.conditions.is_empty() {
         let rows: Vec<_> = found.conditions.iter().map(row).map(|row| row[..3].to_vec()).collect();
         out.push('\n');
-        out.push_str(&table::render(&["not made alike", a, b], &rows));
+        out.push_str(&table::render(&["not made alike", a, b], &rows, width));
     }
     out.push_str(&format!("\nbeyond chance: at {} % over all figures together\n", found.confidence * 100.0));
     out

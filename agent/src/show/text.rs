@@ -1,4 +1,4 @@
-//! A report for a person at a terminal, and for a ticket.
+//! A report for a person: the answer, and the details behind it.
 
 use turnback_core::{
     base::{caution::LOCAL_CODES_FIRST, figure::Group, placement::Placement},
@@ -6,79 +6,101 @@ use turnback_core::{
     judge::{Location, Outcome, Verdict},
 };
 
-use super::{table, tables};
+use super::{
+    figure,
+    lines::{one_line, without_controls, wrapped},
+    table, tables,
+};
 
-/// The whole report.
-pub fn render(report: &Report) -> String {
+/// The answer in at most [`ANSWER_LINES_MAX`] lines: verdict, what was tested, the deciding reason, what to do now.
+pub fn answer(report: &Report, width: usize) -> String {
+    let verdict = &report.verdict;
+    let mut out = format!("{}\n", wrapped("", &headline(report), width));
+    out.push_str(&format!("{}\n", wrapped("tested: ", &tested(report), width)));
+    if let Some(reason) = verdict.reasons.first() {
+        out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));
+    }
+    out.push_str(&format!("{}\n", wrapped("next: ", &verdict.next, width)));
+    without_controls(&out)
+}
+
+/// Lines that an answer may take on a terminal of 60 columns.
+pub const ANSWER_LINES_MAX: usize = 10;
+
+/// Everything else: labels, every reason with its rule, figures, tables, what was restored, what a plug cannot show.
+pub fn details(report: &Report, width: usize) -> String {
     let mut out = String::new();
-    verdict(report, &mut out);
+    reasons(report, width, &mut out);
     let figures = figures::lines(report, Group::Run);
     if !figures.is_empty() {
         out.push('\n');
     }
     for (label, words) in figures {
-        out.push_str(&format!("{label:<17}{}\n", one_line(&words)));
+        out.push_str(&format!("{}\n", wrapped(&format!("{label:<17}"), &words, width)));
     }
     for listing in tables::of(report) {
         let rows: Vec<Vec<String>> =
             listing.rows.iter().map(|row| row.iter().map(|cell| one_line(cell)).collect()).collect();
         out.push('\n');
-        out.push_str(&table::render(&listing.headings, &rows));
+        out.push_str(&table::render(&listing.headings, &rows, width));
     }
-    notes(report, &mut out);
+    notes(report, width, &mut out);
     without_controls(&out)
 }
 
-/// Labels and names may come from a file of unknown origin: what would steer the terminal, or turn the
-/// direction of writing, is replaced.
-pub fn without_controls(text: &str) -> String {
-    let steers =
-        |c: char| c.is_control() && c != '\n' || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
-    text.chars().map(|c| if steers(c) { '\u{fffd}' } else { c }).collect()
+/// Both, for a ticket.
+pub fn ticket(report: &Report, width: usize) -> String {
+    format!("{}\n{}", answer(report, width), details(report, width))
 }
 
-fn verdict(report: &Report, out: &mut String) {
-    let v = &report.verdict;
-    out.push_str(&format!("{}\n{}\n", headline(v), subject(report)));
-    for (word, label) in report.labels.given() {
-        out.push_str(&format!("{}\n", wrapped(&format!("{word}: "), label)));
+/// The verdict in a few words, with what it is limited to.
+pub fn headline(report: &Report) -> String {
+    match report.scope() {
+        Some(scope) => format!("{}{scope}", outcome(&report.verdict)),
+        None => outcome(&report.verdict),
     }
-    out.push('\n');
-    for reason in &v.reasons {
-        out.push_str(&format!("{}\n", wrapped(&format!("{}: ", reason.rule), &reason.text)));
-    }
-    out.push_str(&format!("{}\n", wrapped("how sure: ", &v.sureness)));
-    out.push_str(&format!("{}\n", wrapped("next: ", &v.next)));
 }
 
-/// The answer in a few words.
-pub fn headline(verdict: &Verdict) -> String {
+/// The verdict in a few words.
+pub fn outcome(verdict: &Verdict) -> String {
     match verdict.outcome {
         Outcome::Pass => "PASS".to_owned(),
         Outcome::Fault => {
-            let places: Vec<_> = verdict.location.iter().map(|l| place(*l)).collect();
             let segment = verdict.segment.as_ref().map_or(String::new(), |s| one_line(&format!(", segment {s}")));
-            format!("FAULT in {}{segment}", places.join(" or "))
+            format!("FAULT in {}{segment}", one_of(&verdict.location))
         }
         Outcome::Undecided => "UNDECIDED".to_owned(),
         Outcome::NotTested => "NOT TESTED".to_owned(),
     }
 }
 
-/// What was tested, in a line.
+/// Places, always in the same order: `the port, the plug or the cable`.
+fn one_of(locations: &[Location]) -> String {
+    let mut locations = locations.to_vec();
+    locations.sort_unstable();
+    let mut places: Vec<_> = locations.into_iter().map(place).collect();
+    let last = places.pop().unwrap_or("an unknown place");
+    if places.is_empty() { last.to_owned() } else { format!("{} or {last}", places.join(", ")) }
+}
+
+/// What was tested, in a few words: port, plug, cable.
 pub fn subject(report: &Report) -> String {
-    let cable = report.cable.as_ref().map_or(String::new(), |c| format!(", cable {c}"));
     let loops = match (&report.return_port, report.placement) {
         (Some(other), _) => format!("to return port {}", other.name),
         (None, Placement::Internal) => "loop inside the chip".to_owned(),
-        (None, placement) => format!("plug {placement}"),
+        (None, Placement::AtPort) => "plug in the port".to_owned(),
+        (None, Placement::FarEnd | Placement::ReturnPort) => "plug at the far end".to_owned(),
     };
+    let cable = report.cable.as_ref().map_or(String::new(), |cable| format!(", cable {cable}"));
     one_line(&format!("{}, {loops}{cable}", report.port.name))
 }
 
-/// A label may hold a line break, which must not look like a line of ours.
-pub fn one_line(text: &str) -> String {
-    without_controls(&text.replace('\n', " "))
+/// What was tested: port, plug, cable, speed, pairs or format, for how long.
+fn tested(report: &Report) -> String {
+    let mut parts = vec![subject(report)];
+    parts.extend(report.over());
+    parts.extend(report.duration_s.map(figure::seconds));
+    parts.join(", ")
 }
 
 fn place(location: Location) -> &'static str {
@@ -91,72 +113,47 @@ fn place(location: Location) -> &'static str {
     }
 }
 
-fn notes(report: &Report, out: &mut String) {
-    out.push('\n');
-    for warning in &report.warnings {
-        out.push_str(&format!("{}\n", wrapped("note: ", warning)));
+fn reasons(report: &Report, width: usize, out: &mut String) {
+    for (word, label) in report.labels.given() {
+        out.push_str(&format!("{}\n", wrapped(&format!("{word}: "), label, width)));
     }
-    for setting in &report.settings_changed {
-        out.push_str(&format!("{}\n", wrapped("put back: ", setting)));
+    for reason in &report.verdict.reasons {
+        out.push_str(&format!("{}\n", wrapped(&format!("{}: ", reason.rule), &reason.text, width)));
     }
-    for gap in &report.cannot_show {
-        out.push_str(&format!("{}\n", wrapped("not shown by a plug: ", gap)));
-    }
-    for caution in &report.cautions {
-        out.push_str(&format!("{}\n", wrapped("caution: ", &caution.to_string())));
-    }
+    out.push_str(&format!("{}\n", wrapped("how sure: ", &report.verdict.sureness, width)));
+}
+
+fn notes(report: &Report, width: usize, out: &mut String) {
+    let mut say = |label: &str, text: &str| out.push_str(&format!("{}\n", wrapped(label, text, width)));
+    say("", "");
+    report.warnings.iter().for_each(|warning| say("note: ", warning));
+    report.settings_changed.iter().for_each(|setting| say("restored: ", setting));
+    report.cannot_show.iter().for_each(|gap| say("a plug cannot show: ", gap));
+    report.cautions.iter().for_each(|caution| say("caution: ", &caution.to_string()));
     if !report.cautions.is_empty() {
-        out.push_str(&format!("{LOCAL_CODES_FIRST}\n"));
+        say("", LOCAL_CODES_FIRST);
     }
-    let origin = format!("{}, run {}, seed {}, {}", report.program, report.run, report.seed, report.started_at);
-    out.push_str(&format!("{}\n", one_line(&origin)));
+    say("", &origin(report));
 }
 
-/// `label` and `text` in lines of at most 100 columns, later lines set in by two.
-pub fn wrapped(label: &str, text: &str) -> String {
-    let mut lines = vec![one_line(label)];
-    for word in &words(text) {
-        let line = lines.last().map_or(0, |l| l.chars().count());
-        if line + word.chars().count() > 100 {
-            lines.push(format!("  {word} "));
-        } else if let Some(last) = lines.last_mut() {
-            last.push_str(word);
-            last.push(' ');
-        }
+/// Machine, port, profile and duration; program, run and time.
+fn origin(report: &Report) -> String {
+    let port = &report.port;
+    let mut parts = Vec::new();
+    if !report.machine.is_empty() {
+        parts.push(format!("machine {}", report.machine));
     }
-    lines.iter().map(|l| l.trim_end()).collect::<Vec<_>>().join("\n")
-}
-
-/// The words of a text; a number in groups of three, such as `1 234 567`, is one.
-fn words(text: &str) -> Vec<String> {
-    let mut words: Vec<String> = Vec::new();
-    let mut number = false;
-    for word in text.split_whitespace() {
-        let digits = word.bytes().take_while(u8::is_ascii_digit).count();
-        match words.last_mut() {
-            Some(last) if number && digits == 3 => {
-                last.push(' ');
-                last.push_str(word);
-            }
-            _ => words.push(word.to_owned()),
-        }
-        // A bracket may stand before its first group; what follows its last one ends it.
-        number = word.trim_start_matches('(').len() <= 3 && word.ends_with(|c: char| c.is_ascii_digit());
-    }
-    words
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_number_is_never_broken_between_its_groups() {
-        assert_eq!(
-            words("of 3 441 695 808 bits (0 of 984 406 640 failed) 12 345; 100 in all"),
-            ["of", "3 441 695 808", "bits", "(0", "of", "984 406 640", "failed)", "12 345;", "100", "in", "all"]
-        );
-        let text = wrapped("bit-errors: ", &format!("{} 1 234 567 bits", "x".repeat(80)));
-        assert!(text.ends_with("x\n  1 234 567 bits"), "{text}");
-    }
+    parts.push(format!("port {}", port.name));
+    parts.extend(port.driver.as_ref().map(|driver| format!("driver {driver}")));
+    parts.extend(port.address.as_ref().map(|address| format!("address {address}")));
+    parts.extend(report.over());
+    parts.push(format!("profile {}", report.profile));
+    parts.extend(report.duration_s.map(|s| format!("took {}", figure::seconds(s))));
+    parts.extend([
+        report.started_at.clone(),
+        report.program.clone(),
+        format!("run {}", report.run),
+        format!("seed {}", report.seed),
+    ]);
+    parts.join(", ")
 }

@@ -129,9 +129,28 @@ impl Serialize for Number {
     }
 }
 
-/// A ratio such as `3.1e-10`; zero as `0`.
+/// A ratio such as `3.1e-10` or `1e-7`; zero as `0`.
 pub fn ratio(value: f64) -> String {
-    if value == 0.0 { "0".into() } else { format!("{value:.1e}") }
+    if value == 0.0 { "0".into() } else { format!("{value:.1e}").replace(".0e", "e") }
+}
+
+/// A small ratio for somebody who reads no powers of ten: `ten million` of "one wrong bit in ten million".
+pub fn one_in(ratio: f64) -> String {
+    let units = 1.0000001 / ratio;
+    let (scale, word) = match units {
+        _ if units >= 1e12 => (1e12, " million million"),
+        _ if units >= 1e9 => (1e9, " thousand million"),
+        _ if units >= 1e6 => (1e6, " million"),
+        _ if units >= 1e3 => (1e3, " thousand"),
+        _ => (1.0, ""),
+    };
+    let number = match (units / scale * 10.0).round() / 10.0 {
+        1.0 => "a".to_owned(),
+        10.0 => "ten".to_owned(),
+        100.0 => "a hundred".to_owned(),
+        other => other.to_string(),
+    };
+    format!("{number}{word}")
 }
 
 /// Nanoseconds in the unit that leaves one to three digits before the point.
@@ -188,6 +207,17 @@ mod tests {
         assert_eq!(time_ns(12_345), "12.3 us");
         assert_eq!(bit_rate(9.87e9), "9.87 Gb/s");
         assert_eq!(ratio(0.0), "0");
+        assert_eq!((ratio(1e-7), ratio(2.04e-6)), ("1e-7".into(), "2e-6".into()));
+        for (value, words) in [
+            (1e-5, "a hundred thousand"),
+            (1e-7, "ten million"),
+            (1e-9, "a thousand million"),
+            (1e-12, "a million million"),
+            (4e-7, "2.5 million"),
+            (0.1, "ten"),
+        ] {
+            assert_eq!(one_in(value), words, "{value}");
+        }
         assert_eq!(seconds(7500.0), "2.1 h");
     }
 }

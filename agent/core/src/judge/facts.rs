@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::ratio::{ERRORS_MIN, ErrorRatio, Limit};
 use super::rule::{Remark, Rule};
+use crate::base::figure::seconds;
 use crate::base::placement::Placement;
 use crate::signal::compare::DamageKind;
 use crate::stats::compare_rates::ErrorCount;
@@ -25,6 +26,8 @@ pub struct Common {
     pub stopped: Option<Stopped>,
     /// Runs with the plug elsewhere, oldest first.
     pub references: Vec<Reference>,
+    /// How long a soak was to last; none of other runs.
+    pub soak: Option<Soak>,
 }
 
 impl Common {
@@ -93,7 +96,7 @@ pub trait Facts: Sized + 'static {
     fn beside_pass(&self) -> String;
 
     /// What to do after a pass.
-    fn after_pass(&self) -> &'static str;
+    fn after_pass(&self) -> String;
 }
 
 /// A kind's own words in texts that all kinds share.
@@ -108,6 +111,27 @@ pub struct Words {
     pub slowed: &'static str,
     /// What the person can do so that this computer loses fewer.
     pub send_slower: &'static str,
+}
+
+/// How long a soak was to last, and lasted.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Soak {
+    /// Asked for, seconds.
+    pub asked_s: f64,
+    /// Seconds in which something was sent.
+    pub done_s: f64,
+}
+
+impl Soak {
+    /// Whether it lasted as long as it was asked to, but for a second that had only begun.
+    pub fn is_complete(&self) -> bool {
+        self.done_s + 1.0 >= self.asked_s
+    }
+
+    /// `4 s of 60 min`.
+    pub fn in_words(&self) -> String {
+        format!("{} of {}", seconds(self.done_s), seconds(self.asked_s))
+    }
 }
 
 /// How the first single probes fared, before the throttle was opened.

@@ -124,6 +124,8 @@ rule_ids! {
     LostAtFullPace,
     /// On two wires the port hears itself, whatever the cable does.
     HearsItself,
+    /// A soak was ended by hand before its time.
+    CutShort,
     /// The limit is proved.
     LimitProved,
     /// No stage of the case fails.

@@ -21,6 +21,7 @@ impl<F: Facts> Shared<F> {
         Rule { id: RuleId::NothingSent, decide: nothing_sent },
         Rule { id: RuleId::PlacesDisagree, decide: places_disagree },
         Rule { id: RuleId::HostLimited, decide: host_limited },
+        Rule { id: RuleId::CutShort, decide: cut_short },
         Rule { id: RuleId::LimitProved, decide: limit_proved },
         Rule { id: RuleId::TooFewBits, decide: too_few_bits },
     ];
@@ -102,6 +103,16 @@ pub fn is_limit_proved<F: Facts>(e: &F) -> bool {
         && e.losses_within_limit()
         && e.returned() > 0
         && e.common().stopped.is_none_or(|stopped| stopped == Stopped::ByUser)
+}
+
+/// The limit may be proved after seconds; a soak is asked for to catch what comes once an hour.
+fn cut_short<F: Facts>(e: &F) -> Option<Finding> {
+    let soak = e.common().soak.filter(|soak| !soak.is_complete())?;
+    (e.common().stopped == Some(Stopped::ByUser) && is_limit_proved(e)).then(|| {
+        Finding::undecided(format!("The soak was ended by hand after {}. Nothing failed until then.", soak.in_words()))
+            .sure("certain for the time that was tested; nothing is known of the rest")
+            .then("Run the soak again to its end, or ask for a shorter one with --for.")
+    })
 }
 
 fn limit_proved<F: Facts>(e: &F) -> Option<Finding> {

@@ -19,7 +19,11 @@ use crate::{
     error_chain::with_causes,
     guard::state,
     ports::{PortError, name::PortName},
-    show::{case as text, progress::ProgressLine},
+    show::{
+        case as text,
+        lines::{message_width, output_width},
+        progress::{ProgressLine, ProgressOptions},
+    },
     work::{
         check::{end_on_signals, profile, seed},
         isolate::{
@@ -118,8 +122,11 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     // What was found so far is told even if the last stage could not be done.
     let printed = if args.json {
         serde_json::to_string_pretty(&case).map_err(|error| usage(error.to_string()))? + "\n"
+    } else if args.details {
+        let width = output_width();
+        format!("{}\n{}", text::details(&case, width), text::answer(&case, width))
     } else {
-        text::render(&case)
+        text::answer(&case, output_width())
     };
     let status = super::print(&printed, ExitCode::from(case.verdict.outcome.exit_status()));
     led?;
@@ -274,7 +281,7 @@ impl Session<'_> {
     /// Asks, unless there is nothing to ask.
     fn wish(&mut self, next: &Move) -> Result<Wish, Failure> {
         let known_good = needs_another_port(&self.runner.case, &next.stage);
-        eprint!("{}", text::render_move(next, &mut self.cautions_said));
+        eprint!("{}", text::render_move(next, &mut self.cautions_said, message_width()));
         if self.args.yes && goes_unasked(next, self.args.stage.is_some()) {
             return if known_good {
                 self.on_known_good(self.args.known_good.clone())
@@ -356,7 +363,7 @@ impl Session<'_> {
     }
 
     fn carry_out(&mut self, name: &StageName, with: &Equipment) -> Result<(), Failure> {
-        let mut progress = ProgressLine::new(self.args.json);
+        let mut progress = ProgressLine::new(ProgressOptions { quiet: self.args.json, ..ProgressOptions::default() });
         let done = self.port.carry_out(&mut self.runner, name, with, &mut |event: Event| progress.show(&event));
         progress.end();
         self.warn_if_unkept();
@@ -376,7 +383,7 @@ impl Session<'_> {
 
     fn tell_last(&self) {
         let done = self.runner.case.stages.iter().rev().find(|s| s.ended == Ended::Done);
-        if let Some(line) = done.and_then(text::stage_line) {
+        if let Some(line) = done.and_then(|stage| text::stage_line(stage, message_width())) {
             eprintln!("{line}");
         }
     }

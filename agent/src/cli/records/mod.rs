@@ -24,7 +24,7 @@ use crate::{
             retention::{Retention, parse_age},
         },
     },
-    show::{records as shown, text},
+    show::{lines::output_width, records as shown, text},
 };
 
 /// Exit status when the records are damaged.
@@ -111,11 +111,11 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
         print_json(&records)?;
     } else if !records.is_empty() {
         let ids = records.iter().map(|r| store.short_id(&r.run)).collect::<Result<Vec<_>, _>>()?;
-        print(&shown::list(&records, &ids))?;
+        print(&shown::list(&records, &ids, output_width()))?;
     }
     let all = store.count(&filter)?;
     if records.is_empty() && all == 0 {
-        let what = if filter == Filter::default() { "nothing is recorded" } else { "no recorded run is like that" };
+        let what = if filter == Filter::default() { "nothing is recorded" } else { "no run matches" };
         eprintln!("{what} in {}", store.path().display());
     } else if (records.len() as u64) < all {
         eprintln!("{} of {all} shown; --all shows the rest", records.len());
@@ -131,7 +131,7 @@ fn cases(store: Option<PathBuf>, only_open: bool, json: bool) -> Done {
     } else if rows.is_empty() {
         eprintln!("no such case is recorded");
     } else {
-        print(&shown::cases(&rows))?;
+        print(&shown::cases(&rows, output_width()))?;
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -141,7 +141,10 @@ fn show(store: Option<PathBuf>, run: &str, json: bool) -> Done {
     let record = store.record(run)?;
     match (store.document(&record.run)?, json) {
         (Some(document), true) => print(&format!("{document}\n"))?,
-        (Some(_), false) => print(&shown::harmless(&text::render(&run_of(&store, &record.run)?)))?,
+        (Some(_), false) => {
+            let (report, width) = (run_of(&store, &record.run)?, output_width());
+            print(&format!("{}\n{}", text::details(&report, width), text::answer(&report, width)))?;
+        }
         (None, true) => return Err(ArchiveError::ColumnsOnly { run: record.run }.into()),
         (None, false) => {
             print(&shown::columns(&record))?;
@@ -159,7 +162,7 @@ fn compare(store: Option<PathBuf>, runs: [&str; 2], json: bool) -> Done {
         print_json(&found)?;
     } else {
         let ids = [store.short_id(&found.runs[0])?, store.short_id(&found.runs[1])?];
-        print(&shown::difference(&found, &ids))?;
+        print(&shown::difference(&found, &ids, output_width()))?;
     }
     Ok(ExitCode::SUCCESS)
 }

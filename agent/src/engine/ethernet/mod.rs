@@ -1,5 +1,6 @@
 //! Checks a port of frames: what only such a port knows of a run.
 
+mod estimate;
 mod first_probes;
 mod link;
 mod measured;
@@ -126,6 +127,7 @@ impl PortKind for Ethernet<'_> {
     }
 
     fn first_probes(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<bool, CheckError> {
+        run.say_estimate(measured);
         run.first_probes(measured)
     }
 

@@ -15,7 +15,7 @@ use turnback_core::{
 };
 
 use super::{EthernetRun, measured::EthernetMeasured};
-use crate::engine::report::{blank, limit, summarise};
+use crate::engine::report::{blank, limit, soak, summarise};
 
 impl EthernetRun<'_, '_> {
     pub(super) fn facts(&self, measured: &EthernetMeasured) -> EthernetFacts {
@@ -37,6 +37,7 @@ impl EthernetRun<'_, '_> {
                 limit: limit(&self.options.profile),
                 stopped: self.stopped(measured),
                 references: self.references.clone(),
+                soak: soak(&self.options.profile, &measured.tally.seconds),
             },
             capabilities: self.kind.port.capabilities(),
             link: measured.link,
@@ -93,6 +94,7 @@ impl EthernetRun<'_, '_> {
             seconds_summary: summarise(&tally.seconds),
             seconds: tally.seconds.clone(),
             first_probes: measured.first_probes,
+            soak: evidence.common.soak,
             stopped: evidence.common.stopped,
             references: evidence.common.references.clone(),
             settings_changed: self.settings_changed.clone(),

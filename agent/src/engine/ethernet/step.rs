@@ -9,7 +9,11 @@ use turnback_core::{
     plan::{ProfileKind, Step},
 };
 
-use super::{CheckError, EthernetRun, measured::EthernetMeasured, watch::Watcher};
+use super::{
+    CheckError, EthernetRun,
+    measured::EthernetMeasured,
+    watch::{Echoes, Watcher},
+};
 use crate::{
     engine::report::limit,
     ports::{
@@ -67,6 +71,7 @@ impl EthernetRun<'_, '_> {
             down_since: None,
             flaps: 0,
             was_up: link_before.up,
+            echoes: Echoes::default(),
         };
         let results = run_all(&mut self.kind.runners, &order, &mut |glimpse| watch.look(glimpse));
         let flaps = watch.flaps;

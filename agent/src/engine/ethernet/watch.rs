@@ -1,6 +1,6 @@
 //! Watches a running step.
 
-use std::time::Duration;
+use std::{collections::VecDeque, time::Duration};
 
 use turnback_core::{
     base::time::{Nanos, SECOND_NS},
@@ -32,7 +32,38 @@ pub(super) struct Watcher<'a> {
     pub(super) down_since: Option<Nanos>,
     pub(super) flaps: u64,
     pub(super) was_up: bool,
+    pub(super) echoes: Echoes,
 }
+
+/// Which probes are overdue, and since when nothing came back.
+#[derive(Default)]
+pub(super) struct Echoes {
+    /// Moments, and probes sent until then: one each tenth of [`OVERDUE_NS`] or so.
+    sent: VecDeque<(Nanos, u64)>,
+    returned: u64,
+    heard_at: Option<Nanos>,
+}
+
+impl Echoes {
+    /// Takes a look. Gives the probes that are overdue, and the nanoseconds since one came back.
+    fn look(&mut self, glimpse: &Glimpse) -> (u64, Nanos) {
+        let heard_at = self.heard_at.get_or_insert(glimpse.now);
+        if glimpse.returned > self.returned || glimpse.sent == glimpse.returned {
+            (self.returned, *heard_at) = (glimpse.returned, glimpse.now);
+        }
+        self.sent.push_back((glimpse.now, glimpse.sent));
+        // The newest that is old enough stays: what was sent until then is overdue.
+        while self.sent.get(1).is_some_and(|(at, _)| glimpse.now.saturating_sub(*at) >= OVERDUE_NS) {
+            self.sent.pop_front();
+        }
+        let due = self.sent.front().filter(|(at, _)| glimpse.now.saturating_sub(*at) >= OVERDUE_NS);
+        let overdue = due.map_or(0, |(_, sent)| sent.saturating_sub(glimpse.returned));
+        (overdue, glimpse.now.saturating_sub(*heard_at))
+    }
+}
+
+/// After so long a probe is missed: a hundred times the round trip of the longest line a plug can sit on.
+const OVERDUE_NS: Nanos = SECOND_NS / 2;
 
 impl Watcher<'_> {
     pub(super) fn look(&mut self, glimpse: Glimpse) -> Option<Stopped> {
@@ -54,6 +85,8 @@ impl Watcher<'_> {
         let errors = self.so_far.bit_errors + glimpse.bit_errors;
         let bits = self.so_far.bits_compared + glimpse.bits_compared;
         let (proved_below, bits_needed) = proved_so_far(&self.limit, errors, bits);
+        let (frames_missing, silent_ns) = self.echoes.look(&glimpse);
+        let bits_per_second = glimpse.bits_compared as f64 / elapsed_in_step.max(1e-9);
         (self.say)(Event::Progress(Progress {
             elapsed_s: glimpse.now.saturating_sub(self.origin) as f64 / SECOND_NS as f64,
             left_s: self
@@ -65,6 +98,9 @@ impl Watcher<'_> {
             errors,
             proved_below,
             bits_needed,
+            needed_s: bits_needed.map(|bits| bits / bits_per_second).filter(|s| s.is_finite()),
+            frames_missing,
+            silent_s: silent_ns as f64 / SECOND_NS as f64,
         }));
         None
     }

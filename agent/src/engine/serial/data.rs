@@ -1,7 +1,7 @@
 //! Sends the patterns at the chosen format, until the limit is proved or for as long as the profile says.
 
 use turnback_core::{
-    base::time::SECOND_NS,
+    base::time::{Nanos, SECOND_NS},
     event::Event,
     judge::{
         Outcome,
@@ -85,6 +85,7 @@ impl SerialRun<'_, '_> {
         let bits_a_second = self.kind.format.characters_per_second() * f64::from(self.kind.format.data_bits);
         let paced = self.kind.line.capabilities().paced;
         let (say, cancel, origin) = (&mut *self.say, self.cancel, self.origin);
+        let mut heard: Option<(u64, Nanos)> = None;
         let ended = exchange.run(self.kind.line, amount, may_slow, &mut |now, counts| {
             if cancel.is_cancelled() {
                 return Some(Stopped::ByUser);
@@ -93,6 +94,10 @@ impl SerialRun<'_, '_> {
             let errors = so_far.bit_errors + counts.bit_errors;
             let (proved_below, bits_needed) = proved_so_far(&limit, errors, bits);
             let to_send = (extent.bits - bits as f64).max(0.0) / bits_a_second;
+            let heard = heard.get_or_insert((counts.returned, now));
+            if counts.returned > heard.0 {
+                *heard = (counts.returned, now);
+            }
             say(Event::LineProgress {
                 elapsed_s: now.saturating_sub(origin) as f64 / SECOND_NS as f64,
                 bytes_sent: so_far.sent + counts.sent,
@@ -100,6 +105,7 @@ impl SerialRun<'_, '_> {
                 proved_below,
                 bits_needed,
                 left_s: Some(to_send).filter(|s| paced && s.is_finite()),
+                silent_s: now.saturating_sub(heard.1) as f64 / SECOND_NS as f64,
             });
             None
         })?;

@@ -19,7 +19,7 @@ use turnback_core::{
 };
 
 use super::{SerialRun, measured::SerialMeasured};
-use crate::engine::report::{blank, summarise};
+use crate::engine::report::{blank, soak, summarise};
 
 impl SerialRun<'_, '_> {
     pub(super) fn facts(&self, measured: &SerialMeasured) -> SerialFacts {
@@ -33,6 +33,7 @@ impl SerialRun<'_, '_> {
                 limit: self.limit(),
                 stopped: self.stopped(g),
                 references: self.references.clone(),
+                soak: soak(&self.options.profile, &g.tally.seconds),
             },
             capabilities: self.kind.line.capabilities(),
             plug: g.plug,
@@ -96,6 +97,7 @@ impl SerialRun<'_, '_> {
             })),
             first_probes: g.first_probes,
             limit: evidence.common.limit,
+            soak: evidence.common.soak,
             stopped: evidence.common.stopped,
             references: evidence.common.references.clone(),
             settings_changed: self.settings_changed.clone(),

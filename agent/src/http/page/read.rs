@@ -19,9 +19,9 @@ use crate::{
     daemon::agent::{AgentError, CaseView, Health, OutboxLine, PortView, RecordQuery, StageView},
     http::{api::ask, error::ApiError},
     show::{
+        case as case_text,
         plot::Figure,
         sheet::{self, layout::Trail},
-        text,
     },
 };
 
@@ -283,7 +283,7 @@ pub async fn cases(Extension(book): Extension<Book>, headers: HeaderMap, uri: Ur
         port: case.port,
         cable: case.cable.unwrap_or_else(|| "-".into()),
         state: case.state,
-        says: case.verdict.as_ref().map_or(String::new(), text::headline),
+        says: case.verdict.as_ref().map_or(String::new(), case_text::headline),
     };
     let mut around = book.around(&headers, &uri, "cases", "Cases");
     around.moving = true;
@@ -344,7 +344,7 @@ pub async fn case(Extension(book): Extension<Book>, Path(case): Path<String>, he
         around,
         opened: words::minute(&case.opened_at),
         port_href: view::port_href(&case.port),
-        headline: case.verdict.as_ref().map_or("NOTHING KNOWN YET".into(), text::headline),
+        headline: case.verdict.as_ref().map_or("NOTHING KNOWN YET".into(), case_text::headline),
         live: running.map(|run| LiveLine::new(run, now_ms())),
         stages: case.stages.iter().map(|stage| StageLine::new(stage, case.running.as_ref())).collect(),
         case,

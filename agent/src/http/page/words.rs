@@ -116,7 +116,9 @@ pub fn said(event: &Event) -> String {
         Event::LineListened { foreign_bytes } => {
             format!("heard {} bytes of something else: nothing is sent", figure::count(*foreign_bytes))
         }
-        Event::LineEstimated { seconds } => format!("takes about {}", figure::seconds(seconds.ceil())),
+        Event::Estimated { seconds, .. } | Event::LineEstimated { seconds } => {
+            format!("takes about {}", figure::seconds(seconds.ceil()))
+        }
         Event::HandfulDone { sent, returned } => format!("first probes: {returned} of {sent} came back"),
         Event::StepStarted { step, of, size_bytes, pattern } => {
             let of = of.map_or(String::new(), |n| format!(" of {n}"));

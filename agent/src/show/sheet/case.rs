@@ -39,7 +39,7 @@ pub fn render(case: &Case) -> Result<String, askama::Error> {
         tables: vec![("Stages", stages(case))],
         cannot_show: Listed::new(cannot_show_in(case)),
         origin: format!("{}, case format {}, case {}", case.program, case.format, case.case),
-        ..Sheet::new(&case.verdict, &cautions(case))
+        ..Sheet::new(case_text::headline(&case.verdict), &case.verdict, &cautions(case))
     }
     .render()
 }

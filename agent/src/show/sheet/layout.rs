@@ -8,10 +8,7 @@ use turnback_core::{
     judge::{Outcome, Reason, Verdict},
 };
 
-use crate::show::{
-    plot::{self, Figure, Table},
-    text,
-};
+use crate::show::plot::{self, Figure, Table};
 
 /// A page: verdict first, then what it rests on.
 #[derive(Debug, Default, Template)]
@@ -99,10 +96,10 @@ impl<T> Default for Listed<T> {
 
 impl<'a> Sheet<'a> {
     /// A page with a verdict and what belongs to it; the rest is still empty.
-    pub fn new(verdict: &'a Verdict, cautions: &[Caution]) -> Self {
+    pub fn new(headline: String, verdict: &'a Verdict, cautions: &[Caution]) -> Self {
         Self {
             style: format!("{STYLE}{}", plot::STYLE),
-            headline: text::headline(verdict),
+            headline,
             outcome: verdict.outcome.name(),
             pennant: pennant(verdict.outcome),
             next: &verdict.next,

@@ -45,6 +45,8 @@ fn run(hits: u64, bits: u64) -> Report {
         tried: Default::default(),
         first_probes: Default::default(),
         limit: Limit { bit_error_ratio: 1e-7, confidence: 0.95 },
+        duration_s: None,
+        soak: None,
         stopped: None,
         references: Vec::new(),
         settings_changed: Vec::new(),

@@ -168,6 +168,8 @@ impl From<Report1> for Report {
             line_errors: old.line_errors,
             first_probes: old.handful,
             limit: old.limit,
+            duration_s: None,
+            soak: None,
             stopped: old.stopped,
             references: old.references,
             settings_changed: old.settings_changed,

@@ -5,6 +5,7 @@
 
 pub mod figures;
 pub mod format1;
+mod scope;
 
 use std::collections::BTreeMap;
 
@@ -16,7 +17,7 @@ use crate::base::placement::Placement;
 use crate::judge::Verdict;
 use crate::judge::ratio::ErrorRatio;
 use crate::judge::{
-    facts::{FirstProbes, Reference, Stopped},
+    facts::{FirstProbes, Reference, Soak, Stopped},
     ratio::Limit,
 };
 use crate::kind::port::PortIdentity;
@@ -200,6 +201,13 @@ pub struct Report {
     pub first_probes: FirstProbes,
     /// What a pass had to prove.
     pub limit: Limit,
+    /// Time from the first setting to the last probe, confirming included, seconds; none in reports of programs that
+    /// did not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub duration_s: Option<f64>,
+    /// How long a soak was to last, and lasted; none of other profiles.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub soak: Option<Soak>,
     /// Why the run ended early, if it did.
     pub stopped: Option<Stopped>,
     /// The same port with the plug elsewhere.

@@ -53,6 +53,14 @@ pub struct LinkState {
     pub carrier_changes: Option<u64>,
 }
 
+impl LinkState {
+    /// Whether frames go over pairs 2 and 3 of a copper cable only: 10 and 100 Mb/s use no others, see
+    /// [`Pair::carries_100`](super::cable_test::Pair::carries_100).
+    pub fn uses_two_pairs(&self) -> bool {
+        self.medium == Medium::Copper && self.speed_mbps.is_some_and(|mbps| mbps <= 100)
+    }
+}
+
 /// What a kind of port, and this one of its kind, can do and show.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Capabilities {

@@ -32,6 +32,26 @@ impl Pair {
         matches!(self, Self::A | Self::B)
     }
 
+    /// Its number in a cable wired by T568B. T568A changes pairs 2 and 3.
+    pub fn number(self) -> u8 {
+        match self {
+            Self::A => 2,
+            Self::B => 3,
+            Self::C => 1,
+            Self::D => 4,
+        }
+    }
+
+    /// Its colour in a cable wired by T568B: pair 1 blue, 2 orange, 3 green, 4 brown (published, second hand).
+    pub fn colour(self) -> &'static str {
+        match self {
+            Self::A => "orange",
+            Self::B => "green",
+            Self::C => "blue",
+            Self::D => "brown",
+        }
+    }
+
     /// Its two contacts.
     pub fn contacts(self) -> (u8, u8) {
         match self {
@@ -46,7 +66,7 @@ impl Pair {
 impl fmt::Display for Pair {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let (one, other) = self.contacts();
-        write!(f, "{self:?} ({one}-{other})")
+        write!(f, "pair {} ({}, pins {one} and {other})", self.number(), self.colour())
     }
 }
 
@@ -75,14 +95,14 @@ pub enum PairStatus {
 impl fmt::Display for PairStatus {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(match self {
-            Self::Ok => "ok",
+            Self::Ok => "without a fault",
             Self::Open => "open",
-            Self::ShortWithinPair => "short within the pair",
-            Self::ShortToOtherPair => "short to another pair",
-            Self::ImpedanceMismatch => "impedance mismatch",
+            Self::ShortWithinPair => "shorted",
+            Self::ShortToOtherPair => "touches another pair",
+            Self::ImpedanceMismatch => "changes its impedance",
             Self::Noisy => "too noisy to measure",
-            Self::NotResolved => "not resolved",
-            Self::Unknown => "unknown",
+            Self::NotResolved => "not clear",
+            Self::Unknown => "not reported",
         })
     }
 }
@@ -109,14 +129,14 @@ pub struct CableTest {
 impl fmt::Display for PairResult {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} {}", self.pair, self.status)?;
-        self.fault_distance_m.map_or(Ok(()), |m| write!(f, " at {m:.1} m"))
+        self.fault_distance_m.map_or(Ok(()), |m| write!(f, " at about {m:.0} m from the port"))
     }
 }
 
 impl fmt::Display for CableTest {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         if self.pairs.is_empty() {
-            return f.write_str("no pair was told of");
+            return f.write_str("the adapter reported no pair");
         }
         let pairs: Vec<String> = self.pairs.iter().map(ToString::to_string).collect();
         f.write_str(&pairs.join(", "))
@@ -163,7 +183,10 @@ mod tests {
     #[test]
     fn pairs_are_named_with_their_contacts() {
         // Contacts of the pairs: IEEE Std 802.3, 40.8.1 (from memory).
-        assert_eq!(Pair::B.to_string(), "B (3-6)");
+        // Numbers and colours: T568B (published, second hand).
+        assert_eq!(Pair::B.to_string(), "pair 3 (green, pins 3 and 6)");
+        let open = PairResult { pair: Pair::D, status: PairStatus::Open, fault_distance_m: Some(36.2) };
+        assert_eq!(open.to_string(), "pair 4 (brown, pins 7 and 8) open at about 36 m from the port");
         assert_eq!(serde_json::to_string(&Pair::C).unwrap(), "\"C\"");
     }
 }

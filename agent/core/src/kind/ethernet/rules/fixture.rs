@@ -32,6 +32,7 @@ pub(super) fn healthy() -> EthernetFacts {
             limit: Limit { bit_error_ratio: 1e-9, confidence: 0.95 },
             stopped: None,
             references: vec![],
+            soak: None,
         },
         capabilities: Capabilities { checks_frames: true, internal_loop: true, ..Capabilities::default() },
         bad_frames_delivered: false,

@@ -128,18 +128,28 @@ impl Facts for EthernetFacts {
         format!("; {} of {} frames lost on the way, no more than that allows", count(lost), count(self.frames_tried()))
     }
 
-    fn after_pass(&self) -> &'static str {
-        match self.common.placement {
-            Placement::Internal => "the host side is good; fit a plug to test the line side",
-            Placement::AtPort => {
-                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at \
-                 its far end"
+    fn after_pass(&self) -> String {
+        let good = match self.common.placement {
+            Placement::Internal => {
+                return "The host side of the port is good. Fit a plug to test the line side.".into();
             }
-            Placement::FarEnd => {
-                "port and cable are good as far as a plug can show; look at the equipment at the far end"
-            }
-            Placement::ReturnPort => "both ports and the cable are good as far as this can show",
+            Placement::AtPort => "The port is good as far as a plug can show.",
+            Placement::FarEnd => "Port and cable are good as far as a plug can show.",
+            Placement::ReturnPort => "Both ports and the cable are good as far as this test can show.",
+        };
+        if self.link.uses_two_pairs() {
+            let other = match self.common.placement {
+                Placement::ReturnPort => "connect two ports that run at 1000 Mb/s",
+                _ => "run the cable to a second port of this computer and use --return-port",
+            };
+            return format!("{good} Pairs 1 and 4 (blue and brown) were not tested: {other}.");
         }
+        let further = match self.common.placement {
+            Placement::AtPort => " If the link still fails, test the cable with the plug at its far end.",
+            Placement::FarEnd => " If the link still fails, look at the equipment at the far end.",
+            Placement::Internal | Placement::ReturnPort => "",
+        };
+        format!("{good}{further}")
     }
 }
 

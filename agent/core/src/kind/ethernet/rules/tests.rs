@@ -10,7 +10,7 @@ use crate::judge::rule::Rule;
 use crate::judge::suspects::suspects;
 use crate::judge::{Location, Outcome, RuleId, judge, remarks, rules};
 use crate::judge::{
-    facts::{Facts, Reference, Stopped},
+    facts::{Facts, Reference, Soak, Stopped},
     ratio::{ERRORS_MIN, Limit},
 };
 use crate::kind::ethernet::link::Medium;
@@ -46,7 +46,14 @@ fn shared() -> Vec<Example> {
             vec![],
         ),
         (RuleId::HostLimited, with(|e| lost_in_host(e, SENT - 1)), Outcome::Undecided, vec![]),
+        (RuleId::CutShort, with(|e| end_by_hand(e, 3598.0)), Outcome::Undecided, vec![]),
     ]
+}
+
+/// A soak of an hour that somebody ended.
+fn end_by_hand(e: &mut EthernetFacts, done_s: f64) {
+    e.common.stopped = Some(Stopped::ByUser);
+    e.common.soak = Some(Soak { asked_s: 3600.0, done_s });
 }
 
 fn examples() -> Vec<Example> {
@@ -79,6 +86,19 @@ fn a_healthy_port_passes_and_too_few_bits_do_not() {
     let verdict = judge(&few);
     assert_eq!((verdict.outcome, verdict.reasons[0].rule.clone()), (Outcome::Undecided, RuleId::TooFewBits));
     assert!(rule(&RuleId::LimitProved).judge(&few).is_none());
+}
+
+#[test]
+fn a_soak_passes_only_at_its_end() {
+    let ended = |done_s| judge(&with(|e| end_by_hand(e, done_s)));
+    assert_eq!((ended(3599.0).outcome, ended(3598.0).outcome), (Outcome::Pass, Outcome::Undecided));
+    assert!(ended(4.0).reasons[0].text.contains("4 s of 60 min"), "{:?}", ended(4.0));
+    // A fault that was seen stays one, and so does what the soak did not prove.
+    let fault = judge(&with(|e| {
+        wrong_bits(e, 1000);
+        end_by_hand(e, 4.0);
+    }));
+    assert_eq!(fault.outcome, Outcome::Fault);
 }
 
 #[test]

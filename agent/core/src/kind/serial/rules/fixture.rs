@@ -23,6 +23,7 @@ pub(super) fn good() -> SerialFacts {
             limit: Limit { bit_error_ratio: 1e-5, confidence: 0.95 },
             stopped: None,
             references: Vec::new(),
+            soak: None,
         },
         capabilities: LineCapabilities {
             modem_lines: true,

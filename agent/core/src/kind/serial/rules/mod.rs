@@ -110,21 +110,23 @@ impl Facts for SerialFacts {
         format!("; tested at {}", self.format)
     }
 
-    fn after_pass(&self) -> &'static str {
-        match self.common.placement {
+    fn after_pass(&self) -> String {
+        let next = match self.common.placement {
             _ if !self.has_plug() => {
-                "the port is good as far as it can hear itself; to test the cable, join the pair to a second RS-485 \
-                 port"
+                "The port is good as far as it can hear itself. To test the cable, connect the pair to a second RS-485 \
+                 port."
             }
-            Placement::Internal => "the chip is good; fit a plug to test the line driver and connector",
+            Placement::Internal => "The chip is good. Fit a plug to test the line driver and the connector.",
             Placement::FarEnd => {
-                "port and cable are good as far as a plug can show; look at the equipment at the far end"
+                "Port and cable are good as far as a plug can show. If the link still fails, look at the equipment at \
+                 the far end."
             }
             Placement::AtPort | Placement::ReturnPort => {
-                "the port is good as far as a plug can show; if the link still fails, test the cable with the plug at \
-                 its far end, then compare speed and format at both ends"
+                "The port is good as far as a plug can show. If the link still fails, test the cable with the plug at \
+                 its far end, then compare speed and format at both ends."
             }
-        }
+        };
+        next.into()
     }
 }
 

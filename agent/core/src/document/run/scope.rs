@@ -1,0 +1,50 @@
+//! What a run went over, and what its verdict is limited to, in words.
+
+use super::{Detail, Report};
+use crate::base::placement::Placement;
+use crate::judge::{Outcome, RuleId};
+use crate::kind::ethernet::detail::EthernetDetail;
+use crate::kind::ethernet::link::Medium;
+
+impl Report {
+    /// Speed and pairs, or format and plug; none if there was no link.
+    pub fn over(&self) -> Option<String> {
+        match &self.detail {
+            Detail::Ethernet(detail) => {
+                let mbps = detail.link.speed_mbps.filter(|_| detail.link.up)?;
+                Some(match pairs(detail, self.placement) {
+                    Some(pairs) => format!("{mbps} Mb/s on {pairs}"),
+                    None => format!("{mbps} Mb/s"),
+                })
+            }
+            Detail::Serial(detail) => Some(format!("{}, wiring {}", detail.format, detail.plug)),
+        }
+    }
+
+    /// What the verdict is limited to, to be read after its word; none if it holds for the whole port.
+    pub fn scope(&self) -> Option<String> {
+        if self.verdict.rule() == Some(&RuleId::CutShort) {
+            let soak = self.soak?;
+            return Some(format!(": pass so far, {}", soak.in_words()));
+        }
+        if self.verdict.outcome != Outcome::Pass {
+            return None;
+        }
+        let detail = self.ethernet().filter(|detail| uses_two_pairs(detail, self.placement))?;
+        let mbps = detail.link.speed_mbps?;
+        Some(format!(" at {mbps} Mb/s: pairs 2 and 3 only"))
+    }
+}
+
+fn uses_two_pairs(detail: &EthernetDetail, placement: Placement) -> bool {
+    placement != Placement::Internal && detail.link.uses_two_pairs()
+}
+
+/// Pairs of the cable that carried the frames, by number and contacts.
+fn pairs(detail: &EthernetDetail, placement: Placement) -> Option<String> {
+    if uses_two_pairs(detail, placement) {
+        return Some("pairs 2 and 3 (orange and green, pins 1, 2, 3 and 6)".into());
+    }
+    let copper = detail.link.medium == Medium::Copper && placement != Placement::Internal;
+    copper.then(|| "all four pairs".into())
+}

@@ -1,0 +1,48 @@
+//! How long a run takes, told before it sends.
+
+use std::time::Duration;
+
+use turnback_core::{
+    event::Event,
+    kind::ethernet::probe::FCS_BYTES,
+    plan::ProfileKind,
+    stats::proof::{Decision, Looks, Proof},
+};
+
+use super::{EthernetRun, measured::EthernetMeasured};
+
+impl EthernetRun<'_, '_> {
+    /// Tells how long the run is going to take. A rate search, and a proof on a port without a line rate, end when they
+    /// end.
+    pub(super) fn say_estimate(&mut self, measured: &EthernetMeasured) {
+        let profile = &self.options.profile;
+        let (seconds, allowed_s) = match profile.kind {
+            ProfileKind::Steps => (Some(profile.steps().iter().map(|step| step.time).sum::<Duration>()), None),
+            ProfileKind::Soak => (Some(profile.time), None),
+            ProfileKind::Proof => (self.proof_takes(measured), Some(profile.time.as_secs_f64())),
+            ProfileKind::RateSearch => (None, None),
+        };
+        if let Some(seconds) = seconds {
+            (self.say)(Event::Estimated { seconds: seconds.as_secs_f64(), allowed_s });
+        }
+    }
+
+    /// Time in which a line without errors proves the target, at the rate asked for.
+    fn proof_takes(&self, measured: &EthernetMeasured) -> Option<Duration> {
+        let profile = &self.options.profile;
+        let line_bps = measured.link.speed_mbps.map(|mbps| u64::from(mbps) * 1_000_000);
+        let line_bps = line_bps.filter(|_| self.kind.port.capabilities().has_line_rate);
+        let proof = Proof::new(profile.target_ber, profile.confidence, Looks::Repeated).ok()?;
+        let Ok(Decision::Continue { bits_needed: Some(bits) }) = proof.decide(0, 0) else { return None };
+        let steps = profile.steps();
+        let bits_per_second = |size_bytes: u32| {
+            let frames = profile.rate.frames_per_second(size_bytes, line_bps)?;
+            Some(frames * 8.0 * f64::from(size_bytes - FCS_BYTES as u32))
+        };
+        // The steps take turns, each for the same time.
+        let rates: Option<Vec<f64>> = steps.iter().map(|step| bits_per_second(step.size_bytes)).collect();
+        let rates = rates.filter(|rates| !rates.is_empty())?;
+        let mean = rates.iter().sum::<f64>() / rates.len() as f64;
+        Duration::try_from_secs_f64(bits as f64 / mean).ok()
+    }
+}

@@ -1,0 +1,135 @@
+//! Lines of text as wide as the terminal that shows them.
+
+use std::os::fd::AsFd;
+
+use unicode_width::UnicodeWidthStr;
+
+/// Columns of the terminal behind `stream`, from [`WIDTH_MIN`] to [`WIDTH_MAX`]; [`WIDTH_UNKNOWN`] if it is none.
+pub fn width(stream: impl AsFd) -> usize {
+    let terminal = terminal_size::terminal_size_of(stream);
+    terminal.map_or(WIDTH_UNKNOWN, |(width, _)| usize::from(width.0).clamp(WIDTH_MIN, WIDTH_MAX))
+}
+
+/// Columns of the standard output.
+pub fn output_width() -> usize {
+    width(std::io::stdout())
+}
+
+/// Columns of the standard error.
+pub fn message_width() -> usize {
+    width(std::io::stderr())
+}
+
+/// Width where there is no terminal: fits a file and a ticket alike.
+pub const WIDTH_UNKNOWN: usize = 100;
+
+/// Below this nothing is readable; a narrower terminal breaks the lines itself.
+const WIDTH_MIN: usize = 40;
+
+/// Longer lines are hard to read.
+const WIDTH_MAX: usize = 120;
+
+/// Columns that a text takes.
+pub fn columns(text: &str) -> usize {
+    text.width()
+}
+
+/// `label` and `text` in lines of at most `width` columns, later lines indented by two. A word that is longer by itself
+/// stays whole.
+pub fn wrapped(label: &str, text: &str, width: usize) -> String {
+    let mut lines = vec![one_line(label)];
+    for word in &words(text) {
+        let is_full = |line: &String| !line.trim().is_empty() && columns(line) + columns(word) > width;
+        match lines.last_mut() {
+            Some(last) if !is_full(last) => {
+                last.push_str(word);
+                last.push(' ');
+            }
+            _ => lines.push(format!("  {word} ")),
+        }
+    }
+    lines.iter().map(|line| line.trim_end()).collect::<Vec<_>>().join("\n")
+}
+
+/// The words of a text. A number in groups of three, such as `1 234 567`, is one word, and so is a number with its
+/// unit.
+fn words(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    let (mut number, mut group) = (false, false);
+    for word in text.split_whitespace() {
+        let digits = word.bytes().take_while(u8::is_ascii_digit).count();
+        let unit = word.trim_end_matches(|c: char| c.is_ascii_punctuation());
+        match words.last_mut() {
+            Some(last) if group && digits == 3 || number && UNITS.contains(&unit) => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+        number = word.ends_with(|c: char| c.is_ascii_digit());
+        // A bracket may stand before its first group; what follows its last one ends it.
+        group = number && word.trim_start_matches('(').len() <= 3;
+    }
+    words
+}
+
+/// Units that stay on the line of their number.
+const UNITS: &[&str] = &["%", "B", "Gb/s", "Mb/s", "kb/s", "b/s", "V", "dBm", "h", "m", "min", "ms", "ns", "s", "us"];
+
+/// A label may hold a line break, which must not look like a line of ours.
+pub fn one_line(text: &str) -> String {
+    without_controls(&text.replace('\n', " "))
+}
+
+/// Labels and names may come from a file of unknown origin: what would steer the terminal, or turn the
+/// direction of writing, is replaced.
+pub fn without_controls(text: &str) -> String {
+    let steers =
+        |c: char| c.is_control() && c != '\n' || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+    text.chars().map(|c| if steers(c) { '\u{fffd}' } else { c }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_number_is_never_broken_between_its_groups() {
+        assert_eq!(
+            words("of 3 441 695 808 bits (0 of 984 406 640 failed) 12 345; 100 in all at 100 Mb/s, for 4 s"),
+            [
+                "of",
+                "3 441 695 808",
+                "bits",
+                "(0",
+                "of",
+                "984 406 640",
+                "failed)",
+                "12 345;",
+                "100",
+                "in",
+                "all",
+                "at",
+                "100 Mb/s,",
+                "for",
+                "4 s"
+            ]
+        );
+        let text = wrapped("bit-errors: ", &format!("{} 1 234 567 bits", "x".repeat(80)), 100);
+        assert!(text.ends_with("x\n  1 234 567 bits"), "{text}");
+    }
+
+    #[test]
+    fn lines_keep_to_the_width_and_a_long_word_stays_whole() {
+        let text =
+            "the port is good as far as a plug can show; ".repeat(5) + "/a/path/longer/than/forty/columns/in/all";
+        for width in [40, 60, 80, 120] {
+            let wrapped = wrapped("next: ", &text, width);
+            assert!(wrapped.lines().all(|line| columns(line) <= width.max(42)), "{width}: {wrapped}");
+            assert_eq!(
+                wrapped.split_whitespace().collect::<Vec<_>>()[1..],
+                text.split_whitespace().collect::<Vec<_>>()
+            );
+        }
+    }
+}

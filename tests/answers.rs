@@ -1,0 +1,88 @@
+//! What a person at a terminal gets: the answer first, in few lines, as wide as the terminal.
+
+use serde_json::Value;
+use turnback::show::{
+    lines::columns,
+    text::{ANSWER_LINES_MAX, answer, details},
+};
+use turnback_core::{document::Document, kind::rig};
+
+use crate::harness::program::Program;
+
+fn names() -> impl Iterator<Item = &'static str> {
+    rig::builtin_names().map(|(name, _)| name)
+}
+
+#[test]
+fn every_answer_fits_in_ten_lines_of_any_terminal() {
+    let program = Program::new();
+    for name in names() {
+        let json = program.check(&format!("sim:{name} --seed 3 --for 200ms --no-record")).stdout;
+        let Ok(Document::Run(report)) = Document::read(&json) else { panic!("{name}: {json}") };
+        for width in [60, 80, 120] {
+            let answer = answer(&report, width);
+            assert!(answer.lines().count() <= ANSWER_LINES_MAX, "{name} at {width}:\n{answer}");
+            for line in answer.lines().chain(details(&report, width).lines()) {
+                assert!(columns(line) <= width, "{name} at {width}: {line}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_pass_takes_ten_lines_in_all() {
+    for arguments in ["check sim:good", "check sim:serial-good --profile quick", "check sim:good --profile standard"] {
+        let done = Program::new().run(&format!("{arguments} --seed 3 --no-record"));
+        assert!(done.stdout.starts_with("PASS\n"), "{done:?}");
+        let lines = done.stdout.lines().count() + done.stderr.lines().count();
+        assert!(lines <= 10, "{lines} lines: {}{}", done.stderr, done.stdout);
+        assert!(!done.stdout.contains("caution"), "{}", done.stdout);
+    }
+}
+
+/// Pairs 1 and 4 carry nothing at 100 Mb/s (IEEE Std 802.3 25, from memory), and pair 4 of this rig is open.
+#[test]
+fn a_pass_at_100_mbps_claims_no_more_than_two_pairs() {
+    let text = Program::new().run("check sim:open-pair --seed 3 --no-record").stdout;
+    assert!(text.starts_with("PASS at 100 Mb/s: pairs 2 and 3 only\n"), "{text}");
+    assert!(text.contains("Pairs 1 and 4") && text.contains("--return-port"), "{text}");
+    let page = Program::new();
+    let run = page.state().join("run.json");
+    std::fs::write(&run, page.check("sim:open-pair --seed 3").stdout).unwrap();
+    let page = page.run(&format!("report {}", run.display())).stdout;
+    assert!(page.contains("<h1>PASS at 100 Mb/s: pairs 2 and 3 only</h1>"), "{page}");
+}
+
+#[test]
+fn a_text_for_a_ticket_says_what_was_tested_on_which_machine() {
+    let program = Program::new();
+    let report = program.check("sim:good --seed 3").report();
+    assert!(report["duration_s"].as_f64().is_some_and(|s| s > 3.0 && s < 10.0), "{}", report["duration_s"]);
+    let text = program.run("report last --text").stdout;
+    let machine = report["machine"].as_str().unwrap();
+    for part in [machine, "1000 Mb/s on all four pairs", "profile quick", "took 4 s", "PASS\n"] {
+        assert!(text.contains(part), "{part} in {text}");
+    }
+}
+
+#[test]
+fn the_name_of_a_file_decides_its_form() {
+    let program = Program::new();
+    assert_eq!(program.check("sim:good --seed 3").code, Some(0));
+    let write = |name: &str, form: &str| {
+        let path = program.state().join(name);
+        let done = program.run(&format!("report last --output {} {form}", path.display()));
+        (done.code, std::fs::read_to_string(path).unwrap_or_default(), done.stderr)
+    };
+    let (code, csv, _) = write("run.csv", "");
+    assert!(code == Some(0) && csv.starts_with("field,entry,value\n"), "{csv}");
+    let (code, json, _): (_, String, _) = write("run.json", "");
+    assert!(code == Some(0) && serde_json::from_str::<Value>(&json).is_ok(), "{json}");
+    assert!(write("run.txt", "").1.starts_with("PASS\n"));
+    assert!(write("run.html", "").1.ends_with("</html>"));
+    for (name, form) in [("page.csv", "--json"), ("text.html", "--text")] {
+        let (code, nothing, told) = write(name, form);
+        assert!(code == Some(2) && nothing.is_empty() && told.contains("hint: "), "{told}");
+    }
+    assert!(write("run.report", "--csv").1.starts_with("field,"), "another ending says nothing");
+}
