@@ -124,7 +124,7 @@ pub trait FramePort: Port {
 /// What another program did to a port under test. A failure meanwhile says nothing about port, plug or cable.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Disturbance {
-    /// It was switched off, or got another MTU or address.
+    /// It was switched off, or got another MTU or address; a serial line got other settings.
     Reconfigured,
     /// It was taken into service: the reasons that were not there before.
     TakenIntoService(Vec<String>),

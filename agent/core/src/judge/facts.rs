@@ -157,7 +157,8 @@ pub enum Stopped {
     PortGone,
     /// The port was taken into service.
     TakenIntoService,
-    /// Somebody on this computer switched the port off, or gave it another MTU or address.
+    /// Somebody on this computer switched the port off, or gave it another MTU or address, or a serial line other
+    /// settings.
     Reconfigured,
     /// It took far longer than planned, as on a computer that has no time for it.
     TookTooLong,

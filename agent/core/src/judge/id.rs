@@ -54,6 +54,8 @@ rule_ids! {
     NoLink,
     /// The link went down and stayed down.
     LinkLost,
+    /// Bytes came back at first, and then no more.
+    WentSilent,
     /// The adapter did not transmit what it was given.
     NotTransmitted,
     /// No probe left.

@@ -3,11 +3,7 @@
 use turnback_core::{
     base::time::{Nanos, SECOND_NS},
     event::Event,
-    judge::{
-        Outcome,
-        facts::{Facts, Stopped},
-        judge,
-    },
+    judge::{Outcome, facts::Facts, judge},
     plan::ProfileKind,
     signal::pattern::Pattern,
     stats::proof::Decision,
@@ -17,7 +13,7 @@ use super::{
     SerialRun, WINDOW_MIN,
     exchange::{Amount, Ended},
     measured::SerialMeasured,
-    plan::{Extent, STEPS_MAX},
+    plan::Extent,
 };
 use crate::engine::{
     options::CheckError,
@@ -46,9 +42,7 @@ impl SerialRun<'_, '_> {
         let patterns = profile.patterns.len().max(1);
         let slice_bytes = if bits.is_finite() { (bits / data_bits / patterns as f64).ceil() as u64 } else { u64::MAX };
         let slice_ns = match profile.kind {
-            ProfileKind::Steps | ProfileKind::RateSearch => {
-                (at_most.min(STEPS_MAX.as_nanos() as u64) / patterns as u64).max(SECOND_NS)
-            }
+            ProfileKind::Steps | ProfileKind::RateSearch => (at_most / patterns as u64).max(SECOND_NS),
             ProfileKind::Proof | ProfileKind::Soak => SLICE_NS,
         };
         for (number, pattern) in profile.patterns.iter().cycle().enumerate() {
@@ -84,12 +78,9 @@ impl SerialRun<'_, '_> {
         let extent = self.extent();
         let bits_a_second = self.kind.format.characters_per_second() * f64::from(self.kind.format.data_bits);
         let paced = self.kind.line.capabilities().paced;
-        let (say, cancel, origin) = (&mut *self.say, self.cancel, self.origin);
+        let (say, origin) = (&mut *self.say, self.origin);
         let mut heard: Option<(u64, Nanos)> = None;
-        let ended = exchange.run(self.kind.line, amount, may_slow, &mut |now, counts| {
-            if cancel.is_cancelled() {
-                return Some(Stopped::ByUser);
-            }
+        let done = exchange.run(self.kind.line, amount, may_slow, &mut |now, counts| {
             let bits = so_far.bits_compared + counts.bits_compared;
             let errors = so_far.bit_errors + counts.bit_errors;
             let (proved_below, bits_needed) = proved_so_far(&limit, errors, bits);
@@ -107,14 +98,13 @@ impl SerialRun<'_, '_> {
                 left_s: Some(to_send).filter(|s| paced && s.is_finite()),
                 silent_s: now.saturating_sub(heard.1) as f64 / SECOND_NS as f64,
             });
-            None
-        })?;
-        let speed = self.take(measured, exchange)?;
+        });
+        let (ended, speed) = self.take(measured, exchange, done)?;
         let lost = measured.tally.counts.lost > so_far.lost && self.kind.line.capabilities().hides_overruns();
         let ended = if ended == Ended::Done && may_slow && lost { Ended::LostAtThisPace } else { ended };
         match ended {
             Ended::LostAtThisPace => {
-                self.kind.window = (self.kind.window / 8).max(WINDOW_MIN);
+                self.kind.window = slower(self.kind.window);
                 measured.slowdowns += 1;
                 measured.since_slowed = Default::default();
                 (self.say)(Event::LineSlowed { bytes_out: self.kind.window });
@@ -136,6 +126,15 @@ impl SerialRun<'_, '_> {
         Ok(!matches!(decided, Decision::Continue { .. }))
     }
 }
+
+/// Bytes out at once where so many were too many. Most chips hold the second smallest number by themselves; any holds
+/// the smallest.
+fn slower(window: u64) -> u64 {
+    if window > STORE_BYTES { (window / 8).max(STORE_BYTES) } else { WINDOW_MIN }
+}
+
+/// Half of what the smallest chip with a store holds (16 bytes, 16550).
+const STORE_BYTES: u64 = 8;
 
 const SLICE_NS: u64 = 10 * SECOND_NS;
 /// Slices are shorter at the slowest pace: a failure there shows after few bytes.

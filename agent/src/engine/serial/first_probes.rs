@@ -1,11 +1,15 @@
 //! The first single blocks, before anything is sent in full flow.
 
 use turnback_core::{
-    event::Event, judge::facts::FirstProbes, kind::serial::probe::BLOCK_BYTES, signal::pattern::Pattern,
+    base::time::SECOND_NS,
+    event::Event,
+    judge::facts::FirstProbes,
+    kind::serial::{format::LineFormat, probe::BLOCK_BYTES},
+    signal::pattern::Pattern,
 };
 
-use super::{SerialRun, measured::SerialMeasured};
-use crate::engine::options::CheckError;
+use super::{SerialRun, exchange::Exchange, measured::SerialMeasured};
+use crate::{engine::options::CheckError, ports::PortError};
 
 impl SerialRun<'_, '_> {
     /// Sends a few single blocks, of which the first hold every byte value. True when something comes back.
@@ -13,32 +17,43 @@ impl SerialRun<'_, '_> {
         let before = measured.tally.counts;
         // One stream for all rounds: what comes late from the first is still known in the second.
         let mut exchange = self.exchange(measured, Pattern::Counter, self.kind.format)?;
-        for _ in 0..ROUNDS {
-            let (mut returned, mut missed) = (0, 0);
-            for _ in 0..BLOCKS {
-                let trip = exchange.alone(self.kind.line, BLOCK_BYTES as u64)?;
-                returned += u64::from(trip.is_some());
-                missed += u64::from(trip.is_none());
-                measured.first_probes.sent += 1;
-                // A second one that is not whole costs seconds and tells no more: the data steps count better.
-                if missed > returned.min(1) {
-                    break;
-                }
-            }
-            measured.first_probes.returned += returned;
-            if self.must_stop(measured) || exchange.counts().returned > 0 {
-                break;
-            }
-        }
-        self.take(measured, exchange)?;
+        let done = self.send_blocks(measured, &mut exchange);
+        self.take(measured, exchange, done)?;
         let FirstProbes { sent, returned } = measured.first_probes;
         (self.say)(Event::HandfulDone { sent, returned });
         Ok(measured.tally.counts.returned > before.returned)
     }
+
+    fn send_blocks(&mut self, measured: &mut SerialMeasured, exchange: &mut Exchange) -> Result<(), PortError> {
+        let begun = self.kind.line.now();
+        for _ in 0..ROUNDS {
+            for _ in 0..BLOCKS {
+                let trip = exchange.alone(self.kind.line, BLOCK_BYTES as u64)?;
+                measured.first_probes.sent += 1;
+                measured.first_probes.returned += u64::from(trip.is_some());
+                // One that is not whole may have cost seconds, and more of them tell no more: the data steps count
+                // better. Nor does a slow line tell more by eight of them.
+                if trip.is_none() || self.kind.line.now() >= begun + LONGEST_NS {
+                    break;
+                }
+            }
+            if self.must_stop(measured) || exchange.counts().returned > 0 {
+                break;
+            }
+        }
+        Ok(())
+    }
 }
 
-/// Blocks of one round.
-pub(super) const BLOCKS: u32 = 8;
-/// Each ends with the first block that does not come back. In all, a silent line is waited for as long as one that
-/// answered before.
-const ROUNDS: u32 = 4;
+/// About how long the first blocks take at this format, nanoseconds, where they come back.
+pub(super) fn usual_ns(format: LineFormat) -> u64 {
+    let one = format.characters_ns(BLOCK_BYTES as u64);
+    (one * u64::from(BLOCKS)).min(LONGEST_NS.max(one))
+}
+
+/// Blocks of one round, which ends with the first that does not come back.
+const BLOCKS: u32 = 8;
+/// No further block is begun after this time.
+const LONGEST_NS: u64 = 2 * SECOND_NS;
+/// Rounds on a line that gives nothing back. Each waits for a second.
+const ROUNDS: u32 = 3;

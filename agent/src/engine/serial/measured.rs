@@ -1,7 +1,7 @@
 //! What a measurement of bytes brings.
 
 use turnback_core::{
-    base::placement::Placement,
+    base::{placement::Placement, time::Nanos},
     document::run::Turnaround,
     judge::facts::{FirstProbes, Stopped},
     kind::serial::{
@@ -13,6 +13,7 @@ use turnback_core::{
     stats::latency::LatencyHistogram,
 };
 
+use super::exchange::{Exchanged, Silence};
 use crate::engine::run::Measured;
 
 /// One measurement of bytes: the run's own, or a short trial from another place.
@@ -52,8 +53,31 @@ pub(in crate::engine) struct SerialMeasured {
     pub lost_at_slowest: u64,
     /// Characters a second that came back while sending.
     pub characters_per_second: Option<f64>,
+    /// When the last byte came that could be recognised, on the port's clock.
+    pub(super) known_at: Option<Nanos>,
+    /// From when on nothing that was sent came back.
+    pub(super) silence: Option<Silence>,
     /// Why it ended early.
     pub stopped: Option<Stopped>,
+}
+
+impl SerialMeasured {
+    /// Notes whether the line fell silent in this exchange for good, as far as is known so far.
+    pub(super) fn note_silence(&mut self, exchanged: &Exchanged) {
+        match (exchanged.silence, self.silence) {
+            (Some(now), Some(before)) if now.since.is_none() => {
+                self.silence = Some(Silence { noise: before.noise + now.noise, ..before });
+            }
+            (Some(now), _) => {
+                // A line that never gave anything back did not fall silent.
+                let since = now.since.or(self.known_at);
+                self.silence = since.map(|at| Silence { since: Some(at), ..now });
+            }
+            (None, _) if exchanged.known_at.is_some() => self.silence = None,
+            (None, _) => {}
+        }
+        self.known_at = exchanged.known_at.or(self.known_at);
+    }
 }
 
 impl Measured for SerialMeasured {

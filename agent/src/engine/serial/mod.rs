@@ -27,18 +27,21 @@ use turnback_core::{
     kind::serial::{
         format::{LineFormat, LineSetting},
         plug::LinePlug,
-        probe::BlockStream,
+        probe::{BLOCK_BYTES, BlockStream},
     },
     plan::ProfileKind,
     signal::pattern::Pattern,
 };
 
-use self::{exchange::Exchange, measured::SerialMeasured};
+use self::{
+    exchange::{Ends, Exchange, Exchanged},
+    measured::SerialMeasured,
+};
 use super::{
     options::{CheckError, CheckOptions},
     run::{Measured, PortKind, Run, tag},
 };
-use crate::ports::{Line, Port};
+use crate::ports::{Line, Port, PortError};
 
 /// A run on a serial port.
 type SerialRun<'r, 'p> = Run<'r, Serial<'p>>;
@@ -113,7 +116,8 @@ impl PortKind for Serial<'_> {
             run.turnaround(measured)?;
         }
         run.data(measured)?;
-        if run.sweeps() {
+        run.ask_again(measured)?;
+        if run.sweeps() && measured.silence.is_none() {
             run.sweep(measured)?;
         }
         Ok(())
@@ -121,7 +125,8 @@ impl PortKind for Serial<'_> {
 
     /// Whoever opened the line meanwhile takes bytes from it: asked before anything is blamed.
     fn conclude(run: &mut Run<'_, Self>, measured: &mut SerialMeasured) -> Result<(), CheckError> {
-        if measured.stopped.is_none() && judge(&run.facts(measured)).outcome != Outcome::Pass && run.find_service()? {
+        let asked = !run.in_service.is_empty() || measured.stopped.is_some();
+        if !asked && judge(&run.facts(measured)).outcome != Outcome::Pass && run.find_service()? {
             measured.stop(Stopped::TakenIntoService);
         }
         Ok(())
@@ -136,7 +141,7 @@ impl PortKind for Serial<'_> {
     }
 
     fn reference(run: &Run<'_, Self>, measured: &SerialMeasured) -> Option<Reference> {
-        Some(run.reference(measured))
+        run.reference(measured)
     }
 
     fn judge(run: &Run<'_, Self>, measured: &SerialMeasured) -> Verdict {
@@ -149,6 +154,17 @@ impl PortKind for Serial<'_> {
 }
 
 impl SerialRun<'_, '_> {
+    /// Sends one more block where the line seems to have gone dead. The last bytes of a good line may just be lost.
+    fn ask_again(&mut self, measured: &mut SerialMeasured) -> Result<(), CheckError> {
+        if measured.silence.is_none() || self.must_stop(measured) {
+            return Ok(());
+        }
+        let mut exchange = self.exchange(measured, Pattern::Counter, self.kind.format)?;
+        let done = exchange.alone(self.kind.line, BLOCK_BYTES as u64);
+        self.take(measured, exchange, done)?;
+        Ok(())
+    }
+
     fn tell_changed(&mut self, setting: String) {
         (self.say)(Event::LineSettingChanged { port: self.kind.line.identity().name, setting });
     }
@@ -160,22 +176,47 @@ impl SerialRun<'_, '_> {
         pattern: Pattern,
         format: LineFormat,
     ) -> Result<Exchange, CheckError> {
-        let ends_by = self.ends_by.unwrap_or(Nanos::MAX);
+        let ends = Ends {
+            cancel: self.cancel.clone(),
+            by: self.ends_by.unwrap_or(Nanos::MAX),
+            if_held: !self.options.although_in_service,
+        };
         let Serial { line, tag, next_block, window, format: usual, .. } = &mut self.kind;
         let stream = BlockStream { tag: *tag, first_block: *next_block, pattern, mask: format.data_mask() };
-        let mut exchange = Exchange::begin(*line, stream, format, *window, self.origin, ends_by)?;
+        let mut exchange = Exchange::begin(*line, stream, format, *window, self.origin, ends)?;
         // At another format it may never have.
-        if format == *usual && measured.tally.counts.returned > 0 {
+        if format == *usual && measured.tally.counts.returned > 0 && measured.silence.is_none() {
             exchange.expect_answers();
         }
         Ok(exchange)
     }
 
-    /// Ends an exchange and adds what it measured to the counts that are judged; gives the characters a second.
-    fn take(&mut self, measured: &mut SerialMeasured, exchange: Exchange) -> Result<Option<f64>, CheckError> {
-        let exchanged = exchange.finish(self.kind.line)?;
-        self.kind.next_block = self.kind.next_block.wrapping_add(exchanged.blocks);
+    /// Ends an exchange and adds what it measured to the counts that are judged, also where the port failed in the
+    /// middle. Gives what it came to, and the characters a second.
+    fn take<T>(
+        &mut self,
+        measured: &mut SerialMeasured,
+        mut exchange: Exchange,
+        done: Result<T, PortError>,
+    ) -> Result<(T, Option<f64>), CheckError> {
+        let finished = done.and_then(|done| Ok((done, exchange.finish(self.kind.line)?)));
+        match finished {
+            Ok((done, exchanged)) => {
+                let speed = exchanged.characters_per_second;
+                self.add(measured, exchanged);
+                Ok((done, speed))
+            }
+            Err(error) => {
+                self.add(measured, exchange.cut_off());
+                Err(error.into())
+            }
+        }
+    }
+
+    fn add(&mut self, measured: &mut SerialMeasured, exchanged: Exchanged) {
+        self.note_end(measured, &exchanged);
         measured.tally.merge(&exchanged.tally);
+        measured.note_silence(&exchanged);
         let slowest = self.kind.window <= WINDOW_MIN;
         if slowest || measured.slowdowns > 0 {
             measured.since_slowed.merge(&exchanged.tally.counts);
@@ -186,11 +227,18 @@ impl SerialRun<'_, '_> {
             }
             measured.errors.get_or_insert_default().merge(&errors);
         }
-        // What was still out when the time was over counts as lost here, and must not be judged.
+    }
+
+    /// What every exchange tells, whether its counts are judged or not: the block numbers it used, and what ended it.
+    fn note_end(&mut self, measured: &mut SerialMeasured, exchanged: &Exchanged) {
+        self.kind.next_block = self.kind.next_block.wrapping_add(exchanged.blocks);
+        self.in_service.extend_from_slice(&exchanged.in_service);
+        if let Some(stopped) = exchanged.stopped {
+            measured.stop(stopped);
+        }
         self.must_stop(measured);
-        Ok(exchanged.characters_per_second)
     }
 }
 
-/// Fewest bytes out at once: half of what the smallest chip with a store holds (16 bytes, 16550).
-const WINDOW_MIN: u64 = 8;
+/// Fewest bytes out at once: what a chip without a store holds.
+const WINDOW_MIN: u64 = 1;

@@ -30,14 +30,22 @@ impl SerialRun<'_, '_> {
             if self.must_stop(measured) {
                 break;
             }
+            // Only a whole round tells what follows what.
+            let mut round = Vec::new();
             for state in 0..states {
+                if self.cancel.is_cancelled() {
+                    break;
+                }
                 let bit = |n: u8| state >> n & 1 == 1;
                 let outputs = ModemOutputs { rts: bit(0), dtr: bit(1), out1: bit(2), out2: bit(3) };
                 self.kind.line.drive(outputs)?;
                 self.kind.line.pause(SETTLE);
                 if let Some(inputs) = self.kind.line.modem_inputs()? {
-                    measured.modem.push(ModemReading { outputs, inputs });
+                    round.push(ModemReading { outputs, inputs });
                 }
+            }
+            if round.len() == usize::from(states) {
+                measured.modem.append(&mut round);
             }
         }
         self.kind.line.drive(RESTING)?;
@@ -52,7 +60,7 @@ impl SerialRun<'_, '_> {
         let tied =
             measured.plug.driver_of(ModemLine::Cts) == Some(LineDriver::Rts) && measured.plug != LinePlug::Internal;
         let works = !measured.modem.is_empty() && modem::state(&self.facts(measured), ModemLine::Cts).ok == Some(true);
-        if !tied || !works {
+        if !tied || !works || self.must_stop(measured) {
             return Ok(());
         }
         let format = LineFormat { flow: FlowControl::RtsCts, ..self.kind.format };
@@ -70,18 +78,17 @@ impl SerialRun<'_, '_> {
         let mut exchange = self.exchange(measured, Pattern::Prbs31, format)?;
         let hold = format.characters_ns(sent + 16) + HOLD.as_nanos() as u64;
         let until = self.kind.line.now() + hold;
-        exchange.run(self.kind.line, Amount { bytes: sent, until }, false, &mut |_, _| None)?;
+        exchange.run(self.kind.line, Amount { bytes: sent, until }, false, &mut |_, _| {})?;
         exchange.hear(self.kind.line, until)?;
         let came_while_off = exchange.counts().returned + self.lost_here_since(before)?;
         self.kind.line.drive(RESTING)?;
-        exchange.run(
-            self.kind.line,
-            Amount { bytes: sent.saturating_sub(exchange.counts().sent), until: u64::MAX },
-            false,
-            &mut |_, _| None,
-        )?;
+        let rest = Amount { bytes: sent.saturating_sub(exchange.counts().sent), until: self.kind.line.now() + hold };
+        exchange.run(self.kind.line, rest, false, &mut |_, _| {})?;
         let exchanged = exchange.finish(self.kind.line)?;
-        self.kind.next_block = self.kind.next_block.wrapping_add(exchanged.blocks);
+        self.note_end(measured, &exchanged);
+        if self.must_stop(measured) {
+            return Ok(());
+        }
         let counts = exchanged.tally.counts;
         let came_in_all = counts.returned + self.lost_here_since(before)?.min(counts.lost);
         measured.flow = Some(FlowCheck { sent: counts.sent, came_while_off, came_in_all });
@@ -99,7 +106,7 @@ impl SerialRun<'_, '_> {
     /// Tests whether a break comes back, where the port can send one and would show it.
     pub(super) fn break_goes_round(&mut self, measured: &mut SerialMeasured) -> Result<(), CheckError> {
         let can = self.kind.line.capabilities();
-        if !can.sends_break || !(can.counts_errors || can.marks_errors) {
+        if !can.sends_break || !(can.counts_errors || can.marks_errors) || self.must_stop(measured) {
             return Ok(());
         }
         let before = self.kind.line.line_errors()?;

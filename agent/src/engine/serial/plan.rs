@@ -4,11 +4,10 @@ use std::time::Duration;
 
 use turnback_core::{
     base::time::{Nanos, SECOND_NS},
-    kind::serial::probe::BLOCK_BYTES,
     plan::ProfileKind,
 };
 
-use super::{SerialRun, first_probes::BLOCKS, sweep};
+use super::{SerialRun, first_probes, sweep};
 
 /// How much the data steps send.
 pub(super) struct Extent {
@@ -29,9 +28,16 @@ impl SerialRun<'_, '_> {
         let (bits, at_least, at_most) = match (profile.kind, self.options.line.time) {
             (ProfileKind::Proof | ProfileKind::Soak, time) => (f64::INFINITY, 0, ns(time.unwrap_or(profile.time))),
             (_, Some(time)) => (f64::INFINITY, 0, ns(time)),
-            (_, None) => (needed, ns(profile.time), ns(STEPS_MAX)),
+            (_, None) => (needed, ns(profile.time), ns(STEPS_MAX).max(self.slow_line_ns(needed))),
         };
         Extent { bits, at_least, at_most }
+    }
+
+    /// Longest time for so many bits on a line that is too slow to bring them within [`STEPS_MAX`], nanoseconds: half as
+    /// much again as they need. The run says beforehand how long that is.
+    fn slow_line_ns(&self, bits: f64) -> u64 {
+        let bits_a_second = self.kind.format.characters_per_second() * f64::from(self.kind.format.data_bits);
+        if self.kind.line.capabilities().paced { (bits / bits_a_second * 1.5 * SECOND_NS as f64) as u64 } else { 0 }
     }
 
     /// Whether other speeds and formats are tried.
@@ -67,10 +73,10 @@ impl SerialRun<'_, '_> {
         self.origin.saturating_add(planned).saturating_add(self.extent().at_most).saturating_add(sweep)
     }
 
-    /// Eight single blocks, the modem lines and flow control, and a second or so for each size of the turnaround.
+    /// The first blocks, the modem lines and flow control, and a second or so for each size of the turnaround.
     fn seconds_before_data(&self) -> f64 {
         let can = self.kind.line.capabilities();
-        let blocks = seconds(self.kind.format.characters_ns(BLOCKS as u64 * BLOCK_BYTES as u64));
+        let blocks = seconds(first_probes::usual_ns(self.kind.format));
         let lines = if can.modem_lines { 2.0 } else { 0.0 };
         let rounds = u8::from(self.options.profile.latency_probes > 0) + u8::from(can.latency_setting);
         blocks + lines + f64::from(rounds) * 2.0
@@ -81,13 +87,12 @@ fn seconds(ns: u64) -> f64 {
     ns as f64 / SECOND_NS as f64
 }
 
-/// Longest that a profile of steps sends of its own accord.
+/// Longest that a profile of steps sends of its own accord, on a line that is fast enough.
 pub(super) const STEPS_MAX: Duration = Duration::from_secs(600);
 
 /// How much longer than its plan a run may take.
 ///
 /// Chosen by ourselves, so that no bad line reaches it. A line that falls silent costs eight seconds of patience each
-/// time, and a run waits so at most ten times before it judges: twice among the first blocks, three times with flow
-/// control, four times among the turnarounds, once after the data. That is 80 seconds; a computer without time may add
-/// ten.
-pub(super) const ALLOWANCE: Duration = Duration::from_secs(90);
+/// time, and a run waits so at most five times before it judges: once among the first blocks, once with flow control,
+/// twice among the turnarounds, once after the data. That is 40 seconds; a computer without time may add twenty.
+pub(super) const ALLOWANCE: Duration = Duration::from_secs(60);

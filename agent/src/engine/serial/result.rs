@@ -3,7 +3,7 @@
 use turnback_core::{
     base::{
         caution::Caution,
-        time::{ClockSource, clock_pair},
+        time::{ClockSource, SECOND_NS, clock_pair},
     },
     document::run::{ByteTotals, Detail, HalfDuplex, Latency, Report, SerialDetail, Totals, Tried},
     judge::{
@@ -12,7 +12,7 @@ use turnback_core::{
         ratio::Limit,
     },
     kind::serial::{
-        facts::{SerialFacts, highest_clean},
+        facts::{SerialFacts, Silence, highest_clean},
         plug::LinePlug,
         rules::modem,
     },
@@ -48,6 +48,10 @@ impl SerialRun<'_, '_> {
             break_returned: g.break_returned,
             speeds: g.speeds.clone(),
             formats: g.formats.clone(),
+            silence: g.silence.map(|silence| Silence {
+                from_s: silence.since.map_or(0.0, |at| at.saturating_sub(self.origin) as f64 / SECOND_NS as f64),
+                noise: silence.noise,
+            }),
         }
     }
 

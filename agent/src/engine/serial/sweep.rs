@@ -3,7 +3,6 @@
 use turnback_core::{
     base::time::SECOND_NS,
     event::Event,
-    judge::facts::Stopped,
     kind::serial::{
         facts::FormatTrial,
         format::{LineFormat, Parity, StopBits},
@@ -91,15 +90,11 @@ impl SerialRun<'_, '_> {
             exchange.expect_answers();
         }
         let until = self.kind.line.now() + time_ns;
-        let cancel = self.cancel;
-        exchange.run(self.kind.line, Amount { bytes, until }, false, &mut |_, _| {
-            cancel.is_cancelled().then_some(Stopped::ByUser)
-        })?;
+        exchange.run(self.kind.line, Amount { bytes, until }, false, &mut |_, _| {})?;
         let exchanged = exchange.finish(self.kind.line)?;
-        self.kind.next_block = self.kind.next_block.wrapping_add(exchanged.blocks);
-        // What was still out when the time was over counts as lost here, and must not be blamed on the format.
-        if self.time_is_over() {
-            measured.stopped = Some(Stopped::TookTooLong);
+        self.note_end(measured, &exchanged);
+        // A trial that was cut off says nothing of the format.
+        if self.must_stop(measured) {
             return Ok(None);
         }
         let share_of_line =

@@ -2,7 +2,7 @@
 
 use turnback_core::{
     base::{placement::Placement, time::SECOND_NS},
-    judge::facts::{Reference, Stopped},
+    judge::facts::Reference,
     kind::serial::rules::modem,
     signal::pattern::Pattern,
 };
@@ -11,8 +11,11 @@ use super::{SerialRun, exchange::Amount, measured::SerialMeasured, prepare::REST
 use crate::engine::options::CheckError;
 
 impl SerialRun<'_, '_> {
-    /// What a trial says of its place.
-    pub(super) fn reference(&self, measured: &SerialMeasured) -> Reference {
+    /// What a trial says of its place; nothing if it was cut off.
+    pub(super) fn reference(&self, measured: &SerialMeasured) -> Option<Reference> {
+        if self.stopped(measured).is_some() {
+            return None;
+        }
         let there = self.facts(measured);
         let lines = if there.common.placement == Placement::Internal || self.kind.plug.has_modem_lines() {
             modem::wrong_readings(&there)
@@ -25,13 +28,13 @@ impl SerialRun<'_, '_> {
             + there.characters_in_error().saturating_sub(there.counts.damaged_marked)
             + lines;
         let trials = there.counts.bits_compared;
-        Reference {
+        Some(Reference {
             placement: there.common.placement,
             trials,
             failures: failures.min(trials),
             link_up: true,
             returned_any: there.counts.returned > 0,
-        }
+        })
     }
 
     /// Sends the first blocks, reads the modem lines, and sends one pattern for some seconds.
@@ -48,11 +51,9 @@ impl SerialRun<'_, '_> {
         let mut exchange = self.exchange(measured, Pattern::Prbs31, self.kind.format)?;
         // As many bits as the run itself, up to some seconds, so that a rate that is there shows here too.
         let until = self.kind.line.now() + TRIAL_NS;
-        let cancel = self.cancel;
-        exchange.run(self.kind.line, Amount { bytes: TRIAL_BYTES, until }, false, &mut |_, _| {
-            cancel.is_cancelled().then_some(Stopped::ByUser)
-        })?;
-        self.take(measured, exchange)?;
+        let amount = Amount { bytes: TRIAL_BYTES, until };
+        let done = exchange.run(self.kind.line, amount, false, &mut |_, _| {});
+        self.take(measured, exchange, done)?;
         Ok(())
     }
 }

@@ -1,12 +1,16 @@
 //! Measures how long bytes that travel alone take, by their number and with the driver's latency setting.
 
 use turnback_core::{
-    document::run::Turnaround, event::Event, kind::serial::format::LineSetting, signal::pattern::Pattern,
+    base::time::{Nanos, SECOND_NS},
+    document::run::Turnaround,
+    event::Event,
+    kind::serial::format::LineSetting,
+    signal::pattern::Pattern,
     stats::latency::LatencyHistogram,
 };
 
-use super::{SerialRun, measured::SerialMeasured};
-use crate::engine::options::CheckError;
+use super::{SerialRun, exchange::Exchange, measured::SerialMeasured};
+use crate::{engine::options::CheckError, ports::PortError};
 
 impl SerialRun<'_, '_> {
     /// Measures the turnaround of several block sizes.
@@ -25,7 +29,6 @@ impl SerialRun<'_, '_> {
     }
 
     fn turnaround_with(&mut self, measured: &mut SerialMeasured, low_latency: bool) -> Result<(), CheckError> {
-        let mut misses = 0;
         for block_bytes in BLOCKS {
             let line_ns =
                 self.kind.line.capabilities().paced.then(|| self.kind.format.characters_ns(block_bytes.into()));
@@ -33,16 +36,9 @@ impl SerialRun<'_, '_> {
             let trips = line_ns.map_or(u64::MAX, |ns| 1_000_000_000 / ns.max(1)).clamp(3, TRIPS_MAX);
             let mut times = LatencyHistogram::new();
             let mut exchange = self.exchange(measured, Pattern::Prbs31, self.kind.format)?;
-            for _ in 0..trips.min(self.options.profile.latency_probes.into()) {
-                if self.must_stop(measured) || misses >= MISSES_MAX {
-                    break;
-                }
-                match exchange.alone(self.kind.line, block_bytes.into())? {
-                    Some(trip) => times.record(trip),
-                    None => misses += 1,
-                }
-            }
-            self.take(measured, exchange)?;
+            let trips = trips.min(self.options.profile.latency_probes.into());
+            let done = self.make_trips(measured, &mut exchange, (trips, block_bytes.into()), &mut times);
+            let (all_back, _) = self.take(measured, exchange, done)?;
             if block_bytes == 1 && !low_latency {
                 measured.single_byte_trips.merge(&times);
             }
@@ -55,12 +51,39 @@ impl SerialRun<'_, '_> {
                 p50_ns: times.p50_ns(),
                 max_ns: times.max_ns(),
             });
+            // A larger block costs seconds more, of waiting or on a slow line.
+            if !all_back || times.max_ns().is_some_and(|longest| longest > SLOW_NS) {
+                break;
+            }
         }
         Ok(())
+    }
+
+    /// Makes so many trips of so many bytes, fewer on a slow line. False when one did not come back.
+    fn make_trips(
+        &mut self,
+        measured: &mut SerialMeasured,
+        exchange: &mut Exchange,
+        (trips, bytes): (u64, u64),
+        times: &mut LatencyHistogram,
+    ) -> Result<bool, PortError> {
+        let begun: Nanos = self.kind.line.now();
+        for number in 0..trips {
+            if self.must_stop(measured) || (number > 0 && self.kind.line.now() >= begun + LONGEST_NS) {
+                break;
+            }
+            match exchange.alone(self.kind.line, bytes)? {
+                Some(trip) => times.record(trip),
+                None => return Ok(false),
+            }
+        }
+        Ok(true)
     }
 }
 
 const BLOCKS: [u32; 4] = [1, 16, 64, 256];
 const TRIPS_MAX: u64 = 20;
-/// Failed trips over all sizes, after which no more are made: each costs seconds of waiting.
-const MISSES_MAX: u32 = 2;
+/// No further trip of a size is begun after this time.
+const LONGEST_NS: u64 = 2 * SECOND_NS;
+/// A trip that takes longer leaves the larger blocks out.
+const SLOW_NS: u64 = SECOND_NS;

@@ -12,7 +12,7 @@ use super::{
     service,
     settings::{SerialRestorer, is_gone, target},
     sys,
-    termios::Marking,
+    termios::{Marking, Termios},
 };
 use crate::{
     guard::journal::{Journal, Target},
@@ -29,6 +29,8 @@ pub(super) struct OpenLine {
     pub(super) line: File,
     pub(super) marks: Marks,
     pub(super) marking: Marking,
+    /// The settings as this run made them.
+    pub(super) made: Option<Termios>,
     /// Bytes were handed over since the format was last set.
     pub(super) has_sent: bool,
     pub(super) buffer: Box<[u8; READ_BYTES]>,
@@ -60,6 +62,7 @@ impl OpenLine {
             line,
             marks: Marks::default(),
             marking,
+            made: None,
             has_sent: false,
             buffer: Box::new([0; READ_BYTES]),
         })

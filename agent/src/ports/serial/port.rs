@@ -37,7 +37,7 @@ use crate::{
     ports::{
         changes::{Made, SettingError, told_shortly},
         error::PortError,
-        port::{Line, Port, Received, ServiceReason, Way},
+        port::{Disturbance, Line, Port, Received, ServiceReason, Way},
     },
 };
 
@@ -182,11 +182,24 @@ impl Port for SerialPort {
 
     fn restore(&mut self) -> Vec<String> {
         let Some(mut open) = self.open.take() else { return Vec::new() };
-        // What still waits would leave at the old settings.
-        let _ = open.tty.clear(ClearBuffer::All);
+        // What still waits would leave at the old settings, and what still comes in would be sent out again where they
+        // have an echo.
+        for _ in 0..QUIET_POLLS {
+            let _ = open.tty.clear(ClearBuffer::All);
+            if !sys::wait_readable(&open.line, QUIET_POLL).is_ok_and(|ready| ready.readable && !ready.hung_up) {
+                break;
+            }
+        }
         let recovered = open.changes.restore();
         let changed = recovered.iter().filter(|recovered| recovered.outcome != Outcome::Unchanged);
         changed.map(told_shortly::<SerialSetting>).collect()
+    }
+
+    fn disturbed(&mut self) -> Result<Option<Disturbance>, PortError> {
+        let name = self.device.name.clone();
+        let Some(OpenLine { line, made: Some(made), .. }) = &self.open else { return Ok(None) };
+        let now = sys::settings(line).map_err(|error| line_error(&name, "read the settings", error))?;
+        Ok((!now.same_as(made)).then_some(Disturbance::Reconfigured))
     }
 
     fn place(&mut self, placement: Placement) -> bool {
@@ -234,6 +247,7 @@ impl Line for SerialPort {
         }
         let line = self.open()?;
         let now = sys::settings(&line.line).map_err(|error| line_error(&name, "read the settings", error))?;
+        line.made = Some(now);
         line.marks.start_anew();
         line.tty.clear(ClearBuffer::All).map_err(|error| crate_error(&name, "discard what waits", error))?;
         let taken = LineFormat { bits_per_second: self.real_speed(now.output_speed), ..now.format() };
@@ -337,7 +351,8 @@ impl Line for SerialPort {
             let now = self.now();
             let OpenLine { line, marks, marking, buffer, .. } = self.open()?;
             let mut came = false;
-            loop {
+            // A line that is never empty must not keep the run from looking at anything else.
+            for _ in 0..READS_MAX {
                 match line.read(&mut buffer[..]) {
                     // What a line that hung up reads as, though not only that.
                     Ok(0) => {
@@ -425,6 +440,13 @@ const SETTLE_POLL: Duration = Duration::from_millis(1);
 /// Least and usual wait of adapters that have such a timer, milliseconds (common practice, no source).
 const LOW_LATENCY_MS: u32 = 1;
 const HIGH_LATENCY_MS: u32 = 16;
+
+/// Reads in a row: as much as the kernel keeps for a line, or more.
+const READS_MAX: u32 = 32;
+
+/// A line counts as quiet once nothing has come in for so long; half a second at most is waited for that.
+const QUIET_POLL: Duration = Duration::from_millis(20);
+const QUIET_POLLS: u32 = 25;
 
 /// How long a killed process is waited for, all in all half a second.
 const DYING_POLLS: u32 = 50;

@@ -135,6 +135,17 @@ pub struct SerialFacts {
     pub speeds: Vec<FormatTrial>,
     /// Other formats at the chosen speed.
     pub formats: Vec<FormatTrial>,
+    /// From when on nothing that was sent came back; none where something did to the end, or never did.
+    pub silence: Option<Silence>,
+}
+
+/// The end of a run on a line that gave something back at first.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Silence {
+    /// Seconds from the start of the run to the last byte that was what had been sent.
+    pub from_s: f64,
+    /// Bytes that came in after it, of something else.
+    pub noise: u64,
 }
 
 impl SerialFacts {

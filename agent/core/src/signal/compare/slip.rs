@@ -6,6 +6,8 @@
 //! same, the one without a slip is taken. Limit: a byte lost and another inserted within four bytes of each other can
 //! be taken for damage of the bytes between.
 
+use std::collections::HashMap;
+
 /// What became of one byte.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Fate {
@@ -127,19 +129,51 @@ impl Aligner {
     }
 }
 
-/// Alignment of two stretches too long for a table: what they have in common at either end, pairs in between, and the
-/// rest of the longer one missing or extra. Right for one gap however long; of several it finds the sum.
-pub fn align_ends(expected: &[u8], got: &[u8]) -> Vec<Fate> {
+/// Alignment of two stretches too long for a table: what they have in common at either end, and in between one run of
+/// equal bytes after the other, as far as each can be found again behind a gap. Right for any number of gaps that are
+/// [`RUN_BYTES`] or more apart, however long, in a pattern that does not repeat itself. Where nothing is found again,
+/// what is left is paired as it stands, and the rest of the longer one is missing or extra.
+pub fn align_long(expected: &[u8], got: &[u8]) -> Vec<Fate> {
     let common = expected.len().min(got.len());
     let head = expected.iter().zip(got).take_while(|(e, g)| e == g).count();
     let tail = expected.iter().rev().zip(got.iter().rev()).take(common - head).take_while(|(e, g)| e == g).count();
     let mut fates = vec![Fate::Pair; head];
-    fates.extend(std::iter::repeat_n(Fate::Missing, expected.len() - common));
-    fates.extend(std::iter::repeat_n(Fate::Extra, got.len() - common));
-    fates.extend(std::iter::repeat_n(Fate::Pair, common - head - tail));
+    align_runs(&expected[head..expected.len() - tail], &got[head..got.len() - tail], &mut fates);
     fates.extend(std::iter::repeat_n(Fate::Pair, tail));
     fates
 }
+
+/// The middle of [`align_long`].
+fn align_runs(expected: &[u8], got: &[u8], fates: &mut Vec<Fate>) {
+    let mut places: HashMap<&[u8], Vec<usize>> = HashMap::new();
+    for (at, run) in expected.windows(RUN_BYTES).enumerate() {
+        places.entry(run).or_default().push(at);
+    }
+    let mut gap = |missing: usize, extra: usize| {
+        let pairs = missing.min(extra);
+        fates.extend(std::iter::repeat_n(Fate::Missing, missing - pairs));
+        fates.extend(std::iter::repeat_n(Fate::Extra, extra - pairs));
+        fates.extend(std::iter::repeat_n(Fate::Pair, pairs));
+    };
+    let (mut i, mut j) = (0, 0);
+    loop {
+        let found = got[j..].windows(RUN_BYTES).enumerate().find_map(|(ahead, run)| {
+            let places = places.get(run)?;
+            places.get(places.partition_point(|place| *place < i)).map(|place| (*place, j + ahead))
+        });
+        let Some((next_i, next_j)) = found else {
+            gap(expected.len() - i, got.len() - j);
+            return;
+        };
+        gap(next_i - i, next_j - j);
+        let run = expected[next_i..].iter().zip(&got[next_j..]).take_while(|(e, g)| e == g).count();
+        gap(run, run);
+        (i, j) = (next_i + run, next_j + run);
+    }
+}
+
+/// So many equal bytes in a row are no chance: by chance one place in 2^64 has them (computed).
+const RUN_BYTES: usize = 8;
 
 const PAIR: u8 = 1;
 const MISSING: u8 = 2;
@@ -193,10 +227,40 @@ mod tests {
             let from = from.index(expected.len());
             let len = len.index(expected.len() - from + 1);
             let got = [&expected[..from], &expected[from + len..]].concat();
-            let fates = align_ends(&expected, &got);
+            let fates = align_long(&expected, &got);
             prop_assert_eq!((count(&fates, Fate::Missing), count(&fates, Fate::Extra)), (len, 0));
-            let fates = align_ends(&got, &expected);
+            let fates = align_long(&got, &expected);
             prop_assert_eq!((count(&fates, Fate::Missing), count(&fates, Fate::Extra)), (0, len));
+        }
+    }
+
+    proptest! {
+        /// Drawn gaps, each behind a run that is long enough to be found again.
+        #[test]
+        fn several_long_gaps_are_found_and_nothing_is_damaged(
+            lens in prop::collection::vec((16_usize..400, 1_usize..900), 1..20),
+            seed: u64,
+        ) {
+            let mut rng = crate::base::rng::Rng::new(seed);
+            let mut bytes = |len: usize| -> Vec<u8> { (0..len).map(|_| rng.draw() as u8).collect() };
+            let (mut expected, mut got) = (Vec::new(), Vec::new());
+            for (run, gap) in &lens {
+                let run = bytes(*run);
+                expected.extend(&run);
+                got.extend(&run);
+                expected.extend(bytes(*gap));
+            }
+            let lost: usize = lens.iter().map(|(_, gap)| gap).sum();
+            let fates = align_long(&expected, &got);
+            prop_assert_eq!((count(&fates, Fate::Missing), count(&fates, Fate::Extra)), (lost, 0));
+            let (mut i, mut j) = (0, 0);
+            for fate in fates {
+                if fate == Fate::Pair {
+                    prop_assert_eq!(expected[i], got[j]);
+                }
+                i += usize::from(fate != Fate::Extra);
+                j += usize::from(fate != Fate::Missing);
+            }
         }
     }
 
@@ -204,5 +268,31 @@ mod tests {
     fn an_open_end_leaves_what_follows() {
         let found = Aligner::default().align(b"harbour", b"harbourmaster", 8, 8, End::Open);
         assert_eq!(found, Alignment { fates: vec![Fate::Pair; 7], cost: 0 });
+    }
+
+    #[test]
+    fn of_two_that_cost_the_same_the_one_without_a_slip_is_taken() {
+        // Two bytes wrong in every bit cost 16, as do one missing and one extra.
+        for (expected, got) in [([0x00, 0xFF], [0xFF, 0x00]), ([0xFF, 0x00], [0x00, 0xFF])] {
+            let found = Aligner::default().align(&expected, &got, 8, 8, End::Closed);
+            assert_eq!(found, Alignment { fates: vec![Fate::Pair; 2], cost: 16 });
+        }
+        // With an open end a byte wrong in every bit costs as much as one that is missing.
+        let found = Aligner::default().align(&[0x00], &[0xFF, 0x0F], 8, 8, End::Open);
+        assert_eq!(found, Alignment { fates: vec![Fate::Pair], cost: 8 });
+    }
+
+    #[test]
+    fn no_byte_is_of_head_and_tail_at_once() {
+        for (expected, got) in [(&b"aaaa"[..], &b"aa"[..]), (b"aa", b"aaaa"), (b"aba", b"aba"), (b"", b"a")] {
+            let fates = align_long(expected, got);
+            let pairs = expected.len().min(got.len());
+            assert_eq!(count(&fates, Fate::Pair), pairs);
+            assert_eq!(count(&fates, Fate::Missing), expected.len() - pairs);
+            assert_eq!(count(&fates, Fate::Extra), got.len() - pairs);
+        }
+        // What is alike at the end is taken for the end: the gap is in the middle.
+        let fates = align_long(b"quay wall", b"quay all");
+        assert_eq!(fates.iter().position(|fate| *fate == Fate::Missing), Some(5));
     }
 }

@@ -53,6 +53,7 @@ pub(super) fn good() -> SerialFacts {
         break_returned: Some(true),
         speeds: Vec::new(),
         formats: Vec::new(),
+        silence: None,
     }
 }
 

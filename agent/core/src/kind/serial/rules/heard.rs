@@ -4,14 +4,17 @@ use super::modem;
 use crate::base::figure::count;
 use crate::base::placement::Placement;
 use crate::judge::RuleId;
+use crate::judge::facts::Stopped;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::shared::is_limit_proved;
 use crate::judge::suspects::{blame, blame_open_loop};
-use crate::kind::serial::facts::SerialFacts;
+use crate::kind::serial::facts::{SerialFacts, Silence};
 use crate::kind::serial::plug::LinePlug;
 
 pub(super) const RULES: &[Rule<SerialFacts>] = &[
     Rule { id: RuleId::ForeignBytes, decide: foreign_bytes },
+    Rule { id: RuleId::Reconfigured, decide: reconfigured },
+    Rule { id: RuleId::WentSilent, decide: went_silent },
     Rule { id: RuleId::NoBytesReturned, decide: no_bytes_returned },
     Rule { id: RuleId::HearsItself, decide: hears_itself },
 ];
@@ -27,6 +30,35 @@ fn foreign_bytes(e: &SerialFacts) -> Option<Finding> {
         ))
         .sure("certain: something else talks")
         .then("find out what the other end is connected to; fit the plug, then repeat"),
+    )
+}
+
+fn reconfigured(e: &SerialFacts) -> Option<Finding> {
+    (e.common.stopped == Some(Stopped::Reconfigured)).then(|| {
+        Finding::undecided(format!(
+            "another program on this computer changed the settings of this line after {} bytes; what failed meanwhile \
+             says nothing of port, plug or cable",
+            count(e.counts.sent)
+        ))
+        .sure("certain: the line no longer has the settings of this run")
+        .then("find out which program looks after this line, have it leave the line alone, then repeat")
+    })
+}
+
+/// Somebody may have pulled the plug, so nothing is blamed: the next run says whether the line is dead.
+fn went_silent(e: &SerialFacts) -> Option<Finding> {
+    let Silence { from_s, noise } = e.silence?;
+    let noise = match noise {
+        0 => String::new(),
+        n => format!(" ({} bytes of something else came in)", count(n)),
+    };
+    Some(
+        Finding::undecided(format!(
+            "nothing came back from second {:.0} on: plug pulled, or contact lost{noise}",
+            from_s.ceil().max(1.0)
+        ))
+        .sure("certain that the line went silent; not why")
+        .then("see that plug and cable are seated, then repeat: if nothing comes back then, the line is open"),
     )
 }
 

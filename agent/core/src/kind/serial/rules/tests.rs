@@ -3,8 +3,8 @@
 use super::fixture::*;
 use crate::base::placement::Placement;
 use crate::judge::facts::{Reference, Stopped};
-use crate::judge::{Location, Outcome, RuleId, judge};
-use crate::kind::serial::facts::{FlowCheck, FormatTrial, SerialFacts};
+use crate::judge::{Location, Outcome, RuleId, Verdict, judge};
+use crate::kind::serial::facts::{FlowCheck, FormatTrial, SerialFacts, Silence};
 use crate::kind::serial::format::{FlowControl, LineCapabilities, LineErrors, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
@@ -34,6 +34,31 @@ fn what_was_not_tested_is_not_judged() {
     });
     assert_eq!((cut_off.outcome, rule(&cut_off)), (Outcome::Undecided, RuleId::TookTooLong));
     assert!(cut_off.location.is_empty());
+}
+
+/// Whatever failed meanwhile, nothing is blamed on a line that somebody set otherwise, or may have unplugged.
+#[test]
+fn a_line_that_was_changed_or_went_silent_blames_nobody_and_says_so() {
+    let changed = with(|e| {
+        damage(e, 400);
+        e.common.stopped = Some(Stopped::Reconfigured);
+    });
+    assert_eq!((changed.outcome, rule(&changed)), (Outcome::Undecided, RuleId::Reconfigured));
+    assert!(changed.location.is_empty(), "{changed:?}");
+    let silent = |from_s, noise| {
+        with(|e| {
+            damage(e, 400);
+            e.counts.lost = 4096;
+            e.silence = Some(Silence { from_s, noise });
+        })
+    };
+    let verdict = silent(3.2, 0);
+    assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, RuleId::WentSilent));
+    assert!(verdict.location.is_empty(), "{verdict:?}");
+    let text = |verdict: &Verdict| verdict.reasons[0].text.clone();
+    assert_eq!(text(&verdict), "nothing came back from second 4 on: plug pulled, or contact lost");
+    assert!(text(&silent(0.0, 1500)).starts_with("nothing came back from second 1 on"));
+    assert!(text(&silent(3.2, 1500)).contains("bytes of something else came in"), "{}", text(&silent(3.2, 1500)));
 }
 
 #[test]

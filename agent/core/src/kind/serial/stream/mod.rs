@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::base::time::Nanos;
 use crate::kind::serial::probe::{BLOCK_BYTES, BlockStream, HEAD_BYTES, Head};
-use crate::signal::compare::slip::{Aligner, End, Fate, align_ends, slip_cost};
+use crate::signal::compare::slip::{Aligner, End, Fate, align_long, slip_cost};
 use crate::signal::compare::{DamageTally, compare};
 use crate::signal::seconds::{self, SecondCounts};
 
@@ -116,6 +116,8 @@ pub struct LineCollector {
     sent: u64,
     /// Position in the stream up to which every byte has its fate.
     settled: u64,
+    /// Position up to which something came back that can only be what was sent.
+    recognised: u64,
     /// Bytes that came in and are not settled.
     waiting: Vec<u8>,
     /// How many came in before the first of these.
@@ -140,6 +142,7 @@ impl LineCollector {
             origin,
             sent: 0,
             settled: 0,
+            recognised: 0,
             waiting: Vec::new(),
             waiting_from: 0,
             marks: VecDeque::new(),
@@ -165,6 +168,12 @@ impl LineCollector {
     /// Bytes that are out and have neither come back nor been given up.
     pub fn outstanding(&self) -> u64 {
         self.sent.saturating_sub(self.settled).saturating_sub(self.waiting.len() as u64)
+    }
+
+    /// Position in the stream up to which something came back that can only be what was sent, however damaged. Noise
+    /// never moves it.
+    pub fn recognised(&self) -> u64 {
+        self.recognised
     }
 
     /// Whether what came since the last settled block is what was sent next: nothing is known to be missing, and all
@@ -230,15 +239,27 @@ impl LineCollector {
         self.settle_blocks(now, true);
         let rest = self.sent - self.settled;
         if rest > 0 || !self.waiting.is_empty() {
-            self.expect(rest as usize);
-            let got = self.waiting.len();
-            let fates = if got == rest as usize && self.is_complement(got) {
-                vec![Fate::Pair; got]
-            } else {
-                self.align_all(got)
-            };
-            self.count(&fates, now);
+            let fates = self.fates_of_rest(rest as usize);
+            self.count_rest(&fates, now);
         }
+        self.in_step = true;
+    }
+
+    /// The run ends here: what is out may still come, so it counts neither as sent nor as lost. Nor does what came last
+    /// and is not in step: with nothing behind it nobody knows what it is.
+    pub fn withdraw(&mut self, now: Nanos) {
+        self.settle_blocks(now, true);
+        let got = self.waiting.len();
+        let rest = (self.sent - self.settled).min(got as u64) as usize;
+        self.expect(rest);
+        if got > 0 && rest == got && (self.waiting == self.expected || self.is_complement(got)) {
+            self.count_recognised(&vec![Fate::Pair; got], now);
+        } else {
+            self.tally.counts.returned -= got as u64;
+            self.consume(0, got);
+        }
+        self.tally.counts.sent -= self.sent - self.settled;
+        self.sent = self.settled;
         self.in_step = true;
     }
 
@@ -246,6 +267,25 @@ impl LineCollector {
     pub fn finish(mut self, now: Nanos) -> LineTally {
         self.settle(now);
         self.tally
+    }
+
+    /// What became of the next `rest` bytes, where all that waits is theirs.
+    fn fates_of_rest(&mut self, rest: usize) -> Vec<Fate> {
+        self.expect(rest);
+        let got = self.waiting.len();
+        if got == rest && self.is_complement(got) { vec![Fate::Pair; got] } else { self.align_all(got) }
+    }
+
+    /// Counts the last bytes of a stretch, behind which no head shows whether they fit.
+    fn count_rest(&mut self, fates: &[Fate], now: Nanos) {
+        let slips = fates.iter().filter(|fate| **fate != Fate::Pair).count() * slip_cost(self.data_bits) as usize;
+        let before = (self.tally.counts.bit_errors, self.settled);
+        self.count(fates, now);
+        let wrong = (self.tally.counts.bit_errors - before.0) as usize;
+        let bits = (self.settled - before.1) as usize * usize::from(self.data_bits);
+        if (wrong + slips) * 100 <= bits * CHANCE_PERCENT || slips == 0 && wrong * 4 >= bits * 3 {
+            self.recognised = self.settled;
+        }
     }
 
     /// Settles every piece whose fate is certain.
@@ -309,7 +349,7 @@ impl LineCollector {
         let little = || self.wrong_bits(piece) <= 2 * slip_cost(self.data_bits) as usize;
         let in_step = (self.waiting[piece..all] == self.expected[piece..all] && little()) || self.is_complement(all);
         if in_step {
-            self.count(&vec![Fate::Pair; piece], now);
+            self.count_recognised(&vec![Fate::Pair; piece], now);
         }
         in_step
     }
@@ -351,7 +391,7 @@ impl LineCollector {
             found.cost as usize * 100 <= bits(piece + ahead) * CHANCE_PERCENT
         };
         if fits {
-            self.count(&found.fates[..own], now);
+            self.count_recognised(&found.fates[..own], now);
         }
         fits
     }
@@ -372,7 +412,7 @@ impl LineCollector {
         }
         self.expect(span);
         let fates = self.align_all(at);
-        self.count(&fates, now);
+        self.count_recognised(&fates, now);
         true
     }
 
@@ -383,7 +423,7 @@ impl LineCollector {
         if self.expected.len() * band <= TABLE_CELLS {
             self.aligner.align(&self.expected, got, self.data_bits, SLIP_MAX, End::Closed).fates
         } else {
-            align_ends(&self.expected, got)
+            align_long(&self.expected, got)
         }
     }
 
@@ -402,6 +442,13 @@ impl LineCollector {
         second.sent += piece as u64;
         second.returned += piece as u64;
         self.consume(piece, piece);
+        self.recognised = self.settled;
+    }
+
+    /// Counts bytes that can only be those that were sent.
+    fn count_recognised(&mut self, fates: &[Fate], now: Nanos) {
+        self.count(fates, now);
+        self.recognised = self.settled;
     }
 
     /// Counts bytes by their fate and takes them off both sides.

@@ -101,6 +101,24 @@ proptest! {
         prop_assert_eq!((counts.damaged, counts.lost, counts.inserted), (0, gap as u64, 0));
     }
 
+    /// A kernel that drops what nobody fetches drops hundreds of bytes at a time, and changes none. Whatever it keeps
+    /// in between holds a head here.
+    #[test]
+    fn many_long_gaps_damage_nothing(seed: u64, piece in 1_usize..700) {
+        let mut rng = Rng::new(seed);
+        let stream = stream(Pattern::Prbs31, 0xFF);
+        let sent = bytes_of(&stream, 60_000);
+        let (mut got, mut at) = (Vec::new(), 0);
+        while at < sent.len() {
+            let run = (BLOCK_BYTES + HEAD_BYTES + rng.below(1500) as usize).min(sent.len() - at);
+            got.extend_from_slice(&sent[at..at + run]);
+            at += run + 100 + rng.below(3000) as usize;
+        }
+        let counts = collect(stream, 8, sent.len(), &got, piece).counts;
+        prop_assert_eq!((counts.damaged, counts.inserted), (0, 0), "{:?}", counts);
+        prop_assert_eq!(counts.lost as usize, sent.len() - got.len());
+    }
+
     #[test]
     fn a_byte_lost_from_a_pattern_without_detail_is_one_lost_byte(at in 0_usize..5900, piece in 1_usize..700) {
         // Without detail only the heads show it; in a head itself the byte is known.
@@ -111,6 +129,42 @@ proptest! {
             let counts = collect(stream, 8, LEN, &got, piece).counts;
             prop_assert_eq!((counts.damaged, counts.lost, counts.inserted), (0, 1, 0));
         }
+    }
+
+    #[test]
+    fn what_is_still_out_is_neither_sent_nor_lost(sent in 0_usize..4000, came in 0_usize..4000, gap in 1_usize..40) {
+        let stream = stream(Pattern::Prbs31, 0xFF);
+        let came = came.min(sent);
+        let withdrawn = |got: &[u8]| {
+            let mut rx = LineCollector::new(stream.clone(), 8, 0);
+            rx.handle_sent(sent as u64);
+            rx.handle_bytes(got, 0);
+            rx.withdraw(0);
+            rx.finish(0).counts
+        };
+        let whole = bytes_of(&stream, came);
+        let counts = withdrawn(&whole);
+        prop_assert_eq!((counts.sent, counts.returned, counts.failed()), (came as u64, came as u64, 0));
+        // A gap shows once the head behind it is in; what else came of that block is left out.
+        let from = 100;
+        let got = [&whole[..from.min(came)], &whole[(from + gap).min(came)..]].concat();
+        let counts = withdrawn(&got);
+        let is_known = came >= BLOCK_BYTES + HEAD_BYTES + SLIP_MAX;
+        prop_assert_eq!(counts.sent + counts.inserted, counts.returned + counts.lost);
+        prop_assert_eq!((counts.damaged, counts.inserted), (0, 0));
+        prop_assert!(!is_known || counts.lost == gap as u64, "{:?}", counts);
+    }
+
+    #[test]
+    fn noise_is_not_recognised_and_what_was_sent_is(noise in prop::collection::vec(any::<u8>(), 1..4000)) {
+        let mut rx = LineCollector::new(stream(Pattern::Prbs31, 0xFF), 8, 0);
+        rx.handle_sent(6000);
+        rx.handle_bytes(&noise, 0);
+        prop_assert!(rx.recognised() == 0 || rx.in_step(), "{}", rx.recognised());
+        let mut rx = LineCollector::new(stream(Pattern::Prbs31, 0xFF), 8, 0);
+        rx.handle_sent(600);
+        rx.handle_bytes(&bytes_of(&stream(Pattern::Prbs31, 0xFF), 600), 0);
+        prop_assert_eq!(rx.recognised(), 600);
     }
 
     #[test]
