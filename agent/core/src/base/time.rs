@@ -1,7 +1,7 @@
 //! Time as the core sees it: nanoseconds on the port's own clock, always handed in, never read.
 //!
-//! A real port counts from the Unix epoch (the kernel stamps frames with `CLOCK_REALTIME`), a simulated one from the
-//! start of its virtual world. Only differences mean anything.
+//! A real port counts from the system's time at the program's start by a clock that nobody can set, a simulated one
+//! from the start of its virtual world. Only differences mean anything.
 
 use serde::{Deserialize, Serialize};
 

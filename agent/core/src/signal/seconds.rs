@@ -22,10 +22,17 @@ impl SecondCounts {
     }
 }
 
+/// Which second of a run `at` falls in, counted from its `origin`.
+///
+/// A moment before the origin is in the first one. One absurdly far ahead is a stepped clock or a damaged stamp and not
+/// a longer run: it is in the last second that a series can have.
+pub fn index_of(at: Nanos, origin: Nanos) -> usize {
+    (at.saturating_sub(origin) / SECOND_NS).min(SECONDS_MAX) as usize
+}
+
 /// The entry of the second that `at` falls in, counted from `origin`; made if it is not there.
 pub fn second_mut(seconds: &mut Vec<SecondCounts>, at: Nanos, origin: Nanos) -> &mut SecondCounts {
-    // A stamp before the origin or absurdly far ahead is a stepped clock, not a longer run.
-    let index = (at.saturating_sub(origin) / SECOND_NS).min(SECONDS_MAX) as usize;
+    let index = index_of(at, origin);
     if seconds.len() <= index {
         seconds.resize(index + 1, SecondCounts::default());
     }

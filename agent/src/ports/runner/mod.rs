@@ -6,12 +6,13 @@ pub mod threads;
 use std::time::Duration;
 
 use turnback_core::{
-    base::time::{ClockSource, Nanos, SECOND_NS},
+    base::time::{ClockSource, Nanos},
     judge::facts::Stopped,
     kind::ethernet::{
         probe::{Address, Header},
         stream::{StreamSpec, tally::Tally},
     },
+    signal::seconds,
 };
 
 use crate::ports::error::PortError;
@@ -113,7 +114,7 @@ pub(super) fn is_probe_of(bytes: &[u8], tag: u64) -> bool {
 
 /// Adds `count` probes sent at `now` to the second of the run they belong to.
 pub(super) fn count_sent(by_second: &mut Vec<u64>, now: Nanos, origin: Nanos, count: u64) {
-    let index = (now.saturating_sub(origin) / SECOND_NS) as usize;
+    let index = seconds::index_of(now, origin);
     if by_second.len() <= index {
         by_second.resize(index + 1, 0);
     }

@@ -385,7 +385,8 @@ fn send_half<S: Sender>(
         match tx.poll(now, shared.settled.load(Ordering::Acquire)) {
             Turn::Done => break Ok(()),
             Turn::Full => thread::sleep(FULL_PAUSE),
-            Turn::WaitUntil(then) => wait(then.saturating_sub(now)),
+            // No longer at once than the wish to end is looked at.
+            Turn::WaitUntil(then) => wait(then.saturating_sub(now).min(WATCH_EVERY.as_nanos() as u64)),
             Turn::Send(count) => {
                 let first = tx.next_sequence();
                 let (offered, accepted) = tx.batch(count, now, |batch| {

@@ -1,6 +1,6 @@
 //! Frames from one interface, of one EtherType or all, out of a ring in memory shared with the kernel.
 
-use crate::ports::clock::now_ns;
+use crate::ports::clock::{ClockPair, now_ns};
 use std::{mem::offset_of, time::Duration};
 
 use turnback_core::kind::ethernet::probe::ETHERTYPE;
@@ -244,10 +244,12 @@ const _: () = assert!(BLOCK_BYTES >= FRAME_BYTES_MAX + 256);
 /// Hands on the frames of a block; fails with the name of a field that points outside it.
 fn read_block(block: &[u8], each: &mut dyn FnMut(RawFrame<'_>)) -> Result<usize, &'static str> {
     let mut handed_on = 0;
+    // Once a block: it was filled within the last milliseconds.
+    let clocks = ClockPair::read();
     let mut at = word(block, BLOCK_FIRST).ok_or("block header")? as usize;
     for _ in 0..word(block, BLOCK_FRAMES).ok_or("block header")? {
         let header = block.get(at..).and_then(|rest| rest.first_chunk()).ok_or("offset of a frame")?;
-        if let Some(frame) = read_frame(block, at, header)? {
+        if let Some(frame) = read_frame(block, at, header, &clocks)? {
             each(frame);
             handed_on += 1;
         }
@@ -261,6 +263,7 @@ fn read_frame<'a>(
     block: &'a [u8],
     at: usize,
     header: &[u8; FRAME_HEADER_BYTES],
+    clocks: &ClockPair,
 ) -> Result<Option<RawFrame<'a>>, &'static str> {
     let field = |offset| u32::from_ne_bytes(std::array::from_fn(|i| header[offset + i]));
     let half = |offset| u16::from_ne_bytes(std::array::from_fn(|i| header[offset + i]));
@@ -273,7 +276,7 @@ fn read_frame<'a>(
     let (at_ns, clock) = match (stamp, status & libc::TP_STATUS_TS_RAW_HARDWARE != 0) {
         (0, _) => (now_ns(), Clock::Program),
         (at_ns, true) => (at_ns, Clock::Adapter),
-        (at_ns, false) => (at_ns, Clock::Kernel),
+        (at_ns, false) => (clocks.on_run_clock(at_ns), Clock::Kernel),
     };
     Ok(Some(RawFrame {
         bytes,

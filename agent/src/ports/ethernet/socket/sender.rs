@@ -8,7 +8,7 @@ use std::{
 use turnback_core::kind::ethernet::stream::Outgoing;
 
 use super::{error::SocketError, packet::PacketSocket, stamp::Clock, sys};
-use crate::ports::clock::now_ns;
+use crate::ports::clock::{ClockPair, now_ns};
 use crate::ports::departure::Departure;
 
 /// Sends frames out of one interface.
@@ -197,8 +197,11 @@ impl FrameSender {
                 .map_err(|source| self.packet.error("read a transmit stamp", source))?;
             match stamp {
                 Some(stamp) if stamp.key == key => {
-                    let of_clock = if stamp.hardware { &mut departure.adapter } else { &mut departure.kernel };
-                    *of_clock = Some(stamp.at_ns);
+                    if stamp.hardware {
+                        departure.adapter = Some(stamp.at_ns);
+                    } else {
+                        departure.kernel = Some(ClockPair::read().on_run_clock(stamp.at_ns));
+                    }
                     continue;
                 }
                 // A stamp of an earlier frame, come too late.
