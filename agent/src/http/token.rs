@@ -155,9 +155,14 @@ mod tests {
         let directory = tempfile::tempdir().unwrap();
         let path = directory.path().join("token");
         std::fs::write(&path, "0123456789abcdef0123456789abcdef\n").unwrap();
-        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o644)).unwrap();
-        assert!(matches!(Token::load_or_create(&path), Err(TokenError::TooOpen { mode: 0o644, .. })));
+        // One right of the group or of others is one too many.
+        for bit in [0o040, 0o020, 0o010, 0o004, 0o002, 0o001] {
+            std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600 | bit)).unwrap();
+            let refused = Token::load_or_create(&path);
+            assert!(matches!(refused, Err(TokenError::TooOpen { mode, .. }) if mode == 0o600 | bit), "{bit:o}");
+        }
         std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).unwrap();
+        assert!(Token::load_or_create(&path).is_ok());
         std::fs::write(&path, "short\n").unwrap();
         assert!(matches!(Token::load_or_create(&path), Err(TokenError::NoToken { .. })));
     }

@@ -50,8 +50,7 @@ impl<S: Host> Supervisor<S> {
                 let Some(next) = found else { continue };
                 port.slots.insert(number, next);
                 let (slot, due_ms) = (next.slot_ms, next.due_ms);
-                if due_ms <= now_ms && !round.catch_up && due_ms < self.going_since.as_millisecond() {
-                    // Missed while nobody went round, and not to be caught up.
+                if is_passed_over(round.catch_up, due_ms, now_ms, self.going_since.as_millisecond()) {
                     port.memory.dealt_with_ms.insert(round.name.clone(), slot);
                     *status.figures.missed.entry(round.name.clone()).or_default() += 1;
                     next_ms = Some(now_ms);
@@ -149,10 +148,20 @@ impl<S: Host> Supervisor<S> {
         }
         let adapter = port.facts.as_ref().and_then(PortFacts::adapter);
         let shared = |run: &Running| adapter.is_some() && run.adapter.as_deref() == adapter;
-        // A run that hangs keeps its adapter: whatever made it hang is not over.
         let mut runs = status.ports.values().filter_map(|port| port.running.as_ref());
-        !runs.any(|run| shared(run) && (run.hung || !(side_by_side && run.side_by_side)))
+        !runs.any(|run| shared(run) && !leaves_room(run.hung, run.side_by_side, side_by_side))
     }
+}
+
+/// Whether a time was missed while nobody went round, and is not to be caught up.
+fn is_passed_over(catch_up: bool, due_ms: i64, now_ms: i64, going_since_ms: i64) -> bool {
+    due_ms <= now_ms && !catch_up && due_ms < going_since_ms
+}
+
+/// Whether a run leaves room for another one on its adapter. One that hangs does not, whatever was agreed: what made it
+/// hang is not over.
+fn leaves_room(hung: bool, side_by_side: bool, other_side_by_side: bool) -> bool {
+    !hung && side_by_side && other_side_by_side
 }
 
 /// The time of a round's schedule that a port's next run deals with, and when that run is due. Of several missed times
@@ -172,3 +181,37 @@ fn next_slot(seed: u64, round: &Round, port: &str, dealt_with_ms: i64, now: Time
 
 /// A list of ports older than this is made anew before a port is touched.
 const FRESH: Duration = Duration::from_secs(2);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_missed_time_is_passed_over_only_where_catching_up_is_off() {
+        // Going round since 100.
+        for (catch_up, due, now, passed_over) in [
+            (false, 99, 100, true),
+            (true, 99, 100, false),
+            // Due once it was going round again.
+            (false, 100, 100, false),
+            // Not due yet.
+            (false, 99, 98, false),
+            (false, 99, 99, true),
+        ] {
+            assert_eq!(is_passed_over(catch_up, due, now, 100), passed_over, "{catch_up} {due} {now}");
+        }
+    }
+
+    #[test]
+    fn a_run_that_hangs_keeps_its_adapter() {
+        for (hung, one, other, room) in [
+            (false, true, true, true),
+            (true, true, true, false),
+            (false, false, true, false),
+            (false, true, false, false),
+            (true, false, false, false),
+        ] {
+            assert_eq!(leaves_room(hung, one, other), room, "{hung} {one} {other}");
+        }
+    }
+}

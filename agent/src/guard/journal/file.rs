@@ -252,4 +252,33 @@ mod tests {
         let JournalError::Write { source, .. } = error else { panic!("another error") };
         assert_eq!(source.raw_os_error(), Some(libc::ENOSPC));
     }
+
+    /// Appends lines to a file until that fails.
+    #[test]
+    #[ignore = "run by the next test, in a process with a limit"]
+    fn append_until_it_fails() {
+        let Some(path) = std::env::var_os("TURNBACK_TEST_FILE") else { return };
+        let mut file = OpenOptions::new().create(true).append(true).open(path).unwrap();
+        let line = Line::Done { id: 7 };
+        while append(&mut file, &line, Sync::Nothing).is_ok() {}
+    }
+
+    /// A limit on the size of files stops a write in the middle, as a full disk does (setrlimit(2), RLIMIT_FSIZE).
+    #[test]
+    fn a_line_that_did_not_fit_leaves_nothing_of_itself() {
+        let directory = tempfile::tempdir().unwrap();
+        let path = directory.path().join("lines");
+        let this = std::env::current_exe().unwrap();
+        let test = "guard::journal::file::tests::append_until_it_fails";
+        let script = format!("trap '' XFSZ; ulimit -f 3; exec {} --exact {test} --ignored", this.display());
+        let run = std::process::Command::new("sh").args(["-c", &script]).env("TURNBACK_TEST_FILE", &path).output();
+        assert!(run.unwrap().status.success());
+        let text = std::fs::read_to_string(&path).unwrap();
+        let length = text.lines().next().unwrap().len() + 1;
+        // Blocks of 512 or 1024 bytes, as the shell has them; no multiple of a line's length.
+        let limit = if text.len() > 3 * 512 { 3 * 1024 } else { 3 * 512 };
+        assert_ne!(limit % length, 0);
+        assert_eq!(text.len(), limit / length * length, "{:?}", text.lines().last());
+        assert!(text.ends_with('\n'));
+    }
 }

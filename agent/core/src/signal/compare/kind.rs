@@ -157,3 +157,87 @@ const FEWEST_BURST_ERRORS: u64 = 8;
 /// Groups of errored probes that chance would make, below which half of them may be chance too: of a Poisson count of
 /// 32, fewer than 16 come once in about two thousand runs.
 const FEWEST_GROUPS_BY_CHANCE: u64 = 32;
+
+/// Each threshold from both sides. The figures are our own choice; what is checked is that they are those of the texts
+/// above.
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// So many wrong bits in as many probes of 1458 bytes, far apart, among very many that are right.
+    fn wrong(bit_errors: u64, errored_probes: u64) -> DamageTally {
+        DamageTally {
+            bits_compared: 1_000_000_000_000,
+            errored_probes,
+            bits_compared_in_errored_probes: 8 * 1458 * errored_probes,
+            bit_errors,
+            first_offset_bytes: Some(42),
+            last_offset_bytes: Some(1400),
+            ..DamageTally::default()
+        }
+    }
+
+    fn kind(tally: DamageTally) -> DamageKind {
+        tally.kind()
+    }
+
+    #[test]
+    fn inverted_takes_seven_eighths_of_64_bits_or_nine_probes_of_ten() {
+        let bits = |bits_compared_in_errored_probes, bit_errors| {
+            kind(DamageTally { bits_compared_in_errored_probes, ..wrong(bit_errors, 10) })
+        };
+        assert_eq!(bits(64, 56), DamageKind::Inverted);
+        assert_ne!(bits(64, 55), DamageKind::Inverted);
+        assert_ne!(bits(63, 63), DamageKind::Inverted);
+        let probes = |inverted_probes| kind(DamageTally { inverted_probes, ..wrong(1000, 100) });
+        assert_eq!(probes(90), DamageKind::Inverted);
+        assert_eq!(probes(89), DamageKind::Scattered);
+    }
+
+    #[test]
+    fn errors_of_one_place_are_within_eight_bytes_in_more_probes_than_chance_allows() {
+        let at = |last, probes| {
+            kind(DamageTally { first_offset_bytes: Some(100), last_offset_bytes: Some(last), ..wrong(probes, probes) })
+        };
+        // 1458 bytes are 182 words: (2 / 182.25)^(n-1) is 1.6e-10 for 6 probes and 1.5e-8 for 5 (computed).
+        let found = DamageKind::OffsetBound { first_offset_bytes: 100, last_offset_bytes: 107 };
+        assert_eq!(at(107, 6), found);
+        assert_eq!(at(107, 5), DamageKind::Scattered);
+        assert_eq!(at(108, 6), DamageKind::Scattered);
+    }
+
+    #[test]
+    fn a_stuck_bit_explains_sixteen_errors_and_99_of_a_hundred() {
+        let stuck = DamageKind::StuckBit { bit: 3, word_bits: 64, level: Level::One };
+        let of = |explained, stray, read_other| {
+            let mut tally = wrong(explained + stray, 100);
+            tally.zeros_to_ones_by_word_bit.0[3] = explained;
+            tally.read_zero_by_word_bit.0[3] = read_other;
+            kind(tally)
+        };
+        assert_eq!(of(16, 0, 0), stuck);
+        assert_eq!(of(15, 0, 0), DamageKind::Scattered);
+        // Of 200 errors 1 % is two; of 100 probes one.
+        assert_eq!(of(198, 2, 1), stuck);
+        assert_eq!(of(197, 3, 0), DamageKind::Scattered);
+        assert_eq!(of(200, 0, 2), DamageKind::Scattered);
+    }
+
+    #[test]
+    fn bursts_are_eight_errors_in_fewer_than_half_the_groups() {
+        // So many groups, of which one holds all that is not alone.
+        let of = |errors: u64, groups: u64| {
+            kind(DamageTally { bursts: 1, bit_errors_in_bursts: errors - (groups - 1), ..wrong(errors, errors) })
+        };
+        assert_eq!(of(8, 3), DamageKind::Bursts);
+        assert_eq!(of(8, 4), DamageKind::Scattered);
+        assert_eq!(of(7, 1), DamageKind::Scattered);
+        let probes = |errored_groups, errored_groups_by_chance| {
+            kind(DamageTally { errored_groups, errored_groups_by_chance, ..wrong(50, 50) })
+        };
+        assert_eq!(probes(15, 32), DamageKind::Bursts);
+        assert_eq!(probes(16, 32), DamageKind::Scattered);
+        assert_eq!(probes(1, 31), DamageKind::Scattered);
+        assert_eq!(probes(0, 100), DamageKind::Scattered);
+    }
+}
