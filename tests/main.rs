@@ -3,6 +3,7 @@
 mod agent;
 mod answers;
 mod architecture;
+mod closed_output;
 mod desk_cases;
 mod docs_current;
 mod harness;

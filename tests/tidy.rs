@@ -126,6 +126,21 @@ fn unsafe_code_is_under_sys() {
     nothing(wrong, "unsafe code is in files and folders called `sys`:");
 }
 
+/// They panic where nobody reads any more, in the middle of a run whose settings are changed.
+#[test]
+fn nothing_prints_but_through_tell() {
+    let mut wrong = Vec::new();
+    for (name, text) in sources(&["agent/src"]) {
+        // The software plug is a program of its own.
+        if is_test(&name) || name.contains("/bin/") {
+            continue;
+        }
+        let prints = |line: &str| [concat!("print", "!("), concat!("print", "ln!(")].iter().any(|w| line.contains(w));
+        wrong.extend(code(&text).filter(|(_, line)| prints(line)).map(|(number, _)| format!("{name}:{number}")));
+    }
+    nothing(wrong, "output goes through `tell`:");
+}
+
 #[test]
 fn every_unsafe_block_says_why_it_is_sound() {
     let mut wrong = Vec::new();

@@ -4,6 +4,8 @@
 //! kind of work from end to end, [`archive`] keeps what was found, [`show`] prints and draws it, [`daemon`] works by a
 //! schedule, and [`cli`] is the program. What is decided and counted is in `turnback_core`.
 
+#[macro_use]
+mod tell;
 pub mod archive;
 pub mod cli;
 pub mod config;

@@ -7,7 +7,7 @@ use serde_json::Value;
 use super::{
     NOT_TESTED, USAGE,
     args::{Agent, AgentCommand, AgentPace},
-    check, complain,
+    check, complain, print,
 };
 use crate::{
     archive::{logbook::Logbook, memory::Memory, sqlite::Store},
@@ -43,14 +43,14 @@ pub fn run(args: Agent) -> ExitCode {
         }
     };
     if args.check_config {
-        println!(
-            "{}: {} rounds, {} entries for ports, {} targets; nothing is wrong",
+        let told = format!(
+            "{}: {} rounds, {} entries for ports, {} targets; nothing is wrong\n",
             file.display(),
             config.rounds.len(),
             config.ports.len(),
             config.targets.len()
         );
-        return ExitCode::SUCCESS;
+        return print(&told, ExitCode::SUCCESS);
     }
     let state = match state_directory() {
         Ok(state) => state,
@@ -89,7 +89,7 @@ fn run_demo(args: &Agent) -> ExitCode {
     };
     if let Some(listen) = args.listen {
         if !listen.ip().is_loopback() {
-            eprintln!("error: listen `{listen}` is not allowed: the demo is for 127.0.0.1 and [::1] only");
+            tell!("error: listen `{listen}` is not allowed: the demo is for 127.0.0.1 and [::1] only");
             return ExitCode::from(USAGE);
         }
         config.http.listen = listen;
@@ -108,9 +108,9 @@ fn run_demo(args: &Agent) -> ExitCode {
         AgentPace::Real => Pace::Real,
         AgentPace::Fast => Pace::Fast,
     };
-    eprintln!("The harbour's spare ports, simulated; faults are in the making. End with Ctrl-C.");
+    tell!("The harbour's spare ports, simulated; faults are in the making. End with Ctrl-C.");
     for (name, about) in demo::PORTS {
-        eprintln!("  {name:10} {about}");
+        tell!("  {name:10} {about}");
     }
     // Beside a real agent's token, not in its place.
     let token_file = match state_directory() {
@@ -120,7 +120,7 @@ fn run_demo(args: &Agent) -> ExitCode {
             return ExitCode::from(NOT_TESTED);
         }
     };
-    eprintln!("Its token, for starting checks on the page: {}", token_file.display());
+    tell!("Its token, for starting checks on the page: {}", token_file.display());
     // Nobody asked for that very address.
     let when_taken = if args.listen.is_none() { WhenTaken::AnyFree } else { WhenTaken::Refuse };
     let page = page(&config.http, token_file, when_taken);
@@ -149,7 +149,7 @@ fn page(config: &HttpConfig, token_file: PathBuf, when_taken: WhenTaken) -> Opti
                 && error.is_taken()
                 && when_taken == WhenTaken::AnyFree
             {
-                eprintln!("{} is taken, perhaps by another agent: the page is at a free port", config.listen);
+                tell!("{} is taken, perhaps by another agent: the page is at a free port", config.listen);
                 config.listen.set_port(0);
                 started = http::start(agent, &config, &token_file, shared.stopped.watch()).await;
             }
@@ -183,17 +183,16 @@ fn status(json: bool) -> ExitCode {
     let status = match asked {
         Ok(status) => status,
         Err(text) => {
-            eprintln!("error: {text}");
-            eprintln!("hint: ask as the agent's user or as root; TURNBACK_STATE_DIR names another state directory");
+            tell!("error: {text}");
+            tell!("hint: ask as the agent's user or as root; TURNBACK_STATE_DIR names another state directory");
             return ExitCode::from(NOT_TESTED);
         }
     };
-    if json {
-        println!("{status:#}");
-    } else {
-        print!("{}", render(&status, jiff::Timestamp::now().as_millisecond(), output_width()));
-    }
-    ExitCode::from(status_code(&status))
+    let told = match json {
+        true => format!("{status:#}\n"),
+        false => render(&status, jiff::Timestamp::now().as_millisecond(), output_width()),
+    };
+    print(&told, ExitCode::from(status_code(&status)))
 }
 
 fn status_code(status: &Value) -> u8 {

@@ -16,8 +16,8 @@ use crate::{
 /// Runs the test; exit status 0 no fault, 1 a fault on a pair, 3 not found out, 4 not tested.
 pub fn run(name: &str, json: bool) -> ExitCode {
     let width = message_width();
-    eprintln!("{}", wrapped("caution: ", &Caution::PowerOverEthernet.to_string(), width));
-    eprintln!("{}", wrapped("", LOCAL_CODES_FIRST, width));
+    tell!("{}", wrapped("caution: ", &Caution::PowerOverEthernet.to_string(), width));
+    tell!("{}", wrapped("", LOCAL_CODES_FIRST, width));
     check::restore_and_tell();
     match open(&PortName::parse(name), 0, &mut check::tell_left).and_then(|mut port| port.cable_test()) {
         Ok(Some(found)) => {
@@ -34,8 +34,8 @@ pub fn run(name: &str, json: bool) -> ExitCode {
             ExitCode::from(code)
         }
         Ok(None) => {
-            eprintln!("error: {name} offers no cable test");
-            eprintln!("hint: few adapters do; move a plug from segment to segment instead");
+            tell!("error: {name} offers no cable test");
+            tell!("hint: few adapters do; move a plug from segment to segment instead");
             ExitCode::from(NOT_TESTED)
         }
         Err(error) => {

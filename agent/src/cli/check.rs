@@ -56,7 +56,7 @@ pub fn run(args: args::Check) -> ExitCode {
             ExitCode::from(USAGE)
         }
         Failure::Usage(text) => {
-            eprintln!("error: {text}");
+            tell!("error: {text}");
             ExitCode::from(USAGE)
         }
     }
@@ -127,7 +127,7 @@ fn try_run(args: &args::Check, recorder: &mut Recorder) -> Result<Report, Failur
     });
     progress.end();
     if let Some(error) = events_failed {
-        eprintln!("warning: events after this point could not be written: {error}");
+        tell!("warning: events after this point could not be written: {error}");
     }
     match tested {
         Ok(mut report) => {
@@ -177,7 +177,7 @@ fn out_of_place(args: &args::Check, kind: Kind) -> Option<String> {
 
 /// Says what a killed run left changed, and what became of it.
 pub(super) fn tell_left(told: &str) {
-    eprintln!("left by a run that was cut off: {told}");
+    tell!("left by a run that was cut off: {told}");
 }
 
 /// Restores what killed runs left changed, and says so.

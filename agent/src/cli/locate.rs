@@ -21,23 +21,23 @@ pub fn run(port: &str, time: &str) -> ExitCode {
     };
     match PortName::parse(port) {
         PortName::BuiltinRig(_) | PortName::RigFile(_) => {
-            eprintln!("error: {port} is simulated: it has no light to blink");
+            tell!("error: {port} is simulated: it has no light to blink");
             return ExitCode::from(NOT_TESTED);
         }
         // A serial line has no light either; the interface that is not there says so below.
         PortName::Interface(_) | PortName::SerialDevice(_) => {}
     }
-    eprintln!("{port}: its light blinks for {} s, where the adapter can; Ctrl-C ends it", time.as_secs().max(1));
+    tell!("{port}: its light blinks for {} s, where the adapter can; Ctrl-C ends it", time.as_secs().max(1));
     match blink(port, time) {
         Ok(Support::Done) => ExitCode::SUCCESS,
         Ok(Support::Unsupported) => {
-            eprintln!("error: the driver of {port} cannot blink its light");
-            eprintln!("hint: watch the link light instead while somebody pulls and seats the cable");
+            tell!("error: the driver of {port} cannot blink its light");
+            tell!("hint: watch the link light instead while somebody pulls and seats the cable");
             ExitCode::from(NOT_TESTED)
         }
         Err(EthtoolError::NoInterface { .. }) => {
-            eprintln!("error: there is no Ethernet port `{port}`");
-            eprintln!("hint: `turnback ports` lists the ports of this machine");
+            tell!("error: there is no Ethernet port `{port}`");
+            tell!("hint: `turnback ports` lists the ports of this machine");
             ExitCode::from(USAGE)
         }
         Err(error) => {

@@ -13,11 +13,11 @@ pub mod records;
 pub mod report;
 pub mod show;
 
-use std::{io::Write, process::ExitCode};
+use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::error_chain::with_causes;
+use crate::{error_chain::with_causes, tell::answer};
 use args::{Args, Command};
 
 /// Exit status for wrong usage or configuration.
@@ -55,33 +55,24 @@ pub fn run() -> ExitCode {
     }
 }
 
-/// Writes to the standard output. A reader that closed its pipe chose so.
-fn write_out(text: &str) -> std::io::Result<()> {
-    let mut out = std::io::stdout();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-        done => done,
-    }
-}
-
 /// Prints to the standard output and gives `status`. What cannot be written, as on a full disk, is told and gives
 /// [`NOT_TESTED`], so that nobody takes an empty file for a pass.
 fn print(text: &str, status: ExitCode) -> ExitCode {
-    match write_out(text) {
+    match answer(text.as_bytes()) {
         Ok(()) => status,
         Err(error) => unwritten(&error),
     }
 }
 
 fn unwritten(error: &std::io::Error) -> ExitCode {
-    eprintln!("error: cannot write to the standard output: {error}");
+    tell!("error: cannot write to the standard output: {error}");
     ExitCode::from(NOT_TESTED)
 }
 
 /// Prints an error with its causes and the way out.
 fn complain(error: &dyn std::error::Error, hint: Option<String>) {
-    eprintln!("error: {}", with_causes(error));
+    tell!("error: {}", with_causes(error));
     if let Some(hint) = hint {
-        eprintln!("hint: {hint}");
+        tell!("hint: {hint}");
     }
 }

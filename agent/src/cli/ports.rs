@@ -43,11 +43,11 @@ pub fn run(json: bool, restore: bool) -> ExitCode {
     };
     let written = super::print(&text, ExitCode::SUCCESS);
     for change in &left {
-        eprintln!("left by a run that was cut off, still to be put back: {}", told_of_left(change));
+        tell!("left by a run that was cut off, still to be put back: {}", told_of_left(change));
     }
     if !left.is_empty() {
         let how = if restore { "see above why it could not be" } else { "`turnback ports --restore` does it" };
-        eprintln!("hint: {how}; so does the next check of any real port");
+        tell!("hint: {how}; so does the next check of any real port");
     }
     written
 }

@@ -24,17 +24,17 @@ pub fn record(recorder: &mut Recorder, report: Report) {
     let what = format!("run {} is not recorded", report.run);
     match recorder.record(&report.into()) {
         Ok(()) => {}
-        Err(NotRecorded::NotOpened) => eprintln!("warning: {what}, as said before"),
+        Err(NotRecorded::NotOpened) => tell!("warning: {what}, as said before"),
         Err(NotRecorded::Unwritten(error)) => {
             warn(&what, &error);
-            eprintln!("hint: its report above is all there is; as JSON, `turnback records import` takes it in later");
+            tell!("hint: its report above is all there is; as JSON, `turnback records import` takes it in later");
         }
     }
 }
 
 fn warn(what: &str, error: &ArchiveError) {
-    eprintln!("warning: {what}: {}", with_causes(error));
+    tell!("warning: {what}: {}", with_causes(error));
     if let Some(hint) = error.hint() {
-        eprintln!("hint: {hint}");
+        tell!("hint: {hint}");
     }
 }

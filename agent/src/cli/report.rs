@@ -2,7 +2,7 @@
 
 use std::{
     fs, io,
-    io::{IsTerminal, Write},
+    io::IsTerminal,
     path::{Path, PathBuf},
     process::ExitCode,
 };
@@ -18,6 +18,7 @@ use crate::{
         lines::{WIDTH_UNKNOWN, output_width},
         sheet, text,
     },
+    tell::answer,
 };
 
 /// Shows a report; the exit status says whether that was done, not what the report says.
@@ -94,11 +95,7 @@ fn try_run(args: &args::Report) -> Result<(), ReportError> {
     }?;
     match &args.output {
         Some(path) => write_whole(path, &document).map_err(|source| ReportError::Write { path: path.clone(), source }),
-        None => match io::stdout().write_all(document.as_bytes()) {
-            // A closed pipe is the reader's choice.
-            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(ReportError::Print(error)),
-            _ => Ok(()),
-        },
+        None => answer(document.as_bytes()).map_err(ReportError::Print),
     }
 }
 

@@ -84,14 +84,16 @@ const DATA_ONLY: &str = "A plug for data only joins transmit data and receive da
 
 /// `turnback completions SHELL`.
 pub fn completions(shell: clap_complete::Shell) -> ExitCode {
-    clap_complete::generate(shell, &mut Args::command(), "turnback", &mut std::io::stdout());
-    ExitCode::SUCCESS
+    let mut script = Vec::new();
+    clap_complete::generate(shell, &mut Args::command(), "turnback", &mut script);
+    print(&String::from_utf8_lossy(&script))
 }
 
 /// `turnback manual`.
 pub fn manual() -> ExitCode {
-    match clap_mangen::Man::new(Args::command()).render(&mut std::io::stdout()) {
-        Ok(()) => ExitCode::SUCCESS,
+    let mut page = Vec::new();
+    match clap_mangen::Man::new(Args::command()).render(&mut page) {
+        Ok(()) => print(&String::from_utf8_lossy(&page)),
         Err(_) => ExitCode::from(USAGE),
     }
 }

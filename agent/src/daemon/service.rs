@@ -16,7 +16,9 @@ use super::{
     status::Shared,
     supervisor::Supervisor,
 };
-use crate::{archive::logbook::Logbook, config::Config, error_chain::with_causes, work::isolate::runner::Opening};
+use crate::{
+    archive::logbook::Logbook, config::Config, error_chain::with_causes, tell::answer, work::isolate::runner::Opening,
+};
 
 /// What a daemon is started with.
 pub struct Start<S: Host> {
@@ -77,7 +79,8 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     if let Some(page) = page {
         let (listens_at, task) = page(Arc::clone(&agent), Arc::clone(&shared)).await?;
         // What people wait for before they open a browser: data, so on standard output.
-        println!("{listens_at}");
+        // The agent runs on where nobody reads it.
+        let _ = answer(format!("{listens_at}\n").as_bytes());
         address = Some(listens_at);
         parts.spawn(async move {
             let _ = task.await;

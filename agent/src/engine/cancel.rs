@@ -15,6 +15,11 @@ impl Cancel {
         self.0.store(true, Ordering::Release);
     }
 
+    /// The flag itself, for a signal handler, which sets it to true.
+    pub fn flag(&self) -> Arc<AtomicBool> {
+        Arc::clone(&self.0)
+    }
+
     /// Whether the run was asked to end.
     pub fn is_cancelled(&self) -> bool {
         self.0.load(Ordering::Acquire)

@@ -1,9 +1,6 @@
 //! Progress on stderr: one line rewritten in place on a terminal, and a line of its own for what must not be missed.
 
-use std::{
-    io::{IsTerminal, Write},
-    time::Instant,
-};
+use std::{io::IsTerminal, time::Instant};
 
 use turnback_core::{
     event::{Event, Progress},
@@ -14,6 +11,7 @@ use super::{
     figure,
     lines::{columns, message_width, wrapped},
 };
+use crate::tell;
 
 /// What somebody wants to see and hear of a run.
 #[derive(Clone, Copy, Debug, Default)]
@@ -150,7 +148,7 @@ impl ProgressLine {
 
     fn progressed(&mut self, kind: Kind, now: &Standing) {
         if now.troubles() > self.heard && self.options.bell {
-            eprint!("\u{7}");
+            tell::text("\u{7}");
         }
         self.heard = self.heard.max(now.troubles());
         if self.live {
@@ -169,8 +167,7 @@ impl ProgressLine {
             }
             text = joined.chars().take(width).collect();
         }
-        eprint!("\r{text}{}", " ".repeat(width.saturating_sub(columns(&text))));
-        let _ = std::io::stderr().flush();
+        tell::text(&format!("\r{text}{}", " ".repeat(width.saturating_sub(columns(&text)))));
         self.shown = true;
     }
 
@@ -182,13 +179,13 @@ impl ProgressLine {
 
     fn line(&mut self, text: &str) {
         self.end();
-        eprintln!("{}", wrapped("", text, message_width()));
+        tell!("{}", wrapped("", text, message_width()));
     }
 
     /// Clears the live line.
     pub fn end(&mut self) {
         if std::mem::take(&mut self.shown) {
-            eprint!("\r{}\r", " ".repeat(message_width() - 1));
+            tell::text(&format!("\r{}\r", " ".repeat(message_width() - 1)));
         }
     }
 }

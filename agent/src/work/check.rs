@@ -1,7 +1,9 @@
 //! What a check needs before it runs, for terminal and agent alike: the profile, the seed, and the signals that end it.
 
-use std::time::Duration;
-
+use signal_hook::{
+    consts::{SIGHUP, SIGINT, SIGTERM},
+    flag,
+};
 use turnback_core::plan::{PlanError, Profile};
 
 use crate::{
@@ -39,37 +41,12 @@ pub fn seed(given: Option<u64>, port: &PortName) -> Result<u64, PortError> {
     }
 }
 
-/// Ctrl-C, SIGTERM and SIGHUP end the run with a report of what was done.
+/// Ctrl-C, SIGTERM and SIGHUP end the run with a report of what was done. A further signal changes nothing, so that
+/// settings are restored: every wait in a run is short.
 pub fn end_on_signals(cancel: &Cancel) {
-    let cancel = cancel.clone();
-    let spawned = std::thread::Builder::new().name("signals".into()).spawn(move || {
-        let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
-        runtime.block_on(async {
-            use tokio::signal::unix::{SignalKind, signal};
-            let (Ok(mut interrupt), Ok(mut terminate), Ok(mut hangup)) =
-                (signal(SignalKind::interrupt()), signal(SignalKind::terminate()), signal(SignalKind::hangup()))
-            else {
-                return;
-            };
-            tokio::select! {
-                _ = interrupt.recv() => {}
-                _ = terminate.recv() => {}
-                _ = hangup.recv() => {}
-            }
-            cancel.cancel();
-            // Every wait in a run is short, so a second signal is not needed. It is ignored, so that settings are
-            // restored.
-            loop {
-                tokio::select! {
-                    _ = interrupt.recv() => {}
-                    _ = terminate.recv() => {}
-                    _ = hangup.recv() => {}
-                    () = tokio::time::sleep(Duration::from_secs(3600)) => {}
-                }
-            }
-        });
-    });
-    if let Err(error) = spawned {
-        tracing::warn!("signals will end the run without a report: {error}");
+    for signal in [SIGINT, SIGTERM, SIGHUP] {
+        if let Err(error) = flag::register(signal, cancel.flag()) {
+            tracing::warn!("signal {signal} will end the run without a report: {error}");
+        }
     }
 }

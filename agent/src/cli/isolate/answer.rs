@@ -2,11 +2,13 @@
 
 use std::{
     fs::File,
-    io::{self, BufRead, BufReader, IsTerminal, Write},
+    io::{self, BufRead, BufReader, IsTerminal},
     path::Path,
 };
 
 use turnback_core::document::case::StageName;
+
+use crate::tell;
 
 /// One answer.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -79,8 +81,7 @@ impl Answers {
     /// The next answer; none at the end. In a file, lines that begin with `#` are comments.
     pub(super) fn next(&mut self) -> io::Result<Option<Result<Answer, String>>> {
         if self.prompt {
-            eprint!("Enter when done (help lists other answers) > ");
-            io::stderr().flush()?;
+            tell::text("Enter when done (help lists other answers) > ");
         }
         loop {
             let mut line = String::new();

@@ -24,6 +24,7 @@ use crate::{
         lines::{message_width, output_width},
         progress::{ProgressLine, ProgressOptions},
     },
+    tell,
     work::{
         check::{end_on_signals, profile, seed},
         isolate::{
@@ -41,9 +42,9 @@ pub fn run(args: args::Isolate) -> ExitCode {
     match try_run(&args) {
         Ok(code) => code,
         Err(Failure::Usage(message, hint)) => {
-            eprintln!("error: {message}");
+            tell!("error: {message}");
             if let Some(hint) = hint {
-                eprintln!("hint: {hint}");
+                tell!("hint: {hint}");
             }
             ExitCode::from(USAGE)
         }
@@ -141,9 +142,9 @@ fn open_archive(record: &args::Record) -> Box<dyn Archive> {
     match Store::open_at(record.store.as_deref()) {
         Ok(store) => Box::new(store),
         Err(error) => {
-            eprintln!("warning: {UNKEPT}: {}", with_causes(&error));
+            tell!("warning: {UNKEPT}: {}", with_causes(&error));
             if let Some(hint) = error.hint() {
-                eprintln!("hint: {hint}");
+                tell!("hint: {hint}");
             }
             Box::new(Memory::default())
         }
@@ -195,7 +196,7 @@ fn take_up(
     };
     let (port, TakenUp { case, left_open }) = CasePort::take_up(archive, name, seed, check::tell_left, wanted)?;
     if let Some(open) = left_open {
-        eprintln!("note: case {open} of this port and cable is still open: --case {open} goes on with it");
+        tell!("note: case {open} of this port and cable is still open: --case {open} goes on with it");
     }
     Ok((port, case))
 }
@@ -247,7 +248,7 @@ impl Session<'_> {
             redo.push(self.runner.known_as(stage_named(word)?)?);
         }
         redo.reverse();
-        eprintln!("case {}: {}", self.runner.case.case, text::about(&self.runner.case));
+        tell!("case {}: {}", self.runner.case.case, text::about(&self.runner.case));
         while !self.cancel.is_cancelled() {
             let next = match redo.pop() {
                 Some(name) => self.offer(&name),
@@ -260,7 +261,7 @@ impl Session<'_> {
                 && next.attempt == 1
                 && self.runner.take_record(&next.stage, age)?
             {
-                eprintln!("\nstage {}: taken from a record", next.stage);
+                tell!("\nstage {}: taken from a record", next.stage);
                 self.tell_last();
                 continue;
             }
@@ -281,7 +282,7 @@ impl Session<'_> {
     /// Asks, unless there is nothing to ask.
     fn wish(&mut self, next: &Move) -> Result<Wish, Failure> {
         let known_good = needs_another_port(&self.runner.case, &next.stage);
-        eprint!("{}", text::render_move(next, &mut self.cautions_said, message_width()));
+        tell::text(&text::render_move(next, &mut self.cautions_said, message_width()));
         if self.args.yes && goes_unasked(next, self.args.stage.is_some()) {
             return if known_good {
                 self.on_known_good(self.args.known_good.clone())
@@ -297,11 +298,11 @@ impl Session<'_> {
             let answer = match self.answers.next() {
                 Ok(Some(Ok(answer))) => answer,
                 Ok(Some(Err(text))) => {
-                    eprintln!("{text}");
+                    tell!("{text}");
                     continue;
                 }
                 Ok(None) => {
-                    eprintln!("no answer came, so nothing more is done (--yes takes every move as done)");
+                    tell!("no answer came, so nothing more is done (--yes takes every move as done)");
                     return Ok(Wish::Leave);
                 }
                 Err(error) => return Err(usage(format!("cannot read the answers: {error}"))),
@@ -309,9 +310,9 @@ impl Session<'_> {
             match answer {
                 Answer::Go if known_good => match self.args.known_good.clone() {
                     Some(port) => return self.on_known_good(Some(port)),
-                    None => eprintln!(
-                        "say `on PORT` for a port of this machine, or what it showed elsewhere: passes, fails"
-                    ),
+                    None => {
+                        tell!("say `on PORT` for a port of this machine, or what it showed elsewhere: passes, fails")
+                    }
                 },
                 Answer::Go => return Ok(Wish::Do(Equipment::default())),
                 Answer::Plug(label) => return Ok(Wish::Do(Equipment { plug: Some(label), ..Equipment::default() })),
@@ -321,7 +322,7 @@ impl Session<'_> {
                     return Ok(Wish::Again);
                 }
                 Answer::On(_) | Answer::Shows(_) => {
-                    eprintln!("that answers stage known-good-port only; this stage is run here")
+                    tell!("that answers stage known-good-port only; this stage is run here")
                 }
                 Answer::Skip(why) => {
                     self.runner.skip(&next.stage, why);
@@ -342,10 +343,10 @@ impl Session<'_> {
                             other => other,
                         });
                     }
-                    Err(error) => eprintln!("{error}"),
+                    Err(error) => tell!("{error}"),
                 },
                 Answer::Leave => return Ok(Wish::Leave),
-                Answer::Help => eprintln!("{}", answer::HELP),
+                Answer::Help => tell!("{}", answer::HELP),
             }
         }
     }
@@ -369,7 +370,7 @@ impl Session<'_> {
         self.warn_if_unkept();
         match done {
             Ok(()) if *name == StageName::CableTest && !self.runner.case.offers_cable_test => {
-                eprintln!("note: the adapter of {} offers no cable test: the stage is left out", self.args.port);
+                tell!("note: the adapter of {} offers no cable test: the stage is left out", self.args.port);
                 Ok(())
             }
             Ok(()) => {
@@ -384,13 +385,13 @@ impl Session<'_> {
     fn tell_last(&self) {
         let done = self.runner.case.stages.iter().rev().find(|s| s.ended == Ended::Done);
         if let Some(line) = done.and_then(|stage| text::stage_line(stage, message_width())) {
-            eprintln!("{line}");
+            tell!("{line}");
         }
     }
 
     fn say_failure(&self, failure: Failure) {
         match failure {
-            Failure::Usage(message, _) => eprintln!("error: {message}"),
+            Failure::Usage(message, _) => tell!("error: {message}"),
             Failure::Port(error) => complain(&error, error.hint()),
             Failure::Archive(error) => complain(&error, error.hint()),
         }
@@ -398,7 +399,7 @@ impl Session<'_> {
 
     fn warn_if_unkept(&mut self) {
         if let Some(error) = self.runner.unkept() {
-            eprintln!("warning: {UNKEPT}: {}", with_causes(&error));
+            tell!("warning: {UNKEPT}: {}", with_causes(&error));
         }
     }
 }

@@ -49,10 +49,10 @@ pub(super) fn export(
         Err(error) => return Err(cannot(&error)),
     };
     if output.is_some() {
-        eprintln!("{} runs and {} cases written", done.written, done.cases);
+        tell!("{} runs and {} cases written", done.written, done.cases);
     }
     if done.without_report > 0 {
-        eprintln!("{} runs left out: only their columns are recorded; --format csv writes these", done.without_report);
+        tell!("{} runs left out: only their columns are recorded; --format csv writes these", done.without_report);
     }
     Ok(ExitCode::SUCCESS)
 }

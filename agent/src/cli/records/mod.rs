@@ -25,6 +25,7 @@ use crate::{
         },
     },
     show::{lines::output_width, records as shown, text},
+    tell::answer,
 };
 
 /// Exit status when the records are damaged.
@@ -33,7 +34,7 @@ const DAMAGED: u8 = 1;
 /// Runs the command.
 pub fn run(args: Records) -> ExitCode {
     if args.action.is_some() && !args.list.is_plain() {
-        eprintln!("error: options of the list go after its name, as in `turnback records list --port quay7`");
+        tell!("error: options of the list go after its name, as in `turnback records list --port quay7`");
         return ExitCode::from(USAGE);
     }
     let done = match args.action {
@@ -56,7 +57,7 @@ pub fn run(args: Records) -> ExitCode {
             ExitCode::from(USAGE)
         }
         Err(Failure::Usage(text)) => {
-            eprintln!("error: {text}");
+            tell!("error: {text}");
             ExitCode::from(USAGE)
         }
         Err(Failure::Output(error)) => super::unwritten(&error),
@@ -83,7 +84,7 @@ fn open(given: Option<PathBuf>) -> Result<Store, ArchiveError> {
 }
 
 fn print(text: &str) -> Result<(), Failure> {
-    super::write_out(text).map_err(Failure::Output)
+    answer(text.as_bytes()).map_err(Failure::Output)
 }
 
 fn print_json(value: &impl serde::Serialize) -> Result<(), Failure> {
@@ -99,7 +100,7 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
             if options.json {
                 print("[]\n")?;
             }
-            eprintln!("nothing is recorded yet; a check makes {}", path.display());
+            tell!("nothing is recorded yet; a check makes {}", path.display());
             return Ok(ExitCode::SUCCESS);
         }
         (opened, _) => opened?,
@@ -116,9 +117,9 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
     let all = store.count(&filter)?;
     if records.is_empty() && all == 0 {
         let what = if filter == Filter::default() { "nothing is recorded" } else { "no run matches" };
-        eprintln!("{what} in {}", store.path().display());
+        tell!("{what} in {}", store.path().display());
     } else if (records.len() as u64) < all {
-        eprintln!("{} of {all} shown; --all shows the rest", records.len());
+        tell!("{} of {all} shown; --all shows the rest", records.len());
     }
     Ok(ExitCode::SUCCESS)
 }
@@ -129,7 +130,7 @@ fn cases(store: Option<PathBuf>, only_open: bool, json: bool) -> Done {
     if json {
         print_json(&rows)?;
     } else if rows.is_empty() {
-        eprintln!("no such case is recorded");
+        tell!("no such case is recorded");
     } else {
         print(&shown::cases(&rows, output_width()))?;
     }
@@ -148,7 +149,7 @@ fn show(store: Option<PathBuf>, run: &str, json: bool) -> Done {
         (None, true) => return Err(ArchiveError::ColumnsOnly { run: record.run }.into()),
         (None, false) => {
             print(&shown::columns(&record))?;
-            eprintln!("only these columns are recorded: the run came in as CSV");
+            tell!("only these columns are recorded: the run came in as CSV");
         }
     }
     Ok(ExitCode::SUCCESS)
@@ -178,7 +179,7 @@ fn run_of(archive: &impl Archive, beginning: &str) -> Result<Report, ArchiveErro
 fn backup(store: Option<PathBuf>, file: &Path) -> Done {
     let store = open(store)?;
     store.backup(file)?;
-    eprintln!("{} copied to {}", store.path().display(), file.display());
+    tell!("{} copied to {}", store.path().display(), file.display());
     Ok(ExitCode::SUCCESS)
 }
 
@@ -186,7 +187,7 @@ fn prune(store: Option<PathBuf>, options: &Prune) -> Done {
     let mut store = open(store)?;
     if options.no_automatic {
         store.set_retention(None)?;
-        eprintln!("from now on no run is dropped by itself");
+        tell!("from now on no run is dropped by itself");
         return Ok(ExitCode::SUCCESS);
     }
     let older_than_s = options.older_than.as_deref().map(parse_age).transpose();
