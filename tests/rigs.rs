@@ -5,9 +5,9 @@ use std::fs;
 
 use serde_json::{Value, json};
 use turnback_core::{
-    judge::Outcome,
+    judge::{Outcome, ratio::Basis},
     kind::{ethernet::sim, rig::AnyRig},
-    plan::Profile,
+    plan::{Profile, RFC2544_SIZES},
 };
 
 use crate::harness::{
@@ -149,6 +149,22 @@ fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
     // The load was felt, by nine in ten, and did not just make every answer `undecided`.
     assert!(lossy * 10 > tried * 9, "{lossy} of {tried}");
     assert!(passes > 0, "{passes}");
+}
+
+/// A port that drops damaged frames: the ratio comes from failed frames alone, at every size. The truth is the rig's own,
+/// and 3 % are more than three standard deviations of the 11,000 failures or more that each run sees.
+#[test]
+fn failed_frames_give_the_bit_error_ratio_of_the_line_at_every_size() {
+    let rig = "name = \"drops\"\n[port]\ndelivers_bad_frames = false\n\
+               [[faults]]\nplace = \"plug\"\nkind = { bit-errors = { ratio = 1e-5 } }\n";
+    for size in RFC2544_SIZES {
+        let mut profile = Profile::named("soak").unwrap();
+        (profile.sizes_bytes, profile.time) = (vec![size], std::time::Duration::from_secs(2));
+        let report = rigs::check_rig(&AnyRig::parse(rig).unwrap(), u64::from(size), &profile);
+        let ratio = report.error_ratio.unwrap();
+        assert_eq!(ratio.basis, Basis::Frames);
+        assert!((ratio.estimate / 1e-5 - 1.0).abs() < 0.03, "{size} bytes: {ratio:?}");
+    }
 }
 
 #[test]

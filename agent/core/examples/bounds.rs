@@ -4,14 +4,14 @@
 //! [`turnback_core::stats::ratio::Bounds`] says of them.
 
 use serde_json::{Value, json};
-use turnback_core::stats::{StatsError, ratio::Bounds};
+use turnback_core::stats::{StatsError, looks::Looks, ratio::Bounds};
 
 fn main() -> Result<(), StatsError> {
     let mut rows: Vec<Value> = Vec::new();
     for trials in TRIALS {
         for errors in ERRORS.into_iter().filter(|errors| *errors <= trials) {
             for confidence in CONFIDENCES {
-                let bounds = Bounds::new(errors, trials, confidence)?;
+                let bounds = Bounds::new(errors, trials, confidence, Looks::Once)?;
                 rows.push(json!({ "errors": errors, "trials": trials, "bounds": bounds }));
             }
         }

@@ -1,6 +1,8 @@
 //! What a run will do. A [`Profile`] is a named plan with its limits, as people write it in TOML; [`Profile::validate`]
 //! and [`Profile::fit`] see that no run starts with one that cannot be carried out.
 
+mod limit;
+
 use std::{fmt, str::FromStr, time::Duration};
 
 use serde::{Deserialize, Serialize};

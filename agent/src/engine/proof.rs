@@ -1,40 +1,52 @@
-//! Whether what was counted so far proves or refutes the limit.
+//! What was proved so far, for the progress shown and for a run that ends when the limit is proved or refuted.
 
 use turnback_core::{
     judge::{Outcome, ratio::Limit},
-    plan::PlanError,
-    stats::{
-        proof::{Decision, Looks, Proof},
-        ratio::upper_bound,
-    },
+    stats::bits::bit_ratio,
 };
 
-use super::options::CheckError;
-
-/// Decides by `errors` among `trials` whether a run may end. `outcome` is what the whole evidence says so far: trials
+/// Whether a run that ends by what it has counted may end: the whole evidence passes, or something is at fault. Trials
 /// alone do not pass a line that loses probes, and those of one burst do not fail it.
-pub(super) fn decide(
-    limit: f64,
-    confidence: f64,
-    (errors, trials): (u64, u64),
-    outcome: impl FnOnce() -> Outcome,
-) -> Result<Decision, CheckError> {
-    let decided =
-        Proof::new(limit, confidence, Looks::Repeated).and_then(|proof| proof.decide(errors, trials)).map_err(
-            |error| PlanError::Range { name: "confidence", given: confidence.to_string(), allowed: error.to_string() },
-        )?;
-    let borne_out = match decided {
-        Decision::Proved => outcome() == Outcome::Pass,
-        Decision::Refuted => outcome() == Outcome::Fault,
-        Decision::Continue { .. } => true,
-    };
-    Ok(if borne_out { decided } else { Decision::Continue { bits_needed: None } })
+pub(super) fn is_decided(outcome: Outcome) -> bool {
+    matches!(outcome, Outcome::Pass | Outcome::Fault)
 }
 
-/// The bit error ratio proved by `errors` in `bits`, and the bits that must still pass without error to prove the
-/// limit.
-pub(super) fn proved_so_far(limit: &Limit, errors: u64, bits: u64) -> (Option<f64>, Option<f64>) {
-    let needed = -(1.0 - limit.confidence).ln() / limit.bit_error_ratio;
-    let missing = (needed - bits as f64).max(0.0);
-    (upper_bound(errors.min(bits), bits, limit.confidence).ok(), Some(missing).filter(|bits| *bits > 0.0))
+/// The bit error ratio proved at this moment by `failed` of `tried` units of `bits` bits, however often one looks, and
+/// the bits that must still pass without error to prove the limit.
+pub(super) fn proved_so_far(limit: &Limit, failed: u64, tried: u64, bits: f64) -> (Option<f64>, Option<f64>) {
+    let proved = limit.proved_at_all_times(failed, tried).and_then(|ratio| bit_ratio(ratio, bits).ok());
+    let missing = limit.units_needed(failed, tried, bits).map(|units| units as f64 * bits);
+    (proved, missing.filter(|bits| *bits > 0.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use turnback_core::stats::looks::Looks;
+
+    use super::*;
+
+    #[test]
+    fn only_a_pass_or_a_fault_ends_a_proof() {
+        for (outcome, ends) in
+            [(Outcome::Pass, true), (Outcome::Fault, true), (Outcome::Undecided, false), (Outcome::NotTested, false)]
+        {
+            assert_eq!(is_decided(outcome), ends, "{outcome:?}");
+        }
+    }
+
+    /// Without errors the whole doubt but a quarter is spent: `-ln(0.05 * 3/4)` by the bits, and `-ln(0.05)` for a look
+    /// at the end (closed form).
+    #[test]
+    fn what_is_shown_meanwhile_holds_at_every_moment() {
+        let limit = Limit { bit_error_ratio: 1e-9, confidence: 0.95, looks: Looks::Once };
+        let near = |value: Option<f64>, expected: f64| (value.unwrap() / expected - 1.0).abs() < 1e-6;
+        let (proved, missing) = proved_so_far(&limit, 0, 1_000_000_000, 1.0);
+        assert!(near(proved, 3.283_414_345e-9), "{proved:?}");
+        assert!(near(missing, 2.995_732_274e9 - 1e9), "{missing:?}");
+        // A million frames of 1000 bits are as many bits.
+        let (proved, _) = proved_so_far(&limit, 0, 1_000_000, 1000.0);
+        assert!(near(proved, 3.283_414_345e-9), "{proved:?}");
+        assert_eq!(proved_so_far(&limit, 0, 0, 1.0).0, None);
+        assert_eq!(proved_so_far(&limit, 0, 3_000_000_000, 1.0).1, None);
+    }
 }

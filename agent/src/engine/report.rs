@@ -5,11 +5,9 @@ use turnback_core::{
     document::run::{self, ByteTotals, Detail, FrameTotals, Latency, Report, SecondsSummary, Totals, Tried},
     judge::{
         Verdict,
-        facts::{FirstProbes, Soak},
-        ratio::Limit,
+        facts::{FirstProbes, PlanDone},
     },
     kind::{Kind, port::PortIdentity},
-    plan::{Profile, ProfileKind},
     signal::{compare::DamageTally, seconds::SecondCounts},
     stats::availability::{Availability, Second},
 };
@@ -40,6 +38,7 @@ pub(super) fn blank(
     placement: Placement,
     verdict: Verdict,
 ) -> Report {
+    let limit = options.profile.limit(port.kind, None);
     let (totals, detail) = match port.kind {
         Kind::Ethernet => (Totals::Frames(FrameTotals::default()), Detail::Ethernet(Box::default())),
         Kind::Serial => (Totals::Bytes(ByteTotals::default()), Detail::Serial(Box::default())),
@@ -69,9 +68,9 @@ pub(super) fn blank(
         lines: Default::default(),
         line_errors: None,
         first_probes: FirstProbes::default(),
-        limit: limit(&options.profile),
+        limit,
         duration_s: None,
-        soak: None,
+        plan_done: None,
         stopped: None,
         references: Vec::new(),
         settings_changed: Vec::new(),
@@ -82,24 +81,18 @@ pub(super) fn blank(
     }
 }
 
-/// What a pass has to prove on a port of frames.
-pub(super) fn limit(profile: &Profile) -> Limit {
-    Limit { bit_error_ratio: profile.target_ber, confidence: profile.confidence }
-}
-
-/// How long a soak was to last, and how many of `seconds` it lasted; none of other profiles.
-pub(super) fn soak(profile: &Profile, seconds: &[SecondCounts]) -> Option<Soak> {
-    let done = summarise(seconds);
-    (profile.kind == ProfileKind::Soak)
-        .then(|| Soak { asked_s: profile.time.as_secs_f64(), done_s: (done.available + done.unavailable) as f64 })
+/// How long the plan was to send, and how many of `seconds` something was sent in; none for a search.
+pub(super) fn plan_done(planned_s: Option<f64>, seconds: &[SecondCounts]) -> Option<PlanDone> {
+    let done_s = seconds.iter().filter(|second| second.sent > 0).count() as f64;
+    Some(PlanDone { asked_s: planned_s?, done_s })
 }
 
 /// Sorts the seconds of a run; the rules are in [`turnback_core::stats::availability`].
 pub(super) fn summarise(seconds: &[SecondCounts]) -> SecondsSummary {
     let mut availability = Availability::new();
-    for second in seconds.iter().filter(|s| s.sent > 0) {
-        if let Ok(second) = Second::new(second.sent, second.failed()) {
-            availability.push(second);
+    for counts in seconds.iter().filter(|s| s.sent > 0 || s.without_link) {
+        if let Ok(second) = Second::new(counts.sent, counts.failed()) {
+            availability.push(second.with_defect(counts.without_link));
         }
     }
     SecondsSummary::new(&availability.totals())

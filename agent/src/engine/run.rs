@@ -13,7 +13,7 @@ use turnback_core::{
     document::run::Report,
     event::Event,
     judge::{
-        Verdict,
+        RuleId, Verdict,
         facts::{Reference, Stopped},
     },
 };
@@ -122,6 +122,8 @@ impl<'a, K: PortKind> Run<'a, K> {
         self.restore();
         done?;
         let verdict = K::judge(&self, &measured);
+        let unbalanced = verdict.reasons.iter().find(|reason| reason.rule == RuleId::CountsDoNotBalance);
+        debug_assert!(unbalanced.is_none(), "{unbalanced:?}");
         (self.say)(Event::RunEnded { verdict: verdict.clone() });
         Ok(Report { duration_s: Some(duration_s), ..K::report(&self, measured, verdict) })
     }

@@ -55,9 +55,12 @@ pub fn ticket(report: &Report, width: usize) -> String {
 
 /// The verdict in a few words, with what it is limited to.
 pub fn headline(report: &Report) -> String {
-    match report.scope() {
-        Some(scope) => format!("{}{scope}", outcome(&report.verdict)),
-        None => outcome(&report.verdict),
+    let verdict = &report.verdict;
+    let outcome = outcome(verdict);
+    match &verdict.scope {
+        Some(scope) if verdict.outcome == Outcome::Pass => format!("{outcome} {scope}"),
+        Some(scope) => format!("{outcome}: {scope}"),
+        None => outcome,
     }
 }
 

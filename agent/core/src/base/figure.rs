@@ -153,6 +153,18 @@ pub fn one_in(ratio: f64) -> String {
     format!("{number}{word}")
 }
 
+/// A ratio beside the limit it is held against: with as many digits as tell the two apart, where they differ.
+pub fn ratio_beside(value: f64, limit: f64) -> String {
+    let printed = (1..=17).map(|digits| if value == 0.0 { "0".into() } else { format!("{value:.digits$e}") });
+    let differs = |text: &String| value == limit || text.parse() != Ok(limit);
+    printed.into_iter().find(differs).unwrap_or_else(|| format!("{value:e}"))
+}
+
+/// A limit with all its digits and no more: `1e-6`, `2.5e-7`.
+pub fn limit(value: f64) -> String {
+    format!("{value:e}")
+}
+
 /// Nanoseconds in the unit that leaves one to three digits before the point.
 pub fn time_ns(ns: u64) -> String {
     let ns = ns as f64;
@@ -200,6 +212,23 @@ mod tests {
     use super::*;
 
     #[test]
+    fn a_ratio_and_its_limit_look_alike_only_if_they_are() {
+        for (value, shown) in [
+            (1.04e-6, "1.04e-6"),
+            (0.999_96e-6, "9.9996e-7"),
+            (1.000_000_1e-6, "1.0000001e-6"),
+            (9.4e-7, "9.4e-7"),
+            (3.14e-6, "3.1e-6"),
+            (1e-6, "1.0e-6"),
+            (0.0, "0"),
+        ] {
+            assert_eq!(ratio_beside(value, 1e-6), shown);
+        }
+        let next = f64::from_bits(1e-6_f64.to_bits() + 1);
+        assert_ne!(ratio_beside(next, 1e-6).parse(), Ok(1e-6));
+    }
+
+    #[test]
     fn figures_read_well() {
         assert_eq!(count(1_234_567), "1 234 567");
         assert_eq!(count(12), "12");
@@ -218,6 +247,7 @@ mod tests {
         ] {
             assert_eq!(one_in(value), words, "{value}");
         }
+        assert_eq!((limit(1e-6), limit(2.5e-7), limit(0.05)), ("1e-6".into(), "2.5e-7".into(), "5e-2".into()));
         assert_eq!(seconds(7500.0), "2.1 h");
     }
 }

@@ -7,6 +7,7 @@ use crate::document::case::{Case, Ended, Stage};
 use crate::document::run::{Report, StepReport};
 use crate::judge::ratio::Basis;
 use crate::signal::seconds::SecondCounts;
+use crate::stats::looks::Looks;
 use crate::stats::ratio::Bounds;
 
 /// Neighbouring seconds of a run drawn as one column.
@@ -105,7 +106,7 @@ pub struct PlacedRatio {
 impl PlacedRatio {
     /// From counts, with the exact interval of [`Bounds`]; none without trials.
     pub fn new(place: String, errors: u64, trials: u64, confidence: f64) -> Option<Self> {
-        let bounds = Bounds::new(errors, trials, confidence).ok()?;
+        let bounds = Bounds::new(errors, trials, confidence, Looks::Once).ok()?;
         Some(Self { place, errors, trials, estimate: bounds.estimate, lower: bounds.lower, upper: bounds.upper })
     }
 }
@@ -178,7 +179,7 @@ mod tests {
     use super::*;
 
     fn second(sent: u64, returned: u64, damaged: u64) -> SecondCounts {
-        SecondCounts { sent, returned, damaged }
+        SecondCounts { sent, returned, damaged, without_link: false }
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::ratio::{ERRORS_MIN, ErrorRatio, Limit};
+use super::ratio::{ERRORS_MIN, ErrorRatio, Limit, Loss};
 use super::rule::{Remark, Rule};
 use crate::base::figure::seconds;
 use crate::base::placement::Placement;
@@ -26,8 +26,8 @@ pub struct Common {
     pub stopped: Option<Stopped>,
     /// Runs with the plug elsewhere, oldest first.
     pub references: Vec<Reference>,
-    /// How long a soak was to last; none of other runs.
-    pub soak: Option<Soak>,
+    /// How much of its plan the run carried out; none where that has no length.
+    pub plan_done: Option<PlanDone>,
 }
 
 impl Common {
@@ -77,8 +77,21 @@ pub trait Facts: Sized + 'static {
     /// What failed of what could, to hold against a [`Reference`].
     fn failed_of_tried(&self) -> ErrorCount;
 
-    /// Whether units lost or odd are proved to be as few as the limit allows.
-    fn losses_within_limit(&self) -> bool;
+    /// What is proved of the units lost, or odd where they are counted with them; none where nothing was tried.
+    fn loss(&self) -> Option<Loss>;
+
+    /// Something that stands in the way of a pass however rare it is, with its count.
+    fn bars_pass(&self) -> Option<String>;
+
+    /// What was planned and cannot be said to be tested; none where everything was.
+    fn untested(&self) -> Option<String>;
+
+    /// What a pass covers, where that is less than the port can do; none where it covers all.
+    fn scope(&self) -> Option<String>;
+
+    /// Why the counts contradict each other; none where they balance: what was sent came back or is lost, and what is
+    /// lost is in one class.
+    fn imbalance(&self) -> Option<String>;
 
     /// Whether this computer lost so much that the rest says too little of the line.
     fn is_host_limited(&self) -> bool;
@@ -113,19 +126,20 @@ pub struct Words {
     pub send_slower: &'static str,
 }
 
-/// How long a soak was to last, and lasted.
+/// How long a plan sends, and how much of that was done.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Soak {
-    /// Asked for, seconds.
+pub struct PlanDone {
+    /// Asked for, the most for a proof, seconds.
     pub asked_s: f64,
     /// Seconds in which something was sent.
     pub done_s: f64,
 }
 
-impl Soak {
-    /// Whether it lasted as long as it was asked to, but for a second that had only begun.
+impl PlanDone {
+    /// Whether it lasted as long as it was asked to, but for a second that had only begun. In a plan of a few seconds
+    /// a second may be a step of its own.
     pub fn is_complete(&self) -> bool {
-        self.done_s + 1.0 >= self.asked_s
+        self.done_s + 1.0 >= self.asked_s && self.done_s >= 0.95 * self.asked_s
     }
 
     /// `4 s of 60 min`.

@@ -126,7 +126,9 @@ rule_ids! {
     LostAtFullPace,
     /// On two wires the port hears itself, whatever the cable does.
     HearsItself,
-    /// A soak was ended by hand before its time.
+    /// A size of the plan left or came back not once.
+    SizeNotTested,
+    /// A run was ended by hand before its plan was done.
     CutShort,
     /// The limit is proved.
     LimitProved,
@@ -142,6 +144,8 @@ rule_ids! {
     Answered,
 
     // Remarks on a run.
+    /// The counts contradict each other: a mistake of this program, not of the line.
+    CountsDoNotBalance,
     /// The speed was forced because the port could not link to itself at its own.
     ForcedSpeed,
     /// The rate was lowered because this computer lost something.

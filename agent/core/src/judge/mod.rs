@@ -41,6 +41,7 @@ pub fn judge<F: Facts>(facts: &F) -> Verdict {
         outcome: Outcome::Undecided,
         location: Vec::new(),
         segment: None,
+        scope: None,
         sureness: "no rule fits this evidence".into(),
         reasons: Vec::new(),
         next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
@@ -134,6 +135,10 @@ pub struct Verdict {
     /// The segment of the cable, where a case has narrowed it down to one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub segment: Option<String>,
+    /// What the outcome covers, where that is less than was planned or than the port can do: it belongs beside the
+    /// outcome wherever that is shown.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scope: Option<String>,
     /// How sure, in words with the figure it rests on.
     pub sureness: String,
     /// Every rule that had something to say, the deciding one first.
@@ -154,6 +159,7 @@ impl Verdict {
             outcome: Outcome::NotTested,
             location: Vec::new(),
             segment: None,
+            scope: None,
             sureness: "certain: this is what the host says".into(),
             reasons: vec![Reason { rule: RuleId::Refused, text }],
             next,

@@ -14,11 +14,18 @@ pub(super) struct Remarks<F>(PhantomData<F>);
 impl<F: Facts> Remarks<F> {
     /// Each of them; their ids say in which order they follow the verdict.
     pub(super) const ALL: &'static [Remark<F>] = &[
+        Remark { id: RuleId::CountsDoNotBalance, say: counts_do_not_balance },
         Remark { id: RuleId::HostSlowed, say: host_slowed },
         Remark { id: RuleId::StoppedEarly, say: stopped_early },
         Remark { id: RuleId::ConfirmedElsewhere, say: confirmed_elsewhere },
         Remark { id: RuleId::DamageKind, say: damage_kind },
     ];
+}
+
+/// What does not add up is a mistake of this program, or of a driver that counts: no line makes more come back than was
+/// sent. So it is said, and nobody is blamed for it.
+fn counts_do_not_balance<F: Facts>(e: &F) -> Option<String> {
+    e.imbalance().map(|why| format!("counts do not balance, which no line can cause: {why}; keep this report"))
 }
 
 fn host_slowed<F: Facts>(e: &F) -> Option<String> {
@@ -34,7 +41,10 @@ fn host_slowed<F: Facts>(e: &F) -> Option<String> {
 
 fn stopped_early<F: Facts>(e: &F) -> Option<String> {
     match e.common().stopped? {
-        Stopped::ByUser => Some("ended by hand before the plan was done".into()),
+        Stopped::ByUser => Some(match e.common().plan_done {
+            Some(done) => format!("ended by hand: {}", done.in_words()),
+            None => "ended by hand before the plan was done".into(),
+        }),
         Stopped::TakenIntoService => Some("the port was taken into service during the run".into()),
         Stopped::ForeignTraffic
         | Stopped::LinkLost

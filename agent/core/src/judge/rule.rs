@@ -18,6 +18,7 @@ impl<F> Rule<F> {
             outcome: finding.outcome,
             location: finding.location,
             segment: None,
+            scope: finding.scope,
             sureness: finding.sureness,
             reasons: vec![Reason { rule: self.id.clone(), text: finding.text }],
             next: finding.next,
@@ -43,6 +44,8 @@ pub struct Finding {
     pub sureness: String,
     /// What was found, with its figure.
     pub text: String,
+    /// What the outcome covers, where that is less than was planned or than the port can do.
+    pub scope: Option<String>,
     /// What to do now.
     pub next: String,
 }
@@ -51,7 +54,7 @@ impl Finding {
     /// Blames nobody.
     pub fn new(outcome: Outcome, text: impl Into<String>) -> Self {
         let (sureness, next) = (String::new(), String::new());
-        Self { outcome, location: Vec::new(), sureness, text: text.into(), next }
+        Self { outcome, location: Vec::new(), sureness, text: text.into(), scope: None, next }
     }
 
     /// This evidence decides nothing.
@@ -72,6 +75,11 @@ impl Finding {
     /// Says how sure that is.
     pub fn sure(self, how: impl Into<String>) -> Self {
         Self { sureness: how.into(), ..self }
+    }
+
+    /// Says what the outcome covers, where that is not everything.
+    pub fn covering(self, scope: Option<String>) -> Self {
+        Self { scope, ..self }
     }
 
     /// Says what to do now.

@@ -3,10 +3,11 @@
 use std::marker::PhantomData;
 
 use super::facts::{Facts, Stopped};
+use super::ratio::ErrorRatio;
 use super::rule::{Finding, Rule};
 use super::suspects::failed_at;
 use super::{Outcome, RuleId};
-use crate::base::figure::count;
+use crate::base::figure::{self, count};
 use crate::base::placement::Placement;
 
 /// The shared rules over facts `F`.
@@ -21,6 +22,7 @@ impl<F: Facts> Shared<F> {
         Rule { id: RuleId::NothingSent, decide: nothing_sent },
         Rule { id: RuleId::PlacesDisagree, decide: places_disagree },
         Rule { id: RuleId::HostLimited, decide: host_limited },
+        Rule { id: RuleId::SizeNotTested, decide: size_not_tested },
         Rule { id: RuleId::CutShort, decide: cut_short },
         Rule { id: RuleId::LimitProved, decide: limit_proved },
         Rule { id: RuleId::TooFewBits, decide: too_few_bits },
@@ -97,52 +99,83 @@ fn host_limited<F: Facts>(e: &F) -> Option<Finding> {
     })
 }
 
-/// Whether the limit is proved, by what came back, in a run that nothing but a person cut short.
+/// Whether what came back proves the limit: a pass, if the plan was carried out.
 pub fn is_limit_proved<F: Facts>(e: &F) -> bool {
     e.error_ratio().is_some_and(|ratio| ratio.proved_below <= ratio.limit)
-        && e.losses_within_limit()
+        && e.loss().is_some_and(|loss| loss.is_allowed())
+        && e.bars_pass().is_none()
         && e.returned() > 0
-        && e.common().stopped.is_none_or(|stopped| stopped == Stopped::ByUser)
 }
 
-/// The limit may be proved after seconds; a soak is asked for to catch what comes once an hour.
+fn size_not_tested<F: Facts>(e: &F) -> Option<Finding> {
+    let untested = e.untested().filter(|_| is_limit_proved(e) && e.common().stopped.is_none())?;
+    Some(
+        Finding::undecided(format!("the plan was not carried out: {untested}"))
+            .sure("certain: none of these came back; the rest of the plan is within the limit")
+            .covering(Some(untested))
+            .then(
+                "see whether this port and everything behind it take frames of that size (MTU), then repeat; to test \
+                 without them, name the sizes with --sizes",
+            ),
+    )
+}
+
+/// The limit may be proved after seconds; a plan is more than its limit, and a soak is asked for to catch what comes once
+/// an hour.
 fn cut_short<F: Facts>(e: &F) -> Option<Finding> {
-    let soak = e.common().soak.filter(|soak| !soak.is_complete())?;
-    (e.common().stopped == Some(Stopped::ByUser) && is_limit_proved(e)).then(|| {
-        Finding::undecided(format!("The soak was ended by hand after {}. Nothing failed until then.", soak.in_words()))
-            .sure("certain for the time that was tested; nothing is known of the rest")
-            .then("Run the soak again to its end, or ask for a shorter one with --for.")
+    let (done, untested) = (e.common().plan_done, e.untested());
+    let is_complete = done.is_some_and(|done| done.is_complete()) && untested.is_none();
+    let ratio = e.error_ratio().filter(|_| e.common().stopped == Some(Stopped::ByUser) && is_limit_proved(e))?;
+    let part = done.map_or_else(|| "the plan was not carried out".into(), |done| done.in_words());
+    let rest = untested.map_or(String::new(), |untested| format!(", {untested}"));
+    (!is_complete).then(|| {
+        Finding::undecided(format!("The run was ended by hand: {part}{rest}. Nothing failed until then."))
+            .sure(format!("{}, at whatever moment the run was ended; nothing is known of the rest", how_sure(&ratio)))
+            .covering(Some(format!("pass so far, {part}{rest}")))
+            .then("Run it again to its end, or ask for a shorter run with --for.")
     })
 }
 
 fn limit_proved<F: Facts>(e: &F) -> Option<Finding> {
-    let ratio = e.error_ratio().filter(|_| is_limit_proved(e))?;
-    Some(
-        Finding::new(
-            Outcome::Pass,
-            format!(
-                "{} errors in {:.2e} bits: bit error ratio proved below {:.1e} where {:.0e} is allowed{}",
-                count(ratio.errors),
-                e.bits_compared() as f64,
-                ratio.proved_below,
-                ratio.limit,
-                e.beside_pass()
-            ),
-        )
-        .sure(format!("{} % that the bit error ratio is below {:.1e}", 100.0 * ratio.confidence, ratio.proved_below))
-        .then(e.after_pass()),
+    let ended = e.common().stopped.is_none_or(|stopped| stopped == Stopped::ByUser);
+    let ratio = e.error_ratio().filter(|_| is_limit_proved(e) && ended)?;
+    let finding = Finding::new(Outcome::Pass, format!("{}{}", proved(e, &ratio), e.beside_pass()));
+    Some(finding.sure(how_sure(&ratio)).covering(e.scope()).then(e.after_pass()))
+}
+
+fn proved<F: Facts>(e: &F, ratio: &ErrorRatio) -> String {
+    format!(
+        "{} errors in {:.2e} bits: bit error ratio proved below {} where {} is allowed",
+        count(ratio.errors),
+        e.bits_compared() as f64,
+        figure::ratio_beside(ratio.proved_below, ratio.limit),
+        figure::limit(ratio.limit)
     )
+}
+
+fn how_sure(ratio: &ErrorRatio) -> String {
+    let proved = figure::ratio_beside(ratio.proved_below, ratio.limit);
+    format!("{} % that the bit error ratio is below {proved}", 100.0 * ratio.confidence)
 }
 
 fn too_few_bits<F: Facts>(e: &F) -> Option<Finding> {
     let ratio = e.error_ratio()?;
+    let too_few = e.loss().filter(|loss| !loss.is_allowed() && loss.lost == 0);
     let text = if ratio.proved_below > ratio.limit {
         format!(
-            "{} errors in {:.2e} bits proves a bit error ratio below {:.1e} only, where {:.0e} is asked",
+            "{} errors in {:.2e} bits proves a bit error ratio below {} only, where {} is asked",
             count(ratio.errors),
             e.bits_compared() as f64,
-            ratio.proved_below,
-            ratio.limit
+            figure::ratio_beside(ratio.proved_below, ratio.limit),
+            figure::limit(ratio.limit)
+        )
+    } else if let Some(loss) = too_few {
+        format!(
+            "none of {} {} lost proves a loss below {} only, where {} is asked",
+            count(loss.tried),
+            F::WORDS.units,
+            figure::ratio_beside(loss.proved_below, loss.allowed),
+            figure::ratio(loss.allowed)
         )
     } else {
         format!("{} of {}: too many for a pass, too few to say where the fault is", e.odd(), count(e.sent()))

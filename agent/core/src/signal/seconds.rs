@@ -13,6 +13,9 @@ pub struct SecondCounts {
     pub returned: u64,
     /// Of those, damaged, cut or lengthened.
     pub damaged: u64,
+    /// The port was seen without link in this second.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub without_link: bool,
 }
 
 impl SecondCounts {
@@ -39,6 +42,13 @@ pub fn second_mut(seconds: &mut Vec<SecondCounts>, at: Nanos, origin: Nanos) -> 
     &mut seconds[index]
 }
 
+/// Marks every second from `from` to `to`, both counted from `origin`, as one without link.
+pub fn mark_without_link(seconds: &mut Vec<SecondCounts>, from: Nanos, to: Nanos, origin: Nanos) {
+    second_mut(seconds, to, origin);
+    let index = |at: Nanos| (at.saturating_sub(origin) / SECOND_NS).min(SECONDS_MAX) as usize;
+    seconds[index(from)..=index(to)].iter_mut().for_each(|second| second.without_link = true);
+}
+
 /// Adds another stream of the same run, second by second.
 pub fn merge(mine: &mut Vec<SecondCounts>, theirs: &[SecondCounts]) {
     if mine.len() < theirs.len() {
@@ -48,6 +58,7 @@ pub fn merge(mine: &mut Vec<SecondCounts>, theirs: &[SecondCounts]) {
         mine.sent += theirs.sent;
         mine.returned += theirs.returned;
         mine.damaged += theirs.damaged;
+        mine.without_link |= theirs.without_link;
     }
 }
 
@@ -57,6 +68,17 @@ const SECONDS_MAX: u64 = 31 * 86_400;
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn every_second_that_an_outage_touches_is_one_without_link() {
+        let mut seconds = vec![SecondCounts { sent: 9, ..SecondCounts::default() }; 2];
+        mark_without_link(&mut seconds, 5 * SECOND_NS / 2, 9 * SECOND_NS / 2, SECOND_NS);
+        let found: Vec<_> = seconds.iter().map(|second| (second.sent, second.without_link)).collect();
+        assert_eq!(found, [(9, false), (9, true), (0, true), (0, true)]);
+        let mut mine = vec![SecondCounts::default(); 2];
+        merge(&mut mine, &seconds);
+        assert_eq!(mine, seconds);
+    }
 
     #[test]
     fn a_stepped_clock_makes_no_endless_series() {

@@ -1,7 +1,8 @@
 //! A run second by second: clean, errored, severely errored, and when the port counts as unavailable.
 //!
 //! The terms are those of ITU-T G.826 with a probe as its block: an errored second (ES) has at least one errored block,
-//! a severely errored second (SES) has 30 % or more errored blocks (G.826, as restated in the ATIS glossary). Ten
+//! a severely errored second (SES) has 30 % or more errored blocks or a defect (G.826, as restated in the ATIS
+//! glossary); a port without link has one. Ten
 //! consecutive SES begin unavailable time, and they belong to it; ten consecutive other seconds end it, and they no
 //! longer belong to it (RFC 4805 3.4.3). So the last seconds may still change sides: they are held back until the rule
 //! has decided.
@@ -15,6 +16,7 @@ use super::{StatsError, check_counts};
 pub struct Second {
     sent: u64,
     errored: u64,
+    defect: bool,
 }
 
 impl Second {
@@ -24,9 +26,15 @@ impl Second {
     /// [`StatsError::ErrorsExceedTrials`].
     pub fn new(sent: u64, errored: u64) -> Result<Self, StatsError> {
         match check_counts(errored, sent) {
-            Ok(()) | Err(StatsError::NoTrials) => Ok(Self { sent, errored }),
+            Ok(()) | Err(StatsError::NoTrials) => Ok(Self { sent, errored, defect: false }),
             Err(error) => Err(error),
         }
+    }
+
+    /// The same second of a port that was without link in it, if `defect`.
+    #[must_use]
+    pub fn with_defect(self, defect: bool) -> Self {
+        Self { defect, ..self }
     }
 
     /// What this second is by itself, before the ten-second rule.
@@ -35,6 +43,7 @@ impl Second {
         // 30 % or more, in whole numbers: G.826 includes the 30 % itself, though some texts print "more than".
         let severe = u128::from(self.errored) * 10 >= u128::from(self.sent) * 3;
         match self {
+            Self { defect: true, .. } => SecondClass::SeverelyErrored,
             Self { sent: 0, .. } => SecondClass::Idle,
             Self { errored: 0, .. } => SecondClass::Clean,
             _ if severe => SecondClass::SeverelyErrored,
@@ -47,13 +56,13 @@ impl Second {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum SecondClass {
-    /// Nothing was sent and nothing was wrong: it says nothing, and counts nowhere.
+    /// Nothing was sent and there was a link: it says nothing, and counts nowhere.
     Idle,
     /// No errored block.
     Clean,
     /// At least one errored block, fewer than 30 %.
     Errored,
-    /// 30 % errored blocks or more.
+    /// 30 % errored blocks or more, or no link.
     SeverelyErrored,
 }
 
@@ -156,9 +165,10 @@ mod tests {
 
     use super::*;
 
-    const CLEAN: Second = Second { sent: 100, errored: 0 };
-    const ERRORED: Second = Second { sent: 100, errored: 1 };
-    const SEVERE: Second = Second { sent: 100, errored: 30 };
+    const CLEAN: Second = Second { sent: 100, errored: 0, defect: false };
+    const ERRORED: Second = Second { sent: 100, errored: 1, defect: false };
+    const SEVERE: Second = Second { sent: 100, errored: 30, defect: false };
+    const NO_LINK: Second = Second { sent: 0, errored: 0, defect: true };
 
     /// So many equal seconds in a row.
     type Row = (usize, Second);
@@ -176,7 +186,7 @@ mod tests {
     /// By the rule of RFC 4805 3.4.3, worked by hand.
     #[test]
     fn unavailable_seconds_follow_the_ten_second_rule() {
-        let cases: [(&str, &[Row], u64); 8] = [
+        let cases: [(&str, &[Row], u64); 11] = [
             ("nine severe are not enough", &[(9, SEVERE)], 0),
             ("nine severe, then clean", &[(5, CLEAN), (9, SEVERE), (5, CLEAN)], 0),
             ("ten severe, ten clean", &[(10, SEVERE), (10, CLEAN)], 10),
@@ -184,6 +194,9 @@ mod tests {
             ("ten severe, then clean, not yet available again", &[(5, CLEAN), (10, SEVERE), (3, CLEAN)], 13),
             ("errored but not severe ends it as well", &[(12, SEVERE), (10, ERRORED)], 12),
             ("interrupted before ten", &[(9, SEVERE), (1, ERRORED), (9, SEVERE), (1, CLEAN)], 0),
+            ("nine without link", &[(5, CLEAN), (9, NO_LINK), (5, CLEAN)], 0),
+            ("ten without link", &[(5, CLEAN), (10, NO_LINK), (5, CLEAN)], 15),
+            ("forty of three hundred without link", &[(130, CLEAN), (40, NO_LINK), (130, CLEAN)], 40),
             ("twice", &[(11, SEVERE), (15, CLEAN), (10, SEVERE), (10, CLEAN)], 21),
         ];
         for (name, parts, unavailable) in cases {
@@ -217,6 +230,8 @@ mod tests {
         assert_eq!(class(u64::MAX, u64::MAX / 10 * 3), SecondClass::Errored);
         assert_eq!(class(u64::MAX, u64::MAX), SecondClass::SeverelyErrored);
         assert_eq!(class(0, 0), SecondClass::Idle);
+        let without_link = |sent| Second::new(sent, 0).unwrap().with_defect(true).class();
+        assert_eq!([without_link(0), without_link(100)], [SecondClass::SeverelyErrored; 2]);
         assert_eq!(Second::new(5, 6), Err(StatsError::ErrorsExceedTrials { errors: 6, trials: 5 }));
     }
 

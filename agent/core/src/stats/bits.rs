@@ -7,6 +7,7 @@
 //! 5.12e-10 for 512 bits.
 
 use super::StatsError;
+use super::looks::Looks;
 use super::ratio::Bounds;
 
 /// Ratio of damaged frames of `frame_bits` bits at a bit error ratio; both are fractions in `0..=1`.
@@ -34,9 +35,15 @@ pub fn bit_ratio(frame_ratio: f64, frame_bits: f64) -> Result<f64, StatsError> {
 ///
 /// # Errors
 /// As [`Bounds::new`] and [`frame_ratio`].
-pub fn bounds_from_frames(errored: u64, frames: u64, frame_bits: f64, confidence: f64) -> Result<Bounds, StatsError> {
+pub fn bounds_from_frames(
+    errored: u64,
+    frames: u64,
+    frame_bits: f64,
+    confidence: f64,
+    looks: Looks,
+) -> Result<Bounds, StatsError> {
     check(0.0, frame_bits)?;
-    Ok(Bounds::new(errored, frames, confidence)?.map(|ratio| to_bits(ratio, frame_bits)))
+    Ok(Bounds::new(errored, frames, confidence, looks)?.map(|ratio| to_bits(ratio, frame_bits)))
 }
 
 fn to_bits(frame_ratio: f64, frame_bits: f64) -> f64 {
@@ -87,7 +94,7 @@ mod tests {
         assert_eq!((frame_ratio(0.0, 512.0), bit_ratio(0.0, 512.0)), (Ok(0.0), Ok(0.0)));
         assert_eq!((frame_ratio(1.0, 512.0), bit_ratio(1.0, 512.0)), (Ok(1.0), Ok(1.0)));
         assert_eq!(frame_ratio(0.5, 0.0), Err(StatsError::EmptyFrame));
-        assert_eq!(bounds_from_frames(0, 10, 0.0, 0.95), Err(StatsError::EmptyFrame));
+        assert_eq!(bounds_from_frames(0, 10, 0.0, 0.95, Looks::Once), Err(StatsError::EmptyFrame));
         assert_eq!(bit_ratio(1.5, 512.0), Err(StatsError::Ratio(1.5)));
         assert_eq!(bit_ratio(-0.1, 512.0), Err(StatsError::Ratio(-0.1)));
         assert!(matches!(frame_ratio(f64::NAN, 512.0), Err(StatsError::Ratio(_))));
@@ -96,8 +103,8 @@ mod tests {
     /// No damaged frame of `n` bits in `f` is no damaged bit in `n f`: both ways must prove the same.
     #[test]
     fn undamaged_frames_prove_what_their_bits_prove() {
-        let frames = bounds_from_frames(0, 1_000_000, 12_144.0, 0.95).unwrap();
-        let bits = Bounds::new(0, 12_144_000_000, 0.95).unwrap();
+        let frames = bounds_from_frames(0, 1_000_000, 12_144.0, 0.95, Looks::Once).unwrap();
+        let bits = Bounds::new(0, 12_144_000_000, 0.95, Looks::Once).unwrap();
         close(frames.better_than, bits.better_than, 1e-12);
         close(frames.upper, bits.upper, 1e-12);
     }
@@ -112,7 +119,7 @@ mod tests {
 
         #[test]
         fn bounds_stay_in_order(frames in 1_u64..1_000_000, share in 0.0..=1.0_f64, bits in 1.0..80_000_f64) {
-            let b = bounds_from_frames((frames as f64 * share) as u64, frames, bits, 0.95).unwrap();
+            let b = bounds_from_frames((frames as f64 * share) as u64, frames, bits, 0.95, Looks::Once).unwrap();
             prop_assert!(b.lower <= b.worse_than && b.worse_than <= b.estimate, "{b:?}");
             prop_assert!(b.estimate <= b.better_than && b.better_than <= b.upper && b.upper <= 1.0, "{b:?}");
         }

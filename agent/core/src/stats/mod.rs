@@ -1,9 +1,10 @@
 //! Functions on counts and samples: what a number of errors, losses or delays proves, and what it does not.
 //!
-//! Reading order: [`ratio`] (exact bounds on an error ratio, on the tails of `beta`), [`bits`] (frames to bits),
-//! [`proof`] (how much data proves a limit), [`compare_rates`] and [`fisher`] (do two runs differ beyond chance),
-//! [`latency`] and [`delay_variation`] (delays at fixed memory), [`availability`] (per-second series) and [`spells`]
-//! (bad seconds in a good mean). Nothing here knows what a port or a probe is.
+//! Reading order: [`ratio`] (exact bounds on an error ratio, on the tails of `beta`), [`looks`] (bounds that hold
+//! however often one looks), [`bits`] (frames to bits), [`proof`] (how much data proves a limit), [`compare_rates`]
+//! and [`fisher`] (do two runs differ beyond chance), [`latency`] and [`delay_variation`] (delays at fixed memory),
+//! [`availability`] (per-second series) and [`spells`] (bad seconds in a good mean). Nothing here knows what a port
+//! or a probe is.
 
 pub mod availability;
 mod beta;
@@ -13,6 +14,7 @@ pub mod delay_variation;
 pub mod fisher;
 pub mod latency;
 pub mod latency_summary;
+pub mod looks;
 pub mod proof;
 pub mod ratio;
 pub mod spells;

@@ -3,11 +3,13 @@
 //! The bounds are those of Clopper and Pearson (Biometrika 26 (1934), pp. 404-413): the ratios at which the binomial
 //! tail beyond the observed count has just the doubt left over. They never claim more than their confidence, at any
 //! count. They assume independent errors: damage in bursts makes them too narrow, so count bursts or damaged frames,
-//! not bits, when errors cluster (see [`super::bits`] for the way back to bits).
+//! not bits, when errors cluster (see [`super::bits`] for the way back to bits). Where the counts are looked at more
+//! than once, each bound spends a part of the doubt only, so that all of them hold together: see [`super::looks`].
 
 use serde::{Deserialize, Serialize};
 
 use super::beta::{Beta, Side};
+use super::looks::Looks;
 use super::{StatsError, check_counts, doubt};
 
 /// An error ratio and what is known about it. All ratios are fractions in `0..=1`.
@@ -32,17 +34,18 @@ impl Bounds {
     ///
     /// # Errors
     /// [`StatsError::NoTrials`], [`StatsError::ErrorsExceedTrials`], [`StatsError::Confidence`].
-    pub fn new(errors: u64, trials: u64, confidence: f64) -> Result<Self, StatsError> {
-        let half = Tail { cut: 0.5 * doubt(confidence)?, rest: 0.5 + 0.5 * confidence };
-        let whole = Tail::beyond(confidence)?;
+    pub fn new(errors: u64, trials: u64, confidence: f64, looks: Looks) -> Result<Self, StatsError> {
+        doubt(confidence)?;
         check_counts(errors, trials)?;
+        let upper = |part: f64| upper_at(errors, trials, Tail::new(confidence, part * looks.upper_part(errors)));
+        let lower = |part: f64| lower_at(errors, trials, Tail::new(confidence, part * looks.lower_part(errors)));
         Ok(Self {
             confidence,
             estimate: errors as f64 / trials as f64,
-            lower: lower_at(errors, trials, half),
-            upper: upper_at(errors, trials, half),
-            better_than: upper_at(errors, trials, whole),
-            worse_than: lower_at(errors, trials, whole),
+            lower: lower(0.5),
+            upper: upper(0.5),
+            better_than: upper(1.0),
+            worse_than: lower(1.0),
         })
     }
 
@@ -67,10 +70,10 @@ impl Bounds {
 ///
 /// # Errors
 /// As [`Bounds::new`].
-pub fn upper_bound(errors: u64, trials: u64, confidence: f64) -> Result<f64, StatsError> {
-    let tail = Tail::beyond(confidence)?;
+pub fn upper_bound(errors: u64, trials: u64, confidence: f64, looks: Looks) -> Result<f64, StatsError> {
+    doubt(confidence)?;
     check_counts(errors, trials)?;
-    Ok(upper_at(errors, trials, tail))
+    Ok(upper_at(errors, trials, Tail::new(confidence, looks.upper_part(errors))))
 }
 
 /// One-sided Clopper-Pearson lower bound on an error ratio: the "proved worse than" figure, a fraction in `0..=1`.
@@ -79,10 +82,10 @@ pub fn upper_bound(errors: u64, trials: u64, confidence: f64) -> Result<f64, Sta
 ///
 /// # Errors
 /// As [`Bounds::new`].
-pub fn lower_bound(errors: u64, trials: u64, confidence: f64) -> Result<f64, StatsError> {
-    let tail = Tail::beyond(confidence)?;
+pub fn lower_bound(errors: u64, trials: u64, confidence: f64, looks: Looks) -> Result<f64, StatsError> {
+    doubt(confidence)?;
     check_counts(errors, trials)?;
-    Ok(lower_at(errors, trials, tail))
+    Ok(lower_at(errors, trials, Tail::new(confidence, looks.lower_part(errors))))
 }
 
 /// A probability to cut off and what remains; both are kept because either may be too near 1 to hold the other.
@@ -93,8 +96,9 @@ struct Tail {
 }
 
 impl Tail {
-    fn beyond(confidence: f64) -> Result<Self, StatsError> {
-        Ok(Self { cut: doubt(confidence)?, rest: confidence })
+    /// A part, `0..=1`, of the doubt that a confidence between 0 and 1 leaves.
+    fn new(confidence: f64, part: f64) -> Self {
+        Self { cut: part * (1.0 - confidence), rest: (1.0 - part) + part * confidence }
     }
 
     fn ln_cut(self) -> f64 {
@@ -127,7 +131,7 @@ fn upper_at(errors: u64, trials: u64, tail: Tail) -> f64 {
 /// errors + 1).
 fn lower_at(errors: u64, trials: u64, tail: Tail) -> f64 {
     match trials - errors {
-        _ if errors == 0 => 0.0,
+        _ if errors == 0 || tail.cut == 0.0 => 0.0,
         0 => (tail.ln_cut() / trials as f64).exp(),
         misses if misses < errors => 1.0 - upper_at(misses, trials, tail),
         misses => tail.ratio(Beta::new(errors as f64, misses as f64 + 1.0), trials, Side::Lower),
@@ -154,7 +158,7 @@ mod tests {
         for row in rows {
             let number = |name: &str| row[name].as_f64().unwrap();
             let (errors, bits) = (row["errors"].as_u64().unwrap(), row["bits"].as_u64().unwrap());
-            let bounds = Bounds::new(errors, bits, number("confidence")).unwrap();
+            let bounds = Bounds::new(errors, bits, number("confidence"), Looks::Once).unwrap();
             let what = row.to_string();
             // The nearest double to a confidence near 1 shifts the doubt by up to half of its last bit.
             let relative = 1e-12 + f64::EPSILON / (1.0 - number("confidence"));
@@ -170,7 +174,9 @@ mod tests {
     fn few_errors_in_a_great_many_trials_follow_the_poisson_factors() {
         for row in reference::rows("poisson_upper_mean_by_errors") {
             for (name, confidence) in [("cl_0.9", 0.9), ("cl_0.95", 0.95), ("cl_0.99", 0.99)] {
-                let got = upper_bound(row["errors"].as_u64().unwrap(), 1_000_000_000_000_000_000, confidence).unwrap();
+                let got =
+                    upper_bound(row["errors"].as_u64().unwrap(), 1_000_000_000_000_000_000, confidence, Looks::Once)
+                        .unwrap();
                 close(got * 1e18, row[name].as_f64().unwrap(), 1e-12, name);
             }
         }
@@ -182,8 +188,8 @@ mod tests {
         for confidence in [1e-12_f64, 0.01, 0.3, 0.5, 0.6, 0.95, 0.999_999_999] {
             let upper = f64::sqrt(confidence);
             let lower = 1.0 - upper;
-            close(upper_bound(1, 2, confidence).unwrap(), upper, 1e-12, "upper");
-            assert!((lower_bound(1, 2, confidence).unwrap() - lower).abs() < 1e-15, "lower {confidence}");
+            close(upper_bound(1, 2, confidence, Looks::Once).unwrap(), upper, 1e-12, "upper");
+            assert!((lower_bound(1, 2, confidence, Looks::Once).unwrap() - lower).abs() < 1e-15, "lower {confidence}");
         }
     }
 
@@ -191,7 +197,7 @@ mod tests {
     /// distribution).
     #[test]
     fn half_of_a_great_many_trials_is_a_normal_interval() {
-        let bounds = Bounds::new(500_000_000_000_000_000, 1_000_000_000_000_000_000, 0.95).unwrap();
+        let bounds = Bounds::new(500_000_000_000_000_000, 1_000_000_000_000_000_000, 0.95, Looks::Once).unwrap();
         close((bounds.upper - 0.5) * 2e9, 1.959_964, 1e-5, "upper");
         close((0.5 - bounds.lower) * 2e9, 1.959_964, 1e-5, "lower");
     }
@@ -199,7 +205,10 @@ mod tests {
     #[test]
     fn no_error_and_nothing_but_errors_mirror_each_other() {
         for trials in [1, 2, 10, 1_000_000, 1_000_000_000_000_000_000, u64::MAX] {
-            let (none, all) = (Bounds::new(0, trials, 0.95).unwrap(), Bounds::new(trials, trials, 0.95).unwrap());
+            let (none, all) = (
+                Bounds::new(0, trials, 0.95, Looks::Once).unwrap(),
+                Bounds::new(trials, trials, 0.95, Looks::Once).unwrap(),
+            );
             assert_eq!((none.estimate, none.lower, none.worse_than), (0.0, 0.0, 0.0));
             assert_eq!((all.estimate, all.upper, all.better_than), (1.0, 1.0, 1.0));
             assert!((1.0 - all.lower - none.upper).abs() < 1e-15);
@@ -212,13 +221,13 @@ mod tests {
 
     #[test]
     fn what_is_no_measurement_is_refused() {
-        assert_eq!(Bounds::new(0, 0, 0.95), Err(StatsError::NoTrials));
-        assert_eq!(Bounds::new(1, 0, 0.95), Err(StatsError::ErrorsExceedTrials { errors: 1, trials: 0 }));
-        assert_eq!(upper_bound(6, 5, 0.95), Err(StatsError::ErrorsExceedTrials { errors: 6, trials: 5 }));
+        assert_eq!(Bounds::new(0, 0, 0.95, Looks::Once), Err(StatsError::NoTrials));
+        assert_eq!(Bounds::new(1, 0, 0.95, Looks::Once), Err(StatsError::ErrorsExceedTrials { errors: 1, trials: 0 }));
+        assert_eq!(upper_bound(6, 5, 0.95, Looks::Once), Err(StatsError::ErrorsExceedTrials { errors: 6, trials: 5 }));
         for confidence in [0.0, 1.0, -0.1, 1.5, f64::INFINITY] {
-            assert_eq!(lower_bound(1, 5, confidence), Err(StatsError::Confidence(confidence)));
+            assert_eq!(lower_bound(1, 5, confidence, Looks::Once), Err(StatsError::Confidence(confidence)));
         }
-        assert!(matches!(Bounds::new(1, 5, f64::NAN), Err(StatsError::Confidence(_))));
+        assert!(matches!(Bounds::new(1, 5, f64::NAN, Looks::Once), Err(StatsError::Confidence(_))));
     }
 
     /// The interval must hold the truth at least as often as it says: that is what "exact" means.
@@ -230,7 +239,7 @@ mod tests {
             let (draws, mut inside, mut below, mut above) = (2000, 0, 0, 0);
             for _ in 0..draws {
                 let errors = (0..trials).filter(|_| uniform() < ratio).count() as u64;
-                let bounds = Bounds::new(errors, trials, 0.95).unwrap();
+                let bounds = Bounds::new(errors, trials, 0.95, Looks::Once).unwrap();
                 inside += u32::from(bounds.lower <= ratio && ratio <= bounds.upper);
                 below += u32::from(ratio <= bounds.better_than);
                 above += u32::from(ratio >= bounds.worse_than);
@@ -252,7 +261,7 @@ mod tests {
     proptest! {
         #[test]
         fn bounds_bracket_the_estimate((errors, trials) in counts(), confidence in 0.5..0.999_999_f64) {
-            let b = Bounds::new(errors, trials, confidence).unwrap();
+            let b = Bounds::new(errors, trials, confidence, Looks::Once).unwrap();
             prop_assert!(0.0 <= b.lower && b.lower <= b.worse_than && b.worse_than <= b.estimate, "{b:?}");
             prop_assert!(b.estimate <= b.better_than && b.better_than <= b.upper && b.upper <= 1.0, "{b:?}");
         }
@@ -262,15 +271,15 @@ mod tests {
             (errors, trials) in counts(),
             confidence in 0.001..0.999_f64,
         ) {
-            let here = Bounds::new(errors, trials, confidence).unwrap();
+            let here = Bounds::new(errors, trials, confidence, Looks::Once).unwrap();
             if errors < trials {
-                let more = Bounds::new(errors + 1, trials, confidence).unwrap();
+                let more = Bounds::new(errors + 1, trials, confidence, Looks::Once).unwrap();
                 // Beyond 2^53 one more error is less than the last bit of a double, which may fall either way.
                 let up_to_rounding = |x: f64, y: f64| x <= y * (1.0 + 4.0 * f64::EPSILON);
                 prop_assert!(up_to_rounding(here.upper, more.upper), "{here:?} {more:?}");
                 prop_assert!(up_to_rounding(here.lower, more.lower), "{here:?} {more:?}");
             }
-            let longer = Bounds::new(errors, trials * 2, confidence).unwrap();
+            let longer = Bounds::new(errors, trials * 2, confidence, Looks::Once).unwrap();
             prop_assert!(longer.better_than < here.better_than || errors == trials, "{here:?} {longer:?}");
         }
     }

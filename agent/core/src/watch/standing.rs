@@ -265,7 +265,10 @@ mod tests {
         let of = |rule: RuleId, outcome: Outcome| {
             let reasons = vec![Reason { rule, text: "heard".into() }];
             let (location, sureness, next) = (Vec::new(), String::new(), String::new());
-            Observation::of_verdict(&Verdict { outcome, location, segment: None, sureness, reasons, next }, None)
+            Observation::of_verdict(
+                &Verdict { outcome, location, segment: None, scope: None, sureness, reasons, next },
+                None,
+            )
         };
         for (rule, text) in [
             (RuleId::InService, "in-service: heard"),

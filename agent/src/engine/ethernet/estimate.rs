@@ -4,9 +4,8 @@ use std::time::Duration;
 
 use turnback_core::{
     event::Event,
-    kind::ethernet::probe::FCS_BYTES,
+    kind::{Kind, ethernet::probe::FCS_BYTES},
     plan::ProfileKind,
-    stats::proof::{Decision, Looks, Proof},
 };
 
 use super::{EthernetRun, measured::EthernetMeasured};
@@ -17,8 +16,7 @@ impl EthernetRun<'_, '_> {
     pub(super) fn say_estimate(&mut self, measured: &EthernetMeasured) {
         let profile = &self.options.profile;
         let (seconds, allowed_s) = match profile.kind {
-            ProfileKind::Steps => (Some(profile.steps().iter().map(|step| step.time).sum::<Duration>()), None),
-            ProfileKind::Soak => (Some(profile.time), None),
+            ProfileKind::Steps | ProfileKind::Soak => (profile.sends_for(), None),
             ProfileKind::Proof => (self.proof_takes(measured), Some(profile.time.as_secs_f64())),
             ProfileKind::RateSearch => (None, None),
         };
@@ -32,8 +30,7 @@ impl EthernetRun<'_, '_> {
         let profile = &self.options.profile;
         let line_bps = measured.link.speed_mbps.map(|mbps| u64::from(mbps) * 1_000_000);
         let line_bps = line_bps.filter(|_| self.kind.port.capabilities().has_line_rate);
-        let proof = Proof::new(profile.target_ber, profile.confidence, Looks::Repeated).ok()?;
-        let Ok(Decision::Continue { bits_needed: Some(bits) }) = proof.decide(0, 0) else { return None };
+        let bits = profile.limit(Kind::Ethernet, None).units_needed(0, 0, 1.0)?;
         let steps = profile.steps();
         let bits_per_second = |size_bytes: u32| {
             let frames = profile.rate.frames_per_second(size_bytes, line_bps)?;

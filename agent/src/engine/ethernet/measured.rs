@@ -12,6 +12,7 @@ use turnback_core::{
         facts::Heard,
         link::LinkState,
         losses::Losses,
+        probe::{FCS_BYTES, FRAME_BYTES_MIN},
         stream::tally::Tally,
         transceiver::Module,
     },
@@ -104,9 +105,18 @@ impl EthernetMeasured {
         losses
     }
 
-    /// Mean frame length of the probes sent, bits without FCS.
-    pub fn frame_bits(&self) -> f64 {
-        if self.tally.counts.sent == 0 { 480.0 } else { self.bits_sent / self.tally.counts.sent as f64 }
+    /// Mean length of the probes sent, bits: with the FCS where the adapter checks it, as a hit there fails the frame
+    /// too.
+    pub fn frame_bits(&self, with_fcs: bool) -> f64 {
+        let sent = self.tally.counts.sent;
+        let probe = if sent == 0 { 8.0 * FRAME_BYTES_MIN as f64 } else { self.bits_sent / sent as f64 };
+        if with_fcs { probe + 8.0 * FCS_BYTES as f64 } else { probe }
+    }
+
+    /// Sizes of the plan of which nothing came back in full flow.
+    pub fn sizes_not_returned(&self, planned: &[u32]) -> Vec<u32> {
+        let returned = |size: &u32| self.steps.iter().any(|step| step.size_bytes == *size && step.frames_returned > 0);
+        planned.iter().filter(|size| !returned(size)).copied().collect()
     }
 
     /// Stretches of seconds that failed far beyond the limit.
@@ -115,15 +125,64 @@ impl EthernetMeasured {
     /// Frames differ in length from step to step; the longest may fail most often.
     pub fn spells(&self, limit: &Limit) -> Spells {
         let own = self.losses.inside() + self.tally.counts.late + self.lost_before_ready;
-        let longest = self.steps.iter().map(|s| f64::from(s.size_bytes) * 8.0).fold(self.frame_bits(), f64::max);
+        let longest = self.steps.iter().map(|s| f64::from(s.size_bytes) * 8.0).fold(self.frame_bits(true), f64::max);
         let seconds: Vec<_> = self.tally.seconds.iter().map(|s| (s.sent, s.failed().saturating_sub(own))).collect();
         frame_ratio(limit.bit_error_ratio, longest)
-            .and_then(|allowed| spells(&seconds, allowed, ERRORS_MIN, limit.confidence))
+            .and_then(|allowed| spells(&seconds, allowed, ERRORS_MIN, limit.confidence, limit.looks))
             .unwrap_or_default()
     }
 
     /// What the counters did from start to end.
     pub fn delta(&self) -> CounterDelta {
         difference(&self.counters_before, &self.counters_after)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use turnback_core::kind::ethernet::stream::tally::FrameCounts;
+
+    use super::*;
+
+    fn sent(frames: u64, probe_bytes: f64) -> EthernetMeasured {
+        let counts = FrameCounts { sent: frames, ..FrameCounts::default() };
+        let tally = Tally { counts, ..Tally::default() };
+        EthernetMeasured { tally, bits_sent: frames as f64 * probe_bytes * 8.0, ..EthernetMeasured::default() }
+    }
+
+    /// A frame of 64 bytes has 512 bits, one of 1518 has 12144 (frame size counts up to the end of the FCS, RFC 1242
+    /// 3.5; P. Anslow, IEEE 802.3 study group (2012), uses 512).
+    #[test]
+    fn a_frame_has_the_bits_of_its_check_sequence_too_where_it_is_checked() {
+        for (probe_bytes, with_fcs, without) in [(60.0, 512.0, 480.0), (1514.0, 12_144.0, 12_112.0)] {
+            let measured = sent(1000, probe_bytes);
+            assert_eq!((measured.frame_bits(true), measured.frame_bits(false)), (with_fcs, without));
+        }
+        assert_eq!(EthernetMeasured::default().frame_bits(true), 512.0);
+    }
+
+    #[test]
+    fn a_size_counts_as_tested_once_a_frame_of_it_came_back() {
+        let step = |size_bytes, frames_returned| StepReport {
+            direction: "out-and-back".into(),
+            size_bytes,
+            pattern: "prbs31".into(),
+            frames_sent: 10,
+            frames_returned,
+            frames_lost: 10 - frames_returned,
+            frames_lost_in_host: 0,
+            frames_never_left: 0,
+            frames_damaged: 0,
+            bit_errors: 0,
+            seconds: 1.0,
+            frames_per_second: 10.0,
+            bits_per_second: 0.0,
+            delay_variation_ns: None,
+            rate_asked: None,
+            repeated_slower: false,
+        };
+        let steps = vec![step(64, 1), step(512, 0), step(1518, 0), step(1518, 10)];
+        let measured = EthernetMeasured { steps, ..EthernetMeasured::default() };
+        assert_eq!(measured.sizes_not_returned(&[64, 512, 1280, 1518]), [512, 1280]);
     }
 }

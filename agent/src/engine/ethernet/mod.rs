@@ -48,6 +48,8 @@ pub(super) struct Ethernet<'a> {
     /// The adapter was told to deliver frames that fail its check.
     bad_frames_delivered: bool,
     step_number: u32,
+    /// Sizes of the plan that the port does not take.
+    sizes_not_taken: Vec<u32>,
     /// Delay variation of the coming step's size, by direction.
     variations: Vec<Option<DelayVariationReport>>,
 }
@@ -62,6 +64,7 @@ impl<'a> Ethernet<'a> {
             tag: tag(seed),
             bad_frames_delivered: false,
             step_number: 0,
+            sizes_not_taken: Vec::new(),
             variations: Vec::new(),
         }
     }

@@ -60,6 +60,7 @@ impl EthernetRun<'_, '_> {
                 sizes.join(", "),
                 most + FCS_BYTES
             ));
+            self.kind.sizes_not_taken = left_out;
         }
         Ok(())
     }

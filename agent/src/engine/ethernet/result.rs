@@ -7,6 +7,7 @@ use turnback_core::{
         Verdict,
         facts::{Common, Facts},
     },
+    kind::Kind,
     kind::ethernet::{
         counters::{CounterDelta, Counters},
         facts::EthernetFacts,
@@ -15,7 +16,7 @@ use turnback_core::{
 };
 
 use super::{EthernetRun, measured::EthernetMeasured};
-use crate::engine::report::{blank, limit, soak, summarise};
+use crate::engine::report::{blank, plan_done, summarise};
 
 impl EthernetRun<'_, '_> {
     pub(super) fn facts(&self, measured: &EthernetMeasured) -> EthernetFacts {
@@ -26,6 +27,9 @@ impl EthernetRun<'_, '_> {
         counts.lost -= not_ready;
         counts.sent -= not_ready;
         let delta = measured.delta();
+        let (stopped, capabilities) = (self.stopped(measured), self.kind.port.capabilities());
+        let limit = self.options.profile.limit(Kind::Ethernet, stopped);
+        let planned = self.options.profile.sends_for().map(|time| time.as_secs_f64());
         // Link statistics of a real adapter count what it sent; a driver that counts at hand-over says nothing new.
         let transmitted = (measured.counters_after != Counters::default()).then_some(delta.grown.link.tx_packets);
         EthernetFacts {
@@ -34,12 +38,12 @@ impl EthernetRun<'_, '_> {
                 in_service: self.in_service.clone(),
                 damage: measured.tally.damage.kind(),
                 slowdowns: measured.slowdowns,
-                limit: limit(&self.options.profile),
-                stopped: self.stopped(measured),
+                limit,
+                stopped,
                 references: self.references.clone(),
-                soak: soak(&self.options.profile, &measured.tally.seconds),
+                plan_done: plan_done(planned, &measured.tally.seconds),
             },
-            capabilities: self.kind.port.capabilities(),
+            capabilities,
             link: measured.link,
             fallback_mbps: measured.fallback_mbps,
             bad_frames_delivered: measured.bad_frames_delivered,
@@ -47,13 +51,15 @@ impl EthernetRun<'_, '_> {
             heard: measured.heard,
             counts,
             losses,
-            frame_bits: measured.frame_bits(),
+            frame_bits: measured.frame_bits(capabilities.checks_frames),
+            sizes_not_taken: self.kind.sizes_not_taken.clone(),
+            sizes_not_returned: measured.sizes_not_returned(&self.options.profile.sizes_bytes),
             transmitted,
             shortest_trip_ns: [&measured.tally.latency, &measured.tally.latency_loaded]
                 .into_iter()
                 .filter_map(LatencyHistogram::min_ns)
                 .min(),
-            spells: measured.spells(&limit(&self.options.profile)),
+            spells: measured.spells(&limit),
         }
     }
 
@@ -94,7 +100,8 @@ impl EthernetRun<'_, '_> {
             seconds_summary: summarise(&tally.seconds),
             seconds: tally.seconds.clone(),
             first_probes: measured.first_probes,
-            soak: evidence.common.soak,
+            plan_done: evidence.common.plan_done,
+            limit: evidence.common.limit,
             stopped: evidence.common.stopped,
             references: evidence.common.references.clone(),
             settings_changed: self.settings_changed.clone(),

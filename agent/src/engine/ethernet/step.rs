@@ -4,9 +4,11 @@ use std::time::Duration;
 
 use turnback_core::{
     document::run::{DelayVariationReport, StepReport},
-    judge::facts::Stopped,
+    judge::{facts::Stopped, ratio::Basis},
+    kind::Kind,
     kind::ethernet::{counters::difference, link::LinkState, losses::Losses, probe::FCS_BYTES, stream::StreamSpec},
     plan::{ProfileKind, Step},
+    signal::seconds::mark_without_link,
 };
 
 use super::{
@@ -14,12 +16,9 @@ use super::{
     measured::EthernetMeasured,
     watch::{Echoes, Watcher},
 };
-use crate::{
-    engine::report::limit,
-    ports::{
-        PortError,
-        runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
-    },
+use crate::ports::{
+    PortError,
+    runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
 };
 
 impl EthernetRun<'_, '_> {
@@ -50,6 +49,8 @@ impl EthernetRun<'_, '_> {
             settle: self.options.profile.settle,
             origin: self.origin,
         };
+        let counts_frames = self.facts(measured).basis() == Basis::Frames;
+        let frame_bits = counts_frames.then(|| f64::from(step.size_bytes) * 8.0);
         let mut watch = Watcher {
             cancel: self.cancel,
             port: &mut *self.kind.port,
@@ -67,14 +68,16 @@ impl EthernetRun<'_, '_> {
             },
             left,
             started: None,
-            limit: limit(&self.options.profile),
+            limit: self.options.profile.limit(Kind::Ethernet, None),
+            frame_bits,
             down_since: None,
+            outages: Vec::new(),
             flaps: 0,
             was_up: link_before.up,
             echoes: Echoes::default(),
         };
         let results = run_all(&mut self.kind.runners, &order, &mut |glimpse| watch.look(glimpse));
-        let flaps = watch.flaps;
+        let (flaps, outages) = (watch.flaps, std::mem::take(&mut watch.outages));
         let disturbed = watch.look_for_disturbance();
         self.in_service.extend(watch.in_service);
         let mut results = results?;
@@ -101,6 +104,9 @@ impl EthernetRun<'_, '_> {
                 (result, losses)
             })
             .collect::<Vec<_>>();
+        for (from, to) in outages {
+            mark_without_link(&mut measured.tally.seconds, from, to, self.origin);
+        }
         // Single probes are part of the step that follows them.
         if !single {
             let directions: Vec<_> = self.kind.runners.iter().map(|r| r.direction()).collect();

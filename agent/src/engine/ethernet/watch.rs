@@ -29,7 +29,11 @@ pub(super) struct Watcher<'a> {
     pub(super) left: Option<Duration>,
     pub(super) started: Option<Nanos>,
     pub(super) limit: Limit,
+    /// Length of a frame, bits, where only frames can be counted.
+    pub(super) frame_bits: Option<f64>,
     pub(super) down_since: Option<Nanos>,
+    /// Stretches without link: from when to when it was seen so.
+    pub(super) outages: Vec<(Nanos, Nanos)>,
     pub(super) flaps: u64,
     pub(super) was_up: bool,
     pub(super) echoes: Echoes,
@@ -84,7 +88,14 @@ impl Watcher<'_> {
         let elapsed_in_step = glimpse.now.saturating_sub(started) as f64 / SECOND_NS as f64;
         let errors = self.so_far.bit_errors + glimpse.bit_errors;
         let bits = self.so_far.bits_compared + glimpse.bits_compared;
-        let (proved_below, bits_needed) = proved_so_far(&self.limit, errors, bits);
+        let (proved_below, bits_needed) = match self.frame_bits {
+            None => proved_so_far(&self.limit, errors, bits, 1.0),
+            // What is out may still come back: only what did, and what was given up before, was tried.
+            Some(frame_bits) => {
+                let tried = self.so_far.sent + glimpse.returned;
+                proved_so_far(&self.limit, self.so_far.lost, tried, frame_bits)
+            }
+        };
         let (frames_missing, silent_ns) = self.echoes.look(&glimpse);
         let bits_per_second = glimpse.bits_compared as f64 / elapsed_in_step.max(1e-9);
         (self.say)(Event::Progress(Progress {
@@ -137,7 +148,13 @@ impl Watcher<'_> {
             self.down_since = None;
             return None;
         }
-        let since = *self.down_since.get_or_insert(now);
+        let since = *self.down_since.get_or_insert_with(|| {
+            self.outages.push((now, now));
+            now
+        });
+        if let Some((_, to)) = self.outages.last_mut() {
+            *to = now;
+        }
         (now.saturating_sub(since) > LINK_LOST_AFTER.as_nanos() as u64).then_some(Stopped::LinkLost)
     }
 }

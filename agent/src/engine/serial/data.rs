@@ -3,10 +3,11 @@
 use turnback_core::{
     base::time::{Nanos, SECOND_NS},
     event::Event,
-    judge::{Outcome, facts::Facts, judge},
+    judge::{Outcome, judge},
+    kind::Kind,
     plan::ProfileKind,
     signal::pattern::Pattern,
-    stats::proof::Decision,
+    stats::looks::Looks,
 };
 
 use super::{
@@ -17,7 +18,7 @@ use super::{
 };
 use crate::engine::{
     options::CheckError,
-    proof::{decide, proved_so_far},
+    proof::{is_decided, proved_so_far},
 };
 
 impl SerialRun<'_, '_> {
@@ -28,9 +29,12 @@ impl SerialRun<'_, '_> {
         if uncounted { measured.since_slowed.bits_compared } else { measured.tally.counts.bits_compared }
     }
 
-    /// Whether the line fails at the slowest pace there is. Sending more would only take time.
+    /// Whether the line fails at the slowest pace there is. Sending more would only take time. The run ends by this, so
+    /// it has to hold at whatever moment it is asked.
     fn fails_at_slowest(&self, measured: &SerialMeasured) -> bool {
-        self.kind.window <= WINDOW_MIN && judge(&self.facts(measured)).outcome == Outcome::Fault
+        let mut evidence = self.facts(measured);
+        evidence.common.limit.looks = Looks::Repeated;
+        self.kind.window <= WINDOW_MIN && judge(&evidence).outcome == Outcome::Fault
     }
 
     /// Sends the patterns of the profile in turn.
@@ -61,7 +65,9 @@ impl SerialRun<'_, '_> {
             let until = (now + longest).min(begun + at_most);
             let bytes = slice_bytes.max(1);
             let ended = self.slice(measured, pattern.clone(), Amount { bytes, until })?;
-            if ended == Ended::Silent || (profile.kind == ProfileKind::Proof && self.is_decided(measured)?) {
+            if ended == Ended::Silent
+                || (profile.kind == ProfileKind::Proof && is_decided(judge(&self.facts(measured)).outcome))
+            {
                 break;
             }
         }
@@ -74,7 +80,7 @@ impl SerialRun<'_, '_> {
         let mut exchange = self.exchange(measured, pattern, self.kind.format)?;
         let may_slow = self.kind.window > WINDOW_MIN;
         let so_far = measured.tally.counts;
-        let limit = self.limit();
+        let limit = self.options.profile.limit(Kind::Serial, None);
         let extent = self.extent();
         let bits_a_second = self.kind.format.characters_per_second() * f64::from(self.kind.format.data_bits);
         let paced = self.kind.line.capabilities().paced;
@@ -83,7 +89,7 @@ impl SerialRun<'_, '_> {
         let done = exchange.run(self.kind.line, amount, may_slow, &mut |now, counts| {
             let bits = so_far.bits_compared + counts.bits_compared;
             let errors = so_far.bit_errors + counts.bit_errors;
-            let (proved_below, bits_needed) = proved_so_far(&limit, errors, bits);
+            let (proved_below, bits_needed) = proved_so_far(&limit, errors, bits, 1.0);
             let to_send = (extent.bits - bits as f64).max(0.0) / bits_a_second;
             let heard = heard.get_or_insert((counts.returned, now));
             if counts.returned > heard.0 {
@@ -115,15 +121,6 @@ impl SerialRun<'_, '_> {
             _ => {}
         }
         Ok(ended)
-    }
-
-    /// Whether the counts so far prove or refute the target.
-    fn is_decided(&self, measured: &SerialMeasured) -> Result<bool, CheckError> {
-        let evidence = self.facts(measured);
-        let Some(ratio) = evidence.error_ratio() else { return Ok(false) };
-        let outcome = || judge(&evidence).outcome;
-        let decided = decide(ratio.limit, ratio.confidence, (ratio.errors, ratio.trials), outcome)?;
-        Ok(!matches!(decided, Decision::Continue { .. }))
     }
 }
 

@@ -55,12 +55,17 @@ impl SerialRun<'_, '_> {
         if !self.kind.line.capabilities().paced || self.options.profile.kind == ProfileKind::Proof {
             return None;
         }
+        // A sweep is about a second and a half a speed or format.
+        let sweep = if self.sweeps() { 25.0 } else { 0.0 };
+        Some(self.seconds_before_data() + self.data_seconds() + sweep)
+    }
+
+    /// Seconds that the data steps send, about, where bytes take their time; the most for a proof.
+    pub(super) fn data_seconds(&self) -> f64 {
         let Extent { bits, at_least, at_most } = self.extent();
         let format = self.kind.format;
         let data = bits / (format.characters_per_second() * f64::from(format.data_bits));
-        // A sweep is about a second and a half a speed or format.
-        let sweep = if self.sweeps() { 25.0 } else { 0.0 };
-        Some(self.seconds_before_data() + data.clamp(seconds(at_least), seconds(at_most)) + sweep)
+        data.clamp(seconds(at_least), seconds(at_most))
     }
 
     /// When the run ends though it is not done, on the port's clock: after its plan, with every step at its own limit,

@@ -9,8 +9,8 @@ use turnback_core::{
     judge::{
         Verdict,
         facts::{Common, Facts},
-        ratio::Limit,
     },
+    kind::Kind,
     kind::serial::{
         facts::{SerialFacts, Silence, highest_clean},
         plug::LinePlug,
@@ -19,21 +19,22 @@ use turnback_core::{
 };
 
 use super::{SerialRun, measured::SerialMeasured};
-use crate::engine::report::{blank, soak, summarise};
+use crate::engine::report::{blank, plan_done, summarise};
 
 impl SerialRun<'_, '_> {
     pub(super) fn facts(&self, measured: &SerialMeasured) -> SerialFacts {
         let g = measured;
+        let stopped = self.stopped(g);
         SerialFacts {
             common: Common {
                 placement: g.placement,
                 in_service: self.in_service.clone(),
                 damage: g.tally.damage.kind(),
                 slowdowns: g.slowdowns,
-                limit: self.limit(),
-                stopped: self.stopped(g),
+                limit: self.options.profile.limit(Kind::Serial, stopped),
+                stopped,
                 references: self.references.clone(),
-                soak: soak(&self.options.profile, &g.tally.seconds),
+                plan_done: plan_done(Some(self.data_seconds()), &g.tally.seconds),
             },
             capabilities: self.kind.line.capabilities(),
             plug: g.plug,
@@ -53,10 +54,6 @@ impl SerialRun<'_, '_> {
                 noise: silence.noise,
             }),
         }
-    }
-
-    pub(super) fn limit(&self) -> Limit {
-        Limit { bit_error_ratio: self.options.profile.serial_target_ber, confidence: self.options.profile.confidence }
     }
 
     pub(super) fn report(&self, measured: SerialMeasured, verdict: Verdict) -> Report {
@@ -101,7 +98,7 @@ impl SerialRun<'_, '_> {
             })),
             first_probes: g.first_probes,
             limit: evidence.common.limit,
-            soak: evidence.common.soak,
+            plan_done: evidence.common.plan_done,
             stopped: evidence.common.stopped,
             references: evidence.common.references.clone(),
             settings_changed: self.settings_changed.clone(),

@@ -128,6 +128,7 @@ pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, Case
             outcome: Outcome::Undecided,
             location: Vec::new(),
             segment: None,
+            scope: None,
             sureness: String::new(),
             reasons: Vec::new(),
             next: String::new(),

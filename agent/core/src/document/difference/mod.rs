@@ -132,11 +132,10 @@ fn hits(report: &Report) -> Option<ErrorCount> {
     Some(ErrorCount { errors: errors.min(bits), bits })
 }
 
-/// Mean length of the probes sent, bits without FCS.
+/// Mean length of the probes sent, bits with FCS: a hit there fails the frame too.
 fn mean_frame_bits(report: &Report) -> Option<f64> {
     let sent: u64 = report.steps.iter().map(|s| s.frames_sent).sum();
-    let bits: f64 =
-        report.steps.iter().map(|s| s.frames_sent as f64 * f64::from(s.size_bytes.saturating_sub(4)) * 8.0).sum();
+    let bits: f64 = report.steps.iter().map(|s| s.frames_sent as f64 * f64::from(s.size_bytes) * 8.0).sum();
     (sent > 0).then(|| bits / sent as f64)
 }
 

@@ -7,6 +7,7 @@ use crate::judge::ratio::ErrorRatio;
 use crate::judge::ratio::Limit;
 use crate::judge::{Location, Outcome, Verdict};
 use crate::kind::port::PortIdentity;
+use crate::stats::looks::Looks;
 use crate::{base::placement::Placement, kind::ethernet::link::LinkState};
 
 /// A run in which `hits` probes of `bits` bits in all had one wrong bit each.
@@ -27,6 +28,7 @@ fn run(hits: u64, bits: u64) -> Report {
         seed: 1,
         verdict: Verdict {
             segment: None,
+            scope: None,
             outcome: Outcome::Pass,
             location: Vec::new(),
             sureness: String::new(),
@@ -44,9 +46,9 @@ fn run(hits: u64, bits: u64) -> Report {
         seconds: Vec::new(),
         tried: Default::default(),
         first_probes: Default::default(),
-        limit: Limit { bit_error_ratio: 1e-7, confidence: 0.95 },
+        limit: Limit { bit_error_ratio: 1e-7, confidence: 0.95, looks: Looks::Once },
         duration_s: None,
-        soak: None,
+        plan_done: None,
         stopped: None,
         references: Vec::new(),
         settings_changed: Vec::new(),

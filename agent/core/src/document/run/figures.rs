@@ -142,11 +142,11 @@ fn error_ratio(report: &Report) -> Option<Measure> {
     };
     let text = format!(
         "{} ({} to {} at {} %, {basis}), limit {}",
-        figure::ratio(r.estimate),
-        figure::ratio(r.lower),
-        figure::ratio(r.upper),
+        figure::ratio_beside(r.estimate, r.limit),
+        figure::ratio_beside(r.lower, r.limit),
+        figure::ratio_beside(r.upper, r.limit),
         r.confidence * 100.0,
-        figure::ratio(r.limit)
+        figure::limit(r.limit)
     );
     Some(Measure::new(Some(r.estimate), text))
 }

@@ -169,7 +169,7 @@ impl From<Report1> for Report {
             first_probes: old.handful,
             limit: old.limit,
             duration_s: None,
-            soak: None,
+            plan_done: None,
             stopped: old.stopped,
             references: old.references,
             settings_changed: old.settings_changed,

@@ -17,7 +17,7 @@ use crate::base::placement::Placement;
 use crate::judge::Verdict;
 use crate::judge::ratio::ErrorRatio;
 use crate::judge::{
-    facts::{FirstProbes, Reference, Soak, Stopped},
+    facts::{FirstProbes, PlanDone, Reference, Stopped},
     ratio::Limit,
 };
 use crate::kind::port::PortIdentity;
@@ -125,7 +125,7 @@ pub struct SecondsSummary {
     pub clean: u64,
     /// At least one probe lost or damaged.
     pub errored: u64,
-    /// 30 % or more of the probes lost or damaged.
+    /// 30 % or more of the probes lost or damaged, or no link.
     pub severely_errored: u64,
     /// Seconds of unavailable time, by the 10-second rule.
     pub unavailable: u64,
@@ -205,9 +205,9 @@ pub struct Report {
     /// did not say.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub duration_s: Option<f64>,
-    /// How long a soak was to last, and lasted; none of other profiles.
+    /// How much of its plan the run carried out; none where that has no length.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub soak: Option<Soak>,
+    pub plan_done: Option<PlanDone>,
     /// Why the run ended early, if it did.
     pub stopped: Option<Stopped>,
     /// The same port with the plug elsewhere.

@@ -1,8 +1,7 @@
-//! What a run went over, and what its verdict is limited to, in words.
+//! What a run went over, in words.
 
 use super::{Detail, Report};
 use crate::base::placement::Placement;
-use crate::judge::{Outcome, RuleId};
 use crate::kind::ethernet::detail::EthernetDetail;
 use crate::kind::ethernet::link::Medium;
 
@@ -19,20 +18,6 @@ impl Report {
             }
             Detail::Serial(detail) => Some(format!("{}, wiring {}", detail.format, detail.plug)),
         }
-    }
-
-    /// What the verdict is limited to, to be read after its word; none if it holds for the whole port.
-    pub fn scope(&self) -> Option<String> {
-        if self.verdict.rule() == Some(&RuleId::CutShort) {
-            let soak = self.soak?;
-            return Some(format!(": pass so far, {}", soak.in_words()));
-        }
-        if self.verdict.outcome != Outcome::Pass {
-            return None;
-        }
-        let detail = self.ethernet().filter(|detail| uses_two_pairs(detail, self.placement))?;
-        let mbps = detail.link.speed_mbps?;
-        Some(format!(" at {mbps} Mb/s: pairs 2 and 3 only"))
     }
 }
 

@@ -81,7 +81,8 @@ impl FrameTotals {
     }
 }
 
-/// Delay variation of probes of one size that travelled alone (RFC 5481: PDV 4.2, IPDV 4.1), nanoseconds.
+/// Delay variation of probes of one size that travelled alone (RFC 5481: PDV 4.2, IPDV 4.1), nanoseconds. A probe that
+/// was lost, or overtaken by the next, forms no pair and is in no IPDV figure.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DelayVariationReport {
     /// 99 % of the trips were at most this much longer than the shortest.

@@ -42,8 +42,13 @@ pub struct EthernetFacts {
     pub counts: FrameCounts,
     /// Missing probes by class.
     pub losses: Losses,
-    /// Mean frame length of the probes sent, bits without FCS.
+    /// Mean length of the probes sent, bits: with the FCS where the adapter checks it, since a hit there fails the
+    /// frame too; without it where nobody looks at it.
     pub frame_bits: f64,
+    /// Sizes of the plan, bytes with FCS, that this port does not take: its MTU is smaller.
+    pub sizes_not_taken: Vec<u32>,
+    /// Sizes of the plan, bytes with FCS, of which nothing came back in full flow.
+    pub sizes_not_returned: Vec<u32>,
     /// Frames the adapter says it transmitted, where it counts.
     pub transmitted: Option<u64>,
     /// Shortest round trip of all probes that came back in time.
@@ -76,13 +81,19 @@ impl EthernetFacts {
     /// Share of frames that did not come back as sent, with bounds; host losses left out.
     pub fn loss_ratio(&self) -> Option<Bounds> {
         let tried = self.frames_tried();
-        Bounds::new(self.losses.wire().min(tried), tried, self.common.limit.confidence).ok()
+        let limit = &self.common.limit;
+        Bounds::new(self.losses.wire().min(tried), tried, limit.confidence, limit.looks).ok()
     }
 
     /// Whether `failed` frames refute the limit by themselves. Wrong bits come in bursts: however many one frame holds,
     /// it is one hit, and bounds on bits, which take them as independent, would call it proof.
     pub fn is_refuted_by(&self, failed: u64) -> bool {
         self.common.limit.is_refuted_by(failed, self.frames_tried(), self.frame_bits)
+    }
+
+    /// Whether the frames lost on the wire are more than may be lost.
+    pub fn is_refuted_by_loss(&self) -> bool {
+        self.common.limit.is_refuted_by_loss(self.losses.wire(), self.frames_tried(), self.frame_bits)
     }
 
     /// Returned probes that were shorter or longer than sent.

@@ -146,6 +146,7 @@ fn consider(case: &Case) -> Settled {
         outcome: conclusion.outcome,
         location: conclusion.location,
         segment: conclusion.segment,
+        scope: None,
         sureness: conclusion.sureness,
         reasons,
         next: match &next {

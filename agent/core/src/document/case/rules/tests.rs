@@ -58,6 +58,7 @@ fn case(segments: &[&str]) -> Case {
             outcome: nothing.outcome,
             location: vec![],
             segment: None,
+            scope: None,
             sureness: String::new(),
             reasons: vec![],
             next: String::new(),

@@ -1,6 +1,6 @@
 //! Rules on what came back wrong, cut, twice, out of order, or not at all.
 
-use crate::base::figure::count;
+use crate::base::figure::{self, count};
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
 use crate::judge::{Location, RuleId};
@@ -52,22 +52,18 @@ fn bit_errors(e: &EthernetFacts) -> Option<Finding> {
         e,
         &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
         format!(
-            "{} of {} {unit} failed: bit error ratio {:.1e}, at least {:.1e} where {:.0e} is allowed",
+            "{} of {} {unit} failed: bit error ratio {}, at least {} where {} is allowed",
             count(ratio.errors),
             count(ratio.trials),
-            ratio.estimate,
-            ratio.proved_above,
-            ratio.limit
+            figure::ratio_beside(ratio.estimate, ratio.limit),
+            figure::ratio_beside(ratio.proved_above, ratio.limit),
+            figure::limit(ratio.limit)
         ),
     ))
 }
 
 fn frames_lost(e: &EthernetFacts) -> Option<Finding> {
-    // On the basis of frames the rule above has counted them already.
-    if e.basis() == Basis::Frames {
-        return None;
-    }
-    if !e.is_refuted_by(e.losses.wire()) {
+    if !e.is_refuted_by_loss() {
         return None;
     }
     Some(blame(

@@ -13,6 +13,7 @@ use crate::kind::ethernet::{
     losses::Losses,
 };
 use crate::signal::compare::DamageKind;
+use crate::stats::looks::Looks;
 use crate::stats::spells::Spells;
 
 /// A rule, facts on which it speaks and decides, and what it then says. It must be silent on a healthy run.
@@ -29,10 +30,10 @@ pub(super) fn healthy() -> EthernetFacts {
             in_service: vec![],
             damage: DamageKind::None,
             slowdowns: 0,
-            limit: Limit { bit_error_ratio: 1e-9, confidence: 0.95 },
+            limit: Limit { bit_error_ratio: 1e-9, confidence: 0.95, looks: Looks::Once },
             stopped: None,
             references: vec![],
-            soak: None,
+            plan_done: None,
         },
         capabilities: Capabilities { checks_frames: true, internal_loop: true, ..Capabilities::default() },
         bad_frames_delivered: false,
@@ -48,6 +49,8 @@ pub(super) fn healthy() -> EthernetFacts {
         },
         losses: Losses::default(),
         frame_bits: FRAME_BITS,
+        sizes_not_taken: vec![],
+        sizes_not_returned: vec![],
         transmitted: Some(SENT),
         shortest_trip_ns: Some(9_000),
         spells: Spells::default(),

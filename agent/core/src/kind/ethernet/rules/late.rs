@@ -20,7 +20,7 @@ fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
     let is_share_of = |all: u64| late > 0 && late.saturating_mul(LATE_SHARE) >= all;
     let none_in_time = e.counts.returned == 0 && late > 0;
     let many = late >= ERRORS_MIN && is_share_of(e.counts.sent);
-    let may_be_later = is_share_of(never.saturating_add(late)) && e.is_refuted_by(e.losses.wire());
+    let may_be_later = is_share_of(never.saturating_add(late)) && e.is_refuted_by_loss();
     let mostly = late >= ERRORS_MIN && late > e.counts.returned;
     let slow = e.shortest_trip_ns.filter(|ns| *ns >= LATE_NS);
     let mut text = match (slow, none_in_time || many || mostly || may_be_later) {

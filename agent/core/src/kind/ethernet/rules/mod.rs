@@ -2,6 +2,8 @@
 
 mod damage;
 #[cfg(test)]
+mod edges;
+#[cfg(test)]
 mod fixture;
 mod late;
 mod limit;
@@ -14,7 +16,7 @@ mod tests;
 
 use crate::base::figure::count;
 use crate::base::placement::Placement;
-use crate::judge::ratio::ErrorRatio;
+use crate::judge::ratio::{ErrorRatio, Loss};
 use crate::judge::rule::{Remark, Rule};
 use crate::judge::shared::is_limit_proved;
 use crate::judge::{
@@ -74,13 +76,14 @@ impl Facts for EthernetFacts {
         let (errors, trials, bounds) = match basis {
             Basis::Bits => {
                 let (errors, trials) = (self.counts.bit_errors, self.counts.bits_compared);
-                (errors, trials, Bounds::new(errors, trials, limit.confidence))
+                (errors, trials, Bounds::new(errors, trials, limit.confidence, limit.looks))
             }
             // What was delivered passed the check: its damage is not the wire's.
             Basis::Frames => {
                 let trials = self.frames_tried();
                 let errors = self.losses.wire().min(trials);
-                (errors, trials, bounds_from_frames(errors, trials, self.frame_bits, limit.confidence))
+                let bounds = bounds_from_frames(errors, trials, self.frame_bits, limit.confidence, limit.looks);
+                (errors, trials, bounds)
             }
         };
         Some(ErrorRatio::new(basis, errors, trials, &bounds.ok()?, limit))
@@ -93,10 +96,39 @@ impl Facts for EthernetFacts {
         })
     }
 
-    fn losses_within_limit(&self) -> bool {
-        let allowed = self.common.limit.units_allowed(self.frame_bits);
-        let proved = self.loss_ratio().zip(allowed).is_some_and(|(loss, allowed)| loss.better_than <= allowed);
-        proved && self.lengths_changed() == 0
+    fn loss(&self) -> Option<Loss> {
+        self.common.limit.loss(self.losses.wire(), self.frames_tried(), self.frame_bits)
+    }
+
+    fn bars_pass(&self) -> Option<String> {
+        let changed = self.lengths_changed();
+        (changed > 0).then(|| format!("{} frames came back shorter or longer than sent", count(changed)))
+    }
+
+    fn untested(&self) -> Option<String> {
+        (!self.sizes_not_returned.is_empty()).then(|| format!("without frames of {}", sizes(&self.sizes_not_returned)))
+    }
+
+    fn scope(&self) -> Option<String> {
+        let two_pairs = self.common.placement != Placement::Internal && self.link.uses_two_pairs();
+        let speed = self.link.speed_mbps.filter(|_| two_pairs);
+        let pairs = speed.map(|mbps| format!("at {mbps} Mb/s: pairs 2 and 3 only"));
+        let taken = (!self.sizes_not_taken.is_empty())
+            .then(|| format!("without frames of {}, which this port does not take", sizes(&self.sizes_not_taken)));
+        let parts: Vec<String> = pairs.into_iter().chain(taken).collect();
+        (!parts.is_empty()).then(|| parts.join("; "))
+    }
+
+    fn imbalance(&self) -> Option<String> {
+        let c = &self.counts;
+        let classes = self.losses.inside().saturating_add(self.losses.wire());
+        if c.returned.checked_add(c.lost) != Some(c.sent) {
+            Some(format!("{} frames sent, {} returned, {} lost", count(c.sent), count(c.returned), count(c.lost)))
+        } else if classes != c.lost {
+            Some(format!("{} frames lost, {} in all classes", count(c.lost), count(classes)))
+        } else {
+            None
+        }
     }
 
     fn is_host_limited(&self) -> bool {
@@ -150,6 +182,16 @@ impl Facts for EthernetFacts {
             Placement::Internal | Placement::ReturnPort => "",
         };
         format!("{good}{further}")
+    }
+}
+
+/// Sizes in words: `64 and 1518 bytes`.
+fn sizes(sizes: &[u32]) -> String {
+    let sizes: Vec<String> = sizes.iter().map(u32::to_string).collect();
+    match sizes.as_slice() {
+        [] => String::new(),
+        [only] => format!("{only} bytes"),
+        [some @ .., last] => format!("{} and {last} bytes", some.join(", ")),
     }
 }
 

@@ -1,6 +1,6 @@
 //! Rules on bytes that came back wrong, or not at all, or were not sent.
 
-use crate::base::figure::count;
+use crate::base::figure::{self, count};
 use crate::judge::RuleId;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
@@ -36,13 +36,13 @@ fn bytes_damaged(e: &SerialFacts) -> Option<Finding> {
         e,
         &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
         format!(
-            "{} of {} bits wrong, in {} bytes: bit error ratio {:.1e}, at least {:.1e} where {:.0e} is allowed{marks}",
+            "{} of {} bits wrong, in {} bytes: bit error ratio {}, at least {} where {} is allowed{marks}",
             count(ratio.errors),
             count(ratio.trials),
             count(c.damaged),
-            ratio.estimate,
-            ratio.proved_above,
-            ratio.limit
+            figure::ratio_beside(ratio.estimate, ratio.limit),
+            figure::ratio_beside(ratio.proved_above, ratio.limit),
+            figure::limit(ratio.limit)
         ),
     ))
 }
@@ -124,5 +124,6 @@ fn lost_at_full_pace(e: &SerialFacts) -> Option<Finding> {
 
 /// Whether so many bytes lost are more than the limit allows. Bytes that vanish together are one event.
 fn losses_refute(e: &SerialFacts, counts: &LineCounts) -> bool {
-    counts.pieces_slipped >= ERRORS_MIN && e.common.limit.is_refuted_by(counts.lost, counts.sent, e.character_bits())
+    counts.pieces_slipped >= ERRORS_MIN
+        && e.common.limit.is_refuted_by_loss(counts.lost, counts.sent, e.character_bits())
 }

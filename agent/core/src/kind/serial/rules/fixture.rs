@@ -11,6 +11,7 @@ use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, Mode
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
 use crate::signal::compare::DamageKind;
+use crate::stats::looks::Looks;
 
 /// A good run at a port with a full plug: enough bits for the limit.
 pub(super) fn good() -> SerialFacts {
@@ -20,10 +21,10 @@ pub(super) fn good() -> SerialFacts {
             in_service: Vec::new(),
             damage: DamageKind::None,
             slowdowns: 0,
-            limit: Limit { bit_error_ratio: 1e-5, confidence: 0.95 },
+            limit: Limit { bit_error_ratio: 1e-5, confidence: 0.95, looks: Looks::Once },
             stopped: None,
             references: Vec::new(),
-            soak: None,
+            plan_done: None,
         },
         capabilities: LineCapabilities {
             modem_lines: true,

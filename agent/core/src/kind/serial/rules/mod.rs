@@ -14,7 +14,7 @@ mod tests;
 
 use crate::base::figure::count;
 use crate::base::placement::Placement;
-use crate::judge::ratio::ErrorRatio;
+use crate::judge::ratio::{ErrorRatio, Loss};
 use crate::judge::rule::{Remark, Rule};
 use crate::judge::{
     facts::{Common, Facts, Words},
@@ -23,7 +23,7 @@ use crate::judge::{
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::plug::LinePlug;
 use crate::stats::compare_rates::ErrorCount;
-use crate::stats::ratio::{Bounds, upper_bound};
+use crate::stats::ratio::Bounds;
 
 impl Facts for SerialFacts {
     const WORDS: Words = Words {
@@ -69,8 +69,9 @@ impl Facts for SerialFacts {
 
     fn error_ratio(&self) -> Option<ErrorRatio> {
         let (errors, trials) = (self.counts.bit_errors, self.counts.bits_compared);
-        let bounds = Bounds::new(errors, trials, self.common.limit.confidence).ok()?;
-        Some(ErrorRatio::new(Basis::Bits, errors, trials, &bounds, &self.common.limit))
+        let limit = &self.common.limit;
+        let bounds = Bounds::new(errors, trials, limit.confidence, limit.looks).ok()?;
+        Some(ErrorRatio::new(Basis::Bits, errors, trials, &bounds, limit))
     }
 
     fn failed_of_tried(&self) -> ErrorCount {
@@ -78,13 +79,37 @@ impl Facts for SerialFacts {
         ErrorCount { errors: self.counts.bit_errors.min(bits), bits }
     }
 
-    fn losses_within_limit(&self) -> bool {
+    fn loss(&self) -> Option<Loss> {
         let failed =
             self.lost_unexplained().saturating_add(self.counts.inserted).saturating_add(self.characters_in_error());
         let tried = self.counts.sent.saturating_sub(self.lost_in_host());
-        let limit = &self.common.limit;
-        let proved = upper_bound(failed.min(tried), tried, limit.confidence).ok();
-        proved.zip(limit.units_allowed(self.character_bits())).is_some_and(|(proved, allowed)| proved <= allowed)
+        self.common.limit.loss(failed, tried, self.character_bits())
+    }
+
+    fn bars_pass(&self) -> Option<String> {
+        None
+    }
+
+    fn untested(&self) -> Option<String> {
+        None
+    }
+
+    fn scope(&self) -> Option<String> {
+        None
+    }
+
+    fn imbalance(&self) -> Option<String> {
+        let c = &self.counts;
+        let (out, back) = (c.sent.checked_add(c.inserted), c.returned.checked_add(c.lost));
+        (out.is_none() || out != back).then(|| {
+            format!(
+                "{} bytes sent, {} returned, {} lost, {} that were not sent",
+                count(c.sent),
+                count(c.returned),
+                count(c.lost),
+                count(c.inserted)
+            )
+        })
     }
 
     fn is_host_limited(&self) -> bool {
