@@ -493,6 +493,45 @@ fn a_delay_alone_blames_nobody_and_passes_nothing() {
     }
 }
 
+/// Somebody may have pulled the plug: the run says when, and blames nobody.
+#[test]
+fn silence_in_mid_run_is_told_with_its_second() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("pulled.toml");
+    let outage = |more: &str| {
+        format!("name = \"pulled\"\n[[faults]]\nplace = \"plug\"\nkind = {{ drop = {{ ratio = 1.0 }} }}\n{more}")
+    };
+    fs::write(&file, outage("from_s = 4.0\n")).unwrap();
+    let verdict = &check(&format!("sim:{} --for 8s --no-confirm", file.display()))["verdict"];
+    assert_eq!((&verdict["outcome"], &verdict["reasons"][0]["rule"]), (&json!("undecided"), &json!("went-silent")));
+    // The fault begins with the world's clock, a little after which the run begins to send.
+    let text = verdict["reasons"][0]["text"].as_str().unwrap();
+    assert!(["second 4 on", "second 5 on"].iter().any(|second| text.contains(second)), "{text}");
+    // What comes back before the end comes and goes.
+    fs::write(&file, outage("from_s = 4.0\nuntil_s = 6.0\n")).unwrap();
+    let report = check(&format!("sim:{} --for 8s --no-confirm", file.display()));
+    assert!(!has_rule(&report, "went-silent"), "{}", report["verdict"]);
+}
+
+/// What a slow host drops is in its counters, and what it has not yet taken in when a step ends trickles in later: none
+/// of it is the port's doing.
+#[test]
+fn a_slow_host_blames_no_port() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("host.toml");
+    for (frames_per_second, ring, loses_in) in
+        [(50, 4096, "ring"), (50, 1, "adapter"), (500, 512, "adapter"), (2000, 4096, "ring")]
+    {
+        let host = format!("[host]\nframes_per_second_max = {frames_per_second}\nloses_in = \"{loses_in}\"\n");
+        fs::write(&file, format!("name = \"host\"\n{host}[port]\nreceive_ring_frames = {ring}\n")).unwrap();
+        for words in ["--sizes 1518 --patterns prbs31 --for 1s", "--profile soak --for 1s --sizes 1518"] {
+            let report = check(&format!("sim:{} {words}", file.display()));
+            let verdict = &report["verdict"];
+            assert_ne!(verdict["outcome"], "fault", "{frames_per_second}/s {loses_in} {words}: {verdict}");
+        }
+    }
+}
+
 #[test]
 fn the_damage_of_a_chafed_cable_comes_in_bursts_and_that_of_a_worn_plug_does_not() {
     for (name, kind) in [("bursty-cable", "in bursts"), ("bad-plug", "scattered"), ("bad-cable", "scattered")] {

@@ -164,6 +164,8 @@ impl Run {
             sizes_not_returned: Vec::new(),
             transmitted: None,
             shortest_trip_ns: None,
+            longest_trip_ns: None,
+            silent_from_s: None,
             spells: Spells::default(),
         }
     }

@@ -24,7 +24,7 @@ impl<K: PortKind> Run<'_, K> {
         for place in self.nearer_places() {
             let verdict = K::judge(self, measured);
             let open = verdict.outcome == Outcome::Fault && verdict.location.len() > 1
-                || verdict.rule() == Some(&RuleId::NothingReturned);
+                || matches!(verdict.rule(), Some(RuleId::NothingReturned | RuleId::WentSilent));
             if !open {
                 break;
             }

@@ -65,6 +65,7 @@ pub(super) fn blank(
         steps: Vec::new(),
         seconds_summary: SecondsSummary::default(),
         seconds: Vec::new(),
+        seconds_each: 1,
         lines: Default::default(),
         line_errors: None,
         first_probes: FirstProbes::default(),

@@ -19,8 +19,8 @@ impl Departure {
         Self { program: at, kernel: None, adapter: None }
     }
 
-    /// The best stamp that an arrival by the clock `arrival` may be held against, and its clock. Kernel and program
-    /// read the same system time at different places; an adapter's own can only be held against itself.
+    /// The best stamp that an arrival by the clock `arrival` may be held against, and its clock. A kernel's
+    /// stamp is told by the program's clock; an adapter's own can only be held against itself.
     pub fn against(&self, arrival: ClockSource) -> Option<(Nanos, ClockSource)> {
         match arrival {
             ClockSource::Adapter => self.adapter.map(|at| (at, ClockSource::Adapter)),

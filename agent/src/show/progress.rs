@@ -78,6 +78,7 @@ impl ProgressLine {
                     PortSetting::ForcedSpeed(mbps) => format!("speed forced to {mbps} Mb/s"),
                     PortSetting::InternalLoop(on) => format!("loop inside the chip {}", switch(*on)),
                     PortSetting::DeliverBadFrames(on) => format!("delivery of damaged frames {}", switch(*on)),
+                    PortSetting::DeliverCheck(on) => format!("delivery of the frame check {}", switch(*on)),
                     PortSetting::Up(on) => format!("port switched {}", switch(*on)),
                 };
                 self.detail(&format!("changed on {port} for this run: {what}"));

@@ -26,21 +26,23 @@ pub struct TimeColumn {
 }
 
 /// A run over time in at most `most` columns, each as high as its worst second: a mean would hide a short fault in a
-/// long run.
+/// long run. Each entry of `series` stands for `each` seconds.
 ///
 /// Columns are all of one length, which people count in (1, 2, 5 s ... 1 min ... 1 h ...).
-pub fn worst_seconds(seconds: &[SecondCounts], most: usize) -> Vec<TimeColumn> {
-    let least = seconds.len().div_ceil(most.max(1)).max(1);
-    let length = COLUMN_SECONDS.into_iter().find(|s| *s >= least).unwrap_or(least);
-    seconds
-        .chunks(length)
+pub fn worst_seconds(series: &[SecondCounts], each: u32, most: usize) -> Vec<TimeColumn> {
+    let each = each.max(1) as usize;
+    let least = (series.len() * each).div_ceil(most.max(1)).max(each);
+    let fits = |length: &usize| *length >= least && length.is_multiple_of(each);
+    let length = COLUMN_SECONDS.into_iter().find(fits).unwrap_or(least.next_multiple_of(each));
+    series
+        .chunks(length / each)
         .enumerate()
         .map(|(number, part)| TimeColumn {
             from_s: (number * length) as u64,
-            to_s: (number * length + part.len()) as u64,
+            to_s: (number * length + part.len() * each) as u64,
             worst_failed: part.iter().map(SecondCounts::failed).max().unwrap_or(0),
-            errored: part.iter().filter(|s| s.failed() > 0).count() as u64,
-            idle: part.iter().filter(|s| s.sent == 0).count() as u64,
+            errored: (part.iter().filter(|s| s.failed() > 0).count() * each) as u64,
+            idle: (part.iter().filter(|s| s.sent == 0).count() * each) as u64,
         })
         .collect()
 }
@@ -186,7 +188,7 @@ mod tests {
     fn one_bad_second_in_a_day_stays_in_sight() {
         let mut seconds = vec![second(1000, 1000, 0); 86_400];
         seconds[54_321] = second(1000, 400, 7);
-        let columns = worst_seconds(&seconds, 120);
+        let columns = worst_seconds(&seconds, 1, 120);
         assert_eq!(columns.len(), 96);
         assert!(columns.iter().all(|c| c.to_s - c.from_s == 900));
         let bad: Vec<_> = columns.iter().filter(|c| c.worst_failed > 0).collect();
@@ -197,10 +199,13 @@ mod tests {
 
     #[test]
     fn a_short_run_keeps_every_second() {
-        let columns = worst_seconds(&[second(5, 5, 0), second(0, 0, 0), second(5, 3, 1)], 120);
+        let columns = worst_seconds(&[second(5, 5, 0), second(0, 0, 0), second(5, 3, 1)], 1, 120);
         let shown: Vec<_> = columns.iter().map(|c| (c.from_s, c.to_s, c.worst_failed, c.idle)).collect();
         assert_eq!(shown, [(0, 1, 0, 0), (1, 2, 0, 1), (2, 3, 3, 0)]);
-        assert_eq!(worst_seconds(&[], 120), []);
+        assert_eq!(worst_seconds(&[], 1, 120), []);
+        // A folded series: five entries of two minutes each in columns of ten minutes.
+        let folded = worst_seconds(&[second(9, 8, 0); 5], 120, 1);
+        assert_eq!((folded.len(), folded[0].to_s, folded[0].errored, folded[0].worst_failed), (1, 600, 600, 1));
     }
 
     proptest! {
@@ -210,7 +215,7 @@ mod tests {
             most in 1_usize..300,
         ) {
             let seconds: Vec<_> = failed.iter().map(|f| second(10, 10 - f, 0)).collect();
-            let columns = worst_seconds(&seconds, most);
+            let columns = worst_seconds(&seconds, 1, most);
             prop_assert!(columns.len() <= most);
             prop_assert_eq!(columns.iter().map(|c| c.to_s - c.from_s).sum::<u64>(), seconds.len() as u64);
             let errored = failed.iter().filter(|f| **f > 0).count() as u64;

@@ -54,7 +54,7 @@ rule_ids! {
     NoLink,
     /// The link went down and stayed down.
     LinkLost,
-    /// Bytes came back at first, and then no more.
+    /// Bytes or frames came back at first, and then no more.
     WentSilent,
     /// The adapter did not transmit what it was given.
     NotTransmitted,
@@ -72,6 +72,8 @@ rule_ids! {
     // Something came back, and some of it wrong.
     /// A stage of the case was damaged inside this computer.
     HostFails,
+    /// Frames came back twice, out of order, or all changed in the same way.
+    NotAPlainLoop,
     /// Frames were damaged after the adapter had found their check right.
     DamagedAfterCheck,
     /// The link dropped and came back.
@@ -90,8 +92,6 @@ rule_ids! {
     BytesLost,
     /// Bytes came in that were not sent.
     BytesInserted,
-    /// Frames came back twice or out of order.
-    NotAPlainLoop,
     /// Data comes back and no modem line moves.
     PlugJoinsDataOnly,
     /// A modem line does not do what the plug makes it do.

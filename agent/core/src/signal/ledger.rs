@@ -2,7 +2,10 @@
 //! span of sequences.
 //!
 //! The ledger of one step knows sequences `first..`. A probe is lost when the span has moved past it or the step was
-//! closed without it; an echo for a probe already given up is late and stays counted as lost.
+//! closed without it; an echo for a probe already given up is late and stays counted as lost. Only a probe that is still
+//! [outstanding](super::outstanding) can be late: a second echo of one that had come back is a copy, however late.
+
+use super::outstanding::Outstanding;
 
 /// Sequences the ledger can hold open at once. At 1.5 million frames a second that is 0.7 s of delay, more than a
 /// satellite hop; memory is 128 KiB.
@@ -17,9 +20,9 @@ pub enum Mark {
     Reordered,
     /// The probe had come back already.
     Duplicate,
-    /// The probe had been given up.
+    /// The probe had been given up, in this step or an earlier one.
     Late,
-    /// No probe of this step has this sequence.
+    /// No probe with this sequence was sent.
     Foreign,
 }
 
@@ -33,14 +36,18 @@ pub struct Ledger {
     sent_below: u64,
     back: Vec<u64>,
     returned: u64,
+    /// Given up, in this step or an earlier one.
+    outstanding: Outstanding,
 }
 
 impl Ledger {
-    /// A ledger for probes numbered from `first`. Until [`Ledger::handle_sent`] any higher number is believed.
-    pub fn new(first: u64) -> Self {
+    /// A ledger for probes numbered from `first`; those `outstanding` were given up in earlier steps. Until
+    /// [`Ledger::handle_sent`] any higher number is believed.
+    pub fn new(first: u64, outstanding: Outstanding) -> Self {
         let base = first & !63;
         let back = vec![0; (SPAN / 64) as usize];
-        let mut ledger = Self { first, base, next_expected: first, sent_below: u64::MAX, back, returned: 0 };
+        let mut ledger =
+            Self { first, base, next_expected: first, sent_below: u64::MAX, back, returned: 0, outstanding };
         // Sequences below `first` share its word: they are nobody's.
         ledger.back[word_of(base)] = (1u64 << (first - base)) - 1;
         ledger
@@ -62,18 +69,18 @@ impl Ledger {
     /// Books one echo.
     #[inline]
     pub fn mark(&mut self, sequence: u64) -> Mark {
-        if !self.may_be_out(sequence) {
+        if sequence >= self.sent_below {
             return Mark::Foreign;
         }
         if sequence < self.base {
-            return Mark::Late;
+            return self.mark_settled(sequence);
         }
         if sequence >= self.base + SPAN {
             self.slide_to_hold(sequence);
         }
         let (word, bit) = (word_of(sequence), 1u64 << (sequence % 64));
         if self.back[word] & bit != 0 {
-            return Mark::Duplicate;
+            return self.mark_settled(sequence);
         }
         self.back[word] |= bit;
         self.returned += 1;
@@ -84,6 +91,17 @@ impl Ledger {
         Mark::Back
     }
 
+    /// Books an echo of a probe that had come back or been given up.
+    #[cold]
+    fn mark_settled(&mut self, sequence: u64) -> Mark {
+        if self.outstanding.take(sequence) { Mark::Late } else { Mark::Duplicate }
+    }
+
+    /// Whether a probe with this sequence was given up and has not come back since.
+    pub fn was_given_up(&self, sequence: u64) -> bool {
+        self.outstanding.contains(sequence)
+    }
+
     /// Books `count` echoes in order from `sequence`, as if each had been marked. The caller knows that none of them
     /// was booked before; used for simulated stretches in which nothing happens.
     pub fn mark_span(&mut self, sequence: u64, count: u64) {
@@ -92,6 +110,7 @@ impl Ledger {
         let tail = end.saturating_sub(SPAN / 2).max(sequence);
         if tail > sequence {
             self.returned += tail - sequence;
+            self.give_up_below(sequence);
             self.restart_at(tail);
         }
         for s in tail..end {
@@ -126,6 +145,28 @@ impl Ledger {
         sent.saturating_sub(self.returned)
     }
 
+    /// Ends the step after `sent` probes: what is still out is given up. Gives all that may still come late.
+    pub fn end(&mut self, sent: u64) -> Outstanding {
+        self.give_up_below(self.first + sent);
+        std::mem::take(&mut self.outstanding)
+    }
+
+    /// Notes as outstanding what has not come back below `end`.
+    fn give_up_below(&mut self, end: u64) {
+        let held = end.min(self.base + SPAN);
+        for base in (self.base..held).step_by(64) {
+            let within = if held - base < 64 { (1u64 << (held - base)) - 1 } else { u64::MAX };
+            let mut missing = !self.back[word_of(base)] & within;
+            while missing != 0 {
+                let from = missing.trailing_zeros();
+                let length = (missing >> from).trailing_ones();
+                self.outstanding.add(base + u64::from(from), base + u64::from(from + length));
+                missing &= u64::MAX.checked_shl(from + length).unwrap_or(0);
+            }
+        }
+        self.outstanding.add(held, end);
+    }
+
     fn slide_to_hold(&mut self, sequence: u64) {
         // Move in eighths of the span so that sliding is rare and the newest probes keep their room.
         let base = (sequence + SPAN / 8 - SPAN) & !63;
@@ -138,6 +179,7 @@ impl Ledger {
         if base <= self.base {
             return;
         }
+        self.give_up_below(base);
         if base - self.base >= SPAN {
             self.back.fill(0);
         } else {
@@ -167,27 +209,56 @@ mod tests {
 
     #[test]
     fn in_order_twice_and_swapped() {
-        let mut ledger = Ledger::new(100);
+        let mut ledger = Ledger::new(100, Outstanding::default());
         assert_eq!(ledger.mark(100), Mark::Back);
         assert_eq!(ledger.mark(102), Mark::Back);
         assert_eq!(ledger.mark(101), Mark::Reordered);
         assert_eq!(ledger.mark(101), Mark::Duplicate);
-        assert_eq!(ledger.mark(99), Mark::Foreign);
+        assert_eq!(ledger.mark(99), Mark::Duplicate, "of an earlier step, which had lost nothing");
         assert_eq!(ledger.lost(5), 2);
     }
 
     #[test]
     fn an_echo_far_behind_is_late_and_stays_lost() {
-        let mut ledger = Ledger::new(0);
+        let mut ledger = Ledger::new(0, Outstanding::default());
         ledger.mark(0);
         ledger.mark(SPAN * 3);
         assert_eq!(ledger.mark(5), Mark::Late);
+        assert_eq!(ledger.mark(5), Mark::Duplicate, "late once, a copy from then on");
+        assert_eq!(ledger.mark(0), Mark::Duplicate, "it had come back in time");
         assert_eq!(ledger.lost(SPAN * 3 + 1), SPAN * 3 - 1);
     }
 
     #[test]
+    fn what_earlier_steps_gave_up_is_late_once() {
+        let mut first = Ledger::new(100, Outstanding::default());
+        [100, 101, 104, 170].iter().for_each(|sequence| _ = first.mark(*sequence));
+        let mut second = Ledger::new(180, first.end(80));
+        second.handle_sent(200);
+        let late: Vec<u64> = (90..180).filter(|sequence| second.mark(*sequence) == Mark::Late).collect();
+        let lost: Vec<u64> = (100..180).filter(|sequence| ![100, 101, 104, 170].contains(sequence)).collect();
+        assert_eq!(late, lost);
+        assert!((90..180).all(|sequence| second.mark(sequence) == Mark::Duplicate));
+        assert_eq!((second.mark(180), second.returned(), second.mark(200)), (Mark::Back, 1, Mark::Foreign));
+    }
+
+    #[test]
+    fn a_long_span_leaves_no_probe_before_it_open() {
+        // The span begins in the middle of a word: probes 60 to 69 are lost, the span starts at 70.
+        let mut ledger = Ledger::new(0, Outstanding::default());
+        (0..60).for_each(|sequence| assert_eq!(ledger.mark(sequence), Mark::Back));
+        let end = 70 + SPAN + 13;
+        ledger.mark_span(70, end - 70);
+        let tail = end - SPAN / 2;
+        assert_eq!((ledger.mark(tail - 1), ledger.mark(tail)), (Mark::Duplicate, Mark::Duplicate));
+        assert_eq!((ledger.mark(65), ledger.mark(65), ledger.mark(70)), (Mark::Late, Mark::Duplicate, Mark::Duplicate));
+        assert_eq!((ledger.returned(), ledger.lost(end)), (end - 10, 10));
+        assert_eq!(ledger.end(end).count(), 9);
+    }
+
+    #[test]
     fn a_span_counts_like_single_marks() {
-        let mut ledger = Ledger::new(10);
+        let mut ledger = Ledger::new(10, Outstanding::default());
         ledger.mark_span(10, SPAN * 2 + 3);
         assert_eq!(ledger.returned(), SPAN * 2 + 3);
         assert_eq!(ledger.mark(10 + SPAN * 2 + 3), Mark::Back);
@@ -197,7 +268,7 @@ mod tests {
 
     #[test]
     fn a_number_nobody_sent_moves_nothing() {
-        let mut ledger = Ledger::new(100);
+        let mut ledger = Ledger::new(100, Outstanding::default());
         ledger.handle_sent(110);
         assert_eq!(ledger.mark(100), Mark::Back);
         assert_eq!(ledger.mark(110), Mark::Foreign);
@@ -211,7 +282,7 @@ mod tests {
         /// Against a slow obvious ledger: a set of sequences.
         #[test]
         fn agrees_with_a_set(first in 0u64..1000, order in proptest::collection::vec(0u64..3000, 0..500)) {
-            let mut ledger = Ledger::new(first);
+            let mut ledger = Ledger::new(first, Outstanding::default());
             let mut seen = std::collections::BTreeSet::new();
             for offset in order {
                 let sequence = first + offset;
@@ -227,6 +298,9 @@ mod tests {
                 prop_assert_eq!(ledger.mark(sequence), expected);
             }
             prop_assert_eq!(ledger.returned(), seen.len() as u64);
+            let outstanding = ledger.end(3000);
+            prop_assert!((0..3000).all(|offset| outstanding.contains(first + offset) != seen.contains(&(first + offset))));
+            prop_assert_eq!(outstanding.count() + seen.len() as u64, 3000);
         }
     }
 }

@@ -3,5 +3,6 @@
 
 pub mod compare;
 pub mod ledger;
+pub mod outstanding;
 pub mod pattern;
 pub mod seconds;

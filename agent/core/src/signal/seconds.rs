@@ -62,6 +62,48 @@ pub fn merge(mine: &mut Vec<SecondCounts>, theirs: &[SecondCounts]) {
     }
 }
 
+/// The second from which on nothing came back to the end, though at least `least` units were sent from there on, more
+/// than the loss before it explains; none if nothing came back before it either.
+pub fn silent_from(seconds: &[SecondCounts], least: u64) -> Option<u64> {
+    let last_heard = seconds.iter().rposition(|second| second.returned > 0)?;
+    let silent = &seconds[last_heard + 1..];
+    let from = silent.iter().position(|second| second.sent > 0)?;
+    let sent: u64 = silent.iter().map(|second| second.sent).sum();
+    let (sent_before, back_before) =
+        seconds[..=last_heard].iter().fold((0, 0), |(s, r), second| (s + second.sent, r + second.returned));
+    // Laplace's estimate of the share lost before; all of the rest lost at that share is chance to the power of it.
+    let share = (sent_before.saturating_sub(back_before) + 1) as f64 / (sent_before + 2) as f64;
+    let by_chance = share.powf(sent as f64);
+    (sent >= least.max(1) && by_chance < SILENT_BY_CHANCE).then_some((last_heard + 1 + from) as u64)
+}
+
+/// Probability below which a silence is more than the loss before it; our own choice.
+const SILENT_BY_CHANCE: f64 = 1e-6;
+
+/// A series of at most [`SERIES_MAX`] entries, and how many seconds each stands for: as many seconds are added up to one
+/// entry as it takes. A report keeps this, so that a run of a month takes no more room than one of an hour.
+pub fn fold(seconds: &[SecondCounts]) -> (Vec<SecondCounts>, u32) {
+    let least = seconds.len().div_ceil(SERIES_MAX).max(1);
+    let each = WIDTHS.into_iter().find(|width| *width >= least).unwrap_or(least);
+    let add = |chunk: &[SecondCounts]| {
+        let mut sum = SecondCounts::default();
+        for second in chunk {
+            sum.sent += second.sent;
+            sum.returned += second.returned;
+            sum.damaged += second.damaged;
+            sum.without_link |= second.without_link;
+        }
+        sum
+    };
+    (seconds.chunks(each).map(add).collect(), each as u32)
+}
+
+/// Most entries in the series of a report: second by second for eight hours. Our own choice.
+pub const SERIES_MAX: usize = 28_800;
+
+/// Seconds in one entry: parts of an hour, so that a plot can count in minutes and hours.
+const WIDTHS: [usize; 9] = [1, 2, 5, 10, 15, 20, 30, 60, 120];
+
 /// Longest series kept, seconds: a month.
 const SECONDS_MAX: u64 = 31 * 86_400;
 
@@ -78,6 +120,52 @@ mod tests {
         let mut mine = vec![SecondCounts::default(); 2];
         merge(&mut mine, &seconds);
         assert_eq!(mine, seconds);
+    }
+
+    #[test]
+    fn silence_counts_from_the_first_second_that_brings_nothing_back() {
+        // Of every nine, one came back before: with 8/9 to the power of 118, 1e-6 is passed.
+        let lossy = |sent| {
+            silent_from(
+                &[(900, 100), (sent, 0)].map(|(sent, returned)| SecondCounts {
+                    sent,
+                    returned,
+                    ..SecondCounts::default()
+                }),
+                3,
+            )
+        };
+        assert_eq!((lossy(100), lossy(130)), (None, Some(1)));
+        let run = |counts: &[(u64, u64)]| {
+            counts
+                .iter()
+                .map(|&(sent, returned)| SecondCounts { sent, returned, ..SecondCounts::default() })
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(silent_from(&run(&[(9, 9), (9, 2), (9, 0), (9, 0)]), 18), Some(2));
+        assert_eq!(silent_from(&run(&[(9, 9), (9, 2), (9, 0), (9, 0)]), 19), None, "too few sent to tell");
+        assert_eq!(silent_from(&run(&[(9, 9), (0, 0), (9, 0)]), 3), Some(2), "a second in which nothing was sent");
+        assert_eq!(silent_from(&run(&[(9, 9), (9, 0), (9, 1)]), 3), None, "it came back");
+        assert_eq!(silent_from(&run(&[(9, 0), (9, 0)]), 3), None, "nothing ever came back");
+        assert_eq!(silent_from(&run(&[(9, 9)]), 0), None);
+    }
+
+    #[test]
+    fn a_long_series_is_folded_and_loses_nothing() {
+        let second = SecondCounts { sent: 5, returned: 4, damaged: 1, without_link: false };
+        for (seconds, entries, each) in
+            [(0, 0, 1), (28_800, 28_800, 1), (28_801, 14_401, 2), (57_601, 11_521, 5), (31 * 86_400, 22_320, 120)]
+        {
+            let (series, width) = fold(&vec![second; seconds]);
+            assert_eq!((series.len(), width), (entries, each), "{seconds} s");
+            assert_eq!(series.iter().map(|entry| entry.sent).sum::<u64>(), 5 * seconds as u64);
+            // docs/report-format.md: less than 4 MB, with as many frames as 1 Gb/s can carry (RFC 5180 A.1).
+            let most = 1_488_095 * u64::from(width);
+            let full =
+                vec![SecondCounts { sent: most, returned: most, damaged: most, without_link: true }; series.len()];
+            assert!(serde_json::to_string_pretty(&full).unwrap().len() < 4_000_000);
+            assert_eq!(series.iter().map(SecondCounts::failed).sum::<u64>(), 2 * seconds as u64);
+        }
     }
 
     #[test]

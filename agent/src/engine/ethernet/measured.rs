@@ -16,6 +16,7 @@ use turnback_core::{
         stream::tally::Tally,
         transceiver::Module,
     },
+    signal::seconds::silent_from,
     stats::{
         bits::frame_ratio,
         latency::LatencyHistogram,
@@ -95,8 +96,9 @@ impl EthernetMeasured {
         }
         self.tally.merge(&result.tally);
         self.bits_sent += result.tally.counts.sent as f64 * frame_bytes as f64 * 8.0;
-        self.heard.foreign_during += result.foreign;
-        self.heard.own_host += result.own_host;
+        self.heard.foreign_during += result.strangers.foreign;
+        self.heard.testers += result.strangers.testers;
+        self.heard.own_host += result.strangers.own_host;
         self.link_flaps += result.link_flaps;
         self.stopped = self.stopped.or(result.stopped);
         if !single {
@@ -130,6 +132,12 @@ impl EthernetMeasured {
         frame_ratio(limit.bit_error_ratio, longest)
             .and_then(|allowed| spells(&seconds, allowed, ERRORS_MIN, limit.confidence, limit.looks))
             .unwrap_or_default()
+    }
+
+    /// Second of the run from which on nothing came back; what this computer may have lost proves no silence.
+    pub fn silent_from_s(&self) -> Option<u64> {
+        let own = self.losses.inside() + self.tally.counts.late + self.lost_before_ready;
+        silent_from(&self.tally.seconds, own + ERRORS_MIN)
     }
 
     /// What the counters did from start to end.

@@ -121,9 +121,10 @@ impl PortKind for Ethernet<'_> {
 
     fn listen(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<bool, CheckError> {
         for runner in &mut run.kind.runners {
-            let (foreign, own) = runner.listen(run.options.profile.listen)?;
-            measured.heard.foreign_before += foreign;
-            measured.heard.own_host += own;
+            let strangers = runner.listen(run.options.profile.listen)?;
+            measured.heard.foreign_before += strangers.foreign;
+            measured.heard.testers += strangers.testers;
+            measured.heard.own_host += strangers.own_host;
         }
         (run.say)(Event::Listened { foreign: measured.heard.foreign_before });
         Ok(measured.heard.foreign_before > 0)

@@ -10,8 +10,9 @@ use turnback_core::{
     kind::Kind,
     kind::ethernet::{
         counters::{CounterDelta, Counters},
-        facts::EthernetFacts,
+        facts::{EthernetFacts, Heard},
     },
+    signal::seconds::fold,
     stats::latency::LatencyHistogram,
 };
 
@@ -30,6 +31,7 @@ impl EthernetRun<'_, '_> {
         let (stopped, capabilities) = (self.stopped(measured), self.kind.port.capabilities());
         let limit = self.options.profile.limit(Kind::Ethernet, stopped);
         let planned = self.options.profile.sends_for().map(|time| time.as_secs_f64());
+        let trips: [&LatencyHistogram; 2] = [&measured.tally.latency, &measured.tally.latency_loaded];
         // Link statistics of a real adapter count what it sent; a driver that counts at hand-over says nothing new.
         let transmitted = (measured.counters_after != Counters::default()).then_some(delta.grown.link.tx_packets);
         EthernetFacts {
@@ -48,17 +50,19 @@ impl EthernetRun<'_, '_> {
             fallback_mbps: measured.fallback_mbps,
             bad_frames_delivered: measured.bad_frames_delivered,
             link_flaps: measured.link_flaps,
-            heard: measured.heard,
+            heard: Heard {
+                sent_by_host: transmitted.map(|sent| sent.saturating_sub(measured.tally.counts.sent)),
+                ..measured.heard
+            },
             counts,
             losses,
             frame_bits: measured.frame_bits(capabilities.checks_frames),
             sizes_not_taken: self.kind.sizes_not_taken.clone(),
             sizes_not_returned: measured.sizes_not_returned(&self.options.profile.sizes_bytes),
             transmitted,
-            shortest_trip_ns: [&measured.tally.latency, &measured.tally.latency_loaded]
-                .into_iter()
-                .filter_map(LatencyHistogram::min_ns)
-                .min(),
+            shortest_trip_ns: trips.iter().filter_map(|trips| trips.min_ns()).min(),
+            longest_trip_ns: trips.iter().filter_map(|trips| trips.max_ns()).max(),
+            silent_from_s: measured.silent_from_s(),
             spells: measured.spells(&limit),
         }
     }
@@ -75,6 +79,7 @@ impl EthernetRun<'_, '_> {
             ));
         }
         let tally = &measured.tally;
+        let (seconds, seconds_each) = fold(&tally.seconds);
         let clock = |(sent, received)| clock_pair(sent, received);
         let return_port = self.kind.return_port.as_ref().map(|p| p.identity());
         let detail = EthernetDetail {
@@ -98,7 +103,8 @@ impl EthernetRun<'_, '_> {
             damage: tally.damage.clone(),
             steps: measured.steps,
             seconds_summary: summarise(&tally.seconds),
-            seconds: tally.seconds.clone(),
+            seconds,
+            seconds_each,
             first_probes: measured.first_probes,
             plan_done: evidence.common.plan_done,
             limit: evidence.common.limit,

@@ -44,9 +44,12 @@ impl EthernetRun<'_, '_> {
         }
         let ratio = there.error_ratio();
         let trials = ratio.map_or(0, |r| r.trials);
-        // Lost frames are among the failed ones already where frames are counted.
-        let lost = if there.basis() == Basis::Bits { there.losses.wire() } else { 0 };
-        let failures = ratio.map_or(0, |r| r.errors) + lost + there.counts.truncated + there.counts.lengthened;
+        // Where frames are counted the lost ones are among the failed already, and those damaged behind the check are not.
+        let more = match there.basis() {
+            Basis::Bits => there.losses.wire(),
+            Basis::Frames => there.damaged_after_check(),
+        };
+        let failures = ratio.map_or(0, |r| r.errors) + more + there.counts.truncated + there.counts.lengthened;
         Some(Reference {
             placement: measured.placement,
             trials,

@@ -16,6 +16,7 @@ use turnback_core::{
         plug::LinePlug,
         rules::modem,
     },
+    signal::seconds::fold,
 };
 
 use super::{SerialRun, measured::SerialMeasured};
@@ -63,6 +64,7 @@ impl SerialRun<'_, '_> {
         let clock = if virtual_time { ClockSource::Virtual } else { ClockSource::Program };
         let latency = Latency::new(clock_pair(clock, clock), &g.single_byte_trips);
         let blank = blank(&self.options, self.kind.line.identity(), None, self.placement, verdict);
+        let (seconds, seconds_each) = fold(&g.tally.seconds);
         Report {
             totals: Totals::Bytes(ByteTotals::new(&g.tally.counts, evidence.lost_in_host())),
             error_ratio: evidence.error_ratio(),
@@ -70,7 +72,8 @@ impl SerialRun<'_, '_> {
             latency_ns: latency,
             damage: g.tally.damage.clone(),
             seconds_summary: summarise(&g.tally.seconds),
-            seconds: g.tally.seconds.clone(),
+            seconds,
+            seconds_each,
             lines: modem::lines(&evidence),
             line_errors: evidence.errors,
             detail: Detail::Serial(Box::new(SerialDetail {

@@ -47,7 +47,8 @@ impl Sender for FrameSender {
 impl Receiver for FrameRing {
     fn receive(&mut self, timeout: Duration, each: &mut dyn FnMut(Incoming<'_>)) -> Result<bool, PortError> {
         let received = FrameRing::receive(self, timeout, &mut |frame: RawFrame<'_>| {
-            each(Incoming { bytes: frame.bytes, at: frame.at_ns, clock: clock(frame.clock) });
+            let tagged = frame.vlan.is_some();
+            each(Incoming { bytes: frame.bytes, at: frame.at_ns, clock: clock(frame.clock), tagged });
         });
         match received {
             Ok(received) => Ok(received.empty),

@@ -22,7 +22,7 @@ use super::{
         counters,
         ethtool::{
             EthtoolError, Interface as Device,
-            feature::RX_ALL,
+            feature::{RX_ALL, RX_FCS},
             link::{Connector, Duplex, LinkSetting},
             timestamp::Timestamping,
         },
@@ -75,7 +75,7 @@ impl EthernetPort {
     /// # Errors
     /// No such interface, another run has it, or the host does not answer.
     pub fn open(name: &str) -> Result<Self, PortError> {
-        let links = netlink::links().map_err(|e| host(name, "list the interfaces", e))?;
+        let links = netlink::links().map_err(|e| host(name, "list the interfaces", with_causes(&e)))?;
         let Some(facts) = links.iter().find(|l| l.name == name) else {
             let known: Vec<_> = links.iter().filter(|l| l.is_ethernet()).map(|l| l.name.clone()).collect();
             return Err(PortError::Unknown {
@@ -115,7 +115,7 @@ impl EthernetPort {
 
     fn facts(&self) -> Result<LinkFacts, PortError> {
         netlink::link(self.index)
-            .map_err(|e| host(&self.name, "read the link", e))?
+            .map_err(|e| host(&self.name, "read the link", with_causes(&e)))?
             .ok_or_else(|| PortError::Gone(self.name.clone()))
     }
 
@@ -130,7 +130,8 @@ impl EthernetPort {
     }
 
     fn service_reasons(&self) -> Result<Vec<InService>, PortError> {
-        let around = Surroundings::gather().map_err(|e| host(&self.name, "ask whether it is in service", e))?;
+        let around =
+            Surroundings::gather().map_err(|e| host(&self.name, "ask whether it is in service", with_causes(&e)))?;
         Ok(around.reasons(&self.name))
     }
 
@@ -215,7 +216,7 @@ impl Port for EthernetPort {
 
     fn disturbed(&mut self) -> Result<Option<Disturbance>, PortError> {
         let Some(monitor) = &mut self.monitor else { return Ok(None) };
-        let heard = monitor.heard().map_err(|e| host(&self.name, "hear what is done to it", e))?;
+        let heard = monitor.heard().map_err(|e| host(&self.name, "hear what is done to it", with_causes(&e)))?;
         if heard.perhaps_in_service {
             let mut reasons: Vec<_> = self.service_reasons()?.into_iter().map(|reason| reason.text).collect();
             reasons.retain(|text| !self.known_service.contains(text));
@@ -302,6 +303,7 @@ impl FramePort for EthernetPort {
             // A device without hardware under it has no check sequence to count.
             checks_frames: real,
             delivers_bad_frames: real && self.feature_is_changeable(RX_ALL),
+            delivers_check: self.device.feature(RX_FCS).ok().flatten().is_some_and(|feature| feature.on),
             internal_loop: self.feature_is_changeable("loopback"),
             forces_speed: real,
             speed_max_mbps: None,
@@ -336,7 +338,7 @@ impl FramePort for EthernetPort {
     fn counters(&mut self) -> Result<Counters, PortError> {
         counters::read(&self.device).map_err(|e| match self.facts() {
             Err(gone @ PortError::Gone(_)) => gone,
-            _ => host(&self.name, "read the counters", e),
+            _ => host(&self.name, "read the counters", with_causes(&e)),
         })
     }
 
@@ -352,6 +354,7 @@ impl FramePort for EthernetPort {
             }
             PortSetting::InternalLoop(on) => EthernetSetting::Feature { name: "loopback".into(), on },
             PortSetting::DeliverBadFrames(on) => EthernetSetting::Feature { name: RX_ALL.into(), on },
+            PortSetting::DeliverCheck(on) => EthernetSetting::Feature { name: RX_FCS.into(), on },
             PortSetting::Up(up) => EthernetSetting::Up(up),
         })
     }
@@ -392,7 +395,7 @@ fn device_error(port: &str, action: &str, error: EthtoolError) -> PortError {
             capability: "CAP_NET_ADMIN".into(),
         },
         EthtoolError::NoInterface { .. } => PortError::Gone(port.to_owned()),
-        other => host(port, action, other),
+        other => host(port, action, with_causes(&other)),
     }
 }
 

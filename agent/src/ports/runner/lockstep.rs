@@ -9,7 +9,7 @@ use turnback_core::{
     base::time::{ClockSource, Nanos, SECOND_NS},
     judge::facts::Stopped,
     kind::ethernet::{
-        probe::{Address, ETHERTYPE, probe_source},
+        probe::{Address, probe_source},
         sim::{Accept, World},
         stream::{
             StreamSpec,
@@ -17,9 +17,10 @@ use turnback_core::{
             transmit::{Amount, Transmitter, Turn},
         },
     },
+    signal::outstanding::Outstanding,
 };
 
-use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger, is_probe_of};
+use super::{Glimpse, READ_ON_MAX, StepAmount, StepOrder, StepResult, StepRunner, Strangers, count_sent, probe_of};
 use crate::ports::error::PortError;
 
 /// A world that a port and its runner share.
@@ -35,13 +36,15 @@ pub struct LockstepRunner {
     world: SharedWorld,
     address: Address,
     next_sequence: u64,
+    /// Probes that were given up and may still come in.
+    outstanding: Outstanding,
 }
 
 impl LockstepRunner {
     /// A runner on this world.
     pub fn new(world: SharedWorld) -> Self {
         let address = lock(&world).address();
-        Self { world, address, next_sequence: 0 }
+        Self { world, address, next_sequence: 0, outstanding: Outstanding::default() }
     }
 }
 
@@ -50,33 +53,36 @@ impl StepRunner for LockstepRunner {
         "out-and-back".into()
     }
 
-    fn listen(&mut self, time: Duration) -> Result<(u64, u64), PortError> {
+    fn listen(&mut self, time: Duration) -> Result<Strangers, PortError> {
         let mut world = lock(&self.world);
         let end = world.now() + time.as_nanos() as u64;
-        let (mut foreign, mut own) = (0, 0);
+        let own = [self.address, probe_source(self.address)];
+        let mut strangers = Strangers::default();
         while world.now() < end {
             let next = world.next_delivery_at().unwrap_or(end).clamp(world.now() + 1, end);
             world.advance_to(next);
-            let address = self.address;
-            world.receive(&mut |d| {
-                if d.bytes.len() < 14 || d.bytes[12..14] != ETHERTYPE.to_be_bytes() {
-                    count_stranger(d.bytes, &[address], &mut foreign, &mut own);
-                }
-            });
+            world.receive(&mut |d| strangers.note_before(d.bytes, &own));
         }
-        Ok((foreign, own))
+        Ok(strangers)
     }
 
     fn late(&mut self, tag: u64, most: u64, time: Duration) -> Result<u64, PortError> {
         let mut world = lock(&self.world);
-        let end = world.now() + time.as_nanos() as u64;
+        let end = world.now() + READ_ON_MAX.as_nanos() as u64;
+        let mut until = world.now() + time.as_nanos() as u64;
         let mut late = 0;
-        while late < most && world.now() < end {
-            let next = world.next_delivery_at().unwrap_or(end).clamp(world.now() + 1, end);
+        while late < most && world.now() < until.min(end) {
+            let next = world.next_delivery_at().unwrap_or(until).clamp(world.now() + 1, until);
             world.advance_to(next);
-            world.receive(&mut |d| late += u64::from(is_probe_of(d.bytes, tag)));
+            let before = late;
+            world.receive(&mut |d| {
+                late += u64::from(probe_of(d.bytes, tag).is_some_and(|sequence| self.outstanding.take(sequence)));
+            });
+            if late > before {
+                until = world.now() + time.as_nanos() as u64;
+            }
         }
-        Ok(late.min(most))
+        Ok(late)
     }
 
     fn run(
@@ -100,7 +106,7 @@ impl StepRunner for LockstepRunner {
         };
         let mut step = Step {
             tx: Transmitter::new(spec.clone(), amount, order.probes_per_second, u64::MAX, start),
-            rx: Collector::new(spec.clone(), flow, order.origin),
+            rx: Collector::new(spec.clone(), flow, order.origin, std::mem::take(&mut self.outstanding)),
             address: self.address,
             frame_bytes: spec.frame_bytes,
             result: StepResult { clocks: (ClockSource::Virtual, ClockSource::Virtual), ..StepResult::default() },
@@ -117,6 +123,7 @@ impl StepRunner for LockstepRunner {
         self.next_sequence = step.tx.next_sequence();
         let sent = self.next_sequence - spec.first_sequence;
         let mut result = step.result;
+        self.outstanding = step.rx.give_up(sent);
         result.tally = step.rx.finish(sent, step.refused, &step.sent_by_second);
         result.ring_drops = world.ring_drops() - drops_before;
         Ok(result)
@@ -173,7 +180,7 @@ impl Step {
                             .count()
                     });
                     self.tx.handle_sent(accepted);
-                    self.rx.handle_sent(self.tx.next_sequence());
+                    self.rx.handle_sent(self.tx.next_sequence(), world.now());
                     count_sent(&mut self.sent_by_second, now, self.origin, accepted as u64);
                     self.refused += u64::from(accept != Accept::Taken);
                     match (self.flow, accept) {
@@ -214,7 +221,7 @@ impl Step {
         let sequence = self.tx.next_sequence();
         world.carry_span(&span, self.frame_bytes);
         self.tx.skip(count);
-        self.rx.handle_sent(self.tx.next_sequence());
+        self.rx.handle_sent(self.tx.next_sequence(), world.now());
         self.rx.handle_clean_span(sequence, count, now, span.gap_ns, span.latency_ns);
         let mut done = 0;
         while done < count {
@@ -258,7 +265,7 @@ impl Step {
             let check = d.fcs_right.map(|right| if right { FrameCheck::Right } else { FrameCheck::Wrong });
             match rx.handle_echo(Echo { bytes: d.bytes, at: d.at, check }) {
                 Seen::Probe { sequence, .. } if Some(sequence) == wanted => arrived = Some(d.at),
-                Seen::Foreign => count_stranger(d.bytes, &[address], &mut result.foreign, &mut result.own_host),
+                Seen::Foreign => result.strangers.note(d.bytes, &[address, probe_source(address)]),
                 _ => {}
             }
         });
@@ -270,17 +277,24 @@ impl Step {
         self.receive(world, None);
     }
 
+    /// Waits for what is missing: `settle` after the last echo, since they may trickle in from a host that is behind.
     fn settle(&mut self, world: &mut World, first: u64, settle: Duration) {
-        let deadline = world.now() + settle.as_nanos() as u64;
+        let settle = settle.as_nanos() as u64;
+        let end = world.now() + settle + READ_ON_MAX.as_nanos() as u64;
+        let mut until = world.now() + settle;
         let sent = self.tx.next_sequence() - first;
-        while self.rx.returned() < sent && world.now() < deadline {
+        while self.rx.returned() < sent && world.now() < until.min(end) {
             let Some(next) = world.next_delivery_at() else {
-                self.advance(world, deadline);
+                self.advance(world, until);
                 break;
             };
-            let next = next.clamp(world.now() + 1, deadline);
+            let next = next.clamp(world.now() + 1, until);
+            let before = self.rx.returned();
             self.advance(world, next);
             self.note_link(world);
+            if self.rx.returned() > before {
+                until = world.now() + settle;
+            }
         }
     }
 
@@ -298,7 +312,7 @@ impl Step {
             returned: counts.returned,
             bits_compared: counts.bits_compared,
             bit_errors: counts.bit_errors,
-            foreign: self.result.foreign,
+            foreign: self.result.strangers.foreign,
             link_up: Some(self.link_up),
         }
     }

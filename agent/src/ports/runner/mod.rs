@@ -9,7 +9,7 @@ use turnback_core::{
     base::time::{ClockSource, Nanos},
     judge::facts::Stopped,
     kind::ethernet::{
-        probe::{Address, Header},
+        probe::{Address, ETHERTYPE, Header},
         stream::{StreamSpec, tally::Tally},
     },
     signal::seconds,
@@ -50,10 +50,8 @@ pub struct StepResult {
     pub seconds: f64,
     /// Frames the receiving socket dropped.
     pub ring_drops: u64,
-    /// Frames of other stations.
-    pub foreign: u64,
-    /// This host's own frames that came back.
-    pub own_host: u64,
+    /// Frames that are no echoes.
+    pub strangers: Strangers,
     /// Why the step ended early.
     pub stopped: Option<Stopped>,
     /// Times the link dropped and came back.
@@ -85,13 +83,13 @@ pub struct Glimpse {
 pub trait StepRunner: Send {
     /// `out-and-back`, or from which port to which.
     fn direction(&self) -> String;
-    /// Listens without sending and counts the frames that arrive: those of other stations, and this host's own.
+    /// Listens without sending and counts the frames that arrive.
     ///
     /// # Errors
     /// When the port fails.
-    fn listen(&mut self, time: Duration) -> Result<(u64, u64), PortError>;
-    /// Reads on for `time`, or until `most` have come: how many intact probes of the run `tag` came in after they had
-    /// been given up.
+    fn listen(&mut self, time: Duration) -> Result<Strangers, PortError>;
+    /// Reads on until `most` intact probes of the run `tag` have come that had been given up, or none for `time`; says
+    /// how many came.
     ///
     /// # Errors
     /// When the port fails.
@@ -107,10 +105,48 @@ pub trait StepRunner: Send {
     ) -> Result<StepResult, PortError>;
 }
 
-/// Whether these are the bytes of an intact probe of this run.
-pub(super) fn is_probe_of(bytes: &[u8], tag: u64) -> bool {
-    Header::new_checked(bytes).is_ok_and(|header| header.tag() == tag)
+/// Frames that are no echoes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Strangers {
+    /// Of other stations.
+    pub foreign: u64,
+    /// Of those, probes of another tester.
+    pub testers: u64,
+    /// This host's own that came back.
+    pub own_host: u64,
 }
+
+impl Strangers {
+    /// Counts a frame that is no echo: this host's own, come back through the loop, or another station's.
+    pub(super) fn note(&mut self, bytes: &[u8], own: &[Address]) {
+        if is_from(bytes, own) {
+            self.own_host += 1;
+        } else {
+            self.foreign += 1;
+            self.testers += u64::from(Header::new_checked(bytes).is_ok());
+        }
+    }
+
+    /// The same while nothing is sent: echoes of an earlier run may still be under way, and are nobody's frames.
+    pub(super) fn note_before(&mut self, bytes: &[u8], own: &[Address]) {
+        let is_probe = bytes.len() >= 14 && bytes[12..14] == ETHERTYPE.to_be_bytes();
+        if !(is_probe && is_from(bytes, own)) {
+            self.note(bytes, own);
+        }
+    }
+}
+
+fn is_from(bytes: &[u8], own: &[Address]) -> bool {
+    bytes.len() >= 12 && own.iter().any(|address| bytes[6..12] == address[..])
+}
+
+/// The sequence of an intact probe of this run; none of anything else.
+pub(super) fn probe_of(bytes: &[u8], tag: u64) -> Option<u64> {
+    Header::new_checked(bytes).ok().filter(|header| header.tag() == tag).map(|header| header.sequence())
+}
+
+/// How long echoes that trickle in are read on, at most: a host that is behind with its work, or a flood of others.
+pub(super) const READ_ON_MAX: Duration = Duration::from_secs(30);
 
 /// Adds `count` probes sent at `now` to the second of the run they belong to.
 pub(super) fn count_sent(by_second: &mut Vec<u64>, now: Nanos, origin: Nanos, count: u64) {
@@ -121,7 +157,48 @@ pub(super) fn count_sent(by_second: &mut Vec<u64>, now: Nanos, origin: Nanos, co
     by_second[index] += count;
 }
 
-/// Counts a frame that is no echo: this host's own, come back through the loop, or another station's.
-pub(super) fn count_stranger(bytes: &[u8], own: &[Address], foreign: &mut u64, own_host: &mut u64) {
-    if bytes.len() >= 12 && own.iter().any(|a| bytes[6..12] == a[..]) { *own_host += 1 } else { *foreign += 1 }
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use turnback_core::{
+        kind::ethernet::{probe::probe_source, stream::StreamSpec},
+        signal::pattern::Pattern,
+    };
+
+    const MINE: Address = [2, 0, 0, 0, 0, 1];
+    const THEIRS: Address = [2, 0, 0, 0, 0, 7];
+
+    fn probe(of: Address) -> Vec<u8> {
+        let spec = StreamSpec {
+            lane: 0,
+            tag: 9,
+            source: probe_source(of),
+            destination: of,
+            pattern: Pattern::Prbs15,
+            frame_bytes: 60,
+            first_sequence: 0,
+        };
+        [&spec.header(4, 0).emit()[..], &[0; 4]].concat()
+    }
+
+    #[test]
+    fn who_sent_a_frame_that_is_no_echo() {
+        let own = [MINE, probe_source(MINE)];
+        let mut ip = probe(THEIRS);
+        ip[12..14].copy_from_slice(&[8, 0]);
+        let mut ours = ip.clone();
+        ours[6..12].copy_from_slice(&MINE);
+        // A station of our EtherType that sends no probes.
+        let mut noise = probe(THEIRS);
+        noise[20] ^= 1;
+        let frames = [&ip, &ours, &noise, &probe(THEIRS), &probe(MINE)];
+        let (mut during, mut before) = (Strangers::default(), Strangers::default());
+        for frame in frames {
+            during.note(frame, &own);
+            before.note_before(frame, &own);
+        }
+        assert_eq!(during, Strangers { foreign: 3, testers: 1, own_host: 2 });
+        assert_eq!(before, Strangers { own_host: 1, ..during }, "a probe of an earlier run of this port is nobody's");
+        assert_eq!((probe_of(&probe(MINE), 9), probe_of(&probe(MINE), 8), probe_of(&noise, 9)), (Some(4), None, None));
+    }
 }

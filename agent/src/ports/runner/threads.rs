@@ -15,16 +15,17 @@ use turnback_core::{
     base::time::{ClockSource, Nanos},
     judge::facts::Stopped,
     kind::ethernet::{
-        probe::{Address, ETHERTYPE},
+        probe::Address,
         stream::{
             Outgoing, StreamSpec,
             collect::{Collector, Echo, Flow, Seen},
             transmit::{Amount, Transmitter, Turn},
         },
     },
+    signal::outstanding::Outstanding,
 };
 
-use super::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner, count_sent, count_stranger, is_probe_of};
+use super::{Glimpse, READ_ON_MAX, StepAmount, StepOrder, StepResult, StepRunner, Strangers, count_sent, probe_of};
 use crate::ports::clock::now_ns;
 use crate::ports::{departure::Departure, error::PortError};
 
@@ -55,6 +56,8 @@ pub struct Incoming<'a> {
     pub at: Nanos,
     /// By which clock.
     pub clock: ClockSource,
+    /// It carried a VLAN tag, which is not among the bytes.
+    pub tagged: bool,
 }
 
 /// The receiving half of a port.
@@ -99,6 +102,8 @@ pub struct ThreadRunner<S, R> {
     destination: Address,
     own_addresses: Vec<Address>,
     next_sequence: u64,
+    /// Probes that were given up and may still come in.
+    outstanding: Outstanding,
 }
 
 impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
@@ -110,7 +115,16 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         (source, destination): (Address, Address),
         own_addresses: Vec<Address>,
     ) -> Self {
-        Self { sender, receiver, direction, source, destination, own_addresses, next_sequence: 0 }
+        Self {
+            sender,
+            receiver,
+            direction,
+            source,
+            destination,
+            own_addresses,
+            next_sequence: 0,
+            outstanding: Outstanding::default(),
+        }
     }
 
     fn single(
@@ -122,7 +136,9 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
     ) -> Result<StepResult, PortError> {
         let mut result = StepResult::default();
         let first = spec.first_sequence;
-        let mut collector = Collector::new(spec.clone(), Flow::Single, order.origin);
+        let outstanding = std::mem::take(&mut self.outstanding);
+        let mut collector = Collector::new(spec.clone(), Flow::Single, order.origin, outstanding);
+        let mut tagged = 0;
         let mut tx = Transmitter::new(spec, Amount::Probes(probes.into()), None, u64::MAX, self.receiver.now());
         let mut sent_by_second = Vec::new();
         let (mut refused, mut missed) = (0, 0u32);
@@ -139,7 +155,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                 self.receiver.stamp_by_adapter(self.sender.stamps_by_adapter())?;
             }
             let sender = &mut self.sender;
-            collector.handle_sent(sequence + 1);
+            collector.handle_sent(sequence + 1, now);
             let departure = tx.batch(1, now, |batch| sender.send_stamped(&batch[0]))?;
             let Some(departure) = departure else {
                 refused += 1;
@@ -163,9 +179,10 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                     let seen = collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
                     match seen {
                         Seen::Probe { sequence: s, .. } if s == sequence => arrival = Some((frame.at, frame.clock)),
-                        Seen::Foreign => count_stranger(frame.bytes, own, &mut result.foreign, &mut result.own_host),
+                        Seen::Foreign => result.strangers.note(frame.bytes, own),
                         _ => {}
                     }
+                    tagged += u64::from(frame.tagged && matches!(seen, Seen::Probe { .. }));
                 })?;
                 if overdue || arrival.is_some() {
                     break;
@@ -182,9 +199,12 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
                 }
                 None => missed += 1,
             }
-            if let Some(stopped) =
-                watch.look(glimpse(&collector, tx.next_sequence() - first, result.foreign, self.receiver.now()))
-            {
+            if let Some(stopped) = watch.look(glimpse(
+                &collector,
+                tx.next_sequence() - first,
+                result.strangers.foreign,
+                self.receiver.now(),
+            )) {
                 result.stopped = Some(stopped);
                 break;
             }
@@ -206,7 +226,9 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
         for trip in of_one_clock(trips, &mut result.clocks) {
             collector.handle_single_latency(trip.sequence, trip.trip);
         }
+        self.outstanding = collector.give_up(sent);
         result.tally = collector.finish(sent, refused, &sent_by_second);
+        result.tally.counts.tagged += tagged;
         Ok(result)
     }
 
@@ -230,7 +252,7 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
             let spec = spec.clone();
             move |now: Nanos| Transmitter::new(spec, Amount::Until(now + time.as_nanos() as u64), paced, out_max, now)
         };
-        let collector = Collector::new(spec, Flow::Full, order.origin);
+        let collector = Collector::new(spec, Flow::Full, order.origin, std::mem::take(&mut self.outstanding));
         let (sender, receiver) = (&mut self.sender, &mut self.receiver);
         let own = &self.own_addresses;
         let (sent_half, received_half, stopped) = thread::scope(|scope| {
@@ -247,15 +269,17 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
             (join(sending), join(receiving), stopped)
         });
         let sent_half = sent_half?;
-        let ReceivedHalf { collector, foreign, own_host, clock } = received_half?;
+        let ReceivedHalf { mut collector, strangers, tagged, clock } = received_half?;
         self.next_sequence = sent_half.next_sequence;
         let sent = sent_half.next_sequence - shared.first;
+        self.outstanding = collector.give_up(sent);
+        let mut tally = collector.finish(sent, sent_half.refused, &sent_half.by_second);
+        tally.counts.tagged += tagged;
         Ok(StepResult {
-            tally: collector.finish(sent, sent_half.refused, &sent_half.by_second),
+            tally,
             seconds: sent_half.seconds,
             ring_drops: self.receiver.drops()?.saturating_sub(drops_before),
-            foreign,
-            own_host,
+            strangers,
             stopped: stopped.or(sent_half.stopped),
             link_flaps: 0,
             clocks: (ClockSource::Program, clock),
@@ -268,28 +292,29 @@ impl<S: Sender, R: Receiver> StepRunner for ThreadRunner<S, R> {
         self.direction.clone()
     }
 
-    fn listen(&mut self, time: Duration) -> Result<(u64, u64), PortError> {
-        let (mut foreign, mut own_host) = (0, 0);
+    fn listen(&mut self, time: Duration) -> Result<Strangers, PortError> {
+        let mut strangers = Strangers::default();
         let deadline = Instant::now() + time;
         let own = &self.own_addresses;
         while Instant::now() < deadline {
-            self.receiver.receive(Duration::from_millis(10), &mut |frame| {
-                // Echoes of an earlier run may still be under way; they are nobody's frames.
-                if frame.bytes.len() < 14 || frame.bytes[12..14] != ETHERTYPE.to_be_bytes() {
-                    count_stranger(frame.bytes, own, &mut foreign, &mut own_host);
-                }
-            })?;
+            self.receiver.receive(Duration::from_millis(10), &mut |frame| strangers.note_before(frame.bytes, own))?;
         }
-        Ok((foreign, own_host))
+        Ok(strangers)
     }
 
     fn late(&mut self, tag: u64, most: u64, time: Duration) -> Result<u64, PortError> {
-        let deadline = Instant::now() + time;
-        let mut late = 0;
-        while late < most && Instant::now() < deadline {
-            self.receiver.receive(RECEIVE_TIMEOUT, &mut |frame| late += u64::from(is_probe_of(frame.bytes, tag)))?;
+        let started = Instant::now();
+        let (mut late, mut last) = (0, started);
+        while late < most && last.elapsed() < time && started.elapsed() < READ_ON_MAX {
+            let (before, outstanding) = (late, &mut self.outstanding);
+            self.receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
+                late += u64::from(probe_of(frame.bytes, tag).is_some_and(|sequence| outstanding.take(sequence)));
+            })?;
+            if late > before {
+                last = Instant::now();
+            }
         }
-        Ok(late.min(most))
+        Ok(late)
     }
 
     fn run(
@@ -427,8 +452,8 @@ fn send_half<S: Sender>(
 
 struct ReceivedHalf {
     collector: Collector,
-    foreign: u64,
-    own_host: u64,
+    strangers: Strangers,
+    tagged: u64,
     clock: ClockSource,
 }
 
@@ -439,7 +464,7 @@ fn receive_half<R: Receiver>(
     settle: Duration,
     shared: &Shared,
 ) -> Result<ReceivedHalf, PortError> {
-    let (mut foreign, mut own_host, mut clock) = (0, 0, ClockSource::Kernel);
+    let (mut strangers, mut tagged, mut clock) = (Strangers::default(), 0, ClockSource::Kernel);
     let mut last_frame = Instant::now();
     let mut sending_ended: Option<Instant> = None;
     loop {
@@ -450,7 +475,8 @@ fn receive_half<R: Receiver>(
         let now = Instant::now();
         let received = receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
             if frames == 0 {
-                collector.handle_sent(shared.offered.load(Ordering::Acquire));
+                let offered = shared.offered.load(Ordering::Acquire);
+                collector.handle_sent(offered, now_ns());
             }
             frames += 1;
             // What waited in the ring may still have the stamp of an adapter's own clock: no time to tell here.
@@ -461,8 +487,9 @@ fn receive_half<R: Receiver>(
             let at = if comparable { frame.at } else { NO_TIME };
             let seen = collector.handle_echo(Echo { bytes: frame.bytes, at, check: None });
             if seen == Seen::Foreign {
-                count_stranger(frame.bytes, own, &mut foreign, &mut own_host);
+                strangers.note(frame.bytes, own);
             }
+            tagged += u64::from(frame.tagged && matches!(seen, Seen::Probe { .. }));
         });
         let empty = match received {
             Ok(empty) => empty,
@@ -487,7 +514,7 @@ fn receive_half<R: Receiver>(
         shared.returned.store(counts.returned, Ordering::Relaxed);
         shared.bits_compared.store(counts.bits_compared, Ordering::Relaxed);
         shared.bit_errors.store(counts.bit_errors, Ordering::Relaxed);
-        shared.foreign.store(foreign, Ordering::Relaxed);
+        shared.foreign.store(strangers.foreign, Ordering::Relaxed);
         if done_before {
             let ended = *sending_ended.get_or_insert_with(Instant::now);
             let all_back = collector.returned() >= shared.next.load(Ordering::Acquire) - shared.first;
@@ -498,7 +525,7 @@ fn receive_half<R: Receiver>(
             let read_on = now.saturating_duration_since(ended);
             let over = empty && (all_back || waited > settle && receiver.waiting()? == 0);
             if over || read_on > settle + READ_ON_MAX {
-                return Ok(ReceivedHalf { collector, foreign, own_host, clock });
+                return Ok(ReceivedHalf { collector, strangers, tagged, clock });
             }
         }
     }
@@ -574,8 +601,6 @@ const GIVE_UP_AFTER: Duration = Duration::from_millis(50);
 const SINGLE_PATIENCE: Duration = Duration::from_millis(200);
 /// Most probes out at once: fewer than a virtual device's own queue holds, enough to keep any line busy.
 const OUT_MAX: usize = 8192;
-/// How long a full ring is read on after its step, at most.
-const READ_ON_MAX: Duration = Duration::from_secs(30);
 const RECEIVE_TIMEOUT: Duration = Duration::from_millis(5);
 const WATCH_EVERY: Duration = Duration::from_millis(50);
 const FULL_PAUSE: Duration = Duration::from_micros(50);

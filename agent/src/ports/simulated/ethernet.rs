@@ -85,6 +85,7 @@ impl Port for SimulatedPort {
                 PortSetting::ForcedSpeed(_) => world.negotiate_speed(),
                 PortSetting::InternalLoop(on) => _ = world.apply(PortSetting::InternalLoop(!on)),
                 PortSetting::DeliverBadFrames(on) => _ = world.apply(PortSetting::DeliverBadFrames(!on)),
+                PortSetting::DeliverCheck(on) => _ = world.apply(PortSetting::DeliverCheck(!on)),
                 PortSetting::Up(on) => _ = world.apply(PortSetting::Up(!on)),
             }
             told(setting)
@@ -160,7 +161,7 @@ impl FramePort for SimulatedPort {
         // A simulated port begins switched on, its loop open, and drops what fails the frame check.
         let as_it_was = match setting {
             PortSetting::Up(on) => on,
-            PortSetting::InternalLoop(on) | PortSetting::DeliverBadFrames(on) => !on,
+            PortSetting::InternalLoop(on) | PortSetting::DeliverBadFrames(on) | PortSetting::DeliverCheck(on) => !on,
             PortSetting::ForcedSpeed(_) => false,
         };
         let same_kind = |other: &PortSetting| std::mem::discriminant(other) == std::mem::discriminant(&setting);
@@ -203,6 +204,7 @@ fn told(setting: PortSetting) -> String {
         PortSetting::ForcedSpeed(mbps) => format!("speed from {mbps} Mb/s to negotiation"),
         PortSetting::InternalLoop(on) => format!("loop inside the chip {}", switch(on)),
         PortSetting::DeliverBadFrames(on) => format!("delivery of frames that failed their check {}", switch(on)),
+        PortSetting::DeliverCheck(on) => format!("delivery of the frame check {}", switch(on)),
         PortSetting::Up(on) => format!("port {}", switch(on)),
     }
 }

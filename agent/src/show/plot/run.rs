@@ -108,7 +108,7 @@ fn ratios(report: &Report) -> Option<Figure> {
 
 /// Frames lost or damaged over time; each column as high as its worst second.
 fn over_time(report: &Report) -> Option<Figure> {
-    let columns = worst_seconds(&report.seconds, TIME_COLUMNS);
+    let columns = worst_seconds(&report.seconds, report.seconds_each, TIME_COLUMNS);
     let (first, last) = (columns.first()?, columns.last()?);
     if columns.iter().all(|c| c.worst_failed == 0) {
         return None;

@@ -44,6 +44,7 @@ fn run(hits: u64, bits: u64) -> Report {
         steps: Vec::new(),
         seconds_summary: Default::default(),
         seconds: Vec::new(),
+        seconds_each: 1,
         tried: Default::default(),
         first_probes: Default::default(),
         limit: Limit { bit_error_ratio: 1e-7, confidence: 0.95, looks: Looks::Once },

@@ -164,6 +164,7 @@ impl From<Report1> for Report {
             steps: old.steps,
             seconds_summary: old.seconds_summary,
             seconds: old.seconds,
+            seconds_each: 1,
             lines: old.lines,
             line_errors: old.line_errors,
             first_probes: old.handful,

@@ -116,6 +116,10 @@ pub struct Tried {
     pub failed: u64,
 }
 
+fn one() -> u32 {
+    1
+}
+
 /// Errored seconds and availability, by the rules of [`crate::stats::availability`].
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct SecondsSummary {
@@ -189,8 +193,12 @@ pub struct Report {
     pub steps: Vec<StepReport>,
     /// Errored seconds.
     pub seconds_summary: SecondsSummary,
-    /// One entry a second.
+    /// The run over time, one entry for each [`Report::seconds_each`] seconds.
     pub seconds: Vec<SecondCounts>,
+    /// Seconds in an entry of the series: 1, and more in a run of over eight hours, so that a report has at most
+    /// [`SERIES_MAX`](crate::signal::seconds::SERIES_MAX) entries.
+    #[serde(default = "one")]
+    pub seconds_each: u32,
     /// Modem lines of a serial port, by name; empty where there are none.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub lines: BTreeMap<String, LineState>,

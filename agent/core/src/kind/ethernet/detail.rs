@@ -37,12 +37,21 @@ pub struct FrameTotals {
     pub frames_duplicated: u64,
     /// Overtaken by a later probe.
     pub frames_reordered: u64,
-    /// Came back after they were given up; they count as lost.
+    /// Of the lost, came back after they had been given up.
     pub frames_late: u64,
     /// Came back shorter.
     pub frames_truncated: u64,
     /// Came back longer.
     pub frames_lengthened: u64,
+    /// Came back right but for their addresses, which all had changed alike.
+    #[serde(default)]
+    pub frames_readdressed: u64,
+    /// Came back right but for bytes behind their end, as many in all.
+    #[serde(default)]
+    pub frames_padded: u64,
+    /// Came back with a VLAN tag.
+    #[serde(default)]
+    pub frames_tagged: u64,
     /// Too damaged to say whose.
     pub frames_unrecognised: u64,
     /// Intact, of another run or direction.
@@ -69,9 +78,12 @@ impl FrameTotals {
             frames_damaged: counts.damaged,
             frames_duplicated: counts.duplicated,
             frames_reordered: counts.reordered,
-            frames_late: counts.late,
+            frames_late: losses.late,
             frames_truncated: counts.truncated,
             frames_lengthened: counts.lengthened,
+            frames_readdressed: counts.readdressed,
+            frames_padded: counts.padded,
+            frames_tagged: counts.tagged,
             frames_unrecognised: counts.unrecognised,
             frames_stale: counts.stale,
             frames_refused: counts.refused,

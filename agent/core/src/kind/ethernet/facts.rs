@@ -17,8 +17,19 @@ pub struct Heard {
     pub foreign_before: u64,
     /// Frames of other stations during the run.
     pub foreign_during: u64,
+    /// Of those, probes of another tester; 0 in reports of programs that did not tell them apart.
+    #[serde(default, skip_serializing_if = "is_none_heard")]
+    pub testers: u64,
+    /// Frames that programs of this computer sent out of the port themselves, up to the moment when the first foreign
+    /// frame was heard; `None` where nobody counts.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sent_by_host: Option<u64>,
     /// This host's own frames (neighbour discovery and the like) that came back: a loop turns them too.
     pub own_host: u64,
+}
+
+fn is_none_heard(frames: &u64) -> bool {
+    *frames == 0
 }
 
 /// All facts of a run with frames.
@@ -53,6 +64,11 @@ pub struct EthernetFacts {
     pub transmitted: Option<u64>,
     /// Shortest round trip of all probes that came back in time.
     pub shortest_trip_ns: Option<u64>,
+    /// Longest round trip of all probes that came back in time.
+    pub longest_trip_ns: Option<u64>,
+    /// Second of the run, from 0, from which on nothing came back though enough was sent; none where something came
+    /// back to the end.
+    pub silent_from_s: Option<u64>,
     /// Stretches of seconds that failed far beyond the limit, however good the mean; what this computer may have lost
     /// is left out.
     pub spells: Spells,
@@ -64,9 +80,16 @@ impl EthernetFacts {
         if self.capabilities.checks_frames && !self.bad_frames_delivered { Basis::Frames } else { Basis::Bits }
     }
 
-    /// Probes whose fate says something about port, plug and cable.
+    /// Probes whose fate says something about port, plug and cable: those that this computer lost and those that came
+    /// back late are left out.
     pub fn frames_tried(&self) -> u64 {
-        self.counts.sent.saturating_sub(self.losses.inside())
+        self.counts.sent.saturating_sub(self.losses.inside()).saturating_sub(self.losses.late)
+    }
+
+    /// Returned probes that were right but for one change that all had alike: no plug does that.
+    pub fn changed_alike(&self) -> u64 {
+        let c = &self.counts;
+        c.readdressed.saturating_add(c.padded).saturating_add(c.tagged)
     }
 
     /// Of [`Self::frames_tried`], those lost, damaged, cut or lengthened on the way.

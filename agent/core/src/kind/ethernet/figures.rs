@@ -140,12 +140,13 @@ fn link(detail: &EthernetDetail) -> String {
 
 fn lost(t: &FrameTotals) -> String {
     format!(
-        "{}: {} on the wire, {} failed the frame check, {} in this computer, {} never left",
+        "{}: {} on the wire, {} failed the frame check, {} in this computer, {} never left, {} came late",
         figure::count(t.frames_lost),
         figure::count(t.frames_lost_on_wire),
         figure::count(t.frames_failed_fcs),
         figure::count(t.frames_lost_in_host),
-        figure::count(t.frames_never_left)
+        figure::count(t.frames_never_left),
+        figure::count(t.frames_late)
     )
 }
 
@@ -154,9 +155,11 @@ fn odd(t: &FrameTotals) -> Option<Measure> {
         (t.frames_damaged, "damaged"),
         (t.frames_duplicated, "twice"),
         (t.frames_reordered, "out of order"),
-        (t.frames_late, "late"),
         (t.frames_truncated, "cut"),
         (t.frames_lengthened, "lengthened"),
+        (t.frames_readdressed, "with other addresses"),
+        (t.frames_padded, "padded"),
+        (t.frames_tagged, "with a VLAN tag"),
         (t.frames_unrecognised, "unrecognised"),
     ];
     let some: Vec<_> = kinds.iter().filter(|(n, _)| *n > 0).collect();

@@ -66,8 +66,11 @@ impl LinkState {
 pub struct Capabilities {
     /// The adapter checks a frame check sequence and counts what fails it.
     pub checks_frames: bool,
-    /// The adapter can be told to deliver frames that failed the check, sequence included.
+    /// The adapter can be told to deliver frames that failed the check.
     pub delivers_bad_frames: bool,
+    /// The adapter hands on the frame check sequence behind every frame, as it was told to before the run.
+    #[serde(default)]
+    pub delivers_check: bool,
     /// The adapter has a loop of its own.
     pub internal_loop: bool,
     /// Speed can be forced.
@@ -90,8 +93,10 @@ pub enum PortSetting {
     ForcedSpeed(u32),
     /// Turn the loop inside the chip on or off.
     InternalLoop(bool),
-    /// Deliver frames that failed the frame check, with their sequence.
+    /// Deliver frames that failed the frame check.
     DeliverBadFrames(bool),
+    /// Hand on the frame check sequence behind every frame.
+    DeliverCheck(bool),
     /// Administrative state.
     Up(bool),
 }

@@ -16,6 +16,10 @@ pub struct Losses {
     pub failed_check: u64,
     /// Gone without a trace: lost on the wire.
     pub on_wire: u64,
+    /// Came back after they had been given up. Where they were held up is not known: in this computer, or by something in
+    /// the loop.
+    #[serde(default)]
+    pub late: u64,
 }
 
 impl Losses {
@@ -34,16 +38,21 @@ impl Losses {
         let adapter = take(classified.lost_in_host_at_most());
         let never_left = take(delta.grown.link.tx_dropped.max(delta.grown.link.tx_errors));
         let failed_check = take(classified.failed_fcs());
-        Self { never_left, in_host: ring + adapter, failed_check, on_wire: left }
+        Self { never_left, in_host: ring + adapter, failed_check, on_wire: left, late: 0 }
     }
 
-    /// Counts `late` probes, which came back after they had been given up, to this computer and not to the wire: no
-    /// plug or cable keeps a frame for as long as a step waits (RFC 2544 23 allows two seconds), a host kept from its
-    /// work does.
+    /// Takes `late` probes, which came back after they had been given up, out of the class they were put in: off the wire
+    /// first. No plug or cable keeps a frame for as long as a step waits (RFC 2544 23 allows two seconds).
     #[must_use]
-    pub fn with_late(self, late: u64) -> Self {
-        let moved = late.min(self.on_wire);
-        Self { in_host: self.in_host + moved, on_wire: self.on_wire - moved, ..self }
+    pub fn with_late(mut self, late: u64) -> Self {
+        let mut left = late;
+        for class in [&mut self.on_wire, &mut self.in_host, &mut self.never_left, &mut self.failed_check] {
+            let moved = left.min(*class);
+            *class -= moved;
+            left -= moved;
+        }
+        self.late += late - left;
+        self
     }
 
     /// Losses that speak about port, plug and cable.
@@ -62,13 +71,14 @@ impl Losses {
         self.in_host += other.in_host;
         self.failed_check += other.failed_check;
         self.on_wire += other.on_wire;
+        self.late += other.late;
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::kind::ethernet::counters::Counters;
+    use crate::kind::ethernet::counters::{Counters, SoftnetCounters};
 
     fn delta(f: impl Fn(&mut Counters)) -> CounterDelta {
         let mut grown = Counters::default();
@@ -77,10 +87,51 @@ mod tests {
     }
 
     #[test]
-    fn what_came_back_late_was_not_lost_on_the_wire() {
-        let losses = Losses { never_left: 1, in_host: 2, failed_check: 3, on_wire: 4 };
-        assert_eq!(losses.with_late(3), Losses { in_host: 5, on_wire: 1, ..losses });
-        assert_eq!(losses.with_late(9), Losses { in_host: 6, on_wire: 0, ..losses });
+    fn what_came_back_late_is_in_a_class_of_its_own() {
+        let losses = Losses { never_left: 1, in_host: 2, failed_check: 3, on_wire: 4, late: 0 };
+        assert_eq!(losses.with_late(3), Losses { late: 3, on_wire: 1, ..losses });
+        assert_eq!(losses.with_late(5), Losses { late: 5, on_wire: 0, in_host: 1, ..losses });
+        let all = losses.with_late(11);
+        assert_eq!((all.late, all.inside(), all.wire()), (10, 0, 0));
+        assert_eq!((losses.with_late(4).inside(), losses.with_late(4).wire()), (3, 3), "neither here nor on the wire");
+    }
+
+    /// Each counter by itself takes the lost frames it stands for, no more than were lost, and leaves the rest.
+    #[test]
+    fn every_counter_takes_what_it_stands_for() {
+        let in_host = |in_host| Losses { in_host, on_wire: 20 - in_host, ..Losses::default() };
+        let never_left = |never_left| Losses { never_left, on_wire: 20 - never_left, ..Losses::default() };
+        let failed_check = |failed_check| Losses { failed_check, on_wire: 20 - failed_check, ..Losses::default() };
+        type Change = fn(&mut Counters);
+        let table: [(&str, Change, Losses); 14] = [
+            ("nothing counted", |_| (), in_host(0)),
+            ("missed", |c| c.link.rx_missed_errors = 7, in_host(7)),
+            ("overrun", |c| c.link.rx_fifo_errors = 7, in_host(7)),
+            ("dropped on the way in", |c| c.link.rx_dropped = 7, in_host(7)),
+            ("no buffer", |c| _ = c.adapter.insert("rx_no_buffer_count".into(), 7), in_host(7)),
+            ("of several, the sum", |c| (c.link.rx_missed_errors, c.link.rx_dropped) = (4, 5), in_host(9)),
+            ("more than were lost", |c| c.link.rx_missed_errors = 99, in_host(20)),
+            // A full queue of a processor holds frames of every interface: those of this one are in its rx_dropped.
+            (
+                "a processor's queue",
+                |c| c.softnet = Some(SoftnetCounters { dropped: 7, ..Default::default() }),
+                in_host(0),
+            ),
+            ("not sent", |c| c.link.tx_dropped = 7, never_left(7)),
+            ("sent badly", |c| c.link.tx_errors = 7, never_left(7)),
+            ("one event under two names", |c| (c.link.tx_dropped, c.link.tx_errors) = (7, 5), never_left(7)),
+            ("failed check", |c| c.link.rx_crc_errors = 7, failed_check(7)),
+            ("ended inside an octet", |c| c.link.rx_frame_errors = 7, failed_check(7)),
+            (
+                "both, which are counted apart",
+                |c| (c.link.rx_crc_errors, c.link.rx_frame_errors) = (4, 5),
+                failed_check(9),
+            ),
+        ];
+        for (what, change, sorted) in table {
+            assert_eq!(Losses::sort(20, 0, &delta(change)), sorted, "{what}");
+        }
+        assert_eq!(Losses::sort(20, 7, &delta(|_| ())), in_host(7), "the socket's own ring");
     }
 
     #[test]
@@ -89,9 +140,13 @@ mod tests {
             c.link.rx_crc_errors = 7;
             c.link.rx_errors = 7;
             c.link.rx_missed_errors = 5;
+            c.link.tx_dropped = 2;
         });
-        let l = Losses::sort(20, 3, &d);
-        assert_eq!(l, Losses { never_left: 0, in_host: 8, failed_check: 7, on_wire: 5 });
-        assert_eq!(Losses::sort(2, 3, &d), Losses { never_left: 0, in_host: 2, failed_check: 0, on_wire: 0 });
+        let sorted = |lost| Losses::sort(lost, 3, &d);
+        assert_eq!(sorted(20), Losses { never_left: 2, in_host: 8, failed_check: 7, on_wire: 3, late: 0 });
+        // This computer first: what it may have lost is never put on the wire.
+        assert_eq!(sorted(2), Losses { in_host: 2, ..Losses::default() });
+        assert_eq!(sorted(9), Losses { in_host: 8, never_left: 1, ..Losses::default() });
+        assert_eq!(sorted(11), Losses { in_host: 8, never_left: 2, failed_check: 1, ..Losses::default() });
     }
 }

@@ -64,7 +64,7 @@ pub struct Sent {
 pub enum Refusal {
     /// The adapter's queue or the socket's memory is full: go slower.
     QueueFull,
-    /// The link has no carrier. The kernel makes that known up to a second late; until then the queue counts as full.
+    /// The link has no carrier, or the interface went down. The kernel makes that known up to a second late; until then the queue counts as full.
     NoCarrier,
 }
 
@@ -139,7 +139,7 @@ impl FrameSender {
     ///
     /// # Errors
     /// [`SocketError::InterfaceDown`], [`SocketError::InterfaceGone`], [`SocketError::FrameTooLong`], or what else the
-    /// system says. How many frames of the batch went before is then not told.
+    /// system says, if it stopped the first frame of the batch.
     pub fn send(&mut self, batch: &[Outgoing<'_>]) -> Result<Sent, SocketError> {
         let mut accepted = 0;
         // The kernel reports what stopped it only when it took no frame at all, so go on until all are taken or it
@@ -149,8 +149,11 @@ impl FrameSender {
                 Ok(taken) => accepted += taken,
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
                 Err(error) => {
-                    let refusal = self.refusal(error, &rest[0])?;
-                    return Ok(Sent { accepted, refusal: Some(refusal) });
+                    return match self.refusal(error, &rest[0]) {
+                        // These have left. Whatever stopped the rest is met again by the next call.
+                        Err(_) if accepted > 0 => Ok(Sent { accepted, refusal: Some(Refusal::NoCarrier) }),
+                        refusal => Ok(Sent { accepted, refusal: Some(refusal?) }),
+                    };
                 }
             }
         }

@@ -4,8 +4,8 @@ use std::fmt;
 
 /// Which clock a time stamp was read from, nearest to the wire first.
 ///
-/// Stamps of two clocks may be subtracted only if both are `Kernel` or `Program`, which read the same system time at
-/// different places. An adapter counts on its own.
+/// Stamps of two clocks may be subtracted only if both are `Kernel` or `Program`: a stamp of the kernel is told by the
+/// program's clock. An adapter counts on its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Clock {
     /// The adapter stamped it at the wire.

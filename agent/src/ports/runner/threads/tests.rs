@@ -26,7 +26,7 @@ impl Receiver for Slow {
     fn receive(&mut self, _: Duration, each: &mut dyn FnMut(Incoming<'_>)) -> Result<bool, PortError> {
         let next = self.0.lock().unwrap().pop_front();
         if let Some(bytes) = next {
-            each(Incoming { bytes: &bytes, at: self.now(), clock: Kernel });
+            each(Incoming { bytes: &bytes, at: self.now(), clock: Kernel, tagged: true });
         }
         Ok(self.0.lock().unwrap().is_empty())
     }
@@ -67,7 +67,8 @@ fn what_waits_in_the_ring_when_the_time_is_over_is_not_lost() {
     for amount in [StepAmount::Flow(Duration::from_millis(20)), StepAmount::Single(5)] {
         let result = runner.run(order(amount), &mut |_| None).unwrap();
         assert!(result.tally.counts.sent > 0);
-        assert_eq!((result.tally.counts.lost, result.foreign), (0, 0), "{amount:?}");
+        assert_eq!(result.tally.counts.tagged, result.tally.counts.returned, "a tag on every frame is counted");
+        assert_eq!((result.tally.counts.lost, result.strangers), (0, Strangers::default()), "{amount:?}");
     }
 }
 

@@ -1,6 +1,7 @@
 //! Rules on what came back wrong, cut, twice, out of order, or not at all.
 
 use crate::base::figure::{self, count};
+use crate::base::placement::Placement;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
 use crate::judge::{Location, RuleId};
@@ -24,18 +25,41 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
     if damaged == 0 {
         return None;
     }
-    let text = format!(
-        "{} of {} frames had wrong contents though their frame check was right: damaged behind the adapter's check, in \
-         its buffers, the bus or memory, not on the line",
+    let told = format!(
+        "{} of {} frames had wrong contents though their frame check was right: a random error on the line passes the \
+         check once in 2^32 damaged frames",
         count(damaged),
         count(e.counts.returned)
     );
-    let finding = Finding::fault(vec![Location::Host], text)
-        .sure("near certain: a random error passes the frame check once in 2^32 damaged frames");
-    Some(finding.then(
-        "move the card to another slot or computer and repeat: if the damage goes with it, condemn the card; else test \
-         this computer's memory",
-    ))
+    let inside = e.common.placement == Placement::Internal
+        || e.common.reference(Placement::Internal).is_some_and(|there| there.returned_any && there.failures > 0);
+    // Whatever stores frames and sends them on makes a new frame check: damage inside it looks the same from here.
+    let beyond = match e.common.placement {
+        _ if inside => vec![],
+        Placement::Internal => vec![],
+        Placement::AtPort => vec![Location::Plug],
+        Placement::FarEnd => vec![Location::Cable, Location::Plug],
+        Placement::ReturnPort => vec![Location::Cable],
+    };
+    if beyond.is_empty() {
+        let text = format!("{told}; they were damaged in the adapter's buffers, on the bus or in memory");
+        return Some(Finding::fault(vec![Location::Host], text).sure("near certain: no device is in this loop").then(
+            "move the card to another slot or computer and repeat: if the damage goes with it, condemn the card; else \
+             test this computer's memory",
+        ));
+    }
+    let text = format!(
+        "{told}; they were damaged behind the check, in the adapter's buffers, on the bus or in memory, or by a device \
+         in the loop that stores frames and sends them on with a new check"
+    );
+    Some(
+        Finding::fault(std::iter::once(Location::Host).chain(beyond).collect(), text)
+            .sure("near certain that no bare plug or cable did it; this computer and a device in the loop look alike")
+            .then(
+                "see that nothing but a plug is in the loop (no switch, no media converter), then repeat; if it stays, \
+                 move the card to another slot or computer, and test this computer's memory",
+            ),
+    )
 }
 
 fn bit_errors(e: &EthernetFacts) -> Option<Finding> {
@@ -70,7 +94,7 @@ fn frames_lost(e: &EthernetFacts) -> Option<Finding> {
         e,
         &format!("{} % that more are lost than the limit allows", 100.0 * e.common.limit.confidence),
         format!(
-            "{} of {} frames left and did not come back, and nothing in this computer dropped them",
+            "{} of {} frames left and did not come back, and no counter of this computer shows them dropped here",
             count(e.losses.wire()),
             count(e.frames_tried())
         ),
@@ -92,14 +116,33 @@ fn frames_cut(e: &EthernetFacts) -> Option<Finding> {
     ))
 }
 
+/// Asked before the rules on damage and loss, since whatever copies, overtakes or changes frames may lose them too. Where
+/// frames came back damaged, wrong bits in their heads can look like a copy or an overtaking: then those rules go first.
 fn not_a_plain_loop(e: &EthernetFacts) -> Option<Finding> {
-    let (twice, overtaken) = (e.counts.duplicated, e.counts.reordered);
-    if twice == 0 && overtaken == 0 {
+    let c = &e.counts;
+    let kinds = [
+        (c.readdressed, "with other addresses, all the same"),
+        (c.padded, "with more bytes behind the end, all as many"),
+        (c.tagged, "with a VLAN tag"),
+        (c.duplicated, "twice"),
+        (c.reordered, "out of order"),
+    ];
+    let some: Vec<String> =
+        kinds.iter().filter(|(n, _)| *n > 0).map(|(n, how)| format!("{} {how}", count(*n))).collect();
+    if some.is_empty() {
         return None;
     }
+    let by_damage = [damaged_after_check, bit_errors, frames_lost, frames_cut];
+    if c.damaged > 0 && e.changed_alike() == 0 && by_damage.iter().any(|rule| rule(e).is_some()) {
+        return None;
+    }
+    let mut text = format!("of {} frames that came back, {}", count(c.returned), some.join(", "));
+    if e.frames_failed() > 0 {
+        text.push_str(&format!("; {} were lost or damaged", count(e.frames_failed())));
+    }
     Some(
-        Finding::undecided(format!("{} frames came back twice and {} out of order", count(twice), count(overtaken)))
-            .sure("certain that it happened: a plug can neither copy frames nor let one overtake another")
+        Finding::undecided(text)
+            .sure("certain that it happened: a plug cannot copy or change frames, nor let one overtake another")
             .then("look for a switch, a bridge or another active device in the loop; with a bare plug fitted, repeat"),
     )
 }
@@ -136,7 +179,7 @@ pub(super) fn examples() -> Vec<super::fixture::Example> {
     use crate::judge::Location::{Host, Plug, Port};
     use crate::judge::Outcome;
     vec![
-        (RuleId::DamagedAfterCheck, with(|e| e.counts.damaged = 1), Outcome::Fault, vec![Host]),
+        (RuleId::DamagedAfterCheck, with(|e| e.counts.damaged = 1), Outcome::Fault, vec![Host, Plug]),
         (RuleId::BitErrors, with(|e| wrong_bits(e, 1000)), Outcome::Fault, vec![Port, Plug]),
         (
             RuleId::FramesLost,
@@ -149,6 +192,10 @@ pub(super) fn examples() -> Vec<super::fixture::Example> {
         ),
         (RuleId::FramesCut, with(|e| e.counts.truncated = 3), Outcome::Fault, vec![Port, Plug]),
         (RuleId::NotAPlainLoop, with(|e| e.counts.duplicated = 1), Outcome::Undecided, vec![]),
+        (RuleId::NotAPlainLoop, with(|e| e.counts.reordered = 1), Outcome::Undecided, vec![]),
+        (RuleId::NotAPlainLoop, with(|e| e.counts.readdressed = 1), Outcome::Undecided, vec![]),
+        (RuleId::NotAPlainLoop, with(|e| e.counts.padded = 1), Outcome::Undecided, vec![]),
+        (RuleId::NotAPlainLoop, with(|e| e.counts.tagged = 1), Outcome::Undecided, vec![]),
         (RuleId::ComesAndGoes, with(|e| e.spells = spells(1)), Outcome::Undecided, vec![]),
         (RuleId::ComesAndGoes, with(|e| e.spells = spells(3)), Outcome::Fault, vec![Port, Plug]),
     ]

@@ -53,6 +53,8 @@ pub(super) fn healthy() -> EthernetFacts {
         sizes_not_returned: vec![],
         transmitted: Some(SENT),
         shortest_trip_ns: Some(9_000),
+        longest_trip_ns: Some(90_000),
+        silent_from_s: None,
         spells: Spells::default(),
     }
 }
@@ -66,7 +68,8 @@ pub(super) fn with(change: impl FnOnce(&mut EthernetFacts)) -> EthernetFacts {
 /// Takes `losses` out of what came back.
 pub(super) fn lose(e: &mut EthernetFacts, losses: Losses) {
     e.losses = losses;
-    e.counts.lost = losses.wire() + losses.inside();
+    e.counts.lost = losses.wire() + losses.inside() + losses.late;
+    e.counts.late = losses.late;
     e.counts.returned = e.counts.sent - e.counts.lost;
     e.counts.bits_compared = e.counts.returned * FRAME_BITS as u64;
 }

@@ -17,10 +17,10 @@ fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
         return None;
     }
     let (late, never) = (e.counts.late, e.losses.on_wire);
-    let is_share_of = |all: u64| late > 0 && late.saturating_mul(LATE_SHARE) >= all;
     let none_in_time = e.counts.returned == 0 && late > 0;
-    let many = late >= ERRORS_MIN && is_share_of(e.counts.sent);
-    let may_be_later = is_share_of(never.saturating_add(late)) && e.is_refuted_by_loss();
+    let many = late >= ERRORS_MIN && late.saturating_mul(MANY_SHARE) >= e.counts.sent;
+    let may_be_later =
+        late > 0 && late.saturating_mul(LATER_SHARE) >= never.saturating_add(late) && e.is_refuted_by_loss();
     let mostly = late >= ERRORS_MIN && late > e.counts.returned;
     let slow = e.shortest_trip_ns.filter(|ns| *ns >= LATE_NS);
     let mut text = match (slow, none_in_time || many || mostly || may_be_later) {
@@ -45,9 +45,29 @@ fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
 }
 
 /// So long a probe that travels alone is waited for: ten times the round trip of 2000 km of fibre. Our own choice.
-const LATE_NS: u64 = 200_000_000;
-/// One in so many is too large a share to be passed over; our own choice.
-const LATE_SHARE: u64 = 10;
+pub(super) const LATE_NS: u64 = 200_000_000;
+/// One in so many of all probes is too large a share to be passed over: a standstill of three seconds in five minutes.
+/// Our own choice.
+const MANY_SHARE: u64 = 100;
+/// One late echo for so many that never came leaves it open whether these are later still; our own choice.
+const LATER_SHARE: u64 = 10;
+
+/// What stood still for a moment is no fault, and is worth a look.
+pub(super) fn held_up(e: &EthernetFacts) -> Option<String> {
+    let longest = e.longest_trip_ns.filter(|ns| *ns >= LATE_NS);
+    if (longest.is_none() && e.counts.late == 0) || echoes_late(e).is_some() {
+        return None;
+    }
+    let longest = longest.map(|ns| format!("the longest round trip took {:.1} s", ns as f64 / 1e9));
+    let late = (e.counts.late > 0).then(|| {
+        format!("{} of {} probes came back after they had been given up", count(e.counts.late), count(e.counts.sent))
+    });
+    let what: Vec<String> = late.into_iter().chain(longest).collect();
+    Some(format!(
+        "{}: this computer stood still, or something in the loop held frames back, as no plug or cable does",
+        what.join("; ")
+    ))
+}
 
 #[cfg(test)]
 pub(super) fn examples() -> Vec<super::fixture::Example> {

@@ -121,7 +121,7 @@ impl Facts for EthernetFacts {
 
     fn imbalance(&self) -> Option<String> {
         let c = &self.counts;
-        let classes = self.losses.inside().saturating_add(self.losses.wire());
+        let classes = self.losses.inside().saturating_add(self.losses.wire()).saturating_add(self.losses.late);
         if c.returned.checked_add(c.lost) != Some(c.sent) {
             Some(format!("{} frames sent, {} returned, {} lost", count(c.sent), count(c.returned), count(c.lost)))
         } else if classes != c.lost {

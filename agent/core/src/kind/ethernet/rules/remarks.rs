@@ -1,10 +1,12 @@
 //! Remarks that only ports of frames have.
 
+use super::late::held_up;
 use crate::judge::RuleId;
 use crate::judge::rule::Remark;
 use crate::kind::ethernet::facts::EthernetFacts;
 
-pub(super) const REMARKS: &[Remark<EthernetFacts>] = &[Remark { id: RuleId::ForcedSpeed, say: forced_speed }];
+pub(super) const REMARKS: &[Remark<EthernetFacts>] =
+    &[Remark { id: RuleId::EchoesLate, say: held_up }, Remark { id: RuleId::ForcedSpeed, say: forced_speed }];
 
 fn forced_speed(e: &EthernetFacts) -> Option<String> {
     e.fallback_mbps.map(|mbps| {

@@ -8,10 +8,27 @@ use crate::judge::suspects::{blame, blame_port};
 use crate::kind::ethernet::facts::EthernetFacts;
 
 pub(super) const RULES: &[Rule<EthernetFacts>] = &[
+    Rule { id: RuleId::WentSilent, decide: went_silent },
     Rule { id: RuleId::NotTransmitted, decide: not_transmitted },
     Rule { id: RuleId::NothingIntact, decide: nothing_intact },
     Rule { id: RuleId::NothingReturned, decide: nothing_returned },
 ];
+
+/// Somebody may have pulled the plug, so nothing is blamed; only a loop inside the chip that is silent too speaks against
+/// the port.
+fn went_silent(e: &EthernetFacts) -> Option<Finding> {
+    let text = format!("nothing came back from second {} on: plug pulled, or contact lost", e.silent_from_s?);
+    if e.common.placement != Placement::Internal && is_silent_inside(e) {
+        return Some(blame(e, "near certain: the loop inside the chip returns nothing either", text));
+    }
+    Some(Finding::undecided(text).sure("certain that nothing came back from then on; not why").then(
+        "was the plug or cable moved? seat both, then repeat; if it happens again untouched, the loop has a bad contact",
+    ))
+}
+
+fn is_silent_inside(e: &EthernetFacts) -> bool {
+    e.common.reference(Placement::Internal).is_some_and(|r| !r.returned_any)
+}
 
 fn not_transmitted(e: &EthernetFacts) -> Option<Finding> {
     let transmitted = e.transmitted?;
@@ -58,8 +75,7 @@ fn nothing_returned(e: &EthernetFacts) -> Option<Finding> {
             count(strange)
         ),
     };
-    let silent_inside = e.common.reference(Placement::Internal).is_some_and(|r| !r.returned_any);
-    if e.common.placement == Placement::Internal || silent_inside {
+    if e.common.placement == Placement::Internal || is_silent_inside(e) {
         return Some(blame(e, "near certain: the loop inside the chip returns nothing either", text));
     }
     Some(if strange > 0 {
@@ -83,7 +99,7 @@ const SENT_MIN: u64 = 10;
 
 #[cfg(test)]
 pub(super) fn examples() -> Vec<super::fixture::Example> {
-    use super::fixture::{SENT, lose, lost_on_wire, with};
+    use super::fixture::{SENT, lose, lost_on_wire, silent, with};
     use crate::judge::Location::{Plug, Port};
     use crate::judge::Outcome;
     use crate::kind::ethernet::losses::Losses;
@@ -93,6 +109,25 @@ pub(super) fn examples() -> Vec<super::fixture::Example> {
             with(|e| {
                 lost_on_wire(e, SENT);
                 e.transmitted = Some(0);
+            }),
+            Outcome::Fault,
+            vec![Port],
+        ),
+        (
+            RuleId::WentSilent,
+            with(|e| {
+                lost_on_wire(e, SENT / 2);
+                e.silent_from_s = Some(4);
+            }),
+            Outcome::Undecided,
+            vec![],
+        ),
+        (
+            RuleId::WentSilent,
+            with(|e| {
+                lost_on_wire(e, SENT / 2);
+                e.silent_from_s = Some(4);
+                e.common.references = vec![silent(Placement::Internal)];
             }),
             Outcome::Fault,
             vec![Port],

@@ -4,6 +4,7 @@
 use proptest::prelude::*;
 
 use super::fixture::*;
+use super::late::LATE_NS;
 use super::{damage, late, limit, link, occupied, silence};
 use crate::base::placement::Placement;
 use crate::judge::rule::Rule;
@@ -115,6 +116,7 @@ fn each_remark_speaks_on_its_evidence_and_is_silent_on_a_healthy_port() {
             "internal: passes",
         ),
         (RuleId::DamageKind, with(|e| wrong_bits(e, 7)), "7 wrong bits"),
+        (RuleId::EchoesLate, with(|e| e.longest_trip_ns = Some(3_000_000_000)), "3.0 s"),
     ];
     for (name, evidence, says) in &speaking {
         let text = remark(name, evidence).unwrap_or_else(|| panic!("{name} is silent"));
@@ -268,7 +270,7 @@ fn frames_that_failed_the_check_are_not_damaged_behind_it() {
         e.counts.failed_check_delivered = 12;
         e.counts.damaged_after_check = 1;
     });
-    assert_eq!(judge(&e).location, [Location::Host]);
+    assert_eq!(judge(&e).location, [Location::Host, Location::Plug]);
     // Without the sequence in sight nobody knows what failed: the line is asked, not the host.
     let e = with(|e| {
         wrong_bits(e, 5000);
@@ -368,7 +370,7 @@ prop_compose! {
     fn any_evidence()(
         // Mostly a healthy port with something odd about it: evidence that is odd all over is decided by the first
         // rules.
-        n in proptest::collection::vec(prop_oneof![4 => Just(None), 1 => count().prop_map(Some)], 22),
+        n in proptest::collection::vec(prop_oneof![4 => Just(None), 1 => count().prop_map(Some)], 23),
         placement in placement(),
         never_returned in proptest::bool::weighted(0.1),
         flags in proptest::collection::vec(any::<bool>(), 4),
@@ -388,7 +390,7 @@ prop_compose! {
             e.transmitted = if flags[3] { n[0] } else { e.transmitted };
             let (losses, heard, counts) = (&mut e.losses, &mut e.heard, &mut e.counts);
             for (value, to) in [
-                &mut losses.never_left, &mut losses.in_host, &mut losses.failed_check, &mut losses.on_wire,
+                &mut losses.never_left, &mut losses.in_host, &mut losses.failed_check, &mut losses.on_wire, &mut losses.late,
                 &mut heard.foreign_before, &mut heard.foreign_during, &mut heard.own_host, &mut e.link_flaps,
                 &mut counts.sent, &mut counts.returned, &mut counts.lost, &mut counts.damaged, &mut counts.duplicated,
                 &mut counts.reordered, &mut counts.truncated, &mut counts.lengthened, &mut counts.damaged_after_check,
@@ -448,34 +450,168 @@ proptest! {
 fn late_echoes_blame_nobody_and_pass_nothing() {
     let late = |late: u64, never: u64| {
         with(|e| {
-            lose(e, Losses { in_host: late, on_wire: never, ..Losses::default() });
-            e.counts.late = late;
+            lose(e, Losses { late, on_wire: never, ..Losses::default() });
         })
     };
     let rule = |e: &EthernetFacts| judge(e).reasons[0].rule.clone();
     for e in [
         late(SENT, 0),
         late(SENT - 5, 5),
-        late(SENT / 10, 0),
+        late(SENT / 100, 0),
         // As many as came late may be later still.
         late(50_000, 50_000),
         late(50_000, 400_000),
         // More came late than in time.
         with(|e| {
-            lose(e, Losses { in_host: 5_000, on_wire: SENT - 5_030, ..Losses::default() });
-            (e.counts.returned, e.counts.late) = (30, 5_000);
+            lose(e, Losses { late: 5_000, on_wire: SENT - 5_030, ..Losses::default() });
         }),
-        with(|e| e.shortest_trip_ns = Some(900_000_000)),
+        with(|e| e.shortest_trip_ns = Some(LATE_NS)),
     ] {
         let verdict = judge(&e);
         assert_eq!((verdict.outcome, rule(&e)), (Outcome::Undecided, RuleId::EchoesLate), "{verdict:#?}");
     }
-    // A computer that was away for a moment: nothing missing, nothing to say.
-    assert_eq!(judge(&late(50_000, 0)).outcome, Outcome::Pass);
+    // A standstill of a moment: nothing missing, but it is told.
+    let away = judge(&late(SENT / 100 - 1, 0));
+    assert_eq!((away.outcome, away.reasons[1].rule.clone()), (Outcome::Pass, RuleId::EchoesLate));
+    assert!(away.reasons[1].text.contains("9 999 of 1 000 000 probes came back after"), "{:?}", away.reasons);
+    // So is a standstill after which everything came back in time.
+    let held = judge(&with(|e| e.longest_trip_ns = Some(LATE_NS)));
+    assert_eq!((held.outcome, held.reasons[1].rule.clone()), (Outcome::Pass, RuleId::EchoesLate));
+    assert_eq!(judge(&with(|e| e.longest_trip_ns = Some(LATE_NS - 1))).reasons.len(), 1);
     // A few late ones do not excuse what is lost.
     assert_eq!(rule(&late(100, 50_000)), RuleId::BitErrors);
-    // What came back wrong is wrong.
+    assert_eq!(judge(&with(|e| e.shortest_trip_ns = Some(LATE_NS - 1))).outcome, Outcome::Pass);
+    // A link that drops holds frames back too: that it drops is what counts.
+    let mut drops = late(SENT / 10, 0);
+    drops.link_flaps = 2;
+    assert_eq!(rule(&drops), RuleId::LinkFlapped);
+    // What came back wrong is wrong: three frames cut, damaged, or dropped for their check, not two.
+    type Change = fn(&mut EthernetFacts, u64);
+    let wrong: [Change; 3] =
+        [|e, n| e.counts.truncated = n, |e, n| e.counts.damaged = n, |e, n| e.losses.failed_check = n];
+    for change in wrong {
+        let with_wrong = |n| {
+            let mut e = late(SENT / 10, 0);
+            e.capabilities.checks_frames = false;
+            change(&mut e, n);
+            rule(&e)
+        };
+        assert_eq!(with_wrong(ERRORS_MIN - 1), RuleId::EchoesLate);
+        assert_ne!(with_wrong(ERRORS_MIN), RuleId::EchoesLate);
+    }
     let mut damaged = late(SENT / 2, 0);
     wrong_bits(&mut damaged, 50_000);
     assert_eq!(rule(&damaged), RuleId::BitErrors);
+}
+
+/// Damage behind a right check is this computer's, or that of a device in the loop that makes a new check.
+#[test]
+fn only_the_loop_inside_the_chip_leaves_no_room_for_a_device_in_the_loop() {
+    use Location::{Cable, Host, Plug};
+    let blamed = |placement, references: Vec<Reference>| {
+        let verdict = judge(&with(|e| {
+            e.common.placement = placement;
+            e.common.references = references;
+            e.counts.damaged = 5;
+        }));
+        assert_eq!(verdict.reasons[0].rule, RuleId::DamagedAfterCheck);
+        verdict.location
+    };
+    assert_eq!(blamed(Placement::Internal, vec![]), [Host]);
+    assert_eq!(blamed(Placement::AtPort, vec![]), [Host, Plug]);
+    assert_eq!(blamed(Placement::FarEnd, vec![]), [Host, Cable, Plug]);
+    assert_eq!(blamed(Placement::ReturnPort, vec![]), [Host, Cable]);
+    assert_eq!(blamed(Placement::AtPort, vec![found(Placement::Internal, 1)]), [Host]);
+    assert_eq!(blamed(Placement::AtPort, vec![found(Placement::Internal, 0)]), [Host, Plug]);
+}
+
+/// Whatever copies frames or changes them all alike may lose and damage them too: it is named before port and plug.
+#[test]
+fn an_active_device_is_named_before_port_and_plug() {
+    let rule = |change: fn(&mut EthernetFacts)| {
+        judge(&with(|e| {
+            lost_on_wire(e, SENT / 10);
+            change(e);
+        }))
+        .reasons[0]
+            .rule
+            .clone()
+    };
+    assert_eq!(rule(|_| ()), RuleId::BitErrors);
+    assert_eq!(rule(|e| e.counts.duplicated = 1), RuleId::NotAPlainLoop);
+    assert_eq!(rule(|e| e.counts.reordered = 1), RuleId::NotAPlainLoop);
+    // Wrong bits can make an echo look like that of another probe; addresses that all change alike they cannot make.
+    let damaged = |e: &mut EthernetFacts| {
+        wrong_bits(e, 5000);
+        e.counts.duplicated = 1;
+    };
+    assert_eq!(judge(&with(damaged)).reasons[0].rule, RuleId::BitErrors);
+    let changed = |e: &mut EthernetFacts| {
+        damaged(e);
+        e.counts.readdressed = 1;
+    };
+    assert_eq!(judge(&with(changed)).reasons[0].rule, RuleId::NotAPlainLoop);
+    // A few wrong bits that blame nobody excuse no copy.
+    let few = |e: &mut EthernetFacts| {
+        wrong_bits(e, 1);
+        e.counts.duplicated = 1;
+    };
+    assert_eq!(judge(&with(few)).reasons[0].rule, RuleId::NotAPlainLoop);
+}
+
+#[test]
+fn who_is_heard_is_named_as_far_as_it_is_known() {
+    let says = |change: fn(&mut EthernetFacts)| {
+        let verdict = judge(&with(|e| {
+            e.heard.foreign_during = 40;
+            change(e);
+        }));
+        assert_eq!((verdict.outcome, verdict.reasons[0].rule.clone()), (Outcome::NotTested, RuleId::ForeignTraffic));
+        verdict.reasons[0].text.clone()
+    };
+    assert!(says(|_| ()).contains("40 frames of other stations"));
+    assert!(says(|e| e.heard.testers = 39).contains("another turnback is at the other end: 39"));
+    assert!(says(|e| e.heard.sent_by_host = Some(39)).contains("other stations"));
+    assert!(says(|e| e.heard.sent_by_host = Some(40)).contains("programs of this computer sent as many"));
+}
+
+/// Half of what is missing, and a tenth of all, lost in this computer: just short of either it is judged by the rest.
+#[test]
+fn shares_of_what_this_computer_lost() {
+    let rule = |in_host, on_wire| {
+        let e = with(|e| {
+            e.common.limit.bit_error_ratio = 1e-12;
+            e.counts.bits_compared = 1;
+            lose(e, Losses { in_host, on_wire, ..Losses::default() });
+        });
+        judge(&e).reasons[0].rule.clone()
+    };
+    let tenth = SENT / 10;
+    assert_eq!((rule(tenth, 0), rule(tenth - 1, 0)), (RuleId::HostLimited, RuleId::TooFewBits));
+    let e = |in_host, on_wire| {
+        with(|e| {
+            lose(e, Losses { in_host, on_wire, ..Losses::default() });
+            e.common.limit.bit_error_ratio = 1e-12;
+        })
+    };
+    assert!(e(tenth, tenth).is_host_limited() && !e(tenth, tenth + 1).is_host_limited());
+    assert!(e(tenth, tenth - 1).is_host_limited());
+    // Nothing came back: whatever is missing decides, however little was sent.
+    assert!(e(SENT, 0).is_host_limited() && e(SENT / 2, SENT / 2).is_host_limited());
+    assert!(!e(0, 0).is_host_limited());
+}
+
+/// Ten frames handed over and one in ten told sent, not nine and not more.
+#[test]
+fn an_adapter_is_silent_only_by_its_own_count() {
+    let speaks = |sent, transmitted| {
+        let e = with(|e| {
+            e.counts = FrameCounts { sent, lost: sent, ..FrameCounts::default() };
+            e.losses = Losses { on_wire: sent, ..Losses::default() };
+            e.transmitted = Some(transmitted);
+        });
+        rule(&RuleId::NotTransmitted).judge(&e).is_some()
+    };
+    assert!(speaks(10, 0) && !speaks(9, 0));
+    assert!(speaks(1000, 100) && !speaks(1000, 101));
 }

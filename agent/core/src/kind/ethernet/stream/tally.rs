@@ -11,6 +11,7 @@ use crate::stats::latency::LatencyHistogram;
 /// Balance: `sent = returned + lost`, and every echo is one of first echo (`returned`), `duplicated`, `late`, `stale`
 /// or `unrecognised`. The other counts mark some of the returned ones.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct FrameCounts {
     /// Probes the port took.
     pub sent: u64,
@@ -32,6 +33,12 @@ pub struct FrameCounts {
     pub truncated: u64,
     /// Returned probes that were longer than sent.
     pub lengthened: u64,
+    /// Returned probes that were right but for their addresses, which every echo of the step had changed alike.
+    pub readdressed: u64,
+    /// Returned probes that were right but for bytes behind their end, as many in every echo of the step.
+    pub padded: u64,
+    /// Returned probes with a VLAN tag, which no probe has when it leaves.
+    pub tagged: u64,
     /// Echoes too damaged to say whose they are.
     pub unrecognised: u64,
     /// Intact echoes of another run or direction.
@@ -60,6 +67,9 @@ impl FrameCounts {
             late,
             truncated,
             lengthened,
+            readdressed,
+            padded,
+            tagged,
             unrecognised,
             stale,
             damaged_after_check,
@@ -77,6 +87,9 @@ impl FrameCounts {
         self.late += late;
         self.truncated += truncated;
         self.lengthened += lengthened;
+        self.readdressed += readdressed;
+        self.padded += padded;
+        self.tagged += tagged;
         self.unrecognised += unrecognised;
         self.stale += stale;
         self.damaged_after_check += damaged_after_check;

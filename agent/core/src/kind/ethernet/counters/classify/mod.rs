@@ -32,7 +32,8 @@ pub enum Class {
     NoBuffer,
     /// Host: the kernel or the driver received the frame and let it go; also frames of a protocol nobody asked for.
     Dropped,
-    /// Host: a processor's receive queue was full (whole machine).
+    /// Host: a processor's receive queue was full (whole machine). What it dropped of one interface's frames is in that
+    /// interface's `rx_dropped` too (`enqueue_to_backlog` in net/core/dev.c, from memory).
     QueueFull,
     /// Transmit: the frame was handed over and did not leave, or left badly.
     TransmitFailed,
@@ -106,9 +107,12 @@ impl Classified {
         self.count(Class::Missed).max(self.count(Class::Overrun))
     }
 
-    /// The most frames that may have been lost in the host; adds classes that can hold the same frame twice.
+    /// The most frames of this adapter that may have been lost in the host; adds classes that can hold the same frame
+    /// twice. [`Class::QueueFull`] is left out: its share of this adapter is in [`Class::Dropped`], and the rest is of
+    /// other interfaces, which must not hide a loss on this one's wire.
     pub fn lost_in_host_at_most(&self) -> u64 {
-        self.counts.iter().filter(|(class, _)| class.is_host()).fold(0, |sum, (_, &count)| sum.saturating_add(count))
+        let of_this = |class: &Class| class.is_host() && *class != Class::QueueFull;
+        self.counts.iter().filter(|(class, _)| of_this(class)).fold(0, |sum, (_, &count)| sum.saturating_add(count))
     }
 }
 

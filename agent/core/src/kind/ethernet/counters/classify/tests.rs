@@ -95,7 +95,8 @@ fn a_slow_host_is_never_the_wire() {
     let sorted = classify(&delta);
     assert!(sorted.counts.keys().all(|class| class.is_host()), "{:?}", sorted.counts);
     assert_eq!(sorted.lost_in_host_at_least(), 70);
-    assert_eq!(sorted.lost_in_host_at_most(), 70 + 60 + 3 + 90 + 8);
+    // Not the 8 of the machine's queues: those of this interface are among the 3 dropped (net/core/dev.c, from memory).
+    assert_eq!(sorted.lost_in_host_at_most(), 70 + 60 + 3 + 90);
     assert_eq!(sorted.queue_squeezes, 2);
     assert_eq!(sorted.failed_fcs(), 0);
 }

@@ -129,6 +129,7 @@ impl World {
         Capabilities {
             checks_frames: port.checks_frames,
             delivers_bad_frames: port.checks_frames && port.delivers_bad_frames,
+            delivers_check: false,
             internal_loop: port.internal_loop,
             forces_speed: port.medium == Medium::Copper,
             speed_max_mbps: Some(port.speed_max_mbps),
@@ -170,7 +171,9 @@ impl World {
             PortSetting::InternalLoop(on) if can.internal_loop => settings.internal_loop = on,
             PortSetting::DeliverBadFrames(on) if can.delivers_bad_frames => settings.bad_frames = on,
             PortSetting::Up(on) => settings.up = on,
-            PortSetting::InternalLoop(on) | PortSetting::DeliverBadFrames(on) => return !on,
+            PortSetting::InternalLoop(on) | PortSetting::DeliverBadFrames(on) | PortSetting::DeliverCheck(on) => {
+                return !on;
+            }
         }
         self.change(|world| world.settings = settings);
         true

@@ -1,12 +1,16 @@
 //! The receiving half of a stream: decides which probe an echo belongs to, and what happened to it on the way.
 
+use self::form::{FORMED_MIN, Form};
 use super::StreamSpec;
 use super::tally::Tally;
 use crate::base::time::Nanos;
 use crate::kind::ethernet::probe::{ETHERTYPE, FORMAT, HEADER_BYTES, Header};
-use crate::signal::compare::{GROUP_GAP_PROBES, compare};
+use crate::signal::compare::{GROUP_GAP_PROBES, ProbeDamage, compare};
 use crate::signal::ledger::{Ledger, Mark, SPAN};
+use crate::signal::outstanding::Outstanding;
 use crate::signal::pattern::Window;
+
+mod form;
 
 /// Whether the probes of a stream travel alone or in full flow; it decides which latency histogram an echo feeds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,11 +53,11 @@ pub enum Seen {
     },
     /// Another echo of a probe that had come back or been given up.
     Again,
-    /// An intact probe of another run, direction or earlier step.
+    /// An intact probe of another run or direction of this port.
     Other,
-    /// Something of ours, but too damaged to say what.
+    /// Something that may be ours, but too damaged to say what.
     Unrecognised,
-    /// Not a probe at all.
+    /// Not ours: a frame of another station, or a probe of another tester.
     Foreign,
 }
 
@@ -66,7 +70,17 @@ pub struct Collector {
     ledger: Ledger,
     flow: Flow,
     origin: Nanos,
+    /// No probe was sent later.
+    now: Nanos,
     last_sent_at: Nanos,
+    /// What probes look like when they leave.
+    sent: Form,
+    /// What they look like when they come back: as sent, or changed alike in every echo.
+    form: Form,
+    /// Echoes that came back as sent although others were changed.
+    unchanged: u64,
+    /// First echoes that were not right, or not of the length of the others.
+    odd: u64,
     /// Sequence of the probe that was damaged last.
     last_damaged: Option<u64>,
     damaged_groups: u64,
@@ -75,15 +89,22 @@ pub struct Collector {
 }
 
 impl Collector {
-    /// A receiver for `spec`'s probes; per-second counts are kept from `origin`.
-    pub fn new(spec: StreamSpec, flow: Flow, origin: Nanos) -> Self {
+    /// A receiver for `spec`'s probes; per-second counts are kept from `origin`. What earlier steps left `outstanding`
+    /// may come in late.
+    pub fn new(spec: StreamSpec, flow: Flow, origin: Nanos, outstanding: Outstanding) -> Self {
+        let sent = Form::of(&spec);
         Self {
             ahead: Window::new(&spec.pattern, 0),
             behind: Window::new(&spec.pattern, 0),
-            ledger: Ledger::new(spec.first_sequence),
+            ledger: Ledger::new(spec.first_sequence, outstanding),
             flow,
             origin,
+            now: Nanos::MAX,
             last_sent_at: origin,
+            sent,
+            form: sent,
+            unchanged: 0,
+            odd: 0,
             last_damaged: None,
             damaged_groups: 0,
             scratch: Vec::with_capacity(spec.frame_bytes),
@@ -92,11 +113,20 @@ impl Collector {
         }
     }
 
-    /// Probes below `next` may be out, none from there on; no echo is taken for a probe that was not sent. To be told
-    /// before the echoes of those probes are handed in; until it is told anything, every sequence is believed.
+    /// Probes below `next` may be out at `now`, none from there on; no echo is taken for a probe that was not sent, and
+    /// none was sent later than `now`. To be told before the echoes of those probes are handed in; until it is told
+    /// anything, every sequence and every time is believed.
     #[inline]
-    pub fn handle_sent(&mut self, next: u64) {
+    pub fn handle_sent(&mut self, next: u64, now: Nanos) {
         self.ledger.handle_sent(next);
+        self.now = now;
+    }
+
+    /// Whether a probe can have been sent then. Two wrong bits can cancel in the header check, and a second outside the
+    /// run does not exist.
+    #[inline]
+    fn is_of_this_run(&self, sent_at: Nanos) -> bool {
+        sent_at >= self.origin && sent_at <= self.now
     }
 
     /// Books one frame.
@@ -106,7 +136,8 @@ impl Collector {
             && header.tag() == self.spec.tag
             && header.syndrome() == 0
             && self.ledger.may_be_out(header.sequence())
-            && echo.bytes.len() == self.spec.frame_bytes
+            && echo.bytes.len() == self.form.length_bytes
+            && self.is_of_this_run(header.sent_at())
         {
             let (sequence, sent_at) = (header.sequence(), header.sent_at());
             let expected = self.spec.header(sequence, sent_at).emit();
@@ -114,7 +145,7 @@ impl Collector {
                 let phase = self.spec.phase_bytes(sequence);
                 let payload_bytes = self.spec.payload_bytes();
                 let window = pick_window(&mut self.ahead, &mut self.behind, phase, payload_bytes);
-                if window.slice(phase, payload_bytes) == Some(&echo.bytes[HEADER_BYTES..])
+                if window.slice(phase, payload_bytes) == Some(&echo.bytes[HEADER_BYTES..self.spec.frame_bytes])
                     && echo.check != Some(FrameCheck::Wrong)
                 {
                     return self.book_clean(sequence, sent_at, echo);
@@ -128,7 +159,7 @@ impl Collector {
         if let Some(seen) = self.book_mark(sequence) {
             return seen;
         }
-        let bits = 8 * echo.bytes.len() as u64;
+        let bits = 8 * self.spec.frame_bytes as u64;
         self.tally.counts.bits_compared += bits;
         self.tally.damage.add_clean(bits);
         self.last_sent_at = sent_at;
@@ -147,9 +178,13 @@ impl Collector {
                 counts.duplicated += 1;
                 return Some(Seen::Again);
             }
-            Mark::Late | Mark::Foreign => {
+            Mark::Late => {
                 counts.late += 1;
                 return Some(Seen::Again);
+            }
+            Mark::Foreign => {
+                counts.unrecognised += 1;
+                return Some(Seen::Unrecognised);
             }
         }
         counts.returned += 1;
@@ -172,28 +207,31 @@ impl Collector {
         self.tally.single_trips.push((sequence, latency_ns));
     }
 
-    /// Everything that is not an intact echo of this stream.
+    /// Everything that is not an intact echo of this stream as the last ones were.
     #[cold]
     fn book_odd(&mut self, echo: Echo<'_>) -> Seen {
         if let Ok(header) = Header::new_checked(echo.bytes) {
             // Two wrong bits can cancel in the check: a tag that is nearly ours is ours, damaged.
             let other_run = (header.tag() ^ self.spec.tag).count_ones() > TAG_DISTANCE_MAX;
+            if self.sent.is_of_other_tester(&header, other_run) {
+                return Seen::Foreign;
+            }
             let other_lane = header.lane() != self.spec.lane && header.source() != self.spec.source;
             if other_run || other_lane {
                 self.tally.counts.stale += 1;
                 return Seen::Other;
             }
             if header.sequence() < self.spec.first_sequence {
-                self.tally.counts.late += 1;
-                return Seen::Other;
+                // Given up in an earlier step, or a copy of what came back then.
+                return self.book_mark(header.sequence()).unwrap_or(Seen::Other);
+            }
+            if let Some(seen) = self.book_other_form(&header, echo) {
+                return seen;
             }
         }
         let Some(sequence) = self.identify(echo.bytes) else {
-            // A damaged EtherType or a cut frame may hide one of ours; without a trace of the tag it is not counted as
-            // one.
-            let ours = echo.bytes.len() >= 14 && echo.bytes[12..14] == ETHERTYPE.to_be_bytes();
             // A frame that failed its check is no word of another station: whose it was cannot be read off it.
-            if ours || echo.check == Some(FrameCheck::Wrong) {
+            if echo.check == Some(FrameCheck::Wrong) || self.may_be_ours(echo.bytes) {
                 self.tally.counts.unrecognised += 1;
                 return Seen::Unrecognised;
             }
@@ -205,9 +243,50 @@ impl Collector {
         self.book_damage(sequence, echo)
     }
 
+    /// An echo that is right from its EtherType to the end of its pattern, with other addresses than the last ones or
+    /// with bytes behind its end. No plug does that, and no chance does it twice in the same way: what every echo has
+    /// alike is the mark of an active device.
+    fn book_other_form(&mut self, header: &Header<&[u8]>, echo: Echo<'_>) -> Option<Seen> {
+        let (sequence, sent_at) = (header.sequence(), header.sent_at());
+        let frame_bytes = self.spec.frame_bytes;
+        if !self.is_of_this_run(sent_at) || echo.bytes.len() < frame_bytes || echo.check == Some(FrameCheck::Wrong) {
+            return None;
+        }
+        self.fill_scratch(sequence, sent_at);
+        if !self.ledger.may_be_out(sequence) || self.scratch[12..] != echo.bytes[12..frame_bytes] {
+            return None;
+        }
+        let form = Form::carried_by(header, echo.bytes.len());
+        let clean_so_far = self.tally.counts.returned - self.odd;
+        if form == self.sent {
+            let returned = self.tally.counts.returned;
+            let seen = self.book_clean(sequence, sent_at, echo);
+            self.unchanged += self.tally.counts.returned - returned;
+            return Some(seen);
+        }
+        if self.form != self.sent || clean_so_far > 0 {
+            return None;
+        }
+        self.form = form;
+        (self.spec.destination, self.spec.source) = (form.destination, form.source);
+        Some(self.book_clean(sequence, sent_at, echo))
+    }
+
+    /// Whether what cannot be recognised may be one of our probes, its head whole and the rest destroyed: another
+    /// station has another address.
+    fn may_be_ours(&self, bytes: &[u8]) -> bool {
+        bytes.len() >= 14
+            && bytes[12..14] == ETHERTYPE.to_be_bytes()
+            && self.form.address_distance(bytes).min(self.sent.address_distance(bytes)) <= ADDRESS_DISTANCE_MAX
+    }
+
     fn book_damage(&mut self, sequence: u64, echo: Echo<'_>) -> Seen {
+        self.odd += 1;
         let carried = Header::new_sized(echo.bytes).map(|h| (h.sent_at(), h.syndrome() == 0)).ok();
-        let (sent_at, intact) = carried.unwrap_or((self.last_sent_at, false));
+        let (sent_at, checks) = carried.unwrap_or((self.last_sent_at, false));
+        let intact = checks && self.is_of_this_run(sent_at);
+        // Two wrong bits, in time and check, hide each other in the syndrome and not from the clock.
+        let sent_at = if checks && !intact { self.mend_time(sent_at) } else { sent_at };
         self.fill_scratch(sequence, sent_at);
         let common = echo.bytes.len().min(self.scratch.len());
         let damage = compare(&self.scratch[..common], &echo.bytes[..common], 0);
@@ -233,8 +312,8 @@ impl Collector {
                 self.tally.damage.add_clean(bits);
             }
         }
-        counts.truncated += u64::from(echo.bytes.len() < self.spec.frame_bytes);
-        counts.lengthened += u64::from(echo.bytes.len() > self.spec.frame_bytes);
+        counts.truncated += u64::from(echo.bytes.len() < self.form.length_bytes);
+        counts.lengthened += u64::from(echo.bytes.len() > self.form.length_bytes);
         let when = if intact { sent_at } else { self.last_sent_at };
         let second = self.tally.second_mut(when, self.origin);
         second.returned += 1;
@@ -245,8 +324,15 @@ impl Collector {
         Seen::Probe { sequence, sent_at: intact.then_some(sent_at) }
     }
 
+    /// The time of this run that is one wrong bit away from `sent_at`: the one nearest to the last probe's.
+    fn mend_time(&self, sent_at: Nanos) -> Nanos {
+        let near = (0..64).map(|bit| sent_at ^ (1 << bit)).filter(|time| self.is_of_this_run(*time));
+        near.min_by_key(|time| time.abs_diff(self.last_sent_at)).unwrap_or(self.last_sent_at)
+    }
+
     /// Whose echo is this? The sequence it carries, the one its phase gives and the one expected next are tried; the
-    /// one whose probe is nearest wins, if it is much nearer than chance.
+    /// one whose probe is nearest wins, if it is much nearer than chance. A probe of an earlier step that is still
+    /// outstanding wins if its own check says so more clearly.
     fn identify(&mut self, bytes: &[u8]) -> Option<u64> {
         let header = Header::new_sized(bytes).ok()?;
         if (header.tag() ^ self.spec.tag).count_ones() > TAG_DISTANCE_MAX {
@@ -269,8 +355,17 @@ impl Collector {
             let candidate = (distance, sequence.abs_diff(next), sequence);
             best = Some(best.map_or(candidate, |b| b.min(candidate)));
         }
+        let tag_distance = (header.tag() ^ self.spec.tag).count_ones();
+        let earlier_distance = tag_distance + header.syndrome().count_ones();
+        if self.is_outstanding(header.sequence()) && best.is_none_or(|(distance, ..)| earlier_distance < distance) {
+            return (earlier_distance <= TAG_DISTANCE_MAX).then_some(header.sequence());
+        }
         let (distance, _, sequence) = best?;
         (u64::from(distance) * 4 < 8 * (looked_at as u64 - 14)).then_some(sequence)
+    }
+
+    fn is_outstanding(&self, sequence: u64) -> bool {
+        sequence < self.spec.first_sequence && self.ledger.was_given_up(sequence)
     }
 
     /// Writes what probe `sequence` was when sent into the scratch buffer.
@@ -322,9 +417,40 @@ impl Collector {
         &self.tally
     }
 
+    /// Settles whether echoes that were right but for their form came from an active device. One or two may be
+    /// damage like any other.
+    fn settle_form(&mut self) {
+        if self.form == self.sent {
+            return;
+        }
+        let formed = self.tally.counts.returned - self.odd - self.unchanged;
+        let counts = &mut self.tally.counts;
+        if formed >= FORMED_MIN {
+            counts.readdressed += if self.form.has_addresses_of(&self.sent) { 0 } else { formed };
+            counts.padded += if self.form.length_bytes == self.sent.length_bytes { 0 } else { formed };
+            return;
+        }
+        counts.damaged += formed;
+        counts.lengthened += if self.form.length_bytes == self.sent.length_bytes { 0 } else { formed };
+        let bits = 8 * self.spec.frame_bytes as u64;
+        let Some(damage) = compare(&self.sent.addresses(), &self.form.addresses(), 0) else { return };
+        counts.bit_errors += damage.bit_errors * formed;
+        self.tally.damage.probes_compared -= formed;
+        self.tally.damage.bits_compared -= bits * formed;
+        let damage = ProbeDamage { bits_compared: bits, ..damage };
+        (0..formed).for_each(|_| self.tally.damage.add_damage(&damage));
+    }
+
+    /// Gives up what did not come back of the `sent` probes: it may still come late. To be called when the stream is
+    /// over, before [`Collector::finish`].
+    pub fn give_up(&mut self, sent: u64) -> Outstanding {
+        self.ledger.end(sent)
+    }
+
     /// Closes the stream: `sent` probes went out, `refused` times the port had no room, `sent_by_second` were sent in
     /// each second from the origin.
     pub fn finish(mut self, sent: u64, refused: u64, sent_by_second: &[u64]) -> Tally {
+        self.settle_form();
         self.tally.counts.sent = sent;
         self.tally.counts.refused = refused;
         self.tally.counts.lost = self.ledger.lost(sent);
@@ -355,6 +481,9 @@ fn pick_window<'a>(ahead: &'a mut Window, behind: &'a mut Window, phase: u64, pa
 
 /// A random 64-bit word is within this many bits of the tag with a probability under 1e-6 (binomial tail, 64 bits).
 const TAG_DISTANCE_MAX: u32 = 12;
+/// The two addresses of another station are within this many bits of ours with a probability under 1e-3 even if it is of
+/// the same make, so that only the last 24 bits of its own differ at random (binomial tail).
+const ADDRESS_DISTANCE_MAX: u32 = 4;
 /// Payload looked at to tell candidates apart.
 const IDENTIFY_PAYLOAD_BYTES: usize = 64;
 const _: () = assert!(FORMAT == 1, "identify() knows the fields of format 1");

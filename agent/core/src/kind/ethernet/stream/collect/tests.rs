@@ -36,7 +36,7 @@ fn echo(bytes: &[u8]) -> Echo<'_> {
 }
 
 fn collector(spec: &StreamSpec) -> Collector {
-    Collector::new(spec.clone(), Flow::Full, 0)
+    Collector::new(spec.clone(), Flow::Full, 0, Outstanding::default())
 }
 
 #[test]
@@ -182,6 +182,173 @@ fn a_clean_span_counts_like_its_probes() {
     assert_eq!(a.latency_loaded.max_ns(), b.latency_loaded.max_ns());
 }
 
+/// The frame with its two addresses exchanged.
+fn swapped(frame: &[u8]) -> Vec<u8> {
+    [&frame[6..12], &frame[..6], &frame[12..]].concat()
+}
+
+#[test]
+fn one_and_the_same_change_in_every_echo_is_no_damage() {
+    for size in [60, 508, 1514] {
+        let spec = spec(size);
+        let padded = |frame: &[u8]| [frame, &[7; 4]].concat();
+        let both = |frame: &[u8]| padded(&swapped(frame));
+        let counts = |change: &dyn Fn(&[u8]) -> Vec<u8>| {
+            let mut rx = collector(&spec);
+            let frames = probes(&spec, 50);
+            frames.iter().for_each(|frame| assert!(matches!(rx.handle_echo(echo(&change(frame))), Seen::Probe { .. })));
+            rx.finish(50, 0, &[50]).counts
+        };
+        for (change, readdressed, padded) in
+            [(&swapped as &dyn Fn(&[u8]) -> Vec<u8>, 50, 0), (&padded, 0, 50), (&both, 50, 50)]
+        {
+            let c = counts(change);
+            assert_eq!((c.returned, c.lost, c.damaged, c.bit_errors, c.lengthened), (50, 0, 0, 0, 0), "size {size}");
+            assert_eq!((c.readdressed, c.padded, c.bits_compared), (readdressed, padded, 50 * size as u64 * 8));
+        }
+    }
+}
+
+#[test]
+fn damage_on_top_of_a_change_is_counted_without_it() {
+    let spec = spec(508);
+    let mut rx = collector(&spec);
+    for (number, frame) in probes(&spec, 50).iter().enumerate() {
+        let mut frame = swapped(frame);
+        if number % 10 == 4 {
+            frame[200] ^= 0x21;
+        }
+        rx.handle_echo(echo(&frame));
+    }
+    let c = rx.finish(50, 0, &[50]).counts;
+    assert_eq!((c.damaged, c.bit_errors, c.readdressed, c.returned), (5, 10, 45, 50));
+}
+
+#[test]
+fn a_change_of_one_or_two_echoes_among_others_is_damage() {
+    let spec = spec(508);
+    let frames = probes(&spec, 50);
+    // The two addresses differ in one bit: two wrong bits a frame.
+    for (changed, damaged, bit_errors, readdressed) in [(1, 1, 2, 0), (2, 2, 4, 0), (3, 0, 0, 3)] {
+        let mut rx = collector(&spec);
+        for (number, frame) in frames.iter().enumerate() {
+            rx.handle_echo(echo(&if number < changed { swapped(frame) } else { frame.clone() }));
+        }
+        let tally = rx.finish(50, 0, &[50]);
+        let c = tally.counts;
+        assert_eq!((c.damaged, c.bit_errors, c.readdressed, c.returned), (damaged, bit_errors, readdressed, 50));
+        assert_eq!((tally.damage.errored_probes, tally.damage.probes_compared), (damaged, 50));
+    }
+    // After the first whole echo no change is believed.
+    let mut rx = collector(&spec);
+    rx.handle_echo(echo(&frames[0]));
+    frames[1..].iter().for_each(|frame| _ = rx.handle_echo(echo(&swapped(frame))));
+    assert_eq!(rx.finish(50, 0, &[50]).counts.damaged, 49);
+    // Bytes of another number behind every echo are no change alike.
+    let mut rx = collector(&spec);
+    frames.iter().enumerate().for_each(|(n, frame)| _ = rx.handle_echo(echo(&[&frame[..], &vec![0; 1 + n]].concat())));
+    assert_eq!(rx.finish(50, 0, &[50]).counts.lengthened, 50);
+}
+
+#[test]
+fn frames_of_others_are_foreign_whatever_their_ethertype() {
+    let spec = spec(508);
+    let mut rx = collector(&spec);
+    let theirs = StreamSpec { source: [2, 0, 0, 0, 9, 0x87], destination: [2, 0, 0, 0, 9, 7], ..spec.clone() };
+    // Another tester, with a tag of its own or, started with the same seed, with ours.
+    for tag in [99, spec.tag] {
+        let probe = probes(&StreamSpec { tag, ..theirs.clone() }, 1).remove(0);
+        assert_eq!(rx.handle_echo(echo(&probe)), Seen::Foreign);
+    }
+    // A station that speaks our EtherType, and no probe.
+    let mut frame = vec![0x5A; 200];
+    frame[..6].copy_from_slice(&spec.destination);
+    frame[6..12].copy_from_slice(&[0x3C, 0x52, 0x82, 0x11, 0x22, 0x33]);
+    frame[12..14].copy_from_slice(&ETHERTYPE.to_be_bytes());
+    assert_eq!(rx.handle_echo(echo(&frame)), Seen::Foreign);
+    // Four wrong bits in the addresses may be ours, five are another's.
+    for (wrong, seen) in [(0x0F, Seen::Unrecognised), (0x1F, Seen::Foreign)] {
+        let mut frame = vec![0x5A; 200];
+        frame[..14].copy_from_slice(&probes(&spec, 1)[0][..14]);
+        frame[3] ^= wrong;
+        assert_eq!(rx.handle_echo(echo(&frame)), seen);
+    }
+    let c = rx.finish(0, 0, &[]).counts;
+    assert_eq!((c.returned, c.stale, c.unrecognised), (0, 0, 1));
+}
+
+/// 12 wrong bits of 64 in the tag are taken for ours, 13 for another run's.
+#[test]
+fn a_tag_is_ours_up_to_twelve_wrong_bits() {
+    let spec = spec(508);
+    for (bits, seen) in [(12, true), (13, false)] {
+        let mut frame = probes(&spec, 1).remove(0);
+        (0..bits).for_each(|bit| frame[16 + bit / 8] ^= 1 << (bit % 8));
+        let seen_as = collector(&spec).handle_echo(echo(&frame));
+        assert_eq!(matches!(seen_as, Seen::Probe { .. }), seen, "{bits} bits: {seen_as:?}");
+        // With a check that fits, as of a probe of that tag.
+        let tag = spec.tag ^ ((1 << bits) - 1);
+        let other = probes(&StreamSpec { tag, ..spec.clone() }, 1).remove(0);
+        let seen_as = collector(&spec).handle_echo(echo(&other));
+        assert_eq!(seen_as == Seen::Other, !seen, "{bits} bits: {seen_as:?}");
+    }
+}
+
+/// Two steps of the shortest frames, as two handfuls of first probes are: they differ in nothing but their sequence.
+#[test]
+fn what_comes_in_of_an_earlier_step_is_late_once_and_only_if_it_was_lost() {
+    let first = spec(60);
+    let sent = probes(&first, 8);
+    let mut rx = collector(&first);
+    [0, 1, 5].iter().for_each(|back: &usize| _ = rx.handle_echo(echo(&sent[*back])));
+    let outstanding = rx.give_up(8);
+    assert_eq!((rx.finish(8, 0, &[8]).counts.lost, outstanding.count()), (5, 5));
+
+    let second = StreamSpec { first_sequence: 1008, ..first.clone() };
+    let mut rx = Collector::new(second.clone(), Flow::Full, 0, outstanding);
+    rx.handle_sent(1016, 2000);
+    // Probe 1002, late; 1003, late and its check damaged, its own and no echo of this step; then both again.
+    let mut damaged = sent[3].clone();
+    damaged[50] ^= 0x10;
+    [&sent[2], &damaged, &sent[2], &sent[3], &sent[0], &sent[5]]
+        .iter()
+        .for_each(|frame| _ = rx.handle_echo(echo(frame)));
+    for frame in probes(&second, 8) {
+        assert!(matches!(rx.handle_echo(echo(&frame)), Seen::Probe { sent_at: Some(5), .. }));
+    }
+    let left = rx.give_up(8);
+    let c = rx.finish(8, 0, &[8]).counts;
+    assert_eq!((c.returned, c.lost, c.damaged, c.late, c.duplicated), (8, 0, 0, 2, 4));
+    assert_eq!(left.count(), 3);
+}
+
+/// A wrong bit of the send time and the one of the check that hides it: the header fits, and names a second in which
+/// nothing was sent.
+#[test]
+fn a_second_outside_the_run_does_not_exist() {
+    let spec = spec(508);
+    for bit in 0..64 {
+        let mut rx = collector(&spec);
+        rx.handle_sent(1100, 1005);
+        for (number, frame) in probes(&spec, 100).iter().enumerate() {
+            let mut frame = frame.clone();
+            if number == 50 {
+                // docs/probe-format.md: send time at 32..40 enters the check at 48..56 turned by 31 bits; big-endian.
+                let check_bit = (bit + 31) % 64;
+                frame[39 - bit / 8] ^= 1 << (bit % 8);
+                frame[55 - check_bit / 8] ^= 1 << (check_bit % 8);
+                assert_eq!(Header::new_sized(&frame[..]).map(|h| h.syndrome()), Ok(0));
+            }
+            rx.handle_echo(echo(&frame));
+        }
+        let tally = rx.finish(100, 0, &[100]);
+        assert_eq!((tally.counts.returned, tally.seconds.len()), (100, 1), "bit {bit}");
+        // Times up to now (1005) are possible ones; beyond it both wrong bits are counted.
+        let seen = (tally.counts.damaged, tally.counts.bit_errors);
+        assert_eq!(seen, if 5 ^ (1_u64 << bit) > 1005 { (1, 2) } else { (0, 0) }, "bit {bit}");
+    }
+}
+
 proptest! {
     /// Up to 12 flips anywhere behind the addresses: matched to its own probe and counted to the bit.
     #[test]
@@ -240,7 +407,7 @@ proptest! {
                 frame[55 - check_bit / 8] ^= 1 << (check_bit % 8);
                 prop_assert_eq!(Header::new_sized(&frame[..]).map(|h| h.syndrome()), Ok(0));
             }
-            rx.handle_sent((1000 + number as u64 + window).min(1200));
+            rx.handle_sent((1000 + number as u64 + window).min(1200), 5);
             rx.handle_echo(echo(&frame));
         }
         let counts = rx.finish(200, 0, &[200]).counts;

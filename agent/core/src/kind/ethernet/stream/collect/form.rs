@@ -1,0 +1,59 @@
+//! What an active device may change in every echo alike: the addresses, and the length.
+
+use crate::kind::ethernet::probe::{Address, Header, probe_source};
+use crate::kind::ethernet::stream::StreamSpec;
+
+/// What an echo looks like apart from what its probe says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Form {
+    pub destination: Address,
+    pub source: Address,
+    /// Length of the frame without FCS, bytes.
+    pub length_bytes: usize,
+}
+
+impl Form {
+    /// The form in which probes leave.
+    pub fn of(spec: &StreamSpec) -> Self {
+        Self { destination: spec.destination, source: spec.source, length_bytes: spec.frame_bytes }
+    }
+
+    /// The form of an echo of this length.
+    pub fn carried_by(header: &Header<&[u8]>, length_bytes: usize) -> Self {
+        let (mut destination, mut source) = ([0; 6], [0; 6]);
+        destination.copy_from_slice(header.destination());
+        source.copy_from_slice(header.source());
+        Self { destination, source, length_bytes }
+    }
+
+    /// Both addresses in the order of the frame.
+    pub fn addresses(&self) -> [u8; 12] {
+        let mut addresses = [0; 12];
+        addresses[..6].copy_from_slice(&self.destination);
+        addresses[6..].copy_from_slice(&self.source);
+        addresses
+    }
+
+    pub fn has_addresses_of(&self, other: &Self) -> bool {
+        self.addresses() == other.addresses()
+    }
+
+    /// Bits in which the addresses of a frame differ from these.
+    pub fn address_distance(&self, bytes: &[u8]) -> u32 {
+        self.addresses().iter().zip(bytes).map(|(mine, theirs)| (mine ^ theirs).count_ones()).sum()
+    }
+
+    /// Whether an intact probe was sent by another tester: neither of its addresses is one of ours, and its tag is not
+    /// ours either, or it goes from a port to itself as the probes of a port with a plug do.
+    pub fn is_of_other_tester(&self, header: &Header<&[u8]>, other_tag: bool) -> bool {
+        let carried = Self::carried_by(header, 0);
+        let ours = [self.destination, self.source];
+        !ours.contains(&carried.destination)
+            && !ours.contains(&carried.source)
+            && (other_tag || carried.source == probe_source(carried.destination))
+    }
+}
+
+/// So many echoes of one changed form are no damage: chance does not do the same to three frames before one comes back
+/// whole. Our own choice.
+pub(super) const FORMED_MIN: u64 = 3;
