@@ -273,9 +273,10 @@ impl Exchange {
             if self.rx.sent() < end {
                 self.offer(line, end, self.window)?;
             }
+            let known = self.known;
             let came = self.take_in(line, silent_at.min(now + WAIT_NS))?;
             let patient_until = line.now() + self.patience();
-            if came > 0 && self.rx.in_step() {
+            if self.known != known {
                 over_at = over_at.max(patient_until + line_ns);
             }
             if came > 0 {
@@ -407,8 +408,8 @@ impl Exchange {
         Ok(self.ends.cancel.is_cancelled() || now >= self.ends.by || self.stopped.is_some())
     }
 
-    /// Whoever sets the line otherwise, or opens it, makes bytes fail. Who has it open is asked only when bytes fail: it
-    /// takes a look at every program.
+    /// Whoever sets the line otherwise, or opens it, makes bytes fail. Who has it open is asked only when bytes fail,
+    /// since that takes a look at every program.
     fn look_for_others(&mut self, line: &mut dyn Line, now: Nanos) -> Result<(), PortError> {
         if line.disturbed()?.is_some() {
             self.stopped = Some(Stopped::Reconfigured);
@@ -487,15 +488,16 @@ impl Exchange {
         if came > 0 {
             self.answers = true;
             self.last_in_at = line.now();
-            self.note_what_is_known(line.now(), self.rx.in_step());
+            let is_known = self.rx.in_step() || self.rx.tail_is_known();
+            self.note_what_is_known(line.now(), is_known);
         }
         Ok(came)
     }
 
-    /// Notes when something came that is what was sent: a block was recognised, or all that came is in step.
-    fn note_what_is_known(&mut self, now: Nanos, in_step: bool) {
+    /// Notes when something came that is what was sent: a block was recognised, or what came last is.
+    fn note_what_is_known(&mut self, now: Nanos, is_known: bool) {
         let returned = self.counts().returned;
-        let is_new = in_step || self.rx.recognised() > self.recognised;
+        let is_new = is_known || self.rx.recognised() > self.recognised;
         if is_new && self.known.is_none_or(|(_, by_then)| returned > by_then) {
             self.known = Some((now, returned));
         }

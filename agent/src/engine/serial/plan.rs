@@ -33,8 +33,8 @@ impl SerialRun<'_, '_> {
         Extent { bits, at_least, at_most }
     }
 
-    /// Longest time for so many bits on a line that is too slow to bring them within [`STEPS_MAX`], nanoseconds: half as
-    /// much again as they need. The run says beforehand how long that is.
+    /// Longest time, nanoseconds, for so many bits on a line that is too slow to bring them within [`STEPS_MAX`]: half
+    /// as much again as they need. The run says beforehand how long that is.
     fn slow_line_ns(&self, bits: f64) -> u64 {
         let bits_a_second = self.kind.format.characters_per_second() * f64::from(self.kind.format.data_bits);
         if self.kind.line.capabilities().paced { (bits / bits_a_second * 1.5 * SECOND_NS as f64) as u64 } else { 0 }

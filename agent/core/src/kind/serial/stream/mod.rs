@@ -176,6 +176,14 @@ impl LineCollector {
         self.recognised
     }
 
+    /// Whether the last bytes that came are, next to each other, bytes that are out. So many in a row are no chance,
+    /// whatever is missing before them.
+    pub fn tail_is_known(&mut self) -> bool {
+        let Some(tail) = self.waiting.last_chunk::<TAIL_BYTES>().copied() else { return false };
+        self.expect((self.sent - self.settled) as usize);
+        self.expected.windows(TAIL_BYTES).any(|run| run == tail)
+    }
+
     /// Whether what came since the last settled block is what was sent next: nothing is known to be missing, and all
     /// that is [`LineCollector::outstanding`] may still come.
     pub fn in_step(&self) -> bool {
@@ -525,6 +533,8 @@ const SLIP_MAX: usize = 64;
 const TABLE_BYTES: usize = 8 * BLOCK_BYTES;
 /// Cells of the largest table that is filled: some milliseconds' work.
 const TABLE_CELLS: usize = 1 << 21;
+/// Eight bytes in a row that are equal by chance come once in 2^64 (computed).
+const TAIL_BYTES: usize = 8;
 /// So much must have come after a piece before it is taken as unrecognisable.
 const GIVE_UP_BYTES: usize = 6 * BLOCK_BYTES;
 /// A head with more wrong than this is not taken for the one that is due: two heads that follow each other differ in

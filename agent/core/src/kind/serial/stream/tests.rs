@@ -215,6 +215,21 @@ proptest! {
 }
 
 #[test]
+fn bytes_behind_a_gap_are_known_once_eight_of_them_are_in() {
+    let stream = stream(Pattern::Prbs31, 0xFF);
+    let sent = bytes_of(&stream, 700);
+    let mut rx = LineCollector::new(stream, 8, 0);
+    rx.handle_sent(700);
+    rx.handle_bytes(&sent[..300], 0);
+    rx.handle_bytes(&sent[350..357], 0);
+    assert!(!rx.tail_is_known());
+    rx.handle_bytes(&sent[357..358], 0);
+    assert!(rx.tail_is_known());
+    rx.handle_bytes(&[!sent[358]], 0);
+    assert!(!rx.tail_is_known());
+}
+
+#[test]
 fn a_stuck_bit_is_wrong_bits_and_no_slip() {
     let stream = stream(Pattern::Prbs31, 0xFF);
     let got: Vec<u8> = bytes_of(&stream, LEN).into_iter().map(|byte| byte | 0x20).collect();
