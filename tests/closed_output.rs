@@ -111,7 +111,8 @@ fn few_open_files_are_an_error_and_no_abort() {
                 .expect("sh");
             let told = String::from_utf8_lossy(&output.stderr);
             assert!(matches!(output.status.code(), Some(0 | 4)), "{files} files, {words}: {:?} {told}", output.status);
-            assert!(output.status.success() || told.contains("error: "), "{files} files, {words}: {told}");
+            let said = told.contains("error: ") || String::from_utf8_lossy(&output.stdout).contains("NOT TESTED");
+            assert!(output.status.success() || said, "{files} files, {words}: {told}");
         }
     }
     assert_eq!(settings(plug.port()), before);

@@ -257,8 +257,9 @@ impl Exchange {
 
     /// Waits for what is out, for as long as what was sent keeps coming.
     fn drain(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
-        let since = self.last_sent_at.max(self.last_in_at);
-        self.wait_for(line, since, self.rx.sent())
+        // Counted from now: a computer that was away until now has its time on top.
+        let now = line.now();
+        self.wait_for(line, now, self.rx.sent())
     }
 
     /// Sends up to `end` and waits for it: until the line was silent for too long, counted from `since` at first, or
