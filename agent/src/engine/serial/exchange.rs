@@ -263,12 +263,13 @@ impl Exchange {
     }
 
     /// Sends up to `end` and waits for it: until the line was silent for too long, counted from `since` at first, or
-    /// until what comes cannot be what was sent, since even that would be over by now.
+    /// until what comes cannot be what was sent: a computer that is away again and again gets two and a half times
+    /// that.
     fn wait_for(&mut self, line: &mut dyn Line, since: Nanos, end: u64) -> Result<(), PortError> {
         let out = end - self.rx.sent() + self.rx.outstanding();
         let line_ns = out * self.character_ns;
         let mut silent_at = since + self.patience();
-        let mut over_at = silent_at + line_ns;
+        let mut over_at = silent_at + self.patience() * 3 / 2 + line_ns;
         while (self.rx.sent() < end || self.waits()) && !self.must_end(line)? {
             let now = line.now();
             if self.rx.sent() < end {
@@ -278,7 +279,7 @@ impl Exchange {
             let came = self.take_in(line, silent_at.min(now + WAIT_NS))?;
             let patient_until = line.now() + self.patience();
             if self.known != known {
-                over_at = over_at.max(patient_until + line_ns);
+                over_at = over_at.max(patient_until + self.patience() * 3 / 2 + line_ns);
             }
             if came > 0 {
                 silent_at = patient_until;
