@@ -2,8 +2,9 @@
 //! span of sequences.
 //!
 //! The ledger of one step knows sequences `first..`. A probe is lost when the span has moved past it or the step was
-//! closed without it; an echo for a probe already given up is late and stays counted as lost. Only a probe that is still
-//! [outstanding](super::outstanding) can be late: a second echo of one that had come back is a copy, however late.
+//! closed without it; an echo for a probe already given up is late and stays counted as lost. Only a probe that is
+//! still [outstanding](super::outstanding) can be late: a second echo of one that had come back is a copy, however
+//! late.
 
 use super::outstanding::Outstanding;
 
@@ -299,7 +300,8 @@ mod tests {
             }
             prop_assert_eq!(ledger.returned(), seen.len() as u64);
             let outstanding = ledger.end(3000);
-            prop_assert!((0..3000).all(|offset| outstanding.contains(first + offset) != seen.contains(&(first + offset))));
+            let either = |sequence| outstanding.contains(sequence) != seen.contains(&sequence);
+            prop_assert!((first..first + 3000).all(either));
             prop_assert_eq!(outstanding.count() + seen.len() as u64, 3000);
         }
     }

@@ -80,8 +80,8 @@ pub fn silent_from(seconds: &[SecondCounts], least: u64) -> Option<u64> {
 /// Probability below which a silence is more than the loss before it; our own choice.
 const SILENT_BY_CHANCE: f64 = 1e-6;
 
-/// A series of at most [`SERIES_MAX`] entries, and how many seconds each stands for: as many seconds are added up to one
-/// entry as it takes. A report keeps this, so that a run of a month takes no more room than one of an hour.
+/// A series of at most [`SERIES_MAX`] entries, and how many seconds each stands for: as many seconds are added up to
+/// one entry as it takes. A report keeps this, so that a run of a month takes no more room than one of an hour.
 pub fn fold(seconds: &[SecondCounts]) -> (Vec<SecondCounts>, u32) {
     let least = seconds.len().div_ceil(SERIES_MAX).max(1);
     let each = WIDTHS.into_iter().find(|width| *width >= least).unwrap_or(least);

@@ -47,8 +47,8 @@ impl EthernetRun<'_, '_> {
         Ok(())
     }
 
-    /// Has the adapters keep the frame check sequence to themselves: behind every frame it would make each echo four bytes
-    /// longer than its probe. Some adapters lose frames or hand on none at all in that state.
+    /// Has the adapters keep the frame check sequence to themselves: behind every frame it would make each echo four
+    /// bytes longer than its probe. Some adapters lose frames or hand on none at all in that state.
     fn hold_back_check(&mut self) -> Result<(), CheckError> {
         let mut told = Vec::new();
         for port in std::iter::once(&mut *self.kind.port).chain(self.kind.return_port.as_deref_mut()) {

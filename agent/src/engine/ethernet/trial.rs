@@ -44,7 +44,7 @@ impl EthernetRun<'_, '_> {
         }
         let ratio = there.error_ratio();
         let trials = ratio.map_or(0, |r| r.trials);
-        // Where frames are counted the lost ones are among the failed already, and those damaged behind the check are not.
+        // Where frames are counted the lost ones are among the failed already; those damaged behind the check are not.
         let more = match there.basis() {
             Basis::Bits => there.losses.wire(),
             Basis::Frames => there.damaged_after_check(),

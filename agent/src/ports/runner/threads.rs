@@ -29,6 +29,10 @@ use super::{Glimpse, READ_ON_MAX, StepAmount, StepOrder, StepResult, StepRunner,
 use crate::ports::clock::now_ns;
 use crate::ports::{departure::Departure, error::PortError};
 
+mod trips;
+
+use trips::{Trip, of_one_clock};
+
 /// The sending half of a port.
 pub trait Sender: Send {
     /// Hands a batch to the port; says how many it took from the start.
@@ -529,28 +533,6 @@ fn receive_half<R: Receiver>(
             }
         }
     }
-}
-
-/// A round trip of a probe that travelled alone.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Trip {
-    sequence: u64,
-    trip: Nanos,
-    /// Of departure and arrival.
-    clocks: (ClockSource, ClockSource),
-}
-
-/// The trips of the clock that most were timed by, adapter or system; one histogram has one clock. Names the coarsest
-/// pair among them.
-fn of_one_clock(trips: Vec<Trip>, clocks: &mut (ClockSource, ClockSource)) -> Vec<Trip> {
-    let by_adapter = |trip: &Trip| trip.clocks.1 == ClockSource::Adapter;
-    let wanted = trips.iter().filter(|trip| by_adapter(trip)).count() * 2 > trips.len();
-    let kept: Vec<Trip> = trips.into_iter().filter(|trip| by_adapter(trip) == wanted).collect();
-    let coarsest = |of: fn(&Trip) -> ClockSource| kept.iter().map(of).min();
-    if let (Some(left), Some(arrived)) = (coarsest(|t| t.clocks.0), coarsest(|t| t.clocks.1)) {
-        *clocks = (left, arrived);
-    }
-    kept
 }
 
 /// Before every departure: no round trip is booked from it.

@@ -16,8 +16,8 @@ pub struct Losses {
     pub failed_check: u64,
     /// Gone without a trace: lost on the wire.
     pub on_wire: u64,
-    /// Came back after they had been given up. Where they were held up is not known: in this computer, or by something in
-    /// the loop.
+    /// Came back after they had been given up. Where they were held up is not known: in this computer, or by something
+    /// in the loop.
     #[serde(default)]
     pub late: u64,
 }
@@ -41,8 +41,8 @@ impl Losses {
         Self { never_left, in_host: ring + adapter, failed_check, on_wire: left, late: 0 }
     }
 
-    /// Takes `late` probes, which came back after they had been given up, out of the class they were put in: off the wire
-    /// first. No plug or cable keeps a frame for as long as a step waits (RFC 2544 23 allows two seconds).
+    /// Takes `late` probes, which came back after they had been given up, out of the class they were put in: off the
+    /// wire first. No plug or cable keeps a frame for as long as a step waits (RFC 2544 23 allows two seconds).
     #[must_use]
     pub fn with_late(mut self, late: u64) -> Self {
         let mut left = late;

@@ -10,8 +10,8 @@ pub struct RawFrame<'a> {
     /// Length of the frame as it arrived, in bytes, without a tag taken out. More than `bytes` only if it had to be
     /// cut.
     pub wire_length: usize,
-    /// When it arrived: nanoseconds of the program's clock, also where the kernel made the stamp; the adapter's own count
-    /// for an adapter's.
+    /// When it arrived: nanoseconds of the program's clock, also where the kernel made the stamp; the adapter's own
+    /// count for an adapter's.
     pub at_ns: u64,
     /// Which clock `at_ns` was read from.
     pub clock: Clock,

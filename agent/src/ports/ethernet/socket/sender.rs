@@ -64,7 +64,8 @@ pub struct Sent {
 pub enum Refusal {
     /// The adapter's queue or the socket's memory is full: go slower.
     QueueFull,
-    /// The link has no carrier, or the interface went down. The kernel makes that known up to a second late; until then the queue counts as full.
+    /// The link has no carrier, or the interface went down. The kernel makes that known up to a second late; until then
+    /// the queue counts as full.
     NoCarrier,
 }
 

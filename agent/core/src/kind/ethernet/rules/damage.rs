@@ -116,8 +116,9 @@ fn frames_cut(e: &EthernetFacts) -> Option<Finding> {
     ))
 }
 
-/// Asked before the rules on damage and loss, since whatever copies, overtakes or changes frames may lose them too. Where
-/// frames came back damaged, wrong bits in their heads can look like a copy or an overtaking: then those rules go first.
+/// Asked before the rules on damage and loss, since whatever copies, overtakes or changes frames may lose them too.
+/// Where frames came back damaged, wrong bits in their heads can look like a copy or an overtaking: then those rules go
+/// first.
 fn not_a_plain_loop(e: &EthernetFacts) -> Option<Finding> {
     let c = &e.counts;
     let kinds = [

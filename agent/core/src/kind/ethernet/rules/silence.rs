@@ -14,15 +14,16 @@ pub(super) const RULES: &[Rule<EthernetFacts>] = &[
     Rule { id: RuleId::NothingReturned, decide: nothing_returned },
 ];
 
-/// Somebody may have pulled the plug, so nothing is blamed; only a loop inside the chip that is silent too speaks against
-/// the port.
+/// Somebody may have pulled the plug, so nothing is blamed; only a loop inside the chip that is silent too speaks
+/// against the port.
 fn went_silent(e: &EthernetFacts) -> Option<Finding> {
     let text = format!("nothing came back from second {} on: plug pulled, or contact lost", e.silent_from_s?);
     if e.common.placement != Placement::Internal && is_silent_inside(e) {
         return Some(blame(e, "near certain: the loop inside the chip returns nothing either", text));
     }
     Some(Finding::undecided(text).sure("certain that nothing came back from then on; not why").then(
-        "was the plug or cable moved? seat both, then repeat; if it happens again untouched, the loop has a bad contact",
+        "was the plug or cable moved? seat both, then repeat; if it happens again untouched, the loop has a bad \
+         contact",
     ))
 }
 

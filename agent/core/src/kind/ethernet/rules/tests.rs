@@ -390,7 +390,8 @@ prop_compose! {
             e.transmitted = if flags[3] { n[0] } else { e.transmitted };
             let (losses, heard, counts) = (&mut e.losses, &mut e.heard, &mut e.counts);
             for (value, to) in [
-                &mut losses.never_left, &mut losses.in_host, &mut losses.failed_check, &mut losses.on_wire, &mut losses.late,
+                &mut losses.never_left, &mut losses.in_host, &mut losses.failed_check, &mut losses.on_wire,
+                &mut losses.late,
                 &mut heard.foreign_before, &mut heard.foreign_during, &mut heard.own_host, &mut e.link_flaps,
                 &mut counts.sent, &mut counts.returned, &mut counts.lost, &mut counts.damaged, &mut counts.duplicated,
                 &mut counts.reordered, &mut counts.truncated, &mut counts.lengthened, &mut counts.damaged_after_check,

@@ -54,6 +54,8 @@ impl Form {
     }
 }
 
-/// So many echoes of one changed form are no damage: chance does not do the same to three frames before one comes back
-/// whole. Our own choice.
+/// Fewer echoes of one changed form than this may be damage, as fewer hits than this blame nobody. Our own choice.
 pub(super) const FORMED_MIN: u64 = 3;
+/// So many echoes of the changed form for each of another: a device that changes frames changes them all. Our own
+/// choice.
+pub(super) const FORMED_TO_OTHERS_MIN: u64 = 9;

@@ -1,6 +1,6 @@
 //! The receiving half of a stream: decides which probe an echo belongs to, and what happened to it on the way.
 
-use self::form::{FORMED_MIN, Form};
+use self::form::{FORMED_MIN, FORMED_TO_OTHERS_MIN, Form};
 use super::StreamSpec;
 use super::tally::Tally;
 use crate::base::time::Nanos;
@@ -417,24 +417,27 @@ impl Collector {
         &self.tally
     }
 
-    /// Settles whether echoes that were right but for their form came from an active device. One or two may be
-    /// damage like any other.
+    /// Settles whether echoes that were right but for their form came from an active device: then practically every
+    /// echo has that form. If not, they are damage like any other.
     fn settle_form(&mut self) {
         if self.form == self.sent {
             return;
         }
-        let formed = self.tally.counts.returned - self.odd - self.unchanged;
         let counts = &mut self.tally.counts;
-        if formed >= FORMED_MIN {
-            counts.readdressed += if self.form.has_addresses_of(&self.sent) { 0 } else { formed };
-            counts.padded += if self.form.length_bytes == self.sent.length_bytes { 0 } else { formed };
+        let formed = counts.returned - self.odd - self.unchanged;
+        let others = self.unchanged + counts.truncated + counts.lengthened;
+        let (longer, addressed) =
+            (self.form.length_bytes > self.sent.length_bytes, !self.form.has_addresses_of(&self.sent));
+        if formed >= FORMED_MIN && formed >= FORMED_TO_OTHERS_MIN * others {
+            counts.readdressed += if addressed { formed } else { 0 };
+            counts.padded += if longer { formed } else { 0 };
             return;
         }
-        counts.damaged += formed;
-        counts.lengthened += if self.form.length_bytes == self.sent.length_bytes { 0 } else { formed };
-        let bits = 8 * self.spec.frame_bytes as u64;
+        counts.lengthened += if longer { formed } else { 0 };
         let Some(damage) = compare(&self.sent.addresses(), &self.form.addresses(), 0) else { return };
+        counts.damaged += formed;
         counts.bit_errors += damage.bit_errors * formed;
+        let bits = 8 * self.spec.frame_bytes as u64;
         self.tally.damage.probes_compared -= formed;
         self.tally.damage.bits_compared -= bits * formed;
         let damage = ProbeDamage { bits_compared: bits, ..damage };
@@ -481,8 +484,8 @@ fn pick_window<'a>(ahead: &'a mut Window, behind: &'a mut Window, phase: u64, pa
 
 /// A random 64-bit word is within this many bits of the tag with a probability under 1e-6 (binomial tail, 64 bits).
 const TAG_DISTANCE_MAX: u32 = 12;
-/// The two addresses of another station are within this many bits of ours with a probability under 1e-3 even if it is of
-/// the same make, so that only the last 24 bits of its own differ at random (binomial tail).
+/// The two addresses of another station are within this many bits of ours with a probability under 1e-3 even if it is
+/// of the same make, so that only the last 24 bits of its own differ at random (binomial tail).
 const ADDRESS_DISTANCE_MAX: u32 = 4;
 /// Payload looked at to tell candidates apart.
 const IDENTIFY_PAYLOAD_BYTES: usize = 64;

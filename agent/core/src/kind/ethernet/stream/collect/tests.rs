@@ -225,11 +225,11 @@ fn damage_on_top_of_a_change_is_counted_without_it() {
 }
 
 #[test]
-fn a_change_of_one_or_two_echoes_among_others_is_damage() {
+fn a_change_of_some_echoes_among_others_is_damage() {
     let spec = spec(508);
     let frames = probes(&spec, 50);
-    // The two addresses differ in one bit: two wrong bits a frame.
-    for (changed, damaged, bit_errors, readdressed) in [(1, 1, 2, 0), (2, 2, 4, 0), (3, 0, 0, 3)] {
+    // The two addresses differ in one bit: two wrong bits a frame. Nine in ten must have the change.
+    for (changed, damaged, bit_errors, readdressed) in [(1, 1, 2, 0), (44, 44, 88, 0), (45, 0, 0, 45)] {
         let mut rx = collector(&spec);
         for (number, frame) in frames.iter().enumerate() {
             rx.handle_echo(echo(&if number < changed { swapped(frame) } else { frame.clone() }));
@@ -239,15 +239,28 @@ fn a_change_of_one_or_two_echoes_among_others_is_damage() {
         assert_eq!((c.damaged, c.bit_errors, c.readdressed, c.returned), (damaged, bit_errors, readdressed, 50));
         assert_eq!((tally.damage.errored_probes, tally.damage.probes_compared), (damaged, 50));
     }
+    // Two alone may be damage, three are not.
+    for (count, damaged, readdressed) in [(2, 2, 0), (3, 0, 3)] {
+        let mut rx = collector(&spec);
+        frames[..count].iter().for_each(|frame| _ = rx.handle_echo(echo(&swapped(frame))));
+        let c = rx.finish(50, 0, &[50]).counts;
+        assert_eq!((c.damaged, c.readdressed), (damaged, readdressed));
+    }
     // After the first whole echo no change is believed.
     let mut rx = collector(&spec);
     rx.handle_echo(echo(&frames[0]));
     frames[1..].iter().for_each(|frame| _ = rx.handle_echo(echo(&swapped(frame))));
     assert_eq!(rx.finish(50, 0, &[50]).counts.damaged, 49);
-    // Bytes of another number behind every echo are no change alike.
-    let mut rx = collector(&spec);
-    frames.iter().enumerate().for_each(|(n, frame)| _ = rx.handle_echo(echo(&[&frame[..], &vec![0; 1 + n]].concat())));
-    assert_eq!(rx.finish(50, 0, &[50]).counts.lengthened, 50);
+    // Bytes of another number behind every echo, or behind the first alone, are no change alike: longer, not damaged.
+    for (longer, lengthened) in [(50, 50), (1, 1)] {
+        let mut rx = collector(&spec);
+        for (number, frame) in frames.iter().enumerate() {
+            let behind = if number < longer { 1 + number % 16 } else { 0 };
+            rx.handle_echo(echo(&[&frame[..], &vec![0; behind]].concat()));
+        }
+        let c = rx.finish(50, 0, &[50]).counts;
+        assert_eq!((c.lengthened, c.padded, c.damaged, c.returned), (lengthened, 0, 0, 50));
+    }
 }
 
 #[test]
