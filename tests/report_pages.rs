@@ -417,6 +417,8 @@ fn case(desk: &Desk) -> Value {
         verdict,
         next: None,
         again: None,
+        options: Default::default(),
+        closed: None,
     };
     serde_json::to_value(&case).unwrap()
 }

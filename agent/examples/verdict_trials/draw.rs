@@ -85,6 +85,11 @@ pub enum Class {
     Crossed,
     WrongPlug,
     Deaf,
+    Interference,
+    InterferenceSpells,
+    Blinks,
+    NotInEveryRun,
+    ActiveFarEnd,
 }
 
 impl Class {
@@ -121,6 +126,11 @@ impl Class {
             Self::Crossed => "modem lines crossed",
             Self::WrongPlug => "plug of another wiring",
             Self::Deaf => "nothing goes over",
+            Self::Interference => "interference in a fifth to half of all runs",
+            Self::InterferenceSpells => "interference that comes and goes",
+            Self::Blinks => "50 ms every 2 s",
+            Self::NotInEveryRun => "fault in 30 to 70 % of the runs",
+            Self::ActiveFarEnd => "active device at the far end",
         }
     }
 }
@@ -263,6 +273,8 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
     };
     match class {
         Healthy => {}
+        // Drawn by `draw_trouble`.
+        Interference | InterferenceSpells | Blinks | NotInEveryRun | ActiveFarEnd => {}
         // Of serial lines: `draw_serial`.
         Inverted | ParityErrors | Characters | StuckLine | OpenOutput | Crossed | WrongPlug | Deaf => {}
         Harmless => {
@@ -395,6 +407,8 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
             rig.faults.push(FaultSpec { cured_by_seatings: cured, ..spec(place, kind) });
         }
         BothPlugs => {
+            // All runs fail alike, whatever is exchanged: nobody can be named.
+            truth.above_limit = false;
             for place in [FaultPlace::Plug, FaultPlace::OtherPlug] {
                 let kind = errors_at(rng, &place, 3.0, 300.0);
                 rig.faults.push(spec(place, kind));

@@ -5,6 +5,7 @@
 
 mod draw;
 mod draw_serial;
+mod draw_trouble;
 mod tally;
 
 use std::{process::ExitCode, sync::mpsc, thread};
@@ -28,7 +29,8 @@ use turnback_core::{
     signal::pattern::Pattern,
 };
 
-use draw::{Trial, draw};
+use draw::draw;
+use draw_trouble::Trouble;
 use tally::{Grade, Tally, grade};
 
 /// Runs many simulated cases and prints truth against verdict.
@@ -49,6 +51,9 @@ struct Args {
     /// Serial ports in place of those that carry frames
     #[arg(long)]
     serial: bool,
+    /// Troubles that lead a search astray, such as interference, in place of faults
+    #[arg(long, conflicts_with = "serial")]
+    trouble: bool,
     /// Threads
     #[arg(long)]
     threads: Option<usize>,
@@ -57,8 +62,9 @@ struct Args {
 fn main() -> ExitCode {
     let args = Args::parse();
     if let Some(seed) = args.show {
-        let trial = drawn(&args, seed);
-        let case = lead(&trial, seed);
+        let trouble = drawn(&args, seed);
+        let case = lead(&trouble, seed);
+        let trial = trouble.trial;
         println!(
             "{}\n{}\n{:?}: {:?}",
             trial.rig.to_toml(),
@@ -77,13 +83,14 @@ fn main() -> ExitCode {
             let (done, args) = (done.clone(), &args);
             scope.spawn(move || {
                 for seed in (args.seed + number..args.seed + args.cases).step_by(threads as usize) {
-                    let trial = drawn(args, seed);
+                    let trouble = drawn(args, seed);
+                    let trial = &trouble.trial;
                     if args.only.as_ref().is_some_and(|only| !trial.truth.class.name().starts_with(only.as_str())) {
                         continue;
                     }
-                    let case = lead(&trial, seed);
-                    let graded = grade(&trial, &case);
-                    if done.send((seed, trial, case, graded)).is_err() {
+                    let case = lead(&trouble, seed);
+                    let graded = grade(trial, &case);
+                    if done.send((seed, trouble.trial, case, graded)).is_err() {
                         return;
                     }
                 }
@@ -111,9 +118,14 @@ fn main() -> ExitCode {
     if tally.holds() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
-fn drawn(args: &Args, seed: u64) -> Trial {
+fn drawn(args: &Args, seed: u64) -> Trouble {
     let mut rng = Rng::new(seed);
-    if args.serial { draw_serial::draw(&mut rng) } else { draw(&mut rng) }
+    let trial = match (args.serial, args.trouble) {
+        (true, _) => draw_serial::draw(&mut rng),
+        (false, true) => return draw_trouble::draw(&mut rng),
+        (false, false) => draw(&mut rng),
+    };
+    Trouble { trial, hit: None }
 }
 
 fn verdict_line(case: &Case) -> String {
@@ -124,16 +136,20 @@ fn verdict_line(case: &Case) -> String {
 }
 
 /// Leads a case from end to end, as `isolate --yes` does on a rig.
-fn lead(trial: &Trial, seed: u64) -> Case {
-    let name = "sim:trial".to_owned();
-    let mut port: Box<dyn Port> = match &trial.rig {
-        AnyRig::Frames(rig) => Box::new(SimulatedPort::of(rig, name, seed)),
-        AnyRig::Serial(rig) => Box::new(SimulatedLine::new(name, rig, seed)),
+fn lead(trouble: &Trouble, seed: u64) -> Case {
+    let open = |rig: &AnyRig| -> Box<dyn Port> {
+        let name = "sim:trial".to_owned();
+        match rig {
+            AnyRig::Frames(rig) => Box::new(SimulatedPort::of(rig, name, seed)),
+            AnyRig::Serial(rig) => Box::new(SimulatedLine::new(name, rig, seed)),
+        }
     };
+    let mut port = open(&trouble.trial.rig);
+    let mut hit = trouble.hit.as_ref().map(|(share, rig)| (*share, open(rig)));
+    let mut rng = Rng::new(seed ^ HITS);
     let opening = Opening { cable: "Q-12".into(), segments: port.segments(), plug: None };
     let plan = StagePlan {
         profile: profile(),
-        soak_time: std::time::Duration::from_secs(60),
         seed,
         machine: String::new(),
         although_in_service: false,
@@ -149,8 +165,12 @@ fn lead(trial: &Trial, seed: u64) -> Case {
     // A case that never ends is a defect, and shows as one.
     for _ in 0..STAGES_MAX {
         let Some(next) = runner.case.next.clone() else { break };
+        let port = match &mut hit {
+            Some((share, hit)) if rng.chance(*share) => &mut **hit,
+            _ => &mut *port,
+        };
         runner
-            .carry_out(&next.stage, &Equipment::default(), &mut *port, &mut |_| {})
+            .carry_out(&next.stage, &Equipment::default(), port, &mut |_| {})
             .unwrap_or_else(|error| panic!("seed {seed}, stage {}: {error}", next.stage));
     }
     assert!(runner.case.next.is_none(), "seed {seed}: the case goes on after {STAGES_MAX} stages");
@@ -169,5 +189,7 @@ fn profile() -> Profile {
     profile
 }
 
+/// Sets the draw of which runs are hit apart from the draw of the rig.
+const HITS: u64 = 0x6869_7473;
 const STAGES_MAX: usize = 60;
 const ODD_MAX: usize = 30;

@@ -43,7 +43,16 @@ pub fn grade(trial: &Trial, case: &Case) -> Grade {
     let (truth, v) = (&trial.truth, &case.verdict);
     let true_places: Vec<Location> = truth.at.iter().map(|(place, _)| *place).collect();
     match v.outcome {
-        Outcome::Pass if truth.at.is_empty() && !matches!(truth.class, Class::Network | Class::ActiveDevice) => {
+        // Nobody is at fault: a pass is as right as saying that something came and went.
+        Outcome::Pass | Outcome::Undecided
+            if matches!(truth.class, Class::Interference | Class::InterferenceSpells) =>
+        {
+            Grade::Right
+        }
+        Outcome::Pass
+            if truth.at.is_empty()
+                && !matches!(truth.class, Class::Network | Class::ActiveDevice | Class::ActiveFarEnd) =>
+        {
             Grade::Right
         }
         Outcome::Pass if !truth.above_limit => Grade::BelowLimit,
@@ -67,12 +76,18 @@ pub fn grade(trial: &Trial, case: &Case) -> Grade {
 /// Whether the next action fits what is true: a word that must be in it.
 fn fits(class: Class, next: &str) -> bool {
     let words: &[&str] = match class {
-        Class::ActiveDevice => &["plugged in", "really on"],
+        Class::ActiveDevice | Class::ActiveFarEnd => &["plugged in", "really on"],
+        Class::BothPlugs => &["two bad plugs"],
         Class::Cured => &["contact", "seat"],
         Class::SlowHost => &["this computer"],
-        Class::RareOrOnce | Class::Slow | Class::Periodic | Class::WhenMoved | Class::Bursts | Class::Flaps => {
-            &["soak", "contact", "seat", "longer", "connector"]
-        }
+        Class::Blinks
+        | Class::NotInEveryRun
+        | Class::RareOrOnce
+        | Class::Slow
+        | Class::Periodic
+        | Class::WhenMoved
+        | Class::Bursts
+        | Class::Flaps => &["soak", "contact", "seat", "longer", "connector"],
         Class::ErrorsBelow => &["soak", "longer", "proof"],
         Class::Network => &["connected"],
         Class::WrongPlug => &["--wiring", "name that wiring"],
@@ -80,6 +95,7 @@ fn fits(class: Class, next: &str) -> bool {
         // A contact named where there is none would send the person the wrong way.
         _ => &["longer", "proof", "soak"],
     };
+    let next = next.to_lowercase();
     words.iter().any(|word| next.contains(word))
 }
 

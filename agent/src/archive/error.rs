@@ -137,6 +137,12 @@ pub enum ArchiveError {
         /// What is wrong with it.
         cause: String,
     },
+    /// A run that an open case needs.
+    #[error("run {run} is a stage of an open case, so it is kept")]
+    RestedOn {
+        /// The run.
+        run: String,
+    },
     /// The program ended before the archive had answered.
     #[error("the records were not read or written to the end")]
     CutOff,
@@ -168,6 +174,9 @@ impl ArchiveError {
     pub fn hint(&self) -> Option<String> {
         let text = match self {
             Self::Nowhere => "name a file with --store",
+            Self::RestedOn { .. } => {
+                "decide or close the case first (`turnback records cases --open` lists them, `isolate --close` closes)"
+            }
             Self::Missing { .. } => "a check makes the file; --store names another",
             Self::Unusable { .. } => "--store names another file; its directory must exist",
             Self::NotRecords { .. } => "--store names another file",

@@ -3,7 +3,11 @@
 use std::collections::BTreeMap;
 
 use turnback_core::{
-    document::{Document, DocumentKind, case::Case, run::Report},
+    document::{
+        Document, DocumentKind,
+        case::{Case, CaseState},
+        run::Report,
+    },
     judge::Outcome,
     kind::port::PortIdentity,
     watch::standing::Change,
@@ -193,7 +197,10 @@ impl Logbook for Memory {
     fn prune(&mut self, older_than_ms: i64) -> Result<u64, ArchiveError> {
         let before = self.changes.len() + self.runs.len();
         self.changes.retain(|(_, change)| change.at_ms >= older_than_ms);
-        self.runs.retain(|(started_ms, _), _| *started_ms >= older_than_ms);
+        let open = self.cases.values().filter(|case| case.state == CaseState::Open);
+        let rested_on: Vec<String> = open.flat_map(|case| case.stages.iter().filter_map(|s| s.run.clone())).collect();
+        self.runs
+            .retain(|(started_ms, _), (record, _)| *started_ms >= older_than_ms || rested_on.contains(&record.run));
         Ok((before - self.changes.len() - self.runs.len()) as u64)
     }
 }

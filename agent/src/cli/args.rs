@@ -237,6 +237,7 @@ impl From<&Labels> for turnback_core::base::labels::Labels {
             far_end: given.far_end.clone(),
             plug: given.plug.clone(),
             note: given.note.clone(),
+            corrections: Vec::new(),
         }
     }
 }
@@ -253,7 +254,7 @@ pub struct Record {
 }
 
 /// A label as people write it: one line, with something on it.
-fn label(text: &str) -> Result<String, String> {
+pub(super) fn label(text: &str) -> Result<String, String> {
     let text = text.trim();
     match text {
         "" => Err("nothing is written on it".into()),
@@ -272,9 +273,9 @@ const LABEL_CHARACTERS_MAX: usize = 500;
 pub struct Isolate {
     /// Interface name; path of a serial port; `sim:NAME` for a built-in rig; or `sim:FILE` for a rig of your own
     pub port: String,
-    /// Label of the cable
-    #[arg(long, value_name = "LABEL", value_parser = label)]
-    pub cable: String,
+    /// Label of the cable; not needed with --case
+    #[arg(long, value_name = "LABEL", value_parser = label, required_unless_present = "case")]
+    pub cable: Option<String>,
     /// Labels of the cable's segments in order from the port, such as lead-3,A-14,cabinet-tail [default: one segment; a
     /// simulated rig knows its own]
     #[arg(long, value_name = "LABELS", value_delimiter = ',')]
@@ -285,8 +286,17 @@ pub struct Isolate {
     /// Continue this case (the beginning of its id is enough)
     #[arg(long, value_name = "ID")]
     pub case: Option<String>,
+    /// Open another case, although one of this port and cable is open. Without it, the open case is continued
+    #[arg(long, conflicts_with = "case")]
+    pub new: bool,
+    /// Close the open case of this port and cable, with this reason
+    #[arg(long, value_name = "WHY", value_parser = label, conflicts_with_all = ["new", "stage", "skip", "redo"])]
+    pub close: Option<String>,
+    /// What was entered as the first stage was in fact the second: the plug was elsewhere than was said
+    #[arg(long, value_name = "STAGE=STAGE")]
+    pub correct: Vec<String>,
     /// Do one stage and stop: internal, at-port, far-end, far-end:SEGMENT, soak, soak:at-port, two-pairs, other-plug,
-    /// known-good-port, cable-test. Continues the open case of this port and cable
+    /// known-good-port, cable-test
     #[arg(long, value_name = "STAGE", conflicts_with = "answers")]
     pub stage: Option<String>,
     /// Skip this stage (may be given several times)
@@ -308,9 +318,9 @@ pub struct Isolate {
     /// Use a recorded run of the same port for a stage if it is not older than this, such as 2h
     #[arg(long, value_name = "AGE")]
     pub from_records: Option<String>,
-    /// Profile of each stage, by name or file
-    #[arg(long, value_name = "NAME|FILE", default_value = "quick")]
-    pub profile: String,
+    /// Profile of each stage, by name or file [default: quick]. The case keeps this and the following options
+    #[arg(long, value_name = "NAME|FILE")]
+    pub profile: Option<String>,
     /// Sending rate: full, a share of line rate (10%), or frames per second (3000)
     #[arg(long, value_name = "RATE")]
     pub rate: Option<String>,
@@ -320,9 +330,9 @@ pub struct Isolate {
     /// Serial ports: wiring of the plug, as for check
     #[arg(long, value_name = "KIND")]
     pub wiring: Option<String>,
-    /// Length of a soak stage
-    #[arg(long = "for", value_name = "TIME", default_value = "60s")]
-    pub soak_time: String,
+    /// Least length of a soak stage [default: 60s]. A soak takes longer where a longer one decides more
+    #[arg(long = "for", value_name = "TIME")]
+    pub soak_time: Option<String>,
     /// Seed of the first run and of a simulated rig
     #[arg(long)]
     pub seed: Option<u64>,
@@ -346,7 +356,8 @@ const ISOLATE_AFTER: &str = "Examples:\n  \
     turnback isolate quay7 --cable Q-12 --stage far-end:A-14 --yes   one stage; the plug is there already\n  \
     turnback isolate quay7 --cable Q-12 --redo at-port               repeat a stage: the plug was loose\n  \
     turnback isolate /dev/ttyS1 --cable Q-12 --wiring de9            a serial line\n\n\
-    Answers: Enter (the plug is in), skip [WHY], plug LABEL, on PORT, passes, fails, redo STAGE, leave, help.\n\
+    Answers: Enter or yes (the plug is in), skip [STAGE] [WHY], redo STAGE, correct STAGE STAGE, plug LABEL,\n\
+    on PORT, passes, fails, leave, help.\n\
     The case is saved after each stage, so you can leave and continue later. Exit status: as for check.";
 
 const CHECK_AFTER: &str = "Examples:\n  \

@@ -4,8 +4,6 @@
 //! [`runner`](crate::work::isolate::runner). Here stages go through the supervisor's queue, as every run of the daemon
 //! does.
 
-use std::time::Duration;
-
 use turnback_core::{
     base::caution::LOCAL_CODES_FIRST,
     document::{
@@ -66,7 +64,9 @@ pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<B
     };
     let mut asked = None;
     let port = port_of(&case, order).to_owned();
-    let case = changed(case, profile, &order.stage, CaseState::Open, |runner, name| match word {
+    let mut case = case;
+    case.options.profile.get_or_insert(profile);
+    let case = changed(case, &order.stage, CaseState::Open, |runner, name| match word {
         Some(shows) => runner.answer(name, shows == Shown::Passes),
         None => {
             let options = runner.begin_stage(name, &Equipment { plug: order.plug.clone(), on_port: order.on.clone() });
@@ -95,7 +95,7 @@ pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<B
 pub fn skip(case: Case, stage: &str, why: &str) -> Result<Case, AgentError> {
     let why: String = why.chars().filter(|c| !c.is_control()).take(200).collect();
     let why = Some(why).filter(|why| !why.trim().is_empty());
-    changed(case, quick()?, stage, CaseState::Open, |runner, name| runner.skip(name, why))
+    changed(case, stage, CaseState::Open, |runner, name| runner.skip(name, why))
 }
 
 /// Sets a stage aside, also of a case that is over.
@@ -107,7 +107,7 @@ pub fn set_aside(case: Case, stage: &str) -> Result<Case, AgentError> {
         return Err(AgentError::Unknown { what: "stage", name: stage.to_owned() });
     }
     let state = case.state;
-    changed(case, quick()?, stage, state, |runner, name| runner.set_aside(name))
+    changed(case, stage, state, |runner, name| runner.set_aside(name))
 }
 
 /// The case whose id begins so.
@@ -154,7 +154,6 @@ pub fn end(
 /// Changes a stage of a case that is in this state. Whoever asked keeps the case afterwards, as a whole.
 fn changed(
     case: Case,
-    profile: Profile,
     stage: &str,
     state: CaseState,
     action: impl FnOnce(&mut CaseRunner<'_>, &StageName),
@@ -163,7 +162,7 @@ fn changed(
         return Err(AgentError::NotNow(format!("the case is over: {}", case.state.name())));
     }
     let mut unkept = Memory::default();
-    let mut runner = CaseRunner::new(case, &mut unkept, plan(profile), Cancel::default());
+    let mut runner = CaseRunner::new(case, &mut unkept, plan(quick()?), Cancel::default());
     let name = runner.known_as(stage_name(stage)?).map_err(|error| AgentError::NotNow(error.to_string()))?;
     action(&mut runner, &name);
     Ok(runner.case)
@@ -222,7 +221,7 @@ fn stage_view(stage: &Stage) -> StageView {
             format!("{shows}: {}", result.text)
         }
         (_, Ended::Begun) => "running".to_owned(),
-        (_, Ended::Skipped) => "left out".to_owned(),
+        (_, Ended::Skipped) => "skipped".to_owned(),
         (_, Ended::SetAside) => "set aside".to_owned(),
         (_, Ended::CutOff | Ended::Done) => {
             format!("cut off: {}", stage.why.as_deref().unwrap_or("no reason is known"))
@@ -249,16 +248,12 @@ fn stage_name(text: &str) -> Result<StageName, AgentError> {
 fn plan(profile: Profile) -> StagePlan {
     StagePlan {
         profile,
-        soak_time: SOAK_TIME,
         seed: uuid::Uuid::now_v7().as_u64_pair().1,
         machine: state::machine(),
         although_in_service: false,
         line: Default::default(),
     }
 }
-
-/// As long as a person moves a cable.
-const SOAK_TIME: Duration = Duration::from_secs(60);
 
 #[cfg(test)]
 mod tests;

@@ -6,13 +6,17 @@ use turnback_core::kind::Kind;
 
 pub use super::serial::inventory::{SerialEntry, serial_ports};
 
-use super::ethernet::{
-    device::{
-        bus::{self, Bus},
-        ethtool::{EthtoolError, Interface, basic::MacAddress},
-        netlink::NetlinkError,
+use super::{
+    ethernet::{
+        device::{
+            bus::{self, Bus},
+            ethtool::{EthtoolError, Interface, basic::MacAddress},
+            netlink::{self, NetlinkError},
+        },
+        service::{InService, Reason, Surroundings},
     },
-    service::{InService, Reason, Surroundings},
+    name::PortName,
+    serial::inventory::serial_port,
 };
 
 /// One port of this machine.
@@ -143,16 +147,32 @@ fn obstacles(entry: &PortEntry, rights: Rights) -> Vec<String> {
             way_out => format!("{} (to free it: {way_out})", reason.text),
         })
         .collect();
-    if !rights.raw {
-        why_not.push("the capability CAP_NET_RAW is missing, which sending frames needs".to_owned());
-    }
-    if !entry.is_up && !rights.admin {
-        why_not.push(format!(
-            "{} is switched off, and the capability CAP_NET_ADMIN is missing to switch it on",
-            entry.name
-        ));
-    }
+    why_not.extend(rights_missing(&entry.name, entry.is_up, rights));
     why_not
+}
+
+/// Rights that a run needs on an interface and this process lacks.
+fn rights_missing(name: &str, is_up: bool, rights: Rights) -> Vec<String> {
+    let mut missing = Vec::new();
+    if !rights.raw {
+        missing.push("the capability CAP_NET_RAW is missing, which sending frames needs".to_owned());
+    }
+    if !is_up && !rights.admin {
+        missing.push(format!("{name} is switched off, and the capability CAP_NET_ADMIN is missing to switch it on"));
+    }
+    missing
+}
+
+/// Rights that a run on this port would lack; empty for a simulated one.
+pub fn missing_rights(port: &PortName) -> Vec<String> {
+    match port {
+        PortName::BuiltinRig(_) | PortName::RigFile(_) => Vec::new(),
+        PortName::SerialDevice(path) => serial_port(path).map_or_else(Vec::new, |line| line.missing_rights()),
+        PortName::Interface(name) => {
+            let is_up = netlink::links().is_ok_and(|links| links.iter().any(|link| link.name == *name && link.is_up()));
+            rights_missing(name, is_up, Rights::of_this_thread())
+        }
+    }
 }
 
 #[cfg(test)]

@@ -15,6 +15,11 @@ use super::{
 
 /// The answer in about ten lines: verdict, what was tested, the deciding reason, what to do now and how.
 pub fn answer(case: &Case, width: usize) -> String {
+    answer_with(case, &[], width)
+}
+
+/// The same; `words` are options that the command that goes on with the case needs too.
+pub fn answer_with(case: &Case, words: &[String], width: usize) -> String {
     let v = &case.verdict;
     let mut out = format!("{}\n", wrapped("", &headline(v), width));
     out.push_str(&format!("{}\n", wrapped("tested: ", &format!("{}; {}", about(case), stages_done(case)), width)));
@@ -23,12 +28,12 @@ pub fn answer(case: &Case, width: usize) -> String {
     }
     let next = match case.state {
         CaseState::Open => "next stage: ",
-        CaseState::Decided | CaseState::Exhausted => "next: ",
+        CaseState::Decided | CaseState::Exhausted | CaseState::Closed => "next: ",
     };
     if !v.next.is_empty() {
         out.push_str(&format!("{}\n", wrapped(next, &v.next, width)));
     }
-    out.push_str(&commands(case));
+    out.push_str(&commands(case, words));
     without_controls(&out)
 }
 
@@ -75,14 +80,14 @@ fn stages_done(case: &Case) -> String {
 }
 
 /// Commands to copy: whole, whatever the width.
-fn commands(case: &Case) -> String {
-    let isolate =
-        format!("turnback isolate {} --cable {} --case {}", as_word(&case.port.name), as_word(&case.cable), case.case);
+fn commands(case: &Case, words: &[String]) -> String {
+    let words: String = words.iter().map(|word| format!(" {}", as_word(word))).collect();
+    let isolate = format!("turnback isolate {} --case {}{words}", as_word(&case.port.name), case.case);
     match (&case.again, case.state) {
         (_, CaseState::Open) => format!("go on with: {isolate}\n"),
         (Some(stage), _) => {
             let time = if matches!(stage, StageName::Soak(_)) { " --for 4h" } else { "" };
-            format!("to do {stage} again: {isolate} --redo {stage}{time}\n")
+            format!("to do {stage} again: {isolate} --stage {}{time}\n", as_word(&stage.to_string()))
         }
         (None, _) => String::new(),
     }
@@ -95,6 +100,30 @@ fn as_word(text: &str) -> String {
         text.to_owned()
     } else {
         format!("'{}'", text.replace('\'', r"'\''"))
+    }
+}
+
+/// What is known of a case that is taken up again, and how much is left to do.
+pub fn recap(case: &Case, width: usize) -> String {
+    let mut out = format!("{}\n", wrapped("", &format!("going on with case {}: {}", case.case, about(case)), width));
+    let found = case.verdict.reasons.first().map_or("nothing yet", |reason| reason.text.as_str());
+    let known = format!("{} after {}: {found}", headline(&case.verdict), stages_done(case));
+    out.push_str(&format!("{}\n", wrapped("  known so far: ", &known, width)));
+    let ahead = case.ahead();
+    if ahead.stages > 0 {
+        let stages = if ahead.stages == 1 { "1 stage".to_owned() } else { format!("{} stages", ahead.stages) };
+        let left = format!("about {stages} and {} of testing, if nothing changes", takes(ahead.time_s));
+        out.push_str(&format!("{}\n", wrapped("  left to do: ", &left, width)));
+    }
+    without_controls(&out)
+}
+
+/// A time in the units that people use.
+fn takes(seconds: u64) -> String {
+    match seconds {
+        0..=119 => format!("{seconds} s"),
+        120..=7199 => format!("{} min", seconds.div_ceil(60)),
+        _ => format!("{:.1} h", seconds as f64 / 3600.0),
     }
 }
 
@@ -120,7 +149,7 @@ fn row(stage: &Stage) -> Vec<String> {
         }
         (_, ended) => {
             let word = match ended {
-                Ended::Skipped => "left out",
+                Ended::Skipped => "skipped",
                 Ended::SetAside => "set aside",
                 Ended::Begun => "running",
                 Ended::CutOff | Ended::Done => "cut off",
@@ -165,8 +194,11 @@ pub fn stage_line(stage: &Stage, width: usize) -> Option<String> {
 pub fn render_move(next: &Move, said: &mut Vec<Caution>, width: usize) -> String {
     let attempt = if next.attempt > 1 { format!(", attempt {}", next.attempt) } else { String::new() };
     let mut out = format!("\nstage {}{attempt}\n", next.stage);
-    for (what, text) in [("  do: ", &next.hands), ("  look: ", &next.look), ("  why: ", &next.why)] {
+    for (what, text) in [("  do: ", &next.hands), ("  check: ", &next.look), ("  why: ", &next.why)] {
         out.push_str(&format!("{}\n", wrapped(what, text, width)));
+    }
+    if next.time_s > 0 {
+        out.push_str(&format!("  the run takes about {}\n", takes(next.time_s)));
     }
     let (again, new): (Vec<&Caution>, Vec<&Caution>) = next.cautions.iter().partition(|caution| said.contains(caution));
     for caution in &new {

@@ -16,6 +16,20 @@ pub struct Labels {
     pub plug: Option<String>,
     /// The operator's note.
     pub note: Option<String>,
+    /// What was corrected since the run, in order; the labels above are the corrected ones.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub corrections: Vec<Correction>,
+}
+
+/// A label or note that was corrected after the run.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Correction {
+    /// When, RFC 3339 with zone.
+    pub at: String,
+    /// Which: `cable`, `port_label`, `segment`, `far_end`, `plug`, `note`.
+    pub what: String,
+    /// As it was; none where nothing was given.
+    pub was: Option<String>,
 }
 
 impl Labels {

@@ -179,6 +179,18 @@ mod tests {
         assert!((0..500).all(|_| !chart.take(700.4, 1.0)));
     }
 
+    /// Ten records are learnt from, whatever they are; the eleventh is the first that is judged. Each far outlier adds
+    /// its cap of 3 less the reference value of 1/2, so the fourth reaches the decision interval of 10.
+    #[test]
+    fn a_level_is_learnt_from_ten_records() {
+        let mut chart = LevelChart::default();
+        assert!((0..10).all(|n| !chart.take(if n < 3 { 1.0 } else { 1000.0 + f64::from(n) }, 1e-9)));
+        let mut chart = LevelChart::default();
+        (0..10).for_each(|_| assert!(!chart.take(1.0, 1e-3)));
+        let alarms: Vec<bool> = (0..4).map(|_| chart.take(1e6, 1e-3)).collect();
+        assert_eq!(alarms, [false, false, false, true]);
+    }
+
     #[test]
     fn false_alarms_of_counts_are_as_rare_as_lorden_says() {
         // 2 000 000 records at the good rate: at least 10 000 on average between alarms, so 200 at most, and in fact

@@ -196,6 +196,43 @@ mod tests {
         assert!((0..50).all(|_| drift.take(&other).is_empty()));
     }
 
+    /// At a steady rate `x` the sum grows where `x ln(bad/good)` is over `bad - good`, all per run (Lucas 1985). The
+    /// limit allows 300 events a run, so good is 3 and bad 30: the balance is at 27 / ln 10 = 11.7.
+    #[test]
+    fn a_rate_between_good_and_bad_drifts_from_the_point_where_both_explain_it_alike() {
+        let drifts = |events: u64| {
+            let mut drift = Drift::default();
+            (0..200).any(|_| !drift.take(&Sample { events, ..sample() }).is_empty())
+        };
+        assert!(!drifts(11));
+        assert!(drifts(12));
+        // The link: good is one drop in a hundred runs, bad one in five. One drop in twenty runs is below their
+        // balance of 0.19 / ln 20 = 0.063 a run; one in fourteen is above it.
+        let flaps = |every: u32| {
+            let mut drift = Drift::default();
+            (1..4000_u32).any(|n| {
+                let flaps = u64::from(n.is_multiple_of(every));
+                !drift.take(&Sample { flaps, ..sample() }).is_empty()
+            })
+        };
+        assert!(!flaps(20) && flaps(14));
+    }
+
+    /// Only a run that decided something is charted: the others measured too little.
+    #[test]
+    fn a_run_that_decided_nothing_is_not_charted() {
+        let text = include_str!("../../../../tests/fixtures/format1/ethernet-run.json");
+        let Ok(crate::document::Document::Run(mut report)) = crate::document::Document::read(text) else {
+            panic!("the fixture is a run");
+        };
+        for (outcome, charted) in
+            [(Outcome::Pass, true), (Outcome::Fault, true), (Outcome::Undecided, false), (Outcome::NotTested, false)]
+        {
+            report.verdict.outcome = outcome;
+            assert_eq!(Sample::of(&report).is_some(), charted, "{outcome:?}");
+        }
+    }
+
     #[test]
     fn charts_outlive_the_daemon() {
         let mut drift = Drift::default();

@@ -305,6 +305,70 @@ mod tests {
     }
 
     #[test]
+    fn what_decides_nothing_breaks_a_row_of_passes_and_none_of_faults() {
+        use State::{Failed, Proven, Suspect};
+        assert_eq!(
+            walk(&[fault(), Observation::Pass, unclear(), Observation::Pass, Observation::Pass]),
+            [Suspect, Suspect, Suspect, Suspect, Proven]
+        );
+        assert_eq!(walk(&[fault(), unclear(), fault()]), [Suspect, Suspect, Failed]);
+    }
+
+    /// A run that was cut short judges nothing, unless it found a fault or a pass by itself.
+    #[test]
+    fn a_run_ended_by_service_or_by_hand_is_not_judged_as_measured() {
+        let of = |outcome, stopped| {
+            let reasons = vec![Reason { rule: RuleId::TooFewBits, text: "heard".into() }];
+            let (location, sureness, next) = (Vec::new(), String::new(), String::new());
+            let verdict = Verdict { outcome, location, segment: None, scope: None, sureness, reasons, next };
+            Observation::of_verdict(&verdict, stopped)
+        };
+        let text = || "too-few-bits: heard".to_owned();
+        for outcome in [Outcome::Pass, Outcome::Fault, Outcome::Undecided, Outcome::NotTested] {
+            for why in [Stopped::TakenIntoService, Stopped::ForeignTraffic] {
+                assert_eq!(of(outcome, Some(why)), Observation::InService(text()), "{outcome:?} {why:?}");
+            }
+        }
+        let by_hand = |outcome| of(outcome, Some(Stopped::ByUser));
+        assert_eq!(by_hand(Outcome::Undecided), Observation::Interrupted);
+        assert_eq!(by_hand(Outcome::NotTested), Observation::Interrupted);
+        assert_eq!(by_hand(Outcome::Fault), Observation::Fault(text()));
+        assert_eq!(by_hand(Outcome::Pass), Observation::Pass);
+        assert_eq!(of(Outcome::Undecided, Some(Stopped::LinkLost)), Observation::Inconclusive(text()));
+        assert_eq!(of(Outcome::Undecided, None), Observation::Inconclusive(text()));
+    }
+
+    /// What was found is repeated soon, until it is confirmed or cleared.
+    #[test]
+    fn what_a_repeat_can_settle_is_repeated() {
+        let wants = |observations: &[Observation]| {
+            let mut standing = Standing::default();
+            for (at, observation) in observations.iter().enumerate() {
+                standing.take(observation, &[], at as i64 + 1, Hysteresis::default());
+            }
+            standing.wants_repeat(Hysteresis::default())
+        };
+        let pass = || Observation::Pass;
+        for (observations, repeated) in [
+            (vec![], false),
+            (vec![pass()], false),
+            (vec![fault()], true),
+            (vec![fault(), pass()], true),
+            (vec![fault(), pass(), pass()], false),
+            (vec![fault(), fault()], false),
+            (vec![fault(), fault(), pass()], true),
+            (vec![pass(), unclear()], true),
+            (vec![pass(), unclear(), pass()], false),
+            (vec![unclear()], true),
+            (vec![unclear(), unclear()], true),
+            (vec![unclear(), unclear(), unclear()], false),
+            (vec![fault(), used()], false),
+        ] {
+            assert_eq!(wants(&observations), repeated, "{observations:?}");
+        }
+    }
+
+    #[test]
     fn a_skipped_port_goes_on_from_where_it_was() {
         use State::{Failed, Proven, Skipped, Suspect};
         assert_eq!(

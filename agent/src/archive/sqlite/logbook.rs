@@ -3,7 +3,7 @@
 use rusqlite::{Row, params};
 use turnback_core::watch::standing::Change;
 
-use super::{Store, insert};
+use super::{Store, insert, retention::FREE};
 use crate::archive::{
     error::ArchiveError,
     logbook::{Entry, Logbook, Outgoing, PortMemory, Remembered},
@@ -127,7 +127,7 @@ impl Logbook for Store {
 
     fn prune(&mut self, older_than_ms: i64) -> Result<u64, ArchiveError> {
         let dropped = self.write(|tx| {
-            let runs = tx.execute("DELETE FROM run WHERE started_ms < ?1", [older_than_ms])?;
+            let runs = tx.execute(&format!("DELETE FROM run WHERE started_ms < ?1 AND {FREE}"), [older_than_ms])?;
             Ok(runs + tx.execute("DELETE FROM state_change WHERE at_ms < ?1", [older_than_ms])?)
         })?;
         Ok(dropped as u64)

@@ -3,9 +3,10 @@
 use jiff::Span;
 use rusqlite::{Connection, OptionalExtension, params};
 use thiserror::Error;
+use turnback_core::document::run::Report;
 
-use super::Store;
-use crate::archive::error::ArchiveError;
+use super::{Store, insert};
+use crate::archive::{error::ArchiveError, record::Record};
 
 /// Which records are kept. A run is dropped when either rule says so.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -49,7 +50,8 @@ impl Store {
     pub fn would_prune(&self, retention: Retention, now_ms: i64) -> Result<u64, ArchiveError> {
         boundary(&self.db, retention, now_ms)
             .and_then(|(ms, id)| {
-                self.db.query_row(&format!("SELECT count(*) FROM run WHERE {DROPPED}"), [ms, id], |row| row.get(0))
+                self.db
+                    .query_row(&format!("SELECT count(*) FROM run WHERE {OLD} AND {FREE}"), [ms, id], |row| row.get(0))
             })
             .map_err(|error| self.told(error))
     }
@@ -69,7 +71,7 @@ impl Store {
             let portion = self.write(|tx| {
                 let (ms, id) = boundary(tx, retention, now_ms)?;
                 let sql = format!(
-                    "DELETE FROM run WHERE id IN (SELECT id FROM run WHERE {DROPPED} ORDER BY started_ms LIMIT ?3)"
+                    "DELETE FROM run WHERE id IN (SELECT id FROM run WHERE {OLD} AND {FREE} ORDER BY started_ms LIMIT ?3)"
                 );
                 tx.execute(&sql, params![ms, id, PORTION])
             })? as u64;
@@ -82,6 +84,53 @@ impl Store {
             tx.execute("DELETE FROM case_document WHERE changed_ms <= ?1 AND state <> 'open'", [cases_until_ms])
         })?;
         Ok(dropped)
+    }
+
+    /// How many runs are old enough to be dropped and stay, because an open case rests on them.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn kept_for_cases(&self, retention: Retention, now_ms: i64) -> Result<u64, ArchiveError> {
+        boundary(&self.db, retention, now_ms)
+            .and_then(|(ms, id)| {
+                let sql = format!("SELECT count(*) FROM run WHERE {OLD} AND NOT ({FREE})");
+                self.db.query_row(&sql, [ms, id], |row| row.get(0))
+            })
+            .map_err(|error| self.told(error))
+    }
+
+    /// Drops one run.
+    ///
+    /// # Errors
+    /// [`ArchiveError::RestedOn`]; when the file cannot be written.
+    pub fn drop_run(&mut self, run: &str) -> Result<(), ArchiveError> {
+        match self.write(|tx| tx.execute(&format!("DELETE FROM run WHERE run = ?1 AND {FREE}"), [run]))? {
+            0 => Err(ArchiveError::RestedOn { run: run.to_owned() }),
+            _ => Ok(()),
+        }
+    }
+
+    /// Drops one case; its runs stay.
+    ///
+    /// # Errors
+    /// When the file cannot be written.
+    pub fn drop_case(&mut self, case: &str) -> Result<(), ArchiveError> {
+        self.write(|tx| tx.execute("DELETE FROM case_document WHERE case_id = ?1", [case])).map(|_| ())
+    }
+
+    /// Replaces the report of a run by a corrected one.
+    ///
+    /// # Errors
+    /// When it cannot be written: then the old one is still there.
+    pub fn replace(&mut self, report: &Report) -> Result<(), ArchiveError> {
+        let document =
+            serde_json::to_string(report).map_err(|source| ArchiveError::Json { id: report.run.clone(), source })?;
+        let record = Record::of(report)?;
+        self.write(|tx| {
+            tx.execute("DELETE FROM run WHERE run = ?1", [&report.run])?;
+            insert(tx, &record, Some(&document))
+        })
+        .map(|_| ())
     }
 
     /// Gives the room of dropped records back to the file system.
@@ -138,9 +187,11 @@ impl Store {
     }
 }
 
-/// Runs at or before the boundary, in order of start; not those on which an open case rests.
-const DROPPED: &str = "(started_ms, id) <= (?1, ?2) AND run NOT IN (SELECT case_run.run FROM case_run \
+/// Runs on which no open case rests.
+pub(super) const FREE: &str = "run NOT IN (SELECT case_run.run FROM case_run \
      JOIN case_document ON case_document.id = case_run.case_id WHERE case_document.state = 'open')";
+/// Runs at or before the boundary, in order of start.
+const OLD: &str = "(started_ms, id) <= (?1, ?2)";
 
 /// Runs dropped in one go: a few milliseconds' work (our own choice).
 const PORTION: u64 = 500;

@@ -21,10 +21,12 @@ pub(super) enum Answer {
     On(String),
     /// What the plug showed on a known-good port elsewhere.
     Shows(bool),
-    /// Leave the stage out.
-    Skip(Option<String>),
+    /// Leave a stage out: the one asked for, unless another is named; with the reason.
+    Skip(Option<StageName>, Option<String>),
     /// Set a stage aside and do it again.
     Redo(StageName),
+    /// What was entered as the first stage was in truth the second.
+    Correct(StageName, StageName),
     /// Leave the case for later.
     Leave,
     /// Say what can be answered.
@@ -32,34 +34,73 @@ pub(super) enum Answer {
 }
 
 pub(super) const HELP: &str = "\
-  (nothing)      the plug is there: go\n  \
-  plug LABEL     the same, with the plug of this label\n  \
-  skip [WHY]     leave this stage out\n  \
-  redo STAGE     set an earlier stage aside and do it again\n  \
-  on PORT        for known-good-port: the plug is in this port of this machine\n  \
-  passes, fails  for known-good-port: what the plug showed in a port elsewhere\n  \
-  leave          keep the case and go on later";
+  Enter, yes           the plug is in place: start the run\n  \
+  plug LABEL           the same, and the plug has this label\n  \
+  skip [STAGE] [WHY]   leave this stage out, or another one\n  \
+  redo STAGE           set an earlier stage aside and do it again\n  \
+  correct STAGE STAGE  what was entered as the first stage was in fact the second\n  \
+  on PORT              known-good-port only: the plug is in this port of this machine\n  \
+  passes, fails        known-good-port only: what the plug showed in a port elsewhere\n  \
+  leave                keep the case and go on later";
+
+/// Words that begin an answer.
+const WORDS: [&str; 11] = ["go", "yes", "plug", "skip", "redo", "correct", "on", "passes", "fails", "leave", "help"];
 
 impl Answer {
     /// Reads a line; an error says what can be answered.
     pub(super) fn parse(line: &str) -> Result<Self, String> {
         let line = line.trim();
-        let (word, rest) = line.split_once(char::is_whitespace).map_or((line, ""), |(word, rest)| (word, rest.trim()));
+        let (word, rest) = split(line);
         let given = |rest: &str| (!rest.is_empty()).then(|| rest.to_owned());
-        let needs = |what: &str| format!("`{word}` needs {what}");
-        match word {
-            "" | "go" => Ok(Self::Go),
-            "skip" => Ok(Self::Skip(given(rest))),
-            "plug" => given(rest).map(Self::Plug).ok_or_else(|| needs("the plug's label")),
+        let needs = |what: &str| format!("\"{word}\" needs {what}.");
+        let stage = |text: &str| text.parse::<StageName>().map_err(|error| error.to_string());
+        match word.to_ascii_lowercase().as_str() {
+            "" | "go" | "y" | "yes" | "ok" | "done" => Ok(Self::Go),
+            "skip" => {
+                let (first, why) = split(rest);
+                Ok(match first.parse() {
+                    Ok(stage) => Self::Skip(Some(stage), given(why)),
+                    Err(_) => Self::Skip(None, given(rest)),
+                })
+            }
+            "plug" => given(rest).map(Self::Plug).ok_or_else(|| needs("the label of the plug")),
             "on" => given(rest).map(Self::On).ok_or_else(|| needs("the name of a port")),
             "passes" => Ok(Self::Shows(true)),
             "fails" => Ok(Self::Shows(false)),
-            "redo" => rest.parse().map(Self::Redo).map_err(|error| format!("{error}")),
-            "leave" => Ok(Self::Leave),
-            "help" => Ok(Self::Help),
-            _ => Err(format!("`{line}` is no answer; `help` lists them")),
+            "redo" if rest.is_empty() => Err(needs("the name of a stage, such as \"redo at-port\"")),
+            "redo" => stage(rest).map(Self::Redo),
+            "correct" => match split(rest) {
+                (_, "") => Err(needs("two stages: as entered, and as it was")),
+                (entered, was) => Ok(Self::Correct(stage(entered)?, stage(was)?)),
+            },
+            "leave" | "quit" | "exit" => Ok(Self::Leave),
+            "help" | "?" => Ok(Self::Help),
+            unknown => Err(match WORDS.iter().find(|known| is_near(unknown, known)) {
+                Some(known) => format!("Did not understand \"{line}\". Did you mean \"{known}\"?"),
+                None => {
+                    format!("Did not understand \"{line}\". Press Enter when the plug is in place, or type \"help\".")
+                }
+            }),
         }
     }
+}
+
+/// The first word, and the rest.
+fn split(line: &str) -> (&str, &str) {
+    line.split_once(char::is_whitespace).map_or((line, ""), |(word, rest)| (word, rest.trim()))
+}
+
+/// A word with one letter wrong, missing or too many, or with two exchanged.
+fn is_near(given: &str, known: &str) -> bool {
+    let (given, known): (Vec<char>, Vec<char>) = (given.chars().collect(), known.chars().collect());
+    let same = given.iter().zip(&known).take_while(|(a, b)| a == b).count();
+    let (a, b) = (&given[same..], &known[same..]);
+    let after = |letters: &[char], count: usize| letters.get(count..).map(<[char]>::to_vec);
+    known.len() > 2
+        && (after(a, 1) == after(b, 1)
+            || after(a, 1).as_deref() == Some(b)
+            || Some(a) == after(b, 1).as_deref()
+            || (a.len() > 1 && b.len() > 1 && a[0] == b[1] && a[1] == b[0] && a[2..] == b[2..]))
 }
 
 /// Where answers come from.
@@ -81,7 +122,7 @@ impl Answers {
     /// The next answer; none at the end. In a file, lines that begin with `#` are comments.
     pub(super) fn next(&mut self) -> io::Result<Option<Result<Answer, String>>> {
         if self.prompt {
-            tell::text("Enter when done (help lists other answers) > ");
+            tell::text("Press Enter when the plug is in place (\"help\" lists other answers) > ");
         }
         loop {
             let mut line = String::new();
@@ -106,8 +147,21 @@ mod tests {
         let table = [
             ("", Answer::Go),
             ("  go ", Answer::Go),
-            ("skip", Answer::Skip(None)),
-            ("skip no time today", Answer::Skip(Some("no time today".into()))),
+            ("yes", Answer::Go),
+            ("OK", Answer::Go),
+            ("done", Answer::Go),
+            ("y", Answer::Go),
+            ("?", Answer::Help),
+            ("skip", Answer::Skip(None, None)),
+            ("skip no time today", Answer::Skip(None, Some("no time today".into()))),
+            ("skip soak it rains", Answer::Skip(Some(StageName::Soak(Spot::FarEnd(None))), Some("it rains".into()))),
+            (
+                "correct far-end:A far-end:B",
+                Answer::Correct(
+                    StageName::At(Spot::FarEnd(Some("A".into()))),
+                    StageName::At(Spot::FarEnd(Some("B".into()))),
+                ),
+            ),
             ("plug P-2", Answer::Plug("P-2".into())),
             ("on quay8", Answer::On("quay8".into())),
             ("passes", Answer::Shows(true)),
@@ -119,7 +173,17 @@ mod tests {
         for (line, answer) in table {
             assert_eq!(Answer::parse(line), Ok(answer), "{line}");
         }
-        for (line, way_out) in [("plug", "label"), ("on", "port"), ("redo x", "far-end:SEGMENT"), ("yes", "help")] {
+        for (line, way_out) in [
+            ("plug", "label"),
+            ("on", "port"),
+            ("redo", "redo at-port"),
+            ("redo x", "far-end:SEGMENT"),
+            ("correct at-port", "two stages"),
+            ("skpi", "\"skip\"?"),
+            ("lave", "\"leave\"?"),
+            ("passess", "\"passes\"?"),
+            ("what now", "\"help\""),
+        ] {
             assert!(Answer::parse(line).unwrap_err().contains(way_out), "{line}");
         }
     }

@@ -6,9 +6,9 @@ use std::{process::ExitCode, time::Duration};
 
 use turnback_core::{
     base::caution::Caution,
-    document::case::{Case, Ended, Move, StageName, Who},
+    document::case::{CaseOptions, Ended, Move, StageName, Who},
     event::Event,
-    plan::{PlanError, parse_duration},
+    plan::{PlanError, Profile, parse_duration},
 };
 
 use self::answer::{Answer, Answers};
@@ -21,11 +21,12 @@ use crate::{
     ports::{PortError, name::PortName},
     show::{
         case as text,
-        lines::{message_width, output_width},
+        lines::{message_width, output_width, wrapped},
         progress::{ProgressLine, ProgressOptions},
     },
     tell,
     work::{
+        cable_meant,
         check::{end_on_signals, profile, seed},
         isolate::{
             error::CaseError,
@@ -59,6 +60,17 @@ pub fn run(args: args::Isolate) -> ExitCode {
             complain(&error, hint);
             ExitCode::from(USAGE)
         }
+        Err(Failure::NotReady { port, reasons }) => {
+            tell_not_ready(&port, &reasons);
+            ExitCode::from(NOT_TESTED)
+        }
+    }
+}
+
+fn tell_not_ready(port: &str, reasons: &[String]) {
+    tell!("NOT TESTED: {port} cannot be tested now. Leave plug and cable where they are.");
+    for reason in reasons {
+        tell!("{}", wrapped("  ", reason, message_width()));
     }
 }
 
@@ -66,6 +78,11 @@ enum Failure {
     Usage(String, Option<String>),
     Port(PortError),
     Archive(ArchiveError),
+    /// A run would be refused. Nothing was moved yet.
+    NotReady {
+        port: String,
+        reasons: Vec<String>,
+    },
 }
 
 impl From<PortError> for Failure {
@@ -85,6 +102,7 @@ impl From<CaseError> for Failure {
         match error {
             CaseError::Check(CheckError::Port(error)) => Self::Port(error),
             CaseError::Archive(error) => Self::Archive(error),
+            CaseError::NotReady { port, reasons } => Self::NotReady { port, reasons },
             other => Self::Usage(with_causes(&other), None),
         }
     }
@@ -101,12 +119,40 @@ fn stage_named(text: &str) -> Result<StageName, Failure> {
 fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let name = PortName::parse(&args.port);
     let seed = seed(args.seed, &name)?;
-    let plan = plan(args, seed)?;
     let age = args.from_records.as_deref().map(parse_duration).transpose().map_err(|error| usage(error.to_string()))?;
+    // What is wrong with the options is said before anything is opened.
+    let mut options = CaseOptions::default();
+    keep_options(args, &mut options)?;
     let mut archive = open_archive(&args.record);
     let cancel = Cancel::default();
     end_on_signals(&cancel);
-    let (port, case) = take_up(args, name, seed, &*archive)?;
+    let (mut port, TakenUp { mut case, stored, left_open }) = take_up(args, name, seed, &*archive)?;
+    if let Some(open) = left_open {
+        tell!("note: case {open} of this port and cable stays open: --case {open} continues it");
+    }
+    keep_options(args, &mut case.options)?;
+    if args.close.is_none() {
+        port.ready(None, args.although_in_service)?;
+        let known_good = case.options.known_good.clone();
+        if let Some(known_good) = known_good.filter(|_| !case.capabilities.moves_plug) {
+            port.ready(Some(&known_good), args.although_in_service)?;
+        }
+    }
+    let plan = StagePlan {
+        profile: Profile::named("quick").map_err(|error| usage(error.to_string()))?,
+        seed,
+        machine: state::machine(),
+        although_in_service: args.although_in_service,
+        line: check::line_words(case.options.line.as_deref(), case.options.wiring.as_deref()).map_err(usage)?,
+    };
+    if stored {
+        tell::text(&text::recap(&case, message_width()));
+    } else {
+        if let Some(known) = cable_meant(&*archive, &case.cable) {
+            tell!("warning: cable {} was never seen before; is {known} meant?", case.cable);
+        }
+        tell!("case {}: {}", case.case, text::about(&case));
+    }
     let mut session = Session {
         args,
         age,
@@ -117,7 +163,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         cautions_said: Vec::new(),
     };
     session.apply_words()?;
-    let led = session.lead();
+    let led = if args.close.is_some() { Ok(()) } else { session.lead() };
     session.warn_if_unkept();
     let case = session.runner.case;
     // What was found so far is told even if the last stage could not be done.
@@ -127,11 +173,60 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         let width = output_width();
         format!("{}\n{}", text::details(&case, width), text::answer(&case, width))
     } else {
-        text::answer(&case, output_width())
+        text::answer_with(&case, &words_to_repeat(args), output_width())
     };
     let status = super::print(&printed, ExitCode::from(case.verdict.outcome.exit_status()));
     led?;
     Ok(status)
+}
+
+/// Options that a case does not keep: a command that goes on with it needs them again.
+fn words_to_repeat(args: &args::Isolate) -> Vec<String> {
+    let mut words = Vec::new();
+    if let Some(store) = &args.record.store {
+        words.extend(["--store".to_owned(), store.display().to_string()]);
+    }
+    if let Some(seed) = args.seed {
+        words.extend(["--seed".to_owned(), seed.to_string()]);
+    }
+    if args.although_in_service {
+        words.push("--although-in-service".to_owned());
+    }
+    words
+}
+
+/// Keeps the options that were given; those that were not stay as they are.
+fn keep_options(args: &args::Isolate, options: &mut CaseOptions) -> Result<(), Failure> {
+    if args.profile.is_some() || options.profile.is_none() {
+        let name = args.profile.as_deref().unwrap_or("quick");
+        options.profile = Some(profile(name).map_err(|error| usage(with_causes(&error)))?);
+    }
+    if let Some(profile) = &mut options.profile {
+        if !StagePlan::fits(profile) {
+            return Err(usage(format!(
+                "profile {} does not fit a stage: give one of kind steps, such as quick or standard",
+                profile.name
+            )));
+        }
+        if let Some(rate) = &args.rate {
+            profile.rate = rate.parse().map_err(|error: PlanError| usage(error.to_string()))?;
+        }
+    }
+    if let Some(time) = &args.soak_time {
+        let time = parse_duration(time).map_err(|error| usage(error.to_string()))?;
+        options.soak_s = time.as_secs_f64().ceil() as u64;
+    }
+    check::line_words(args.line.as_deref(), args.wiring.as_deref()).map_err(usage)?;
+    for (given, kept) in [
+        (&args.line, &mut options.line),
+        (&args.wiring, &mut options.wiring),
+        (&args.known_good, &mut options.known_good),
+    ] {
+        if given.is_some() {
+            kept.clone_from(given);
+        }
+    }
+    Ok(())
 }
 
 /// The archive; where it cannot be used the case ends with the program, and that is said.
@@ -153,27 +248,6 @@ fn open_archive(record: &args::Record) -> Box<dyn Archive> {
 
 const UNKEPT: &str = "the case cannot be kept, and ends with this program";
 
-fn plan(args: &args::Isolate, seed: u64) -> Result<StagePlan, Failure> {
-    let mut profile = profile(&args.profile).map_err(|error| usage(with_causes(&error)))?;
-    if !StagePlan::fits(&profile) {
-        let message =
-            format!("profile {} does not fit a stage: give one of kind steps, such as quick or standard", profile.name);
-        return Err(usage(message));
-    }
-    if let Some(rate) = &args.rate {
-        profile.rate = rate.parse().map_err(|error: PlanError| usage(error.to_string()))?;
-    }
-    let soak_time = parse_duration(&args.soak_time).map_err(|error| usage(error.to_string()))?;
-    Ok(StagePlan {
-        profile,
-        soak_time,
-        seed,
-        machine: state::machine(),
-        although_in_service: args.although_in_service,
-        line: check::line_words(args.line.as_deref(), args.wiring.as_deref()).map_err(usage)?,
-    })
-}
-
 fn answers(args: &args::Isolate) -> Result<Answers, Failure> {
     match &args.answers {
         Some(path) => Answers::from_file(path)
@@ -182,23 +256,20 @@ fn answers(args: &args::Isolate) -> Result<Answers, Failure> {
     }
 }
 
-/// The port and the case to work on: a single stage goes on with the open case of this port and cable.
+/// The port and the case to work on: the open case of this port and cable, unless another is wanted.
 fn take_up(
     args: &args::Isolate,
     name: PortName,
     seed: u64,
     archive: &dyn Archive,
-) -> Result<(CasePort, Case), Failure> {
-    let wanted = Wanted {
-        id: args.case.clone(),
-        go_on: args.stage.is_some() || !args.redo.is_empty() || !args.skip.is_empty(),
-        opening: Opening { cable: args.cable.clone(), segments: args.segments.clone(), plug: args.plug.clone() },
+) -> Result<(CasePort, TakenUp), Failure> {
+    let opening = Opening {
+        cable: args.cable.clone().unwrap_or_default(),
+        segments: args.segments.clone(),
+        plug: args.plug.clone(),
     };
-    let (port, TakenUp { case, left_open }) = CasePort::take_up(archive, name, seed, check::tell_left, wanted)?;
-    if let Some(open) = left_open {
-        tell!("note: case {open} of this port and cable is still open: --case {open} goes on with it");
-    }
-    Ok((port, case))
+    let wanted = Wanted { id: args.case.clone(), go_on: !args.new, opening };
+    Ok(CasePort::take_up(archive, name, seed, check::tell_left, wanted)?)
 }
 
 /// One sitting at a case.
@@ -221,8 +292,18 @@ enum Wish {
 }
 
 impl Session<'_> {
-    /// Carries out --skip and --redo.
+    /// Carries out --close, --correct, --skip and --redo.
     fn apply_words(&mut self) -> Result<(), Failure> {
+        if let Some(why) = &self.args.close {
+            self.runner.close(why.clone());
+        }
+        for words in &self.args.correct {
+            let Some((entered, was)) = words.split_once('=') else {
+                return Err(usage(format!("--correct {words}: two stages are needed, such as far-end:A=far-end:B")));
+            };
+            let (entered, was) = (stage_named(entered)?, stage_named(was)?);
+            self.correct(entered, was).map_err(usage)?;
+        }
         for word in &self.args.skip {
             let name = self.runner.known_as(stage_named(word)?)?;
             self.runner.skip(&name, None);
@@ -232,6 +313,12 @@ impl Session<'_> {
             self.runner.set_aside(&name);
         }
         Ok(())
+    }
+
+    fn correct(&mut self, entered: StageName, was: StageName) -> Result<(), String> {
+        let known = |name| self.runner.known_as(name).map_err(|error| error.to_string());
+        let (entered, was) = (known(entered)?, known(was)?);
+        if self.runner.correct(&entered, &was) { Ok(()) } else { Err(format!("Stage {entered} has not been done.")) }
     }
 
     fn lead(&mut self) -> Result<(), Failure> {
@@ -248,7 +335,6 @@ impl Session<'_> {
             redo.push(self.runner.known_as(stage_named(word)?)?);
         }
         redo.reverse();
-        tell!("case {}: {}", self.runner.case.case, text::about(&self.runner.case));
         while !self.cancel.is_cancelled() {
             let next = match redo.pop() {
                 Some(name) => self.offer(&name),
@@ -282,17 +368,15 @@ impl Session<'_> {
     /// Asks, unless there is nothing to ask.
     fn wish(&mut self, next: &Move) -> Result<Wish, Failure> {
         let known_good = needs_another_port(&self.runner.case, &next.stage);
+        // Before any hand is moved: somebody may have taken the port since the last stage.
+        self.port.ready(None, self.args.although_in_service)?;
         tell::text(&text::render_move(next, &mut self.cautions_said, message_width()));
         if self.args.yes && goes_unasked(next, self.args.stage.is_some()) {
-            return if known_good {
-                self.on_known_good(self.args.known_good.clone())
-            } else {
-                Ok(Wish::Do(Equipment::default()))
-            };
+            return if known_good { self.on_the_named_port() } else { Ok(Wish::Do(Equipment::default())) };
         }
         if self.args.yes {
-            let hint = format!("do it, then add --stage {} --yes; or leave --yes out and answer", next.stage);
-            return Err(Failure::Usage(format!("stage {} needs a hand, and --yes has none", next.stage), Some(hint)));
+            let hint = format!("do that, then run this again with --stage {} --yes; or leave out --yes", next.stage);
+            return Err(Failure::Usage("somebody must move the plug first".into(), Some(hint)));
         }
         loop {
             let answer = match self.answers.next() {
@@ -302,48 +386,55 @@ impl Session<'_> {
                     continue;
                 }
                 Ok(None) => {
-                    tell!("no answer came, so nothing more is done (--yes takes every move as done)");
+                    tell!("No answer came, so the case is kept for later. (With --yes nothing is asked.)");
                     return Ok(Wish::Leave);
                 }
                 Err(error) => return Err(usage(format!("cannot read the answers: {error}"))),
             };
             match answer {
-                Answer::Go if known_good => match self.args.known_good.clone() {
-                    Some(port) => return self.on_known_good(Some(port)),
-                    None => {
-                        tell!("say `on PORT` for a port of this machine, or what it showed elsewhere: passes, fails")
-                    }
+                Answer::Go if known_good => match self.runner.case.options.known_good.clone() {
+                    Some(port) => return Ok(Wish::Do(Equipment { on_port: Some(port), plug: None })),
+                    None => tell!(
+                        "Which port is the plug in? Type \"on PORT\" for a port of this machine. If you tried the plug \
+                         elsewhere, type \"passes\" or \"fails\"."
+                    ),
                 },
                 Answer::Go => return Ok(Wish::Do(Equipment::default())),
                 Answer::Plug(label) => return Ok(Wish::Do(Equipment { plug: Some(label), ..Equipment::default() })),
-                Answer::On(port) if known_good => return self.on_known_good(Some(port)),
+                Answer::On(port) if known_good => match self.known_good_port(&port) {
+                    Ok(with) => return Ok(Wish::Do(with)),
+                    // A mistyped name, or a port in use: asked again.
+                    Err(failure) => self.say_failure(failure),
+                },
                 Answer::Shows(passes) if known_good => {
                     self.runner.answer(&next.stage, passes);
                     return Ok(Wish::Again);
                 }
                 Answer::On(_) | Answer::Shows(_) => {
-                    tell!("that answers stage known-good-port only; this stage is run here")
+                    tell!("That answers stage known-good-port only. This stage runs here.")
                 }
-                Answer::Skip(why) => {
+                Answer::Skip(None, why) => {
                     self.runner.skip(&next.stage, why);
                     return Ok(Wish::Again);
                 }
-                Answer::Redo(name) => match self.runner.known_as(name) {
+                Answer::Skip(Some(name), why) => match self.runner.known_as(name) {
                     Ok(name) => {
-                        self.runner.set_aside(&name);
-                        let again = self.offer(&name);
-                        return self.wish(&again).map(|wish| match wish {
-                            Wish::Do(with) => match self.carry_out(&name, &with) {
-                                Ok(()) => Wish::Again,
-                                Err(error) => {
-                                    self.say_failure(error);
-                                    Wish::Again
-                                }
-                            },
-                            other => other,
-                        });
+                        self.runner.skip(&name, why);
+                        return Ok(Wish::Again);
                     }
                     Err(error) => tell!("{error}"),
+                },
+                Answer::Redo(name) => match self.runner.known_as(name) {
+                    Ok(name) if self.runner.was_done(&name) => {
+                        self.runner.set_aside(&name);
+                        return self.repeat(&name);
+                    }
+                    Ok(name) => tell!("Stage {name} has not been done yet."),
+                    Err(error) => tell!("{error}"),
+                },
+                Answer::Correct(entered, was) => match self.correct(entered, was) {
+                    Ok(()) => return Ok(Wish::Again),
+                    Err(text) => tell!("{text}"),
                 },
                 Answer::Leave => return Ok(Wish::Leave),
                 Answer::Help => tell!("{}", answer::HELP),
@@ -351,16 +442,35 @@ impl Session<'_> {
         }
     }
 
-    fn on_known_good(&mut self, port: Option<String>) -> Result<Wish, Failure> {
-        let Some(name) = port else {
-            let hint =
-                "--known-good PORT names one of this machine; or skip the stage: --skip known-good-port".to_owned();
-            return Err(Failure::Usage("stage known-good-port needs a second port".into(), Some(hint)));
+    /// Asks for a stage that was set aside, and carries it out.
+    fn repeat(&mut self, name: &StageName) -> Result<Wish, Failure> {
+        let again = self.offer(name);
+        Ok(match self.wish(&again)? {
+            Wish::Do(with) => {
+                if let Err(failure) = self.carry_out(name, &with) {
+                    self.say_failure(failure);
+                }
+                Wish::Again
+            }
+            other => other,
+        })
+    }
+
+    fn on_the_named_port(&mut self) -> Result<Wish, Failure> {
+        let Some(name) = self.runner.case.options.known_good.clone() else {
+            let hint = "--known-good PORT names a port of this machine; or skip the stage: --skip known-good-port";
+            return Err(Failure::Usage("stage known-good-port needs a second port".into(), Some(hint.into())));
         };
+        Ok(Wish::Do(self.known_good_port(&name)?))
+    }
+
+    /// A port of this machine that can take the plug now.
+    fn known_good_port(&mut self, name: &str) -> Result<Equipment, Failure> {
         if name == self.args.port {
             return Err(usage(format!("{name} is the port under test: the known-good port must be another")));
         }
-        Ok(Wish::Do(Equipment { on_port: Some(name), plug: None }))
+        self.port.ready(Some(name), self.args.although_in_service)?;
+        Ok(Equipment { on_port: Some(name.to_owned()), plug: None })
     }
 
     fn carry_out(&mut self, name: &StageName, with: &Equipment) -> Result<(), Failure> {
@@ -394,6 +504,7 @@ impl Session<'_> {
             Failure::Usage(message, _) => tell!("error: {message}"),
             Failure::Port(error) => complain(&error, error.hint()),
             Failure::Archive(error) => complain(&error, error.hint()),
+            Failure::NotReady { port, reasons } => tell_not_ready(&port, &reasons),
         }
     }
 
@@ -429,6 +540,7 @@ mod tests {
                 look: String::new(),
                 why: String::new(),
                 cautions: Vec::new(),
+                time_s: 0,
             };
             assert_eq!(goes_unasked(&next, false), unasked, "{hands}");
             assert!(goes_unasked(&next, true), "the stage was named");

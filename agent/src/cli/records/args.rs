@@ -4,7 +4,10 @@ use std::path::PathBuf;
 
 use clap::{Subcommand, ValueEnum};
 
-use crate::archive::sqlite::exchange::Form;
+use crate::{
+    archive::sqlite::exchange::Form,
+    cli::args::{Labels, label},
+};
 
 /// Options of `turnback records`.
 #[derive(Debug, clap::Args)]
@@ -82,6 +85,16 @@ pub enum Action {
         /// The new file
         file: PathBuf,
     },
+    /// Correct a label or the note of a run; the old one is kept in its report
+    Correct(Correct),
+    /// Delete one run or one case
+    Drop {
+        /// Beginning of its id
+        id: String,
+        /// Do it; without this, only says what would be deleted
+        #[arg(long)]
+        yes: bool,
+    },
     /// Delete old runs
     Prune(Prune),
     /// Check the whole file for damage
@@ -139,6 +152,19 @@ pub struct Filter {
     /// Started before; as for --since
     #[arg(long, value_name = "WHEN")]
     pub until: Option<String>,
+}
+
+/// What to correct.
+#[derive(Debug, clap::Args)]
+pub struct Correct {
+    /// Beginning of the run's id, or `last`
+    pub run: String,
+    /// Label of the cable
+    #[arg(long, value_name = "LABEL", value_parser = label)]
+    pub cable: Option<String>,
+    /// Other labels, and the note
+    #[command(flatten)]
+    pub labels: Labels,
 }
 
 /// What to drop.

@@ -9,8 +9,11 @@ use std::{
     process::ExitCode,
 };
 
-use args::{Action, List, Prune, Records};
-use turnback_core::document::{Document, DocumentKind, difference::difference, run::Report};
+use args::{Action, Correct, List, Prune, Records};
+use turnback_core::{
+    base::labels::Correction,
+    document::{Document, DocumentKind, difference::difference, run::Report},
+};
 
 use super::{USAGE, complain};
 use crate::{
@@ -46,6 +49,8 @@ pub fn run(args: Records) -> ExitCode {
         Some(Action::Export { filter, format, output }) => exchange::export(args.store, &filter, format, output),
         Some(Action::Import { file, format, json }) => exchange::import(args.store, &file, format, json),
         Some(Action::Backup { file }) => backup(args.store, &file),
+        Some(Action::Correct(options)) => correct(args.store, &options),
+        Some(Action::Drop { id, yes }) => drop_one(args.store, &id, yes),
         Some(Action::Prune(options)) => prune(args.store, &options),
         Some(Action::Check { json }) => check(args.store, json),
     };
@@ -183,6 +188,70 @@ fn backup(store: Option<PathBuf>, file: &Path) -> Done {
     Ok(ExitCode::SUCCESS)
 }
 
+fn correct(store: Option<PathBuf>, options: &Correct) -> Done {
+    let mut store = open(store)?;
+    let mut report = run_of(&store, &options.run)?;
+    let at = crate::work::now();
+    let mut told = String::new();
+    {
+        let (cable, labels, given) = (&mut report.cable, &mut report.labels, &options.labels);
+        let mut corrections = Vec::new();
+        for (what, now, was) in [
+            ("cable", &options.cable, cable),
+            ("port_label", &given.port_label, &mut labels.port),
+            ("segment", &given.segment, &mut labels.segment),
+            ("far_end", &given.far_end, &mut labels.far_end),
+            ("plug", &given.plug, &mut labels.plug),
+            ("note", &given.note, &mut labels.note),
+        ] {
+            if now.is_none() || now == was {
+                continue;
+            }
+            let old = std::mem::replace(was, now.clone());
+            let word = |label: &Option<String>| label.clone().unwrap_or_else(|| "none".into());
+            told.push_str(&format!("{what}: {} (was {}, kept in the report)\n", word(now), word(&old)));
+            corrections.push(Correction { at: at.clone(), what: what.into(), was: old });
+        }
+        labels.corrections.extend(corrections);
+    }
+    if told.is_empty() {
+        return Err(Failure::Usage(
+            "nothing to correct: give --cable, --port-label, --segment, --plug or --note".into(),
+        ));
+    }
+    store.replace(&report)?;
+    print(&shown::harmless(&told))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+fn drop_one(store: Option<PathBuf>, id: &str, yes: bool) -> Done {
+    let mut store = open(store)?;
+    let found = store.find(None, id)?;
+    let what = match &found {
+        Document::Run(report) => format!("run {} of {}, {}", report.run, report.port.name, report.started_at),
+        Document::Case(case) => {
+            format!("case {} of {}, cable {} (its runs stay)", case.case, case.port.name, case.cable)
+        }
+    };
+    if !yes {
+        return Err(Failure::Usage(format!("this would delete {what}; add --yes to do it")));
+    }
+    match &found {
+        Document::Run(report) => store.drop_run(&report.run)?,
+        Document::Case(case) => store.drop_case(&case.case)?,
+    }
+    print(&shown::harmless(&format!("deleted {what}\n")))?;
+    Ok(ExitCode::SUCCESS)
+}
+
+/// What is old enough and stays, and why.
+fn kept(store: &Store, retention: Retention, now_ms: i64) -> Result<String, ArchiveError> {
+    Ok(match store.kept_for_cases(retention, now_ms)? {
+        0 => String::new(),
+        kept => format!("{kept} older runs are kept: open cases use them (`turnback records cases --open`)\n"),
+    })
+}
+
 fn prune(store: Option<PathBuf>, options: &Prune) -> Done {
     let mut store = open(store)?;
     if options.no_automatic {
@@ -205,15 +274,17 @@ fn prune(store: Option<PathBuf>, options: &Prune) -> Done {
     let now_ms = jiff::Timestamp::now().as_millisecond();
     if options.dry_run {
         let count = store.would_prune(retention, now_ms)?;
-        print(&format!("{count} of {} runs would be dropped\n", store.count(&Filter::default())?))?;
+        let kept = kept(&store, retention, now_ms)?;
+        print(&format!("{count} of {} runs would be dropped\n{kept}", store.count(&Filter::default())?))?;
         return Ok(ExitCode::SUCCESS);
     }
     if options.automatic {
         store.set_retention(Some(retention))?;
     }
+    let kept = kept(&store, retention, now_ms)?;
     let count = store.prune(retention, now_ms)?;
     store.give_room_back()?;
-    print(&format!("{count} runs dropped, {} left\n", store.count(&Filter::default())?))?;
+    print(&format!("{count} runs dropped, {} left\n{kept}", store.count(&Filter::default())?))?;
     Ok(ExitCode::SUCCESS)
 }
 

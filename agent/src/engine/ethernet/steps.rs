@@ -28,12 +28,13 @@ impl EthernetRun<'_, '_> {
         let steps = self.options.profile.steps();
         let total = self.options.profile.time;
         let mut left = total;
+        let most = slice(total, steps.len());
         // In slices, sizes and patterns take turns, and lost probes are sorted by what happened in their own slice.
         for (number, step) in steps.iter().cycle().enumerate() {
             if left.is_zero() || self.must_stop(measured) {
                 break;
             }
-            let slice = left.min(SOAK_SLICE);
+            let slice = left.min(most);
             left -= slice;
             if number < steps.len() {
                 self.step_started(step, None);
@@ -78,4 +79,36 @@ impl EthernetRun<'_, '_> {
     }
 }
 
-const SOAK_SLICE: Duration = Duration::from_secs(60);
+/// Length of a slice: every size and pattern comes a few times even in a short soak, so that a fault that only large
+/// frames meet is met.
+fn slice(total: Duration, steps: usize) -> Duration {
+    let steps = steps.max(1) as u32;
+    (total / (steps * SOAK_TURNS)).max(SLICE_MIN).min(total / steps).min(SLICE_MAX)
+}
+
+/// So often each size comes in a short soak. Our own choice.
+const SOAK_TURNS: u32 = 3;
+/// Slices shorter than this are mostly waiting. Our own choice.
+const SLICE_MIN: Duration = Duration::from_secs(1);
+/// Lost probes are sorted by what happened in their own slice.
+const SLICE_MAX: Duration = Duration::from_secs(60);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_soak_has_time_for_all_sizes() {
+        let slices = |total: u64, steps: usize| {
+            let slice = slice(Duration::from_secs(total), steps);
+            (Duration::from_secs(total).as_nanos() / slice.as_nanos()) as usize
+        };
+        for (total, steps) in [(1, 3), (3, 3), (10, 3), (60, 3), (60, 28), (3600, 3), (1, 1)] {
+            assert!(slices(total, steps) >= steps, "{total} s of {steps} steps");
+        }
+        // A minute of three sizes: each three times.
+        assert!(slices(60, 3) >= 9);
+        assert_eq!(slice(Duration::from_secs(86_400), 1), SLICE_MAX);
+        assert_eq!(slice(Duration::from_secs(60), 28), SLICE_MIN);
+    }
+}

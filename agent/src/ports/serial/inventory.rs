@@ -36,6 +36,13 @@ pub struct SerialEntry {
     pub why_not: Vec<String>,
 }
 
+impl SerialEntry {
+    /// Why a run could not begin, other than that the line is in service.
+    pub fn missing_rights(&self) -> Vec<String> {
+        self.why_not.iter().filter(|why| !self.in_service.contains(why)).cloned().collect()
+    }
+}
+
 /// Every serial line with hardware behind it, by name. Opens none.
 pub fn serial_ports() -> Vec<SerialEntry> {
     let places = Places::default();

@@ -43,6 +43,27 @@ pub enum CaseError {
         /// The cable that was named.
         cable: String,
     },
+    /// A run on this port would be refused; said before anything is moved.
+    #[error("{port} cannot be tested now: {}", reasons.join("; "))]
+    NotReady {
+        /// The port.
+        port: String,
+        /// Why not, each with the way out.
+        reasons: Vec<String>,
+    },
+    /// The stored case has other segments.
+    #[error(
+        "the open case {case} has the segments {known}, not {given}: leave --segments out to go on with it, or open \
+         another case with --new"
+    )]
+    OtherSegments {
+        /// Id of the case.
+        case: String,
+        /// Its segments.
+        known: String,
+        /// As given.
+        given: String,
+    },
     /// A run was found under the id of a case.
     #[error("{id} is the id of a run, not of a case")]
     NoCase {

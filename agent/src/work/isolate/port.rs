@@ -10,7 +10,7 @@ use super::{
 use crate::{
     archive::Archive,
     engine::CheckError,
-    ports::{Port, name::PortName, open::open},
+    ports::{Port, ServiceReason, inventory::missing_rights, name::PortName, open::open},
 };
 
 /// The port of a case.
@@ -44,6 +44,27 @@ impl CasePort {
             port.restore();
         }
         Ok((case_port, taken))
+    }
+
+    /// Refuses a port on which a run could not begin, so that nobody moves a plug in vain: this one, or the one that
+    /// `other` names. Sends nothing and changes nothing.
+    ///
+    /// # Errors
+    /// [`CaseError::NotReady`]; the port cannot be opened.
+    pub fn ready(&mut self, other: Option<&str>, although_in_service: bool) -> Result<(), CaseError> {
+        if self.rig.is_some() {
+            return Ok(());
+        }
+        let name = other.map_or_else(|| self.name.clone(), PortName::parse);
+        let mut port = self.open(other)?;
+        let stands = |reason: &ServiceReason| !(although_in_service && reason.may_be_overridden);
+        let service = port.in_service().map_err(CheckError::Port)?;
+        let mut reasons: Vec<String> = service.into_iter().filter(stands).map(|reason| reason.text).collect();
+        reasons.extend(missing_rights(&name));
+        if reasons.is_empty() {
+            return Ok(());
+        }
+        Err(CaseError::NotReady { port: port.identity().name, reasons })
     }
 
     /// Carries out a stage on this port, or on the one that `equipment` names.

@@ -29,10 +29,8 @@ use crate::{
 /// What every stage of a case is run with.
 #[derive(Clone, Debug)]
 pub struct StagePlan {
-    /// Profile of a stage.
+    /// Profile of a stage where the case names none.
     pub profile: Profile,
-    /// How long a soak takes.
-    pub soak_time: Duration,
     /// Seed of the first run; every run has one of its own.
     pub seed: u64,
     /// Name of this machine.
@@ -50,18 +48,18 @@ impl StagePlan {
     }
 
     fn profile_for(&self, case: &Case, name: &StageName) -> Profile {
-        // Once a failure is known to come and go, port and plug are told apart by runs as long as those that showed it.
-        let soaked =
-            |spot: &Spot| case.stages.iter().any(|s| s.name == StageName::Soak(spot.clone()) && s.result.is_some());
+        let usual = case.options.profile.as_ref().unwrap_or(&self.profile);
+        let soaked = case.stages.iter().any(|s| s.name == StageName::Soak(Spot::AtPort) && s.result.is_some());
         let long = match name {
             StageName::Soak(_) | StageName::TwoPairs(_) => true,
-            StageName::OtherPlug | StageName::KnownGoodPort => soaked(&Spot::AtPort),
+            StageName::OtherPlug | StageName::KnownGoodPort => soaked,
             StageName::At(_) | StageName::CableTest => false,
         };
         if long {
-            Profile { name: "soak".into(), kind: ProfileKind::Soak, time: self.soak_time, ..self.profile.clone() }
+            let time = Duration::from_secs(case.move_to(name).time_s);
+            Profile { name: "soak".into(), kind: ProfileKind::Soak, time, ..usual.clone() }
         } else {
-            self.profile.clone()
+            usual.clone()
         }
     }
 }
@@ -100,10 +98,18 @@ pub struct Opening {
 /// A case without stages. Segments that nobody named are those the port knows.
 ///
 /// # Errors
-/// [`CaseError::SegmentTwice`].
+/// [`CaseError::SegmentTwice`]; [`CaseError::NoSuchSegment`] for one that a rig does not have.
 pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, CaseError> {
     if opening.segments.is_empty() {
         opening.segments = port.segments();
+    }
+    // A rig knows its cable. On a real port only the person does.
+    let known = port.segments();
+    if port.offers().moves_plug
+        && let Some(stranger) = opening.segments.iter().find(|label| !known.contains(label))
+    {
+        let known = if known.is_empty() { "it has none".to_owned() } else { known.join(", ") };
+        return Err(CaseError::NoSuchSegment { segment: stranger.clone(), known });
     }
     let mut seen = std::collections::HashSet::new();
     if let Some(twice) = opening.segments.iter().find(|label| label.trim().is_empty() || !seen.insert(label.as_str())) {
@@ -135,6 +141,8 @@ pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, Case
         },
         next: None,
         again: None,
+        options: case::CaseOptions::default(),
+        closed: None,
     };
     case.settle();
     Ok(case)
@@ -334,12 +342,38 @@ impl<'a> CaseRunner<'a> {
         self.settle_and_save();
     }
 
+    /// Notes that the last attempt at a stage was in truth another stage: the plug was elsewhere than was said. What was
+    /// entered before stays in the document. False if the stage was not done.
+    pub fn correct(&mut self, entered: &StageName, was: &StageName) -> bool {
+        let Some(stage) = self.case.stages.iter_mut().rfind(|s| s.name == *entered && s.ended == Ended::Done) else {
+            return false;
+        };
+        let spot = was.spot();
+        stage.why = Some(format!("entered as {entered}, corrected on {}", now()));
+        stage.placement = spot.as_ref().map(Spot::placement);
+        stage.segment = spot.as_ref().and_then(Spot::segment).map(str::to_owned);
+        stage.name = was.clone();
+        self.settle_and_save();
+        true
+    }
+
+    /// Closes the case before it is decided.
+    pub fn close(&mut self, why: String) {
+        self.case.closed = Some(why);
+        self.settle_and_save();
+    }
+
+    /// Whether a stage was done or skipped, so that it can be set aside.
+    pub fn was_done(&self, name: &StageName) -> bool {
+        self.case.stages.iter().any(|s| s.name == *name && matches!(s.ended, Ended::Done | Ended::Skipped))
+    }
+
     /// Takes the technician's word for a stage that this machine cannot do.
     pub fn answer(&mut self, name: &StageName, passes: bool) {
         let showing = if passes { Showing::Passes } else { Showing::Fails };
         // Asked of a stage that is repeated before anything is condemned: the word of a person who has tried is as good
         // as two runs.
-        for _ in 0..if passes { 1 } else { 2 } {
+        for _ in 0..2 {
             let result = StageResult::answered(showing);
             let stage = Stage {
                 source: Source::Answer,

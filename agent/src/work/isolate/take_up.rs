@@ -18,7 +18,7 @@ pub struct Wanted {
     pub id: Option<String>,
     /// Go on with the open case of this port and cable, if there is one.
     pub go_on: bool,
-    /// What a new case is about; its cable is also that of a stored one.
+    /// What a new case is about. Its cable is also that of a stored one; empty, with `id`, for whichever cable.
     pub opening: Opening,
 }
 
@@ -27,6 +27,8 @@ pub struct Wanted {
 pub struct TakenUp {
     /// The case.
     pub case: Case,
+    /// It is a stored one.
+    pub stored: bool,
     /// Id of an older case of this port and cable that stays open.
     pub left_open: Option<String>,
 }
@@ -40,8 +42,8 @@ pub fn take_up(archive: &(impl Archive + ?Sized), port: &mut dyn Port, wanted: W
     let cable = &wanted.opening.cable;
     if let Some(id) = &wanted.id {
         return match archive.find(Some(DocumentKind::Case), id)? {
-            Document::Case(case) if case.port.name == identity.name && case.cable == *cable => {
-                Ok(TakenUp { case: *case, left_open: None })
+            Document::Case(case) if case.port.name == identity.name && (cable.is_empty() || case.cable == *cable) => {
+                stored(*case, &wanted.opening)
             }
             Document::Case(case) => Err(CaseError::OtherCase { case, port: identity.name, cable: cable.clone() }),
             Document::Run(report) => Err(CaseError::NoCase { id: report.run }),
@@ -52,7 +54,24 @@ pub fn take_up(archive: &(impl Archive + ?Sized), port: &mut dyn Port, wanted: W
         Some(Document::Run(_)) | None => None,
     };
     match open {
-        Some(case) if wanted.go_on => Ok(TakenUp { case: *case, left_open: None }),
-        open => Ok(TakenUp { case: open_case(port, wanted.opening)?, left_open: open.map(|case| case.case) }),
+        Some(case) if wanted.go_on => stored(*case, &wanted.opening),
+        open => {
+            Ok(TakenUp { case: open_case(port, wanted.opening)?, stored: false, left_open: open.map(|case| case.case) })
+        }
     }
+}
+
+/// A stored case, unless other segments are given than it has. A plug that it does not name yet is taken from there.
+fn stored(mut case: Case, opening: &Opening) -> Result<TakenUp, CaseError> {
+    if !opening.segments.is_empty() && opening.segments != case.segments {
+        let told = |labels: &[String]| if labels.is_empty() { "none".to_owned() } else { labels.join(", ") };
+        let (known, given) = (told(&case.segments), told(&opening.segments));
+        return Err(CaseError::OtherSegments { case: case.case, known, given });
+    }
+    if case.plug.is_none() {
+        case.plug.clone_from(&opening.plug);
+    }
+    // Whoever takes a closed case up again wants it open.
+    case.closed = None;
+    Ok(TakenUp { case, stored: true, left_open: None })
 }

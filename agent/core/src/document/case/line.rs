@@ -3,15 +3,18 @@
 
 use super::Case;
 use super::name::{Spot, StageName};
-use super::stage::{Ended, Showing, Stage, StageResult};
+use super::stage::{Ended, Showing, Source, Stage, StageResult};
 use crate::judge::RuleId;
+use crate::stats::compare_rates::{ErrorCount, RateComparison};
 
-/// A stage whose plug was the case's own, in the case's own port, somewhere outside the chip.
+/// A stage outside the chip.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Visit<'a> {
     /// Place along the line.
     pub place: usize,
-    /// It was a soak.
+    /// Which plug was in which port.
+    pub gear: Gear,
+    /// It was a soak, or as long as one.
     pub long: bool,
     /// What it says, with what the speeds tell.
     pub shows: Showing,
@@ -19,6 +22,17 @@ pub(super) struct Visit<'a> {
     pub slower_only: bool,
     /// What it found.
     pub result: &'a StageResult,
+}
+
+/// Which plug was in which port.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Gear {
+    /// The plug of the case in the port of the case.
+    Own,
+    /// Another plug in the port of the case.
+    OtherPlug,
+    /// The plug of the case in a port known to be good.
+    KnownGoodPort,
 }
 
 impl Visit<'_> {
@@ -32,13 +46,44 @@ impl Visit<'_> {
     /// It failed for a part of its time only: the link came and went, or what failed came crowded into fewer seconds
     /// than chance would spread it over.
     pub fn sporadic(&self) -> bool {
-        let r = self.result;
-        if self.slower_only || !matches!(self.shows, Showing::Fails | Showing::Neither) {
-            return false;
-        }
-        // Of `s` seconds, `n` failures spread by chance (Poisson) leave `s exp(-n/s)` without one.
-        let spread = r.seconds as f64 * -(-(r.tried.failed as f64) / r.seconds.max(1) as f64).exp_m1();
-        r.link_flaps > 0 || ((r.seconds_errored as f64) < CROWDED * spread - 1.0)
+        !self.slower_only
+            && matches!(self.shows, Showing::Fails | Showing::Neither)
+            && (self.result.link_flaps > 0 || self.crowded())
+    }
+
+    /// What failed came crowded into fewer seconds than chance would spread it over.
+    ///
+    /// Of `s` seconds, `n` failures spread by chance leave `s exp(-n/s)` without one, with the variance `s exp(-n/s) (1
+    /// - (1 + n/s) exp(-n/s))` (the classical problem of occupancy: Feller, An Introduction to Probability Theory,
+    /// volume 1, chapter IV, from memory). Three deviations keep steady errors at a low rate from looking crowded.
+    fn crowded(&self) -> bool {
+        let seconds = self.result.seconds.max(1) as f64;
+        let each = self.result.tried.failed as f64 / seconds;
+        let spread = seconds * -(-each).exp_m1();
+        let deviation = (seconds * (-each).exp() * (1.0 - (1.0 + each) * (-each).exp())).max(0.0).sqrt();
+        let errored = self.result.seconds_errored as f64;
+        errored < CROWDED * spread - 1.0 && errored < spread - 3.0 * deviation
+    }
+
+    /// It passed, though what failed in it came crowded: the mean of the run hides a bad moment.
+    pub fn restless(&self) -> bool {
+        self.shows == Showing::Passes && self.crowded()
+    }
+
+    /// Something that is no plug turned the signal back.
+    pub fn active(&self) -> bool {
+        matches!(self.result.rule, RuleId::NotAPlainLoop | RuleId::EchoesLate)
+    }
+
+    /// Nothing went through, or what failed is not counted in units, such as a missing link or a modem line.
+    pub fn dead(&self) -> bool {
+        let tried = self.result.tried;
+        !self.sporadic() && (!self.counts() || tried.failed >= tried.units)
+    }
+
+    /// Units tried, and those that failed.
+    pub fn count(&self) -> ErrorCount {
+        ErrorCount { errors: self.result.tried.failed, bits: self.result.tried.units }
     }
 
     /// It showed spells, too few of them to be a failure: no pass either, whatever passes later.
@@ -67,33 +112,60 @@ pub(super) struct History {
     pub long: bool,
 }
 
+/// Units of several visits.
+pub(super) fn sum<'v, 'a: 'v>(visits: impl Iterator<Item = &'v Visit<'a>>) -> ErrorCount {
+    visits.map(Visit::count).fold(ErrorCount { errors: 0, bits: 0 }, |all, one| ErrorCount {
+        errors: all.errors + one.errors,
+        bits: all.bits + one.bits,
+    })
+}
+
 /// A case, seen along its line.
 pub(super) struct Line<'a> {
     /// The case.
     pub case: &'a Case,
     /// Place of the cable's far end.
     pub far: usize,
-    /// Visits in order.
+    /// Visits with the plug of the case in the port of the case, in order.
     pub visits: Vec<Visit<'a>>,
+    /// Visits with a plug in a port itself, in order: whichever plug, whichever port.
+    pub bench: Vec<Visit<'a>>,
 }
 
 impl<'a> Line<'a> {
     pub fn new(case: &'a Case) -> Self {
-        let mut line = Self { case, far: case.segments.len().max(1), visits: Vec::new() };
+        let mut line = Self { case, far: case.segments.len().max(1), visits: Vec::new(), bench: Vec::new() };
+        let soak_s = |spot: &Spot| {
+            let soak = StageName::Soak(spot.clone());
+            case.stages.iter().filter(|s| s.name == soak).filter_map(done).map(|r| r.seconds).max()
+        };
         let visit = |stage: &'a Stage| {
-            let (spot, long) = match &stage.name {
-                StageName::At(spot) => (spot, false),
-                StageName::Soak(spot) => (spot, true),
-                _ => return None,
-            };
             let result = done(stage)?;
-            Some(Visit { place: line.place(spot)?, long, shows: result.showing, slower_only: false, result })
+            let (spot, gear) = match &stage.name {
+                StageName::At(spot) | StageName::Soak(spot) => (spot, Gear::Own),
+                StageName::OtherPlug => (&Spot::AtPort, Gear::OtherPlug),
+                StageName::KnownGoodPort => (&Spot::AtPort, Gear::KnownGoodPort),
+                StageName::TwoPairs(_) | StageName::CableTest => return None,
+            };
+            let long = match (&stage.name, gear) {
+                (StageName::Soak(_), _) => true,
+                (_, Gear::Own) => false,
+                // As long as the soak with the case's own plug; the technician's word knows no length.
+                _ => stage.source == Source::Answer || soak_s(spot).is_some_and(|s| result.seconds * 2 >= s),
+            };
+            let place = line.place(spot)?;
+            // One run alone cannot know what holds the link up. In a case the same plug is tried in another port, and
+            // another plug in this one: what is plugged in is told apart by that, so a port that returns nothing has
+            // failed.
+            let shows = if place == 0 { showing_at_port(result) } else { result.showing };
+            Some(Visit { place, gear, long, shows, slower_only: false, result })
         };
         let mut visits: Vec<Visit> = case.stages.iter().filter_map(visit).collect();
         // A port that links to itself at its own speed next to the chip, and at a forced one only with cable between,
         // has lost pairs on the way. One that cannot link to itself anywhere is no worse for it.
         let at_own_speed = |v: &Visit| v.result.link.up && v.result.fallback_mbps.is_none();
-        let fast: Vec<usize> = visits.iter().filter(|v| at_own_speed(v)).map(|v| v.place).collect();
+        let fast = visits.iter().filter(|v| v.gear == Gear::Own && at_own_speed(v));
+        let fast: Vec<usize> = fast.map(|v| v.place).collect();
         for visit in &mut visits {
             let nearer = fast.iter().any(|place| *place < visit.place);
             if visit.result.fallback_mbps.is_some() && nearer && visit.shows == Showing::Passes {
@@ -101,22 +173,19 @@ impl<'a> Line<'a> {
                 visit.slower_only = true;
             }
         }
-        // One run alone cannot know what holds the link up. In a case the same plug is tried in another port, and
-        // another plug in this one: what is plugged in is told apart by that, so a port that returns nothing has
-        // failed.
-        for visit in visits.iter_mut().filter(|v| v.place == 0) {
-            visit.shows = showing_at_port(visit.result);
-        }
         // A hand on the plug takes the link away once, and something from outside may make one spell; a second time at
         // the same place it is the place.
         let trouble =
             |v: &Visit| v.shows == Showing::Fails || v.shows == Showing::Neither && v.result.rule.is_excused_once();
-        for place in 0..=line.far {
-            if visits.iter().filter(|v| v.place == place && trouble(v)).count() >= 2 {
-                visits.iter_mut().filter(|v| v.place == place && trouble(v)).for_each(|v| v.shows = Showing::Fails);
+        let places = (0..=line.far).map(|place| (place, Gear::Own));
+        for (place, gear) in places.chain([(0, Gear::OtherPlug), (0, Gear::KnownGoodPort)]) {
+            let here = |v: &Visit| v.place == place && v.gear == gear && trouble(v);
+            if visits.iter().filter(|v| here(v)).count() >= 2 {
+                visits.iter_mut().filter(|v| here(v)).for_each(|v| v.shows = Showing::Fails);
             }
         }
-        line.visits = visits;
+        line.bench = visits.iter().filter(|v| v.place == 0).copied().collect();
+        line.visits = visits.into_iter().filter(|v| v.gear == Gear::Own).collect();
         line
     }
 
@@ -166,6 +235,19 @@ impl<'a> Line<'a> {
         history
     }
 
+    /// A place both passed and failed, and its failures are worse than its passes beyond chance. Steady errors at a low
+    /// rate pass and fail by chance, and do not come and go.
+    pub fn changes(&self, place: usize) -> bool {
+        let shows = |wanted: Showing| self.at(place).filter(move |v| v.shows == wanted);
+        let (fails, passes) = (sum(shows(Showing::Fails)), sum(shows(Showing::Passes)));
+        let History { passes: passed, fails: failed, .. } = self.history(place);
+        if passed == 0 || failed == 0 {
+            return false;
+        }
+        shows(Showing::Fails).any(|v| !v.counts())
+            || RateComparison::new(fails, passes).map_or(true, |compared| compared.p_a_higher <= P_CHANGES_MAX)
+    }
+
     /// Results of every done attempt at a stage, oldest first.
     pub fn results(&self, name: &StageName) -> Vec<&'a StageResult> {
         self.case.stages.iter().filter(|stage| stage.name == *name).filter_map(done).collect()
@@ -209,7 +291,7 @@ impl<'a> Line<'a> {
 }
 
 /// What a run with the plug in a port says of port and plug.
-pub(super) fn showing_at_port(result: &StageResult) -> Showing {
+fn showing_at_port(result: &StageResult) -> Showing {
     if result.showing == Showing::Neither && result.rule == RuleId::NothingReturned {
         Showing::Fails
     } else {
@@ -224,3 +306,5 @@ fn done(stage: &Stage) -> Option<&StageResult> {
 /// Errored seconds may be fewer than chance makes them by this share, and by one: beyond that they are crowded. Our own
 /// choice: a slip costs a longer run and no wrong verdict.
 const CROWDED: f64 = 0.9;
+/// Failures and passes of one place differ beyond chance at this probability. Our own choice.
+const P_CHANGES_MAX: f64 = 0.01;

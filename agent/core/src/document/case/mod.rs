@@ -3,6 +3,7 @@
 //! [`Case`] is the document that is kept. A [`stage`] is one run of it, and its [`name`] says where it turns the signal
 //! back. The [`rules`] conclude from the stages and choose the next one. They work alike for frames and bytes.
 
+pub mod ahead;
 pub mod length;
 mod line;
 mod moves;
@@ -16,6 +17,7 @@ use crate::base::caution::Caution;
 use crate::judge::Verdict;
 use crate::kind::ethernet::link::Capabilities;
 use crate::kind::port::PortIdentity;
+use crate::plan::Profile;
 
 pub use name::{Spot, StageName};
 pub use stage::{Ended, Showing, Source, Stage, StageResult};
@@ -61,7 +63,39 @@ pub struct Case {
     /// Once nothing is left to do: the stage worth doing again, for longer.
     #[serde(default)]
     pub again: Option<StageName>,
+    /// What its stages are run with.
+    #[serde(default)]
+    pub options: CaseOptions,
+    /// Why somebody closed the case before it was decided.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub closed: Option<String>,
 }
+
+/// What the stages of a case are run with. They belong to the case, so that whoever takes it up again need not repeat
+/// them.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct CaseOptions {
+    /// Profile of a stage; none in a case of an older program.
+    pub profile: Option<Profile>,
+    /// Least length of a soak, seconds.
+    pub soak_s: u64,
+    /// Speed and format of a serial line, as the technician gave them.
+    pub line: Option<String>,
+    /// Wiring of the plug of a serial line, as the technician gave it.
+    pub wiring: Option<String>,
+    /// A port of this machine that is known to be good.
+    pub known_good: Option<String>,
+}
+
+impl Default for CaseOptions {
+    fn default() -> Self {
+        Self { profile: None, soak_s: SOAK_S, line: None, wiring: None, known_good: None }
+    }
+}
+
+/// As long as a person moves a cable, seconds. Our own choice.
+pub const SOAK_S: u64 = 60;
 
 /// Whether anything is left to do in a case.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -73,6 +107,8 @@ pub enum CaseState {
     Decided,
     /// Undecided, and no further stage would tell more.
     Exhausted,
+    /// Somebody closed it before it was decided.
+    Closed,
 }
 
 impl CaseState {
@@ -82,6 +118,7 @@ impl CaseState {
             Self::Open => "open",
             Self::Decided => "decided",
             Self::Exhausted => "exhausted",
+            Self::Closed => "closed",
         }
     }
 }
@@ -115,4 +152,7 @@ pub struct Move {
     pub why: String,
     /// Dangers of this move.
     pub cautions: Vec<Caution>,
+    /// How long the run takes, seconds; 0 in a case of an older program.
+    #[serde(default)]
+    pub time_s: u64,
 }

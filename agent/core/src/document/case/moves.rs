@@ -1,24 +1,75 @@
-//! What the technician does before a stage, what to look at, and the dangers.
+//! What the technician does before a stage, what to look at, how long it takes, and the dangers.
 
-use super::line::Line;
+use super::line::{Line, Visit};
 use super::name::{Spot, StageName};
+use super::rules::PAUSES_MIN;
 use super::{Move, Who};
 use crate::base::caution::Caution;
+use crate::document::case::stage::Showing;
 use crate::kind::Kind;
 use crate::kind::ethernet::link::Medium;
+use crate::plan::{Profile, ProfileKind};
 
-/// The move that leads to a stage.
-pub(super) fn to(line: &Line, stage: &StageName, why: &str) -> Move {
+/// The move that leads to a stage; `still` where everything is in place from the stage before.
+pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move {
     let attempt = line.attempts(stage) + 1;
     Move {
         stage: stage.clone(),
         attempt,
         who: who(line, stage),
-        hands: hands(line, stage, attempt),
-        look: look(stage, line.case.port.kind).to_owned(),
+        hands: if still { STILL.to_owned() } else { hands(line, stage, attempt) },
+        look: if still {
+            "Nothing was moved since the last run.".to_owned()
+        } else {
+            look(stage, line.case.port.kind).to_owned()
+        },
         why: why.to_owned(),
-        cautions: cautions(line, stage),
+        cautions: if still { Vec::new() } else { cautions(line, stage) },
+        time_s: time_s(line, stage),
     }
+}
+
+/// How long the run of a stage takes, seconds.
+pub(super) fn time_s(line: &Line, stage: &StageName) -> u64 {
+    match stage {
+        StageName::Soak(spot) => soak_s(line, spot),
+        StageName::TwoPairs(_) => line.case.options.soak_s,
+        // Once a failure is known to come and go, port and plug are told apart by runs as long as those that showed it.
+        StageName::OtherPlug | StageName::KnownGoodPort if !line.results(&StageName::Soak(Spot::AtPort)).is_empty() => {
+            soak_s(line, &Spot::AtPort)
+        }
+        StageName::CableTest => CABLE_TEST_S,
+        StageName::At(_) | StageName::OtherPlug | StageName::KnownGoodPort => {
+            line.case.options.profile.as_ref().map_or(0, run_s)
+        }
+    }
+}
+
+/// How long one run of a profile takes, seconds.
+fn run_s(profile: &Profile) -> u64 {
+    let time = match profile.kind {
+        ProfileKind::Steps => profile.steps().iter().map(|step| step.time).sum(),
+        ProfileKind::Soak | ProfileKind::Proof | ProfileKind::RateSearch => profile.time,
+    };
+    (profile.listen + time + profile.settle).as_secs_f64().ceil() as u64
+}
+
+/// How long a soak must be here: longer than the last one if that one decided nothing, and long enough for several
+/// pauses of a failure that comes and goes.
+fn soak_s(line: &Line, spot: &Spot) -> u64 {
+    let least = line.case.options.soak_s;
+    let Some(place) = line.place(spot) else { return least };
+    let longest = |v: &Visit| v.result.seconds;
+    let in_vain = |v: &&Visit| v.long && (v.result.needs_longer() || v.restless());
+    let in_vain = line.at(place).filter(in_vain).map(longest).max().map_or(0, |seconds| seconds * LONGER);
+    // The pause between two spells, on average, where enough of them were seen.
+    let shown = line.bench.iter().chain(line.visits.iter().filter(|v| v.place > 0));
+    let (groups, clean) = shown
+        .filter(|v| v.shows == Showing::Fails && v.sporadic())
+        .fold((0, 0), |(g, c), v| (g + v.groups(), c + v.result.seconds.saturating_sub(v.result.seconds_errored)));
+    let pauses = if groups > 1 { PAUSES_MIN * clean / groups } else { 0 };
+    // Whoever asks for more than the most gets what was asked for.
+    in_vain.max(pauses).min(SOAK_S_MAX).max(least)
 }
 
 fn who(line: &Line, stage: &StageName) -> Who {
@@ -34,57 +85,72 @@ fn hands(line: &Line, stage: &StageName, attempt: u32) -> String {
     let case = line.case;
     let plug = match &case.plug {
         Some(label) => format!("plug {label}"),
-        None => "the plug".to_owned(),
+        None => "the plug of this case".to_owned(),
     };
-    let again = if attempt > 1 { "seat it again: take it out, look at the contacts, and " } else { "" };
+    let again = if attempt > 1 { "Take the plug out and look at its contacts. Then " } else { "" };
     let port = &case.port.name;
+    let start = |text: String| upper(&format!("{again}{text}"));
     match stage {
         StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => {
-            format!("nothing: the loop inside the chip of {port} is used; a cable may stay where it is")
+            format!("Nothing to do: {port} loops the signal inside its chip. A cable may stay in.")
         }
-        StageName::At(Spot::AtPort) => format!("{again}put {plug} into {port} itself"),
-        StageName::Soak(Spot::AtPort) => format!("put {plug} into {port} itself and leave it alone; the run is long"),
-        StageName::At(spot @ Spot::FarEnd(_)) => format!("{again}{}", far(line, spot, &plug)),
+        StageName::At(Spot::AtPort) => start(format!("put {plug} into {port} itself.")),
+        StageName::Soak(Spot::AtPort) => {
+            format!("Put {plug} into {port} itself and do not touch it during the run.")
+        }
+        StageName::At(spot @ Spot::FarEnd(_)) => start(far(line, spot, &plug)),
         StageName::Soak(spot @ Spot::FarEnd(_)) => format!(
-            "{}; while the run goes on, move the cable and its connectors gently, one after the other, with pauses",
-            far(line, spot, &plug)
+            "{} During the run, move the cable and its connectors gently, one after the other, with pauses.",
+            upper(&far(line, spot, &plug))
         ),
-        StageName::TwoPairs(spot) => {
-            format!("{}, as before; the speed is set for you; move the cable gently meanwhile", far(line, spot, &plug))
+        StageName::TwoPairs(spot) => format!(
+            "{} The speed is set for you. Move the cable gently during the run.",
+            upper(&far(line, spot, &plug))
+        ),
+        StageName::OtherPlug => {
+            format!("Take {plug} out of {port} and keep it apart. Put another plug in, best one that works elsewhere.")
         }
-        StageName::OtherPlug => format!("take {plug} out of {port} and put another one in, best one that is proven"),
-        StageName::KnownGoodPort => format!("put {plug} into a port of the same kind that is known to be good"),
-        StageName::CableTest => format!("connect cable {} to {port}, and take the plug off its far end", case.cable),
+        StageName::KnownGoodPort => {
+            format!("Put {plug}, the one that failed, into a port of the same kind that is known to work.")
+        }
+        StageName::CableTest => {
+            format!("Connect cable {} to {port}, and take the plug off its far end.", case.cable)
+        }
     }
+}
+
+fn upper(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
 }
 
 fn far(line: &Line, spot: &Spot, plug: &str) -> String {
     let case = line.case;
     let end = match spot.segment() {
-        Some(label) => format!("the far end of segment {label}, and take off what follows it"),
+        Some(label) => format!("the far end of segment {label}; disconnect what follows it"),
         None => format!("the far end of cable {}", case.cable),
     };
-    format!("connect cable {} to {} and put {plug} on {end}", case.cable, case.port.name)
+    format!("connect cable {} to {} and put {plug} on {end}.", case.cable, case.port.name)
 }
 
 fn look(stage: &StageName, kind: Kind) -> &'static str {
     let at_port = match kind {
-        Kind::Ethernet => "the latch clicks, the light of the port comes on, no contact is bent or dull",
-        Kind::Serial => "the plug is the kind that was named and its screws are tight; no contact is bent or dull",
+        Kind::Ethernet => "The latch clicks. The light of the port comes on. No contact is bent or dull.",
+        Kind::Serial => "The plug is the kind that was named, and its screws are tight. No contact is bent or dull.",
     };
     let far_end = match kind {
-        Kind::Ethernet => "the labels at both ends are those of this cable; the latches click",
+        Kind::Ethernet => "The labels at both ends are those of this cable. The latches click.",
         Kind::Serial => {
-            "the labels at both ends are those of this cable; the screws are tight, and every wire that the plug needs \
-             runs through"
+            "The labels at both ends are those of this cable. The screws are tight. Every wire that the plug needs is \
+             connected."
         }
     };
     match stage {
-        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => "nothing to look at",
+        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => "Nothing to look at.",
         StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort) | StageName::OtherPlug => at_port,
-        StageName::KnownGoodPort => "it is a port that passed with another plug, and nothing else uses it",
+        StageName::KnownGoodPort => "This port passed with another plug, and nothing else uses it.",
         StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) | StageName::TwoPairs(_) => far_end,
-        StageName::CableTest => "nothing is connected at the far end: a plug would look like a short",
+        StageName::CableTest => "Nothing is connected at the far end: a plug would look like a short.",
     }
 }
 
@@ -113,3 +179,12 @@ fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
     }
     cautions
 }
+
+/// Nothing to do for a run that is only repeated.
+const STILL: &str = "Leave plug and cable as they are.";
+/// A soak that decided nothing is repeated so many times as long. Our own choice.
+const LONGER: u64 = 4;
+/// No soak is lengthened beyond this, seconds: a person waits beside it. Our own choice.
+const SOAK_S_MAX: u64 = 900;
+/// The kernel's cable test takes a few seconds (ethtool-netlink.rst).
+const CABLE_TEST_S: u64 = 10;

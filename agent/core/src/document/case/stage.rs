@@ -8,6 +8,8 @@ use crate::judge::facts::Stopped;
 use crate::judge::ratio::ErrorRatio;
 use crate::judge::{Location, Outcome, RuleId};
 use crate::kind::ethernet::cable_test::CableTest;
+use crate::signal::compare::DamageKind;
+use crate::signal::seconds::SecondCounts;
 use crate::{base::placement::Placement, kind::ethernet::link::LinkState};
 
 /// One stage: tried, skipped, or taken from a record.
@@ -127,6 +129,9 @@ pub struct StageResult {
     pub error_groups: u64,
     /// Why the run ended early, if it did.
     pub stopped: Option<Stopped>,
+    /// Every bit of what failed came back inverted.
+    #[serde(default)]
+    pub inverted: bool,
     /// What a pass had to prove: bit error ratio.
     pub limit: f64,
     /// And how sure.
@@ -134,6 +139,11 @@ pub struct StageResult {
 }
 
 impl StageResult {
+    /// Whether only a longer run can decide what this one left open.
+    pub fn needs_longer(&self) -> bool {
+        self.showing == Showing::Neither && self.rule.asks_longer()
+    }
+
     /// What a technician says a stage showed, without any figure.
     pub fn answered(showing: Showing) -> Self {
         let outcome = if showing == Showing::Passes { Outcome::Pass } else { Outcome::Fault };
@@ -160,6 +170,7 @@ impl StageResult {
             seconds_errored: 0,
             error_groups: 0,
             stopped: None,
+            inverted: false,
             limit: 0.0,
             confidence: 0.0,
         }
@@ -170,14 +181,7 @@ impl StageResult {
         let verdict = &report.verdict;
         let deciding = verdict.reasons.first();
         let frames = report.ethernet();
-        // A second in which few probes were sent says little.
-        let least = report.seconds.iter().map(|second| second.sent).max().unwrap_or(0).div_ceil(4).max(1);
-        let at_work: Vec<bool> = report
-            .seconds
-            .iter()
-            .filter(|second| second.sent >= least)
-            .map(|second| second.returned < second.sent || second.damaged > 0)
-            .collect();
+        let at_work = seconds_at_work(&report.seconds);
         let starts = at_work.iter().enumerate().filter(|(i, bad)| **bad && (*i == 0 || !at_work[i - 1])).count();
         Self {
             showing: match verdict.outcome {
@@ -207,8 +211,46 @@ impl StageResult {
             seconds_errored: at_work.iter().filter(|bad| **bad).count() as u64,
             error_groups: starts as u64,
             stopped: report.stopped,
+            inverted: report.damage.kind() == DamageKind::Inverted,
             limit: report.limit.bit_error_ratio,
             confidence: report.limit.confidence,
         }
+    }
+}
+
+/// Whether something failed in each second that says anything.
+///
+/// A clean second in which few probes were sent says little: fewer than a quarter of those in either neighbour. Only
+/// neighbours are compared, since large frames are sent at a twentieth of the rate of small ones.
+fn seconds_at_work(seconds: &[SecondCounts]) -> Vec<bool> {
+    let sent: Vec<&SecondCounts> = seconds.iter().filter(|second| second.sent > 0).collect();
+    let quiet = |at: usize| {
+        let neighbours = [at.checked_sub(1), Some(at + 1)].into_iter().flatten().filter_map(|n| sent.get(n));
+        neighbours.map(|second| second.sent).min().is_some_and(|least| sent[at].sent * 4 < least)
+    };
+    let all = sent.iter().enumerate().map(|(at, second)| (at, second.failed() > 0));
+    all.filter(|(at, bad)| *bad || !quiet(*at)).map(|(_, bad)| bad).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A second of large frames holds few of them; one of single probes between two full ones is left out, unless
+    /// something failed in it.
+    #[test]
+    fn seconds_of_large_frames_count_and_those_of_few_probes_do_not() {
+        let second = |sent, lost| SecondCounts { sent, returned: sent - lost, ..SecondCounts::default() };
+        let of = |seconds: &[(u64, u64)]| {
+            seconds_at_work(&seconds.iter().map(|(sent, lost)| second(*sent, *lost)).collect::<Vec<_>>())
+        };
+        let (small, large) = (1_488_095, 81_274);
+        assert_eq!(of(&[(small, 0), (small, 1), (large, 0), (large, 1), (0, 0)]), [false, true, false, true]);
+        assert_eq!(of(&[(32, 0), (small, 0), (small, 0)]), [false, false]);
+        assert_eq!(of(&[(small, 0), (32, 0), (large, 0)]), [false, false]);
+        assert_eq!(of(&[(small, 0), (32, 1), (large, 0)]), [false, true, false]);
+        // At the edge: a quarter is enough.
+        assert_eq!(of(&[(100, 0), (25, 0), (100, 0)]).len(), 3);
+        assert_eq!(of(&[(100, 0), (24, 0), (100, 0)]).len(), 2);
     }
 }

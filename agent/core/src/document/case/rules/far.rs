@@ -1,15 +1,13 @@
 //! Rules on the cable: find the segment between the last place that passes and the first that fails.
 
-use super::first::needs_longer;
 use super::near::{advice, repeat};
+use super::sides::{Sides, TURNS_MAX, TURNS_MIN, Weight};
 use super::{CaseRule, Conclusion};
 use crate::base::figure::count;
 use crate::document::case::line::{Line, Visit};
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::Showing;
 use crate::judge::{Location, Outcome, RuleId};
-use crate::stats::compare_rates::{ErrorCount, RateComparison};
-use crate::stats::fisher;
 
 pub(super) const RULES: &[CaseRule] = &[
     CaseRule { id: RuleId::PlacesDisagree, decide: places_disagree },
@@ -41,10 +39,33 @@ fn places_disagree(line: &Line) -> Option<Conclusion> {
     })
 }
 
-/// A failure that is not always there: some place both passed and failed, or failed for a part of its time.
+/// A failure that is not always there: some place fails now and passes then, or failed for a part of its time.
 fn comes_and_goes(line: &Line) -> bool {
-    (1..=line.far).any(|k| line.history(k).passes > 0 && line.history(k).fails > 0)
-        || line.visits.iter().any(|v| v.place > 0 && v.sporadic())
+    (1..=line.far).any(|k| line.changes(k)) || line.visits.iter().any(|v| v.place > 0 && v.sporadic())
+}
+
+/// Something that is no plug answers at a place beyond the port: what else fails there is its doing, and says nothing
+/// of the cable.
+fn active_device(line: &Line) -> Option<Conclusion> {
+    let since = |k: usize| line.at(k).skip_while(|v| !v.active());
+    let answers = |k: &usize| since(*k).next().is_some() && since(*k).all(|v| v.shows != Showing::Passes);
+    let place = (1..=line.far).find(answers)?;
+    let (spot, seen) = (line.spot(place), line.at(place).filter(|v| v.active()).last()?);
+    let conclusion = Conclusion::undecided(format!("{spot}: {}", seen.result.text))
+        .sure("certain that more than a plug is at the end of the cable there; nothing is known of the cable")
+        .then(format!(
+            "Find out what is really on cable {} at {spot}. A plug returns each frame once, unchanged, at once and in \
+             order; an active device does not. Fit the plug there, then do this stage again.",
+            line.case.cable
+        ))
+        .again(StageName::At(spot.clone()));
+    let tried = since(place).count();
+    Some(if tried < 2 {
+        conclusion
+            .want(StageName::At(spot), "Something other than a plug answered. See what is really connected there.")
+    } else {
+        conclusion
+    })
 }
 
 /// What a search along the line knows.
@@ -67,9 +88,11 @@ impl Search<'_, '_> {
         !self.fails(place) && self.line.at(place).any(|v| self.counts_as_pass(v))
     }
 
-    /// The port itself: passed; or left undecided by its own few failures, which the counts then settle; or skipped.
-    fn port_known(&self) -> bool {
-        self.passes(0) || (!self.sporadic && self.line.last(0).is_some_and(|v| v.long && needs_longer(v.result)))
+    /// The farthest place before `high` that clears what is nearer than it: it passed; or it is the port itself, left
+    /// undecided by its own few failures, which the counts then settle.
+    fn cleared(&self, high: usize) -> Option<usize> {
+        let undecided = || !self.sporadic && self.line.last(0).is_some_and(|v| v.long && v.result.needs_longer());
+        (0..high).rev().find(|k| self.passes(*k) || (*k == 0 && undecided()))
     }
 
     fn stage(&self, place: usize) -> StageName {
@@ -87,7 +110,7 @@ impl Search<'_, '_> {
         let conclusion = Conclusion::undecided(format!("{spot}: {}", result.text));
         let again = self.line.history(place).unclear < 3;
         Some(match &result.rule {
-            _ if needs_longer(result) && !self.line.history(place).long => {
+            _ if result.needs_longer() && !self.line.history(place).long => {
                 conclusion.want(StageName::Soak(spot), "only a longer run can decide")
             }
             RuleId::ComesAndGoes => conclusion.want(StageName::Soak(spot), "a longer run shows whether it comes back"),
@@ -96,19 +119,19 @@ impl Search<'_, '_> {
                     "the errors came in few of the seconds: look at the connectors, and soak at {spot} for some hours"
                 ))
                 .again(StageName::Soak(spot)),
-            _ if needs_longer(result) => conclusion
+            _ if result.needs_longer() => conclusion
                 .then(format!(
                     "the error ratio is at the limit itself: soak at {spot} for an hour or more, or accept it as it is"
                 ))
                 .again(StageName::Soak(spot)),
-            RuleId::NothingReturned | RuleId::NotAPlainLoop => {
+            RuleId::NothingReturned => {
                 let conclusion = conclusion.then(format!(
-                    "the port is good: see that the plug is really on cable {}, not on another; something else holds \
-                     the link",
+                    "The port is good. See that the plug is really on cable {} and not on another one: something else \
+                     holds the link.",
                     self.line.case.cable
                 ));
                 if again {
-                    conclusion.want(self.stage(place), "see that the plug is on this cable, then repeat")
+                    conclusion.want(self.stage(place), "See that the plug is on this cable, then repeat.")
                 } else {
                     conclusion
                 }
@@ -123,22 +146,24 @@ impl Search<'_, '_> {
 
 /// Finds the segment, and makes sure that the failure follows the plug and not the clock.
 fn segment_fails(line: &Line) -> Option<Conclusion> {
+    if let Some(active) = active_device(line) {
+        return Some(active);
+    }
     let search = Search { line, sporadic: comes_and_goes(line) };
     let high = (1..=line.far).find(|k| search.fails(*k));
     let Some(high) = high else { return walk_out(&search) };
-    let low = if search.port_known() { (0..high).rev().find(|k| *k == 0 || search.passes(*k)).unwrap_or(0) } else { 0 };
-    if !search.port_known() {
+    let Some(low) = search.cleared(high) else {
         let conclusion = Conclusion::fault(
             &[Location::Cable, Location::Port, Location::Plug],
             format!("{}: {}", line.spot(high), failure(line, high)),
         )
-        .sure("the port has not been seen to pass with this plug")
-        .then("put the same plug into the port itself and repeat: a pass there leaves only the cable");
-        return Some(
-            conclusion
-                .want(search.stage(0), "the failure may come from port, plug or cable: the port is tried for as long"),
-        );
-    }
+        .sure("no nearer place has been seen to pass with this plug")
+        .then("Put the same plug into the port itself and repeat. If it passes there, only the cable is left.");
+        return Some(conclusion.want(
+            search.stage(0),
+            "The failure may come from port, plug or cable. A pass at the port itself leaves only the cable.",
+        ));
+    };
     // Halve what is left; with few places in between go outward in turn.
     let between: Vec<usize> =
         (low + 1..high).filter(|k| !line.skipped(&search.stage(*k)) && !given_up(&search, *k)).collect();
@@ -180,9 +205,10 @@ fn walk_out(search: &Search) -> Option<Conclusion> {
     }
     let next = next?;
     let stage = StageName::At(line.spot(next));
-    let known = match search.port_known() {
-        true => "the port passes with this plug; the cable is not yet known",
-        false => "nothing fails so far",
+    let known = match search.cleared(line.far) {
+        Some(0) => "the port passes with this plug; the cable is not yet known".to_owned(),
+        Some(place) => format!("{} passes; the rest of the cable is not yet known", line.spot(place)),
+        None => "nothing fails so far".to_owned(),
     };
     (!line.skipped(&stage))
         .then(|| Conclusion::undecided(known).want(stage, "a failure here, after a pass at the port, is the cable's"))
@@ -210,52 +236,44 @@ fn located(search: &Search, low: usize, high: usize) -> Conclusion {
 }
 
 /// Whether the failure follows the plug: it must come and go with it, and the counts must differ beyond chance.
+///
+/// Only the two places themselves make turns: a search along the line always ends between some pass and some failure,
+/// even if both were chance; what proves them is that they come again.
 fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
     let line = search.line;
-    // Spells on the nearer side are no pass, but they speak against the cable.
-    let counted = |v: &&Visit| v.place <= low && (!contrary(search, v) || v.spells());
-    let near: Vec<&Visit> = line.visits.iter().filter(counted).collect();
-    let far: Vec<&Visit> = line.visits.iter().filter(|v| v.place >= high && v.shows == Showing::Fails).collect();
-    let turns = turns(search, low, high);
-    let soaks: Vec<&Visit> = far.iter().filter(|v| v.long).copied().collect();
-    // What began as coming and going may be there all the time in every soak: then its units and seconds speak.
-    let steady = !search.sporadic || (!soaks.is_empty() && soaks.iter().all(|v| !v.sporadic()));
-    let (p, what) = match (search.sporadic, steady) {
-        (false, _) => p_counts(&near, &far),
-        (true, true) => p_counts(&near, &soaks),
-        (true, false) => p_groups(&near, &far),
-    };
+    let on_a_side = |v: &&Visit| v.place == low || v.place == high;
+    let sides = Sides::new(line.visits.iter().filter(on_a_side).map(|v| (v.place == high, *v)), search.sporadic);
+    let Weight { proved, what, next_with, next_still } = sides.weigh();
     let conclusion = located(search, low, high);
-    let enough = p <= if steady { P_COUNTS_MAX } else { P_GROUPS_MAX };
-    if enough && turns.len() >= TURNS_MIN {
+    if proved {
         return conclusion.sure(format!(
-            "near certain: the failure came and went with the plug {} times, and {what}",
-            turns.len() - 1
+            "near certain: the failure came and went with the plug {} times; {what}",
+            sides.turns() - 1
         ));
     }
-    let last_failed = turns.last() == Some(&false);
     let gone = line.history(high).passes_since >= GONE_AFTER;
-    if turns.len() >= TURNS_MAX || gone {
+    if sides.turns() >= TURNS_MAX || gone {
         let why = if gone {
             "it has not come back".to_owned()
         } else {
-            format!("not beyond chance after {} turns", turns.len())
+            format!("not beyond chance after {} turns", sides.turns())
         };
         return too_rare(search, low, high, format!("{}; {why}: {what}", conclusion.text));
     }
     // Back and forth, and longer the second time: a port that goes bad and good for tens of seconds must not look like
-    // a cable.
-    let long = search.sporadic || turns.len() >= TURNS_MIN - 2;
-    let (place, why) = if last_failed {
-        (low, "back to the last place that passed: it must pass again, or the failure has nothing to do with the cable")
-    } else {
-        (high, "and out again: the failure must come back")
-    };
-    let spot = line.spot(place);
+    // a cable. What comes after that only counts runs.
+    let long = search.sporadic || (TURNS_MIN - 2..TURNS_MIN).contains(&sides.turns()) && !next_still;
+    let spot = line.spot(if next_with { high } else { low });
     let stage = if long { StageName::Soak(spot) } else { StageName::At(spot) };
-    conclusion
-        .sure(format!("not yet repeated: a port that began to fail meanwhile would look the same ({what})"))
-        .want(stage, why)
+    let conclusion = conclusion.sure(format!(
+        "not yet repeated often enough: a port that began to fail meanwhile would look the same ({what})"
+    ));
+    match (next_still, next_with) {
+        (true, _) => conclusion.want_still(stage),
+        (false, true) => conclusion.want(stage, "Out again: the failure must come back."),
+        (false, false) => conclusion
+            .want(stage, "Back to the last place that passed. It must pass again; if not, the cable is not the cause."),
+    }
 }
 
 /// Nobody is blamed for what came once.
@@ -266,96 +284,6 @@ fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Conclusio
          use a spare port or cable"
     );
     Conclusion::undecided(text).sure("seen, and too rare to be placed").then(next).again(StageName::Soak(far))
-}
-
-/// A nearer visit that passes, or failed before a seating mended it, is not held against the port twice.
-fn contrary(search: &Search, visit: &Visit) -> bool {
-    match visit.shows {
-        Showing::Passes => search.sporadic && !visit.long,
-        Showing::Neither => !needs_longer(visit.result),
-        Showing::Fails | Showing::HostFails | Showing::NotTested => true,
-    }
-}
-
-/// The visits to the two places in order, those of one place in a row taken as one: true for a pass at the nearer.
-///
-/// Only the two places themselves count: a search along the line always ends between some pass and some failure, even
-/// if both were chance; what proves them is that they come again.
-fn turns(search: &Search, low: usize, high: usize) -> Vec<bool> {
-    let mut turns: Vec<bool> = Vec::new();
-    for visit in &search.line.visits {
-        let side = match visit.shows {
-            Showing::Fails if visit.place == high => false,
-            _ if visit.place == low && !contrary(search, visit) => true,
-            _ => continue,
-        };
-        if turns.last() != Some(&side) {
-            turns.push(side);
-        }
-    }
-    turns
-}
-
-/// Probability that failures so steady are the same on both sides: of units, and of seconds.
-fn p_counts(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
-    let counted: Vec<&&Visit> = far.iter().filter(|v| v.counts()).collect();
-    if counted.is_empty() {
-        let what = match far.iter().any(|v| v.result.tried.units > 0) {
-            true => "what failed is there all the time",
-            false => "there is no way through at all",
-        };
-        return (0.0, what.to_owned());
-    }
-    let sum = |visits: &[&Visit], f: fn(&Visit) -> u64| visits.iter().map(|v| f(v)).sum::<u64>();
-    let of = |visits: &[&Visit]| ErrorCount {
-        errors: sum(visits, |v| v.result.tried.failed),
-        bits: sum(visits, |v| v.result.tried.units),
-    };
-    let counted: Vec<&Visit> = counted.into_iter().copied().collect();
-    let (here, there) = (of(&counted), of(near));
-    let p_units = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
-    let seconds = |visits: &[&Visit]| (sum(visits, |v| v.result.seconds_errored), sum(visits, |v| v.result.seconds));
-    // Units of one bad second fail together; so whole seconds must tell the sides apart as well, unless the nearer one
-    // has errors in its seconds too, where only the rates differ.
-    let (far_s, near_s) = (seconds(&counted), seconds(near));
-    let p_seconds = if near_s.0 > 0 { 0.0 } else { fisher::p_a_higher(far_s, near_s).unwrap_or(1.0) };
-    let what = format!(
-        "{} of {} units failed beyond it against {} of {} before it, {} of {} seconds against {} of {}",
-        count(here.errors),
-        count(here.bits),
-        count(there.errors),
-        count(there.bits),
-        far_s.0,
-        far_s.1,
-        near_s.0,
-        near_s.1
-    );
-    (p_units.max(p_seconds * P_COUNTS_MAX / P_SECONDS_MAX), what)
-}
-
-/// Probability that trouble begins as often on both sides; or, where it has begun often enough to know the pauses
-/// between, that such pauses would fill all the time on the nearer side.
-///
-/// Pauses are taken as exponential, and twice as long as they were on average: a process that pauses for `g` seconds
-/// stays away for `t` with the probability `exp(-t/g)`.
-fn p_groups(near: &[&Visit], far: &[&Visit]) -> (f64, String) {
-    let of = |visits: &[&Visit]| {
-        let (groups, seconds) =
-            visits.iter().fold((0, 0), |(g, s), v| (g + v.groups(), s + v.result.seconds.max(v.groups())));
-        ErrorCount { errors: groups, bits: seconds }
-    };
-    let (here, there) = (of(far), of(near));
-    let mut p = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
-    if here.errors >= PAUSES_MIN && there.errors == 0 {
-        let clean: u64 = far.iter().map(|v| v.result.seconds - v.result.seconds_errored.min(v.result.seconds)).sum();
-        let pause = 2.0 * (clean + 1) as f64 / here.errors as f64;
-        p = p.min((-(there.bits as f64) / pause).exp());
-    }
-    let what = format!(
-        "trouble began {} times in {} s beyond it and {} times in {} s before it",
-        here.errors, here.bits, there.errors, there.bits
-    );
-    (p, what)
 }
 
 /// Nothing fails anywhere.
@@ -397,38 +325,53 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
                 .again(StageName::At(Spot::FarEnd(None))),
         );
     }
-    let conclusion = Conclusion::new(Outcome::Pass, &[], "every stage passes: no fault now".to_owned())
-        .sure(format!(
-            "the limit is proved at each place{}",
-            if far.long {
-                ", also while the cable was moved"
-            } else {
-                "; a fault that comes and goes may have been away"
-            }
-        ))
-        .then("look at the equipment at the far end; if the trouble comes back, soak at the far end for some hours")
-        .again(StageName::Soak(Spot::FarEnd(None)));
-    Some(if far.long {
-        conclusion
-    } else {
-        conclusion
-            .want(StageName::Soak(Spot::FarEnd(None)), "a fault that comes and goes shows when the cable is moved")
+    let soaks: Vec<&Visit> = line.at(line.far).filter(|v| v.long).collect();
+    let soak = StageName::Soak(Spot::FarEnd(None));
+    if let Some(last) = soaks.last().filter(|v| v.shows != Showing::Passes || v.restless()) {
+        let text = match last.shows {
+            Showing::Passes => format!(
+                "soak: {} of {} units failed, below the limit on average, but all within {} of {} seconds",
+                count(last.result.tried.failed),
+                count(last.result.tried.units),
+                last.result.seconds_errored,
+                last.result.seconds
+            ),
+            _ => format!("soak: {}", last.result.text),
+        };
+        let conclusion = Conclusion::undecided(text)
+            .sure("certain that every place passed at rest; the soak decided nothing")
+            .then(
+                "Soak at the far end for an hour, and move the cable and its connectors meanwhile. If the errors come \
+                 only then, look at the connectors.",
+            )
+            .again(soak.clone());
+        return Some(if soaks.len() < SOAKS_MAX {
+            conclusion.want(soak, "The last soak decided nothing, so this one is longer.")
+        } else {
+            conclusion
+        });
+    }
+    let conclusion = Conclusion::new(Outcome::Pass, &[], "every stage passes: no fault now".to_owned());
+    let passed: Vec<String> =
+        (0..=line.far).filter(|k| line.history(*k).passes > 0).map(|k| line.spot(k).to_string()).collect();
+    let proved = format!("the limit is proved at {}", passed.join(", "));
+    let conclusion = match soaks.last() {
+        Some(last) => conclusion
+            .sure(format!("{proved}, also as the mean of {} s while the cable was moved", last.result.seconds)),
+        None => conclusion.sure(format!("{proved}; a fault that comes and goes may have been away")),
+    };
+    let conclusion = conclusion
+        .then("Look at the equipment at the far end. If the trouble comes back, soak at the far end for some hours.")
+        .again(soak.clone());
+    Some(match soaks.last() {
+        Some(_) => conclusion,
+        None => conclusion.want(soak, "A fault that comes and goes shows when the cable is moved."),
     })
 }
 
 /// Up to so many segments are walked outward in turn; more are halved. Our own choice.
 const IN_TURN_MAX: usize = 3;
-/// Pass, fail, pass, fail: fewer turns may be the port's own coming and going. Our own choice, see `docs/verdict.md`.
-const TURNS_MIN: usize = 4;
 /// So many passes since the last failure, a soak counting as two: it does not come back.
 const GONE_AFTER: u32 = 4;
-/// After so many turns more of the same tell nothing new.
-const TURNS_MAX: usize = 8;
-/// Largest probability that both sides fail alike, by units.
-const P_COUNTS_MAX: f64 = 1e-6;
-/// The same by seconds.
-const P_SECONDS_MAX: f64 = 1e-4;
-/// So often trouble must have begun before its pauses are known.
-const PAUSES_MIN: u64 = 8;
-/// The same by how often trouble begins.
-const P_GROUPS_MAX: f64 = 1e-4;
+/// So many soaks at the far end that decide nothing are enough.
+const SOAKS_MAX: usize = 2;

@@ -3,7 +3,7 @@
 use super::{CaseRule, Conclusion};
 use crate::document::case::line::Line;
 use crate::document::case::name::{Spot, StageName};
-use crate::document::case::stage::{Showing, StageResult};
+use crate::document::case::stage::Showing;
 use crate::judge::suspects::NEXT_FOR_PORT;
 use crate::judge::{Location, Outcome, RuleId};
 
@@ -71,7 +71,7 @@ fn internal_fails(line: &Line) -> Option<Conclusion> {
             let unclear = results.iter().all(|r| r.showing != Showing::Passes);
             (unclear && results.len() < 2).then(|| {
                 let last = results[results.len() - 1];
-                let again = if needs_longer(last) { soak } else { here };
+                let again = if last.needs_longer() { soak } else { here };
                 Conclusion::undecided(format!("internal: {}", last.text))
                     .want(again, "the first attempt decided nothing")
             })
@@ -106,9 +106,4 @@ fn internal_fails(line: &Line) -> Option<Conclusion> {
             .then(NEXT_FOR_PORT),
         ),
     }
-}
-
-/// Whether only a longer run can decide what this one left open.
-pub(super) fn needs_longer(result: &StageResult) -> bool {
-    result.showing == Showing::Neither && result.rule.asks_longer()
 }

@@ -6,9 +6,13 @@ mod first;
 mod near;
 mod pairs;
 mod remarks;
+mod sides;
 
-use super::line::Line;
+pub(super) use sides::PAUSES_MIN;
+
+use super::line::{Line, Visit};
 use super::name::StageName;
+use super::stage::Showing;
 use super::{Case, CaseState, Move, moves};
 use crate::judge::{Location, Outcome, Reason, RuleId, Verdict};
 
@@ -100,7 +104,14 @@ impl Conclusion {
     }
 
     fn want(mut self, stage: StageName, why: impl Into<String>) -> Self {
-        self.wants.push(Want { stage, why: why.into() });
+        self.wants.push(Want { stage, why: why.into(), still: false });
+        self
+    }
+
+    /// The last stage again, without moving anything.
+    fn want_still(mut self, stage: StageName) -> Self {
+        let why = "The same once more: a disturbance from outside would not hit every run.".to_owned();
+        self.wants.push(Want { stage, why, still: true });
         self
     }
 }
@@ -109,10 +120,12 @@ impl Conclusion {
 struct Want {
     stage: StageName,
     why: String,
+    /// Nothing has to be moved for it.
+    still: bool,
 }
 
 /// More attempts at one stage than this tell nothing new. Our own choice.
-const ATTEMPTS_MAX: u32 = 6;
+const ATTEMPTS_MAX: u32 = 5;
 
 /// What follows from a case's stages.
 struct Settled {
@@ -132,9 +145,9 @@ fn consider(case: &Case) -> Settled {
     });
     let (rule, conclusion) = pairs::weigh(&line, rule, conclusion);
     let conclusion = if given_up(&line, &conclusion) { conclusion.unproved() } else { conclusion };
-    let conclusion = conclusion.or_longer();
+    let conclusion = polarity_first(&line, conclusion.or_longer());
     let want = conclusion.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
-    let next = want.map(|want| moves::to(&line, &want.stage, &want.why));
+    let next = want.map(|want| moves::to(&line, &want.stage, &want.why, want.still));
     let state = match (&next, conclusion.outcome, conclusion.location.len(), conclusion.wants.is_empty()) {
         (Some(_), ..) => CaseState::Open,
         (None, Outcome::Pass, ..) | (None, Outcome::Fault, 1, _) => CaseState::Decided,
@@ -158,10 +171,25 @@ fn consider(case: &Case) -> Settled {
     Settled { verdict, next, again, state }
 }
 
+/// Bits that all come back inverted are no worn contact: a converter or a swapped polarity does that.
+fn polarity_first(line: &Line, conclusion: Conclusion) -> Conclusion {
+    let failed = |v: &&Visit| v.shows == Showing::Fails;
+    match line.bench.iter().chain(&line.visits).filter(failed).last() {
+        Some(last) if last.result.inverted && conclusion.outcome != Outcome::Pass => {
+            let next = format!(
+                "Every bit came back inverted. Look for a converter in the line and for wires of a pair that are \
+                 exchanged (wrong polarity) before anything is replaced. {}",
+                conclusion.next
+            );
+            conclusion.then(next.trim_end())
+        }
+        _ => conclusion,
+    }
+}
+
 /// What was only likely, and can be tried no further: no attempt is left, though nobody declined one.
 fn given_up(line: &Line, conclusion: &Conclusion) -> bool {
     conclusion.outcome == Outcome::Fault
-        && conclusion.location.len() == 1
         && !conclusion.wants.is_empty()
         && conclusion.wants.iter().all(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) >= ATTEMPTS_MAX)
 }
@@ -169,7 +197,7 @@ fn given_up(line: &Line, conclusion: &Conclusion) -> bool {
 impl Case {
     /// The move to a stage that the technician asked for.
     pub fn move_to(&self, stage: &StageName) -> Move {
-        moves::to(&Line::new(self), stage, "asked for by name")
+        moves::to(&Line::new(self), stage, "You asked for this stage.", false)
     }
 
     /// Brings verdict, next move and state up to the stages.
@@ -179,6 +207,11 @@ impl Case {
         self.next = settled.next;
         self.again = settled.again;
         self.state = settled.state;
+        if let Some(why) = &self.closed {
+            self.next = None;
+            self.state = CaseState::Closed;
+            self.verdict.next = format!("This case was closed: {why}");
+        }
     }
 }
 

@@ -1,8 +1,8 @@
 //! Rules on stages with the plug in the port itself: is it the port or the plug?
 
-use super::first::needs_longer;
+use super::sides::{Sides, TURNS_MAX, Weight};
 use super::{CaseRule, Conclusion};
-use crate::document::case::line::{Line, showing_at_port};
+use crate::document::case::line::{Gear, Line, Visit};
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::Showing;
 use crate::judge::suspects::NEXT_FOR_PORT;
@@ -47,8 +47,15 @@ fn port_or_plug(line: &Line) -> Option<Conclusion> {
         let why = "a plug in the port itself tests the whole port, and nothing of the cable";
         return Some(Conclusion::undecided("nothing is known yet of the port's line side").want(HERE, why));
     };
+    if let Some(active) = line.at(0).filter(|v| v.active()).last()
+        && history.passes == 0
+        && history.fails > 0
+    {
+        let conclusion = Conclusion::undecided(format!("at-port: {}", active.result.text));
+        return Some(conclusion.then(advice(&active.result.rule)).again(HERE));
+    }
     match (history.passes, history.fails) {
-        (0, 0) if needs_longer(last.result) => (!history.long).then(|| {
+        (0, 0) if last.result.needs_longer() => (!history.long).then(|| {
             Conclusion::undecided(format!("at-port: {}", last.result.text)).want(SOAK, "only a longer run can decide")
         }),
         (0, 0) if last.result.rule == RuleId::ComesAndGoes => {
@@ -77,7 +84,7 @@ fn port_or_plug(line: &Line) -> Option<Conclusion> {
 /// What to do about a run with the plug in place that this rule left undecided.
 pub(super) fn advice(rule: &RuleId) -> &'static str {
     match rule {
-        RuleId::NotAPlainLoop => {
+        RuleId::NotAPlainLoop | RuleId::EchoesLate => {
             "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit \
              a plug that is proven on a known-good port, then repeat this stage"
         }
@@ -143,64 +150,212 @@ fn last_failure<'a>(line: &Line<'a>) -> &'a str {
     failed.map_or("", |v| v.result.text.as_str())
 }
 
-/// Another plug in this port, and this plug in a known-good port.
-fn tell_apart(line: &Line, text: String) -> Conclusion {
-    let (other, known) = (line.results(&StageName::OtherPlug), line.results(&StageName::KnownGoodPort));
-    let failed = |results: &[&crate::document::case::StageResult]| {
-        results.iter().filter(|r| showing_at_port(r) == Showing::Fails).count()
-    };
-    let passed = |results: &[&crate::document::case::StageResult]| results.iter().any(|r| r.showing == Showing::Passes);
-    let both = [Location::Port, Location::Plug];
-    // A plug that fails on a known-good port is at fault, whatever else is.
-    if failed(&known) >= 2 {
-        return Conclusion::fault(&[Location::Plug], format!("{text}; the plug fails on a known-good port as well"))
-            .sure("near certain: the plug failed on two ports, and more than once on the good one")
-            .then(
-                "mend or throw away this plug; prove another one on the known-good port, and open a new case with it",
-            );
-    }
-    if failed(&known) == 1 && !passed(&known) {
-        return Conclusion::fault(&both, format!("{text}; the plug fails on a known-good port"))
-            .sure("seen once")
-            .want(StageName::KnownGoodPort, "repeated before the plug is condemned")
-            .then("mend or throw away this plug, and open a new case with a proven one");
-    }
-    let need_other = |conclusion: Conclusion| {
-        conclusion.want(StageName::OtherPlug, "another plug in the same port tells port and plug apart")
-    };
-    let need_known = |conclusion: Conclusion| {
-        conclusion
-            .want(StageName::KnownGoodPort, "the plug in a port known to be good: proves the plug, or condemns it")
-    };
-    let open = Conclusion::fault(&both, text.clone()).sure("port and plug cannot be told apart yet").then(
-        "try this plug in a known-good port of the same kind, and a proven plug in this one; until then use a spare \
-         port",
-    );
-    if passed(&other) && passed(&known) {
-        return Conclusion::fault(&both, format!("{text}; the plug passes elsewhere, and another plug passes here"))
-            .sure("certain that this plug fails in this port; not which of the two is worn")
-            .then("clean and look at the contacts of both; if it comes back use a spare port, and another plug")
-            .want(HERE, "the evidence disagrees: seat the plug again and repeat");
-    }
-    if failed(&other) >= 1 && !passed(&other) {
-        if passed(&known) {
-            return Conclusion::fault(
-                &[Location::Port],
-                format!("{text}; another plug fails here too, and this plug passes on a known-good port"),
-            )
-            .sure("near certain: two plugs fail in this port, one of them proven elsewhere")
-            .then(NEXT_FOR_PORT);
-        }
-        return need_known(open);
-    }
-    if other.is_empty() {
-        return need_known(need_other(open));
-    }
-    if known.is_empty() {
-        return need_known(open);
-    }
-    // What was tried decided nothing.
-    let more_other = other.len() < 2 && !passed(&other);
-    let open = if more_other { need_other(open) } else { open };
-    if known.len() < 2 && !passed(&known) { need_known(open) } else { open }
+/// Runs with one plug in one port that decided something.
+#[derive(Clone, Copy, Default)]
+struct Bench {
+    fails: usize,
+    passes: usize,
+    /// All runs, those that decided nothing too.
+    all: usize,
 }
+
+impl Bench {
+    fn decided(self) -> usize {
+        self.fails + self.passes
+    }
+
+    fn mostly_fails(self) -> bool {
+        self.fails > self.passes
+    }
+
+    fn mostly_passes(self) -> bool {
+        self.passes > self.fails
+    }
+
+    /// It passes mostly, or it was not to be tried.
+    fn never_mostly_fails(self) -> bool {
+        self.mostly_passes() || self.decided() == 0
+    }
+}
+
+/// What is exchanged to tell port and plug apart.
+struct Exchange<'l, 'a> {
+    line: &'l Line<'a>,
+    sporadic: bool,
+    own: Bench,
+    other: Bench,
+    known: Bench,
+}
+
+impl<'l, 'a> Exchange<'l, 'a> {
+    fn new(line: &'l Line<'a>) -> Self {
+        let sporadic = line.changes(0) || line.at(0).any(Visit::sporadic);
+        let bench = |gear: Gear| {
+            let mut bench = Bench::default();
+            for v in line.bench.iter().filter(|v| v.gear == gear) {
+                bench.all += 1;
+                bench.fails += usize::from(v.shows == Showing::Fails);
+                bench.passes += usize::from(v.shows == Showing::Passes && (v.long || !sporadic));
+            }
+            bench
+        };
+        let (own, other, known) = (bench(Gear::Own), bench(Gear::OtherPlug), bench(Gear::KnownGoodPort));
+        Self { line, sporadic, own, other, known }
+    }
+
+    /// Runs with what these two have in common against the rest.
+    fn sides(&self, with: &[Gear]) -> Sides<'a> {
+        Sides::new(self.line.bench.iter().map(|v| (with.contains(&v.gear), *v)), self.sporadic)
+    }
+
+    /// What the runs so far point to, and what it would share: the plug, the port, or only the two together.
+    fn pointed_at(&self) -> Option<(Vec<Location>, &'static [Gear])> {
+        if !self.own.mostly_fails() {
+            return None;
+        }
+        match (self.other, self.known) {
+            (o, k) if o.mostly_passes() && k.mostly_fails() => {
+                Some((vec![Location::Plug], &[Gear::Own, Gear::KnownGoodPort]))
+            }
+            (o, k) if o.mostly_fails() && k.mostly_passes() => {
+                Some((vec![Location::Port], &[Gear::Own, Gear::OtherPlug]))
+            }
+            // Of an exchange that could not be made nothing is known.
+            (o, k) if o.decided() + k.decided() > 0 && o.never_mostly_fails() && k.never_mostly_fails() => {
+                Some((vec![Location::Port, Location::Plug], &[Gear::Own]))
+            }
+            _ => None,
+        }
+    }
+
+    fn bench(&self, gear: Gear) -> Bench {
+        match gear {
+            Gear::Own => self.own,
+            Gear::OtherPlug => self.other,
+            Gear::KnownGoodPort => self.known,
+        }
+    }
+
+    /// The next of these to try: the one tried least. Not one that was skipped, or that never decides anything.
+    fn least_tried(&self, gears: &[Gear]) -> Option<StageName> {
+        let open = |gear: &&Gear| {
+            let bench = self.bench(**gear);
+            !self.line.skipped(&self.stage(**gear)) && (bench.decided() > 0 || bench.all < REPEATS)
+        };
+        let gear = gears.iter().filter(open).min_by_key(|gear| self.bench(**gear).all)?;
+        Some(self.stage(*gear))
+    }
+
+    fn stage(&self, gear: Gear) -> StageName {
+        match gear {
+            Gear::OtherPlug => StageName::OtherPlug,
+            Gear::KnownGoodPort => StageName::KnownGoodPort,
+            Gear::Own if self.sporadic => SOAK,
+            Gear::Own => HERE,
+        }
+    }
+
+    /// How each combination fared, in words.
+    fn told(&self) -> String {
+        let of = |what: &str, bench: Bench| {
+            let Bench { fails, .. } = bench;
+            (bench.decided() > 0).then(|| format!("{what} {fails} of {} runs fail", bench.decided()))
+        };
+        let told = [
+            of("with this plug in this port", self.own),
+            of("with another plug in this port", self.other),
+            of("with this plug in a known-good port", self.known),
+        ];
+        told.into_iter().flatten().collect::<Vec<_>>().join(", ")
+    }
+}
+
+/// Another plug in this port, and this plug in a known-good port: the failure must follow one of the two.
+fn tell_apart(line: &Line, text: String) -> Conclusion {
+    let runs = Exchange::new(line);
+    let both = [Location::Port, Location::Plug];
+    let open = Conclusion::fault(&both, text.clone()).sure("port and plug cannot be told apart yet").then(
+        "Try this plug in a port of the same kind that works, and a plug that works in this port. Until then use a \
+         spare port.",
+    );
+    // A failure that comes and goes may be away for the time of a short run: exchanges are then as long as this soak.
+    if runs.sporadic && !line.history(0).long && !line.skipped(&SOAK) {
+        return open.want(SOAK, "It comes and goes. A longer run shows how often it comes.");
+    }
+    // Both exchanges are made once before anything is concluded from either.
+    for (gear, why) in [
+        (Gear::OtherPlug, "Another plug in the same port tells port and plug apart."),
+        (Gear::KnownGoodPort, "The same plug in a port that works shows whether the plug is good."),
+    ] {
+        if runs.bench(gear).decided() == 0
+            && let Some(stage) = runs.least_tried(&[gear])
+        {
+            return open.want(stage, why);
+        }
+    }
+    if runs.own.mostly_fails() && runs.other.decided() + runs.known.decided() == 0 {
+        return open;
+    }
+    let Some((blamed, with)) = runs.pointed_at() else { return follows_nothing(&runs, text) };
+    let sides = runs.sides(with);
+    let Weight { proved, what, next_with, next_still } = sides.weigh();
+    let tried = format!("{text}; {}", runs.told());
+    if proved {
+        return match blamed.as_slice() {
+            [Location::Plug] => Conclusion::fault(&blamed, tried)
+                .sure(format!("near certain: the failure follows the plug from port to port; {what}"))
+                .then("Throw this plug away, or mend it. Then open a new case with a plug that passed."),
+            [Location::Port] => Conclusion::fault(&blamed, tried)
+                .sure(format!("near certain: two plugs fail in this port, and one of them passes in another; {what}"))
+                .then(NEXT_FOR_PORT),
+            _ => Conclusion::fault(&both, tried)
+                .sure(format!("near certain that this plug fails in this port; not which of the two is worn; {what}"))
+                .then(
+                    "Clean the contacts of both and look at them. If it comes back, use a spare port and another plug.",
+                ),
+        };
+    }
+    if sides.turns() >= TURNS_MAX {
+        return follows_nothing(&runs, text);
+    }
+    let rest: Vec<Gear> =
+        [Gear::OtherPlug, Gear::KnownGoodPort, Gear::Own].into_iter().filter(|gear| !with.contains(gear)).collect();
+    let conclusion = Conclusion::fault(&blamed, tried)
+        .sure(format!("not yet repeated often enough: a disturbance from outside can look the same ({what})"));
+    let last = line.bench.last().filter(|_| next_still).and_then(|v| runs.least_tried(&[v.gear]));
+    match (last, runs.least_tried(if next_with { with } else { &rest })) {
+        (Some(stage), _) => conclusion.want_still(stage),
+        (None, Some(stage)) => {
+            conclusion.want(stage, "The failure must come and go with what is suspected, not by itself.")
+        }
+        (None, None) => follows_nothing(&runs, text),
+    }
+}
+
+/// The failures stay, or come and go, whatever is exchanged: nobody is blamed for that.
+fn follows_nothing(runs: &Exchange, text: String) -> Conclusion {
+    let alike = [runs.own, runs.other, runs.known].into_iter().all(|bench| bench.passes == 0);
+    let more: Vec<Gear> =
+        [Gear::OtherPlug, Gear::KnownGoodPort].into_iter().filter(|gear| runs.bench(*gear).all < REPEATS).collect();
+    let conclusion = Conclusion::undecided(format!("{text}; {}", runs.told()));
+    let conclusion = if alike {
+        conclusion.sure("certain that it fails; it fails alike whichever plug and port is used").then(
+            "Look for what all these runs share: this computer, its power supply, a motor or radio nearby. Then prove \
+             another plug in the known-good port: two bad plugs look the same. Blame neither port nor plug yet.",
+        )
+    } else {
+        conclusion.sure("certain that it fails now and then; it does not follow plug or port").then(
+            "Clean the contacts of port and plug. Look for a disturbance nearby (a motor, a radio, welding, a bad earth) \
+             and for other work on this computer. Repeat the case at another time. Soak at the port for an hour meanwhile. Blame neither port nor \
+             plug yet.",
+        )
+    };
+    let conclusion = conclusion.again(SOAK);
+    match runs.least_tried(&more) {
+        Some(stage) => conclusion.want(stage, "What was exchanged made no clear difference. It is repeated once."),
+        None => conclusion,
+    }
+}
+
+/// An exchange that made no clear difference is made so often.
+const REPEATS: usize = 2;

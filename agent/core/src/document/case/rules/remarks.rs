@@ -3,6 +3,7 @@
 use super::pairs;
 use crate::document::case::length;
 use crate::document::case::line::Line;
+use crate::document::case::name::StageName;
 use crate::document::case::stage::{Ended, Source};
 use crate::judge::{Location, Reason, RuleId};
 
@@ -32,7 +33,7 @@ pub(super) fn all(line: &Line, location: &[Location]) -> Vec<Reason> {
 /// A failure that is not there all the time.
 fn comes_and_goes(line: &Line) -> Option<String> {
     let sporadic: Vec<_> = line.visits.iter().filter(|v| v.sporadic()).collect();
-    let mixed = (0..=line.far).any(|place| line.history(place).passes > 0 && line.history(place).fails > 0);
+    let mixed = (0..=line.far).any(|place| line.changes(place));
     let (seconds, errored) = sporadic
         .iter()
         .fold((0, 0), |(s, e), v| (s + v.result.seconds, e + v.result.seconds_errored.max(v.result.link_flaps)));
@@ -76,15 +77,24 @@ fn from_records(line: &Line) -> Option<String> {
 }
 
 fn left_out(line: &Line) -> Option<String> {
-    let skipped: Vec<String> =
-        line.case.stages.iter().filter(|s| s.ended == Ended::Skipped).map(|s| s.name.to_string()).collect();
-    let aside: Vec<String> =
-        line.case.stages.iter().filter(|s| s.ended == Ended::SetAside).map(|s| s.name.to_string()).collect();
-    let told = [("left out", skipped), ("set aside and done again", aside)];
+    let stages = || line.case.stages.iter();
+    let mut skipped: Vec<String> =
+        stages().filter(|s| s.ended == Ended::Skipped && line.skipped(&s.name)).map(|s| s.name.to_string()).collect();
+    let again = |name: &StageName| stages().any(|s| s.name == *name && s.ended == Ended::Done);
+    let mut aside: Vec<String> = stages().filter(|s| s.ended == Ended::SetAside).map(|s| s.name.to_string()).collect();
+    aside.dedup();
+    let (done, open): (Vec<_>, Vec<_>) =
+        aside.into_iter().partition(|name| name.parse::<StageName>().is_ok_and(|name| again(&name)));
+    skipped.dedup();
+    let told = [
+        ("skipped by the technician", skipped),
+        ("set aside by the technician and done again", done),
+        ("set aside by the technician and not done again", open),
+    ];
     let told: Vec<String> = told
         .into_iter()
         .filter(|(_, names)| !names.is_empty())
-        .map(|(what, names)| format!("{what} by the technician: {}", names.join(", ")))
+        .map(|(what, names)| format!("{what}: {}", names.join(", ")))
         .collect();
     (!told.is_empty()).then(|| told.join("; "))
 }

@@ -1,0 +1,127 @@
+//! Each constant of the tests on two sides: one below, and at it.
+
+use super::*;
+use crate::document::case::line::Gear;
+use crate::document::case::stage::StageResult;
+use crate::document::run::Tried;
+use crate::judge::RuleId;
+
+/// A minute of a thousand units a second: so many failed, in so many seconds, in so many groups.
+fn run(failed: u64, seconds_errored: u64, error_groups: u64) -> StageResult {
+    StageResult {
+        rule: RuleId::BitErrors,
+        tried: Tried { units: 60_000, failed },
+        seconds: 60,
+        seconds_errored,
+        error_groups,
+        ..StageResult::answered(if failed == 0 { Showing::Passes } else { Showing::Fails })
+    }
+}
+
+/// Whether runs in this order blame the suspect: `true` for one with it in the loop.
+fn blamed(runs: &[(bool, StageResult)], sporadic: bool) -> bool {
+    let visit =
+        |result| Visit { place: 0, gear: Gear::Own, long: true, shows: showing(result), slower_only: false, result };
+    Sides::new(runs.iter().map(|(with, result)| (*with, visit(result))), sporadic).weigh().proved
+}
+
+fn showing(result: &StageResult) -> Showing {
+    result.showing
+}
+
+/// Without and with in turn: four clean runs, and four with so many failures and errored seconds in all.
+fn in_turns(failed: u64, errored: u64) -> Vec<(bool, StageResult)> {
+    let share = |all: u64, n: u64| all / 4 + u64::from(n < all % 4);
+    (0..4).flat_map(|n| [(false, run(0, 0, 0)), (true, run(share(failed, n), share(errored, n), 1))]).collect()
+}
+
+/// All of `n` errors on one of two equal sides is `2^-n` by chance: 2^-19 is 1.9e-6, 2^-20 is 9.5e-7.
+#[test]
+fn units_must_differ_beyond_one_in_a_million() {
+    assert!(!blamed(&in_turns(19, 19), false));
+    assert!(blamed(&in_turns(20, 20), false));
+}
+
+/// Twelve errored seconds of 240 against none of 240 are `C(240,12) / C(480,12)`, 2.1e-4; thirteen are 1.03e-4;
+/// fourteen 5.0e-5 (computed with whole numbers).
+#[test]
+fn seconds_must_differ_beyond_one_in_ten_thousand() {
+    assert!(!blamed(&in_turns(4000, 13), false));
+    assert!(blamed(&in_turns(4000, 14), false));
+}
+
+#[test]
+fn four_runs_against_four_in_four_turns_are_needed() {
+    let all = in_turns(4000, 240);
+    assert!(blamed(&all, false));
+    // Four against three are 1 in 35.
+    assert!(!blamed(&all[1..], false));
+    // Enough runs, but in two turns only: a port that went bad once.
+    let mut sorted = all.clone();
+    sorted.sort_by_key(|(with, _)| *with);
+    assert!(!blamed(&sorted, false));
+    // Three turns: pass, fail, pass.
+    let mut three: Vec<_> = all.iter().filter(|(with, _)| !with).take(3).cloned().collect();
+    three.extend(all.iter().filter(|(with, _)| *with).cloned());
+    three.push((false, run(0, 0, 0)));
+    assert!(!blamed(&three, false));
+    // One failure without the suspect: 4 of 4 against 1 of 5 are 5 in 126.
+    let mut hit = all.clone();
+    hit.push((false, run(900, 60, 1)));
+    assert!(!blamed(&hit, false));
+}
+
+/// Nothing at all goes through, run after run: four turns are enough.
+#[test]
+fn a_dead_line_needs_its_turns_only() {
+    let dead = || run(60_000, 60, 1);
+    let runs = [(false, run(0, 0, 0)), (true, dead()), (false, run(0, 0, 0)), (true, dead())];
+    assert!(blamed(&runs, false));
+    assert!(!blamed(&runs[..3], false));
+}
+
+/// A run whose ratio comes within three times of the mildest failure is hit as well, though it passes.
+#[test]
+fn a_steady_ratio_near_the_failures_is_the_same() {
+    let beside = |errors: u64| {
+        let mut runs = in_turns(4000, 240);
+        for (with, result) in &mut runs {
+            if !*with {
+                result.tried.failed = errors;
+                result.seconds_errored = 60.min(errors);
+            }
+        }
+        blamed(&runs, false)
+    };
+    assert!(!beside(334), "3 * 334 is 1002, over 1000");
+    assert!(beside(333));
+}
+
+/// Three soaks of 60 s each side. Eight beginnings with 30 clean seconds between are known pauses of 4 s, and 180 s
+/// without one are beyond chance; seven are not enough to know them, and 2^-7 is 8e-3.
+#[test]
+fn pauses_are_known_after_eight_beginnings() {
+    let of = |groups: [u64; 3]| {
+        let runs: Vec<_> =
+            groups.into_iter().flat_map(|n| [(false, run(0, 0, 0)), (true, flickering(50, n))]).collect();
+        blamed(&runs, true)
+    };
+    assert!(of([3, 3, 2]));
+    assert!(!of([3, 2, 2]));
+}
+
+/// 2^-13 is 1.2e-4 and 2^-14 is 6.1e-5. Pauses of a minute and more say nothing here.
+#[test]
+fn beginnings_must_differ_beyond_one_in_ten_thousand() {
+    let of = |groups: [u64; 3]| {
+        let runs: Vec<_> = groups.into_iter().flat_map(|n| [(false, run(0, 0, 0)), (true, flickering(n, n))]).collect();
+        blamed(&runs, true)
+    };
+    assert!(!of([5, 4, 4]));
+    assert!(of([5, 5, 4]));
+}
+
+/// A soak with so many errored seconds in so many groups, the failures crowded into them.
+fn flickering(errored: u64, groups: u64) -> StageResult {
+    run(20_000, errored, groups)
+}
