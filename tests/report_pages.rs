@@ -124,7 +124,7 @@ fn a_page_says_what_happened_in_a_fixed_order() {
             "Figures",
             "Bit error ratio against the limit",
             "Errors over time",
-            "Loss by frame size",
+            "Frames lost or damaged, by size",
             "Errors by bit position",
             "Errors by place in the frame",
             "Round trip of single frames",

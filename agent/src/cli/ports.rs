@@ -99,14 +99,14 @@ fn render(ports: &[PortEntry], serial: &[SerialEntry]) -> String {
             (Some(driver), false) => driver.clone(),
             (None, _) => port.virtual_kind.clone().unwrap_or_default(),
         };
-        rows.push(vec![port.name.clone(), driver, link, yes_or_no(port.testable)]);
+        rows.push(vec![port.name.clone(), driver, link, state(port.testable, port.under_test)]);
         notes.extend(port.why_not.iter().map(|why| why_not(&port.name, why)));
     }
     for line in serial {
         let parts = [line.driver.clone(), line.chip.clone(), line.usb.as_ref().map(ToString::to_string)];
         let driver = parts.into_iter().flatten().collect::<Vec<_>>().join(", ");
         let speed = line.bits_per_second_max.map(|speed| format!("to {speed} b/s")).unwrap_or_default();
-        rows.push(vec![line.name.clone(), driver, speed, yes_or_no(line.testable)]);
+        rows.push(vec![line.name.clone(), driver, speed, state(line.testable, line.under_test)]);
         notes.extend(line.stable_names.iter().map(|name| format!("{} is also {name}\n", line.name)));
         notes.extend(line.why_not.iter().map(|why| why_not(&line.name, why)));
     }
@@ -114,8 +114,12 @@ fn render(ports: &[PortEntry], serial: &[SerialEntry]) -> String {
     if notes.is_empty() { table } else { format!("{table}\n{}", notes.concat()) }
 }
 
-fn yes_or_no(testable: bool) -> String {
-    if testable { "yes".into() } else { "no".into() }
+fn state(testable: bool, under_test: bool) -> String {
+    match (testable, under_test) {
+        (_, true) => "under test".into(),
+        (true, false) => "yes".into(),
+        (false, false) => "no".into(),
+    }
 }
 
 fn why_not(port: &str, why: &str) -> String {

@@ -92,6 +92,16 @@ impl PortLock {
         Self::take(port, &format!("turnback/port/{key}"))
     }
 
+    /// Who has the lock of an interface now, in words; none while it is free.
+    pub fn held_interface(index: u32) -> Option<String> {
+        held(&format!("turnback/interface/{index}"))
+    }
+
+    /// Who has the lock of anything else now, in words; none while it is free.
+    pub fn held_named(key: &str) -> Option<String> {
+        held(&format!("turnback/port/{key}"))
+    }
+
     fn take(port: &str, key: &str) -> Result<Self, LockError> {
         let failed = |source| LockError::Failed { port: port.to_owned(), source };
         let address = SocketAddr::from_abstract_name(key).map_err(failed)?;
@@ -108,6 +118,10 @@ impl PortLock {
         }
         Err(LockError::Held { port: port.to_owned(), holder: None })
     }
+}
+
+fn held(key: &str) -> Option<String> {
+    holder(key).ok().map(|holder| format!("it is under test{}", by(Some(holder))))
 }
 
 /// Asks the kernel who listens. The holder never accepts, so this must not wait for a place in its queue.
@@ -156,9 +170,12 @@ mod tests {
         }
         drop(lock);
         let lock = PortLock::named("quay1", &key).unwrap();
+        let held = PortLock::held_named(&key).unwrap();
+        assert!(held.starts_with(&format!("it is under test, by process {}", std::process::id())), "{held}");
         let LockError::Held { holder, .. } = PortLock::named("quay1", &key).unwrap_err() else { panic!("not held") };
         assert_eq!(holder.map(|holder| holder.process), Some(std::process::id().cast_signed()));
         drop(lock);
+        assert_eq!(PortLock::held_named(&key), None);
     }
 
     #[test]

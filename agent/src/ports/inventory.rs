@@ -5,6 +5,7 @@ use thiserror::Error;
 use turnback_core::kind::Kind;
 
 pub use super::serial::inventory::{SerialEntry, serial_ports};
+use crate::guard::lock::PortLock;
 
 use super::{
     ethernet::{
@@ -46,6 +47,9 @@ pub struct PortEntry {
     pub has_link: Option<bool>,
     /// Largest payload in octets.
     pub mtu_bytes: u32,
+    /// A run has it now.
+    #[serde(default)]
+    pub under_test: bool,
     /// Why it counts as in service.
     pub in_service: Vec<InService>,
     /// A test could start now.
@@ -111,6 +115,7 @@ fn entry(name: &str, around: &Surroundings, rights: Rights) -> Option<PortEntry>
         is_up: facts.is_up(),
         has_link: facts.is_up().then_some(facts.carrier).flatten(),
         mtu_bytes: facts.mtu,
+        under_test: false,
         in_service: around.reasons(name),
         testable: false,
         why_not: Vec::new(),
@@ -118,6 +123,9 @@ fn entry(name: &str, around: &Surroundings, rights: Rights) -> Option<PortEntry>
     if let Err(error) = ask_driver(&mut entry) {
         entry.why_not.push(error.to_string());
     }
+    let held = PortLock::held_interface(facts.index);
+    entry.under_test = held.is_some();
+    entry.why_not.extend(held);
     entry.why_not.extend(obstacles(&entry, rights));
     entry.testable = entry.why_not.is_empty();
     Some(entry)
@@ -197,6 +205,10 @@ mod tests {
             assert_eq!(names, ["quay1", "quay2"], "the loopback interface is none");
             assert!(ports[0].testable && ports[0].is_virtual && ports[0].has_link == Some(true), "{:?}", ports[0]);
             assert_eq!((ports[0].driver.as_deref(), ports[0].mtu_bytes), (Some("veth"), 1500));
+            let lock = PortLock::interface("quay1", Interface::open("quay1").unwrap().index().unwrap()).unwrap();
+            let held = &ethernet_ports().unwrap()[0];
+            assert!(held.under_test && !held.testable && held.why_not[0].starts_with("it is under test"), "{held:?}");
+            drop(lock);
             assert!(!ports[1].testable && ports[1].why_not[0].contains("192.0.2.1/24"), "{:?}", ports[1].why_not);
             let text = serde_json::to_string(&ports).unwrap();
             assert_eq!(serde_json::from_str::<Vec<PortEntry>>(&text).unwrap(), ports);

@@ -61,10 +61,10 @@ impl ProgressLine {
         }
         match event {
             Event::Listened { foreign: heard @ 1.. } => {
-                self.line(&format!("Heard {} frames of other stations: nothing is sent.", figure::count(*heard)));
+                self.detail(&format!("Heard {} frames of other stations: nothing is sent.", figure::count(*heard)));
             }
             Event::LineListened { foreign_bytes: heard @ 1.. } => {
-                self.line(&format!("Heard {} bytes of another device: nothing is sent.", figure::count(*heard)));
+                self.detail(&format!("Heard {} bytes of another device: nothing is sent.", figure::count(*heard)));
             }
             Event::Estimated { seconds, allowed_s } => self.estimated(*seconds, *allowed_s),
             Event::LineEstimated { seconds } => self.estimated(*seconds, None),
@@ -139,12 +139,18 @@ impl ProgressLine {
     /// Shows the step that begins: live, or on a line of its own for somebody who wants every detail.
     fn begin_step(&mut self) {
         if self.live {
-            let left = self.over_at.map(|end| end.saturating_duration_since(Instant::now()).as_secs_f64());
-            let left = left.map_or(String::new(), |s| format!(", about {} left", figure::seconds(s.ceil())));
+            let left = self
+                .estimated_left_s()
+                .map_or(String::new(), |s| format!(", about {} left", figure::seconds(s.ceil())));
             self.show_live(&[self.step.clone() + &left]);
         } else {
             self.detail(&self.step.clone());
         }
+    }
+
+    /// What the estimate leaves, seconds.
+    fn estimated_left_s(&self) -> Option<f64> {
+        self.over_at.map(|end| end.saturating_duration_since(Instant::now()).as_secs_f64())
     }
 
     fn progressed(&mut self, kind: Kind, now: &Standing) {
@@ -153,7 +159,7 @@ impl ProgressLine {
         }
         self.heard = self.heard.max(now.troubles());
         if self.live {
-            self.show_live(&now.parts(kind, &self.step));
+            self.show_live(&now.parts(kind, &self.step, self.estimated_left_s()));
         }
     }
 
@@ -223,8 +229,8 @@ impl Standing {
         self.failed + self.missing + u64::from(self.is_silent())
     }
 
-    /// Parts of the live line, most important first.
-    fn parts(&self, kind: Kind, step: &str) -> Vec<String> {
+    /// Parts of the live line, most important first. `estimated_s` is the time left where the step does not know it.
+    fn parts(&self, kind: Kind, step: &str, estimated_s: Option<f64>) -> Vec<String> {
         let mut parts = Vec::new();
         if self.is_silent() {
             parts.push(format!("NOTHING BACK for {}", figure::seconds(self.silent_s.floor())));
@@ -242,11 +248,10 @@ impl Standing {
         if parts.is_empty() {
             parts.push("nothing lost or wrong".into());
         }
-        parts.push(match self.left_s {
-            Some(s) => format!("{} left", figure::seconds(s.ceil())),
-            None => "time left not known".into(),
-        });
-        parts.push(step.to_owned());
+        parts.extend(self.left_s.or(estimated_s).map(|s| format!("{} left", figure::seconds(s.ceil()))));
+        if !step.is_empty() {
+            parts.push(step.to_owned());
+        }
         parts.extend(self.rate.map(|rate| format!("{} frames/s", figure::count(rate as u64))));
         parts
     }
@@ -272,7 +277,7 @@ mod tests {
             frames_per_second: 148_809.0,
             ..Progress::default()
         };
-        let parts = Standing::of_frames(&silent).parts(Kind::Ethernet, "step 1 of 3: 64 B prbs31");
+        let parts = Standing::of_frames(&silent).parts(Kind::Ethernet, "step 1 of 3: 64 B prbs31", None);
         assert_eq!(
             parts,
             [
@@ -284,9 +289,9 @@ mod tests {
             ]
         );
         let proof = Progress { needed_s: Some(7300.0), errors: 2, ..Progress::default() };
-        let parts = Standing::of_frames(&proof).parts(Kind::Ethernet, "step 1");
+        let parts = Standing::of_frames(&proof).parts(Kind::Ethernet, "step 1", Some(4.0));
         assert_eq!(parts[..2], ["2 wrong bits", "2.0 h left"]);
-        let good = Standing::of_frames(&Progress::default()).parts(Kind::Ethernet, "step 1");
-        assert_eq!(good[..2], ["nothing lost or wrong", "time left not known"]);
+        let good = Standing::of_frames(&Progress::default()).parts(Kind::Ethernet, "", Some(4.0));
+        assert_eq!(good, ["nothing lost or wrong", "4 s left", "0 frames/s"]);
     }
 }

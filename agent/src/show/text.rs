@@ -16,7 +16,10 @@ use super::{
 pub fn answer(report: &Report, width: usize) -> String {
     let verdict = &report.verdict;
     let mut out = format!("{}\n", wrapped("", &headline(report), width));
-    out.push_str(&format!("{}\n", wrapped("tested: ", &tested(report), width)));
+    match verdict.outcome {
+        Outcome::NotTested => out.push_str(&format!("{}\n", wrapped("port: ", &subject(report), width))),
+        _ => out.push_str(&format!("{}\n", wrapped("tested: ", &tested(report), width))),
+    }
     if let Some(reason) = verdict.reasons.first() {
         out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));
     }

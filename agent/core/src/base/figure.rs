@@ -155,7 +155,8 @@ pub fn one_in(ratio: f64) -> String {
 
 /// A ratio beside the limit it is held against: with as many digits as tell the two apart, where they differ.
 pub fn ratio_beside(value: f64, limit: f64) -> String {
-    let printed = (1..=17).map(|digits| if value == 0.0 { "0".into() } else { format!("{value:.digits$e}") });
+    let printed =
+        (1..=17).map(|digits| if value == 0.0 { "0".into() } else { format!("{value:.digits$e}").replace(".0e", "e") });
     let differs = |text: &String| value == limit || text.parse() != Ok(limit);
     printed.into_iter().find(differs).unwrap_or_else(|| format!("{value:e}"))
 }
@@ -163,6 +164,11 @@ pub fn ratio_beside(value: f64, limit: f64) -> String {
 /// A limit with all its digits and no more: `1e-6`, `2.5e-7`.
 pub fn limit(value: f64) -> String {
     format!("{value:e}")
+}
+
+/// What a limit allows, for somebody who reads no powers of ten: `1e-7 (one wrong bit in ten million) is allowed`.
+pub fn allowed(value: f64) -> String {
+    format!("{} (one wrong bit in {}) is allowed", limit(value), one_in(value))
 }
 
 /// Nanoseconds in the unit that leaves one to three digits before the point.
@@ -198,6 +204,11 @@ pub fn count(n: u64) -> String {
     text
 }
 
+/// A count with its unit: `1 frame`, `1 234 frames`.
+pub fn counted(n: u64, unit: &str) -> String {
+    format!("{} {unit}{}", count(n), if n == 1 { "" } else { "s" })
+}
+
 /// Seconds as `4 s`, `3 min`, `2.1 h`.
 pub fn seconds(s: f64) -> String {
     match s {
@@ -219,7 +230,7 @@ mod tests {
             (1.000_000_1e-6, "1.0000001e-6"),
             (9.4e-7, "9.4e-7"),
             (3.14e-6, "3.1e-6"),
-            (1e-6, "1.0e-6"),
+            (1e-6, "1e-6"),
             (0.0, "0"),
         ] {
             assert_eq!(ratio_beside(value, 1e-6), shown);
@@ -232,6 +243,7 @@ mod tests {
     fn figures_read_well() {
         assert_eq!(count(1_234_567), "1 234 567");
         assert_eq!(count(12), "12");
+        assert_eq!((counted(1, "frame"), counted(1000, "frame")), ("1 frame".into(), "1 000 frames".into()));
         assert_eq!(time_ns(999), "999 ns");
         assert_eq!(time_ns(12_345), "12.3 us");
         assert_eq!(bit_rate(9.87e9), "9.87 Gb/s");

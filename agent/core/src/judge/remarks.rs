@@ -32,10 +32,11 @@ fn host_slowed<F: Facts>(e: &F) -> Option<String> {
     let (times, units) = (e.common().slowdowns, F::WORDS.units);
     (times > 0).then(|| {
         let why = match e.lost_inside() {
-            0 => format!("{units} went missing, and nobody counts all that is dropped on this side of the port"),
-            inside => format!("this computer could not keep up: {} {units} were lost inside it", count(inside)),
+            0 => format!("Some {units} went missing, and this computer may have dropped them without counting them."),
+            inside => format!("This computer could not keep up and lost {} {units}.", count(inside)),
         };
-        format!("{why}; {} {times} times, and the step repeated", F::WORDS.slowed)
+        let times = if times == 1 { "once".to_owned() } else { format!("{times} times") };
+        format!("{why} {} {times}, and the step was repeated.", F::WORDS.slowed)
     })
 }
 
@@ -56,18 +57,26 @@ fn stopped_early<F: Facts>(e: &F) -> Option<String> {
 
 fn confirmed_elsewhere<F: Facts>(e: &F) -> Option<String> {
     let told: Vec<String> = e.common().references.iter().map(in_words).collect();
-    (!told.is_empty()).then(|| told.join("; "))
+    (!told.is_empty()).then(|| told.join(" "))
 }
 
 fn in_words(r: &Reference) -> String {
-    let how = match (r.failed(), r.passed()) {
-        (true, _) => "fails",
-        (_, true) => "passes",
-        _ => "neither passes nor fails",
+    let place = match r.placement {
+        Placement::Internal => "The loop inside the chip",
+        Placement::AtPort => "The plug in the port",
+        Placement::FarEnd => "The plug at the far end",
+        Placement::ReturnPort => "The run to the return port",
     };
-    let so =
-        if r.placement == Placement::Internal && r.passed() { ", so the host side of the port is good" } else { "" };
-    format!("{}: {how} ({} of {} failed){so}", r.placement, count(r.failures), count(r.trials))
+    match (r.failed(), r.passed()) {
+        (true, _) if !r.link_up => format!("{place} fails too: no link."),
+        (true, _) if !r.returned_any => format!("{place} fails too: nothing comes back."),
+        (true, _) => format!("{place} fails too: {} of {} wrong.", count(r.failures), count(r.trials)),
+        (_, true) if r.placement == Placement::Internal => {
+            format!("{place} passes, so the host side of the port is good.")
+        }
+        (_, true) => format!("{place} passes."),
+        _ => format!("{place} neither passes nor fails: {} of {} wrong.", count(r.failures), count(r.trials)),
+    }
 }
 
 fn damage_kind<F: Facts>(e: &F) -> Option<String> {

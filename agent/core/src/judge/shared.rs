@@ -7,7 +7,7 @@ use super::ratio::ErrorRatio;
 use super::rule::{Finding, Rule};
 use super::suspects::failed_at;
 use super::{Outcome, RuleId};
-use crate::base::figure::{self, count};
+use crate::base::figure::{self, count, counted};
 use crate::base::placement::Placement;
 
 /// The shared rules over facts `F`.
@@ -32,31 +32,35 @@ impl<F: Facts> Shared<F> {
 fn in_service<F: Facts>(e: &F) -> Option<Finding> {
     let reasons = &e.common().in_service;
     (!reasons.is_empty()).then(|| {
-        Finding::not_tested(format!("the port is in service: {}", reasons.join("; ")))
+        Finding::not_tested(format!("The port is in service: {}.", reasons.join("; ")))
             .sure("certain: this is what the host says")
-            .then("free the port, or test a spare one")
+            .then("Free the port, or test a spare one.")
     })
 }
 
 fn port_gone<F: Facts>(e: &F) -> Option<Finding> {
     (e.common().stopped == Some(Stopped::PortGone)).then(|| {
-        Finding::undecided(format!("the port vanished from the host after {} {}", count(e.sent()), F::WORDS.units))
-            .sure("certain: the host lost the port")
-            .then("was the adapter unplugged? see that it is seated and powered, read the kernel log, then repeat")
+        Finding::undecided(format!(
+            "The port disappeared from this computer after {} {}.",
+            count(e.sent()),
+            F::WORDS.units
+        ))
+        .sure("certain: this computer no longer has the port")
+        .then("Check that the adapter is seated and powered, read the kernel log, then test again.")
     })
 }
 
 fn took_too_long<F: Facts>(e: &F) -> Option<Finding> {
     (e.common().stopped == Some(Stopped::TookTooLong)).then(|| {
         Finding::undecided(format!(
-            "the run took far longer than planned and was ended after {} {}",
+            "The run took far longer than planned and was ended after {} {}.",
             count(e.sent()),
             F::WORDS.units
         ))
         .sure("certain: the run was ended; what was still on its way is not known")
         .then(
-            "stop other work on this computer and repeat; if it stays slow, send for a shorter time (--for), or at a \
-             higher speed on a serial port (--line)",
+            "Stop other work on this computer and test again. If it stays slow, send for a shorter time with --for, or \
+             use a higher speed on a serial port with --line.",
         )
     })
 }
@@ -64,9 +68,9 @@ fn took_too_long<F: Facts>(e: &F) -> Option<Finding> {
 fn nothing_sent<F: Facts>(e: &F) -> Option<Finding> {
     let unit = F::WORDS.unit;
     (e.sent() == 0).then(|| {
-        Finding::not_tested(format!("no {unit} was sent"))
+        Finding::not_tested(format!("No {unit} was sent."))
             .sure(format!("certain: no {unit} left"))
-            .then(format!("repeat the run; {}", F::WORDS.if_none_leaves))
+            .then(format!("Test again. {}", F::WORDS.if_none_leaves))
     })
 }
 
@@ -80,22 +84,22 @@ fn places_disagree<F: Facts>(e: &F) -> Option<Finding> {
     };
     let failed = nearer.iter().find(|place| failed_at(e, **place).is_some())?;
     Some(
-        Finding::undecided(format!("no fault shows at `{here}`, though the nearer `{failed}` fails"))
+        Finding::undecided(format!("No fault shows at {here}, though {failed}, which is nearer, fails."))
             .sure("certain that both cannot be true of one unchanged port and plug")
-            .then("re-seat the plug and repeat both; if they still disagree the fault comes and goes: run longer"),
+            .then("Seat the plug again and repeat both tests. If they still disagree, the fault comes and goes: run longer."),
     )
 }
 
 fn host_limited<F: Facts>(e: &F) -> Option<Finding> {
     e.is_host_limited().then(|| {
         Finding::undecided(format!(
-            "{} of {} missing {} were lost inside this computer or its adapter: too many to judge the line",
+            "This computer or its adapter lost {} of the {} missing {}: too many to judge the line.",
             count(e.lost_inside()),
             count(e.lost()),
             F::WORDS.units
         ))
         .sure("certain: this computer's own counters say so")
-        .then(format!("stop other work on this computer, or {}, and repeat", F::WORDS.send_slower))
+        .then(format!("Stop other work on this computer, or {}. Then test again.", F::WORDS.send_slower))
     })
 }
 
@@ -139,17 +143,17 @@ fn cut_short<F: Facts>(e: &F) -> Option<Finding> {
 fn limit_proved<F: Facts>(e: &F) -> Option<Finding> {
     let ended = e.common().stopped.is_none_or(|stopped| stopped == Stopped::ByUser);
     let ratio = e.error_ratio().filter(|_| is_limit_proved(e) && ended)?;
-    let finding = Finding::new(Outcome::Pass, format!("{}{}", proved(e, &ratio), e.beside_pass()));
+    let finding = Finding::new(Outcome::Pass, format!("{}{}.", proved(e, &ratio), e.beside_pass()));
     Some(finding.sure(how_sure(&ratio)).covering(e.scope()).then(e.after_pass()))
 }
 
 fn proved<F: Facts>(e: &F, ratio: &ErrorRatio) -> String {
     format!(
-        "{} errors in {:.2e} bits: bit error ratio proved below {} where {} is allowed",
-        count(ratio.errors),
-        e.bits_compared() as f64,
+        "{} in {} bits. The bit error ratio is below {}; {}",
+        counted(ratio.errors, "error"),
+        count(e.bits_compared()),
         figure::ratio_beside(ratio.proved_below, ratio.limit),
-        figure::limit(ratio.limit)
+        figure::allowed(ratio.limit)
     )
 }
 
@@ -163,26 +167,26 @@ fn too_few_bits<F: Facts>(e: &F) -> Option<Finding> {
     let too_few = e.loss().filter(|loss| !loss.is_allowed() && loss.lost == 0);
     let text = if ratio.proved_below > ratio.limit {
         format!(
-            "{} errors in {:.2e} bits proves a bit error ratio below {} only, where {} is asked",
-            count(ratio.errors),
-            e.bits_compared() as f64,
+            "{} in {} bits. That proves only a bit error ratio below {}; {}.",
+            counted(ratio.errors, "error"),
+            count(e.bits_compared()),
             figure::ratio_beside(ratio.proved_below, ratio.limit),
-            figure::limit(ratio.limit)
+            figure::allowed(ratio.limit)
         )
     } else if let Some(loss) = too_few {
         format!(
-            "none of {} {} lost proves a loss below {} only, where {} is asked",
+            "None of {} {} was lost. That proves only a loss below {}; {} is allowed.",
             count(loss.tried),
             F::WORDS.units,
             figure::ratio_beside(loss.proved_below, loss.allowed),
             figure::ratio(loss.allowed)
         )
     } else {
-        format!("{} of {}: too many for a pass, too few to say where the fault is", e.odd(), count(e.sent()))
+        format!("{}, of {}: too many for a pass, too few to say where the fault is.", e.odd(), count(e.sent()))
     };
     Some(
-        Finding::undecided(text)
-            .sure("neither proved nor refuted")
-            .then("run longer (--for, or --profile proof, which stops by itself when the limit is proved or refuted)"),
+        Finding::undecided(text).sure("neither proved nor refuted").then(
+            "Run longer with --for. Or use --profile proof, which stops as soon as the limit is proved or refuted.",
+        ),
     )
 }

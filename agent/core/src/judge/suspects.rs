@@ -56,8 +56,10 @@ pub fn blame<F: Facts>(e: &F, sureness: &str, text: String) -> Finding {
     let sureness = match suspects.as_slice() {
         [_] => sureness.to_owned(),
         several => {
-            let names: Vec<&str> = several.iter().map(|location| in_words(*location)).collect();
-            format!("{sureness}; {} cannot be told apart by this run", names.join(" or "))
+            let mut several = several.to_vec();
+            several.sort_unstable();
+            let names: Vec<&str> = several.into_iter().map(in_words).collect();
+            format!("{sureness}; this run cannot tell {} apart", names.join(" and "))
         }
     };
     let next = next_for(e, &suspects);
@@ -75,7 +77,7 @@ pub fn blame_open_loop<F: Facts>(e: &F, text: String) -> Finding {
     if e.common().placement != Placement::AtPort || finding.location == [Location::Port] {
         return finding;
     }
-    let next = "see that a plug is fitted and seated; then try the plug in a known-good port of the same kind";
+    let next = "Check that a plug is fitted and seated. Then try the plug in a port that works.";
     Finding { location: vec![Location::Plug, Location::Port], ..finding }.then(next)
 }
 
@@ -84,22 +86,23 @@ fn next_for<F: Facts>(e: &F, suspects: &[Location]) -> &'static str {
     match suspects {
         [Location::Port] => NEXT_FOR_PORT,
         [Location::Cable] => {
-            "re-terminate or replace the cable; to find the segment, move the plug to the end of each in turn"
+            "Replace the cable or its connectors. To find the bad segment, move the plug to the end of each segment in \
+             turn."
         }
         [Location::Port, Location::Plug] => {
-            "try another plug; if that fails too, try that plug in a port that works: if it passes there, this port \
-             is bad"
+            "Try another plug. If that fails too, try that plug in a port that works; if it passes there, this port is \
+             bad."
         }
         _ if e.common().placement == Placement::ReturnPort => {
-            "swap the cable and repeat; then test each port with a plug of its own"
+            "Try another cable. Then test each port with a plug of its own."
         }
-        _ => "put the same plug into the port itself and repeat: a pass there leaves only the cable",
+        _ => "Put the same plug into the port itself and test again. If that passes, the cable is bad.",
     }
 }
 
 /// What to do about a port that is at fault.
 pub const NEXT_FOR_PORT: &str =
-    "take this port out of use and move to a spare one; if the card or adapter can be swapped, swap it";
+    "Take this port out of use and move to a spare one. If the card or adapter can be changed, change it.";
 
 fn in_words(location: Location) -> &'static str {
     match location {

@@ -71,7 +71,7 @@ impl EthernetRun<'_, '_> {
         if self.first_probes(measured)? {
             let size_bytes = self.options.profile.sizes_bytes.iter().copied().max().unwrap_or(SIZE_MIN);
             let step = Step { size_bytes, pattern: Pattern::Prbs31, time: TRIAL_TIME, rate: self.options.profile.rate };
-            self.flow_slowing(measured, &step, TRIAL_TIME, None)?;
+            self.flow_slowing(measured, &step, TRIAL_TIME, Some(Duration::ZERO))?;
         }
         Ok(())
     }

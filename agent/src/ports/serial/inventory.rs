@@ -5,6 +5,8 @@ use std::{collections::BTreeMap, fs, path::Path};
 use serde::Serialize;
 use turnback_core::kind::Kind;
 
+use crate::guard::lock::PortLock;
+
 use super::{
     device::{Device, DeviceKind, names},
     facts::{Facts, UsbAdapter},
@@ -28,6 +30,8 @@ pub struct SerialEntry {
     pub bits_per_second_max: Option<u32>,
     /// What a USB adapter says of itself.
     pub usb: Option<UsbAdapter>,
+    /// A run has it now.
+    pub under_test: bool,
     /// Why it counts as in service.
     pub in_service: Vec<String>,
     /// A test could start now.
@@ -62,7 +66,9 @@ fn entry(device: &Device, places: &Places, links: &BTreeMap<String, Vec<String>>
     let path = device.path.to_string_lossy().into_owned();
     let in_service: Vec<String> =
         places.holders(device).iter().map(|holder| holder.reason(&device.path).text).collect();
-    let mut why_not = in_service.clone();
+    let held = PortLock::held_named(&device.lock_key());
+    let under_test = held.is_some();
+    let mut why_not: Vec<String> = held.into_iter().chain(in_service.iter().cloned()).collect();
     if !super::sys::may_open(&device.path) {
         why_not.push(format!(
             "no right to read and write {path} (to get it: join the group that owns the file, or work as root)"
@@ -76,6 +82,7 @@ fn entry(device: &Device, places: &Places, links: &BTreeMap<String, Vec<String>>
         bits_per_second_max: facts.clock_hz.map(|hz| hz / 16),
         testable: why_not.is_empty(),
         usb: facts.usb,
+        under_test,
         in_service,
         why_not,
         name: path,

@@ -12,11 +12,11 @@ use super::{
     Figure, Table,
     interval::{self, RATIOS_SUMMARY, Row, Rows},
     scale::{Scale, power, short},
-    way::{self, Place},
+    way::{self, Place, Way},
 };
 use crate::show::{case::showing, figure};
 
-const WIDTH: f64 = 740.0;
+const WIDTH: f64 = 560.0;
 
 /// More rows than these are no picture; the latest are drawn.
 const STAGES_MAX: usize = 24;
@@ -32,7 +32,7 @@ pub fn figures(case: &Case) -> Vec<Figure> {
 }
 
 /// The way of the signal through all segments, with what the verdict suspects.
-pub fn signal_way(case: &Case) -> String {
+pub fn signal_way(case: &Case) -> Way {
     let verdict = &case.verdict;
     let suspect = |location| verdict.location.contains(&location);
     let piece = |kind, label: &str, is_suspect| Place {

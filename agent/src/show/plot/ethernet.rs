@@ -29,26 +29,33 @@ pub(super) fn figures(report: &Report, detail: &EthernetDetail, by_bit: Option<F
 }
 
 fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
-    let on_the_way = |s: &SizeLoss| s.share(s.lost.saturating_add(s.damaged));
-    let inside = |s: &SizeLoss| s.share(s.lost_inside);
-    let most = sizes.iter().map(|s| on_the_way(s) + inside(s)).fold(0.0, f64::max);
+    let lost = |s: &SizeLoss| s.share(s.lost);
+    let damaged = |s: &SizeLoss| s.share(s.damaged);
+    let most = sizes.iter().map(|s| lost(s) + damaged(s)).fold(0.0, f64::max);
+    let inside: u64 = sizes.iter().map(|s| s.lost_inside).sum();
     if most == 0.0 {
         return None;
     }
     let (unit, factor) = if most >= 1e-3 { ("% of frames", 100.0) } else { ("frames in a million", 1e6) };
-    let title = "Loss by frame size";
-    let summary = "Share of the frames of each size that were lost or damaged. Errors spread evenly over the bits hit \
-        large frames more.";
+    let title = "Frames lost or damaged, by size";
+    let mut summary =
+        "Share of the frames of each size. Errors spread evenly over the bits hit large frames more.".to_owned();
+    if inside > 0 {
+        summary.push_str(&format!(
+            " {} frames lost in this computer are not drawn: they say nothing of plug or cable.",
+            figure::count(inside)
+        ));
+    }
     let columns: Vec<_> = sizes
         .iter()
         .enumerate()
-        .map(|(i, s)| column_at(i, sizes.len(), on_the_way(s) * factor, inside(s) * factor))
+        .map(|(i, s)| column_at(i, sizes.len(), lost(s) * factor, damaged(s) * factor))
         .collect();
     let svg = columns::draw(&Columns {
         id: "sizes",
         width: HALF,
         title,
-        summary,
+        summary: &summary,
         x: Scale::Linear { low: 0.0, high: sizes.len() as f64 },
         x_title: "frame size with FCS, bytes",
         x_marks: named_columns(sizes.iter().map(|s| s.size_bytes.to_string())),
@@ -60,15 +67,11 @@ fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
         gaps: Vec::new(),
         pointers: Vec::new(),
     });
-    let mut legend = vec![("solid", "lost on the way, or came back damaged")];
-    if sizes.iter().any(|s| s.lost_inside > 0) {
-        legend.push(("hatched", "lost in this computer: says nothing of plug or cable"));
-    }
     Some(Figure {
         id: "sizes",
         title: title.into(),
-        summary: summary.into(),
-        legend,
+        summary,
+        legend: vec![("solid", "lost on the way"), ("hatched", "came back damaged")],
         svg,
         is_wide: false,
         table: Table::new(
@@ -131,7 +134,7 @@ fn zero_loss(rates: &[ZeroLossRate]) -> Option<Figure> {
 }
 
 fn by_offset(damage: &DamageTally) -> Option<Figure> {
-    // Eighths, since a wrong bit is placed to its 8-byte word, and a short frame has no more than eight of these.
+    // Eighths, since the shortest frames have hardly more bytes than the 64 bins that are counted.
     let counts: Vec<u64> = damage.offsets.0.chunks(8).map(|part| part.iter().sum()).collect();
     if counts.iter().all(|c| *c == 0) {
         return None;

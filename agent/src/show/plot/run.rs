@@ -16,14 +16,12 @@ use super::{
     interval::{self, RATIOS_SUMMARY, Row, Rows},
     scale::{Scale, power, short},
     serial,
-    way::{self, Place},
+    way::{self, Place, Way},
 };
 use crate::show::figure;
 
-const WHOLE: f64 = 740.0;
-
 /// More columns than these cannot be told apart on paper.
-const TIME_COLUMNS: usize = 160;
+const TIME_COLUMNS: usize = 100;
 
 /// All plots that the report has figures for, in reading order.
 pub fn figures(report: &Report) -> Vec<Figure> {
@@ -35,7 +33,7 @@ pub fn figures(report: &Report) -> Vec<Figure> {
 }
 
 /// The way of the signal, with what the verdict suspects.
-pub fn signal_way(report: &Report) -> String {
+pub fn signal_way(report: &Report) -> Way {
     let place = |kind, label: &str, location| Place {
         kind,
         label: label.to_owned(),
@@ -79,7 +77,7 @@ fn ratios(report: &Report) -> Option<Figure> {
         .collect();
     let svg = interval::draw(&Rows {
         id: "ratios",
-        width: WHOLE,
+        width: HALF,
         title,
         summary,
         x: interval::scale_around(bounds.chain([limit])),
@@ -94,7 +92,7 @@ fn ratios(report: &Report) -> Option<Figure> {
         summary: summary.into(),
         legend: Vec::new(),
         svg,
-        is_wide: true,
+        is_wide: false,
         table: Table::new(
             vec!["plug", "failed", "tried", "ratio", "lower", "upper"],
             placed.iter().map(|r| {
@@ -147,7 +145,7 @@ fn over_time(report: &Report) -> Option<Figure> {
     let marks = Scale::Linear { low: 0.0, high: last.to_s as f64 / unit_s }.ticks(8);
     let svg = columns::draw(&Columns {
         id: "time",
-        width: WHOLE,
+        width: HALF,
         title,
         summary: &summary,
         x,
@@ -178,7 +176,7 @@ fn over_time(report: &Report) -> Option<Figure> {
         summary,
         legend: Vec::new(),
         svg,
-        is_wide: true,
+        is_wide: false,
         table: Table::new(
             vec!["seconds", "failed in the worst one", "seconds with errors", "seconds without sending"],
             columns.iter().filter(|c| c.worst_failed > 0 || c.idle > 0).map(row),

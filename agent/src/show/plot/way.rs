@@ -17,6 +17,15 @@ pub struct Place {
     pub turns_back: bool,
 }
 
+/// The way of the signal, drawn and in words.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Way {
+    /// One `svg` element.
+    pub svg: String,
+    /// The same in a sentence, where the drawing is too small to be read.
+    pub words: String,
+}
+
 const WIDTH: f64 = 740.0;
 const HEIGHT: f64 = 76.0;
 const MIDDLE: f64 = 34.0;
@@ -29,7 +38,7 @@ const LOOP: f64 = 24.0;
 const CHARACTER: f64 = 6.7;
 
 /// Draws the places from left to right. Suspects are shaded and named, so that no colour is needed.
-pub fn draw(id: &'static str, places: &[Place]) -> String {
+pub fn draw(id: &'static str, places: &[Place]) -> Way {
     let mut svg = Svg::new(id, WIDTH, HEIGHT);
     let suspects: Vec<_> = places.iter().filter(|p| p.is_suspect).collect();
     let cables = places.iter().filter(|p| p.is_cable).count() as f64;
@@ -72,7 +81,8 @@ pub fn draw(id: &'static str, places: &[Place]) -> String {
         0 => "nothing is suspected".into(),
         _ => format!("suspected: {}", named(&mut suspects.iter().copied(), " or ")),
     };
-    svg.finish("The way of the signal", &format!("{}; {suspected}.", named(&mut places.iter(), ", ")))
+    let words = format!("{}; {suspected}.", named(&mut places.iter(), ", "));
+    Way { svg: svg.finish("The way of the signal", &words), words }
 }
 
 fn box_of(svg: &mut Svg, place: &Place, x: f64, wide: f64) {
@@ -139,7 +149,7 @@ mod tests {
     #[test]
     fn any_number_of_segments_fits() {
         for cables in 0..=7 {
-            let svg = draw("way", &places(cables, 1));
+            let svg = draw("way", &places(cables, 1)).svg;
             assert!(rightmost(&svg) <= WIDTH - LOOP, "{cables}: {}", rightmost(&svg));
             assert!(svg.contains("fault here") && svg.contains("suspected: port."), "{svg}");
         }
@@ -147,8 +157,8 @@ mod tests {
 
     #[test]
     fn a_suspect_is_told_without_colour() {
-        let healthy = draw("way", &places(1, 2)[..2]);
+        let healthy = draw("way", &places(1, 2)[..2]).svg;
         assert!(!healthy.contains("hatch") && healthy.contains("nothing is suspected"), "{healthy}");
-        assert!(draw("way", &places(1, 2)).contains("url(#way-hatch)"));
+        assert!(draw("way", &places(1, 2)).svg.contains("url(#way-hatch)"));
     }
 }

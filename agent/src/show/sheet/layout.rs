@@ -8,7 +8,7 @@ use turnback_core::{
     judge::{Outcome, Reason, Verdict},
 };
 
-use crate::show::plot::{self, Figure, Table};
+use crate::show::plot::{self, Figure, Table, way::Way};
 
 /// A page: verdict first, then what it rests on.
 #[derive(Debug, Default, Template)]
@@ -31,7 +31,7 @@ pub struct Sheet<'a> {
     /// When it was.
     pub when: &'a str,
     /// Drawing of the way of the signal.
-    pub way: String,
+    pub way: Way,
     /// What to do now.
     pub next: &'a str,
     /// The same step by step, each with its word.

@@ -93,6 +93,11 @@ mod field {
     pub const CHECK: Range<usize> = 48..56;
 }
 
+/// Bytes of the send time.
+pub(crate) const SENT_AT: std::ops::Range<usize> = field::SENT_AT;
+/// Bytes of the header check.
+pub(crate) const CHECK: std::ops::Range<usize> = field::CHECK;
+
 impl<T: AsRef<[u8]>> Header<T> {
     /// A view if there are enough bytes for a header; nothing else is looked at.
     pub fn new_sized(bytes: T) -> Result<Self, ProbeError> {

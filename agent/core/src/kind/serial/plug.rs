@@ -237,11 +237,13 @@ pub struct LinePlugError {
 impl FromStr for LinePlug {
     type Err = LinePlugError;
 
+    /// Takes a name in any case. DE-9 is often called DB-9, though the letter stands for the size of the shell.
     fn from_str(text: &str) -> Result<Self, Self::Err> {
-        Self::ALL
-            .into_iter()
-            .find(|plug| plug.name().eq_ignore_ascii_case(text))
-            .ok_or_else(|| LinePlugError { given: text.to_owned() })
+        let mut name = text.to_ascii_lowercase();
+        for (also, known) in [("db-9", "de9"), ("db9", "de9"), ("de-9", "de9"), ("db-25", "db25")] {
+            name = name.replacen(also, known, 1);
+        }
+        Self::ALL.into_iter().find(|plug| plug.name() == name).ok_or_else(|| LinePlugError { given: text.to_owned() })
     }
 }
 

@@ -50,6 +50,14 @@ pub struct ProbeDamage {
     pub inverted: bool,
 }
 
+impl ProbeDamage {
+    /// Places wrong bits of one byte of a probe of `probe_bytes` at another of its bytes.
+    pub fn move_errors(&mut self, from_byte: usize, to_byte: usize, probe_bytes: usize, errors: u32) {
+        self.offsets[from_byte * 64 / probe_bytes] -= errors;
+        self.offsets[to_byte * 64 / probe_bytes] += errors;
+    }
+}
+
 /// Good bits that end a burst: common practice, no source; 64 because errors in one 8-byte word then always belong
 /// together.
 pub const GUARD_BITS: u64 = 64;
@@ -166,7 +174,9 @@ impl Count {
         let errors = wrong.count_ones();
         self.zeros_to_ones.add(wrong & got);
         self.ones_to_zeros.add(wrong & expected);
-        self.offsets[offset * 64 / self.probe_bytes] += errors;
+        for (byte, wrong) in wrong.to_le_bytes().into_iter().enumerate().filter(|(_, wrong)| *wrong != 0) {
+            self.offsets[(offset + byte) * 64 / self.probe_bytes] += wrong.count_ones();
+        }
         self.bit_errors += u64::from(errors);
 
         let at = 8 * offset as u64;

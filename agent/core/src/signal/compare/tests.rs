@@ -48,7 +48,7 @@ fn slow_compare(expected: &[u8], got: &[u8], at_offset: usize) -> Option<ProbeDa
         read_zero: read(0),
         read_one: read(1),
         offsets: std::array::from_fn(|bin| {
-            errors.iter().filter(|e| (e.0 / 64 * 8) * 64 / (at_offset + common) == bin).count() as u32
+            errors.iter().filter(|e| e.0 / 8 * 64 / (at_offset + common) == bin).count() as u32
         }),
         bursts: groups.len() as u32,
         bit_errors_in_bursts: groups.iter().map(|group| group.len() as u64).sum(),
@@ -139,9 +139,9 @@ fn one_flipped_bit_is_placed() {
     let damage = compare(&expected, &got, 42).unwrap();
     assert_eq!((damage.bit_errors, damage.bits_compared), (1, 800));
     assert_eq!((damage.first_offset, damage.last_offset), (93, 93));
-    // Byte 93 is byte 5 of the word at 88, and 88 of 142 is in the 40th 64th of the probe.
+    // Byte 93 is byte 5 of the word at 88, and 93 of 142 is in the 42nd 64th of the probe.
     assert_eq!(damage.zeros_to_ones[8 * 5 + 3], 1);
-    assert_eq!(damage.offsets[88 * 64 / 142], 1);
+    assert_eq!(damage.offsets[41], 1);
     assert_eq!((damage.bursts, damage.longest_burst_bits, damage.inverted), (0, 0, false));
 }
 

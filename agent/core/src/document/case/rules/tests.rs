@@ -667,7 +667,11 @@ fn a_cable_test_strengthens_or_contradicts_and_never_blames() {
     let whole = case.clone();
     measure(&mut case, [65.0, 65.0, 65.0, 36.0]);
     assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
-    assert!(case.verdict.sureness.contains("D (7-8) open at 36.0 m"), "{}", case.verdict.sureness);
+    assert!(
+        case.verdict.sureness.contains("pair 4 (brown, pins 7 and 8) open at about 36 m"),
+        "{}",
+        case.verdict.sureness
+    );
     // A break in the last metres, where the commonest one is, reads as the end: no contradiction.
     // Nor is one in the first lead's own connector, next to the port.
     for ends in [[65.0, 65.0, 65.0, 63.5], [65.0, 65.0, 65.0, 0.0]] {

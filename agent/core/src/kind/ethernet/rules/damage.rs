@@ -69,19 +69,19 @@ fn bit_errors(e: &EthernetFacts) -> Option<Finding> {
         return None;
     }
     let unit = match ratio.basis {
-        Basis::Bits => "bits",
-        Basis::Frames => "frames",
+        Basis::Bits => "bits came back wrong",
+        Basis::Frames => "frames failed",
     };
     Some(blame(
         e,
         &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
         format!(
-            "{} of {} {unit} failed: bit error ratio {}, at least {} where {} is allowed",
+            "{} of {} {unit}. The bit error ratio is {}, at least {}; {}.",
             count(ratio.errors),
             count(ratio.trials),
             figure::ratio_beside(ratio.estimate, ratio.limit),
             figure::ratio_beside(ratio.proved_above, ratio.limit),
-            figure::limit(ratio.limit)
+            figure::allowed(ratio.limit)
         ),
     ))
 }
@@ -109,7 +109,7 @@ fn frames_cut(e: &EthernetFacts) -> Option<Finding> {
         e,
         "certain that lengths changed",
         format!(
-            "{} frames came back shorter and {} longer than sent",
+            "{} frames came back shorter and {} longer than sent.",
             count(e.counts.truncated),
             count(e.counts.lengthened)
         ),

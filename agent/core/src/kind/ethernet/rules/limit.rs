@@ -1,6 +1,6 @@
 //! The rule on failures beyond the limit that are too few to blame anybody.
 
-use crate::base::figure::count;
+use crate::base::figure::{count, counted};
 use crate::judge::RuleId;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::{facts::Facts, ratio::Basis};
@@ -15,18 +15,18 @@ fn few_hits(e: &EthernetFacts) -> Option<Finding> {
         return None;
     }
     let hits = match ratio.basis {
-        Basis::Bits => format!("{} wrong bits, all in {} frames", count(ratio.errors), count(e.counts.damaged)),
-        Basis::Frames => format!("{} frames failed", count(ratio.errors)),
+        Basis::Bits => format!("{} wrong bits in {}", count(ratio.errors), counted(e.counts.damaged, "frame")),
+        Basis::Frames => format!("{} failed", counted(ratio.errors, "frame")),
     };
     Some(
         Finding::undecided(format!(
-            "{hits} of {}: above the limit, but a single hit from outside can do that",
+            "{hits}, of {} frames. That is above the limit, but a single disturbance from outside can cause it.",
             count(e.frames_tried())
         ))
-        .sure("certain that it happened; not that it will again")
+        .sure("certain that it happened; not that it will happen again")
         .then(
-            "repeat the run: a hit from outside (a motor or a switch nearby) stays away and the run passes; if it \
-             comes back, run --profile soak --for 1h and move plug and cable meanwhile",
+            "Test again. A disturbance from outside, such as a motor nearby, does not come back. If the errors come \
+             back, run --profile soak --for 1h and move plug and cable meanwhile.",
         ),
     )
 }

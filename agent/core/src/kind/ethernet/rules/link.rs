@@ -20,23 +20,26 @@ fn no_link(e: &EthernetFacts) -> Option<Finding> {
         return None;
     }
     let text = match (e.common.placement, e.link.medium) {
-        (Placement::Internal, _) => "no link even with the loop inside the chip",
+        (Placement::Internal, _) => "There is no link, even with the loop inside the chip.",
         (_, Medium::Fibre) => {
-            "no link: no light comes back (no plug, a dirty or broken fibre, or a dead transmitter or receiver)"
+            "There is no link: no light comes back. Either no plug is fitted, a fibre is dirty or broken, or the \
+             transmitter or receiver is dead."
         }
-        (Placement::AtPort, _) => "no link: no plug is fitted, the plug is open, or the port's line side is dead",
-        _ => "no link: the loop is open somewhere, or the port's line side is dead",
+        (Placement::AtPort, _) => {
+            "There is no link. Either no plug is fitted, the plug is open, or the port's line side is dead."
+        }
+        _ => "There is no link. Either the loop is open somewhere, or the port's line side is dead.",
     };
     Some(blame_open_loop(e, text.to_owned()))
 }
 
 fn link_lost(e: &EthernetFacts) -> Option<Finding> {
     (e.common.stopped == Some(Stopped::LinkLost)).then(|| {
-        Finding::undecided(format!("the link went down after {} probes and stayed down", count(e.counts.sent)))
-            .sure("certain that the link went away; not why")
+        Finding::undecided(format!("The link went down after {} frames and stayed down.", count(e.counts.sent)))
+            .sure("certain that the link went down; not why")
             .then(
-                "was the plug or cable moved? seat both, then repeat; if it happens again untouched, the loop has a \
-                 bad contact",
+                "Check whether plug or cable were moved, seat both, and test again. If the link goes down again \
+                 untouched, a contact is bad.",
             )
     })
 }
@@ -46,14 +49,14 @@ fn link_flapped(e: &EthernetFacts) -> Option<Finding> {
         0 => None,
         // One drop is what a hand on the plug looks like.
         1 => Some(
-            Finding::undecided("the link went down and came back once")
+            Finding::undecided("The link went down and came back once.")
                 .sure("certain that the link dropped; not why")
-                .then("was the plug or cable touched? leave both alone and repeat: a second drop is a bad contact"),
+                .then("Leave plug and cable alone and test again. If the link drops again, a contact is bad."),
         ),
         times => Some(blame(
             e,
             "certain that the link dropped",
-            format!("the link went down and came back {times} times while nobody should have touched it"),
+            format!("The link went down and came back {times} times, though nobody should have touched it."),
         )),
     }
 }

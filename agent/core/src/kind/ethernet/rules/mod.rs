@@ -32,9 +32,9 @@ impl Facts for EthernetFacts {
     const WORDS: Words = Words {
         unit: "frame",
         units: "frames",
-        if_none_leaves: "if the port refuses every frame, read the kernel log",
-        slowed: "the rate was lowered",
-        send_slower: "lower --rate",
+        if_none_leaves: "If the port refuses every frame, read the kernel log.",
+        slowed: "The rate was lowered",
+        send_slower: "use a lower --rate",
     };
     const RULES: &'static [&'static [Rule<Self>]] =
         &[occupied::RULES, link::RULES, silence::RULES, late::RULES, damage::RULES, limit::RULES];

@@ -44,11 +44,11 @@ fn foreign_traffic(e: &EthernetFacts) -> Option<Finding> {
     }
     Some(
         Finding::not_tested(format!(
-            "{} frames of other stations were heard {when}: this port is on a live network, not on a plug",
+            "{} frames of other stations were heard {when}. This port is connected to a live network, not to a plug.",
             count(heard)
         ))
         .sure("certain: frames of another station were heard")
-        .then("find out what the other end is connected to; fit the plug, then repeat"),
+        .then("Find out what the other end is connected to. Fit the plug, then test again."),
     )
 }
 

@@ -11,8 +11,8 @@ pub(super) const REMARKS: &[Remark<EthernetFacts>] =
 fn forced_speed(e: &EthernetFacts) -> Option<String> {
     e.fallback_mbps.map(|mbps| {
         format!(
-            "this port could not link to itself at its own speed, as gigabit copper cannot; tested at {mbps} Mb/s full \
-             duplex, which uses two of the four pairs"
+            "This port could not link to itself at its own speed, as gigabit copper usually cannot. It was tested at \
+             {mbps} Mb/s full duplex, which uses two of the four pairs."
         )
     })
 }

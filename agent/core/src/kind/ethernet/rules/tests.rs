@@ -113,7 +113,7 @@ fn each_remark_speaks_on_its_evidence_and_is_silent_on_a_healthy_port() {
         (
             RuleId::ConfirmedElsewhere,
             with(|e| e.common.references = vec![found(Placement::Internal, 0)]),
-            "internal: passes",
+            "The loop inside the chip passes",
         ),
         (RuleId::DamageKind, with(|e| wrong_bits(e, 7)), "7 wrong bits"),
         (RuleId::EchoesLate, with(|e| e.longest_trip_ns = Some(3_000_000_000)), "3.0 s"),

@@ -36,13 +36,13 @@ fn bytes_damaged(e: &SerialFacts) -> Option<Finding> {
         e,
         &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
         format!(
-            "{} of {} bits wrong, in {} bytes: bit error ratio {}, at least {} where {} is allowed{marks}",
+            "{} of {} bits came back wrong, in {} bytes. The bit error ratio is {}, at least {}; {}{marks}.",
             count(ratio.errors),
             count(ratio.trials),
             count(c.damaged),
             figure::ratio_beside(ratio.estimate, ratio.limit),
             figure::ratio_beside(ratio.proved_above, ratio.limit),
-            figure::limit(ratio.limit)
+            figure::allowed(ratio.limit)
         ),
     ))
 }

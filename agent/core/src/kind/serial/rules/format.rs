@@ -28,7 +28,7 @@ fn format_fails(e: &SerialFacts) -> Option<Finding> {
     }
     Some(blame(
         e,
-        "certain that these fail, each tried twice, and others do not",
-        format!("fails at {}, no slower than {}", failing.join(", "), e.format),
+        "certain: each was tried twice and failed, and others did not",
+        format!("Fails at {}. {} works.", failing.join(", "), e.format),
     ))
 }

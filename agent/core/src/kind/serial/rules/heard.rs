@@ -25,11 +25,11 @@ fn foreign_bytes(e: &SerialFacts) -> Option<Finding> {
     }
     Some(
         Finding::not_tested(format!(
-            "{} bytes came in before anything was sent: a console or another device is connected, not a plug",
+            "{} bytes came in before anything was sent. A console or another device is connected, not a plug.",
             count(e.foreign)
         ))
         .sure("certain: something else talks")
-        .then("find out what the other end is connected to; fit the plug, then repeat"),
+        .then("Find out what the other end is connected to. Fit the plug, then test again."),
     )
 }
 
@@ -74,7 +74,7 @@ fn no_bytes_returned(e: &SerialFacts) -> Option<Finding> {
                  since its loop holds that output"
             ))
             .sure("certain that nothing came; not whose doing it is")
-            .then("fit a plug and repeat without --placement internal: that decides"),
+            .then("Fit a plug and test again without --placement internal: that decides."),
         );
     }
     if e.plug == LinePlug::Rs485 {

@@ -22,13 +22,14 @@ fn plug_joins_data_only(e: &SerialFacts) -> Option<Finding> {
     }
     Some(
         Finding::undecided(format!(
-            "data comes back, and no modem line follows, as with a plug that joins the data wires only; {} was named",
+            "Data comes back, but no modem line responds, as with a plug that joins only the data wires. The plug was \
+             given as {}.",
             e.plug
         ))
-        .sure("certain that no modem line moves; not whether this plug has the wires")
+        .sure("certain that no modem line responds; not whether this plug has the wires")
         .then(
-            "look at the plug: if it joins data only, say so with --wiring data-only; if it has all wires, prove it on \
-             a known-good port",
+            "Look at the plug. If it joins only the data wires, test with --wiring data-only. If it has all wires, try \
+             it in a port that works.",
         ),
     )
 }
@@ -39,7 +40,7 @@ fn modem_lines(e: &SerialFacts) -> Option<Finding> {
         return None;
     }
     let rounds = e.modem.len();
-    Some(blame(e, &format!("certain: read {rounds} times over all states of the outputs"), faults.join("; ")))
+    Some(blame(e, &format!("certain: read {rounds} times, in all states of the outputs"), faults.join("; ") + "."))
 }
 
 fn flow_control(e: &SerialFacts) -> Option<Finding> {
@@ -50,18 +51,21 @@ fn flow_control(e: &SerialFacts) -> Option<Finding> {
         // apart.
         return (flow.missing() >= ERRORS_MIN).then(|| {
             Finding::undecided(format!(
-                "CTS stops and starts the sender, but {} of {} bytes did not come when it was let go",
+                "CTS stops and starts the sender, but {} of {} bytes did not come back when it started again.",
                 count(flow.missing()),
                 count(flow.sent)
             ))
             .sure("certain that they are missing; not where they were lost")
-            .then("stop other work on this computer and repeat; take a lower speed with --line if it stays")
+            .then(
+                "Stop other work on this computer and test again. If bytes still get lost, try a lower speed with \
+                 --line.",
+            )
         });
     }
     Some(blame_port(
         "near certain: CTS itself follows RTS",
         format!(
-            "hardware flow control does not hold the sender: {} of {} bytes came back while CTS was off, {} in all",
+            "Hardware flow control does not stop the sender: {} of {} bytes came back while CTS was off, {} in all.",
             count(flow.came_while_off),
             count(flow.sent),
             count(flow.came_in_all)

@@ -29,9 +29,9 @@ impl Facts for SerialFacts {
     const WORDS: Words = Words {
         unit: "byte",
         units: "bytes",
-        if_none_leaves: "if the port takes no byte, see whether flow control stops it (CTS off)",
-        slowed: "fewer were let out at once",
-        send_slower: "take a lower speed with --line",
+        if_none_leaves: "If the port takes no byte, check whether flow control stops it (CTS off).",
+        slowed: "Fewer bytes were sent at once",
+        send_slower: "use a lower speed with --line",
     };
     const RULES: &'static [&'static [Rule<Self>]] = &[heard::RULES, damage::RULES, lines::RULES, format::RULES];
     const REMARKS: &'static [Remark<Self>] = remarks::REMARKS;

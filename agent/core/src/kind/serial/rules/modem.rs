@@ -39,6 +39,22 @@ impl Behaviour {
     }
 }
 
+impl Behaviour {
+    /// What it should do: `follow RTS`.
+    fn verb(self) -> String {
+        let (verb, rest) = match self {
+            Self::FollowsRts => ("follow", "RTS"),
+            Self::FollowsDtr => ("follow", "DTR"),
+            Self::FollowsOut1 => ("follow", "OUT1"),
+            Self::FollowsOut2 => ("follow", "OUT2"),
+            Self::Off => ("stay", "off"),
+            Self::On => ("stay", "on"),
+            Self::Unsteady => ("follow", "no line"),
+        };
+        format!("{verb} {rest}")
+    }
+}
+
 impl fmt::Display for Behaviour {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
@@ -128,7 +144,8 @@ pub fn faults(e: &SerialFacts) -> Vec<String> {
     }
     told.extend(left.iter().map(|(line, state)| {
         let name = named(e.plug, *line);
-        let must = state.expected.map_or(String::new(), |expected| format!(", where it {expected} with this plug"));
+        let must =
+            state.expected.map_or(String::new(), |expected| format!("; with this plug it should {}", expected.verb()));
         match state.seen {
             Behaviour::On => format!("{name} is stuck on{must}"),
             Behaviour::Off => format!("{name} is open or stuck off{must}"),

@@ -23,7 +23,7 @@ fn lost_in_host(e: &SerialFacts) -> Option<String> {
     let inside = e.lost_in_host();
     (e.common.slowdowns == 0 && inside > 0).then(|| {
         format!(
-            "{} bytes were lost inside this computer or its adapter, by the port's own counts; not put on the line",
+            "This computer or its adapter lost {} bytes, by the port's own counts. They do not count against the line.",
             count(inside)
         )
     })
@@ -33,8 +33,8 @@ fn lines_not_judged(e: &SerialFacts) -> Option<String> {
     let known = e.plug.has_modem_lines();
     (e.capabilities.modem_lines && !known && !e.modem.is_empty()).then(|| {
         format!(
-            "with plug {} nothing is known of the modem lines: they are shown, not judged; name a full plug with \
-             --wiring",
+            "The modem lines are shown but not judged, because plug {} says nothing about them. To judge them, name a \
+             full plug with --wiring.",
             e.plug
         )
     })
@@ -43,26 +43,30 @@ fn lines_not_judged(e: &SerialFacts) -> Option<String> {
 fn half_duplex(e: &SerialFacts) -> Option<String> {
     (e.plug == LinePlug::Rs485 && e.counts.returned > 0).then(|| {
         let how = if e.capabilities.half_duplex {
-            "the driver's RS-485 setting kept the receiver on while sending"
+            "The driver's RS-485 setting kept the receiver on while sending"
         } else {
-            "the driver has no RS-485 setting, and the receiver was on while sending"
+            "The driver has no RS-485 setting, and the receiver was on while sending"
         };
-        format!("{how}: the port heard {} of the {} bytes that it sent", count(e.counts.returned), count(e.counts.sent))
+        format!(
+            "{how}. The port heard {} of the {} bytes that it sent.",
+            count(e.counts.returned),
+            count(e.counts.sent)
+        )
     })
 }
 
 fn no_modem_lines(e: &SerialFacts) -> Option<String> {
     (e.counts.sent > 0 && !e.capabilities.modem_lines)
-        .then(|| "this port has no modem lines to test; that does not count against it".into())
+        .then(|| "This port has no modem lines to test. That does not count against it.".into())
 }
 
 fn no_counts(e: &SerialFacts) -> Option<String> {
     (e.counts.sent > 0 && !e.capabilities.counts_errors).then(|| {
-        let told = "this port's driver counts no line errors; that does not count against it";
+        let told = "This port's driver counts no line errors. That does not count against it.";
         match e.capabilities.hides_overruns() {
             true => format!(
-                "{told}, but a byte lost in this computer is told from one lost on the line only by letting fewer \
-                     out at once"
+                "{told} A byte lost in this computer can be told from one lost on the line only by sending fewer at \
+                 once."
             ),
             false => told.to_owned(),
         }
@@ -72,15 +76,15 @@ fn no_counts(e: &SerialFacts) -> Option<String> {
 fn ring_wired(e: &SerialFacts) -> Option<String> {
     let ring = modem::state(e, ModemLine::Ri);
     (!e.modem.is_empty() && ring.expected == Some(Behaviour::Off) && ring.seen == Behaviour::FollowsRts)
-        .then(|| "RI follows RTS: this plug has the ring indicator wired (--wiring de9-ri or db25-ri)".into())
+        .then(|| "RI follows RTS, so this plug has the ring indicator wired (--wiring de9-ri or db25-ri).".into())
 }
 
 fn flow_control(e: &SerialFacts) -> Option<String> {
     let flow = e.flow.filter(|flow| !flow.stops() || !flow.starts())?;
     let what = if flow.stops() { "does not start the sender again" } else { "does not stop the sender" };
     Some(format!(
-        "CTS {what}: {} of {} bytes came back while it was off, {} in all; not for equipment with hardware flow \
-         control",
+        "CTS {what}: {} of {} bytes came back while it was off, {} in all. Do not use this port for equipment with \
+         hardware flow control.",
         count(flow.came_while_off),
         count(flow.sent),
         count(flow.came_in_all)
@@ -89,13 +93,15 @@ fn flow_control(e: &SerialFacts) -> Option<String> {
 
 fn no_break(e: &SerialFacts) -> Option<String> {
     (e.break_returned == Some(false))
-        .then(|| "a break was sent and none came round; some drivers and adapters pass none".into())
+        .then(|| "A break was sent and none came back. Some drivers and adapters pass none.".into())
 }
 
 fn highest_speed(e: &SerialFacts) -> Option<String> {
     let clean = highest_clean(&e.speeds)?;
     Some(match lowest_failing(&e.speeds) {
-        Some(failing) => format!("without error up to {clean} bits a second; errors from {failing}"),
-        None => format!("without error up to {clean} bits a second, the highest this port took"),
+        Some(failing) => {
+            format!("Without error up to {} b/s, with errors from {} b/s.", count(clean.into()), count(failing.into()))
+        }
+        None => format!("Without error up to {} b/s, the highest speed that this port accepts.", count(clean.into())),
     })
 }

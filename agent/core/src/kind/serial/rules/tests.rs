@@ -351,7 +351,7 @@ fn a_format_that_fails_while_others_pass_is_a_fault_and_a_faster_speed_is_not() 
     let faster = with(|e| e.speeds = vec![trial("115200", 0), trial("921600", 40)]);
     assert_eq!(faster.outcome, Outcome::Pass);
     let told = faster.reasons.iter().find(|r| r.rule == RuleId::HighestSpeed).unwrap();
-    assert!(told.text.contains("up to 115200") && told.text.contains("from 921600"), "{}", told.text);
+    assert!(told.text.contains("up to 115 200") && told.text.contains("from 921 600"), "{}", told.text);
 }
 
 #[test]

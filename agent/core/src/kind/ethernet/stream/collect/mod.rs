@@ -4,7 +4,7 @@ use self::form::{FORMED_MIN, FORMED_TO_OTHERS_MIN, Form};
 use super::StreamSpec;
 use super::tally::Tally;
 use crate::base::time::Nanos;
-use crate::kind::ethernet::probe::{ETHERTYPE, FORMAT, HEADER_BYTES, Header};
+use crate::kind::ethernet::probe::{CHECK, ETHERTYPE, FORMAT, HEADER_BYTES, Header, SENT_AT};
 use crate::signal::compare::{GROUP_GAP_PROBES, ProbeDamage, compare};
 use crate::signal::ledger::{Ledger, Mark, SPAN};
 use crate::signal::outstanding::Outstanding;
@@ -289,7 +289,14 @@ impl Collector {
         let sent_at = if checks && !intact { self.mend_time(sent_at) } else { sent_at };
         self.fill_scratch(sequence, sent_at);
         let common = echo.bytes.len().min(self.scratch.len());
-        let damage = compare(&self.scratch[..common], &echo.bytes[..common], 0);
+        let mut damage = compare(&self.scratch[..common], &echo.bytes[..common], 0);
+        // Nobody knows the send time, so a wrong bit in it shows in the check. Either may be hit: they take turns.
+        if let Some(damage) = damage.as_mut().filter(|_| sequence % 2 == 1) {
+            for byte in CHECK.filter(|byte| *byte < common) {
+                let wrong = (self.scratch[byte] ^ echo.bytes[byte]).count_ones();
+                damage.move_errors(byte, byte - CHECK.start + SENT_AT.start, common, wrong);
+            }
+        }
         let bits = 8 * common as u64;
         let counts = &mut self.tally.counts;
         counts.bits_compared += bits;
