@@ -237,7 +237,7 @@ pub(super) fn seconds(value: f64) -> Seconds {
     Seconds::try_from(value).expect("a time")
 }
 
-fn spec(place: FaultPlace, kind: FaultKind) -> FaultSpec {
+pub(super) fn spec(place: FaultPlace, kind: FaultKind) -> FaultSpec {
     FaultSpec {
         place,
         kind,

@@ -1,11 +1,13 @@
 //! How good is the verdict of a case? Draws rigs with faults of every kind, place and severity, leads a whole case on
-//! each, and holds what it says against what is true.
+//! each, and holds what it says against what is true. Where frames are counted, it also holds error ratios against the
+//! true ones.
 //!
 //! `scripts/verdict-trials` builds and runs it; `docs/verdict.md` holds its table. The same seed gives the same cases.
 
 mod draw;
 mod draw_serial;
 mod draw_trouble;
+mod ratios;
 mod tally;
 
 use std::{process::ExitCode, sync::mpsc, thread};
@@ -31,6 +33,7 @@ use turnback_core::{
 
 use draw::draw;
 use draw_trouble::Trouble;
+use ratios::Coverage;
 use tally::{Grade, Tally, grade};
 
 /// Runs many simulated cases and prints truth against verdict.
@@ -77,6 +80,7 @@ fn main() -> ExitCode {
     let threads = args.threads.unwrap_or_else(|| thread::available_parallelism().map_or(1, usize::from)) as u64;
     let (done, results) = mpsc::channel();
     let mut tally = Tally::default();
+    let mut coverage = Coverage::default();
     let mut odd = Vec::new();
     thread::scope(|scope| {
         for number in 0..threads {
@@ -104,18 +108,25 @@ fn main() -> ExitCode {
                 odd.push((seed, format!("{graded:?}: {} -> {}", trial.truth, verdict_line(&case))));
             }
             tally.add(&trial, &case, graded);
+            // A third of the cases come with a check whose true ratio is known.
+            if !args.serial && seed % 3 == 0 {
+                coverage.try_one(seed);
+            }
         }
     });
     odd.sort();
     println!("seeds {} to {}", args.seed, args.seed + args.cases - 1);
     print!("{}", tally.render());
+    if !args.serial {
+        println!("{}", coverage.render());
+    }
     for (seed, line) in odd.iter().take(ODD_MAX) {
         println!("seed {seed}: {line}");
     }
     if odd.len() > ODD_MAX {
         println!("and {} more", odd.len() - ODD_MAX);
     }
-    if tally.holds() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+    if tally.holds() && coverage.holds() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
 fn drawn(args: &Args, seed: u64) -> Trouble {

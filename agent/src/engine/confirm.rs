@@ -1,17 +1,14 @@
-//! Confirms a failure: short trials with the signal turned back nearer to the port, where no hand is needed.
+//! Confirms a failure: trials with the signal turned back nearer to the port, where no hand is needed.
 
 use turnback_core::{
     base::placement::Placement,
     event::Event,
-    judge::{
-        Outcome, RuleId,
-        facts::{Reference, Stopped},
-    },
+    judge::{Outcome, RuleId, facts::Reference},
 };
 
 use super::{
     options::CheckError,
-    run::{Measured, PortKind, Run},
+    run::{PortKind, Run},
 };
 
 impl<K: PortKind> Run<'_, K> {
@@ -29,7 +26,7 @@ impl<K: PortKind> Run<'_, K> {
                 break;
             }
             (self.say)(Event::Confirming { placement: place.to_string() });
-            let reference = self.try_at(place)?;
+            let reference = self.try_at(place, measured)?;
             self.references.extend(reference);
         }
         Ok(())
@@ -47,14 +44,14 @@ impl<K: PortKind> Run<'_, K> {
     }
 
     /// Makes a trial with the signal turned back at `place`, and turns it back where it was.
-    fn try_at(&mut self, place: Placement) -> Result<Option<Reference>, CheckError> {
+    fn try_at(&mut self, place: Placement, failed: &K::Measured) -> Result<Option<Reference>, CheckError> {
         if !self.turn_back_at(place)? {
             return Ok(None);
         }
         let mut there = self.kind.measure_at(place);
-        let tried = K::trial(self, &mut there);
+        let tried = K::trial(self, &mut there, failed);
         // A trial that was cut off says nothing of its place.
-        let cut_off = there.stopped() == Some(Stopped::TookTooLong);
+        let cut_off = self.stopped(&there).is_some();
         let reference = if cut_off { None } else { K::reference(self, &there) };
         if place == Placement::Internal {
             K::switch_internal_loop(self, false)?;

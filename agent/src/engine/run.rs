@@ -54,8 +54,10 @@ pub(super) trait PortKind: Sized {
     fn conclude(run: &mut Run<'_, Self>, measured: &mut Self::Measured) -> Result<(), CheckError>;
     /// Switches the loop inside the chip; false when the port does not offer it.
     fn switch_internal_loop(run: &mut Run<'_, Self>, on: bool) -> Result<bool, CheckError>;
-    /// Measures for a short time with the signal turned back where `measured` says.
-    fn trial(run: &mut Run<'_, Self>, measured: &mut Self::Measured) -> Result<(), CheckError>;
+    /// Measures with the signal turned back where `measured` says, as the run itself did, and for as long as its
+    /// failures ask for: they are in `failed`.
+    fn trial(run: &mut Run<'_, Self>, measured: &mut Self::Measured, failed: &Self::Measured)
+    -> Result<(), CheckError>;
     /// What a trial says of its place; none when it says nothing.
     fn reference(run: &Run<'_, Self>, measured: &Self::Measured) -> Option<Reference>;
     /// Ends what is still open, so that settings can be restored.

@@ -7,7 +7,6 @@ use super::rule::{Remark, Rule};
 use crate::base::figure::seconds;
 use crate::base::placement::Placement;
 use crate::signal::compare::DamageKind;
-use crate::stats::compare_rates::ErrorCount;
 
 /// Facts that a run has whatever kind of port it is on.
 #[derive(Clone, Debug)]
@@ -74,8 +73,8 @@ pub trait Facts: Sized + 'static {
     /// Bit error ratio with its bounds, `None` when nothing that speaks about the wire was tried.
     fn error_ratio(&self) -> Option<ErrorRatio>;
 
-    /// What failed of what could, to hold against a [`Reference`].
-    fn failed_of_tried(&self) -> ErrorCount;
+    /// What failed of what could, and when, to hold against a [`Reference`].
+    fn trouble(&self) -> Trouble;
 
     /// What is proved of the units lost, or odd where they are counted with them; none where nothing was tried.
     fn loss(&self) -> Option<Loss>;
@@ -178,6 +177,21 @@ pub enum Stopped {
     TookTooLong,
 }
 
+/// What failed of what could, and when: by this, runs at two places are compared.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Trouble {
+    /// Units that had a chance to fail: frames, or bits of a serial line.
+    pub tried: u64,
+    /// Of those, failed, however many bits of each.
+    pub failed: u64,
+    /// Time in which units were sent, ms.
+    pub time_ms: u64,
+    /// Times failures began, or the link dropped.
+    pub begun: u64,
+    /// Failures paused for longer than chance makes them, or the link dropped: a shorter run may fall into a pause.
+    pub pauses: bool,
+}
+
 /// A run of the same port with the plug elsewhere: an earlier one, or a confirming step of this one.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Reference {
@@ -191,16 +205,19 @@ pub struct Reference {
     pub link_up: bool,
     /// At least one probe came back.
     pub returned_any: bool,
+    /// What failed of what could, and when.
+    #[serde(default)]
+    pub trouble: Trouble,
 }
 
 impl Reference {
-    /// Nothing came back, or more came back wrong than one hit from outside can explain.
+    /// Nothing came back, or more units failed than one hit from outside can explain.
     pub fn failed(&self) -> bool {
-        !self.link_up || !self.returned_any || self.failures >= ERRORS_MIN
+        !self.link_up || !self.returned_any || self.trouble.failed >= ERRORS_MIN
     }
 
     /// Everything came back as sent. With a few failures a reference has neither failed nor passed.
     pub fn passed(&self) -> bool {
-        self.link_up && self.returned_any && self.failures == 0 && self.trials > 0
+        self.link_up && self.returned_any && self.failures == 0 && self.trouble.failed == 0 && self.trials > 0
     }
 }

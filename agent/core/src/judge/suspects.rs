@@ -1,7 +1,7 @@
 //! Among which things a failure lies, and what narrows them down.
 
 use super::Location;
-use super::facts::{Facts, Reference};
+use super::facts::{Facts, Reference, Trouble};
 use super::rule::Finding;
 use crate::base::placement::Placement;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
@@ -37,17 +37,21 @@ pub(super) fn failed_at<F: Facts>(e: &F, placement: Placement) -> Option<&Refere
     e.common().reference(placement).filter(counts)
 }
 
-/// Whether this run fails in a way that the nearer one does not: by its counts, beyond chance. Where nothing was
-/// counted (no link, nothing returned, a link that dropped) it does if the nearer one passed.
+/// Whether this run fails in a way that the nearer one does not: by its counts, beyond chance. Failures that pause must
+/// also have begun more often than at the nearer place, which else may have been tried in a pause. Where nothing was
+/// counted (no link, nothing returned) it does if the nearer one passed.
 fn is_worse_than<F: Facts>(e: &F, nearer: &Reference) -> bool {
-    let here = e.failed_of_tried();
-    if here.errors == 0 || e.returned() == 0 {
+    let (here, there) = (e.trouble(), nearer.trouble);
+    if e.returned() == 0 || (here.failed == 0 && !here.pauses) {
         return nearer.passed();
     }
-    let there = ErrorCount { errors: nearer.failures.min(nearer.trials), bits: nearer.trials };
+    let units = |t: Trouble| ErrorCount { errors: t.failed.min(t.tried), bits: t.tried };
+    let begun = |t: Trouble| ErrorCount { errors: t.begun.min(t.time_ms), bits: t.time_ms };
+    let more = |a, b| RateComparison::new(a, b).is_ok_and(|p| p.p_a_higher <= 1.0 - e.common().limit.confidence);
     nearer.link_up
         && nearer.returned_any
-        && RateComparison::new(here, there).is_ok_and(|p| p.p_a_higher <= 1.0 - e.common().limit.confidence)
+        && (here.failed == 0 || more(units(here), units(there)))
+        && (!here.pauses || more(begun(here), begun(there)))
 }
 
 /// A fault among the suspects, and what narrows them down.

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::base::time::{Nanos, SECOND_NS};
+use crate::stats::{looks::Looks, ratio::lower_bound};
 
 /// Units (probes, or bytes of a serial line) sent in one second of a run and what became of them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -22,6 +23,44 @@ impl SecondCounts {
     /// Units of this second that were lost, or came back otherwise than sent.
     pub fn failed(&self) -> u64 {
         (self.sent.saturating_sub(self.returned) + self.damaged.min(self.returned)).min(self.sent)
+    }
+}
+
+/// How failures were spread over the seconds of a stream.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Spread {
+    /// Seconds in which units were sent, those with hardly any left out.
+    pub seconds: u64,
+    /// Of those, with failures.
+    pub errored: u64,
+    /// Groups of seconds with failures, each after one without.
+    pub groups: u64,
+}
+
+impl Spread {
+    /// Of these seconds, with `excused` failures taken off each.
+    pub fn of(seconds: &[SecondCounts], excused: u64) -> Self {
+        // The shortest frames leave about a hundred times as fast as the longest.
+        let least = seconds.iter().map(|second| second.sent).max().unwrap_or(0).div_ceil(256).max(1);
+        let mut spread = Self::default();
+        let mut before = false;
+        for second in seconds.iter().filter(|second| second.sent >= least) {
+            let errored = second.failed() > excused;
+            spread.seconds += 1;
+            spread.errored += u64::from(errored);
+            spread.groups += u64::from(errored && !before);
+            before = errored;
+        }
+        spread
+    }
+
+    /// Whether there are more seconds without a failure than `failed` failures leave by chance: each falls into any
+    /// second alike, so one second stays without with probability `exp(-failed / seconds)` (Poisson).
+    pub fn has_pauses(&self, failed: u64) -> bool {
+        let clean = self.seconds - self.errored;
+        let each = (-(failed as f64) / self.seconds.max(1) as f64).exp();
+        self.errored > 0
+            && lower_bound(clean, self.seconds, 1.0 - PAUSES_P_MAX, Looks::Once).is_ok_and(|least| least > each)
     }
 }
 
@@ -104,6 +143,8 @@ pub const SERIES_MAX: usize = 28_800;
 /// Seconds in one entry: parts of an hour, so that a plot can count in minutes and hours.
 const WIDTHS: [usize; 9] = [1, 2, 5, 10, 15, 20, 30, 60, 120];
 
+/// Chance has to make so many clean seconds less often than this. Our own choice: a slip names one place too many.
+const PAUSES_P_MAX: f64 = 0.05;
 /// Longest series kept, seconds: a month.
 const SECONDS_MAX: u64 = 31 * 86_400;
 
@@ -166,6 +207,27 @@ mod tests {
             assert!(serde_json::to_string_pretty(&full).unwrap().len() < 4_000_000);
             assert_eq!(series.iter().map(SecondCounts::failed).sum::<u64>(), 2 * seconds as u64);
         }
+    }
+
+    #[test]
+    fn failures_that_pause_are_told_from_those_that_chance_spreads() {
+        let spread = |failed: &[u64], excused| {
+            let second = |failed: &u64| SecondCounts { sent: 1000, returned: 1000 - failed, ..SecondCounts::default() };
+            Spread::of(&failed.iter().map(second).collect::<Vec<_>>(), excused)
+        };
+        let pausing = spread(&[0, 40, 30, 0, 0, 20], 0);
+        assert_eq!(pausing, Spread { seconds: 6, errored: 3, groups: 2 });
+        // By hand: of six seconds, one stays clean with probability exp(-15) each.
+        assert!(pausing.has_pauses(90));
+        // Six failures in six seconds leave 2.2 of them clean (6 / e): three are no wonder.
+        assert!(!spread(&[0, 2, 3, 0, 0, 1], 0).has_pauses(6));
+        assert!(!spread(&[5, 5, 5], 0).has_pauses(15) && !spread(&[0, 0, 0], 0).has_pauses(0));
+        // What may be this computer's own loss makes no second an errored one.
+        assert_eq!(spread(&[0, 40, 30, 0, 0, 20], 30).errored, 1);
+        // A second with hardly any units is none of work.
+        let few = SecondCounts { sent: 3, returned: 0, ..SecondCounts::default() };
+        let full = SecondCounts { sent: 1000, returned: 1000, ..SecondCounts::default() };
+        assert_eq!(Spread::of(&[few, full], 0), Spread { seconds: 1, errored: 0, groups: 0 });
     }
 
     #[test]

@@ -1,4 +1,4 @@
-//! Waits for the link, and falls back to 100 Mb/s where gigabit copper cannot link to itself.
+//! Waits for the link, and falls back to 100 or 10 Mb/s where copper cannot link to itself at its own speed.
 
 use std::time::Duration;
 
@@ -11,20 +11,19 @@ use turnback_core::{
 use super::{CheckError, EthernetRun, measured::EthernetMeasured};
 
 impl EthernetRun<'_, '_> {
-    /// Waits for the link. Gigabit copper that cannot link to itself falls back to 100 Mb/s.
+    /// Waits for the link. Copper that cannot link to itself, as at 1000 Mb/s, falls back to 100 Mb/s, then to 10.
     pub(super) fn find_link(&mut self, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
         measured.link = self.wait_for_link()?;
         let capabilities = self.kind.port.capabilities();
         let copper = matches!(measured.link.medium, Medium::Copper);
         let looped = !matches!(self.placement, Placement::Internal | Placement::ReturnPort);
         if !measured.link.up && copper && looped && self.options.speed_mbps.is_none() && capabilities.forces_speed {
-            let setting = PortSetting::ForcedSpeed(FALLBACK_MBPS);
-            if self.set(setting)? {
-                let link = self.wait_for_link()?;
-                if link.up {
-                    measured.fallback_mbps = Some(FALLBACK_MBPS);
+            for mbps in FALLBACK_MBPS {
+                if measured.link.up || self.cancel.is_cancelled() || !self.set(PortSetting::ForcedSpeed(mbps))? {
+                    continue;
                 }
-                measured.link = link;
+                measured.link = self.wait_for_link()?;
+                measured.fallback_mbps = measured.link.up.then_some(mbps);
             }
         }
         (self.say)(Event::LinkRead { link: measured.link });
@@ -48,6 +47,6 @@ impl EthernetRun<'_, '_> {
     }
 }
 
-const FALLBACK_MBPS: u32 = 100;
+const FALLBACK_MBPS: [u32; 2] = [100, 10];
 const LINK_PATIENCE: Duration = Duration::from_secs(5);
 const LINK_POLL: Duration = Duration::from_millis(50);

@@ -16,7 +16,7 @@ use turnback_core::{
         stream::tally::Tally,
         transceiver::Module,
     },
-    signal::seconds::silent_from,
+    signal::seconds::{Spread, silent_from},
     stats::{
         bits::frame_ratio,
         latency::LatencyHistogram,
@@ -126,7 +126,7 @@ impl EthernetMeasured {
     /// What this computer lost, or gave up too early, could all have fallen into one second: so much is taken off each.
     /// Frames differ in length from step to step; the longest may fail most often.
     pub fn spells(&self, limit: &Limit) -> Spells {
-        let own = self.losses.inside() + self.tally.counts.late + self.lost_before_ready;
+        let own = self.not_of_the_line();
         let longest = self.steps.iter().map(|s| f64::from(s.size_bytes) * 8.0).fold(self.frame_bits(true), f64::max);
         let seconds: Vec<_> = self.tally.seconds.iter().map(|s| (s.sent, s.failed().saturating_sub(own))).collect();
         frame_ratio(limit.bit_error_ratio, longest)
@@ -136,8 +136,17 @@ impl EthernetMeasured {
 
     /// Second of the run from which on nothing came back; what this computer may have lost proves no silence.
     pub fn silent_from_s(&self) -> Option<u64> {
-        let own = self.losses.inside() + self.tally.counts.late + self.lost_before_ready;
-        silent_from(&self.tally.seconds, own + ERRORS_MIN)
+        silent_from(&self.tally.seconds, self.not_of_the_line() + ERRORS_MIN)
+    }
+
+    /// How failures were spread over the seconds; what this computer lost is taken off each, as above.
+    pub fn spread(&self) -> Spread {
+        Spread::of(&self.tally.seconds, self.not_of_the_line())
+    }
+
+    /// Missing probes that say nothing of the line.
+    fn not_of_the_line(&self) -> u64 {
+        self.losses.inside() + self.tally.counts.late + self.lost_before_ready
     }
 
     /// What the counters did from start to end.

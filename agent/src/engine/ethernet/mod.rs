@@ -11,6 +11,8 @@ mod result;
 mod slowing;
 mod step;
 mod steps;
+#[cfg(test)]
+mod tests;
 mod trial;
 mod watch;
 
@@ -111,9 +113,9 @@ impl PortKind for Ethernet<'_> {
         run.take_place()?;
         run.bring_up(measured)?;
         run.find_link(measured)?;
-        run.fit_rate(measured)?;
         measured.counters_before = run.kind.counters()?;
         if measured.link.up {
+            run.fit_rate(measured)?;
             run.open_runners(measured)?;
         }
         Ok(measured.link.up)
@@ -157,8 +159,13 @@ impl PortKind for Ethernet<'_> {
         run.set(PortSetting::InternalLoop(on))
     }
 
-    fn trial(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
-        run.trial(measured)
+    fn trial(
+        run: &mut Run<'_, Self>,
+        measured: &mut EthernetMeasured,
+        failed: &EthernetMeasured,
+    ) -> Result<(), CheckError> {
+        let time = run.trial_time(failed);
+        run.trial(measured, time)
     }
 
     fn reference(run: &Run<'_, Self>, measured: &EthernetMeasured) -> Option<Reference> {

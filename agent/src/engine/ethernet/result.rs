@@ -64,6 +64,7 @@ impl EthernetRun<'_, '_> {
             longest_trip_ns: trips.iter().filter_map(|trips| trips.max_ns()).max(),
             silent_from_s: measured.silent_from_s(),
             spells: measured.spells(&limit),
+            spread: measured.spread(),
         }
     }
 

@@ -4,15 +4,16 @@ use std::time::Duration;
 
 use turnback_core::{
     judge::{
-        facts::{Facts, Reference},
+        RuleId,
+        facts::{Facts, Reference, Trouble},
+        judge,
         ratio::Basis,
     },
     kind::ethernet::{counters::classify::classify, link::PortSetting, stream::tally::FrameCounts},
-    plan::{SIZE_MIN, Step},
-    signal::pattern::Pattern,
 };
 
 use super::{CheckError, EthernetRun, measured::EthernetMeasured};
+use crate::engine::run::tag;
 
 impl EthernetRun<'_, '_> {
     /// Tells damage done on the line from damage done in this computer.
@@ -31,15 +32,18 @@ impl EthernetRun<'_, '_> {
             return Ok(());
         }
         let mut held_back = EthernetMeasured { placement: measured.placement, ..EthernetMeasured::default() };
-        self.trial(&mut held_back)?;
+        self.trial(&mut held_back, TRIAL_TIME_MIN)?;
         measured.tally.counts.damaged_after_check = held_back.tally.counts.damaged.min(counts.damaged);
         Ok(())
     }
 
-    /// What a trial says of its place. What came back too late says nothing: neither that it passes nor that it fails.
+    /// What a trial says of its place. Where echoes came too late, or were lost in this computer, it says nothing:
+    /// neither that the place passes nor that it fails.
     pub(super) fn reference(&self, measured: &EthernetMeasured) -> Option<Reference> {
         let there = self.facts(measured);
-        if there.counts.returned == 0 && there.counts.late > 0 {
+        let excused = there.counts.late > 0 || there.losses.inside() > 0;
+        let excuses = [RuleId::EchoesLate, RuleId::HostLimited];
+        if there.counts.returned == 0 && excused || judge(&there).rule().is_some_and(|rule| excuses.contains(rule)) {
             return None;
         }
         let ratio = there.error_ratio();
@@ -49,31 +53,55 @@ impl EthernetRun<'_, '_> {
             Basis::Bits => there.losses.wire(),
             Basis::Frames => there.damaged_after_check(),
         };
-        let failures = ratio.map_or(0, |r| r.errors) + more + there.counts.truncated + there.counts.lengthened;
+        let lengths = there.counts.truncated + there.counts.lengthened;
+        let failures = ratio.map_or(0, |r| r.errors) + more + lengths + there.link_flaps;
+        let trouble = there.trouble();
         Some(Reference {
             placement: measured.placement,
             trials,
             failures: failures.min(trials),
             link_up: there.link.up,
             returned_any: there.counts.returned > 0,
+            trouble: Trouble { failed: trouble.failed + there.link_flaps, ..trouble },
         })
     }
 
-    /// Sends the first probes, then the longest frames of the plan for a second.
-    pub(super) fn trial(&mut self, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
+    /// How long a trial must last to be held against a failure: as long as the run sent, or as it takes to tell that
+    /// trouble which came and went is not there.
+    pub(super) fn trial_time(&self, failed: &EthernetMeasured) -> Duration {
+        let sent_s: f64 = failed.steps.iter().map(|step| step.seconds).sum();
+        let longest = Duration::from_secs_f64(sent_s).max(TRIAL_TIME_MAX);
+        let trouble = self.facts(failed).trouble();
+        if failed.tally.counts.returned == 0 {
+            TRIAL_TIME_MIN
+        } else if trouble.pauses {
+            // With `k` beginnings in `n` seconds here, none in `t` there: `(n / (n + t))^k` is chance.
+            let chance = 1.0 - self.options.profile.confidence;
+            let needed = sent_s * (chance.powf(-1.0 / trouble.begun.max(1) as f64) - 1.0) * 1.1 + 1.0;
+            Duration::from_secs_f64(needed.min(longest.as_secs_f64()))
+        } else {
+            Duration::from_secs_f64(sent_s).clamp(TRIAL_TIME_MIN, TRIAL_TIME_MAX)
+        }
+    }
+
+    /// Sends the first probes, then every size and pattern of the plan at its rate, for `time` in all.
+    pub(super) fn trial(&mut self, measured: &mut EthernetMeasured, time: Duration) -> Result<(), CheckError> {
         measured.link = self.wait_for_link()?;
         if !measured.link.up {
             return Ok(());
         }
-        if self.kind.runners.is_empty() {
-            self.open_runners(measured)?;
-        }
+        // What the run's own probes still bring, from another place or damaged, must not be taken for the trial's.
+        self.kind.runners.clear();
+        self.kind.tag = tag(self.kind.tag);
+        self.open_runners(measured)?;
         if self.first_probes(measured)? {
-            let size_bytes = self.options.profile.sizes_bytes.iter().copied().max().unwrap_or(SIZE_MIN);
-            let step = Step { size_bytes, pattern: Pattern::Prbs31, time: TRIAL_TIME, rate: self.options.profile.rate };
-            self.flow_slowing(measured, &step, TRIAL_TIME, Some(Duration::ZERO))?;
+            let steps = self.options.profile.steps();
+            let each = time / steps.len().max(1) as u32;
+            for step in &steps {
+                self.flow_slowing(measured, step, each, Some(Duration::ZERO))?;
+            }
         }
-        Ok(())
+        self.hear_late(measured)
     }
 }
 
@@ -83,7 +111,9 @@ fn nobody_vouches(counts: &FrameCounts, failed_checks_counted: u64) -> bool {
     counts.damaged > 0 && !told_each && failed_checks_counted == 0
 }
 
-const TRIAL_TIME: Duration = Duration::from_secs(1);
+const TRIAL_TIME_MIN: Duration = Duration::from_secs(1);
+/// A steady failure shows in this time, and a person waits for it.
+const TRIAL_TIME_MAX: Duration = Duration::from_secs(10);
 
 #[cfg(test)]
 mod tests {

@@ -136,7 +136,11 @@ impl PortKind for Serial<'_> {
         Ok(run.kind.line.apply(LineSetting::InternalLoop(on))?)
     }
 
-    fn trial(run: &mut Run<'_, Self>, measured: &mut SerialMeasured) -> Result<(), CheckError> {
+    fn trial(
+        run: &mut Run<'_, Self>,
+        measured: &mut SerialMeasured,
+        _failed: &SerialMeasured,
+    ) -> Result<(), CheckError> {
         run.trial(measured)
     }
 

@@ -2,7 +2,7 @@
 
 use turnback_core::{
     base::{placement::Placement, time::SECOND_NS},
-    judge::facts::Reference,
+    judge::facts::{Reference, Trouble},
     kind::serial::rules::modem,
     signal::pattern::Pattern,
 };
@@ -34,6 +34,7 @@ impl SerialRun<'_, '_> {
             failures: failures.min(trials),
             link_up: true,
             returned_any: there.counts.returned > 0,
+            trouble: Trouble { tried: trials, failed: failures.min(trials), ..Trouble::default() },
         })
     }
 

@@ -10,7 +10,7 @@ use turnback_core::{
     judge::facts::Stopped,
     kind::ethernet::{
         probe::{Address, probe_source},
-        sim::{Accept, World},
+        sim::{Accept, Delivery, Span, World},
         stream::{
             StreamSpec,
             collect::{Collector, Echo, Flow, FrameCheck, Seen},
@@ -43,7 +43,10 @@ pub struct LockstepRunner {
 impl LockstepRunner {
     /// A runner on this world.
     pub fn new(world: SharedWorld) -> Self {
-        let address = lock(&world).address();
+        let mut opened = lock(&world);
+        opened.discard_received();
+        let address = opened.address();
+        drop(opened);
         Self { world, address, next_sequence: 0, outstanding: Outstanding::default() }
     }
 }
@@ -116,6 +119,9 @@ impl StepRunner for LockstepRunner {
             next_watch: start,
             link_up: true,
             flow,
+            patience_ns: order.settle.as_nanos() as u64,
+            looked_at: 0,
+            next_single: start,
         };
         step.send_all(&mut world, watch);
         step.result.seconds = (world.now() - start) as f64 / SECOND_NS as f64;
@@ -142,14 +148,21 @@ struct Step {
     next_watch: Nanos,
     link_up: bool,
     flow: Flow,
+    /// How long an echo is waited for at the end.
+    patience_ns: u64,
+    /// Probes sent by themselves since the last look of the watcher.
+    looked_at: u64,
+    /// When the next probe may be sent by itself.
+    next_single: Nanos,
 }
 
 impl Step {
     fn send_all(&mut self, world: &mut World, watch: &mut dyn FnMut(Glimpse) -> Option<Stopped>) {
         loop {
             self.note_link(world);
-            if world.now() >= self.next_watch {
+            if world.now() >= self.next_watch || self.looked_at >= LOOKED_AT_MAX {
                 self.next_watch = world.now() + WATCH_EVERY_NS;
+                self.looked_at = 0;
                 if let Some(stopped) = watch(self.glimpse(world.now())) {
                     self.result.stopped = Some(stopped);
                     return;
@@ -183,13 +196,10 @@ impl Step {
                     self.rx.handle_sent(self.tx.next_sequence(), world.now());
                     count_sent(&mut self.sent_by_second, now, self.origin, accepted as u64);
                     self.refused += u64::from(accept != Accept::Taken);
+                    self.looked_at += accepted as u64;
                     match (self.flow, accept) {
                         (Flow::Single, Accept::Taken) => self.wait_for(world, sequence),
-                        // A fault is near: let these few come back, then look for the next clear stretch.
-                        (_, Accept::Taken) if keeps_up => self.drain(world),
-                        (_, Accept::Taken) => {
-                            self.receive(world, None);
-                        }
+                        (_, Accept::Taken) => self.hold_back(world, accepted as u64, keeps_up),
                         (_, Accept::Full) => {
                             let free = world.next_free_at().max(now + 1);
                             self.advance(world, free);
@@ -201,8 +211,8 @@ impl Step {
         }
     }
 
-    /// Carries over at once all the probes that would certainly come back untouched; false if the next must be sent by
-    /// itself.
+    /// Carries over at once all the probes that would certainly fare alike: come back untouched, or vanish. False if
+    /// the next must be sent by itself.
     fn carry(&mut self, world: &mut World) -> bool {
         let now = world.now();
         let until_watch = self.next_watch.max(now + WATCH_EVERY_NS) - now;
@@ -211,36 +221,50 @@ impl Step {
             Amount::Probes(_) => return false,
         };
         let gap = self.tx.gap_ns();
-        let Some(span) = world.clear_span(self.frame_bytes, gap, u64::MAX) else { return false };
-        let per_probe = span.gap_ns.max(1);
-        let count = span.count.min(until_watch.min(end).div_ceil(per_probe));
-        if count < SPAN_MIN {
+        let Some(span) = world.span(self.frame_bytes, gap, u64::MAX) else { return false };
+        let count = span.count.min(until_watch.min(end).div_ceil(span.gap_ns.max(1)));
+        // Which of the echoes come too late shows only one by one.
+        if count < SPAN_MIN || span.latency_ns.is_some_and(|latency_ns| latency_ns > self.patience_ns) {
             return false;
         }
-        let span = turnback_core::kind::ethernet::sim::ClearSpan { count, ..span };
+        let span = Span { count, ..span };
         let sequence = self.tx.next_sequence();
-        world.carry_span(&span, self.frame_bytes);
+        if span.latency_ns.is_some() {
+            self.receive_with(None, |each| world.receive_all(each));
+        }
+        world.carry(&span, self.frame_bytes);
         self.tx.skip(count);
         self.rx.handle_sent(self.tx.next_sequence(), world.now());
-        self.rx.handle_clean_span(sequence, count, now, span.gap_ns, span.latency_ns);
+        if let Some(latency_ns) = span.latency_ns {
+            self.rx.handle_clean_span(sequence, count, now, span.gap_ns, latency_ns);
+        }
         let mut done = 0;
         while done < count {
             let at = now + span.gap_ns * done;
             let left_in_second = SECOND_NS - (at - self.origin.min(at)) % SECOND_NS;
-            let here = left_in_second.div_ceil(per_probe).min(count - done).max(1);
+            let here = left_in_second.div_ceil(span.gap_ns.max(1)).min(count - done).max(1);
             count_sent(&mut self.sent_by_second, at, self.origin, here);
             done += here;
         }
         true
     }
 
-    /// Lets everything in flight arrive, or the link go down with it.
-    fn drain(&mut self, world: &mut World) {
-        let deadline = world.now() + DRAIN_NS;
-        while !world.is_idle() && world.now() < deadline {
-            // A frame that vanished is waited for only until it has left the line.
-            let next = world.next_delivery_at().unwrap_or_else(|| world.line_free_at());
-            self.advance(world, next.clamp(world.now() + 1, deadline));
+    /// After probes sent by themselves: waits until the line is free where a stretch of probes may follow, and so that
+    /// a second of the rig's time stays a matter of a moment, however fast its line and however odd its faults.
+    fn hold_back(&mut self, world: &mut World, sent: u64, keeps_up: bool) {
+        let now = world.now();
+        self.next_single = self.next_single.max(now.saturating_sub(SINGLES_AHEAD_NS)) + sent * SINGLE_GAP_NS;
+        let free = if keeps_up { world.line_free_at() } else { now };
+        let end = match self.tx.amount() {
+            Amount::Until(end) => end.max(now),
+            Amount::Probes(_) => Nanos::MAX,
+        };
+        self.advance(world, free.max(self.next_single).min(end));
+        while world.in_flight() >= IN_FLIGHT_MAX
+            && world.now() < end
+            && let Some(next) = world.next_delivery_at()
+        {
+            self.advance(world, next.clamp(world.now() + 1, end));
         }
     }
 
@@ -259,9 +283,18 @@ impl Step {
     }
 
     fn receive(&mut self, world: &mut World, wanted: Option<u64>) -> Option<Nanos> {
+        self.receive_with(wanted, |each| world.receive(each))
+    }
+
+    /// Takes in what `receive` hands over; when the echo of the probe `wanted` arrived, if it was among them.
+    fn receive_with(
+        &mut self,
+        wanted: Option<u64>,
+        receive: impl FnOnce(&mut dyn FnMut(Delivery<'_>)),
+    ) -> Option<Nanos> {
         let mut arrived = None;
         let (rx, result, address) = (&mut self.rx, &mut self.result, self.address);
-        world.receive(&mut |d| {
+        receive(&mut |d| {
             let check = d.fcs_right.map(|right| if right { FrameCheck::Right } else { FrameCheck::Wrong });
             match rx.handle_echo(Echo { bytes: d.bytes, at: d.at, check }) {
                 Seen::Probe { sequence, .. } if Some(sequence) == wanted => arrived = Some(d.at),
@@ -320,8 +353,14 @@ impl Step {
 
 const SINGLE_PATIENCE_NS: u64 = 200_000_000;
 const WATCH_EVERY_NS: u64 = SECOND_NS;
-/// Longest delay a simulated line is waited for between stretches.
-const DRAIN_NS: u64 = 1_000_000_000;
+/// So many probes sent by themselves take about a tenth of a second of real time: the watcher looks.
+const LOOKED_AT_MAX: u64 = 50_000;
+/// Probes sent by themselves leave no faster than this in the mean, as on a computer that takes so long for each.
+const SINGLE_GAP_NS: u64 = 10_000;
+/// They may be ahead of that mean for a moment.
+const SINGLES_AHEAD_NS: u64 = 100_000_000;
+/// Frames that are held at most while they are under way.
+const IN_FLIGHT_MAX: usize = 65_536;
 /// Probes sent by themselves around a fault: enough for one to overtake another.
 const FEW: usize = 8;
 const LINK_POLL_NS: u64 = 1_000_000;

@@ -7,6 +7,7 @@ use crate::judge::{facts::Common, ratio::Basis};
 use super::losses::Losses;
 use crate::kind::ethernet::link::{Capabilities, LinkState};
 use crate::kind::ethernet::stream::tally::FrameCounts;
+use crate::signal::seconds::Spread;
 use crate::stats::ratio::Bounds;
 use crate::stats::spells::Spells;
 
@@ -72,6 +73,8 @@ pub struct EthernetFacts {
     /// Stretches of seconds that failed far beyond the limit, however good the mean; what this computer may have lost
     /// is left out.
     pub spells: Spells,
+    /// How failures were spread over the seconds of the run; what this computer may have lost is left out.
+    pub spread: Spread,
 }
 
 impl EthernetFacts {

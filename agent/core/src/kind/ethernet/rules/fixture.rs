@@ -3,7 +3,7 @@
 use crate::base::placement::Placement;
 use crate::judge::{Location, Outcome, RuleId};
 use crate::judge::{
-    facts::{Common, Reference},
+    facts::{Common, Reference, Trouble},
     ratio::Limit,
 };
 use crate::kind::ethernet::link::{Capabilities, LinkState, Medium};
@@ -13,6 +13,7 @@ use crate::kind::ethernet::{
     losses::Losses,
 };
 use crate::signal::compare::DamageKind;
+use crate::signal::seconds::Spread;
 use crate::stats::looks::Looks;
 use crate::stats::spells::Spells;
 
@@ -56,6 +57,7 @@ pub(super) fn healthy() -> EthernetFacts {
         longest_trip_ns: Some(90_000),
         silent_from_s: None,
         spells: Spells::default(),
+        spread: Spread { seconds: 10, errored: 0, groups: 0 },
     }
 }
 
@@ -99,7 +101,8 @@ pub(super) fn no_link_at(e: &mut EthernetFacts, placement: Placement) {
 }
 
 pub(super) fn found(placement: Placement, failures: u64) -> Reference {
-    Reference { placement, trials: SENT, failures, link_up: true, returned_any: true }
+    let trouble = Trouble { tried: SENT, failed: failures, time_ms: 10_000, ..Trouble::default() };
+    Reference { placement, trials: SENT, failures, link_up: true, returned_any: true, trouble }
 }
 
 pub(super) fn silent(placement: Placement) -> Reference {

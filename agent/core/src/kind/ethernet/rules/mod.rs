@@ -20,12 +20,11 @@ use crate::judge::ratio::{ErrorRatio, Loss};
 use crate::judge::rule::{Remark, Rule};
 use crate::judge::shared::is_limit_proved;
 use crate::judge::{
-    facts::{Common, Facts, Words},
+    facts::{Common, Facts, Trouble, Words},
     ratio::Basis,
 };
 use crate::kind::ethernet::facts::EthernetFacts;
 use crate::stats::bits::bounds_from_frames;
-use crate::stats::compare_rates::ErrorCount;
 use crate::stats::ratio::Bounds;
 
 impl Facts for EthernetFacts {
@@ -89,11 +88,15 @@ impl Facts for EthernetFacts {
         Some(ErrorRatio::new(basis, errors, trials, &bounds.ok()?, limit))
     }
 
-    fn failed_of_tried(&self) -> ErrorCount {
-        self.error_ratio().map_or(ErrorCount { errors: 0, bits: 0 }, |ratio| ErrorCount {
-            errors: ratio.errors.saturating_add(self.lengths_changed()).min(ratio.trials),
-            bits: ratio.trials,
-        })
+    fn trouble(&self) -> Trouble {
+        let failed = self.frames_failed();
+        Trouble {
+            tried: self.frames_tried(),
+            failed,
+            time_ms: 1000 * self.spread.seconds,
+            begun: self.spread.groups.max(self.link_flaps),
+            pauses: self.link_flaps > 0 || self.spread.has_pauses(failed),
+        }
     }
 
     fn loss(&self) -> Option<Loss> {

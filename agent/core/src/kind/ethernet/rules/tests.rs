@@ -11,12 +11,13 @@ use crate::judge::rule::Rule;
 use crate::judge::suspects::suspects;
 use crate::judge::{Location, Outcome, RuleId, judge, remarks, rules};
 use crate::judge::{
-    facts::{Facts, PlanDone, Reference, Stopped},
+    facts::{Facts, PlanDone, Reference, Stopped, Trouble},
     ratio::{ERRORS_MIN, Limit},
 };
 use crate::kind::ethernet::link::Medium;
 use crate::kind::ethernet::stream::tally::FrameCounts;
 use crate::kind::ethernet::{facts::EthernetFacts, losses::Losses};
+use crate::signal::seconds::Spread;
 
 fn rule(id: &RuleId) -> &'static Rule<EthernetFacts> {
     rules().into_iter().find(|r| r.id == *id).unwrap_or_else(|| panic!("no rule {id}"))
@@ -165,13 +166,59 @@ fn places_together_isolate_the_fault() {
 #[test]
 fn a_nearer_run_too_short_to_fail_clears_nobody() {
     // One frame in a thousand fails; ten good ones at the port are what a bad port would give too.
-    let short = Reference { trials: 10, ..found(Placement::AtPort, 0) };
+    let passed = found(Placement::AtPort, 0);
+    let short = Reference { trials: 10, trouble: Trouble { tried: 10, ..passed.trouble }, ..passed };
     let e = with(|e| {
         e.common.placement = Placement::FarEnd;
         e.common.references = vec![short];
         lost_on_wire(e, 1000);
     });
     assert_eq!(suspects(&e), [Location::Cable, Location::Port, Location::Plug]);
+}
+
+#[test]
+fn a_nearer_run_that_may_have_fallen_into_a_pause_clears_nobody() {
+    let blamed = |groups: u64, link_flaps: u64, nearer_ms: u64, nearer_begun: u64| {
+        let passed = found(Placement::AtPort, 0);
+        let trouble = Trouble { time_ms: nearer_ms, begun: nearer_begun, ..passed.trouble };
+        suspects(&with(|e| {
+            e.common.placement = Placement::FarEnd;
+            e.common.references = vec![Reference { trouble, ..passed }];
+            e.spread = Spread { seconds: 10, errored: groups, groups };
+            e.link_flaps = link_flaps;
+            if groups > 0 {
+                lost_on_wire(e, 1000);
+            }
+        }))
+    };
+    let (all, cable) = (vec![Location::Cable, Location::Port, Location::Plug], vec![Location::Cable]);
+    // Begun so often in 10 s here and never in 10 s there: by chance with probability 2^-4 and 2^-5.
+    assert_eq!(blamed(4, 0, 10_000, 0), all);
+    assert_eq!(blamed(5, 0, 10_000, 0), cable);
+    // A shorter look proves less: (10 / 11)^5 is 0.62. So does one in which trouble began as well.
+    assert_eq!(blamed(5, 0, 1_000, 0), all);
+    assert_eq!(blamed(5, 0, 10_000, 3), all);
+    // Flaps alone, without a lost frame.
+    assert_eq!(blamed(0, 4, 10_000, 0), all);
+    assert_eq!(blamed(0, 5, 10_000, 0), cable);
+    assert_eq!(blamed(0, 5, 10_000, 3), all);
+    // Failures in every second do not pause: their count alone decides.
+    let steady = with(|e| {
+        e.common.placement = Placement::FarEnd;
+        e.common.references = vec![found(Placement::AtPort, 0)];
+        e.spread = Spread { seconds: 10, errored: 10, groups: 1 };
+        lost_on_wire(e, 1000);
+    });
+    assert_eq!(suspects(&steady), cable);
+}
+
+#[test]
+fn wrong_bits_of_one_frame_elsewhere_are_one_hit() {
+    let passed = found(Placement::Internal, 0);
+    let burst = Reference { failures: 500, trouble: Trouble { failed: 1, ..passed.trouble }, ..passed };
+    assert!(!burst.failed() && !burst.passed());
+    let of = |failed| Reference { trouble: Trouble { failed, ..burst.trouble }, ..burst };
+    assert!(!of(ERRORS_MIN - 1).failed() && of(ERRORS_MIN).failed());
 }
 
 #[test]
@@ -362,6 +409,7 @@ fn a_reference() -> impl Strategy<Value = Reference> {
             failures,
             link_up,
             returned_any,
+            trouble: Trouble { tried: trials, failed: failures, ..Trouble::default() },
         },
     )
 }

@@ -234,7 +234,7 @@ impl Fault {
     /// each.
     pub fn clear_frames(&self, bits: u64, passes: u64, at: Nanos, every_ns: u64) -> u64 {
         let before = |edge: Nanos| edge.saturating_sub(at).div_ceil(every_ns.max(1));
-        let window = before(self.window.edge(at));
+        let window = self.frames_alike(at, every_ns);
         if !self.active(at) {
             return window;
         }
@@ -248,6 +248,27 @@ impl Fault {
             _ => self.hits.clear_units(passes),
         };
         hits.min(window)
+    }
+
+    /// Whether every frame that comes by at `at` vanishes without a trace, and nothing else can become of it.
+    pub fn loses_all(&self, at: Nanos) -> bool {
+        let certain = match self.spec.kind {
+            FaultKind::Drop { ratio } => ratio.value() >= 1.0,
+            FaultKind::NoReceive => true,
+            _ => false,
+        };
+        certain && self.active(at) && self.spec.place != FaultPlace::Host
+    }
+
+    /// How many frames, the first at `at` and then one every `every_ns`, meet this fault as it is now.
+    pub fn frames_alike(&self, at: Nanos, every_ns: u64) -> u64 {
+        self.window.edge(at).saturating_sub(at).div_ceil(every_ns.max(1))
+    }
+
+    /// Lets `count` frames vanish, which [`Fault::loses_all`] said would.
+    pub fn lose_many(&mut self, count: u64) {
+        self.count.frames += count;
+        self.count.lost += count;
     }
 
     /// Steady delay at `at`, ns.

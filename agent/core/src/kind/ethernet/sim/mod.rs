@@ -17,5 +17,5 @@ pub use builtin::{BUILTIN, builtin};
 pub use fault::FaultCount;
 pub use frame::{Accept, Delivery};
 pub use rig::Rig;
-pub use span::ClearSpan;
+pub use span::Span;
 pub use world::World;

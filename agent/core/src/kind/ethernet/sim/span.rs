@@ -1,46 +1,52 @@
-//! Carries many frames at once: while no fault touches them, an hour of traffic costs a few sums.
+//! Carries many frames at once: while no fault touches them, or one takes them all, an hour of traffic costs a few sums.
 
 use super::fault::line_bits;
 use super::link::Destination;
 use super::world::World;
 
-/// Frames that would certainly come back untouched and in order.
+/// Frames that all fare alike: each would certainly come back untouched and in order, or vanish.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct ClearSpan {
+pub struct Span {
     /// How many, at least 1.
     pub count: u64,
     /// From the start of one to the start of the next, ns.
     pub gap_ns: u64,
-    /// From the moment a frame is handed over until its end is back, ns.
-    pub latency_ns: u64,
+    /// From the moment a frame is handed over until its end is back, ns; none for frames that vanish.
+    pub latency_ns: Option<u64>,
 }
 
 impl World {
     /// How many of the next frames of `frame_bytes` (without FCS), the first sent now and then one every `gap_ns` (0,
-    /// or less than a frame takes, means line rate), would certainly come back untouched; at most `count_max`.
+    /// or less than a frame takes, means line rate), would certainly fare alike; at most `count_max`.
     ///
-    /// `None` when the very next one might not, or when anything is still in flight. A fault with rare hits ends a span
-    /// just before each hit: the next frame must then be sent by [`World::send`].
-    pub fn clear_span(&self, frame_bytes: usize, gap_ns: u64, count_max: u64) -> Option<ClearSpan> {
+    /// `None` when the very next one might not, or when a frame still in flight would come in after it. A fault with
+    /// rare hits ends a span just before each hit: the next frame must then be sent by [`World::send`].
+    pub fn span(&self, frame_bytes: usize, gap_ns: u64, count_max: u64) -> Option<Span> {
         let takes_back = matches!(self.destination(), Destination::Plug | Destination::Internal);
-        if !takes_back || !self.is_idle() || frame_bytes > self.rig().port.frame_bytes_max as usize {
+        if !takes_back || frame_bytes > self.rig().port.frame_bytes_max as usize {
             return None;
         }
         let now = self.now();
         let line_ns = self.line_ns(frame_bytes)?;
         let gap_ns = gap_ns.max(line_ns);
-        if gap_ns < self.host_interval_ns() || self.host_busy_until() > now {
-            return None;
-        }
         let bits = line_bits(frame_bytes.max(60));
         let mut latency_ns = line_ns + self.path_latency_ns();
         // A frame is lost if the link is down when it begins or ends, so both must come before the next change.
         let mut count = count_max.min(self.link_edge().saturating_sub(now + line_ns).div_ceil(gap_ns));
-        for (fault, passes) in self.faults_on_path() {
+        let end = self.path_end();
+        for (fault, passes) in self.faults_before(end) {
             count = count.min(fault.clear_frames(bits, passes, now, gap_ns));
             latency_ns += fault.delay_ns(now) * passes;
         }
-        (count > 0).then_some(ClearSpan { count, gap_ns, latency_ns })
+        let taken_by = self.fault_at(end);
+        count = count.min(taken_by.map_or(u64::MAX, |fault| fault.frames_alike(now, gap_ns)));
+        let comes_back = taken_by.is_none();
+        let in_order = !comes_back || gap_ns >= self.host_interval_ns() && self.takes_in_by() <= now + latency_ns;
+        (count > 0 && in_order && self.is_line_free()).then_some(Span {
+            count,
+            gap_ns,
+            latency_ns: comes_back.then_some(latency_ns),
+        })
     }
 
     /// Whether the host takes in frames of `frame_bytes` sent one every `gap_ns` (0: at line rate) as fast as they
@@ -49,17 +55,21 @@ impl World {
         self.line_ns(frame_bytes).is_some_and(|line_ns| gap_ns.max(line_ns) >= self.host_interval_ns())
     }
 
-    /// Sends and receives the frames of a span that [`World::clear_span`] has just given, or of the first part of it.
+    /// Sends and receives the frames of a span that [`World::span`] has just given, or of the first part of it.
     ///
     /// Afterwards it is the moment when the frame after the last one may begin; all counters hold the whole span. The
-    /// frames themselves are not handed out, since each equals what was sent.
-    pub fn carry_span(&mut self, span: &ClearSpan, frame_bytes: usize) {
+    /// frames themselves are not handed out, since each that comes back equals what was sent.
+    pub fn carry(&mut self, span: &Span, frame_bytes: usize) {
         let now = self.now();
         let bits = line_bits(frame_bytes.max(60));
-        for (fault, passes) in self.faults_on_path_mut() {
+        let end = self.path_end();
+        for (fault, passes) in self.faults_before_mut(end) {
             fault.carry(span.count, bits, passes, now);
         }
-        self.count_span(span.count, frame_bytes);
+        if let Some(fault) = self.fault_at_mut(end) {
+            fault.lose_many(span.count);
+        }
+        self.count_span(span.count, frame_bytes, span.latency_ns.is_some());
         self.advance_to(now.saturating_add(span.count.saturating_mul(span.gap_ns)));
     }
 }

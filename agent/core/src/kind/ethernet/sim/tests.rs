@@ -4,7 +4,7 @@ use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Rig};
 use super::*;
 use crate::base::time::{Nanos, SECOND_NS};
 use crate::sim::cable::Segment;
-use crate::sim::value::FaultPlace;
+use crate::sim::value::{FaultPlace, Seconds};
 use crate::{
     base::placement::Placement,
     kind::ethernet::link::{Medium, PortSetting},
@@ -325,8 +325,8 @@ fn paced(rig: &Rig, seed: u64, count: u64, gap_ns: u64, spans: bool) -> (World, 
     while sent < count {
         world.receive(&mut ignore);
         calls += 1;
-        if spans && let Some(span) = world.clear_span(300, gap_ns, count - sent) {
-            world.carry_span(&span, 300);
+        if spans && let Some(span) = world.span(300, gap_ns, count - sent) {
+            world.carry(&span, 300);
             sent += span.count;
             continue;
         }
@@ -348,6 +348,7 @@ fn spans_and_single_frames_give_the_same_world() {
         "{ bursts = { good_ratio = 1e-8, bad_ratio = 1e-4, mean_good_s = 0.05, mean_bad_s = 0.01 } }",
         "{ flap = { every_s = 0.1, down_s = 0.01 } }",
         "{ delay = { ns = 900 } }",
+        "{ drop = { ratio = 1.0 } }",
     ];
     let seconds = |s: f64| crate::sim::value::Seconds::try_from(s).unwrap();
     for kind in kinds {
@@ -373,10 +374,10 @@ fn spans_and_single_frames_give_the_same_world() {
 #[test]
 fn an_hour_on_a_good_rig_is_one_span() {
     let mut world = World::new(&builtin("good").unwrap(), 1);
-    let span = world.clear_span(60, 0, u64::MAX).unwrap();
-    assert_eq!((span.gap_ns, span.latency_ns), (672, 672 + 700));
-    let hour = ClearSpan { count: 3600 * SECOND_NS / 672, ..span };
-    world.carry_span(&hour, 60);
+    let span = world.span(60, 0, u64::MAX).unwrap();
+    assert_eq!((span.gap_ns, span.latency_ns), (672, Some(672 + 700)));
+    let hour = Span { count: 3600 * SECOND_NS / 672, ..span };
+    world.carry(&hour, 60);
     assert_eq!(world.counters().link.rx_packets, hour.count);
     assert!(world.now().abs_diff(3600 * SECOND_NS) < 672);
 }
@@ -388,8 +389,8 @@ fn rare_errors_cost_about_a_span_each() {
     while world.now() < 600 * SECOND_NS {
         calls += 1;
         world.receive(&mut |_| {});
-        match world.clear_span(1514, 0, (600 * SECOND_NS - world.now()).div_ceil(12_304)) {
-            Some(span) => world.carry_span(&span, 1514),
+        match world.span(1514, 0, (600 * SECOND_NS - world.now()).div_ceil(12_304)) {
+            Some(span) => world.carry(&span, 1514),
             None => match world.next_delivery_at() {
                 Some(at) => world.advance_to(at),
                 None => assert_eq!(world.send(&frame(0, 1514), &[]), Accept::Taken),
@@ -403,16 +404,27 @@ fn rare_errors_cost_about_a_span_each() {
 
 #[test]
 fn no_span_where_the_next_frame_might_not_come_back() {
-    let none = |rig: &Rig| World::new(rig, 1).clear_span(300, 0, 10).is_none();
+    let none = |rig: &Rig| World::new(rig, 1).span(300, 0, 10).is_none();
     for name in ["no-plug", "dead-port", "live-network", "slow-host", "gigabit-plug"] {
         assert!(none(&builtin(name).unwrap()), "{name}");
     }
     for kind in ["\"no-receive\"", "{ stuck-bit = { bit = 1, level = 0 } }", "{ delay = { ns = 1, jitter_ns = 5 } }"] {
         assert!(none(&with_fault("port-host", kind)), "{kind}");
     }
+    // Not while the line carries a frame, nor while one is under way that would come in after those of the span.
     let mut busy = World::new(&builtin("good").unwrap(), 1);
     busy.send(&frame(0, 60), &[]);
-    assert!(busy.clear_span(300, 0, 10).is_none());
+    assert!(busy.span(300, 0, 10).is_none());
+    busy.advance_to(672);
+    assert!(busy.span(300, 0, 10).is_some());
+    let mut rig = with_fault("plug", "{ delay = { ns = 5000 } }");
+    rig.faults[0].until_s = Some(Seconds(1e-6));
+    let mut late = World::new(&rig, 1);
+    late.send(&frame(0, 60), &[]);
+    late.advance_to(1_000);
+    assert!(late.span(60, 0, 10).is_none());
+    late.advance_to(5_000);
+    assert!(late.span(60, 0, 10).is_some());
 }
 
 #[test]

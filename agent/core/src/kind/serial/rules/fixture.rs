@@ -3,7 +3,7 @@
 use crate::base::placement::Placement;
 use crate::judge::{RuleId, Verdict, judge};
 use crate::judge::{
-    facts::{Common, Reference},
+    facts::{Common, Reference, Trouble},
     ratio::Limit,
 };
 use crate::kind::serial::facts::{FlowCheck, ModemReading, SerialFacts};
@@ -78,5 +78,6 @@ pub(super) fn rule(verdict: &Verdict) -> RuleId {
 }
 
 pub(super) fn at(placement: Placement, failures: u64, trials: u64) -> Reference {
-    Reference { placement, trials, failures, link_up: true, returned_any: trials > 0 }
+    let trouble = Trouble { tried: trials, failed: failures, ..Trouble::default() };
+    Reference { placement, trials, failures, link_up: true, returned_any: trials > 0, trouble }
 }

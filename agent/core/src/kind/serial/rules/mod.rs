@@ -17,12 +17,11 @@ use crate::base::placement::Placement;
 use crate::judge::ratio::{ErrorRatio, Loss};
 use crate::judge::rule::{Remark, Rule};
 use crate::judge::{
-    facts::{Common, Facts, Words},
+    facts::{Common, Facts, Trouble, Words},
     ratio::{Basis, ERRORS_MIN},
 };
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::plug::LinePlug;
-use crate::stats::compare_rates::ErrorCount;
 use crate::stats::ratio::Bounds;
 
 impl Facts for SerialFacts {
@@ -74,9 +73,9 @@ impl Facts for SerialFacts {
         Some(ErrorRatio::new(Basis::Bits, errors, trials, &bounds, limit))
     }
 
-    fn failed_of_tried(&self) -> ErrorCount {
+    fn trouble(&self) -> Trouble {
         let bits = self.counts.bits_compared;
-        ErrorCount { errors: self.counts.bit_errors.min(bits), bits }
+        Trouble { tried: bits, failed: self.counts.bit_errors.min(bits), ..Trouble::default() }
     }
 
     fn loss(&self) -> Option<Loss> {

@@ -62,6 +62,8 @@ pub struct World {
     flying: BinaryHeap<Reverse<Flight>>,
     /// A swapped frame that waits for the next one, at most until its `at`.
     held: Option<Flight>,
+    /// When the last of all frames that flew so far arrives.
+    last_arrival: Nanos,
     serial: u64,
     host_free_at: Nanos,
     ready: VecDeque<Ready>,
@@ -92,6 +94,7 @@ impl World {
             line_free_at: 0,
             flying: BinaryHeap::new(),
             held: None,
+            last_arrival: 0,
             serial: 0,
             host_free_at: 0,
             ready: VecDeque::new(),
@@ -304,23 +307,34 @@ impl World {
     }
 
     /// The faults on the frame's path, each with how often the frame passes it.
-    pub(super) fn faults_on_path(&self) -> impl Iterator<Item = (&Fault, u64)> {
-        let passes = |index| self.visits.iter().filter(|visit| **visit == index).count() as u64;
-        self.faults
-            .iter()
-            .enumerate()
-            .map(move |(index, fault)| (fault, passes(index)))
-            .filter(|(_, passes)| *passes > 0)
+    fn faults_on_path(&self) -> impl Iterator<Item = (&Fault, u64)> {
+        self.faults_before(self.visits.len())
     }
 
-    pub(super) fn faults_on_path_mut(&mut self) -> impl Iterator<Item = (&mut Fault, u64)> {
-        let visits = &self.visits;
-        let passes = |index| visits.iter().filter(|visit| **visit == index).count() as u64;
-        self.faults
-            .iter_mut()
-            .enumerate()
-            .map(move |(index, fault)| (fault, passes(index)))
-            .filter(|(_, passes)| *passes > 0)
+    /// Of the path, the faults that a frame passes before its visit number `end`.
+    pub(super) fn faults_before(&self, end: usize) -> impl Iterator<Item = (&Fault, u64)> {
+        let visits = &self.visits[..end];
+        self.faults.iter().enumerate().filter_map(move |(index, fault)| Some((fault, passes(visits, index)?)))
+    }
+
+    pub(super) fn faults_before_mut(&mut self, end: usize) -> impl Iterator<Item = (&mut Fault, u64)> {
+        let visits = &self.visits[..end];
+        self.faults.iter_mut().enumerate().filter_map(move |(index, fault)| Some((fault, passes(visits, index)?)))
+    }
+
+    /// The visit at which every frame vanishes now, if there is one; else the end of the path.
+    pub(super) fn path_end(&self) -> usize {
+        let loses = |index: &usize| self.faults[*index].loses_all(self.now);
+        self.visits.iter().position(loses).unwrap_or(self.visits.len())
+    }
+
+    /// The fault at this visit.
+    pub(super) fn fault_at(&self, visit: usize) -> Option<&Fault> {
+        self.visits.get(visit).map(|index| &self.faults[*index])
+    }
+
+    pub(super) fn fault_at_mut(&mut self, visit: usize) -> Option<&mut Fault> {
+        self.visits.get(visit).map(|index| &mut self.faults[*index])
     }
 
     /// Time on the line for one frame with all that goes around it, rounded up to a whole ns; `None` without a link.
@@ -348,25 +362,33 @@ impl World {
         self.line_free_at
     }
 
-    /// Nothing is in flight, waiting to be received, or on the line.
-    pub fn is_idle(&self) -> bool {
-        self.flying.is_empty() && self.ready.is_empty() && self.held.is_none() && self.line_free_at <= self.now
+    /// Frames on their way: sent, and not received yet.
+    pub fn in_flight(&self) -> usize {
+        self.flying.len() + self.ready.len()
+    }
+
+    /// Whether the next frame may begin now, and changes places with none before it.
+    pub(super) fn is_line_free(&self) -> bool {
+        self.held.is_none() && self.line_free_at <= self.now
+    }
+
+    /// When the host is done with every frame sent so far.
+    pub(super) fn takes_in_by(&self) -> Nanos {
+        self.host_free_at.max(self.last_arrival + self.host_interval_ns())
     }
 
     pub(super) fn host_interval_ns(&self) -> u64 {
         SECOND_NS.checked_div(u64::from(self.rig.host.frames_per_second_max)).unwrap_or(0)
     }
 
-    pub(super) fn host_busy_until(&self) -> Nanos {
-        self.host_free_at
-    }
-
-    pub(super) fn count_span(&mut self, count: u64, frame_bytes: usize) {
+    pub(super) fn count_span(&mut self, count: u64, frame_bytes: usize, arrives: bool) {
         let bytes = frame_bytes.max(FRAME_BYTES_MIN) as u64 * count;
         self.link.tx_packets += count;
-        self.link.rx_packets += count;
         self.link.tx_bytes += bytes;
-        self.link.rx_bytes += bytes;
+        if arrives {
+            self.link.rx_packets += count;
+            self.link.rx_bytes += bytes;
+        }
     }
 
     /// Hands a frame (header, then payload, without FCS) to the port. A short one is padded with zeros, one that is too
@@ -450,6 +472,7 @@ impl World {
             let flight =
                 Flight { at: at + copy * line_ns, serial: self.serial, wrong, host_lost: frame.host_lost, bytes };
             self.serial += 1;
+            self.last_arrival = self.last_arrival.max(flight.at);
             if frame.swap && copy == 0 && self.held.is_none() {
                 self.held = Some(Flight { at: flight.at + SWAP_NS_MAX, ..flight });
                 continue;
@@ -516,6 +539,12 @@ impl World {
     pub fn fault_counts(&self) -> Vec<FaultCount> {
         self.faults.iter().map(|fault| fault.count.clone()).collect()
     }
+}
+
+/// How often a frame with these visits passes this fault; none if never.
+fn passes(visits: &[usize], fault: usize) -> Option<u64> {
+    let times = visits.iter().filter(|visit| **visit == fault).count() as u64;
+    (times > 0).then_some(times)
 }
 
 /// Whether the frame check fails: damage of two passes may have cancelled out.

@@ -96,7 +96,23 @@ impl World {
 
     /// Hands over every frame that the host has by now, in order.
     pub fn receive(&mut self, each: &mut dyn FnMut(Delivery<'_>)) {
-        while self.ready.front().is_some_and(|ready| ready.ready_at <= self.now) {
+        self.receive_until(self.now, each);
+    }
+
+    /// Hands over every frame on its way, though it has not arrived yet: what is carried next comes after all of them.
+    pub fn receive_all(&mut self, each: &mut dyn FnMut(Delivery<'_>)) {
+        self.arrive_until(self.last_arrival);
+        self.receive_until(Nanos::MAX, each);
+    }
+
+    /// Forgets what waits between kernel and program, as a program that opens the port anew finds nothing there.
+    pub fn discard_received(&mut self) {
+        self.spare.extend(self.ready.drain(..).map(|ready| ready.bytes));
+        self.host_free_at = self.now;
+    }
+
+    fn receive_until(&mut self, until: Nanos, each: &mut dyn FnMut(Delivery<'_>)) {
+        while self.ready.front().is_some_and(|ready| ready.ready_at <= until) {
             let Some(ready) = self.ready.pop_front() else { break };
             each(Delivery { bytes: &ready.bytes, at: ready.at, fcs_right: ready.fcs_right });
             self.spare.push(ready.bytes);

@@ -1,0 +1,111 @@
+//! Whole checks of simulated rigs: what confirming may clear, and whom a slow computer must not blame.
+
+use turnback_core::{
+    document::run::Report,
+    judge::{Location, Outcome},
+    kind::ethernet::sim::Rig,
+    plan::{Profile, Rate},
+};
+
+use crate::{
+    engine::{self, CheckOptions, LineOptions, cancel::Cancel},
+    ports::simulated::ethernet::SimulatedPort,
+};
+
+fn check(rig: &str, seed: u64, profile: &Profile) -> Report {
+    let rig = Rig::parse(rig).unwrap_or_else(|error| panic!("{error}\n{rig}"));
+    let options = CheckOptions {
+        profile: profile.clone(),
+        placement: None,
+        cable: None,
+        labels: Default::default(),
+        machine: String::new(),
+        speed_mbps: None,
+        seed,
+        run: String::new(),
+        started_at: String::new(),
+        although_in_service: false,
+        confirm: true,
+        line: LineOptions::default(),
+    };
+    let mut port = SimulatedPort::of(&rig, "sim:rig".into(), seed);
+    engine::check(&mut port, None, options, &mut |_| {}, &Cancel::default()).expect("a rig can be checked")
+}
+
+/// Two sizes and two patterns, some thousand frames a second.
+fn profile() -> Profile {
+    let mut profile = Profile::named("quick").unwrap();
+    profile.sizes_bytes = vec![64, 1518];
+    profile.patterns = vec!["ones".parse().unwrap(), "zeros".parse().unwrap()];
+    profile.rate = Rate::PerSecond(2000.0);
+    profile.target_ber = 1e-6;
+    profile
+}
+
+/// Like is compared with like: what is wrong with the plug is never put into port or cable, whatever it is.
+#[test]
+fn confirming_never_clears_a_bad_plug() {
+    let window = "\nfrom_s = 1.0\nuntil_s = 1.3\nevery_s = 3.7";
+    let faults = [
+        ("{ stuck-bit = { bit = 0, level = 1 } }", ""),
+        ("{ stuck-bit = { bit = 7, level = 0 } }", ""),
+        ("{ truncate = { ratio = 0.1 } }", ""),
+        ("{ flap = { every_s = 2.0, down_s = 0.3 } }", ""),
+        ("{ drop = { ratio = 1.0 } }", window),
+        ("{ drop = { ratio = 1.0 } }", ""),
+        ("{ bit-errors = { ratio = 1e-5 } }", window),
+    ];
+    let hosts = ["", "[host]\nframes_per_second_max = 5000\n", "[host]\nframes_per_second_max = 70\n"];
+    let ports = ["", "[port]\nchecks_frames = false\n", "[port]\ndelivers_bad_frames = false\nlatency_ns = 100000\n"];
+    for placement in ["at-port", "far-end"] {
+        for (kind, when) in faults {
+            for seed in 0..6 {
+                let (host, port) = (hosts[(seed % 3) as usize], ports[(seed / 2) as usize]);
+                let rig = format!(
+                    "placement = \"{placement}\"\n{port}{host}[[segments]]\nlabel = \"duct\"\nlength_m = 40\n\
+                     [[faults]]\nplace = \"plug\"\nkind = {kind}{when}\n"
+                );
+                let verdict = check(&rig, seed, &profile()).verdict;
+                let named = verdict.location.is_empty() || verdict.location.contains(&Location::Plug);
+                assert!(named && verdict.outcome != Outcome::Pass, "seed {seed}\n{rig}\n{verdict:#?}");
+            }
+        }
+    }
+}
+
+/// A port that can link to itself at 10 Mb/s only is a port with a plug all the same.
+#[test]
+fn a_port_that_links_to_itself_at_10_mbps_only_is_tested_there() {
+    let mut profile = profile();
+    profile.rate = Rate::PerSecond(500.0);
+    profile.target_ber = 1e-5;
+    let report = check("[port]\nlinks_to_itself_at_mbps = [10]\n", 1, &profile);
+    assert_eq!(report.verdict.outcome, Outcome::Pass, "{:#?}", report.verdict);
+    assert_eq!(report.ethernet().and_then(|detail| detail.fallback_mbps), Some(10));
+    let none = check("[plug]\nfitted = false\n[port]\nlinks_to_itself_at_mbps = [10]\n", 1, &profile);
+    assert_eq!(none.verdict.outcome, Outcome::Fault);
+}
+
+/// A share of line rate asks for a link: without one, that there is none is the answer.
+#[test]
+fn a_share_of_line_rate_without_a_link_is_no_error() {
+    let mut profile = profile();
+    profile.rate = Rate::Share(0.5);
+    let report = check("[plug]\nfitted = false\n", 1, &profile);
+    assert_eq!(report.verdict.outcome, Outcome::Fault, "{:#?}", report.verdict);
+}
+
+/// And what is there all the time in the cable is still put there, so that comparing did not just become timid.
+#[test]
+fn confirming_still_places_a_steady_fault_in_the_cable() {
+    for kind in ["bit-errors = { ratio = 1e-5 }", "drop = { ratio = 0.05 }", "truncate = { ratio = 0.05 }"] {
+        for seed in 0..4 {
+            let rig = format!(
+                "placement = \"far-end\"\n[[segments]]\nlabel = \"duct\"\nlength_m = 40\n\
+                 [[faults]]\nplace = \"segment:duct\"\nkind = {{ {kind} }}\n"
+            );
+            let verdict = check(&rig, seed, &profile()).verdict;
+            assert_eq!(verdict.location, [Location::Cable], "seed {seed}\n{rig}\n{verdict:#?}");
+        }
+    }
+}
