@@ -408,7 +408,10 @@ fn no_span_where_the_next_frame_might_not_come_back() {
     for name in ["no-plug", "dead-port", "live-network", "slow-host", "gigabit-plug"] {
         assert!(none(&builtin(name).unwrap()), "{name}");
     }
-    for kind in ["\"no-receive\"", "{ stuck-bit = { bit = 1, level = 0 } }", "{ delay = { ns = 1, jitter_ns = 5 } }"] {
+    // Where all vanish, all fare alike, and none comes back.
+    let deaf = World::new(&with_fault("port-host", "\"no-receive\""), 1).span(300, 0, 10).unwrap();
+    assert_eq!((deaf.count, deaf.latency_ns), (10, None));
+    for kind in ["{ stuck-bit = { bit = 1, level = 0 } }", "{ delay = { ns = 1, jitter_ns = 5 } }"] {
         assert!(none(&with_fault("port-host", kind)), "{kind}");
     }
     // Not while the line carries a frame, nor while one is under way that would come in after those of the span.
