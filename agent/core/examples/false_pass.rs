@@ -167,6 +167,7 @@ impl Run {
             longest_trip_ns: None,
             silent_from_s: None,
             spells: Spells::default(),
+            spread: Default::default(),
         }
     }
 
