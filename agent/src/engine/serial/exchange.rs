@@ -161,6 +161,11 @@ impl Exchange {
         self.answers = true;
     }
 
+    /// From now on waits no longer than for a line that gave nothing back yet.
+    pub(super) fn expect_silence(&mut self) {
+        self.answers = false;
+    }
+
     /// Counts so far.
     pub(super) fn counts(&self) -> &LineCounts {
         &self.rx.tally().counts

@@ -164,6 +164,7 @@ impl SerialRun<'_, '_> {
             return Ok(());
         }
         let mut exchange = self.exchange(measured, Pattern::Counter, self.kind.format)?;
+        exchange.expect_silence();
         let done = exchange.alone(self.kind.line, BLOCK_BYTES as u64);
         self.take(measured, exchange, done)?;
         Ok(())
@@ -189,7 +190,7 @@ impl SerialRun<'_, '_> {
         let stream = BlockStream { tag: *tag, first_block: *next_block, pattern, mask: format.data_mask() };
         let mut exchange = Exchange::begin(*line, stream, format, *window, self.origin, ends)?;
         // At another format it may never have.
-        if format == *usual && measured.tally.counts.returned > 0 && measured.silence.is_none() {
+        if format == *usual && measured.tally.counts.returned > 0 {
             exchange.expect_answers();
         }
         Ok(exchange)
