@@ -260,6 +260,15 @@ impl Exchange {
         Ok(())
     }
 
+    /// The same until the first bytes come.
+    pub(super) fn hear_any(&mut self, line: &mut dyn Line, until: Nanos) -> Result<(), PortError> {
+        while self.counts().returned == 0 && line.now() < until && !self.must_end(line)? {
+            let soon = line.now() + WAIT_NS;
+            self.take_in(line, until.min(soon))?;
+        }
+        Ok(())
+    }
+
     /// Waits for what is out, for as long as what was sent keeps coming.
     fn drain(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
         // Counted from now: a computer that was away until now has its time on top.

@@ -19,14 +19,30 @@ impl SerialRun<'_, '_> {
         let mut exchange = self.exchange(measured, Pattern::Counter, self.kind.format)?;
         let done = self.send_blocks(measured, &mut exchange);
         self.take(measured, exchange, done)?;
+        let any = measured.tally.counts.returned > before.returned;
+        if any {
+            self.tell_first_probes(measured);
+        }
+        Ok(any)
+    }
+
+    fn tell_first_probes(&mut self, measured: &SerialMeasured) {
         let FirstProbes { sent, returned } = measured.first_probes;
         (self.say)(Event::HandfulDone { sent, returned });
-        Ok(measured.tally.counts.returned > before.returned)
     }
 
     fn send_blocks(&mut self, measured: &mut SerialMeasured, exchange: &mut Exchange) -> Result<(), PortError> {
         let begun = self.kind.line.now();
-        for _ in 0..ROUNDS {
+        for round in 0..=ROUNDS {
+            if round == ROUNDS {
+                // Told now, and blamed only once a computer or adapter that stands still for seconds is excluded.
+                self.tell_first_probes(measured);
+                let until = self.kind.line.now() + LAST_WAIT_NS;
+                exchange.hear_any(self.kind.line, until)?;
+                if exchange.counts().returned == 0 {
+                    break;
+                }
+            }
             for _ in 0..BLOCKS {
                 let trip = exchange.alone(self.kind.line, BLOCK_BYTES as u64)?;
                 measured.first_probes.sent += 1;
@@ -57,3 +73,5 @@ const BLOCKS: u32 = 8;
 const LONGEST_NS: u64 = 2 * SECOND_NS;
 /// Rounds on a line that gives nothing back. Each waits for a second.
 const ROUNDS: u32 = 3;
+/// After them. In all, a silent line is waited for as long as one that answered before.
+const LAST_WAIT_NS: u64 = 5 * SECOND_NS;

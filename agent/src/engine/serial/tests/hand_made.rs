@@ -1,6 +1,6 @@
 //! A serial line whose far end is written for one test.
 
-use std::{collections::VecDeque, time::Duration};
+use std::{cell::Cell, collections::VecDeque, rc::Rc, time::Duration};
 
 use turnback_core::{
     base::{
@@ -36,9 +36,15 @@ pub(super) struct HandMade {
     pub(super) cancel: Option<(Nanos, Cancel)>,
     /// Bytes take their time, as on a chip.
     pub(super) paced: bool,
+    pub(super) clock: Rc<Cell<Nanos>>,
 }
 
 impl HandMade {
+    /// The time, also for whoever only listens to the run.
+    pub(super) fn clock(&self) -> Rc<Cell<Nanos>> {
+        Rc::clone(&self.clock)
+    }
+
     pub(super) fn new(far_end: impl FnMut(&mut Nanos, &mut Out) -> Vec<u8> + 'static) -> Self {
         Self {
             now: 0,
@@ -49,6 +55,7 @@ impl HandMade {
             gone_from: Nanos::MAX,
             cancel: None,
             paced: false,
+            clock: Rc::default(),
         }
     }
 
@@ -82,6 +89,7 @@ impl HandMade {
 
     fn pass(&mut self, to: Nanos) {
         self.now = self.now.max(to);
+        self.clock.set(self.now);
         if let Some((at, cancel)) = &self.cancel
             && self.now >= *at
         {
