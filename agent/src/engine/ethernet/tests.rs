@@ -53,7 +53,7 @@ fn confirming_never_clears_a_bad_plug() {
         ("{ flap = { every_s = 2.0, down_s = 0.3 } }", ""),
         ("{ drop = { ratio = 1.0 } }", window),
         ("{ drop = { ratio = 1.0 } }", ""),
-        ("{ bit-errors = { ratio = 1e-5 } }", window),
+        ("{ bit-errors = { ratio = 1e-3 } }", window),
     ];
     let hosts = ["", "[host]\nframes_per_second_max = 5000\n", "[host]\nframes_per_second_max = 70\n"];
     let ports = ["", "[port]\nchecks_frames = false\n", "[port]\ndelivers_bad_frames = false\nlatency_ns = 100000\n"];

@@ -7,7 +7,7 @@ use turnback_core::{
         RuleId,
         facts::{Facts, Reference, Trouble},
         judge,
-        ratio::Basis,
+        ratio::{Basis, ERRORS_MIN},
     },
     kind::ethernet::{counters::classify::classify, link::PortSetting, stream::tally::FrameCounts},
 };
@@ -41,9 +41,11 @@ impl EthernetRun<'_, '_> {
     /// neither that the place passes nor that it fails.
     pub(super) fn reference(&self, measured: &EthernetMeasured) -> Option<Reference> {
         let there = self.facts(measured);
-        let excused = there.counts.late > 0 || there.losses.inside() > 0;
-        let excuses = [RuleId::EchoesLate, RuleId::HostLimited];
-        if there.counts.returned == 0 && excused || judge(&there).rule().is_some_and(|rule| excuses.contains(rule)) {
+        let silent = there.counts.returned == 0 && there.losses.inside() > 0;
+        // Where some came late, what never came may be later still; what came back wrong is wrong all the same.
+        let wrong = there.counts.damaged + there.lengths_changed() + there.losses.failed_check;
+        let late = there.counts.late > 0 && wrong < ERRORS_MIN;
+        if silent || late || judge(&there).rule() == Some(&RuleId::HostLimited) {
             return None;
         }
         let ratio = there.error_ratio();

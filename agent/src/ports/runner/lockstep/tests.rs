@@ -64,8 +64,8 @@ fn frames_that_are_hit_now_and_then_do_not_slow_the_rest() {
 
 #[test]
 fn echoes_later_than_the_step_waits_are_not_taken_for_returned() {
-    let counts = counts("kind = { delay = { ns = 2500000000 } }\nfrom_s = 3.0", None);
-    // What left in the last second comes back half a second after the wait of two is over.
+    let counts = counts("kind = { delay = { ns = 3500000000 } }\nfrom_s = 3.0", None);
+    // What left in the last second comes back half a second and more after the wait of two is over.
     assert!(counts.lost > 0 && counts.returned < counts.sent, "{counts:?}");
     assert_eq!(counts.lost + counts.returned, counts.sent);
 }
