@@ -204,8 +204,9 @@ fn names_read_back_and_unknown_ones_are_answered_with_the_allowed() {
         assert_eq!(kind.to_string().parse(), Ok(kind));
         assert_eq!(kind.name().to_uppercase().parse(), Ok(kind));
     }
-    let refused = "de-9".parse::<WiringKind>().unwrap_err().to_string();
-    assert_eq!(refused, "unknown plug `de-9`: allowed are 8p8c-2pair, 8p8c-4pair, rj48c, de9, db25, rs422, fibre");
+    assert_eq!("DB-9".parse(), Ok(WiringKind::De9), "what the trade often calls it");
+    let refused = "de15".parse::<WiringKind>().unwrap_err().to_string();
+    assert_eq!(refused, "unknown plug `de15`: allowed are 8p8c-2pair, 8p8c-4pair, rj48c, de9, db25, rs422, fibre");
 }
 
 #[test]
