@@ -184,12 +184,19 @@ pub struct Trouble {
     pub tried: u64,
     /// Of those, failed, however many bits of each.
     pub failed: u64,
-    /// Time in which units were sent, ms.
+    /// Time from the first units sent to the last, ms.
     pub time_ms: u64,
     /// Times failures began, or the link dropped.
     pub begun: u64,
     /// Failures paused for longer than chance makes them, or the link dropped: a shorter run may fall into a pause.
     pub pauses: bool,
+}
+
+impl Trouble {
+    /// Nothing is known of it, as in documents of before.
+    fn is_unknown(&self) -> bool {
+        *self == Self::default()
+    }
 }
 
 /// A run of the same port with the plug elsewhere: an earlier one, or a confirming step of this one.
@@ -206,7 +213,7 @@ pub struct Reference {
     /// At least one probe came back.
     pub returned_any: bool,
     /// What failed of what could, and when.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Trouble::is_unknown")]
     pub trouble: Trouble,
 }
 

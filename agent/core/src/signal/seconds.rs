@@ -35,6 +35,8 @@ pub struct Spread {
     pub errored: u64,
     /// Groups of seconds with failures, each after one without.
     pub groups: u64,
+    /// Seconds from the first of these to the last, those in between in which nothing was sent included.
+    pub lasted: u64,
 }
 
 impl Spread {
@@ -44,7 +46,9 @@ impl Spread {
         let least = seconds.iter().map(|second| second.sent).max().unwrap_or(0).div_ceil(256).max(1);
         let mut spread = Self::default();
         let mut before = false;
-        for second in seconds.iter().filter(|second| second.sent >= least) {
+        let mut first = None;
+        for (at, second) in seconds.iter().enumerate().filter(|(_, second)| second.sent >= least) {
+            spread.lasted = (at - *first.get_or_insert(at) + 1) as u64;
             let errored = second.failed() > excused;
             spread.seconds += 1;
             spread.errored += u64::from(errored);
@@ -216,7 +220,7 @@ mod tests {
             Spread::of(&failed.iter().map(second).collect::<Vec<_>>(), excused)
         };
         let pausing = spread(&[0, 40, 30, 0, 0, 20], 0);
-        assert_eq!(pausing, Spread { seconds: 6, errored: 3, groups: 2 });
+        assert_eq!(pausing, Spread { seconds: 6, errored: 3, groups: 2, lasted: 6 });
         // By hand: of six seconds, one stays clean with probability exp(-15) each.
         assert!(pausing.has_pauses(90));
         // Six failures in six seconds leave 2.2 of them clean (6 / e): three are no wonder.
@@ -227,7 +231,9 @@ mod tests {
         // A second with hardly any units is none of work.
         let few = SecondCounts { sent: 3, returned: 0, ..SecondCounts::default() };
         let full = SecondCounts { sent: 1000, returned: 1000, ..SecondCounts::default() };
-        assert_eq!(Spread::of(&[few, full], 0), Spread { seconds: 1, errored: 0, groups: 0 });
+        assert_eq!(Spread::of(&[few, full], 0), Spread { seconds: 1, lasted: 1, ..Spread::default() });
+        let idle = SecondCounts::default();
+        assert_eq!(Spread::of(&[idle, full, idle, full, idle], 0).lasted, 3);
     }
 
     #[test]

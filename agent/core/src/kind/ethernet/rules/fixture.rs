@@ -57,7 +57,7 @@ pub(super) fn healthy() -> EthernetFacts {
         longest_trip_ns: Some(90_000),
         silent_from_s: None,
         spells: Spells::default(),
-        spread: Spread { seconds: 10, errored: 0, groups: 0 },
+        spread: Spread { seconds: 10, lasted: 10, ..Spread::default() },
     }
 }
 

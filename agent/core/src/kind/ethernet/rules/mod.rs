@@ -93,7 +93,7 @@ impl Facts for EthernetFacts {
         Trouble {
             tried: self.frames_tried(),
             failed,
-            time_ms: 1000 * self.spread.seconds,
+            time_ms: 1000 * self.spread.lasted,
             begun: self.spread.groups.max(self.link_flaps),
             pauses: self.link_flaps > 0 || self.spread.has_pauses(failed),
         }

@@ -184,7 +184,7 @@ fn a_nearer_run_that_may_have_fallen_into_a_pause_clears_nobody() {
         suspects(&with(|e| {
             e.common.placement = Placement::FarEnd;
             e.common.references = vec![Reference { trouble, ..passed }];
-            e.spread = Spread { seconds: 10, errored: groups, groups };
+            e.spread = Spread { seconds: 10, errored: groups, groups, lasted: 10 };
             e.link_flaps = link_flaps;
             if groups > 0 {
                 lost_on_wire(e, 1000);
@@ -206,7 +206,7 @@ fn a_nearer_run_that_may_have_fallen_into_a_pause_clears_nobody() {
     let steady = with(|e| {
         e.common.placement = Placement::FarEnd;
         e.common.references = vec![found(Placement::AtPort, 0)];
-        e.spread = Spread { seconds: 10, errored: 10, groups: 1 };
+        e.spread = Spread { seconds: 10, errored: 10, groups: 1, lasted: 10 };
         lost_on_wire(e, 1000);
     });
     assert_eq!(suspects(&steady), cable);
