@@ -342,8 +342,8 @@ impl<'a> CaseRunner<'a> {
         self.settle_and_save();
     }
 
-    /// Notes that the last attempt at a stage was in truth another stage: the plug was elsewhere than was said. What was
-    /// entered before stays in the document. False if the stage was not done.
+    /// Notes that the last attempt at a stage was in truth another stage: the plug was elsewhere than was said. The
+    /// name as entered stays in the document. False if the stage was not done.
     pub fn correct(&mut self, entered: &StageName, was: &StageName) -> bool {
         let Some(stage) = self.case.stages.iter_mut().rfind(|s| s.name == *entered && s.ended == Ended::Done) else {
             return false;

@@ -308,3 +308,5 @@ fn done(stage: &Stage) -> Option<&StageResult> {
 const CROWDED: f64 = 0.9;
 /// Failures and passes of one place differ beyond chance at this probability. Our own choice.
 const P_CHANGES_MAX: f64 = 0.01;
+/// So often trouble must have begun before its pauses are known. Our own choice.
+pub(super) const PAUSES_MIN: u64 = 8;

@@ -1,8 +1,7 @@
 //! What the technician does before a stage, what to look at, how long it takes, and the dangers.
 
-use super::line::{Line, Visit};
+use super::line::{Line, PAUSES_MIN, Visit};
 use super::name::{Spot, StageName};
-use super::rules::PAUSES_MIN;
 use super::{Move, Who};
 use crate::base::caution::Caution;
 use crate::document::case::stage::Showing;

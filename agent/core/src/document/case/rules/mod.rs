@@ -8,8 +8,6 @@ mod pairs;
 mod remarks;
 mod sides;
 
-pub(super) use sides::PAUSES_MIN;
-
 use super::line::{Line, Visit};
 use super::name::StageName;
 use super::stage::Showing;

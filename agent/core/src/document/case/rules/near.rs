@@ -345,9 +345,9 @@ fn follows_nothing(runs: &Exchange, text: String) -> Conclusion {
         )
     } else {
         conclusion.sure("certain that it fails now and then; it does not follow plug or port").then(
-            "Clean the contacts of port and plug. Look for a disturbance nearby (a motor, a radio, welding, a bad earth) \
-             and for other work on this computer. Repeat the case at another time. Soak at the port for an hour meanwhile. Blame neither port nor \
-             plug yet.",
+            "Clean the contacts of port and plug. Look for a disturbance nearby (a motor, a radio, welding, a bad \
+             earth) and for other work on this computer. Repeat the case at another time. Soak at the port for an hour \
+             meanwhile. Blame neither port nor plug yet.",
         )
     };
     let conclusion = conclusion.again(SOAK);

@@ -5,7 +5,7 @@
 //! seconds, and on whole runs. Segment, plug and port are judged alike.
 
 use crate::base::figure::count;
-use crate::document::case::line::{Visit, sum};
+use crate::document::case::line::{PAUSES_MIN, Visit, sum};
 use crate::document::case::stage::Showing;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 use crate::stats::fisher;
@@ -133,8 +133,13 @@ impl<'a> Sides<'a> {
         let with_s = seconds(&mut counted.iter().copied());
         let without_s = seconds(&mut self.without.iter());
         // Units of one bad second fail together; so whole seconds must tell the sides apart as well, unless the side
-        // without the suspect has errors in its seconds too, where only the rates differ.
-        let p_seconds = if without_s.0 > 0 { 0.0 } else { fisher::p_a_higher(with_s, without_s).unwrap_or(1.0) };
+        // without the suspect has errors in its seconds too, where only the rates differ. Where every second failed, no
+        // single bad one explains the units.
+        let p_seconds = if without_s.0 > 0 || with_s.0 == with_s.1 {
+            0.0
+        } else {
+            fisher::p_a_higher(with_s, without_s).unwrap_or(1.0)
+        };
         let what = format!(
             "{} of {} units failed with it and {} of {} without it, {} of {} seconds with it and {} of {} without it",
             count(here.errors),
@@ -152,8 +157,8 @@ impl<'a> Sides<'a> {
     /// Probability that trouble begins as often on both sides; or, where it has begun often enough to know the pauses
     /// between, that such pauses would fill all the time without the suspect.
     ///
-    /// Pauses are taken as exponential, and twice as long as they were on average: a process that pauses for `g` seconds
-    /// stays away for `t` with the probability `exp(-t/g)`.
+    /// Pauses are taken as exponential, and twice as long as they were on average: a process that pauses for `g`
+    /// seconds stays away for `t` with the probability `exp(-t/g)`.
     fn p_groups(&self) -> (f64, String) {
         let of = |visits: &mut dyn Iterator<Item = &Visit>| {
             let (groups, seconds) =
@@ -194,8 +199,5 @@ const P_SOAKS_MAX: f64 = 0.055;
 const RUNS_EACH: usize = 4;
 /// A ratio this many times below the mildest failure is as bad as that failure. Our own choice.
 const NEAR: f64 = 3.0;
-/// So often trouble must have begun before its pauses are known.
-pub(in crate::document::case) const PAUSES_MIN: u64 = 8;
-
 #[cfg(test)]
 mod tests;
