@@ -5,6 +5,7 @@ pub mod args;
 pub mod cable_test;
 pub mod check;
 pub mod isolate;
+pub mod labels;
 pub mod locate;
 mod log;
 pub mod ports;

@@ -6,7 +6,7 @@ use clap::{Subcommand, ValueEnum};
 
 use crate::{
     archive::sqlite::exchange::Form,
-    cli::args::{Labels, label},
+    cli::labels::{Labels, label},
 };
 
 /// Options of `turnback records`.
