@@ -134,9 +134,12 @@ impl EthernetMeasured {
             .unwrap_or_default()
     }
 
-    /// Second of the run from which on nothing came back; what this computer may have lost proves no silence.
+    /// Second of the run from which on nothing came back; what this computer may have lost proves no silence, and
+    /// neither does what came back damaged, since its second is not always known, or failed the adapter's check.
     pub fn silent_from_s(&self) -> Option<u64> {
-        silent_from(&self.tally.seconds, self.not_of_the_line() + ERRORS_MIN)
+        let counts = &self.tally.counts;
+        let heard = self.losses.failed_check + counts.unrecognised + counts.damaged;
+        silent_from(&self.tally.seconds, self.not_of_the_line() + heard + ERRORS_MIN)
     }
 
     /// How failures were spread over the seconds; what this computer lost is taken off each, as above.

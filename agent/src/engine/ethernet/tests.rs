@@ -2,7 +2,7 @@
 
 use turnback_core::{
     document::run::Report,
-    judge::{Location, Outcome},
+    judge::{Location, Outcome, RuleId},
     kind::ethernet::sim::Rig,
     plan::{Profile, Rate},
 };
@@ -93,6 +93,19 @@ fn a_share_of_line_rate_without_a_link_is_no_error() {
     profile.rate = Rate::Share(0.5);
     let report = check("[plug]\nfitted = false\n", 1, &profile);
     assert_eq!(report.verdict.outcome, Outcome::Fault, "{:#?}", report.verdict);
+}
+
+/// Long frames that all fail the adapter's check after short ones that came back are no silence.
+#[test]
+fn frames_that_fail_the_check_have_come_back() {
+    let errors = ("delivers_bad_frames = false", "bit-errors = { ratio = 1e-3 }");
+    // A stuck bit damages the header too, and with it the time at which the frame left.
+    let stuck = ("checks_frames = false", "stuck-bit = { bit = 0, level = 0 }");
+    for (port, kind) in [errors, stuck] {
+        let rig = format!("[port]\n{port}\n[[faults]]\nplace = \"plug\"\nkind = {{ {kind} }}\n");
+        let verdict = check(&rig, 1, &profile()).verdict;
+        assert_eq!((verdict.outcome, verdict.rule()), (Outcome::Fault, Some(&RuleId::BitErrors)), "{verdict:#?}");
+    }
 }
 
 /// And what is there all the time in the cable is still put there, so that comparing did not just become timid.
