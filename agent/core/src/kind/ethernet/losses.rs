@@ -103,12 +103,14 @@ mod tests {
         let never_left = |never_left| Losses { never_left, on_wire: 20 - never_left, ..Losses::default() };
         let failed_check = |failed_check| Losses { failed_check, on_wire: 20 - failed_check, ..Losses::default() };
         type Change = fn(&mut Counters);
-        let table: [(&str, Change, Losses); 14] = [
+        let table: [(&str, Change, Losses); 17] = [
             ("nothing counted", |_| (), in_host(0)),
             ("missed", |c| c.link.rx_missed_errors = 7, in_host(7)),
             ("overrun", |c| c.link.rx_fifo_errors = 7, in_host(7)),
             ("dropped on the way in", |c| c.link.rx_dropped = 7, in_host(7)),
             ("no buffer", |c| _ = c.adapter.insert("rx_no_buffer_count".into(), 7), in_host(7)),
+            ("over", |c| c.link.rx_over_errors = 7, in_host(7)),
+            ("drops of a queue", |c| _ = c.adapter.insert("rx_queue_0_drops".into(), 7), in_host(7)),
             ("of several, the sum", |c| (c.link.rx_missed_errors, c.link.rx_dropped) = (4, 5), in_host(9)),
             ("more than were lost", |c| c.link.rx_missed_errors = 99, in_host(20)),
             // A full queue of a processor holds frames of every interface: those of this one are in its rx_dropped.
@@ -121,6 +123,7 @@ mod tests {
             ("sent badly", |c| c.link.tx_errors = 7, never_left(7)),
             ("one event under two names", |c| (c.link.tx_dropped, c.link.tx_errors) = (7, 5), never_left(7)),
             ("failed check", |c| c.link.rx_crc_errors = 7, failed_check(7)),
+            ("alignment", |c| _ = c.adapter.insert("align_errors".into(), 7), failed_check(7)),
             ("ended inside an octet", |c| c.link.rx_frame_errors = 7, failed_check(7)),
             (
                 "both, which are counted apart",
