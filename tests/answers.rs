@@ -87,6 +87,34 @@ fn the_name_of_a_file_decides_its_form() {
     assert!(write("run.report", "--csv").1.starts_with("field,"), "another ending says nothing");
 }
 
+/// As the script of `turnback completions fish` asks: the words so far, the one to complete last.
+#[test]
+fn a_shell_is_offered_ports_rigs_plugs_profiles_and_labels() {
+    let program = Program::new();
+    assert_eq!(program.check("sim:good --seed 3 --cable Q-12 --plug P-7").code, Some(0));
+    let offered = |words: &str| {
+        let mut asked = std::process::Command::new(env!("CARGO_BIN_EXE_turnback"));
+        asked.env("COMPLETE", "fish").env("TURNBACK_STATE_DIR", program.state()).args(["--", "turnback"]);
+        let output = asked.args(words.split(' ')).output().unwrap();
+        String::from_utf8(output.stdout).unwrap()
+    };
+    for (words, wanted) in [
+        ("check sim:ba", "sim:bad-cable"),
+        ("check sim:good --profile so", "soak"),
+        ("check sim:good --wiring de", "de9-ri"),
+        ("check sim:good --cable ", "Q-12"),
+        ("isolate sim:good --plug ", "P-7"),
+        ("records list --cable ", "Q-12"),
+        ("wiring 8p", "8p8c-2pair"),
+        ("rigs serial-", "serial-good"),
+    ] {
+        let offered = offered(words);
+        let first_words: Vec<_> = offered.lines().filter_map(|line| line.split('\t').next()).collect();
+        assert!(first_words.contains(&wanted), "{words}: {offered}");
+    }
+    assert!(program.run("completions bash").stdout.contains("COMPLETE"));
+}
+
 /// DE-9 is the trade's right name, DB-9 the usual one (common practice, no source).
 #[test]
 fn the_usual_name_of_a_connector_is_understood() {

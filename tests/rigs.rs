@@ -244,7 +244,9 @@ fn wrong_use_exits_with_2_and_says_what_is_allowed() {
     let at_line_4 = format!("{}:4", profile.display());
     let wrong = [
         ("check nowhere0".to_owned(), vec!["nowhere0"]),
-        ("check sim:nowhere".into(), vec!["sim:nowhere", "gigabit-plug"]),
+        ("check sim:nowhere".into(), vec!["sim:nowhere", "turnback rigs"]),
+        ("check good".into(), vec!["did you mean sim:good?"]),
+        ("check sim:bad-cabel".into(), vec!["did you mean sim:bad-cable?"]),
         ("check sim:good --profile nope".into(), vec!["nope", "rate-search"]),
         (format!("check sim:good --profile {}", profile.display()), vec![&at_line_4, "limit", "target_ber"]),
         (format!("check sim:{}", rig.display()), vec!["cabinet.toml", "line 2", "straw", "copper"]),

@@ -4,7 +4,10 @@ use std::path::PathBuf;
 
 use clap::{Parser, Subcommand};
 
-use super::labels::{Labels, label};
+use super::{
+    complete,
+    labels::{Labels, label},
+};
 
 /// Tells a bad port from a bad cable with a loopback plug.
 #[derive(Debug, Parser)]
@@ -51,16 +54,19 @@ pub enum Command {
     /// List the profiles, or print one as TOML to edit
     Profiles {
         /// Profile to print
+        #[arg(add = complete::profiles())]
         name: Option<String>,
     },
     /// List the simulated rigs, or print one as TOML to edit
     Rigs {
         /// Rig to print
+        #[arg(add = complete::rigs())]
         name: Option<String>,
     },
     /// Draw a loopback plug: its pins, what it can test, cautions
     Wiring {
         /// Plug to draw; without it, lists all
+        #[arg(add = complete::drawings())]
         kind: Option<String>,
     },
     /// Measure each pair of the cable, if the adapter can
@@ -70,6 +76,7 @@ pub enum Command {
     /// on a pair, 3 undecided, 4 not tested (also if the adapter has no such test).
     CableTest {
         /// Interface name
+        #[arg(add = complete::ports_here())]
         port: String,
         /// Print one JSON document
         #[arg(long)]
@@ -78,6 +85,7 @@ pub enum Command {
     /// Blink the light of a port, so that you can find it in the rack
     Locate {
         /// Interface name
+        #[arg(add = complete::ports_here())]
         port: String,
         /// For how long
         #[arg(long = "for", value_name = "TIME", default_value = "10s")]
@@ -140,21 +148,22 @@ const REPORT_AFTER: &str = "Examples:\n  \
 pub struct Check {
     /// Interface name; path of a serial port (/dev/ttyS1, or any link to it); `sim:NAME` for a built-in rig; or
     /// `sim:FILE` for a rig of your own
+    #[arg(add = complete::ports())]
     pub port: String,
     /// Where the plug is: internal (no plug, loop inside the chip), at-port, far-end [default: at-port]
-    #[arg(long, value_name = "PLACE")]
+    #[arg(long, value_name = "PLACE", add = complete::placements())]
     pub placement: Option<String>,
     /// Label of the cable, if the plug is at its far end; implies --placement far-end
-    #[arg(long, value_name = "LABEL", value_parser = label)]
+    #[arg(long, value_name = "LABEL", value_parser = label, add = complete::labels(|run| run.cable.as_ref()))]
     pub cable: Option<String>,
     /// Other labels
     #[command(flatten)]
     pub labels: Labels,
     /// Second interface at the other end of the cable, instead of a plug; tests both directions
-    #[arg(long, value_name = "PORT", conflicts_with = "placement")]
+    #[arg(long, value_name = "PORT", conflicts_with = "placement", add = complete::ports_here())]
     pub return_port: Option<String>,
     /// Profile by name or file: quick, standard, proof, soak, rate-search
-    #[arg(long, value_name = "NAME|FILE", default_value = "quick")]
+    #[arg(long, value_name = "NAME|FILE", default_value = "quick", add = complete::profiles())]
     pub profile: String,
     /// Total time to send (for soak and proof: the longest), such as 4s or 1h
     #[arg(long = "for", value_name = "TIME")]
@@ -182,7 +191,7 @@ pub struct Check {
     pub line: Option<String>,
     /// Serial ports: wiring of the plug: data-only, de9, de9-ri, db25, db25-ri, rs422; or rs485 for a two-wire port
     /// without a plug [default: data-only]
-    #[arg(long, value_name = "KIND")]
+    #[arg(long, value_name = "KIND", add = complete::line_plugs())]
     pub wiring: Option<String>,
     /// Seed of the run and of a simulated rig; the same seed repeats a simulated run exactly
     #[arg(long)]
@@ -227,16 +236,18 @@ pub struct Record {
 #[command(after_help = ISOLATE_AFTER)]
 pub struct Isolate {
     /// Interface name; path of a serial port; `sim:NAME` for a built-in rig; or `sim:FILE` for a rig of your own
+    #[arg(add = complete::ports())]
     pub port: String,
     /// Label of the cable; not needed with --case
-    #[arg(long, value_name = "LABEL", value_parser = label, required_unless_present = "case")]
+    #[arg(long, value_name = "LABEL", value_parser = label, required_unless_present = "case",
+        add = complete::labels(|run| run.cable.as_ref()))]
     pub cable: Option<String>,
     /// Labels of the cable's segments in order from the port, such as lead-3,A-14,cabinet-tail [default: one segment; a
     /// simulated rig knows its own]
     #[arg(long, value_name = "LABELS", value_delimiter = ',')]
     pub segments: Vec<String>,
     /// Label of the plug
-    #[arg(long, value_name = "LABEL", value_parser = label)]
+    #[arg(long, value_name = "LABEL", value_parser = label, add = complete::labels(|run| run.plug.as_ref()))]
     pub plug: Option<String>,
     /// Continue this case (the beginning of its id is enough)
     #[arg(long, value_name = "ID")]
@@ -268,13 +279,13 @@ pub struct Isolate {
     #[arg(long, value_name = "FILE")]
     pub answers: Option<PathBuf>,
     /// A port of this machine known to be good, for stage known-good-port
-    #[arg(long, value_name = "PORT")]
+    #[arg(long, value_name = "PORT", add = complete::ports_here())]
     pub known_good: Option<String>,
     /// Use a recorded run of the same port for a stage if it is not older than this, such as 2h
     #[arg(long, value_name = "AGE")]
     pub from_records: Option<String>,
     /// Profile of each stage, by name or file [default: quick]. The case keeps this and the following options
-    #[arg(long, value_name = "NAME|FILE")]
+    #[arg(long, value_name = "NAME|FILE", add = complete::profiles())]
     pub profile: Option<String>,
     /// Sending rate: full, a share of line rate (10%), or frames per second (3000)
     #[arg(long, value_name = "RATE")]
@@ -283,7 +294,7 @@ pub struct Isolate {
     #[arg(long, value_name = "SPEED[,FORMAT]")]
     pub line: Option<String>,
     /// Serial ports: wiring of the plug, as for check
-    #[arg(long, value_name = "KIND")]
+    #[arg(long, value_name = "KIND", add = complete::line_plugs())]
     pub wiring: Option<String>,
     /// Least length of a soak stage [default: 60s]. A soak takes longer where a longer one decides more
     #[arg(long = "for", value_name = "TIME")]

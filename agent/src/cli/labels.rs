@@ -1,19 +1,21 @@
 //! Labels on the command line: what people wrote on ports, cables and plugs.
 
+use super::complete;
+
 /// Labels under which a run is found again, beside the cable's.
 #[derive(Debug, Default, clap::Args)]
 pub struct Labels {
     /// Label on the port or its socket
-    #[arg(long, value_name = "LABEL", value_parser = label)]
+    #[arg(long, value_name = "LABEL", value_parser = label, add = complete::labels(|run| run.port_label.as_ref()))]
     pub port_label: Option<String>,
     /// Label of the cable segment that ends at the plug; implies --placement far-end
-    #[arg(long, value_name = "LABEL", value_parser = label)]
+    #[arg(long, value_name = "LABEL", value_parser = label, add = complete::labels(|run| run.segment.as_ref()))]
     pub segment: Option<String>,
     /// Label where the cable or segment ends
-    #[arg(long, value_name = "LABEL", value_parser = label)]
+    #[arg(long, value_name = "LABEL", value_parser = label, add = complete::labels(|run| run.far_end.as_ref()))]
     pub far_end: Option<String>,
     /// Label of the plug
-    #[arg(long, value_name = "LABEL", value_parser = label)]
+    #[arg(long, value_name = "LABEL", value_parser = label, add = complete::labels(|run| run.plug.as_ref()))]
     pub plug: Option<String>,
     /// A note to keep with the run
     #[arg(long, value_name = "TEXT", value_parser = label)]

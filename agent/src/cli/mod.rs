@@ -4,6 +4,7 @@ pub mod agent;
 pub mod args;
 pub mod cable_test;
 pub mod check;
+mod complete;
 pub mod isolate;
 pub mod labels;
 pub mod locate;
@@ -28,6 +29,7 @@ pub const NOT_TESTED: u8 = 4;
 
 /// Runs the program.
 pub fn run() -> ExitCode {
+    complete::answer();
     let args = match Args::try_parse() {
         Ok(args) => args,
         Err(error) => {

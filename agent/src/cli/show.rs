@@ -84,9 +84,10 @@ const DATA_ONLY: &str = "A plug for data only joins transmit data and receive da
 
 /// `turnback completions SHELL`.
 pub fn completions(shell: clap_complete::Shell) -> ExitCode {
-    let mut script = Vec::new();
-    clap_complete::generate(shell, &mut Args::command(), "turnback", &mut script);
-    print(&String::from_utf8_lossy(&script))
+    match super::complete::script(shell) {
+        Some(script) => print(&script),
+        None => ExitCode::from(USAGE),
+    }
 }
 
 /// `turnback manual`.

@@ -1,6 +1,7 @@
 //! Why a port could not be opened, read or changed, and what the person can do about it.
 
 use thiserror::Error;
+use turnback_core::kind::rig::builtin_names;
 
 use crate::guard::{journal::JournalError, lock::LockError};
 
@@ -89,13 +90,23 @@ impl PortError {
                 Some("join the group that owns the file (`ls -lL` shows it), or run as root".into())
             }
             Self::NoPort { .. } => Some("`turnback ports` lists what can be tested".into()),
-            Self::Unknown { .. } => {
-                Some("`turnback ports` lists the ports of this machine, `turnback rigs` the simulated ones".into())
-            }
+            Self::Unknown { name, .. } => Some(match similar_rig(name) {
+                Some(rig) => format!("did you mean sim:{rig}? `turnback rigs` lists the simulated ports"),
+                None => "`turnback ports` lists the ports of this machine, `turnback rigs` the simulated ones".into(),
+            }),
             Self::Lock(LockError::Held { .. }) => Some("wait for that run to end, or end it".into()),
             _ => None,
         }
     }
+}
+
+/// The built-in rig that is meant by a name with a typing mistake, or without `sim:`.
+fn similar_rig(name: &str) -> Option<&'static str> {
+    let rig = name.strip_prefix("sim:").unwrap_or(name);
+    let likeness = |known: &str| strsim::damerau_levenshtein(known, rig);
+    let nearest = builtin_names().map(|(known, _)| known).min_by_key(|known| likeness(known))?;
+    // A third of the name may be wrong; a short word is near to everything.
+    (likeness(nearest) * 3 <= rig.chars().count()).then_some(nearest)
 }
 
 /// Both rights at once, since granting one takes the other away.

@@ -6,7 +6,10 @@ use clap::{Subcommand, ValueEnum};
 
 use crate::{
     archive::sqlite::exchange::Form,
-    cli::labels::{Labels, label},
+    cli::{
+        complete,
+        labels::{Labels, label},
+    },
 };
 
 /// Options of `turnback records`.
@@ -132,13 +135,13 @@ pub struct Filter {
     #[arg(long, value_name = "NAME")]
     pub machine: Option<String>,
     /// Label of the cable
-    #[arg(long, value_name = "LABEL")]
+    #[arg(long, value_name = "LABEL", add = complete::labels(|run| run.cable.as_ref()))]
     pub cable: Option<String>,
     /// Label of the segment
-    #[arg(long, value_name = "LABEL")]
+    #[arg(long, value_name = "LABEL", add = complete::labels(|run| run.segment.as_ref()))]
     pub segment: Option<String>,
     /// Label of the plug
-    #[arg(long, value_name = "LABEL")]
+    #[arg(long, value_name = "LABEL", add = complete::labels(|run| run.plug.as_ref()))]
     pub plug: Option<String>,
     /// Where the plug was: internal, at-port, far-end, return-port
     #[arg(long, value_name = "PLACE")]

@@ -1,6 +1,6 @@
 //! Finds a rig: a built-in one by its name, or one that a file describes.
 
-use turnback_core::kind::rig::{AnyRig, builtin_names};
+use turnback_core::kind::rig::AnyRig;
 
 use crate::ports::error::PortError;
 
@@ -13,10 +13,9 @@ pub fn load(what: &str) -> Result<AnyRig, PortError> {
     if let Some(rig) = AnyRig::builtin(what) {
         return Ok(rig);
     }
-    let names = || builtin_names().map(|(name, _)| name).collect::<Vec<_>>().join(", ");
     let text = std::fs::read_to_string(what).map_err(|error| PortError::Unknown {
         name: format!("sim:{what}"),
-        known: format!("built-in rigs are {}; as a file it cannot be read ({error})", names()),
+        known: format!("no built-in rig has that name, and as a file it cannot be read ({error})"),
     })?;
     AnyRig::parse(&text).map_err(|error| PortError::NotARig { file: what.to_owned(), cause: error.to_string() })
 }
