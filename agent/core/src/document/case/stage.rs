@@ -130,7 +130,7 @@ pub struct StageResult {
     /// Why the run ended early, if it did.
     pub stopped: Option<Stopped>,
     /// Every bit of what failed came back inverted.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub inverted: bool,
     /// What a pass had to prove: bit error ratio.
     pub limit: f64,
