@@ -142,7 +142,7 @@ mod tests {
         let (ok, open) = ((PairStatus::Ok, None), (PairStatus::Open, Some(65.0)));
         let (short, noisy) = ((PairStatus::ShortWithinPair, Some(2.0)), (PairStatus::Noisy, None));
         for (results, word) in
-            [([ok; 4], "PASS"), ([open; 4], "PASS"), ([short; 4], "FAULT"), ([noisy, ok, ok, open], "UNDECIDED")]
+            [([ok; 4], "PASS"), ([open; 4], "PASS"), ([short; 4], "FAULT"), ([noisy, open, open, open], "UNDECIDED")]
         {
             let text = render("quay7", &found(results), 60);
             assert!(text.starts_with(word) && text.lines().count() <= 10, "{text}");

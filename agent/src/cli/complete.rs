@@ -5,9 +5,7 @@
 
 use std::collections::BTreeSet;
 
-use clap::CommandFactory;
 use clap_complete::{
-    CompleteEnv,
     engine::{ArgValueCandidates, CompletionCandidate},
     env::Shells,
 };
@@ -17,16 +15,10 @@ use turnback_core::{
     plan::Profile,
 };
 
-use super::args::Args;
 use crate::{
     archive::{Archive, Listed, Query, filter::Filter, location, record::Record, sqlite::Store},
     ports::inventory::{ethernet_ports, serial_ports},
 };
-
-/// Answers a shell that asks for completions, and ends then; otherwise returns at once.
-pub fn answer() {
-    CompleteEnv::with_factory(Args::command).complete();
-}
 
 /// The script with which a shell asks for completions; none for a shell that is not known.
 pub fn script(shell: clap_complete::Shell) -> Option<String> {

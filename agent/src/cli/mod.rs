@@ -17,7 +17,8 @@ pub mod show;
 
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{CommandFactory, Parser};
+use clap_complete::CompleteEnv;
 
 use crate::{error_chain::with_causes, tell::answer};
 use args::{Args, Command};
@@ -29,7 +30,8 @@ pub const NOT_TESTED: u8 = 4;
 
 /// Runs the program.
 pub fn run() -> ExitCode {
-    complete::answer();
+    // Answers a shell that asks for completions, and ends then; otherwise returns at once.
+    CompleteEnv::with_factory(Args::command).complete();
     let args = match Args::try_parse() {
         Ok(args) => args,
         Err(error) => {

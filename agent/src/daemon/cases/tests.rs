@@ -193,12 +193,13 @@ fn a_cable_test_that_is_not_offered_or_fails_leaves_the_case_as_it_was() {
     logbook.put(&case.clone().into()).unwrap();
     carry_out(&mut logbook, &id, &perform("cable-test"), &mut |port| by_hand("bad-cable", port, "at-port"));
     let after = stored(&logbook, &id).unwrap();
-    assert_eq!((after.stages.len(), after.offers_cable_test, &after.next), (0, false, &case.next));
+    let stage = |case: &Case| case.next.as_ref().map(|next| next.stage.clone());
+    assert_eq!((after.stages.len(), after.offers_cable_test, stage(&after)), (0, false, stage(&case)));
     let Begun::Asked(begun, asked) = begin(after, &perform("cable-test"), None).unwrap() else { panic!("a test") };
     assert!(asked.is_aside());
     logbook.put(&begun.clone().into()).unwrap();
     end(&mut logbook, &id, &asked.run, Err("it is in service: it has an address".into())).unwrap();
     let cut = stored(&logbook, &id).unwrap();
-    assert_eq!((cut.stages[0].ended, &cut.next), (Ended::CutOff, &case.next));
+    assert_eq!((cut.stages[0].ended, stage(&cut)), (Ended::CutOff, stage(&case)));
     assert!(view(&cut, None, Vec::new).stages[0].result.contains("in service"));
 }

@@ -181,7 +181,7 @@ mod tests {
         let figures = figures(&records, Kind::Ethernet, now_ms());
         let ratio = figures.iter().find(|f| f.id == "past-ratio").unwrap();
         let found: Vec<_> = ratio.table.rows.iter().map(|row| (row[1].as_str(), row[2].as_str())).collect();
-        assert_eq!(found, [("fault", "2.0e-6"), ("pass", "0"), ("not-tested", "-")]);
+        assert_eq!(found, [("fault", "2e-6"), ("pass", "0"), ("not-tested", "-")]);
         assert_eq!(ratio.svg.matches("class=\"mark\"").count(), 1, "{}", ratio.svg);
         assert!(ratio.svg.contains("bit error ratio, in 10⁻⁶"), "{}", ratio.svg);
         assert!(figures.iter().any(|f| f.id == "past-trip" && !f.svg.contains(">-0<")));

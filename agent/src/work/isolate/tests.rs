@@ -50,11 +50,12 @@ fn moment_ms(text: &str) -> i64 {
 }
 
 fn port() -> SimulatedPort {
-    SimulatedPort::open("good", 1).unwrap()
+    SimulatedPort::open("bad-cable", 1).unwrap()
 }
 
 fn case(cable: &str, changed_at: &str) -> Case {
-    let opening = Opening { cable: cable.into(), segments: vec!["riser".into(), "duct".into()], plug: None };
+    let opening =
+        Opening { cable: cable.into(), segments: vec!["office-riser".into(), "quay-duct".into()], plug: None };
     let mut case = open_case(&mut port(), opening).unwrap();
     case.changed_at = changed_at.into();
     case
@@ -156,7 +157,7 @@ fn a_stage_is_lent_the_latest_run_of_this_port_on_this_machine() {
     let at_port = run(Placement::AtPort, "2026-03-01T08:00:00Z", |report| report.cable = Some("Q-99".into()));
     let far = run(Placement::FarEnd, "2026-03-01T09:00:00Z", |report| {
         report.cable = Some("Q-12".into());
-        report.labels.segment = Some("duct".into());
+        report.labels.segment = Some("quay-duct".into());
     });
     let elsewhere = run(Placement::AtPort, "2026-03-01T10:00:00Z", |report| report.machine = "another".into());
     for report in [&at_port, &far, &elsewhere] {
@@ -172,8 +173,8 @@ fn a_stage_is_lent_the_latest_run_of_this_port_on_this_machine() {
     // The run of another machine is newer and none of this port; the cable says nothing of a plug at the port.
     assert_eq!(latest(Placement::AtPort, Some("Q-12"), None, early), Some(at_port.run.clone()));
     assert_eq!(latest(Placement::AtPort, None, None, "2026-03-01T08:30:00+00:00"), None);
-    assert_eq!(latest(Placement::FarEnd, Some("Q-12"), Some("duct"), early), Some(far.run));
-    assert_eq!(latest(Placement::FarEnd, Some("Q-12"), Some("riser"), early), None);
+    assert_eq!(latest(Placement::FarEnd, Some("Q-12"), Some("quay-duct"), early), Some(far.run));
+    assert_eq!(latest(Placement::FarEnd, Some("Q-12"), Some("office-riser"), early), None);
     assert_eq!(latest(Placement::FarEnd, Some("Q-12"), None, early), None);
     assert_eq!(latest(Placement::Internal, None, None, early), None);
 }

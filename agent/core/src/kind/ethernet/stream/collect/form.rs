@@ -43,14 +43,14 @@ impl Form {
         self.addresses().iter().zip(bytes).map(|(mine, theirs)| (mine ^ theirs).count_ones()).sum()
     }
 
-    /// Whether an intact probe was sent by another tester: neither of its addresses is one of ours, and its tag is not
-    /// ours either, or it goes from a port to itself as the probes of a port with a plug do.
-    pub fn is_of_other_tester(&self, header: &Header<&[u8]>, other_tag: bool) -> bool {
+    /// Whether an intact probe goes from a port to itself, as the probes of a port with a plug do, and that port is not
+    /// ours.
+    pub fn is_strange_to(&self, header: &Header<&[u8]>) -> bool {
         let carried = Self::carried_by(header, 0);
         let ours = [self.destination, self.source];
         !ours.contains(&carried.destination)
             && !ours.contains(&carried.source)
-            && (other_tag || carried.source == probe_source(carried.destination))
+            && carried.source == probe_source(carried.destination)
     }
 }
 
