@@ -69,7 +69,8 @@ fn every_run_is_kept_and_found_under_its_labels() {
     assert_eq!(table.code, Some(0));
     assert!(contains(&table.stdout, "Q-12") && contains(&table.stdout, "rusty"), "{table:?}");
     // What the table shows is what can be typed.
-    let shown = table.stdout.lines().nth(2).unwrap().split_whitespace().next().unwrap();
+    let mut rows = table.stdout.lines().skip_while(|line| !line.starts_with('-')).skip(1);
+    let shown = rows.next().unwrap().split_whitespace().next().unwrap();
     let report = program.run(&format!("records show {shown} --json")).report();
     assert_eq!(report["run"].as_str(), Some(far.as_str()));
     assert_eq!(report["labels"]["far_end"], "B-7");

@@ -53,7 +53,8 @@ fn every_rig_gives_what_its_name_promises() {
         ("memory-fault", "fault", json!(["host"])),
         ("gigabit-plug", "pass", json!([])),
         ("fibre-good", "pass", json!([])),
-        ("bursty-cable", "fault", json!(["cable"])),
+        // Its failures pause, and begin too seldom in a few seconds to be told from chance: no nearer place is cleared.
+        ("bursty-cable", "fault", json!(["cable", "port", "plug"])),
         // Nobody moves the cable of a single run.
         ("loose-tail", "pass", json!([])),
         ("comes-and-goes", "fault", json!(["port", "plug"])),
@@ -137,8 +138,9 @@ fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
     profile.target_ber = 1e-4;
     let (mut tried, mut lossy, mut passes) = (0, 0, 0);
     for seed in seeds(1000) {
-        // Below line rate at 64 bytes always (1,488,095 frames/s, RFC 5180 A.1), at 1518 bytes (81,274) mostly.
-        let rate = 5_000 + 131 * seed as u32;
+        // Below the 100,000 a second at which frames leave that are looked at one by one, and at 1518 bytes below line
+        // rate too (81,274 frames/s, RFC 5180 A.1).
+        let rate = 5_000 + 37 * seed as u32;
         let rig = loaded_host(rate, ["ring", "adapter"][seed as usize % 2], 64 << (seed % 4));
         let report = rigs::check_rig(&AnyRig::parse(&rig).unwrap(), seed, &profile);
         assert_ne!(report.verdict.outcome, Outcome::Fault, "seed {seed}, {rate} frames/s: {:?}", report.verdict);
@@ -151,8 +153,8 @@ fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
     assert!(passes > 0, "{passes}");
 }
 
-/// A port that drops damaged frames: the ratio comes from failed frames alone, at every size. The truth is the rig's own,
-/// and 3 % are more than three standard deviations of the 11,000 failures or more that each run sees.
+/// A port that drops damaged frames: the ratio comes from failed frames alone, at every size. The truth is the rig's
+/// own, and 3 % are more than three standard deviations of the 11,000 failures or more that each run sees.
 #[test]
 fn failed_frames_give_the_bit_error_ratio_of_the_line_at_every_size() {
     let rig = "name = \"drops\"\n[port]\ndelivers_bad_frames = false\n\
@@ -263,7 +265,7 @@ fn wrong_use_exits_with_2_and_says_what_is_allowed() {
         ("check sim:good --events /proc/no/such/file".into(), vec!["/proc/no/such/file"]),
         ("check".into(), vec!["PORT"]),
         ("measure".into(), vec!["measure"]),
-        ("rigs nowhere".into(), vec!["nowhere", "good"]),
+        ("rigs nowhere".into(), vec!["nowhere", "turnback rigs"]),
         ("profiles nowhere".into(), vec!["nowhere", "quick"]),
         ("wiring nowhere".into(), vec!["nowhere"]),
     ];
@@ -481,7 +483,7 @@ fn a_delay_alone_blames_nobody_and_passes_nothing() {
     }
     // A computer that is slow to hand frames on is so inside the chip as well: that names no port where a plug does not
     // link.
-    let text = "name = \"slow\"\n[port]\nlinks_to_itself_at_mbps = [10]\n[[faults]]\nplace = \"host\"\n\
+    let text = "name = \"slow\"\n[port]\nlinks_to_itself_at_mbps = [2500]\n[[faults]]\nplace = \"host\"\n\
                 kind = { delay = { ns = 2500000000 } }\n";
     fs::write(&file, text).unwrap();
     let report = check(&format!("sim:{}", file.display()));

@@ -1,5 +1,5 @@
-//! Error ratios on the basis of frames, held against the truth: where the adapter drops damaged frames, a run knows only
-//! how many frames failed, and must still name the ratio of wrong bits on the line.
+//! Error ratios on the basis of frames, held against the truth: where the adapter drops damaged frames, a run knows
+//! only how many frames failed, and must still name the ratio of wrong bits on the line.
 
 use std::time::Duration;
 

@@ -86,7 +86,10 @@ fn places_disagree<F: Facts>(e: &F) -> Option<Finding> {
     Some(
         Finding::undecided(format!("No fault shows at {here}, though {failed}, which is nearer, fails."))
             .sure("certain that both cannot be true of one unchanged port and plug")
-            .then("Seat the plug again and repeat both tests. If they still disagree, the fault comes and goes: run longer."),
+            .then(
+                "Seat the plug again and repeat both tests. If they still disagree, the fault comes and goes: run \
+                 longer.",
+            ),
     )
 }
 
@@ -124,8 +127,8 @@ fn size_not_tested<F: Facts>(e: &F) -> Option<Finding> {
     )
 }
 
-/// The limit may be proved after seconds; a plan is more than its limit, and a soak is asked for to catch what comes once
-/// an hour.
+/// The limit may be proved after seconds; a plan is more than its limit, and a soak is asked for to catch what comes
+/// once an hour.
 fn cut_short<F: Facts>(e: &F) -> Option<Finding> {
     let (done, untested) = (e.common().plan_done, e.untested());
     let is_complete = done.is_some_and(|done| done.is_complete()) && untested.is_none();

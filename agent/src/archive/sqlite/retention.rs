@@ -71,7 +71,8 @@ impl Store {
             let portion = self.write(|tx| {
                 let (ms, id) = boundary(tx, retention, now_ms)?;
                 let sql = format!(
-                    "DELETE FROM run WHERE id IN (SELECT id FROM run WHERE {OLD} AND {FREE} ORDER BY started_ms LIMIT ?3)"
+                    "DELETE FROM run WHERE id IN \
+                     (SELECT id FROM run WHERE {OLD} AND {FREE} ORDER BY started_ms LIMIT ?3)"
                 );
                 tx.execute(&sql, params![ms, id, PORTION])
             })? as u64;

@@ -28,6 +28,9 @@ pub fn render(report: &Report) -> Result<String, askama::Error> {
 /// # Errors
 /// As for [`render`].
 pub fn render_in_book(report: &Report, trail: Vec<Trail>) -> Result<String, askama::Error> {
+    let figures = figures::lines(report, Group::Run);
+    // Nothing was sent: then the seconds without link are no measurement to draw.
+    let plots = if figures.is_empty() { Vec::new() } else { plot::run::figures(report) };
     let put_back = report.settings_changed.iter().map(|setting| format!("put back: {setting}"));
     Sheet {
         trail,
@@ -36,8 +39,8 @@ pub fn render_in_book(report: &Report, trail: Vec<Trail>) -> Result<String, aska
         when: &report.started_at,
         way: plot::run::signal_way(report),
         facts: facts(report),
-        figures: figures::lines(report, Group::Run),
-        plots: plot::run::figures(report),
+        figures,
+        plots,
         tables: listed(report),
         cannot_show: Listed::new(report.cannot_show.iter().cloned()),
         notes: Listed::new(report.warnings.iter().cloned().chain(put_back)),

@@ -172,7 +172,7 @@ fn consider(case: &Case) -> Settled {
 /// Bits that all come back inverted are no worn contact: a converter or a swapped polarity does that.
 fn polarity_first(line: &Line, conclusion: Conclusion) -> Conclusion {
     let failed = |v: &&Visit| v.shows == Showing::Fails;
-    match line.bench.iter().chain(&line.visits).filter(failed).last() {
+    match line.bench.iter().chain(&line.visits).rfind(failed) {
         Some(last) if last.result.inverted && conclusion.outcome != Outcome::Pass => {
             let next = format!(
                 "Every bit came back inverted. Look for a converter in the line and for wires of a pair that are \

@@ -1,4 +1,5 @@
-//! Carries many frames at once: while no fault touches them, or one takes them all, an hour of traffic costs a few sums.
+//! Carries many frames at once: while no fault touches them, or one takes them all, an hour of traffic costs a few
+//! sums.
 
 use super::fault::line_bits;
 use super::link::Destination;

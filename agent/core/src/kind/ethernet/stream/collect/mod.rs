@@ -214,7 +214,7 @@ impl Collector {
             // Two wrong bits can cancel in the check: a tag that is nearly ours is ours, damaged.
             let tag_distance = (header.tag() ^ self.spec.tag).count_ones();
             let other_run = tag_distance > TAG_DISTANCE_MAX;
-            // The same seed at the other end gives the same tag, and addresses further from ours than damage takes them.
+            // The same seed at the other end gives the same tag, and addresses that are not ours, damaged.
             let far = self.sent.address_distance(echo.bytes) > ADDRESS_DISTANCE_MAX;
             if self.sent.is_strange_to(&header) && (other_run || tag_distance == 0 && far) {
                 return Seen::Foreign;
