@@ -4,7 +4,7 @@ use std::os::fd::AsFd;
 
 use unicode_width::UnicodeWidthStr;
 
-/// Columns of the terminal behind `stream`, from [`WIDTH_MIN`] to [`WIDTH_MAX`]; [`WIDTH_UNKNOWN`] if it is none.
+/// Columns of the terminal behind `stream`, from 40 to 120 (`WIDTH_MIN`, `WIDTH_MAX`); [`WIDTH_UNKNOWN`] if it is none.
 pub fn width(stream: impl AsFd) -> usize {
     let terminal = terminal_size::terminal_size_of(stream);
     terminal.map_or(WIDTH_UNKNOWN, |(width, _)| usize::from(width.0).clamp(WIDTH_MIN, WIDTH_MAX))

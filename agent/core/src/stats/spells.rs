@@ -5,7 +5,7 @@
 //! the exact lower bound. With so many looks chance would find a bad second in any run, so the confidence is shared
 //! among them: each of `n` seconds is judged at `1 - (1 - c) / n` (Bonferroni), and all together err with `1 - c` at
 //! most. Source: Dunn, Journal of the American Statistical Association 56 (1961), pp. 52-64 (from memory). Where `n` is
-//! not fixed beforehand the shares are those of [`Looks::share`].
+//! not fixed beforehand the shares are those of `Looks::share`.
 
 use serde::{Deserialize, Serialize};
 

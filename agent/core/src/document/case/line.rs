@@ -54,8 +54,9 @@ impl Visit<'_> {
     /// What failed came crowded into fewer seconds than chance would spread it over.
     ///
     /// Of `s` seconds, `n` failures spread by chance leave `s exp(-n/s)` without one, with the variance
-    /// `s exp(-n/s) (1 - (1 + n/s) exp(-n/s))` (the classical problem of occupancy: Feller, An Introduction to Probability Theory,
-    /// volume 1, chapter IV, from memory). Three deviations keep steady errors at a low rate from looking crowded.
+    /// `s exp(-n/s) (1 - (1 + n/s) exp(-n/s))` (the classical problem of occupancy: Feller, An
+    /// Introduction to Probability Theory, volume 1, chapter IV, from memory). Three deviations keep steady errors at a
+    /// low rate from looking crowded.
     fn crowded(&self) -> bool {
         let seconds = self.result.seconds.max(1) as f64;
         let each = self.result.tried.failed as f64 / seconds;

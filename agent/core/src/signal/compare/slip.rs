@@ -131,7 +131,7 @@ impl Aligner {
 
 /// Alignment of two stretches too long for a table: what they have in common at either end, and in between one run of
 /// equal bytes after the other, as far as each can be found again behind a gap. Right for any number of gaps that are
-/// [`RUN_BYTES`] or more apart, however long, in a pattern that does not repeat itself. Where nothing is found again,
+/// `RUN_BYTES` or more apart, however long, in a pattern that does not repeat itself. Where nothing is found again,
 /// what is left is paired as it stands, and the rest of the longer one is missing or extra.
 pub fn align_long(expected: &[u8], got: &[u8]) -> Vec<Fate> {
     let common = expected.len().min(got.len());
