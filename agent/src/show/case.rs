@@ -73,10 +73,8 @@ pub fn headline(v: &Verdict) -> String {
 }
 
 fn stages_done(case: &Case) -> String {
-    match case.stages.iter().filter(|stage| stage.ended == Ended::Done).count() {
-        1 => "1 stage".to_owned(),
-        done => format!("{done} stages"),
-    }
+    let done = case.stages.iter().filter(|stage| stage.ended == Ended::Done).count();
+    figure::counted(done as u64, "stage")
 }
 
 /// Commands to copy: whole, whatever the width.
@@ -111,7 +109,7 @@ pub fn recap(case: &Case, width: usize) -> String {
     out.push_str(&format!("{}\n", wrapped("  known so far: ", &known, width)));
     let ahead = case.ahead();
     if ahead.stages > 0 {
-        let stages = if ahead.stages == 1 { "1 stage".to_owned() } else { format!("{} stages", ahead.stages) };
+        let stages = figure::counted(ahead.stages.into(), "stage");
         let left = format!("about {stages} and {} of testing, if nothing changes", takes(ahead.time_s));
         out.push_str(&format!("{}\n", wrapped("  left to do: ", &left, width)));
     }

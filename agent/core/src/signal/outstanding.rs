@@ -31,10 +31,7 @@ impl Outstanding {
 
     /// Takes out a sequence that has come back after all. False when it was not outstanding.
     pub fn take(&mut self, sequence: u64) -> bool {
-        if !self.contains(sequence) {
-            return false;
-        }
-        let Some((&first, &end)) = self.stretches.range(..=sequence).next_back() else { return false };
+        let Some((first, end)) = self.stretch_of(sequence) else { return false };
         self.stretches.remove(&first);
         if first < sequence {
             self.stretches.insert(first, sequence);
@@ -47,7 +44,13 @@ impl Outstanding {
 
     /// Whether this sequence is outstanding.
     pub fn contains(&self, sequence: u64) -> bool {
-        self.stretches.range(..=sequence).next_back().is_some_and(|(_, end)| sequence < *end)
+        self.stretch_of(sequence).is_some()
+    }
+
+    /// The stretch that holds this sequence: its first, and one past its last.
+    fn stretch_of(&self, sequence: u64) -> Option<(u64, u64)> {
+        let (&first, &end) = self.stretches.range(..=sequence).next_back()?;
+        (sequence < end).then_some((first, end))
     }
 
     /// How many sequences are outstanding.

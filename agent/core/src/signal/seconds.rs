@@ -24,6 +24,14 @@ impl SecondCounts {
     pub fn failed(&self) -> u64 {
         (self.sent.saturating_sub(self.returned) + self.damaged.min(self.returned)).min(self.sent)
     }
+
+    /// Adds what became of units in another second.
+    fn add(&mut self, other: &Self) {
+        self.sent += other.sent;
+        self.returned += other.returned;
+        self.damaged += other.damaged;
+        self.without_link |= other.without_link;
+    }
 }
 
 /// How failures were spread over the seconds of a stream.
@@ -88,8 +96,7 @@ pub fn second_mut(seconds: &mut Vec<SecondCounts>, at: Nanos, origin: Nanos) -> 
 /// Marks every second from `from` to `to`, both counted from `origin`, as one without link.
 pub fn mark_without_link(seconds: &mut Vec<SecondCounts>, from: Nanos, to: Nanos, origin: Nanos) {
     second_mut(seconds, to, origin);
-    let index = |at: Nanos| (at.saturating_sub(origin) / SECOND_NS).min(SECONDS_MAX) as usize;
-    seconds[index(from)..=index(to)].iter_mut().for_each(|second| second.without_link = true);
+    seconds[index_of(from, origin)..=index_of(to, origin)].iter_mut().for_each(|second| second.without_link = true);
 }
 
 /// Adds another stream of the same run, second by second.
@@ -98,10 +105,7 @@ pub fn merge(mine: &mut Vec<SecondCounts>, theirs: &[SecondCounts]) {
         mine.resize(theirs.len(), SecondCounts::default());
     }
     for (mine, theirs) in mine.iter_mut().zip(theirs) {
-        mine.sent += theirs.sent;
-        mine.returned += theirs.returned;
-        mine.damaged += theirs.damaged;
-        mine.without_link |= theirs.without_link;
+        mine.add(theirs);
     }
 }
 
@@ -128,17 +132,12 @@ const SILENT_BY_CHANCE: f64 = 1e-6;
 pub fn fold(seconds: &[SecondCounts]) -> (Vec<SecondCounts>, u32) {
     let least = seconds.len().div_ceil(SERIES_MAX).max(1);
     let each = WIDTHS.into_iter().find(|width| *width >= least).unwrap_or(least);
-    let add = |chunk: &[SecondCounts]| {
+    let sum = |chunk: &[SecondCounts]| {
         let mut sum = SecondCounts::default();
-        for second in chunk {
-            sum.sent += second.sent;
-            sum.returned += second.returned;
-            sum.damaged += second.damaged;
-            sum.without_link |= second.without_link;
-        }
+        chunk.iter().for_each(|second| sum.add(second));
         sum
     };
-    (seconds.chunks(each).map(add).collect(), each as u32)
+    (seconds.chunks(each).map(sum).collect(), each as u32)
 }
 
 /// Most entries in the series of a report: second by second for eight hours. Our own choice.

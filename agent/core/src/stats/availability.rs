@@ -2,10 +2,9 @@
 //!
 //! The terms are those of ITU-T G.826 with a probe as its block: an errored second (ES) has at least one errored block,
 //! a severely errored second (SES) has 30 % or more errored blocks or a defect (G.826, as restated in the ATIS
-//! glossary); a port without link has one. Ten
-//! consecutive SES begin unavailable time, and they belong to it; ten consecutive other seconds end it, and they no
-//! longer belong to it (RFC 4805 3.4.3). So the last seconds may still change sides: they are held back until the rule
-//! has decided.
+//! glossary); a port without link has one. Ten consecutive SES begin unavailable time, and they belong to it; ten
+//! consecutive other seconds end it, and they no longer belong to it (RFC 4805 3.4.3). So the last seconds may still
+//! change sides: they are held back until the rule has decided.
 
 use serde::{Deserialize, Serialize};
 

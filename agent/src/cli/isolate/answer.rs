@@ -92,15 +92,7 @@ fn split(line: &str) -> (&str, &str) {
 
 /// A word with one letter wrong, missing or too many, or with two exchanged.
 fn is_near(given: &str, known: &str) -> bool {
-    let (given, known): (Vec<char>, Vec<char>) = (given.chars().collect(), known.chars().collect());
-    let same = given.iter().zip(&known).take_while(|(a, b)| a == b).count();
-    let (a, b) = (&given[same..], &known[same..]);
-    let after = |letters: &[char], count: usize| letters.get(count..).map(<[char]>::to_vec);
-    known.len() > 2
-        && (after(a, 1) == after(b, 1)
-            || after(a, 1).as_deref() == Some(b)
-            || Some(a) == after(b, 1).as_deref()
-            || (a.len() > 1 && b.len() > 1 && a[0] == b[1] && a[1] == b[0] && a[2..] == b[2..]))
+    known.len() > 2 && strsim::damerau_levenshtein(given, known) == 1
 }
 
 /// Where answers come from.

@@ -55,8 +55,7 @@ impl EthernetRun<'_, '_> {
             Basis::Bits => there.losses.wire(),
             Basis::Frames => there.damaged_after_check(),
         };
-        let lengths = there.counts.truncated + there.counts.lengthened;
-        let failures = ratio.map_or(0, |r| r.errors) + more + lengths + there.link_flaps;
+        let failures = ratio.map_or(0, |r| r.errors) + more + there.lengths_changed() + there.link_flaps;
         let trouble = there.trouble();
         Some(Reference {
             placement: measured.placement,

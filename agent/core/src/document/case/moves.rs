@@ -7,7 +7,7 @@ use crate::base::caution::Caution;
 use crate::document::case::stage::Showing;
 use crate::kind::Kind;
 use crate::kind::ethernet::link::Medium;
-use crate::plan::{Profile, ProfileKind};
+use crate::plan::Profile;
 
 /// The move that leads to a stage; `still` where everything is in place from the stage before.
 pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move {
@@ -46,10 +46,7 @@ pub(super) fn time_s(line: &Line, stage: &StageName) -> u64 {
 
 /// How long one run of a profile takes, seconds.
 fn run_s(profile: &Profile) -> u64 {
-    let time = match profile.kind {
-        ProfileKind::Steps => profile.steps().iter().map(|step| step.time).sum(),
-        ProfileKind::Soak | ProfileKind::Proof | ProfileKind::RateSearch => profile.time,
-    };
+    let time = profile.sends_for().unwrap_or(profile.time);
     (profile.listen + time + profile.settle).as_secs_f64().ceil() as u64
 }
 

@@ -21,13 +21,9 @@ impl Report {
     }
 }
 
-fn uses_two_pairs(detail: &EthernetDetail, placement: Placement) -> bool {
-    placement != Placement::Internal && detail.link.uses_two_pairs()
-}
-
 /// Pairs of the cable that carried the frames, by number and contacts.
 fn pairs(detail: &EthernetDetail, placement: Placement) -> Option<String> {
-    if uses_two_pairs(detail, placement) {
+    if detail.link.uses_two_pairs(placement) {
         return Some("pairs 2 and 3 (orange and green, pins 1, 2, 3 and 6)".into());
     }
     let copper = detail.link.medium == Medium::Copper && placement != Placement::Internal;

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::base::caution::Caution;
+use crate::base::placement::Placement;
 
 /// What carries the bits.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -54,10 +55,12 @@ pub struct LinkState {
 }
 
 impl LinkState {
-    /// Whether frames go over pairs 2 and 3 of a copper cable only: 10 and 100 Mb/s use no others, see
-    /// [`Pair::carries_100`](super::cable_test::Pair::carries_100).
-    pub fn uses_two_pairs(&self) -> bool {
-        self.medium == Medium::Copper && self.speed_mbps.is_some_and(|mbps| mbps <= 100)
+    /// Whether frames go over pairs 2 and 3 of a copper cable only, with the loop at `placement`: 10 and 100 Mb/s use
+    /// no others, see [`Pair::carries_100`](super::cable_test::Pair::carries_100), and the loop inside the chip none.
+    pub fn uses_two_pairs(&self, placement: Placement) -> bool {
+        placement != Placement::Internal
+            && self.medium == Medium::Copper
+            && self.speed_mbps.is_some_and(|mbps| mbps <= 100)
     }
 }
 

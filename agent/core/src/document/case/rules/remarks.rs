@@ -77,15 +77,15 @@ fn from_records(line: &Line) -> Option<String> {
 }
 
 fn left_out(line: &Line) -> Option<String> {
-    let stages = || line.case.stages.iter();
-    let mut skipped: Vec<String> =
-        stages().filter(|s| s.ended == Ended::Skipped && line.skipped(&s.name)).map(|s| s.name.to_string()).collect();
-    let again = |name: &StageName| stages().any(|s| s.name == *name && s.ended == Ended::Done);
-    let mut aside: Vec<String> = stages().filter(|s| s.ended == Ended::SetAside).map(|s| s.name.to_string()).collect();
-    aside.dedup();
-    let (done, open): (Vec<_>, Vec<_>) =
-        aside.into_iter().partition(|name| name.parse::<StageName>().is_ok_and(|name| again(&name)));
-    skipped.dedup();
+    let ended = |how: Ended| {
+        let mut names: Vec<&StageName> = line.case.stages.iter().filter(|s| s.ended == how).map(|s| &s.name).collect();
+        names.dedup();
+        names
+    };
+    let mut skipped = ended(Ended::Skipped);
+    skipped.retain(|name| line.skipped(name));
+    let all_done = ended(Ended::Done);
+    let (done, open): (Vec<_>, Vec<_>) = ended(Ended::SetAside).into_iter().partition(|name| all_done.contains(name));
     let told = [
         ("skipped by the technician", skipped),
         ("set aside by the technician and done again", done),
@@ -94,7 +94,9 @@ fn left_out(line: &Line) -> Option<String> {
     let told: Vec<String> = told
         .into_iter()
         .filter(|(_, names)| !names.is_empty())
-        .map(|(what, names)| format!("{what}: {}", names.join(", ")))
+        .map(|(what, names)| {
+            format!("{what}: {}", names.into_iter().map(ToString::to_string).collect::<Vec<_>>().join(", "))
+        })
         .collect();
     (!told.is_empty()).then(|| told.join("; "))
 }

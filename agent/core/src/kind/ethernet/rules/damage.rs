@@ -31,11 +31,11 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
         count(damaged),
         count(e.counts.returned)
     );
-    let inside = e.common.placement == Placement::Internal
-        || e.common.reference(Placement::Internal).is_some_and(|there| there.returned_any && there.failures > 0);
+    let fails_inside =
+        e.common.reference(Placement::Internal).is_some_and(|there| there.returned_any && there.failures > 0);
     // Whatever stores frames and sends them on makes a new frame check: damage inside it looks the same from here.
     let beyond = match e.common.placement {
-        _ if inside => vec![],
+        _ if fails_inside => vec![],
         Placement::Internal => vec![],
         Placement::AtPort => vec![Location::Plug],
         Placement::FarEnd => vec![Location::Cable, Location::Plug],

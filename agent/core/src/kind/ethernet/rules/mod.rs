@@ -113,8 +113,7 @@ impl Facts for EthernetFacts {
     }
 
     fn scope(&self) -> Option<String> {
-        let two_pairs = self.common.placement != Placement::Internal && self.link.uses_two_pairs();
-        let speed = self.link.speed_mbps.filter(|_| two_pairs);
+        let speed = self.link.speed_mbps.filter(|_| self.link.uses_two_pairs(self.common.placement));
         let pairs = speed.map(|mbps| format!("at {mbps} Mb/s: pairs 2 and 3 only"));
         let taken = (!self.sizes_not_taken.is_empty())
             .then(|| format!("without frames of {}, which this port does not take", sizes(&self.sizes_not_taken)));
@@ -172,7 +171,7 @@ impl Facts for EthernetFacts {
             Placement::FarEnd => "Port and cable are good as far as a plug can show.",
             Placement::ReturnPort => "Both ports and the cable are good as far as this test can show.",
         };
-        if self.link.uses_two_pairs() {
+        if self.link.uses_two_pairs(self.common.placement) {
             let other = match self.common.placement {
                 Placement::ReturnPort => "connect two ports that run at 1000 Mb/s",
                 _ => "run the cable to a second port of this computer and use --return-port",
