@@ -176,7 +176,7 @@ impl Step {
                 Turn::Send(room) => {
                     let sequence = self.tx.next_sequence();
                     let now = world.now();
-                    let keeps_up = self.flow == Flow::Full && world.host_keeps_up(self.frame_bytes, self.tx.gap_ns());
+                    let keeps_up = self.flow == Flow::Full && world.host_keeps_up(self.frame_bytes, self.tx.gap_ps());
                     let many = match self.flow {
                         Flow::Single => 1,
                         Flow::Full if keeps_up => room.min(FEW),
@@ -220,9 +220,8 @@ impl Step {
             Amount::Until(end) => end.saturating_sub(now),
             Amount::Probes(_) => return false,
         };
-        let gap = self.tx.gap_ns();
-        let Some(span) = world.span(self.frame_bytes, gap, u64::MAX) else { return false };
-        let count = span.count.min(until_watch.min(end).div_ceil(span.gap_ns.max(1)));
+        let Some(span) = world.span(self.frame_bytes, self.tx.gap_ps(), u64::MAX) else { return false };
+        let count = span.count.min(span.pace.before(now.saturating_add(until_watch.min(end))));
         // Which of the echoes come too late shows only one by one.
         if count < SPAN_MIN || span.latency_ns.is_some_and(|latency_ns| latency_ns > self.patience_ns) {
             return false;
@@ -236,15 +235,10 @@ impl Step {
         self.tx.skip(count);
         self.rx.handle_sent(self.tx.next_sequence(), world.now());
         if let Some(latency_ns) = span.latency_ns {
-            self.rx.handle_clean_span(sequence, count, now, span.gap_ns, latency_ns);
+            self.rx.handle_clean_span(sequence, count, span.pace, latency_ns);
         }
-        let mut done = 0;
-        while done < count {
-            let at = now + span.gap_ns * done;
-            let left_in_second = SECOND_NS - (at - self.origin.min(at)) % SECOND_NS;
-            let here = left_in_second.div_ceil(span.gap_ns.max(1)).min(count - done).max(1);
+        for (at, here) in span.pace.by_second(count, self.origin) {
             count_sent(&mut self.sent_by_second, at, self.origin, here);
-            done += here;
         }
         true
     }

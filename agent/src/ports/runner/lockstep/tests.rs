@@ -9,6 +9,16 @@ use super::*;
 
 /// Sends frames of 1,514 bytes without FCS for so many seconds over a rig with this port and these faults.
 fn flow(rig: &str, probes_per_second: Option<f64>, seconds: u64, watch: &mut dyn FnMut() -> bool) -> StepResult {
+    flow_of(1514, rig, probes_per_second, seconds, watch)
+}
+
+fn flow_of(
+    frame_bytes: usize,
+    rig: &str,
+    probes_per_second: Option<f64>,
+    seconds: u64,
+    watch: &mut dyn FnMut() -> bool,
+) -> StepResult {
     let rig = Rig::parse(rig).unwrap();
     let mut runner = LockstepRunner::new(Arc::new(Mutex::new(World::new(&rig, 7))));
     let spec = StreamSpec {
@@ -17,7 +27,7 @@ fn flow(rig: &str, probes_per_second: Option<f64>, seconds: u64, watch: &mut dyn
         source: [0; 6],
         destination: [0; 6],
         pattern: Pattern::Prbs31,
-        frame_bytes: 1514,
+        frame_bytes,
         first_sequence: 0,
     };
     let amount = StepAmount::Flow(Duration::from_secs(seconds));
@@ -33,6 +43,25 @@ fn counts(fault: &str, probes_per_second: Option<f64>) -> FrameCounts {
 
 /// 1,518 octets with FCS at 1 Gb/s (RFC 5180 A.1: 81,274 frames/s).
 const FRAMES_PER_SECOND: u64 = 81_274;
+
+/// A frame of `size` octets with FCS has 8 octets of preamble before it and 12 of gap after it, so a line of IEEE Std
+/// 802.3 carries `bits per second / (8 (size + 20))` frames a second (RFC 5180 A.1).
+#[test]
+fn every_speed_carries_as_many_frames_as_its_standard_allows() {
+    for mbps in [1000, 2500, 5000, 10_000, 25_000, 40_000, 100_000, 400_000_u64] {
+        for size in [64, 512, 1518, 9018_u64] {
+            let rig = format!("[port]\nspeed_max_mbps = {mbps}\nmedium = \"fibre\"\nframe_bytes_max = 9014\n");
+            let most = mbps * 1_000_000 * 2 / (8 * (size + 20));
+            // At full rate, at the rate that the plan asks for, and with a frame in a thousand million sent by itself.
+            let share = Some(mbps as f64 * 1e6 / (8.0 * (size + 20) as f64));
+            let hit = format!("{rig}[[faults]]\nplace = \"plug\"\nkind = {{ drop = {{ ratio = 1e-9 }} }}\n");
+            for (rig, rate) in [(&rig, None), (&rig, share), (&hit, None)] {
+                let sent = flow_of(size as usize - 4, rig, rate, 2, &mut || false).tally.counts.sent;
+                assert!(sent.abs_diff(most) <= 2, "{mbps} Mb/s, {size} octets at {rate:?}: {sent}, {most}");
+            }
+        }
+    }
+}
 
 #[test]
 fn a_plug_that_is_dead_for_a_while_loses_the_frames_of_that_time() {

@@ -4,7 +4,7 @@
 
 use super::rig::{FaultKind, FaultSpec};
 use crate::base::rng::Rng;
-use crate::base::time::Nanos;
+use crate::base::time::{Nanos, Pace};
 use crate::kind::ethernet::probe::{FCS_BYTES, HEADER_BYTES};
 use crate::sim::chance::{Hits, Window};
 use crate::sim::value::{FaultPlace, Seconds};
@@ -230,17 +230,15 @@ impl Fault {
         self.count.frames += u64::from(bits > 0);
     }
 
-    /// How many frames of `bits` bits, the first at `at` and then one every `every_ns`, pass untouched `passes` times
-    /// each.
-    pub fn clear_frames(&self, bits: u64, passes: u64, at: Nanos, every_ns: u64) -> u64 {
-        let before = |edge: Nanos| edge.saturating_sub(at).div_ceil(every_ns.max(1));
-        let window = self.frames_alike(at, every_ns);
+    /// How many frames of `bits` bits, sent at this pace from `at` on, pass untouched `passes` times each.
+    pub fn clear_frames(&self, bits: u64, passes: u64, at: Nanos, pace: Pace) -> u64 {
+        let window = self.frames_alike(at, pace);
         if !self.active(at) {
             return window;
         }
         let hits = match self.spec.kind {
             FaultKind::BitErrors { .. } => self.hits.clear_units(bits * passes),
-            FaultKind::Bursts { .. } => self.hits.clear_units(bits * passes).min(before(self.state_until)),
+            FaultKind::Bursts { .. } => self.hits.clear_units(bits * passes).min(pace.before(self.state_until)),
             FaultKind::StuckBit { .. } | FaultKind::NoTransmit | FaultKind::NoReceive => 0,
             FaultKind::Delay { jitter_ns, .. } if jitter_ns > 0 => 0,
             // A flap is an edge of the link, a steady delay part of the latency.
@@ -260,9 +258,9 @@ impl Fault {
         certain && self.active(at) && self.spec.place != FaultPlace::Host
     }
 
-    /// How many frames, the first at `at` and then one every `every_ns`, meet this fault as it is now.
-    pub fn frames_alike(&self, at: Nanos, every_ns: u64) -> u64 {
-        self.window.edge(at).saturating_sub(at).div_ceil(every_ns.max(1))
+    /// How many frames, sent at this pace from `at` on, meet this fault as it is now.
+    pub fn frames_alike(&self, at: Nanos, pace: Pace) -> u64 {
+        pace.before(self.window.edge(at))
     }
 
     /// Lets `count` frames vanish, which [`Fault::loses_all`] said would.

@@ -2,7 +2,7 @@
 
 use super::rig::{FaultKind, FaultSpec, HostLoss, PlugKind, Rig};
 use super::*;
-use crate::base::time::{Nanos, SECOND_NS};
+use crate::base::time::{NANO_PS, Nanos, SECOND_NS};
 use crate::sim::cable::Segment;
 use crate::sim::value::{FaultPlace, Seconds};
 use crate::{
@@ -325,7 +325,7 @@ fn paced(rig: &Rig, seed: u64, count: u64, gap_ns: u64, spans: bool) -> (World, 
     while sent < count {
         world.receive(&mut ignore);
         calls += 1;
-        if spans && let Some(span) = world.span(300, gap_ns, count - sent) {
+        if spans && let Some(span) = world.span(300, gap_ns * NANO_PS, count - sent) {
             world.carry(&span, 300);
             sent += span.count;
             continue;
@@ -375,7 +375,7 @@ fn spans_and_single_frames_give_the_same_world() {
 fn an_hour_on_a_good_rig_is_one_span() {
     let mut world = World::new(&builtin("good").unwrap(), 1);
     let span = world.span(60, 0, u64::MAX).unwrap();
-    assert_eq!((span.gap_ns, span.latency_ns), (672, Some(672 + 700)));
+    assert_eq!((span.pace.every_ps, span.latency_ns), (672_000, Some(672 + 700)));
     let hour = Span { count: 3600 * SECOND_NS / 672, ..span };
     world.carry(&hour, 60);
     assert_eq!(world.counters().link.rx_packets, hour.count);

@@ -1,7 +1,7 @@
 //! The sending half of a stream: decides which probes may leave now, and gives their bytes.
 
 use super::{Outgoing, StreamSpec};
-use crate::base::time::{Nanos, SECOND_NS};
+use crate::base::time::{NANO_PS, Nanos, SECOND_NS};
 use crate::kind::ethernet::probe::HEADER_BYTES;
 use crate::signal::pattern::Window;
 
@@ -121,9 +121,9 @@ impl Transmitter {
         self.due_fixed += u128::from(self.gap_fixed) * u128::from(count);
     }
 
-    /// Time between probes asked for, nanoseconds; 0 for as fast as the port takes them.
-    pub fn gap_ns(&self) -> u64 {
-        self.gap_fixed >> 16
+    /// Time between probes asked for, picoseconds; 0 for as fast as the port takes them.
+    pub fn gap_ps(&self) -> u64 {
+        ((u128::from(self.gap_fixed) * u128::from(NANO_PS)) >> 16) as u64
     }
 
     /// Sequence of the next probe.

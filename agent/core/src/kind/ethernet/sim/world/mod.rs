@@ -11,7 +11,7 @@ use super::link::{Destination, Settings, destination, state};
 use super::rig::{FaultKind, LINE_NS_PER_M, Plug, Rig};
 use crate::base::placement::Placement;
 use crate::base::rng::Rng;
-use crate::base::time::{Nanos, SECOND_NS};
+use crate::base::time::{NANO_PS, Nanos, Pace, SECOND_NS, whole_ns};
 use crate::kind::ethernet::cable_test::{CableTest, Pair, PairResult, PairStatus};
 use crate::kind::ethernet::counters::{CarrierCounters, Counters, LinkCounters};
 use crate::kind::ethernet::link::{Capabilities, LinkState, Medium, PortSetting};
@@ -20,8 +20,8 @@ use crate::sim::cable::{self, Segment};
 use crate::sim::setup::Setup;
 use crate::sim::value::FaultPlace;
 
-/// How long a swapped frame waits for the next one.
-const SWAP_NS_MAX: Nanos = 1_000_000;
+/// How long a swapped frame waits for the next one: at 100 frames a second and more it is overtaken, as the rig says.
+const SWAP_NS_MAX: Nanos = 10_000_000;
 
 /// A frame between the transmitter and the host, in order of arrival.
 #[derive(Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -58,7 +58,8 @@ pub struct World {
     passing: Passing,
     /// When each frame in the transmit queue will have left.
     departures: VecDeque<Nanos>,
-    line_free_at: Nanos,
+    /// When the line has carried everything that was handed over, ps.
+    line_free_ps: u128,
     flying: BinaryHeap<Reverse<Flight>>,
     /// A swapped frame that waits for the next one, at most until its `at`.
     held: Option<Flight>,
@@ -91,7 +92,7 @@ impl World {
             visits: Vec::new(),
             passing: Passing::default(),
             departures: VecDeque::new(),
-            line_free_at: 0,
+            line_free_ps: 0,
             flying: BinaryHeap::new(),
             held: None,
             last_arrival: 0,
@@ -337,11 +338,25 @@ impl World {
         self.visits.get(visit).map(|index| &mut self.faults[*index])
     }
 
-    /// Time on the line for one frame with all that goes around it, rounded up to a whole ns; `None` without a link.
-    pub fn line_ns(&self, frame_bytes: usize) -> Option<u64> {
+    /// Time on the line for one frame with all that goes around it, ps; `None` without a link. Whole at every speed of
+    /// IEEE Std 802.3 up to 400 Gb/s.
+    pub fn line_ps(&self, frame_bytes: usize) -> Option<u64> {
         let bits = (frame_bytes.max(FRAME_BYTES_MIN) + FCS_BYTES + LINE_OVERHEAD_BYTES) as u64 * 8;
         let link = self.link_at(self.now);
-        link.up.then(|| (bits * 1000).div_ceil(u64::from(link.speed_mbps.unwrap_or(1))))
+        link.up.then(|| (bits * 1_000_000).div_ceil(u64::from(link.speed_mbps.unwrap_or(1))))
+    }
+
+    /// When a frame that is handed over now begins on the line, ps. Within the nanosecond of the clock one follows the
+    /// other without a pause.
+    pub(super) fn next_start_ps(&self) -> u128 {
+        let now_ps = u128::from(self.now) * u128::from(NANO_PS);
+        if self.line_free_ps + u128::from(NANO_PS) > now_ps { self.line_free_ps } else { now_ps }
+    }
+
+    /// Notes that the line carries `count` frames at this pace.
+    pub(super) fn keep_line_until(&mut self, pace: Pace, count: u64, frame_bytes: usize) {
+        let last_ps = pace.first_ps + u128::from(count.saturating_sub(1)) * u128::from(pace.every_ps);
+        self.line_free_ps = last_ps + u128::from(self.line_ps(frame_bytes).unwrap_or(0));
     }
 
     /// From the end of a frame at the transmitter until it is back, without faults.
@@ -359,7 +374,7 @@ impl World {
 
     /// When the line has carried everything that was handed over.
     pub fn line_free_at(&self) -> Nanos {
-        self.line_free_at
+        whole_ns(self.line_free_ps)
     }
 
     /// Frames on their way: sent, and not received yet.
@@ -369,7 +384,7 @@ impl World {
 
     /// Whether the next frame may begin now, and changes places with none before it.
     pub(super) fn is_line_free(&self) -> bool {
-        self.held.is_none() && self.line_free_at <= self.now
+        self.held.is_none() && self.line_free_at() <= self.now
     }
 
     /// When the host is done with every frame sent so far.
@@ -395,7 +410,7 @@ impl World {
     /// long is taken and dropped by the kernel.
     pub fn send(&mut self, header: &[u8], payload: &[u8]) -> Accept {
         let length = (header.len() + payload.len()).max(FRAME_BYTES_MIN);
-        let Some(line_ns) = self.line_ns(length) else { return Accept::LinkDown };
+        let Some(line_ps) = self.line_ps(length) else { return Accept::LinkDown };
         if length > self.rig.port.frame_bytes_max as usize {
             self.link.tx_dropped += 1;
             return Accept::Taken;
@@ -403,7 +418,8 @@ impl World {
         if self.departures.len() >= self.rig.port.transmit_queue_frames as usize {
             return Accept::Full;
         }
-        let start = self.line_free_at.max(self.now);
+        let start_ps = self.next_start_ps();
+        let start = whole_ns(start_ps);
         let mut frame = std::mem::take(&mut self.passing);
         frame = Passing { bytes: std::mem::take(&mut frame.bytes), ..Passing::default() };
         frame.bytes.clear();
@@ -414,8 +430,8 @@ impl World {
             self.passing = frame;
             return Accept::Taken;
         }
-        let end = start + line_ns;
-        self.line_free_at = end;
+        self.line_free_ps = start_ps + u128::from(line_ps);
+        let end = self.line_free_at();
         self.departures.push_back(end);
         self.link.tx_packets += 1;
         self.link.tx_bytes += length as u64;
@@ -426,7 +442,7 @@ impl World {
         } else if matches!(self.destination(), Destination::Network | Destination::Nowhere) {
             self.absorbed += 1;
         } else {
-            self.travel(&mut frame, [header, payload], start, line_ns);
+            self.travel(&mut frame, [header, payload], start, end);
         }
         self.passing = frame;
         Accept::Taken
@@ -444,7 +460,7 @@ impl World {
     }
 
     /// Takes a frame past every fault on its way and lets it fly.
-    fn travel(&mut self, frame: &mut Passing, sent: [&[u8]; 2], start: Nanos, line_ns: u64) {
+    fn travel(&mut self, frame: &mut Passing, sent: [&[u8]; 2], start: Nanos, end: Nanos) {
         let mut wrong = false;
         let mut checked = false;
         for &index in &self.visits {
@@ -464,13 +480,13 @@ impl World {
         if !checked {
             wrong = is_wrong(frame, sent);
         }
-        let at = start + line_ns + self.path_latency_ns() + frame.late_ns;
+        let at = end + self.path_latency_ns() + frame.late_ns;
         for copy in 0..=u64::from(frame.copies) {
             let mut bytes = self.spare.pop().unwrap_or_default();
             bytes.clear();
             bytes.extend_from_slice(&frame.bytes);
             let flight =
-                Flight { at: at + copy * line_ns, serial: self.serial, wrong, host_lost: frame.host_lost, bytes };
+                Flight { at: at + copy * (end - start), serial: self.serial, wrong, host_lost: frame.host_lost, bytes };
             self.serial += 1;
             self.last_arrival = self.last_arrival.max(flight.at);
             if frame.swap && copy == 0 && self.held.is_none() {

@@ -3,7 +3,7 @@
 use self::form::{FORMED_MIN, FORMED_TO_OTHERS_MIN, Form};
 use super::StreamSpec;
 use super::tally::Tally;
-use crate::base::time::Nanos;
+use crate::base::time::{Nanos, Pace};
 use crate::kind::ethernet::probe::{CHECK, ETHERTYPE, FORMAT, HEADER_BYTES, Header, SENT_AT};
 use crate::signal::compare::{GROUP_GAP_PROBES, ProbeDamage, compare};
 use crate::signal::ledger::{Ledger, Mark, SPAN};
@@ -391,26 +391,21 @@ impl Collector {
         }
     }
 
-    /// Books `count` probes from `sequence` that a simulated port carried untouched, the first sent at `first_sent_at`,
-    /// each `gap_ns` after the last and back after `latency_ns`.
-    pub fn handle_clean_span(&mut self, sequence: u64, count: u64, first_sent_at: Nanos, gap_ns: u64, latency_ns: u64) {
+    /// Books `count` probes, at least one, from `sequence` that a simulated port carried untouched, sent at this pace
+    /// and each back after `latency_ns`.
+    pub fn handle_clean_span(&mut self, sequence: u64, count: u64, sent: Pace, latency_ns: u64) {
         self.ledger.mark_span(sequence, count);
+        // An echo that was damaged in its addresses may have been taken for the form of all.
+        self.unchanged += if self.form == self.sent { 0 } else { count };
         let bits = 8 * self.spec.frame_bytes as u64;
         self.tally.counts.returned += count;
         self.tally.counts.bits_compared += bits * count;
         self.tally.damage.add_clean_many(count, bits * count);
         self.tally.latency_loaded.record_n(latency_ns, count);
-        let mut done = 0;
-        while done < count {
-            let at = first_sent_at + gap_ns * done;
-            let second_end =
-                at - (at - self.origin.min(at)) % crate::base::time::SECOND_NS + crate::base::time::SECOND_NS;
-            let fit = if gap_ns == 0 { count } else { (second_end - at).div_ceil(gap_ns) };
-            let here = fit.min(count - done).max(1);
+        for (at, here) in sent.by_second(count, self.origin) {
             self.tally.second_mut(at, self.origin).returned += here;
-            done += here;
         }
-        self.last_sent_at = first_sent_at + gap_ns * (count - 1);
+        self.last_sent_at = sent.nth(count - 1);
     }
 
     /// Probes of this stream that have come back.

@@ -1,6 +1,7 @@
 //! The receiver against echoes made by hand from the sender's own probes.
 
 use super::*;
+use crate::base::time::NANO_PS;
 use crate::kind::ethernet::stream::transmit::{Amount, Transmitter};
 use crate::signal::compare::DamageTally;
 use crate::signal::pattern::Pattern;
@@ -175,11 +176,25 @@ fn a_clean_span_counts_like_its_probes() {
         let bytes = [&header[..], &frame[HEADER_BYTES..]].concat();
         one_by_one.handle_echo(Echo { bytes: &bytes, at: gap * i as u64 + 777, check: None });
     }
-    at_once.handle_clean_span(1000, 20, 0, gap, 777);
+    let pace = Pace { first_ps: 0, every_ps: gap * NANO_PS };
+    at_once.handle_clean_span(1000, 20, pace, 777);
     let (a, b) = (one_by_one.finish(20, 0, &[]), at_once.finish(20, 0, &[]));
     assert_eq!(a.counts, b.counts);
     assert_eq!(a.seconds, b.seconds);
     assert_eq!(a.latency_loaded.max_ns(), b.latency_loaded.max_ns());
+}
+
+/// The first echo of all is wrong in one bit of its address, and the others come back untouched, at once.
+#[test]
+fn a_damaged_address_before_a_clean_span_is_damage() {
+    let spec = spec(60);
+    let mut rx = collector(&spec);
+    let mut first = probes(&spec, 1).remove(0);
+    first[3] ^= 4;
+    rx.handle_echo(echo(&first));
+    rx.handle_clean_span(1001, 19, Pace { first_ps: 0, every_ps: NANO_PS }, 777);
+    let c = rx.finish(20, 0, &[20]).counts;
+    assert_eq!((c.returned, c.readdressed, c.damaged, c.bit_errors), (20, 0, 1, 1));
 }
 
 /// The frame with its two addresses exchanged.
