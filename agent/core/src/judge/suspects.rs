@@ -4,6 +4,7 @@ use super::Location;
 use super::facts::{Facts, Reference, Trouble};
 use super::rule::Finding;
 use crate::base::placement::Placement;
+use crate::signal::compare::DamageKind;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 
 /// The things a failure of this run lies among, narrowed by what was found with the plug elsewhere.
@@ -66,7 +67,10 @@ pub fn blame<F: Facts>(e: &F, sureness: &str, text: String) -> Finding {
             format!("{sureness}; this run cannot tell {} apart", names.join(" and "))
         }
     };
-    let next = next_for(e, &suspects);
+    let next = match e.common().damage {
+        DamageKind::Inverted => format!("{POLARITY_FIRST} {}", next_for(e, &suspects)),
+        _ => next_for(e, &suspects).to_owned(),
+    };
     Finding::fault(suspects, text).sure(sureness).then(next)
 }
 
@@ -103,6 +107,10 @@ fn next_for<F: Facts>(e: &F, suspects: &[Location]) -> &'static str {
         _ => "Put the same plug into the port itself and test again. If that passes, the cable is bad.",
     }
 }
+
+/// What to do about bits that all come back inverted: no worn contact does that, a converter or a swapped polarity does.
+pub const POLARITY_FIRST: &str = "Every bit came back inverted. Look for a converter in the line and for wires of a \
+                                  pair that are exchanged (wrong polarity) before anything is replaced.";
 
 /// What to do about a port that is at fault.
 pub const NEXT_FOR_PORT: &str =

@@ -68,7 +68,7 @@ impl SerialRun<'_, '_> {
         Report {
             totals: Totals::Bytes(ByteTotals::new(&g.tally.counts, evidence.lost_in_host())),
             error_ratio: evidence.error_ratio(),
-            tried: Tried { units: evidence.counts.pieces, failed: evidence.pieces_failed() },
+            tried: Tried { units: evidence.blocks_tried(), failed: evidence.blocks_failed() },
             latency_ns: latency,
             damage: g.tally.damage.clone(),
             seconds_summary: summarise(&g.tally.seconds),

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::judge::facts::Common;
 use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
+use crate::kind::serial::probe::BLOCK_BYTES;
 use crate::kind::serial::stream::LineCounts;
 
 /// Modem lines as they were read while the port drove its own.
@@ -175,16 +176,26 @@ impl SerialFacts {
         self.counts.lost.saturating_sub(self.put_on_line().lost)
     }
 
-    /// Pieces compared that failed on the way, at most all: damaged, slipped by what is put on the line, or holding a
-    /// character that came in with an error.
-    pub fn pieces_failed(&self) -> u64 {
+    /// Blocks of the stream that failures are held against. Bytes that this computer may have dropped uncounted say
+    /// nothing of the line: where some are missing and nothing else is wrong, only those of the slowest pace count.
+    pub fn blocks_tried(&self) -> u64 {
+        let all = &self.counts;
+        let only_lost = all.lost > 0 && all.pieces_damaged + all.inserted + self.characters_in_error() == 0;
+        let sent = if only_lost { self.put_on_line().sent } else { all.sent };
+        sent.div_ceil(BLOCK_BYTES as u64)
+    }
+
+    /// Pieces that failed on the way, at most one in each block of [`Self::blocks_tried`]: damaged, slipped by what is
+    /// put on the line, or holding a character that came in with an error. At a slow pace pieces are short, so runs at
+    /// different paces are compared by blocks.
+    pub fn blocks_failed(&self) -> u64 {
         let (all, line) = (&self.counts, self.put_on_line());
         let slipped = match (all.inserted, line.lost) {
             (0, 0) => 0,
             (0, _) => line.pieces_slipped,
             _ => all.pieces_slipped,
         };
-        all.pieces_damaged.saturating_add(slipped).max(self.characters_in_error()).min(all.pieces)
+        all.pieces_damaged.saturating_add(slipped).max(self.characters_in_error()).min(self.blocks_tried())
     }
 
     /// Characters that the chip found wrong by their stop or parity bit.
@@ -269,6 +280,44 @@ mod tests {
         (lossy.counts.returned, lossy.counts.lost) = (250, 6);
         lossy.errors = Some(LineErrors { overrun: 6, ..LineErrors::default() });
         assert_eq!((lossy.failures(), lossy.is_clean()), (0, false));
+    }
+
+    /// Sixteen blocks, of which a busy computer lost some of; the rest of the run went at the slowest pace.
+    #[test]
+    fn runs_at_any_pace_are_compared_by_blocks() {
+        // Sent, lost and pieces slipped at the slowest pace; pieces damaged in all; blocks tried and failed.
+        let table = [
+            ((1024, 0, 0), 0, (4, 0)),
+            ((1024, 3, 3), 0, (4, 3)),
+            ((1024, 9, 9), 0, (4, 4)),
+            ((1025, 3, 3), 0, (5, 3)),
+            // What is damaged is so at any pace.
+            ((1024, 0, 0), 2, (16, 2)),
+            ((1024, 3, 3), 2, (16, 5)),
+            ((1024, 0, 0), 40, (16, 16)),
+            // No slow pace was come to: nothing is known.
+            ((0, 0, 0), 0, (0, 0)),
+        ];
+        for ((sent, lost, pieces_slipped), pieces_damaged, expected) in table {
+            let mut facts = crate::kind::serial::rules::fixture::good();
+            facts.capabilities.counts_all_overruns = false;
+            facts.counts = LineCounts {
+                sent: 4096,
+                returned: 3996,
+                lost: 100,
+                pieces: 500,
+                pieces_damaged,
+                pieces_slipped: 50,
+                ..facts.counts
+            };
+            facts.since_slowed = LineCounts { sent, lost, pieces_slipped, ..LineCounts::default() };
+            assert_eq!((facts.blocks_tried(), facts.blocks_failed()), expected, "{sent} {lost} {pieces_damaged}");
+        }
+        // Where nothing is missing, or every loss here is counted, the whole run counts.
+        let mut facts = crate::kind::serial::rules::fixture::good();
+        assert_eq!((facts.blocks_tried(), facts.blocks_failed()), (1_000_000 / 256 + 1, 0));
+        (facts.counts.lost, facts.counts.pieces_slipped) = (5, 4);
+        assert_eq!((facts.blocks_tried(), facts.blocks_failed()), (1_000_000 / 256 + 1, 4));
     }
 
     #[test]

@@ -7,6 +7,7 @@ use crate::judge::suspects::blame;
 use crate::judge::{facts::Facts, ratio::ERRORS_MIN};
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::stream::LineCounts;
+use crate::signal::compare::DamageKind;
 
 pub(super) const RULES: &[Rule<SerialFacts>] = &[
     Rule { id: RuleId::BytesDamaged, decide: bytes_damaged },
@@ -20,8 +21,9 @@ fn bytes_damaged(e: &SerialFacts) -> Option<Finding> {
     let ratio = e.error_ratio()?;
     let c = &e.counts;
     // A byte lost on this side may make a piece, and the one behind it, look damaged where more is missing than can be
-    // put in order.
-    let pieces = c.pieces_damaged.saturating_sub(e.lost_on_this_side().saturating_mul(2));
+    // put in order; but it turns no bits over.
+    let excused = if e.common.damage == DamageKind::Inverted { 0 } else { e.lost_on_this_side().saturating_mul(2) };
+    let pieces = c.pieces_damaged.saturating_sub(excused);
     if c.damaged < ERRORS_MIN
         || ratio.proved_above <= ratio.limit
         || !e.common.limit.is_refuted_by(pieces, c.pieces, e.piece_bits())

@@ -14,7 +14,7 @@ use crate::signal::compare::DamageKind;
 use crate::stats::looks::Looks;
 
 /// A good run at a port with a full plug: enough bits for the limit.
-pub(super) fn good() -> SerialFacts {
+pub(in crate::kind::serial) fn good() -> SerialFacts {
     SerialFacts {
         common: Common {
             placement: Placement::AtPort,

@@ -3,7 +3,7 @@
 
 mod damage;
 #[cfg(test)]
-mod fixture;
+pub(super) mod fixture;
 mod format;
 mod heard;
 mod lines;

@@ -8,6 +8,7 @@ use crate::kind::serial::facts::{FlowCheck, FormatTrial, SerialFacts, Silence};
 use crate::kind::serial::format::{FlowControl, LineCapabilities, LineErrors, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
+use crate::signal::compare::DamageKind;
 
 #[test]
 fn a_good_run_passes() {
@@ -362,6 +363,24 @@ fn too_few_bits_decide_nothing() {
     assert_eq!((verdict.outcome, rule(&verdict)), (Outcome::Undecided, RuleId::TooFewBits));
     let disagree = with(|e| e.common.references = vec![at(Placement::Internal, 5, 100)]);
     assert_eq!(rule(&disagree), RuleId::PlacesDisagree);
+}
+
+/// A busy computer loses bytes; it turns none over, and no worn contact does either.
+#[test]
+fn inverted_bits_are_the_lines_however_slow_this_computer_is() {
+    let run = |kind| {
+        with(|e| {
+            (e.counts.returned, e.counts.lost) = (e.counts.returned - 3000, 3000);
+            damage(e, 4000);
+            e.common.damage = kind;
+            e.errors = Some(LineErrors { overrun: 3000, ..LineErrors::default() });
+        })
+    };
+    let inverted = run(DamageKind::Inverted);
+    assert_eq!((inverted.outcome, rule(&inverted)), (Outcome::Fault, RuleId::BytesDamaged));
+    assert!(inverted.next.starts_with("Every bit came back inverted"), "{}", inverted.next);
+    let other = run(DamageKind::None);
+    assert!(rule(&other) != RuleId::BytesDamaged && !other.next.contains("inverted"), "{other:?}");
 }
 
 #[test]
