@@ -144,7 +144,7 @@ impl LossRatio {
 }
 
 /// One step of the run.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct StepReport {
     /// Direction: `out-and-back`, or from which port to which.
     pub direction: String,

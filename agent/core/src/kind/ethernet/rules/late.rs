@@ -10,7 +10,7 @@ pub(super) const RULES: &[Rule<EthernetFacts>] = &[Rule { id: RuleId::EchoesLate
 
 /// A plug or a cable keeps no frame for so long that it is given up: something active does, or a computer kept from its
 /// work. Where such echoes are many, those that never came may be later still, and the loss of them proves nothing.
-fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
+pub(super) fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
     // What came back wrong is wrong, late or not; so is a link that drops.
     let wrong = e.counts.damaged.saturating_add(e.lengths_changed()).saturating_add(e.losses.failed_check);
     if wrong >= ERRORS_MIN || e.link_flaps > 0 {

@@ -7,6 +7,8 @@ use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::{blame, blame_port};
 use crate::kind::ethernet::facts::EthernetFacts;
 
+use super::late::echoes_late;
+
 pub(super) const RULES: &[Rule<EthernetFacts>] = &[
     Rule { id: RuleId::WentSilent, decide: went_silent },
     Rule { id: RuleId::NotTransmitted, decide: not_transmitted },
@@ -15,8 +17,11 @@ pub(super) const RULES: &[Rule<EthernetFacts>] = &[
 ];
 
 /// Somebody may have pulled the plug, so nothing is blamed; only a loop inside the chip that is silent too speaks
-/// against the port.
+/// against the port. What comes back late is not silent.
 fn went_silent(e: &EthernetFacts) -> Option<Finding> {
+    if echoes_late(e).is_some() {
+        return None;
+    }
     let text = format!("nothing came back from second {} on: plug pulled, or contact lost", e.silent_from_s?);
     if e.common.placement != Placement::Internal && is_silent_inside(e) {
         return Some(blame(e, "near certain: the loop inside the chip returns nothing either", text));

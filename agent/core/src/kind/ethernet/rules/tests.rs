@@ -176,6 +176,21 @@ fn a_nearer_run_too_short_to_fail_clears_nobody() {
     assert_eq!(suspects(&e), [Location::Cable, Location::Port, Location::Plug]);
 }
 
+/// A device in the loop that holds every frame longer than a run waits makes its end look silent.
+#[test]
+fn an_end_that_comes_back_late_is_not_silent() {
+    let run = |late| {
+        judge(&with(|e| {
+            e.silent_from_s = Some(5);
+            lost_on_wire(e, SENT / 2);
+            e.counts.late = late;
+        }))
+    };
+    assert_eq!(run(0).reasons[0].rule, RuleId::WentSilent);
+    let late = run(SENT / 4);
+    assert_eq!((late.outcome, &late.reasons[0].rule), (Outcome::Undecided, &RuleId::EchoesLate));
+}
+
 #[test]
 fn a_nearer_run_that_may_have_fallen_into_a_pause_clears_nobody() {
     let blamed = |groups: u64, link_flaps: u64, nearer_ms: u64, nearer_begun: u64| {
