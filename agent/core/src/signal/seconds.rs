@@ -37,7 +37,7 @@ impl SecondCounts {
 /// How failures were spread over the seconds of a stream.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Spread {
-    /// Seconds in which units were sent, those with hardly any left out.
+    /// Seconds in which units were sent, clean ones with few of them left out.
     pub seconds: u64,
     /// Of those, with failures.
     pub errored: u64,
@@ -49,15 +49,24 @@ pub struct Spread {
 
 impl Spread {
     /// Of these seconds, with `excused` failures taken off each.
+    ///
+    /// A clean second in which few units were sent says little: fewer than a quarter of those in either neighbour. Only
+    /// neighbours are compared, since large frames are sent at a twentieth of the rate of small ones.
     pub fn of(seconds: &[SecondCounts], excused: u64) -> Self {
-        // The shortest frames leave about a hundred times as fast as the longest.
-        let least = seconds.iter().map(|second| second.sent).max().unwrap_or(0).div_ceil(256).max(1);
+        let sent: Vec<_> = seconds.iter().enumerate().filter(|(_, second)| second.sent > 0).collect();
+        let quiet = |n: usize| {
+            let neighbours = [n.checked_sub(1), Some(n + 1)].into_iter().flatten().filter_map(|n| sent.get(n));
+            neighbours.map(|(_, second)| second.sent).min().is_some_and(|least| sent[n].1.sent * 4 < least)
+        };
         let mut spread = Self::default();
         let mut before = false;
         let mut first = None;
-        for (at, second) in seconds.iter().enumerate().filter(|(_, second)| second.sent >= least) {
-            spread.lasted = (at - *first.get_or_insert(at) + 1) as u64;
+        for (n, (at, second)) in sent.iter().enumerate() {
             let errored = second.failed() > excused;
+            if !errored && quiet(n) {
+                continue;
+            }
+            spread.lasted = (at - *first.get_or_insert(*at) + 1) as u64;
             spread.seconds += 1;
             spread.errored += u64::from(errored);
             spread.groups += u64::from(errored && !before);
@@ -67,11 +76,14 @@ impl Spread {
     }
 
     /// Whether there are more seconds without a failure than `failed` failures leave by chance: each falls into any
-    /// second alike, so one second stays without with probability `exp(-failed / seconds)` (Poisson).
+    /// second alike, so one second stays without with probability `exp(-failed / seconds)` (Poisson). A second that a
+    /// run only begins or ends in makes no pause.
     pub fn has_pauses(&self, failed: u64) -> bool {
-        let clean = self.seconds - self.errored;
+        let clean = self.seconds.saturating_sub(self.errored);
         let each = (-(failed as f64) / self.seconds.max(1) as f64).exp();
+        let expected = self.seconds as f64 * (1.0 - each);
         self.errored > 0
+            && (self.errored as f64) < CROWDED * expected - 1.0
             && lower_bound(clean, self.seconds, 1.0 - PAUSES_P_MAX, Looks::Once).is_ok_and(|least| least > each)
     }
 }
@@ -146,6 +158,8 @@ pub const SERIES_MAX: usize = 28_800;
 /// Seconds in one entry: parts of an hour, so that a plot can count in minutes and hours.
 const WIDTHS: [usize; 9] = [1, 2, 5, 10, 15, 20, 30, 60, 120];
 
+/// Seconds with failures must be fewer than chance makes them by this share, and by one. Our own choice.
+const CROWDED: f64 = 0.9;
 /// Chance has to make so many clean seconds less often than this. Our own choice: a slip names one place too many.
 const PAUSES_P_MAX: f64 = 0.05;
 /// Longest series kept, seconds: a month.
@@ -225,14 +239,34 @@ mod tests {
         // Six failures in six seconds leave 2.2 of them clean (6 / e): three are no wonder.
         assert!(!spread(&[0, 2, 3, 0, 0, 1], 0).has_pauses(6));
         assert!(!spread(&[5, 5, 5], 0).has_pauses(15) && !spread(&[0, 0, 0], 0).has_pauses(0));
+        // Where all ten seconds would fail, two clean ones are the run's ends; three are a pause.
+        let clean = |seconds: usize| [vec![0; seconds], vec![50; 10 - seconds]].concat();
+        assert!(!spread(&clean(2), 0).has_pauses(400) && spread(&clean(3), 0).has_pauses(350));
         // What may be this computer's own loss makes no second an errored one.
         assert_eq!(spread(&[0, 40, 30, 0, 0, 20], 30).errored, 1);
-        // A second with hardly any units is none of work.
-        let few = SecondCounts { sent: 3, returned: 0, ..SecondCounts::default() };
-        let full = SecondCounts { sent: 1000, returned: 1000, ..SecondCounts::default() };
-        assert_eq!(Spread::of(&[few, full], 0), Spread { seconds: 1, lasted: 1, ..Spread::default() });
-        let idle = SecondCounts::default();
-        assert_eq!(Spread::of(&[idle, full, idle, full, idle], 0).lasted, 3);
+    }
+
+    /// A second of large frames holds few of them; one of single probes between two full ones is left out, unless
+    /// something failed in it.
+    #[test]
+    fn seconds_of_large_frames_count_and_those_of_few_probes_do_not() {
+        let of = |counts: &[(u64, u64)]| {
+            let second =
+                |&(sent, lost): &(u64, u64)| SecondCounts { sent, returned: sent - lost, ..Default::default() };
+            let spread = Spread::of(&counts.iter().map(second).collect::<Vec<_>>(), 0);
+            (spread.seconds, spread.errored, spread.groups, spread.lasted)
+        };
+        // Frames of 64 and of 1,518 octets at 1 Gb/s (RFC 5180 A.1).
+        let (small, large) = (1_488_095, 81_274);
+        assert_eq!(of(&[(small, 0), (small, 1), (large, 0), (large, 1), (0, 0)]), (4, 2, 2, 4));
+        assert_eq!(of(&[(32, 0), (small, 0), (small, 0)]), (2, 0, 0, 2));
+        assert_eq!(of(&[(small, 0), (32, 0), (large, 0)]), (2, 0, 0, 3));
+        assert_eq!(of(&[(small, 0), (32, 1), (large, 0)]), (3, 1, 1, 3));
+        // At the edge: a quarter is enough.
+        assert_eq!(of(&[(100, 0), (25, 0), (100, 0)]).0, 3);
+        assert_eq!(of(&[(100, 0), (24, 0), (100, 0)]).0, 2);
+        // Seconds in between in which nothing was sent count for how long it lasted.
+        assert_eq!(of(&[(0, 0), (1000, 0), (0, 0), (1000, 0), (0, 0)]), (2, 0, 0, 3));
     }
 
     #[test]

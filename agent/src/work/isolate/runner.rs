@@ -49,13 +49,7 @@ impl StagePlan {
 
     fn profile_for(&self, case: &Case, name: &StageName) -> Profile {
         let usual = case.options.profile.as_ref().unwrap_or(&self.profile);
-        let soaked = case.stages.iter().any(|s| s.name == StageName::Soak(Spot::AtPort) && s.result.is_some());
-        let long = match name {
-            StageName::Soak(_) | StageName::TwoPairs(_) => true,
-            StageName::OtherPlug | StageName::KnownGoodPort => soaked,
-            StageName::At(_) | StageName::CableTest => false,
-        };
-        if long {
+        if case.is_long(name) {
             let time = Duration::from_secs(case.move_to(name).time_s);
             Profile { name: "soak".into(), kind: ProfileKind::Soak, time, ..usual.clone() }
         } else {

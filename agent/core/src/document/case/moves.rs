@@ -28,19 +28,23 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
     }
 }
 
+/// Whether a stage is run as a soak.
+pub(super) fn is_long(line: &Line, stage: &StageName) -> bool {
+    match stage {
+        StageName::Soak(_) | StageName::TwoPairs(_) => true,
+        // Once a failure is known to come and go, port and plug are told apart by runs as long as those that showed it.
+        StageName::OtherPlug | StageName::KnownGoodPort => !line.results(&StageName::Soak(Spot::AtPort)).is_empty(),
+        StageName::At(_) | StageName::CableTest => false,
+    }
+}
+
 /// How long the run of a stage takes, seconds.
 pub(super) fn time_s(line: &Line, stage: &StageName) -> u64 {
     match stage {
-        StageName::Soak(spot) => soak_s(line, spot),
-        StageName::TwoPairs(_) => line.case.options.soak_s,
-        // Once a failure is known to come and go, port and plug are told apart by runs as long as those that showed it.
-        StageName::OtherPlug | StageName::KnownGoodPort if !line.results(&StageName::Soak(Spot::AtPort)).is_empty() => {
-            soak_s(line, &Spot::AtPort)
-        }
         StageName::CableTest => CABLE_TEST_S,
-        StageName::At(_) | StageName::OtherPlug | StageName::KnownGoodPort => {
-            line.case.options.profile.as_ref().map_or(0, run_s)
-        }
+        StageName::TwoPairs(_) => line.case.options.soak_s,
+        _ if is_long(line, stage) => soak_s(line, &stage.spot().unwrap_or(Spot::AtPort)),
+        _ => line.case.options.profile.as_ref().map_or(0, run_s),
     }
 }
 

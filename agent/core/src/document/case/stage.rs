@@ -8,8 +8,9 @@ use crate::judge::facts::Stopped;
 use crate::judge::ratio::ErrorRatio;
 use crate::judge::{Location, Outcome, RuleId};
 use crate::kind::ethernet::cable_test::CableTest;
+use crate::kind::ethernet::detail::StepReport;
 use crate::signal::compare::DamageKind;
-use crate::signal::seconds::SecondCounts;
+use crate::signal::seconds::Spread;
 use crate::{base::placement::Placement, kind::ethernet::link::LinkState};
 
 /// One stage: tried, skipped, or taken from a record.
@@ -127,6 +128,10 @@ pub struct StageResult {
     pub seconds_errored: u64,
     /// Groups of errored seconds with clean ones between them.
     pub error_groups: u64,
+    /// Of the seconds, as many as sent frames of the sizes that failed; none where every size failed, or none did. A
+    /// soak sends its sizes in turn, several times each: what only large frames meet is not there in the others' time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seconds_met: Option<u64>,
     /// Why the run ended early, if it did.
     pub stopped: Option<Stopped>,
     /// Every bit of what failed came back inverted.
@@ -169,6 +174,7 @@ impl StageResult {
             seconds: 0,
             seconds_errored: 0,
             error_groups: 0,
+            seconds_met: None,
             stopped: None,
             inverted: false,
             limit: 0.0,
@@ -181,8 +187,7 @@ impl StageResult {
         let verdict = &report.verdict;
         let deciding = verdict.reasons.first();
         let frames = report.ethernet();
-        let at_work = seconds_at_work(&report.seconds);
-        let starts = at_work.iter().enumerate().filter(|(i, bad)| **bad && (*i == 0 || !at_work[i - 1])).count();
+        let spread = Spread::of(&report.seconds, 0);
         Self {
             showing: match verdict.outcome {
                 Outcome::Pass => Showing::Passes,
@@ -207,9 +212,10 @@ impl StageResult {
             link: frames.map(|detail| detail.link).unwrap_or_default(),
             fallback_mbps: frames.and_then(|detail| detail.fallback_mbps),
             link_flaps: frames.map_or(0, |detail| detail.link_flaps),
-            seconds: at_work.len() as u64,
-            seconds_errored: at_work.iter().filter(|bad| **bad).count() as u64,
-            error_groups: starts as u64,
+            seconds: spread.seconds,
+            seconds_errored: spread.errored,
+            error_groups: spread.groups,
+            seconds_met: seconds_met(&report.steps, &spread),
             stopped: report.stopped,
             inverted: report.damage.kind() == DamageKind::Inverted,
             limit: report.limit.bit_error_ratio,
@@ -218,39 +224,34 @@ impl StageResult {
     }
 }
 
-/// Whether something failed in each second that says anything.
-///
-/// A clean second in which few probes were sent says little: fewer than a quarter of those in either neighbour. Only
-/// neighbours are compared, since large frames are sent at a twentieth of the rate of small ones.
-fn seconds_at_work(seconds: &[SecondCounts]) -> Vec<bool> {
-    let sent: Vec<&SecondCounts> = seconds.iter().filter(|second| second.sent > 0).collect();
-    let quiet = |at: usize| {
-        let neighbours = [at.checked_sub(1), Some(at + 1)].into_iter().flatten().filter_map(|n| sent.get(n));
-        neighbours.map(|second| second.sent).min().is_some_and(|least| sent[at].sent * 4 < least)
-    };
-    let all = sent.iter().enumerate().map(|(at, second)| (at, second.failed() > 0));
-    all.filter(|(at, bad)| *bad || !quiet(*at)).map(|(_, bad)| bad).collect()
+/// How many of the seconds sent frames of the sizes that failed, where others did not fail.
+fn seconds_met(steps: &[StepReport], spread: &Spread) -> Option<u64> {
+    let fails = |step: &&StepReport| step.frames_lost > step.frames_lost_in_host || step.frames_damaged > 0;
+    let all: f64 = steps.iter().map(|step| step.seconds).sum();
+    let failing: f64 = steps.iter().filter(fails).map(|step| step.seconds).sum();
+    let met = (spread.seconds as f64 * failing / all).ceil() as u64;
+    (failing > 0.0 && failing < all).then_some(met.max(spread.errored))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    /// A second of large frames holds few of them; one of single probes between two full ones is left out, unless
-    /// something failed in it.
     #[test]
-    fn seconds_of_large_frames_count_and_those_of_few_probes_do_not() {
-        let second = |sent, lost| SecondCounts { sent, returned: sent - lost, ..SecondCounts::default() };
-        let of = |seconds: &[(u64, u64)]| {
-            seconds_at_work(&seconds.iter().map(|(sent, lost)| second(*sent, *lost)).collect::<Vec<_>>())
+    fn the_seconds_of_sizes_that_fail_are_told_from_the_others() {
+        let step = |seconds, frames_lost, frames_lost_in_host, frames_damaged| StepReport {
+            seconds,
+            frames_lost,
+            frames_lost_in_host,
+            frames_damaged,
+            ..StepReport::default()
         };
-        let (small, large) = (1_488_095, 81_274);
-        assert_eq!(of(&[(small, 0), (small, 1), (large, 0), (large, 1), (0, 0)]), [false, true, false, true]);
-        assert_eq!(of(&[(32, 0), (small, 0), (small, 0)]), [false, false]);
-        assert_eq!(of(&[(small, 0), (32, 0), (large, 0)]), [false, false]);
-        assert_eq!(of(&[(small, 0), (32, 1), (large, 0)]), [false, true, false]);
-        // At the edge: a quarter is enough.
-        assert_eq!(of(&[(100, 0), (25, 0), (100, 0)]).len(), 3);
-        assert_eq!(of(&[(100, 0), (24, 0), (100, 0)]).len(), 2);
+        let (good, bad) = (step(20.0, 3, 3, 0), step(20.0, 4, 3, 0));
+        let spread = |errored| Spread { seconds: 58, errored, groups: 3, lasted: 60 };
+        let met = |steps: &[StepReport], errored| seconds_met(steps, &spread(errored));
+        assert_eq!(met(&[good.clone(), good.clone(), bad.clone()], 18), Some(20));
+        assert_eq!(met(&[good.clone(), step(20.0, 0, 0, 1), bad.clone()], 18), Some(39));
+        assert_eq!(met(&[good.clone(), good.clone(), bad.clone()], 25), Some(25), "never fewer than those that failed");
+        assert_eq!((met(&[bad.clone(), bad], 18), met(&[good], 18), met(&[], 0)), (None, None, None));
     }
 }

@@ -105,7 +105,7 @@ impl Search<'_, '_> {
         if self.fails(place) || self.passes(place) {
             return None;
         }
-        let last = self.line.last(place).filter(|v| v.shows != Showing::Passes)?;
+        let last = self.line.last(place).filter(|v| v.shows != Showing::Passes && !v.loses_here())?;
         let (spot, result) = (self.line.spot(place), last.result);
         let conclusion = Conclusion::undecided(format!("{spot}: {}", result.text));
         let again = self.line.history(place).unclear < 3;
@@ -300,6 +300,14 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
                     "clean the contacts of port and plug, note the labels, and look again in a few days: a contact \
                      that seating mends fails again",
                 ),
+        );
+    }
+    if let Some(seen) = line.visits.iter().rfind(|v| v.loses_here()) {
+        let spot = line.spot(seen.place);
+        return Some(
+            Conclusion::undecided(format!("{spot}: {}", seen.result.text))
+                .then(advice(&seen.result.rule))
+                .again(StageName::At(spot)),
         );
     }
     if let Some(seen) = line.visits.iter().find(|v| v.spells()) {

@@ -1,9 +1,9 @@
 //! Rules on what comes before any plug: a port that was not tested, this computer, the loop inside the chip.
 
 use super::{CaseRule, Conclusion};
-use crate::document::case::line::Line;
+use crate::document::case::line::{Gear, Line, done};
 use crate::document::case::name::{Spot, StageName};
-use crate::document::case::stage::Showing;
+use crate::document::case::stage::{Showing, StageResult};
 use crate::judge::suspects::NEXT_FOR_PORT;
 use crate::judge::{Location, Outcome, RuleId};
 
@@ -28,19 +28,48 @@ fn stage_not_tested(line: &Line) -> Option<Conclusion> {
     })
 }
 
-/// Frames whose check was right held wrong contents: nothing in front of the adapter does that.
+/// Frames whose check was right held wrong contents. Inside the chip nothing in front of the adapter takes part. With a
+/// plug in the port, a device that stores frames and makes a new check would look the same; it does not come along with
+/// a second plug.
 fn host_fails(line: &Line) -> Option<Conclusion> {
     let stages = line.case.stages.iter();
-    let (stage, result) =
-        stages.rev().find_map(|s| s.result.as_ref().filter(|r| r.showing == Showing::HostFails).map(|r| (s, r)))?;
-    Some(
-        Conclusion::fault(&[Location::Host], format!("{}: {}", stage.name, result.text))
-            .sure("near certain: a random error passes the frame check once in 2^32 damaged frames")
+    let inside =
+        stages.rev().find_map(|s| Some((s.name.clone(), done(s)?)).filter(|(_, r)| r.showing == Showing::HostFails));
+    let damaged =
+        |gear: Gear| line.bench.iter().rfind(|v| v.gear == gear && v.result.rule == RuleId::DamagedAfterCheck);
+    let blame = |stage: StageName, result: &StageResult, why: &str| {
+        Conclusion::fault(&[Location::Host], format!("{stage}: {}", result.text))
+            .sure(format!("near certain: a random error passes the frame check once in 2^32 damaged frames; {why}"))
             .then(
-                "leave plug and cable alone; move the card to another slot or computer and repeat: if the damage goes \
-                 with it, condemn the card, else test this computer's memory",
-            ),
-    )
+                "Leave plug and cable alone. Move the card to another slot or computer and repeat. If the damage goes \
+                 with it, condemn the card; if not, test this computer's memory.",
+            )
+    };
+    if let Some((stage, result)) = inside {
+        return Some(blame(stage, result, "no device is in this loop"));
+    }
+    let first = damaged(Gear::Own)?;
+    let others = line.results(&StageName::OtherPlug);
+    if let Some(second) = damaged(Gear::OtherPlug) {
+        return Some(blame(StageName::OtherPlug, second.result, "two plugs in turn show it, with no cable"));
+    }
+    let seen = Conclusion::undecided(format!("at-port: {}", first.result.text));
+    Some(if others.is_empty() {
+        seen.sure("certain that no bare plug did it; this computer and a device in place of the plug look alike")
+            .then("Put a plug into the port itself that is certainly nothing but a plug, then repeat this stage.")
+            .again(StageName::At(Spot::AtPort))
+            .want(
+                StageName::OtherPlug,
+                "Another plug shows whether this computer or what was plugged in did the damage.",
+            )
+    } else {
+        seen.sure("certain that frames were damaged behind a frame check, and not with the other plug")
+            .then(
+                "See what was plugged in first: a device that stores frames and sends them on is no plug. With a bare \
+                 plug fitted, open a new case.",
+            )
+            .again(StageName::At(Spot::AtPort))
+    })
 }
 
 /// Where the chip can loop, a case begins with it.

@@ -12,6 +12,7 @@ use super::line::{Line, Visit};
 use super::name::StageName;
 use super::stage::Showing;
 use super::{Case, CaseState, Move, moves};
+use crate::judge::suspects::POLARITY_FIRST;
 use crate::judge::{Location, Outcome, Reason, RuleId, Verdict};
 
 /// A rule that can decide a case.
@@ -174,11 +175,7 @@ fn polarity_first(line: &Line, conclusion: Conclusion) -> Conclusion {
     let failed = |v: &&Visit| v.shows == Showing::Fails;
     match line.bench.iter().chain(&line.visits).rfind(failed) {
         Some(last) if last.result.inverted && conclusion.outcome != Outcome::Pass => {
-            let next = format!(
-                "Every bit came back inverted. Look for a converter in the line and for wires of a pair that are \
-                 exchanged (wrong polarity) before anything is replaced. {}",
-                conclusion.next
-            );
+            let next = format!("{POLARITY_FIRST} {}", conclusion.next);
             conclusion.then(next.trim_end())
         }
         _ => conclusion,
@@ -196,6 +193,11 @@ impl Case {
     /// The move to a stage that the technician asked for.
     pub fn move_to(&self, stage: &StageName) -> Move {
         moves::to(&Line::new(self), stage, "You asked for this stage.", false)
+    }
+
+    /// Whether a stage is run as a soak, for as long as its move says.
+    pub fn is_long(&self, stage: &StageName) -> bool {
+        moves::is_long(&Line::new(self), stage)
     }
 
     /// Brings verdict, next move and state up to the stages.

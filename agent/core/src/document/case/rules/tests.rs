@@ -357,6 +357,75 @@ fn an_active_device_at_the_far_end_condemns_nothing() {
     }
 }
 
+/// Frames damaged behind a right frame check: a device in place of the plug looks the same, until another plug shows it
+/// too.
+#[test]
+fn damage_behind_the_check_is_this_computer_once_two_plugs_show_it() {
+    let damaged = || StageResult { rule: RuleId::DamagedAfterCheck, ..result(false, Showing::Neither, 50) };
+    let start = || {
+        let mut case = with(&["riser"], &["internal+"]);
+        add(&mut case, "at-port", damaged());
+        assert_eq!((case.verdict.outcome, next(&case).as_str()), (Outcome::Undecided, "other-plug"));
+        case
+    };
+    let mut case = start();
+    add(&mut case, "other-plug", damaged());
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Host], None, CaseState::Decided));
+    let mut case = start();
+    add(&mut case, "other-plug", result(false, Showing::Passes, 0));
+    assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+    assert!(case.verdict.next.contains("is no plug"), "{}", case.verdict.next);
+    let mut case = start();
+    skip(&mut case, "other-plug");
+    assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+    // Inside the chip nothing but this computer takes part; a stage that was set aside says nothing.
+    let mut case = with(&[], &[]);
+    let inside = StageResult { location: vec![Location::Host], ..result(false, Showing::HostFails, 50) };
+    add(&mut case, "internal", inside);
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Host], None, CaseState::Decided));
+    case.stages[0].ended = Ended::SetAside;
+    case.settle();
+    assert_eq!(case.verdict.outcome, Outcome::Undecided);
+    // Behind the first segment it is what is in the loop there.
+    let mut case = with(&[], &["internal+", "at-port+"]);
+    lead_with(&mut case, |_| damaged());
+    assert!(case.verdict.location.is_empty() && case.verdict.next.contains("media converter"), "{:?}", case.verdict);
+}
+
+/// A slow computer drops bytes that nobody counts: its runs decide nothing by themselves, and are good beside others
+/// that fail.
+#[test]
+fn what_this_computer_drops_uncounted_hides_no_other_fault() {
+    let drops = || StageResult { rule: RuleId::LostAtFullPace, ..result(false, Showing::Neither, 0) };
+    let start = || {
+        let mut case = with(&[], &["internal+"]);
+        add(&mut case, "at-port", drops());
+        assert_eq!(next(&case), "at-port", "once more, without other work");
+        add(&mut case, "at-port", drops());
+        assert_eq!(next(&case), "far-end", "it may fail there in another way");
+        case
+    };
+    let mut case = start();
+    lead_with(&mut case, |_| drops());
+    assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+    assert!(case.verdict.next.contains("this computer"), "{}", case.verdict.next);
+    let mut case = start();
+    lead_with(&mut case, |next| match next.stage.spot() {
+        Some(Spot::FarEnd(None)) => result(next.time_s >= 30, Showing::Fails, 500),
+        _ => drops(),
+    });
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], None, CaseState::Decided));
+    // With damage of its own it is no pass, and without any block at the slowest pace neither.
+    for tried in [Tried { units: 5000, failed: 1 }, Tried { units: 0, failed: 0 }] {
+        let mut case = with(&[], &["internal+"]);
+        lead_with(&mut case, |next| match next.stage.spot() {
+            Some(Spot::FarEnd(None)) => result(next.time_s >= 30, Showing::Fails, 500),
+            _ => StageResult { tried, ..drops() },
+        });
+        assert!(case.verdict.outcome == Outcome::Undecided, "{:?}", case.verdict);
+    }
+}
+
 /// Every bit inverted is a converter or a wrong polarity before it is a worn contact.
 #[test]
 fn inverted_bits_point_to_the_polarity_first() {
@@ -406,6 +475,30 @@ fn soaks_are_lengthened_where_it_pays() {
     let next = case.next.clone().unwrap();
     // Two spells in 58 clean seconds: eight pauses of 29 s.
     assert_eq!((next.stage.to_string().as_str(), next.time_s), ("soak:at-port", 232));
+}
+
+/// A soak sends its sizes in turn. What only the large ones meet is there all the time that they are sent.
+#[test]
+fn a_fault_of_large_frames_only_is_placed() {
+    let bad = |long| {
+        let seconds = if long { 60 } else { 6 };
+        StageResult {
+            seconds_errored: seconds / 3,
+            error_groups: if long { 3 } else { 1 },
+            seconds_met: Some(seconds / 3),
+            ..result(long, Showing::Fails, 30 * seconds)
+        }
+    };
+    let mut case = with(&["riser", "duct"], &["internal+", "at-port+", "far-end:riser+"]);
+    lead_with(&mut case, |next| {
+        let long = next.time_s >= 30;
+        match next.stage.spot() {
+            Some(Spot::FarEnd(None)) => bad(long),
+            _ => result(long, Showing::Passes, 0),
+        }
+    });
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], Some("duct"), CaseState::Decided));
+    assert!(case.stages.len() <= 13, "{} stages", case.stages.len());
 }
 
 /// Steady errors at a ratio near the limit pass and fail by chance: they do not come and go.
