@@ -75,17 +75,27 @@ impl Spread {
         spread
     }
 
-    /// Whether there are more seconds without a failure than `failed` failures leave by chance: each falls into any
-    /// second alike, so one second stays without with probability `exp(-failed / seconds)` (Poisson). A second that a
-    /// run only begins or ends in makes no pause.
+    /// Whether there are more seconds without a failure than `failed` failures leave by chance.
     pub fn has_pauses(&self, failed: u64) -> bool {
-        let clean = self.seconds.saturating_sub(self.errored);
-        let each = (-(failed as f64) / self.seconds.max(1) as f64).exp();
-        let expected = self.seconds as f64 * (1.0 - each);
-        self.errored > 0
-            && (self.errored as f64) < CROWDED * expected - 1.0
-            && lower_bound(clean, self.seconds, 1.0 - PAUSES_P_MAX, Looks::Once).is_ok_and(|least| least > each)
+        self.has_fewer_than(seconds_hit(self.seconds as f64, failed))
     }
+
+    /// Whether fewer seconds hold failures than the `by_chance` that chance would hit. A second that a run only begins
+    /// or ends in makes no pause.
+    pub fn has_fewer_than(&self, by_chance: f64) -> bool {
+        let clean = self.seconds.saturating_sub(self.errored);
+        let clean_by_chance = 1.0 - by_chance / self.seconds.max(1) as f64;
+        self.errored > 0
+            && (self.errored as f64) < CROWDED * by_chance - 1.0
+            && lower_bound(clean, self.seconds, 1.0 - PAUSES_P_MAX, Looks::Once)
+                .is_ok_and(|least| least > clean_by_chance)
+    }
+}
+
+/// How many of so many seconds `failed` failures hit by chance: each falls into any second alike, so one second stays
+/// without with probability `exp(-failed / seconds)` (Poisson).
+pub fn seconds_hit(seconds: f64, failed: u64) -> f64 {
+    if seconds > 0.0 { -seconds * (-(failed as f64) / seconds).exp_m1() } else { 0.0 }
 }
 
 /// Which second of a run `at` falls in, counted from its `origin`.

@@ -55,9 +55,13 @@ impl Visit<'_> {
 
     /// What failed came crowded into fewer seconds than chance would spread it over.
     fn crowded(&self) -> bool {
-        let StageResult { seconds_errored, error_groups, tried, .. } = *self.result;
-        let seconds = self.result.seconds_met.filter(|_| self.long).unwrap_or(self.result.seconds);
-        Spread { seconds, errored: seconds_errored, groups: error_groups, lasted: seconds }.has_pauses(tried.failed)
+        let StageResult { seconds, seconds_errored, error_groups, tried, .. } = *self.result;
+        let spread = Spread { seconds, errored: seconds_errored, groups: error_groups, lasted: seconds };
+        // Only a soak sends each size several times: else what comes once may seem to be a matter of the size.
+        match self.result.seconds_by_chance.filter(|_| self.long) {
+            Some(by_chance) => spread.has_fewer_than(by_chance),
+            None => spread.has_pauses(tried.failed),
+        }
     }
 
     /// It passed, though what failed in it came crowded: the mean of the run hides a bad moment.
@@ -75,6 +79,11 @@ impl Visit<'_> {
     pub fn loses_here(&self) -> bool {
         let Tried { units, failed } = self.result.tried;
         self.result.rule == RuleId::LostAtFullPace && units > 0 && failed == 0
+    }
+
+    /// A run of this length decided nothing, and only a longer one can.
+    pub fn too_short(&self) -> bool {
+        !self.long && self.shows == Showing::Neither && self.result.needs_longer()
     }
 
     /// Nothing went through, or what failed is not counted in units, such as a missing link or a modem line.

@@ -10,7 +10,7 @@ use crate::judge::{Location, Outcome, RuleId};
 use crate::kind::ethernet::cable_test::CableTest;
 use crate::kind::ethernet::detail::StepReport;
 use crate::signal::compare::DamageKind;
-use crate::signal::seconds::Spread;
+use crate::signal::seconds::{Spread, seconds_hit};
 use crate::{base::placement::Placement, kind::ethernet::link::LinkState};
 
 /// One stage: tried, skipped, or taken from a record.
@@ -128,10 +128,10 @@ pub struct StageResult {
     pub seconds_errored: u64,
     /// Groups of errored seconds with clean ones between them.
     pub error_groups: u64,
-    /// Of the seconds, as many as sent frames of the sizes that failed; none where every size failed, or none did. A
-    /// soak sends its sizes in turn, several times each: what only large frames meet is not there in the others' time.
+    /// Of the seconds, as many as chance would make errored, with what failed of each size spread over the time that
+    /// frames of this size were sent: large ones meet more errors than small ones. None on a serial line.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub seconds_met: Option<u64>,
+    pub seconds_by_chance: Option<f64>,
     /// Why the run ended early, if it did.
     pub stopped: Option<Stopped>,
     /// Every bit of what failed came back inverted.
@@ -174,7 +174,7 @@ impl StageResult {
             seconds: 0,
             seconds_errored: 0,
             error_groups: 0,
-            seconds_met: None,
+            seconds_by_chance: None,
             stopped: None,
             inverted: false,
             limit: 0.0,
@@ -215,7 +215,7 @@ impl StageResult {
             seconds: spread.seconds,
             seconds_errored: spread.errored,
             error_groups: spread.groups,
-            seconds_met: seconds_met(&report.steps, &spread),
+            seconds_by_chance: seconds_by_chance(&report.steps, &spread),
             stopped: report.stopped,
             inverted: report.damage.kind() == DamageKind::Inverted,
             limit: report.limit.bit_error_ratio,
@@ -224,13 +224,14 @@ impl StageResult {
     }
 }
 
-/// How many of the seconds sent frames of the sizes that failed, where others did not fail.
-fn seconds_met(steps: &[StepReport], spread: &Spread) -> Option<u64> {
-    let fails = |step: &&StepReport| step.frames_lost > step.frames_lost_in_host || step.frames_damaged > 0;
+/// How many of the seconds chance would make errored, size by size.
+fn seconds_by_chance(steps: &[StepReport], spread: &Spread) -> Option<f64> {
     let all: f64 = steps.iter().map(|step| step.seconds).sum();
-    let failing: f64 = steps.iter().filter(fails).map(|step| step.seconds).sum();
-    let met = (spread.seconds as f64 * failing / all).ceil() as u64;
-    (failing > 0.0 && failing < all).then_some(met.max(spread.errored))
+    let of = |step: &StepReport| {
+        let failed = step.frames_lost.saturating_sub(step.frames_lost_in_host) + step.frames_damaged;
+        seconds_hit(spread.seconds as f64 * step.seconds / all, failed)
+    };
+    (all > 0.0).then(|| steps.iter().map(of).sum())
 }
 
 #[cfg(test)]
@@ -238,7 +239,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_seconds_of_sizes_that_fail_are_told_from_the_others() {
+    fn chance_makes_seconds_errored_size_by_size() {
         let step = |seconds, frames_lost, frames_lost_in_host, frames_damaged| StepReport {
             seconds,
             frames_lost,
@@ -246,12 +247,13 @@ mod tests {
             frames_damaged,
             ..StepReport::default()
         };
-        let (good, bad) = (step(20.0, 3, 3, 0), step(20.0, 4, 3, 0));
-        let spread = |errored| Spread { seconds: 58, errored, groups: 3, lasted: 60 };
-        let met = |steps: &[StepReport], errored| seconds_met(steps, &spread(errored));
-        assert_eq!(met(&[good.clone(), good.clone(), bad.clone()], 18), Some(20));
-        assert_eq!(met(&[good.clone(), step(20.0, 0, 0, 1), bad.clone()], 18), Some(39));
-        assert_eq!(met(&[good.clone(), good.clone(), bad.clone()], 25), Some(25), "never fewer than those that failed");
-        assert_eq!((met(&[bad.clone(), bad], 18), met(&[good], 18), met(&[], 0)), (None, None, None));
+        let spread = Spread { seconds: 60, errored: 18, groups: 3, lasted: 60 };
+        let by_chance = |steps: &[StepReport]| seconds_by_chance(steps, &spread);
+        let near = |found: Option<f64>, seconds: f64| found.is_some_and(|found| (found - seconds).abs() < 0.01);
+        // By hand: 20 seconds each, and 20 (1 - exp(-failed / 20)) of them hit.
+        let (good, bad) = (step(20.0, 3, 3, 0), step(20.0, 400, 0, 0));
+        assert!(near(by_chance(&[good.clone(), good.clone(), bad.clone()]), 20.0));
+        assert!(near(by_chance(&[good.clone(), step(20.0, 0, 0, 20), bad]), 20.0 + 12.64));
+        assert!(near(by_chance(&[good]), 0.0) && by_chance(&[]).is_none());
     }
 }

@@ -97,7 +97,8 @@ impl Search<'_, '_> {
 
     fn stage(&self, place: usize) -> StageName {
         let spot = self.line.spot(place);
-        if self.sporadic { StageName::Soak(spot) } else { StageName::At(spot) }
+        let long = self.sporadic || self.line.at(place).any(Visit::too_short);
+        if long { StageName::Soak(spot) } else { StageName::At(spot) }
     }
 
     /// Tried here, and neither passed nor failed: what to do about it.
@@ -262,9 +263,9 @@ fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
     }
     // Back and forth, and longer the second time: a port that goes bad and good for tens of seconds must not look like
     // a cable. What comes after that only counts runs.
-    let long = search.sporadic || (TURNS_MIN - 2..TURNS_MIN).contains(&sides.turns()) && !next_still;
-    let spot = line.spot(if next_with { high } else { low });
-    let stage = if long { StageName::Soak(spot) } else { StageName::At(spot) };
+    let place = if next_with { high } else { low };
+    let long = (TURNS_MIN - 2..TURNS_MIN).contains(&sides.turns()) && !next_still;
+    let stage = if long { StageName::Soak(line.spot(place)) } else { search.stage(place) };
     let conclusion = conclusion.sure(format!(
         "not yet repeated often enough: a port that began to fail meanwhile would look the same ({what})"
     ));

@@ -256,7 +256,7 @@ impl<'l, 'a> Exchange<'l, 'a> {
         match gear {
             Gear::OtherPlug => StageName::OtherPlug,
             Gear::KnownGoodPort => StageName::KnownGoodPort,
-            Gear::Own if self.sporadic => SOAK,
+            Gear::Own if self.sporadic || self.line.at(0).any(Visit::too_short) => SOAK,
             Gear::Own => HERE,
         }
     }
