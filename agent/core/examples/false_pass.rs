@@ -2,9 +2,10 @@
 //!
 //! `cargo run --release -p turnback-core --example false_pass [RUNS]` prints the table of `docs/verdict.md`. Chance
 //! draws where errors fall; the limit of the profile and the verdict are the program's own ([`Profile::limit`],
-//! [`judge`]). A proof is looked at before every error, the best moment for a pass, though the program looks less
-//! often. A run ended by hand is ended at its best moment: the first at which the report would say that the limit is
-//! proved.
+//! [`judge`]). Each cell draws anew, and shows the 95 % interval of its figure. At a plan's end there is one look, so
+//! the rate is also computed: the binomial probability of as many errors as pass, or fewer. A proof is looked at before
+//! every error, the best moment for a pass, though the program looks less often. A run ended by hand is ended at its
+//! best moment: the first at which the report would say that the limit is proved.
 
 use std::time::Duration;
 
@@ -34,7 +35,7 @@ use turnback_core::{
     },
     plan::{Profile, ProfileKind, line_rate},
     signal::compare::DamageKind,
-    stats::{bits::frame_ratio, spells::Spells},
+    stats::{bits::frame_ratio, looks::Looks, ratio::Bounds, spells::Spells},
 };
 
 /// What is counted, and on which line.
@@ -201,6 +202,27 @@ impl Run {
         }
     }
 
+    /// The probability that a line at its limit is called good at its plan's end: the binomial sum over all counts of
+    /// errors that pass, term by term.
+    fn exact(&self) -> f64 {
+        let passes = |failed| self.says_proved(failed, self.units, None);
+        if !passes(0) {
+            return 0.0;
+        }
+        let (mut most, mut fails) = (0, self.units);
+        while fails - most > 1 {
+            let middle = most + (fails - most) / 2;
+            if passes(middle) { most = middle } else { fails = middle }
+        }
+        let (n, p) = (self.units as f64, self.ratio());
+        let (mut ln, odds) = (n * (-p).ln_1p(), (p / (1.0 - p)).ln());
+        let later = (1..=most).map(|k| {
+            ln += ((n - k as f64 + 1.0) / k as f64).ln() + odds;
+            ln.exp()
+        });
+        (n * (-p).ln_1p()).exp() + later.sum::<f64>()
+    }
+
     /// Whether one run of a line at its limit is called good.
     fn is_passed(&self, end: End, rng: &mut Rng) -> bool {
         let (stopped, looks_meanwhile) = match end {
@@ -227,7 +249,9 @@ impl Run {
 
 fn main() {
     let runs: u32 = std::env::args().nth(1).and_then(|text| text.parse().ok()).unwrap_or(3000);
-    println!("| profile | counted | plan's end | limit proved | time up | by hand |\n|---|---|---|---|---|---|");
+    let heads = "| profile | counted | plan's end, computed | plan's end | limit proved | time up | by hand |";
+    println!("{heads}\n|---|---|---|---|---|---|---|");
+    let (mut rng, mut at_end) = (Rng::new(SEED), (0, 0));
     for profile in Profile::builtin() {
         for counting in [Counting::Frames, Counting::Bits, Counting::Serial] {
             let ends_by_itself = matches!(profile.kind, ProfileKind::Steps | ProfileKind::Soak);
@@ -241,15 +265,30 @@ fn main() {
                     return "-".to_owned();
                 }
                 let run = Run::new(profile.clone(), counting, end);
-                let mut rng = Rng::new(SEED);
-                let passed = (0..runs).filter(|_| run.is_passed(end, &mut rng)).count();
-                format!("{:.1} %", 100.0 * passed as f64 / f64::from(runs))
+                let passed = (0..runs).filter(|_| run.is_passed(end, &mut rng)).count() as u64;
+                if end == End::Plan {
+                    at_end = (at_end.0 + passed, at_end.1 + u64::from(runs));
+                }
+                measured(passed, runs.into())
             });
-            println!("| `{}` | {} | {} |", profile.name, format!("{counting:?}").to_lowercase(), cells.join(" | "));
+            let computed = match ends_by_itself {
+                true => format!("{:.2} %", 100.0 * Run::new(profile.clone(), counting, End::Plan).exact()),
+                false => "-".to_owned(),
+            };
+            let counted = format!("{counting:?}").to_lowercase();
+            println!("| `{}` | {counted} | {computed} | {} |", profile.name, cells.join(" | "));
         }
     }
     let Limit { confidence, .. } = Profile::builtin()[0].limit(Kind::Ethernet, None);
     println!("\n{runs} runs each; stated doubt {:.0} %", 100.0 * (1.0 - confidence));
+    println!("all runs at a plan's end: {}", measured(at_end.0, at_end.1));
+}
+
+/// A rate with its 95 % interval.
+fn measured(passed: u64, runs: u64) -> String {
+    let bounds = Bounds::new(passed, runs, 0.95, Looks::Once).expect("some runs");
+    let [rate, low, high] = [bounds.estimate, bounds.lower, bounds.upper].map(|share| 100.0 * share);
+    format!("{rate:.1} % ({low:.1} to {high:.1})")
 }
 
 const SEED: u64 = 1;

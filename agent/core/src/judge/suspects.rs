@@ -68,8 +68,8 @@ pub fn blame<F: Facts>(e: &F, sureness: &str, text: String) -> Finding {
         }
     };
     let next = match e.common().damage {
-        DamageKind::Inverted => format!("{POLARITY_FIRST} {}", next_for(e, &suspects)),
-        _ => next_for(e, &suspects).to_owned(),
+        DamageKind::Inverted => POLARITY_FIRST,
+        _ => next_for(e, &suspects),
     };
     Finding::fault(suspects, text).sure(sureness).then(next)
 }
@@ -108,7 +108,7 @@ fn next_for<F: Facts>(e: &F, suspects: &[Location]) -> &'static str {
     }
 }
 
-/// What to do about bits that all come back inverted: no worn contact does that, a converter or a swapped polarity does.
+/// Bits that all come back inverted: no worn contact does that; a converter or a swapped polarity does.
 pub const POLARITY_FIRST: &str = "Every bit came back inverted. Look for a converter in the line and for wires of a \
                                   pair that are exchanged (wrong polarity) before anything is replaced.";
 

@@ -91,8 +91,8 @@ pub(super) fn advice(rule: &RuleId) -> &'static str {
              a plug that is proven on a known-good port, then repeat this stage"
         }
         RuleId::DamagedAfterCheck => {
-            "See that nothing but cable and plug is in the loop: a switch or a media converter stores frames and makes a \
-             new frame check. Then repeat this stage. If it stays, test this computer's memory."
+            "See that nothing but cable and plug is in the loop: a switch or a media converter makes a new frame \
+             check. Then repeat this stage. If it stays, test this computer's memory."
         }
         RuleId::HostLimited => "stop other work on this computer, then repeat this stage",
         RuleId::LostAtFullPace => {
