@@ -91,8 +91,7 @@ fn a_port_and_its_plug_are_told_apart_on_a_second_port() {
         let (agent, desk) = agent(&program, &["quay0", "near"]);
         let case = open(&desk, "quay0");
         let mut now = settled(&desk, &case);
-        // Before the first run nobody knows what the port carries.
-        assert!(now["next"]["cautions"].to_string().contains("Power over Ethernet"), "{now:#}");
+        assert_eq!(now["next"]["cautions"], json!([]), "a virtual port carries no power and no light: {now:#}");
         // The same stage until the plug has been seated again, then another plug; whatever is tried, frames are lost.
         for stage in ["at-port", "at-port", "other-plug"] {
             assert_eq!(now["next"]["stage"], stage, "{now:#}");
@@ -205,9 +204,9 @@ fn a_serial_case_is_led_from_the_desk_too() {
     });
 }
 
-/// What a killed run left is told by `ports`, and put back by whatever starts next and may.
+/// What a killed run left is told by `ports`, and restored by whatever starts next and may.
 #[test]
-fn what_a_killed_run_left_is_told_and_put_back() {
+fn what_a_killed_run_left_is_told_and_restored() {
     in_fresh_namespace(|| {
         run("ip link set lo up");
         add_cable(1500);
@@ -228,11 +227,11 @@ fn what_a_killed_run_left_is_told_and_put_back() {
         let near = told.report().as_array().unwrap().iter().find(|p| p["name"] == "near").unwrap().clone();
         assert!(near["left_changed"][0].as_str().unwrap().contains("near"), "{near}");
         assert!(is_up(), "telling touches nothing");
-        // Without rights it cannot be put back; that is said, and the note is kept.
+        // Without rights it cannot be restored; that is said, and the note is kept.
         let refused = program.without_rights("ports --put-back");
         assert!(refused.stderr.contains("kept for later") && is_up(), "{}", refused.stderr);
-        let put_back = program.run("ports --restore");
-        assert!(put_back.stderr.contains("put back") && !put_back.stderr.contains("hint"), "{}", put_back.stderr);
+        let restored = program.run("ports --restore");
+        assert!(restored.stderr.contains("restored") && !restored.stderr.contains("hint"), "{}", restored.stderr);
         assert!(!is_up());
         assert_eq!(program.run("ports").stderr, "");
         // The agent does it when it starts, also where it has nothing to do with that port.

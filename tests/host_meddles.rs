@@ -1,5 +1,5 @@
 //! What somebody on this host does to a port while it is tested: a healthy port is never blamed for it, and what the
-//! run changed is put back all the same.
+//! run changed is restored all the same.
 
 use std::fs;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -28,7 +28,7 @@ fn meddled_with(command: &str, meddle: impl FnOnce() + Send) -> Option<Finished>
         assert_eq!(
             fs::read_dir(program.state().join("restore")).map_or(0, Iterator::count),
             0,
-            "nothing left to put back"
+            "nothing left to restore"
         );
         finished
     })

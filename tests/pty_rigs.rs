@@ -198,7 +198,7 @@ fn settings_are_as_before_after_a_run_and_after_signals() {
 }
 
 #[test]
-fn settings_left_by_a_killed_run_are_put_back_by_the_next_start() {
+fn settings_left_by_a_killed_run_are_restored_by_the_next_start() {
     let plug = PtyPlug::start("");
     let before = make_settings_odd(plug.port());
     let program = Program::new();
@@ -209,7 +209,7 @@ fn settings_left_by_a_killed_run_are_put_back_by_the_next_start() {
     assert_ne!(settings(plug.port()), before, "a killed run puts nothing back");
     let finished = program.check(&format!("{} {SHORT}", plug.port()));
     assert!(finished.stderr.contains("left by a run that was cut off"), "{}", finished.stderr);
-    assert!(finished.stderr.contains("(2400,8N1, not raw): put back"), "{}", finished.stderr);
+    assert!(finished.stderr.contains("(2400,8N1, not raw): restored"), "{}", finished.stderr);
     assert_eq!(outcome(&finished), "pass", "{}", finished.report()["verdict"]);
     assert_eq!(settings(plug.port()), before);
 }

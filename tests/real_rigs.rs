@@ -272,7 +272,7 @@ fn jumbo_frames_come_back_uncut() {
 }
 
 #[test]
-fn what_a_run_changes_is_put_back_at_its_end() {
+fn what_a_run_changes_is_restored_at_its_end() {
     in_fresh_namespace(|| {
         add_cable(1500);
         fit_plug();
@@ -334,7 +334,7 @@ fn missing_rights_are_named_and_still_give_a_document() {
 }
 
 #[test]
-fn what_a_killed_run_changed_is_put_back_at_the_next_start() {
+fn what_a_killed_run_changed_is_restored_at_the_next_start() {
     in_fresh_namespace(|| {
         add_cable(1500);
         fit_plug();

@@ -206,6 +206,77 @@ fn old_runs_are_dropped_by_hand_and_by_rule() {
     assert_eq!(sound(&program, ""), 3);
 }
 
+#[test]
+fn a_label_is_corrected_and_the_old_one_is_kept() {
+    let program = Program::new();
+    let run = kept(&program, "sim:good --cable Q-12 --note wet");
+    let done = program.run("records correct last --cable Q-13 --note dry");
+    let told = "cable: Q-13 (was Q-12, kept in the report)\nnote: dry (was wet, kept in the report)\n";
+    assert_eq!((done.code, done.stdout.as_str()), (Some(0), told), "{done:?}");
+    let report = program.run(&format!("records show {run} --json")).report();
+    assert_eq!((&report["cable"], &report["labels"]["note"]), (&"Q-13".into(), &"dry".into()));
+    let was: Vec<_> = report["labels"]["corrections"].as_array().unwrap().iter().map(|c| c["was"].clone()).collect();
+    assert_eq!(was, ["Q-12", "wet"]);
+    assert_eq!((listed(&program, "--cable Q-13"), listed(&program, "--cable Q-12")), (vec![run], vec![]));
+    let same = program.run("records correct last --cable Q-13");
+    assert!(same.code == Some(2) && contains(&same.stderr, "nothing to correct"), "{same:?}");
+    assert_eq!(program.run("records correct ffff --cable Q-13").code, Some(2));
+}
+
+/// A case with one stage done; its id and that of the run.
+fn open_case(program: &Program) -> (String, String) {
+    let case = program.run("isolate sim:bad-cable --cable Q-12 --stage at-port --yes --json").report();
+    let id = |value: &Value| value.as_str().unwrap().to_owned();
+    (id(&case["case"]), id(&case["stages"][0]["run"]))
+}
+
+#[test]
+fn one_run_or_case_is_dropped_on_a_second_word() {
+    let program = Program::new();
+    let (case, stage) = open_case(&program);
+    let run = kept(&program, "sim:good");
+    let asked = program.run(&format!("records drop {run}"));
+    assert!(asked.code == Some(2) && contains(&asked.stderr, &run) && contains(&asked.stderr, "--yes"), "{asked:?}");
+    assert_eq!(listed(&program, ""), [run.clone(), stage.clone()]);
+    assert_eq!(program.run(&format!("records drop {run} --yes")).code, Some(0));
+    assert_eq!(listed(&program, ""), std::slice::from_ref(&stage));
+    // What an open case rests on goes after the case.
+    let refused = program.run(&format!("records drop {stage} --yes"));
+    assert!(refused.code == Some(2) && contains(&refused.stderr, "case"), "{refused:?}");
+    assert_eq!(program.run(&format!("records drop {case} --yes")).code, Some(0));
+    assert_eq!(program.run("records cases --json").stderr, "");
+    assert_eq!(program.run(&format!("records drop {stage} --yes")).code, Some(0));
+    assert_eq!(listed(&program, ""), [""; 0]);
+}
+
+#[test]
+fn prune_says_what_it_keeps_and_why() {
+    let program = Program::new();
+    let (_, stage) = open_case(&program);
+    kept(&program, "sim:good");
+    let why = "1 older run kept, because open cases use them (`turnback records cases --open` lists these)\n";
+    let dry = program.run("records prune --keep 0 --dry-run").stdout;
+    assert_eq!(dry, format!("1 of 2 runs would be dropped\n{why}"));
+    assert_eq!(program.run("records prune --keep 0").stdout, format!("1 runs dropped, 1 left\n{why}"));
+    assert_eq!(listed(&program, ""), [stage]);
+}
+
+#[test]
+fn a_label_that_looks_like_a_known_one_is_asked_about() {
+    let program = Program::new();
+    kept(&program, "sim:good --cable Q-12 --plug P-1");
+    let told = |arguments: &str| program.run(&format!("{arguments} --no-confirm --for 3ms")).stderr;
+    let both = told("check sim:good --cable q12 --plug p-l");
+    assert!(contains(&both, "cable q12 is recorded yet; is Q-12 meant?"), "{both}");
+    assert!(contains(&both, "plug p-l is recorded yet; is P-1 meant?"), "{both}");
+    // Now both are known, as a neighbour is another cable.
+    for known in ["--cable q12 --plug p-l", "--cable Q-13", "--cable Q-112 --port-label A-14"] {
+        assert!(!contains(&told(&format!("check sim:good {known}")), "meant?"), "{known}");
+    }
+    let case = program.run("isolate sim:good --cable Q--12 --stage internal --yes").stderr;
+    assert!(contains(&case, "cable Q--12 is recorded yet; is q12 meant?"), "{case}");
+}
+
 /// Lines of reports that differ by id alone, written to a file of the program's own.
 fn lines_of(program: &Program, model: &Value, series: u16, count: u32) -> PathBuf {
     let mut text = String::new();

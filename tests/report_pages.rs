@@ -413,6 +413,7 @@ fn case(desk: &Desk) -> Value {
         segments: vec!["riser".into(), "duct".into(), "tail".into()],
         plug: Some("P-3".into()),
         capabilities: report.ethernet().unwrap().capabilities,
+        medium: Default::default(),
         offers_cable_test: false,
         stages: vec![skipped, at_port, riser, no_link, duct],
         state: CaseState::Decided,

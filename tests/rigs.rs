@@ -336,23 +336,23 @@ fn events_are_one_object_a_line() {
     for (event, step) in of("step-done").iter().zip(steps) {
         assert_eq!(event["frames_sent"], step["frames_sent"]);
     }
-    // What was changed was put back: the speed forced through the plug, and the delivery of frames that failed their
+    // What was changed was restored: the speed forced through the plug, and the delivery of frames that failed their
     // check.
     assert!(of("setting-changed").iter().any(|event| event["setting"] == json!({"forced-speed": 100})));
     assert!(of("setting-changed").iter().all(|event| event["port"] == "sim:gigabit-plug"));
-    assert_eq!(of("setting-changed").len(), of("setting-put-back").len());
-    assert_eq!(of("setting-put-back").len(), report["settings_changed"].as_array().unwrap().len());
+    assert_eq!(of("setting-changed").len(), of("setting-restored").len());
+    assert_eq!(of("setting-restored").len(), report["settings_changed"].as_array().unwrap().len());
 }
 
 #[test]
-fn every_setting_that_is_changed_is_told_and_put_back() {
+fn every_setting_that_is_changed_is_told_and_restored() {
     for arguments in ["good --placement internal", "good --speed 100", "bad-port", "bad-cable"] {
         let program = Program::new();
         let path = program.state().join("run.jsonl");
         let finished = program.check(&format!("sim:{arguments} --seed 3 --events {}", path.display()));
         let text = fs::read_to_string(&path).unwrap();
         let (changed, back) =
-            (text.matches("\"setting-changed\"").count(), text.matches("\"setting-put-back\"").count());
+            (text.matches("\"setting-changed\"").count(), text.matches("\"setting-restored\"").count());
         assert!(changed > 0 && changed == back, "{arguments}: {changed} changed, {back} put back");
         assert_eq!(finished.report()["settings_changed"].as_array().unwrap().len(), back, "{arguments}");
         if !arguments.contains("speed") {
@@ -543,7 +543,7 @@ fn the_damage_of_a_chafed_cable_comes_in_bursts_and_that_of_a_worn_plug_does_not
             let report = check(&format!("sim:{name} --seed {seed}"));
             let reasons = report["verdict"]["reasons"].as_array().unwrap().iter();
             let told: Vec<&Value> = reasons.filter(|r| r["rule"] == "damage-kind").map(|r| &r["text"]).collect();
-            assert!(told[0].as_str().unwrap().ends_with(kind), "{name} {seed}: {told:?}");
+            assert!(told[0].as_str().unwrap().ends_with(&format!("{kind}.")), "{name} {seed}: {told:?}");
         }
     }
 }

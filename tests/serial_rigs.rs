@@ -64,10 +64,10 @@ fn every_serial_rig_gives_what_its_name_promises() {
             3,
             json!([]),
             "lost-at-full-pace",
-            "a computer that is too slow does this",
+            "A computer that is too slow loses bytes like this",
         ),
         ("serial-wrong-plug", "undecided", 3, json!([]), "plug-joins-data-only", "--wiring"),
-        ("serial-dead", "fault", 1, json!(["port", "plug"]), "no-bytes-returned", "a plug is fitted"),
+        ("serial-dead", "fault", 1, json!(["port", "plug"]), "no-bytes-returned", "A plug is fitted"),
         ("serial-bad-port", "fault", 1, json!(["port"]), "bytes-damaged", ""),
         ("serial-bad-cable", "fault", 1, json!(["cable"]), "bytes-damaged", ""),
         ("serial-console", "not-tested", 4, json!([]), "foreign-bytes", "console"),
@@ -181,7 +181,7 @@ fn what_never_came_back_has_no_turnaround() {
         let mut port = rigs::simulated::of(&AnyRig::Serial(Box::new(rig)), "sim:rig".into(), 7);
         let mut handful = None;
         let mut say = |event| {
-            if let Event::HandfulDone { sent, returned } = event {
+            if let Event::FirstProbesDone { sent, returned } = event {
                 // Only the run's own: another may follow, by the loop inside the chip.
                 handful.get_or_insert((sent, returned));
             }
@@ -427,7 +427,7 @@ fn every_outlet_shows_a_serial_run() {
     let shown = |form: &str| program.run(&format!("report {} {form}", kept.display())).stdout;
     let sent = check.report()["totals"]["bytes_sent"].as_u64().unwrap();
     let grouped = turnback::show::figure::count(sent);
-    let page = shown("");
+    let page = shown("").replace('\u{a0}', " ");
     for wanted in [
         grouped.as_str(),
         "follows RTS",
@@ -450,7 +450,7 @@ fn every_outlet_shows_a_serial_run() {
     assert!(rows.contains(&format!("totals.bytes_sent,,{sent}")) && rows.contains("lines.cts.seen,,on"), "{rows}");
     // A run with wrong bits draws them by the bit of the character.
     std::fs::write(&kept, program.check("sim:serial-noisy --seed 5").stdout).unwrap();
-    let page = shown("");
+    let page = shown("").replace('\u{a0}', " ");
     assert!(page.contains("bit of the character") && !page.contains("words of 8 bytes"));
 }
 

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::base::placement::Placement;
 use crate::judge::Verdict;
 use crate::kind::ethernet::link::{LinkState, PortSetting};
 
@@ -38,7 +39,7 @@ pub enum Event {
         setting: String,
     },
     /// A setting was restored.
-    SettingPutBack {
+    SettingRestored {
         /// In words.
         setting: String,
     },
@@ -65,7 +66,7 @@ pub enum Event {
         seconds: f64,
     },
     /// The first single probes are back, or not.
-    HandfulDone {
+    FirstProbesDone {
         /// Sent.
         sent: u64,
         /// Returned.
@@ -130,7 +131,7 @@ pub enum Event {
     /// The check failed and is repeated with the signal turned back elsewhere.
     Confirming {
         /// Where.
-        placement: String,
+        placement: Placement,
     },
     /// The run ended.
     RunEnded {
@@ -180,7 +181,7 @@ pub struct Progress {
     pub bits_needed: Option<f64>,
     /// Seconds until the limit is proved if nothing more fails, at the rate of this step.
     pub needed_s: Option<f64>,
-    /// Probes of this step that should be back and are not: those sent at least half a second ago.
+    /// Probes of the run that should be back and are not: later ones are back, or they were sent half a second ago.
     pub frames_missing: u64,
     /// Seconds since a probe last came back, or since the step began.
     pub silent_s: f64,

@@ -116,7 +116,8 @@ pub trait Logbook: Archive + 'static {
     /// # Errors
     /// The archive cannot be read.
     fn changes(&self, port: &str, limit: u32) -> Result<Vec<Change>, ArchiveError>;
-    /// Drops runs and changes older than this; says how many.
+    /// Drops runs and changes older than this, and cases with them; says how many runs and changes. An open case
+    /// stays, with all it rests on.
     ///
     /// # Errors
     /// It cannot be written.

@@ -201,6 +201,7 @@ impl Logbook for Memory {
         let rested_on: Vec<String> = open.flat_map(|case| case.stages.iter().filter_map(|s| s.run.clone())).collect();
         self.runs
             .retain(|(started_ms, _), (record, _)| *started_ms >= older_than_ms || rested_on.contains(&record.run));
+        self.cases.retain(|(changed_ms, _), case| *changed_ms >= older_than_ms || case.state == CaseState::Open);
         Ok((before - self.changes.len() - self.runs.len()) as u64)
     }
 }

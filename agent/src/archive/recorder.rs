@@ -50,6 +50,14 @@ impl Recorder {
         Ok(())
     }
 
+    /// The archive, once it is open.
+    pub fn archive(&self) -> Option<&Store> {
+        match &self.state {
+            State::Open(store) => Some(store),
+            State::Off | State::Unopened | State::Failed => None,
+        }
+    }
+
     /// Records a document.
     ///
     /// # Errors

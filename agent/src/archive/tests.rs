@@ -161,6 +161,39 @@ fn disk_and_memory_tell_the_same_story() {
     story(&mut Store::open(&folder.path().join("records.db")).unwrap());
 }
 
+fn pruned(logbook: &mut dyn Logbook) {
+    let [rested_on, free, _] = RUNS;
+    let on = |run: &str, id: &str, state| {
+        let mut case = Case { case: id.into(), state, changed_at: "2026-03-01T09:00:00Z".into(), ..case() };
+        case.stages.truncate(1);
+        case.stages[0].run = Some(run.into());
+        case
+    };
+    let mut open = on(rested_on, "019ca86c-0000-7000-8000-000000000001", CaseState::Open);
+    for run in [rested_on, free] {
+        logbook.put(&report(run, "2026-03-01T08:00:00Z", None).into()).unwrap();
+    }
+    logbook.put(&open.clone().into()).unwrap();
+    logbook.put(&on(free, "019ca86c-0000-7000-8000-000000000002", CaseState::Decided).into()).unwrap();
+    let later_ms = 1_800_000_000_000;
+    assert_eq!(logbook.prune(later_ms).unwrap(), 1);
+    assert_eq!(runs(&*logbook, Filter::default(), None), [rested_on]);
+    assert_eq!(cases(&*logbook, false), std::slice::from_ref(&open.case));
+    // Once it is decided it goes by age as all others.
+    open.state = CaseState::Decided;
+    logbook.put(&open.into()).unwrap();
+    assert_eq!(logbook.prune(later_ms).unwrap(), 1);
+    assert!(cases(&*logbook, false).is_empty());
+}
+
+/// By the same rule as `records prune`.
+#[test]
+fn what_an_open_case_rests_on_outlives_the_agents_records_too() {
+    pruned(&mut Memory::default());
+    let folder = tempfile::tempdir().unwrap();
+    pruned(&mut Store::open(&folder.path().join("records.db")).unwrap());
+}
+
 /// Records as the first release wrote them.
 fn first_release(folder: &tempfile::TempDir) -> Store {
     let path = folder.path().join("records.db");

@@ -28,7 +28,10 @@ use crate::{
         progress::{ProgressLine, ProgressOptions},
         text,
     },
-    work::check::{end_on_signals, profile, seed},
+    work::{
+        check::{end_on_signals, profile, seed},
+        labels_mistyped,
+    },
 };
 
 /// Runs a check; the exit status is its verdict.
@@ -157,6 +160,11 @@ fn open_and_check(
     }
     let mut return_port = return_port.map(|name| open(name, seed, &mut tell_left)).transpose()?;
     recording::open(recorder);
+    if let Some(archive) = recorder.archive() {
+        for mistyped in labels_mistyped(archive, options.cable.as_deref(), &options.labels) {
+            tell!("warning: {mistyped}");
+        }
+    }
     let cancel = Cancel::default();
     end_on_signals(&cancel);
     check(&mut *port, return_port.as_mut().map(|p| &mut **p as &mut dyn Port), options, say, &cancel)

@@ -43,7 +43,7 @@ pub fn run(json: bool, restore: bool) -> ExitCode {
     };
     let written = super::print(&text, ExitCode::SUCCESS);
     for change in &left {
-        tell!("left by a run that was cut off, still to be put back: {}", told_of_left(change));
+        tell!("left by a run that was cut off, still to be restored: {}", told_of_left(change));
     }
     if !left.is_empty() {
         let how = if restore { "see above why it could not be" } else { "`turnback ports --restore` does it" };

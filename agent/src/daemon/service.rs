@@ -106,7 +106,7 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
             _ = interrupt.recv() => break,
         }
     }
-    tracing::info!("agent ends: runs are ended and settings put back");
+    tracing::info!("agent ends: runs are ended and settings restored");
     tell_manager(&[NotifyState::Stopping]);
     shared.stopped.stop();
     let ended = going.await;

@@ -25,7 +25,7 @@ impl<K: PortKind> Run<'_, K> {
             if !open {
                 break;
             }
-            (self.say)(Event::Confirming { placement: place.to_string() });
+            (self.say)(Event::Confirming { placement: place });
             let reference = self.try_at(place, measured)?;
             self.references.extend(reference);
         }

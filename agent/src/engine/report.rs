@@ -1,7 +1,7 @@
 //! The head that every report has, and what both kinds of port summarise in the same way.
 
 use turnback_core::{
-    base::placement::Placement,
+    base::{figure::sentence, placement::Placement},
     document::run::{self, ByteTotals, Detail, FrameTotals, Latency, Report, SecondsSummary, Totals, Tried},
     judge::{
         Verdict,
@@ -26,8 +26,9 @@ pub fn refused(
         Some(_) => Placement::ReturnPort,
         None => options.placement.unwrap_or_default(),
     };
-    let next = error.hint().unwrap_or_else(|| "see to what is named here, then repeat".into());
-    blank(options, port, return_port, placement, Verdict::refused(with_causes(error), next))
+    let next = error.hint().unwrap_or_else(|| "see to what is named here, then test again".into());
+    let [text, next] = [&with_causes(error), &next].map(|told| sentence(told, &port.name));
+    blank(options, port, return_port, placement, Verdict::refused(text, next))
 }
 
 /// A report in which nothing is measured yet: its head alone.

@@ -220,7 +220,7 @@ impl<'a, K: PortKind> Run<'a, K> {
     }
 
     pub(super) fn tell_restored(&mut self, setting: String) {
-        (self.say)(Event::SettingPutBack { setting: setting.clone() });
+        (self.say)(Event::SettingRestored { setting: setting.clone() });
         self.settings_changed.push(setting);
     }
 }

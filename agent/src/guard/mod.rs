@@ -1,4 +1,4 @@
-//! What keeps a run from doing harm: one run per port ([`lock`]), and a note of everything that must be put back
+//! What keeps a run from doing harm: one run per port ([`lock`]), and a note of everything that must be restored
 //! ([`journal`]) in a directory of ours ([`state`]).
 
 pub mod journal;

@@ -59,10 +59,8 @@ pub trait Setting: Clone + PartialEq + Sized {
     fn is_moved_by_driver(&self) -> bool {
         false
     }
-    /// This setting of a port in few words; `None` where its name and value in the journal say enough.
-    fn in_words(&self, _target: &Target) -> Option<String> {
-        None
-    }
+    /// This setting of a port in few words, with its value.
+    fn in_words(&self, target: &Target) -> String;
 }
 
 /// Finds the port of a note again, so that its settings can be restored.
@@ -263,7 +261,7 @@ impl<R: Restorer> Drop for Changes<R> {
 pub fn told<S: Setting>(recovered: &Recovered) -> String {
     let Some(what) = in_words::<S>(&recovered.change) else { return recovered.to_string() };
     match &recovered.outcome {
-        Outcome::Restored => format!("{what}: put back"),
+        Outcome::Restored => format!("{what}: restored"),
         Outcome::Unchanged => format!("{what}: already as before"),
         // The values in the journal mean nothing to a reader.
         Outcome::ChangedSince { .. } => format!("{what}: left alone, somebody changed it since"),
@@ -280,14 +278,12 @@ pub fn told<S: Setting>(recovered: &Recovered) -> String {
 pub fn told_shortly<S: Setting>(recovered: &Recovered) -> String {
     let change = &recovered.change;
     match recovered.outcome {
-        Outcome::Restored => in_words::<S>(change).unwrap_or_else(|| {
-            format!("{} of {} from {} to {}", change.kind, change.target, change.newest(), change.old)
-        }),
+        Outcome::Restored => in_words::<S>(change).unwrap_or_else(|| change.to_string()),
         _ => told::<S>(recovered),
     }
 }
 
-/// A change in few words: what was changed, and to what it belongs.
+/// The setting from before a change in few words: what it is, its value, and whose; none of a kind that is not known.
 pub fn in_words<S: Setting>(change: &Change) -> Option<String> {
-    S::from_journal(&change.kind, &change.old)?.in_words(&change.target)
+    Some(S::from_journal(&change.kind, &change.old)?.in_words(&change.target))
 }

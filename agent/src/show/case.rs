@@ -21,7 +21,9 @@ pub fn answer(case: &Case, width: usize) -> String {
 /// The same; `words` are options that the command that goes on with the case needs too.
 pub fn answer_with(case: &Case, words: &[String], width: usize) -> String {
     let v = &case.verdict;
-    let mut out = format!("{}\n", wrapped("", &headline(v), width));
+    // What an open case points to may still turn out otherwise.
+    let so_far = if case.state == CaseState::Open { "SO FAR: " } else { "" };
+    let mut out = format!("{}\n", wrapped(so_far, &headline(v), width));
     out.push_str(&format!("{}\n", wrapped("tested: ", &format!("{}; {}", about(case), stages_done(case)), width)));
     if let Some(reason) = v.reasons.first() {
         out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));

@@ -4,7 +4,7 @@ use std::{io::IsTerminal, time::Instant};
 
 use turnback_core::{
     event::{Event, Progress},
-    kind::{Kind, ethernet::link::PortSetting},
+    kind::Kind,
 };
 
 use super::{
@@ -37,6 +37,8 @@ pub struct ProgressLine {
     over_at: Option<Instant>,
     /// Failures that the bell has told of.
     heard: u64,
+    /// Somebody was asked whether a plug is fitted.
+    asked_for_plug: bool,
 }
 
 impl ProgressLine {
@@ -51,6 +53,7 @@ impl ProgressLine {
             place: String::new(),
             over_at: None,
             heard: 0,
+            asked_for_plug: false,
         }
     }
 
@@ -69,22 +72,18 @@ impl ProgressLine {
             Event::Estimated { seconds, allowed_s } => self.estimated(*seconds, *allowed_s),
             Event::LineEstimated { seconds } => self.estimated(*seconds, None),
             Event::LinkRead { link } if !link.up => self.detail("no link"),
-            Event::HandfulDone { sent, returned } => {
+            Event::FirstProbesDone { returned: 0, .. } => {
+                if self.place.is_empty() && !std::mem::replace(&mut self.asked_for_plug, true) {
+                    self.line("Nothing has come back yet. Is a plug fitted?");
+                }
+            }
+            Event::FirstProbesDone { sent, returned } => {
                 self.step = format!("{}first probes: {returned} of {sent} came back", self.place);
                 self.begin_step();
             }
-            Event::SettingChanged { port, setting } => {
-                let what = match setting {
-                    PortSetting::ForcedSpeed(mbps) => format!("speed forced to {mbps} Mb/s"),
-                    PortSetting::InternalLoop(on) => format!("loop inside the chip {}", switch(*on)),
-                    PortSetting::DeliverBadFrames(on) => format!("delivery of damaged frames {}", switch(*on)),
-                    PortSetting::DeliverCheck(on) => format!("delivery of the frame check {}", switch(*on)),
-                    PortSetting::Up(on) => format!("port switched {}", switch(*on)),
-                };
-                self.detail(&format!("changed on {port} for this run: {what}"));
-            }
-            Event::LineSettingChanged { setting, .. } => self.detail(&format!("changed for this run: {setting}")),
-            Event::SettingPutBack { setting } => self.detail(&format!("restored: {setting}")),
+            Event::SettingChanged { port, setting } => self.changed(port, setting),
+            Event::LineSettingChanged { port, setting } => self.changed(port, setting),
+            Event::SettingRestored { setting } => self.detail(&format!("restored: {setting}")),
             Event::StepStarted { step, of, size_bytes, pattern } => {
                 let of = of.map_or(String::new(), |n| format!(" of {n}"));
                 self.step = format!("step {step}{of}: {size_bytes} B {pattern}");
@@ -108,10 +107,7 @@ impl ProgressLine {
                 figure::count(*frames_per_second as u64)
             )),
             Event::Confirming { placement } => {
-                let place = match placement.as_str() {
-                    "internal" => "the loop inside the chip",
-                    _ => "the plug in the port",
-                };
+                let place = format!("the {}", placement.in_words());
                 self.over_at = None;
                 self.line(&format!("Something failed. To narrow it down, the test is repeated with {place}."));
                 self.place = format!("with {place}: ");
@@ -120,6 +116,10 @@ impl ProgressLine {
             }
             _ => {}
         }
+    }
+
+    fn changed(&mut self, port: &str, setting: &dyn std::fmt::Display) {
+        self.detail(&format!("changed on {port} for this run: {setting}"));
     }
 
     fn estimated(&mut self, seconds: f64, allowed_s: Option<f64>) {
@@ -259,10 +259,6 @@ impl Standing {
 
 /// Silence that is told: far longer than a round trip, short enough for somebody who moves a cable.
 const SILENT_S: f64 = 1.0;
-
-fn switch(on: bool) -> &'static str {
-    if on { "on" } else { "off" }
-}
 
 #[cfg(test)]
 mod tests {

@@ -1,6 +1,8 @@
 //! Kinds of work, each carried out from end to end for terminal, page and agent alike.
 
-use crate::archive::{Archive, Listed, Query, filter::Filter};
+use turnback_core::base::labels::Labels;
+
+use crate::archive::{Archive, Listed, Query, filter::Filter, record::Record};
 
 pub mod check;
 pub mod isolate;
@@ -10,16 +12,30 @@ pub fn now() -> String {
     jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
 }
 
-/// A known label of a cable that is probably meant: the one given was never seen, and differs from it only in case,
-/// spaces, hyphens, or letters that look like digits.
-pub fn cable_meant(archive: &(impl Archive + ?Sized), given: &str) -> Option<String> {
-    let runs = archive.list(Query::Runs(&Filter::default()), Some(RUNS_LOOKED_AT)).ok()?;
-    let known: Vec<String> = runs.into_iter().filter_map(Listed::into_run).filter_map(|run| run.cable).collect();
-    if known.iter().any(|label| label == given) {
-        return None;
+/// Labels that were never recorded and look like a known one, each as a sentence that names both: they differ only in
+/// case, spaces, hyphens, or letters that look like digits.
+pub fn labels_mistyped(archive: &(impl Archive + ?Sized), cable: Option<&str>, labels: &Labels) -> Vec<String> {
+    type Of = fn(&Record) -> &Option<String>;
+    let given: [(&str, Option<&str>, Of); 5] = [
+        ("cable", cable, |run| &run.cable),
+        ("port label", labels.port.as_deref(), |run| &run.port_label),
+        ("segment", labels.segment.as_deref(), |run| &run.segment),
+        ("far end", labels.far_end.as_deref(), |run| &run.far_end),
+        ("plug", labels.plug.as_deref(), |run| &run.plug),
+    ];
+    if given.iter().all(|(_, label, _)| label.is_none()) {
+        return Vec::new();
     }
-    let given = bare(given);
-    known.into_iter().find(|label| bare(label) == given)
+    let runs = archive.list(Query::Runs(&Filter::default()), Some(RUNS_LOOKED_AT)).unwrap_or_default();
+    let runs: Vec<_> = runs.into_iter().filter_map(Listed::into_run).collect();
+    let told = |(what, label, of): (&str, Option<&str>, Of)| {
+        let label = label?;
+        let known: Vec<&String> = runs.iter().filter_map(|run| of(run).as_ref()).collect();
+        let meant = known.iter().find(|known| bare(known) == bare(label))?;
+        (!known.iter().any(|known| *known == label))
+            .then(|| format!("no run with {what} {label} is recorded yet; is {meant} meant?"))
+    };
+    given.into_iter().filter_map(told).collect()
 }
 
 /// A label without what people mistype.

@@ -129,9 +129,17 @@ impl Serialize for Number {
     }
 }
 
-/// A ratio such as `3.1e-10` or `1e-7`; zero as `0`.
+/// A ratio such as `3.1e-10` or `1e-7`; from a tenth on as `0.5`, and zero as `0`.
 pub fn ratio(value: f64) -> String {
-    if value == 0.0 { "0".into() } else { format!("{value:.1e}").replace(".0e", "e") }
+    if value >= 0.1 { with_digits(value, 2) } else { with_digits(value, 1) }
+}
+
+fn with_digits(value: f64, digits: usize) -> String {
+    match value {
+        0.0 => "0".into(),
+        _ if value >= 0.1 => format!("{value:.digits$}").trim_end_matches('0').trim_end_matches('.').to_owned(),
+        _ => format!("{value:.digits$e}").replace(".0e", "e"),
+    }
 }
 
 /// A small ratio for somebody who reads no powers of ten: `ten million` of "one wrong bit in ten million".
@@ -155,8 +163,7 @@ pub fn one_in(ratio: f64) -> String {
 
 /// A ratio beside the limit it is held against: with as many digits as tell the two apart, where they differ.
 pub fn ratio_beside(value: f64, limit: f64) -> String {
-    let printed =
-        (1..=17).map(|digits| if value == 0.0 { "0".into() } else { format!("{value:.digits$e}").replace(".0e", "e") });
+    let printed = (1..=17).map(|digits| with_digits(value, digits));
     let differs = |text: &String| value == limit || text.parse() != Ok(limit);
     printed.into_iter().find(differs).unwrap_or_else(|| format!("{value:e}"))
 }
@@ -209,6 +216,27 @@ pub fn counted(n: u64, unit: &str) -> String {
     format!("{} {unit}{}", count(n), if n == 1 { "" } else { "s" })
 }
 
+/// Things in a sentence: `64, 512 and 1518`.
+pub fn listed(things: &[String]) -> String {
+    match things {
+        [some @ .., before, last] if !some.is_empty() => format!("{}, {before} and {last}", some.join(", ")),
+        _ => things.join(" and "),
+    }
+}
+
+/// A text with a capital at its beginning.
+pub fn upper(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
+/// A message of the program, which has neither, as a sentence with a capital and a full stop. A `name` at its beginning
+/// stays as it is.
+pub fn sentence(message: &str, name: &str) -> String {
+    let stop = if message.ends_with(['.', '?']) { "" } else { "." };
+    if message.starts_with(name) { format!("{message}{stop}") } else { upper(message) + stop }
+}
+
 /// Seconds as `4 s`, `3 min`, `2.1 h`.
 pub fn seconds(s: f64) -> String {
     match s {
@@ -249,6 +277,8 @@ mod tests {
         assert_eq!(bit_rate(9.87e9), "9.87 Gb/s");
         assert_eq!(ratio(0.0), "0");
         assert_eq!((ratio(1e-7), ratio(2.04e-6)), ("1e-7".into(), "2e-6".into()));
+        assert_eq!([1.0, 0.5, 0.126, 0.099].map(ratio), ["1", "0.5", "0.13", "9.9e-2"]);
+        assert_eq!((ratio_beside(1.0, 1e-5), ratio_beside(0.52, 1e-5)), ("1".into(), "0.5".into()));
         for (value, words) in [
             (1e-5, "a hundred thousand"),
             (1e-7, "ten million"),
@@ -261,5 +291,9 @@ mod tests {
         }
         assert_eq!((limit(1e-6), limit(2.5e-7), limit(0.05)), ("1e-6".into(), "2.5e-7".into(), "5e-2".into()));
         assert_eq!(seconds(7500.0), "2.1 h");
+        let three = ["64", "512", "1518"].map(String::from);
+        assert_eq!([1, 2, 3].map(|n| listed(&three[..n])), ["64", "64 and 512", "64, 512 and 1518"]);
+        assert_eq!(sentence("cannot open quay", "quay"), "Cannot open quay.");
+        assert_eq!(sentence("quay is busy. Wait.", "quay"), "quay is busy. Wait.");
     }
 }

@@ -33,6 +33,16 @@ impl Placement {
             Self::ReturnPort => "return-port",
         }
     }
+
+    /// What turns the signal back there, in words.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Self::Internal => "loop inside the chip",
+            Self::AtPort => "plug in the port",
+            Self::FarEnd => "plug at the far end",
+            Self::ReturnPort => "cable to the return port",
+        }
+    }
 }
 
 impl fmt::Display for Placement {

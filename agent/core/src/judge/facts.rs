@@ -88,6 +88,9 @@ pub trait Facts: Sized + 'static {
     /// What a pass covers, where that is less than the port can do; none where it covers all.
     fn scope(&self) -> Option<String>;
 
+    /// From when on nothing came back; none where something did to the end, or never did.
+    fn silence(&self) -> Option<Silence>;
+
     /// Why the counts contradict each other; none where they balance: what was sent came back or is lost, and what is
     /// lost is in one class.
     fn imbalance(&self) -> Option<String>;
@@ -123,6 +126,17 @@ pub struct Words {
     pub slowed: &'static str,
     /// What the person can do so that this computer loses fewer.
     pub send_slower: &'static str,
+    /// What another program did that ended the run.
+    pub reconfigured: &'static str,
+}
+
+/// The end of a run in which something came back at first, and then no more.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Silence {
+    /// Second of the run from which on nothing came back that had been sent.
+    pub from_s: u64,
+    /// Units of something else that came in after that.
+    pub noise: u64,
 }
 
 /// How long a plan sends, and how much of that was done.

@@ -44,7 +44,7 @@ pub fn judge<F: Facts>(facts: &F) -> Verdict {
         scope: None,
         sureness: "no rule fits this evidence".into(),
         reasons: Vec::new(),
-        next: "repeat the run; if this persists, keep the report and tell the maintainers".into(),
+        next: "Test again. If this comes back, keep the report and tell the maintainers.".into(),
     });
     let said = |remark: &Remark<F>| Some(Reason { rule: remark.id.clone(), text: (remark.say)(facts)? });
     verdict.reasons.extend(remarks().into_iter().filter_map(said));
@@ -160,9 +160,28 @@ impl Verdict {
             location: Vec::new(),
             segment: None,
             scope: None,
-            sureness: "certain: this is what the host says".into(),
+            sureness: "certain: this computer says so".into(),
             reasons: vec![Reason { rule: RuleId::Refused, text }],
             next,
+        }
+    }
+}
+
+#[cfg(test)]
+impl Verdict {
+    /// Holds every text to the manner in which people are told things: whole sentences, no riddles, numbers as people
+    /// write them. `--nocapture` prints them.
+    pub(crate) fn assert_reads_well(&self) {
+        println!("{} / {}", self.sureness, self.next);
+        assert!(!self.sureness.is_empty() && !self.sureness.ends_with('.'), "{self:?}");
+        let texts = self.reasons.iter().inspect(|reason| println!("    {}: {}", reason.rule, reason.text));
+        for text in texts.map(|reason| &reason.text).chain([&self.next]) {
+            let sentences = text.split_inclusive(". ");
+            let begun = sentences.skip(1).all(|s| !s.starts_with(char::is_lowercase) || s.contains("-"));
+            assert!(text.ends_with('.') && begun, "not in sentences: {text}");
+            for word in ["condemn", "known-good port", "prove the", "put back", "e0", " ;", "..", ". ;", ". :", "; ;"] {
+                assert!(!text.contains(word), "{word:?} in {text}");
+            }
         }
     }
 }

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::base::figure::{self, count};
 use crate::stats::bits::frame_ratio;
 use crate::stats::looks::Looks;
 use crate::stats::proof::trials_to_prove;
@@ -73,6 +74,31 @@ impl Limit {
     pub fn units_needed(&self, failed: u64, tried: u64, bits: f64) -> Option<u64> {
         let total = trials_to_prove(failed, self.units_allowed(bits)?, self.confidence, self.looks).ok()??;
         Some(total.saturating_sub(tried))
+    }
+}
+
+impl ErrorRatio {
+    /// How many failed, in words; `unit` says of what and how, such as `bits came back wrong`.
+    pub fn failed(&self, unit: &str) -> String {
+        match self.errors == self.trials {
+            true => format!("All {} {unit}", count(self.trials)),
+            false => format!("{} of {} {unit}", count(self.errors), count(self.trials)),
+        }
+    }
+
+    /// The ratio beside its limit, as a sentence that follows; of one without a single right bit, the limit alone.
+    pub fn beside_limit(&self) -> String {
+        let allowed = figure::allowed(self.limit);
+        match self.errors == self.trials {
+            true => format!("; {allowed}"),
+            false => format!(". The bit error ratio is {}; {allowed}", figure::ratio_beside(self.estimate, self.limit)),
+        }
+    }
+
+    /// How sure it is that the limit is exceeded.
+    pub fn how_sure_above(&self) -> String {
+        let above = figure::ratio_beside(self.proved_above, self.limit);
+        format!("{} % that the bit error ratio is at least {above}", 100.0 * self.confidence)
     }
 }
 

@@ -4,6 +4,7 @@ use std::marker::PhantomData;
 
 use super::RuleId;
 use super::facts::{Facts, Reference, Stopped};
+use super::ratio::Basis;
 use super::rule::Remark;
 use crate::base::figure::count;
 use crate::base::placement::Placement;
@@ -25,7 +26,9 @@ impl<F: Facts> Remarks<F> {
 /// What does not add up is a mistake of this program, or of a driver that counts: no line makes more come back than was
 /// sent. So it is said, and nobody is blamed for it.
 fn counts_do_not_balance<F: Facts>(e: &F) -> Option<String> {
-    e.imbalance().map(|why| format!("counts do not balance, which no line can cause: {why}; keep this report"))
+    e.imbalance().map(|why| {
+        format!("The counts do not balance: {why}. No line can cause that. Keep this report and tell the maintainers.")
+    })
 }
 
 fn host_slowed<F: Facts>(e: &F) -> Option<String> {
@@ -36,17 +39,17 @@ fn host_slowed<F: Facts>(e: &F) -> Option<String> {
             inside => format!("This computer could not keep up and lost {} {units}.", count(inside)),
         };
         let times = if times == 1 { "once".to_owned() } else { format!("{times} times") };
-        format!("{why} {} {times}, and the step was repeated.", F::WORDS.slowed)
+        format!("{why} The step was repeated {times} with {}.", F::WORDS.slowed)
     })
 }
 
 fn stopped_early<F: Facts>(e: &F) -> Option<String> {
     match e.common().stopped? {
         Stopped::ByUser => Some(match e.common().plan_done {
-            Some(done) => format!("ended by hand: {}", done.in_words()),
-            None => "ended by hand before the plan was done".into(),
+            Some(done) => format!("Ended by hand: {}.", done.in_words()),
+            None => "Ended by hand before the plan was done.".into(),
         }),
-        Stopped::TakenIntoService => Some("the port was taken into service during the run".into()),
+        Stopped::TakenIntoService => Some("Somebody began to use the port during the run.".into()),
         Stopped::ForeignTraffic
         | Stopped::LinkLost
         | Stopped::PortGone
@@ -56,30 +59,29 @@ fn stopped_early<F: Facts>(e: &F) -> Option<String> {
 }
 
 fn confirmed_elsewhere<F: Facts>(e: &F) -> Option<String> {
-    let told: Vec<String> = e.common().references.iter().map(in_words).collect();
+    let what = match e.error_ratio().map_or(Basis::Bits, |ratio| ratio.basis) {
+        Basis::Bits => "bits wrong",
+        Basis::Frames => "frames failed",
+    };
+    let told: Vec<String> = e.common().references.iter().map(|r| in_words(r, what)).collect();
     (!told.is_empty()).then(|| told.join(" "))
 }
 
-fn in_words(r: &Reference) -> String {
-    let place = match r.placement {
-        Placement::Internal => "The loop inside the chip",
-        Placement::AtPort => "The plug in the port",
-        Placement::FarEnd => "The plug at the far end",
-        Placement::ReturnPort => "The run to the return port",
-    };
+fn in_words(r: &Reference, what: &str) -> String {
+    let place = format!("The {}", r.placement.in_words());
     match (r.failed(), r.passed()) {
         (true, _) if !r.link_up => format!("{place} fails too: no link."),
         (true, _) if !r.returned_any => format!("{place} fails too: nothing comes back."),
-        (true, _) => format!("{place} fails too: {} of {} wrong.", count(r.failures), count(r.trials)),
+        (true, _) => format!("{place} fails too: {} of {} {what}.", count(r.failures), count(r.trials)),
         (_, true) if r.placement == Placement::Internal => {
             format!("{place} passes, so the host side of the port is good.")
         }
         (_, true) => format!("{place} passes."),
-        _ => format!("{place} neither passes nor fails: {} of {} wrong.", count(r.failures), count(r.trials)),
+        _ => format!("{place} neither passes nor fails: {} of {} {what}.", count(r.failures), count(r.trials)),
     }
 }
 
 fn damage_kind<F: Facts>(e: &F) -> Option<String> {
     let wrong = e.bit_errors();
-    (wrong > 0).then(|| format!("{} wrong bits in {}, {}", count(wrong), e.damaged_in(), e.common().damage))
+    (wrong > 0).then(|| format!("{} wrong bits in {}, {}.", count(wrong), e.damaged_in(), e.common().damage))
 }

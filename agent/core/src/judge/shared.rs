@@ -2,10 +2,10 @@
 
 use std::marker::PhantomData;
 
-use super::facts::{Facts, Stopped};
+use super::facts::{Facts, Silence, Stopped, Words};
 use super::ratio::ErrorRatio;
 use super::rule::{Finding, Rule};
-use super::suspects::failed_at;
+use super::suspects::{SILENT_INSIDE, blame, failed_at, is_silent_inside};
 use super::{Outcome, RuleId};
 use crate::base::figure::{self, count, counted};
 use crate::base::placement::Placement;
@@ -19,6 +19,8 @@ impl<F: Facts> Shared<F> {
         Rule { id: RuleId::InService, decide: in_service },
         Rule { id: RuleId::PortGone, decide: port_gone },
         Rule { id: RuleId::TookTooLong, decide: took_too_long },
+        Rule { id: RuleId::Reconfigured, decide: reconfigured },
+        Rule { id: RuleId::WentSilent, decide: went_silent },
         Rule { id: RuleId::NothingSent, decide: nothing_sent },
         Rule { id: RuleId::PlacesDisagree, decide: places_disagree },
         Rule { id: RuleId::HostLimited, decide: host_limited },
@@ -33,7 +35,7 @@ fn in_service<F: Facts>(e: &F) -> Option<Finding> {
     let reasons = &e.common().in_service;
     (!reasons.is_empty()).then(|| {
         Finding::not_tested(format!("The port is in service: {}.", reasons.join("; ")))
-            .sure("certain: this is what the host says")
+            .sure("certain: this computer says so")
             .then("Free the port, or test a spare one.")
     })
 }
@@ -65,6 +67,35 @@ fn took_too_long<F: Facts>(e: &F) -> Option<Finding> {
     })
 }
 
+fn reconfigured<F: Facts>(e: &F) -> Option<Finding> {
+    let Words { reconfigured, units, .. } = F::WORDS;
+    (e.common().stopped == Some(Stopped::Reconfigured)).then(|| {
+        Finding::undecided(format!(
+            "Another program on this computer {reconfigured} after {} {units}. What failed from then on says nothing \
+             about port, plug or cable.",
+            count(e.sent())
+        ))
+        .sure("certain: this computer reports the change")
+        .then("Find out which program manages this port and make it leave the port alone. Then test again.")
+    })
+}
+
+/// Somebody may have pulled the plug, so nothing is blamed; only a loop inside the chip that is silent too speaks
+/// against the port.
+fn went_silent<F: Facts>(e: &F) -> Option<Finding> {
+    let Silence { from_s, noise } = e.silence()?;
+    let units = F::WORDS.units;
+    let noise = if noise > 0 { format!(" {} {units} of something else came in.", count(noise)) } else { String::new() };
+    let text = format!("Nothing came back from second {from_s} on: plug pulled, or contact lost.{noise}");
+    if e.common().placement != Placement::Internal && is_silent_inside(e) {
+        return Some(blame(e, SILENT_INSIDE, text));
+    }
+    Some(Finding::undecided(text).sure("certain that nothing came back from then on; not why").then(
+        "Was the plug or the cable moved? Seat both, then test again. If it happens again untouched, a contact is bad; \
+         if nothing comes back at all, the loop is open.",
+    ))
+}
+
 fn nothing_sent<F: Facts>(e: &F) -> Option<Finding> {
     let unit = F::WORDS.unit;
     (e.sent() == 0).then(|| {
@@ -84,12 +115,16 @@ fn places_disagree<F: Facts>(e: &F) -> Option<Finding> {
     };
     let failed = nearer.iter().find(|place| failed_at(e, **place).is_some())?;
     Some(
-        Finding::undecided(format!("No fault shows at {here}, though {failed}, which is nearer, fails."))
-            .sure("certain that both cannot be true of one unchanged port and plug")
-            .then(
-                "Seat the plug again and repeat both tests. If they still disagree, the fault comes and goes: run \
+        Finding::undecided(format!(
+            "Nothing fails with the {}, though the {}, which is nearer, fails.",
+            here.in_words(),
+            failed.in_words()
+        ))
+        .sure("certain that both cannot be true of one unchanged port and plug")
+        .then(
+            "Seat the plug again and repeat both tests. If they still disagree, the fault comes and goes: run \
                  longer.",
-            ),
+        ),
     )
 }
 
@@ -117,12 +152,12 @@ pub fn is_limit_proved<F: Facts>(e: &F) -> bool {
 fn size_not_tested<F: Facts>(e: &F) -> Option<Finding> {
     let untested = e.untested().filter(|_| is_limit_proved(e) && e.common().stopped.is_none())?;
     Some(
-        Finding::undecided(format!("the plan was not carried out: {untested}"))
+        Finding::undecided(format!("The plan was carried out {untested}: none of them came back."))
             .sure("certain: none of these came back; the rest of the plan is within the limit")
             .covering(Some(untested))
             .then(
-                "see whether this port and everything behind it take frames of that size (MTU), then repeat; to test \
-                 without them, name the sizes with --sizes",
+                "Check whether this port and everything behind it take frames of that size (MTU), then test again. To \
+                 test without them, name the other sizes with --sizes.",
             ),
     )
 }
@@ -137,7 +172,7 @@ fn cut_short<F: Facts>(e: &F) -> Option<Finding> {
     let rest = untested.map_or(String::new(), |untested| format!(", {untested}"));
     (!is_complete).then(|| {
         Finding::undecided(format!("The run was ended by hand: {part}{rest}. Nothing failed until then."))
-            .sure(format!("{}, at whatever moment the run was ended; nothing is known of the rest", how_sure(&ratio)))
+            .sure(format!("{} until then; nothing is known of the rest", how_sure(&ratio)))
             .covering(Some(format!("pass so far, {part}{rest}")))
             .then("Run it again to its end, or ask for a shorter run with --for.")
     })

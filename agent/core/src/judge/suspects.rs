@@ -38,6 +38,14 @@ pub(super) fn failed_at<F: Facts>(e: &F, placement: Placement) -> Option<&Refere
     e.common().reference(placement).filter(counts)
 }
 
+/// Whether the loop inside the chip returns nothing, where that speaks against the port.
+pub fn is_silent_inside<F: Facts>(e: &F) -> bool {
+    F::SILENCE_INSIDE_IS_FAILURE && e.common().reference(Placement::Internal).is_some_and(|r| !r.returned_any)
+}
+
+/// How sure a fault is if the loop inside the chip is silent too.
+pub const SILENT_INSIDE: &str = "near certain: the loop inside the chip returns nothing either";
+
 /// Whether this run fails in a way that the nearer one does not: by its counts, beyond chance. Failures that pause must
 /// also have begun more often than at the nearer place, which else may have been tried in a pause. Where nothing was
 /// counted (no link, nothing returned) it does if the nearer one passed.

@@ -45,11 +45,11 @@ impl Latency {
         }
     }
 
-    /// Shortest, half, 99 % and longest, with the clock; `not measured` without trips.
+    /// Shortest, median, 99 % and longest, with the clock; `not measured` without trips.
     pub fn words(&self) -> String {
         match (self.min, self.p50, self.p99, self.max) {
             (Some(min), Some(p50), Some(p99), Some(max)) => format!(
-                "{} min, {} half, {} p99, {} max ({} clock, {} trips)",
+                "{} min, {} median, {} p99, {} max ({} clock, {} trips)",
                 figure::time_ns(min),
                 figure::time_ns(p50),
                 figure::time_ns(p99),

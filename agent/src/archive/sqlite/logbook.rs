@@ -3,7 +3,7 @@
 use rusqlite::{Row, params};
 use turnback_core::watch::standing::Change;
 
-use super::{Store, insert, retention::FREE};
+use super::{Store, insert, retention::Retention};
 use crate::archive::{
     error::ArchiveError,
     logbook::{Entry, Logbook, Outgoing, PortMemory, Remembered},
@@ -126,11 +126,9 @@ impl Logbook for Store {
     }
 
     fn prune(&mut self, older_than_ms: i64) -> Result<u64, ArchiveError> {
-        let dropped = self.write(|tx| {
-            let runs = tx.execute(&format!("DELETE FROM run WHERE started_ms < ?1 AND {FREE}"), [older_than_ms])?;
-            Ok(runs + tx.execute("DELETE FROM state_change WHERE at_ms < ?1", [older_than_ms])?)
-        })?;
-        Ok(dropped as u64)
+        let runs = self.prune(Retention { older_than_s: Some(0), keep: None }, older_than_ms)?;
+        let changes = self.write(|tx| tx.execute("DELETE FROM state_change WHERE at_ms < ?1", [older_than_ms]))? as u64;
+        Ok(runs + changes)
     }
 }
 

@@ -189,7 +189,7 @@ impl Store {
 }
 
 /// Runs on which no open case rests.
-pub(super) const FREE: &str = "run NOT IN (SELECT case_run.run FROM case_run \
+const FREE: &str = "run NOT IN (SELECT case_run.run FROM case_run \
      JOIN case_document ON case_document.id = case_run.case_id WHERE case_document.state = 'open')";
 /// Runs at or before the boundary, in order of start.
 const OLD: &str = "(started_ms, id) <= (?1, ?2)";

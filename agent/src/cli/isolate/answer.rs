@@ -33,15 +33,17 @@ pub(super) enum Answer {
     Help,
 }
 
-pub(super) const HELP: &str = "\
-  Enter, yes           the plug is in place: start the run\n  \
-  plug LABEL           the same, and the plug has this label\n  \
-  skip [STAGE] [WHY]   leave this stage out, or another one\n  \
-  redo STAGE           set an earlier stage aside and do it again\n  \
-  correct STAGE STAGE  what was entered as the first stage was in fact the second\n  \
-  on PORT              known-good-port only: the plug is in this port of this machine\n  \
-  passes, fails        known-good-port only: what the plug showed in a port elsewhere\n  \
-  leave                keep the case and go on later";
+/// What can be answered, with what it does.
+pub(super) const HELP: [(&str, &str); 8] = [
+    ("Enter or yes", "the plug is in place: start the run"),
+    ("plug LABEL", "the same, and the plug has this label"),
+    ("skip [STAGE] [WHY]", "leave this stage out, or another one"),
+    ("redo STAGE", "ignore earlier attempts at a stage and do it again"),
+    ("correct STAGE STAGE", "what was entered as the first stage was in fact the second"),
+    ("on PORT", "stage known-good-port only: the plug is in this port of this machine"),
+    ("passes, fails", "stage known-good-port only: what the plug showed in a port elsewhere"),
+    ("leave", "keep the case and go on later"),
+];
 
 /// Words that begin an answer.
 const WORDS: [&str; 11] = ["go", "yes", "plug", "skip", "redo", "correct", "on", "passes", "fails", "leave", "help"];

@@ -5,7 +5,7 @@ mod answer;
 use std::{process::ExitCode, time::Duration};
 
 use turnback_core::{
-    base::caution::Caution,
+    base::{caution::Caution, labels::Labels},
     document::case::{CaseOptions, Ended, Move, StageName, Who},
     event::Event,
     plan::{PlanError, Profile, parse_duration},
@@ -26,7 +26,6 @@ use crate::{
     },
     tell,
     work::{
-        cable_meant,
         check::{end_on_signals, profile, seed},
         isolate::{
             error::CaseError,
@@ -35,6 +34,7 @@ use crate::{
             stage::needs_another_port,
             take_up::{TakenUp, Wanted},
         },
+        labels_mistyped,
     },
 };
 
@@ -148,10 +148,11 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     if stored {
         tell::text(&text::recap(&case, message_width()));
     } else {
-        if let Some(known) = cable_meant(&*archive, &case.cable) {
-            tell!("warning: cable {} was never seen before; is {known} meant?", case.cable);
+        let labels = Labels { plug: case.plug.clone(), ..Labels::default() };
+        for mistyped in labels_mistyped(&*archive, Some(&case.cable), &labels) {
+            tell!("warning: {mistyped}");
         }
-        tell!("case {}: {}", case.case, text::about(&case));
+        tell!("{}", wrapped(&format!("case {}: ", case.case), &text::about(&case), message_width()));
     }
     let mut session = Session {
         args,
@@ -437,7 +438,11 @@ impl Session<'_> {
                     Err(text) => tell!("{text}"),
                 },
                 Answer::Leave => return Ok(Wish::Leave),
-                Answer::Help => tell!("{}", answer::HELP),
+                Answer::Help => {
+                    for (words, what) in answer::HELP {
+                        tell!("{}", wrapped(&format!("  {words}: "), what, message_width()));
+                    }
+                }
             }
         }
     }

@@ -163,7 +163,7 @@ pub struct Correct {
     /// Beginning of the run's id, or `last`
     pub run: String,
     /// Label of the cable
-    #[arg(long, value_name = "LABEL", value_parser = label)]
+    #[arg(long, value_name = "LABEL", value_parser = label, add = complete::labels(|run| run.cable.as_ref()))]
     pub cable: Option<String>,
     /// Other labels, and the note
     #[command(flatten)]

@@ -11,7 +11,7 @@ use std::{
 
 use args::{Action, Correct, List, Prune, Records};
 use turnback_core::{
-    base::labels::Correction,
+    base::{figure::counted, labels::Correction},
     document::{Document, DocumentKind, difference::difference, run::Report},
 };
 
@@ -248,7 +248,10 @@ fn drop_one(store: Option<PathBuf>, id: &str, yes: bool) -> Done {
 fn kept(store: &Store, retention: Retention, now_ms: i64) -> Result<String, ArchiveError> {
     Ok(match store.kept_for_cases(retention, now_ms)? {
         0 => String::new(),
-        kept => format!("{kept} older runs are kept: open cases use them (`turnback records cases --open`)\n"),
+        kept => format!(
+            "{} kept, because open cases use them (`turnback records cases --open` lists these)\n",
+            counted(kept, "older run")
+        ),
     })
 }
 

@@ -117,7 +117,7 @@ impl<S: Host> Supervisor<S> {
             match tokio::time::timeout_at(last_word, self.over.1.recv()).await {
                 Ok(Some(over)) => self.take(over).await,
                 _ => {
-                    tracing::warn!("a run does not end; its settings are put back at the next start");
+                    tracing::warn!("a run does not end; its settings are restored at the next start");
                     break;
                 }
             }

@@ -51,7 +51,7 @@ impl EthernetRun<'_, '_> {
             let counts = measured.tally.counts;
             measured.first_probes.sent += counts.sent - before.sent;
             measured.first_probes.returned += counts.returned - before.returned;
-            (self.say)(Event::HandfulDone {
+            (self.say)(Event::FirstProbesDone {
                 sent: measured.first_probes.sent,
                 returned: measured.first_probes.returned,
             });

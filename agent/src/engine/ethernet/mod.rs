@@ -34,7 +34,7 @@ use turnback_core::{
     plan::ProfileKind,
 };
 
-use self::measured::EthernetMeasured;
+use self::{measured::EthernetMeasured, watch::Echoes};
 use super::{
     options::CheckError,
     run::{Measured, PortKind, Run, tag},
@@ -57,6 +57,8 @@ pub(super) struct Ethernet<'a> {
     sizes_not_taken: Vec<u32>,
     /// Delay variation of the coming step's size, by direction.
     variations: Vec<Option<DelayVariationReport>>,
+    /// What the last step saw come back, for whoever watches.
+    echoes: Echoes,
 }
 
 impl<'a> Ethernet<'a> {
@@ -71,6 +73,7 @@ impl<'a> Ethernet<'a> {
             step_number: 0,
             sizes_not_taken: Vec::new(),
             variations: Vec::new(),
+            echoes: Echoes::default(),
         }
     }
 
@@ -205,8 +208,8 @@ impl EthernetRun<'_, '_> {
         Ok(())
     }
 
-    /// A link that is down when the plan ends is lost, however short a time ago: frames that came back before say nothing
-    /// about now. One that came and went has its own name.
+    /// A link that is down when the plan ends is lost, however short a time ago: frames that came back before say
+    /// nothing about now. One that came and went has its own name.
     fn tell_lost_link(&mut self, measured: &mut EthernetMeasured) {
         let is_down = |link: LinkState| !link.up;
         if measured.link.up && measured.link_flaps == 0 && self.kind.port.link().is_ok_and(is_down) {

@@ -11,11 +11,7 @@ use turnback_core::{
     signal::seconds::mark_without_link,
 };
 
-use super::{
-    CheckError, EthernetRun,
-    measured::EthernetMeasured,
-    watch::{Echoes, Watcher},
-};
+use super::{CheckError, EthernetRun, measured::EthernetMeasured, watch::Watcher};
 use crate::ports::{
     PortError,
     runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
@@ -74,13 +70,15 @@ impl EthernetRun<'_, '_> {
             outages: Vec::new(),
             flaps: 0,
             was_up: link_before.up,
-            echoes: Echoes::default(),
+            echoes: self.kind.echoes.of_next_step(),
         };
         let results = run_all(&mut self.kind.runners, &order, &mut |glimpse| watch.look(glimpse));
         let (flaps, outages) = (watch.flaps, std::mem::take(&mut watch.outages));
         measured.down_since = watch.down_since;
+        let echoes = std::mem::take(&mut watch.echoes);
         let disturbed = watch.look_for_disturbance();
         self.in_service.extend(watch.in_service);
+        self.kind.echoes = echoes;
         let mut results = results?;
         let after = self.kind.counters().unwrap_or_else(|_| before.clone());
         let delta = difference(&before, &after);

@@ -40,8 +40,8 @@ pub(super) struct Watcher<'a> {
     pub(super) echoes: Echoes,
 }
 
-/// Which probes are overdue, and since when nothing came back.
-#[derive(Default)]
+/// Which probes of a step are overdue, and since when nothing came back.
+#[derive(Debug, Default)]
 pub(super) struct Echoes {
     /// Moments, and probes sent until then: one each tenth of [`OVERDUE_NS`] or so.
     sent: VecDeque<(Nanos, u64)>,
@@ -50,10 +50,15 @@ pub(super) struct Echoes {
 }
 
 impl Echoes {
+    /// For the step that follows. A silence may have begun before it.
+    pub fn of_next_step(&self) -> Self {
+        Self { heard_at: self.heard_at, ..Self::default() }
+    }
+
     /// Takes a look. Gives the probes that are overdue, and the nanoseconds since one came back.
     fn look(&mut self, glimpse: &Glimpse) -> (u64, Nanos) {
         let heard_at = self.heard_at.get_or_insert(glimpse.now);
-        if glimpse.returned > self.returned || glimpse.sent == glimpse.returned {
+        if glimpse.returned > self.returned || glimpse.sent > 0 && glimpse.sent == glimpse.returned {
             (self.returned, *heard_at) = (glimpse.returned, glimpse.now);
         }
         self.sent.push_back((glimpse.now, glimpse.sent));
@@ -63,7 +68,9 @@ impl Echoes {
         }
         let due = self.sent.front().filter(|(at, _)| glimpse.now.saturating_sub(*at) >= OVERDUE_NS);
         let overdue = due.map_or(0, |(_, sent)| sent.saturating_sub(glimpse.returned));
-        (overdue, glimpse.now.saturating_sub(*heard_at))
+        let silent_ns = if glimpse.sent > 0 { glimpse.now.saturating_sub(*heard_at) } else { 0 };
+        // What later echoes have overtaken is missed at once.
+        (overdue.max(glimpse.overtaken), silent_ns)
     }
 }
 
@@ -110,8 +117,11 @@ impl Watcher<'_> {
             errors,
             proved_below,
             bits_needed,
-            needed_s: bits_needed.map(|bits| bits / bits_per_second).filter(|s| s.is_finite()),
-            frames_missing,
+            // Single probes go far too slowly to tell.
+            needed_s: bits_needed
+                .map(|bits| bits / bits_per_second)
+                .filter(|s| s.is_finite() && self.step_time.is_some()),
+            frames_missing: self.so_far.lost + frames_missing,
             silent_s: silent_ns as f64 / SECOND_NS as f64,
         }));
         None
@@ -159,3 +169,41 @@ impl Watcher<'_> {
 }
 
 const LINK_LOST_AFTER: Duration = Duration::from_secs(5);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A thousand probes a second, looked at each tenth of a second; `back` says how many of them are back.
+    fn watched(echoes: &mut Echoes, from: u64, back: impl Fn(u64) -> (u64, u64)) -> Vec<(u64, u64)> {
+        let looks = 0..30;
+        let look = |tick: u64| {
+            let sent = 100 * tick;
+            let (returned, overtaken) = back(sent);
+            let now = (from + tick) * SECOND_NS / 10;
+            let (missing, silent_ns) = echoes.look(&Glimpse { now, sent, returned, overtaken, ..Glimpse::default() });
+            (missing, silent_ns / (SECOND_NS / 10))
+        };
+        looks.map(look).collect()
+    }
+
+    #[test]
+    fn a_lost_fifth_shows_at_once_and_a_pulled_plug_in_half_a_second() {
+        let fifth = watched(&mut Echoes::default(), 0, |sent| (sent - sent / 5, sent / 5));
+        assert_eq!((fifth[1], fifth[29]), ((20, 0), (580, 0)));
+        let good = watched(&mut Echoes::default(), 0, |sent| (sent, 0));
+        assert!(good.iter().all(|seen| *seen == (0, 0)), "{good:?}");
+        let pulled = watched(&mut Echoes::default(), 0, |sent| (sent.min(1000), 0));
+        assert_eq!((pulled[10], pulled[16], pulled[29]), ((0, 0), (100, 6), (1400, 19)));
+    }
+
+    #[test]
+    fn a_silence_goes_on_into_the_next_step() {
+        let mut first = Echoes::default();
+        watched(&mut first, 0, |sent| (sent.min(1000), 0));
+        let second = watched(&mut first.of_next_step(), 30, |_| (0, 0));
+        assert_eq!((second[0], second[1], second[29]), ((0, 0), (0, 21), (2400, 49)));
+        let good = watched(&mut first.of_next_step(), 30, |sent| (sent, 0));
+        assert_eq!(good[1], (0, 0));
+    }
+}

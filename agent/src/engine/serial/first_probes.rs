@@ -28,7 +28,7 @@ impl SerialRun<'_, '_> {
 
     fn tell_first_probes(&mut self, measured: &SerialMeasured) {
         let FirstProbes { sent, returned } = measured.first_probes;
-        (self.say)(Event::HandfulDone { sent, returned });
+        (self.say)(Event::FirstProbesDone { sent, returned });
     }
 
     fn send_blocks(&mut self, measured: &mut SerialMeasured, exchange: &mut Exchange) -> Result<(), PortError> {

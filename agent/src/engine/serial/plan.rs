@@ -49,11 +49,14 @@ impl SerialRun<'_, '_> {
         }
     }
 
-    /// Seconds that the whole run takes, about; none where bytes do not take their time, and for a proof, which ends by
-    /// itself.
+    /// Seconds that the whole run takes, about; none of a proof, which ends by itself, and where bytes take no time,
+    /// unless they are sent for a given time.
     pub(super) fn estimated_seconds(&self) -> Option<f64> {
-        if !self.kind.line.capabilities().paced || self.options.profile.kind == ProfileKind::Proof {
-            return None;
+        match self.options.profile.kind {
+            ProfileKind::Proof => return None,
+            ProfileKind::Soak => {}
+            ProfileKind::Steps | ProfileKind::RateSearch if self.kind.line.capabilities().paced => {}
+            ProfileKind::Steps | ProfileKind::RateSearch => return None,
         }
         // A sweep is about a second and a half a speed or format.
         let sweep = if self.sweeps() { 25.0 } else { 0.0 };

@@ -8,11 +8,11 @@ use turnback_core::{
     document::run::{ByteTotals, Detail, HalfDuplex, Latency, Report, SerialDetail, Totals, Tried},
     judge::{
         Verdict,
-        facts::{Common, Facts},
+        facts::{Common, Facts, Silence},
     },
     kind::Kind,
     kind::serial::{
-        facts::{SerialFacts, Silence, highest_clean},
+        facts::{SerialFacts, highest_clean},
         plug::LinePlug,
         rules::modem,
     },
@@ -51,7 +51,7 @@ impl SerialRun<'_, '_> {
             speeds: g.speeds.clone(),
             formats: g.formats.clone(),
             silence: g.silence.map(|silence| Silence {
-                from_s: silence.since.map_or(0.0, |at| at.saturating_sub(self.origin) as f64 / SECOND_NS as f64),
+                from_s: silence.since.unwrap_or(0).saturating_sub(self.origin).div_ceil(SECOND_NS).max(1),
                 noise: silence.noise,
             }),
         }

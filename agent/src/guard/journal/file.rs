@@ -126,7 +126,7 @@ impl Journal {
     }
 
     fn lock(&self) -> MutexGuard<'_, Inner> {
-        // A panic elsewhere must not keep settings from being put back; a half-written line is tolerated anyway.
+        // A panic elsewhere must not keep settings from being restored; a half-written line is tolerated anyway.
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }

@@ -252,7 +252,7 @@ impl fmt::Display for Recovered {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}: ", self.change)?;
         match &self.outcome {
-            Outcome::Restored => f.write_str("put back"),
+            Outcome::Restored => f.write_str("restored"),
             Outcome::Unchanged => f.write_str("already as before"),
             Outcome::ChangedSince { now } => write!(f, "left alone, somebody set it to {now} since"),
             Outcome::Restarted => f.write_str("nothing to do, the machine was restarted since"),

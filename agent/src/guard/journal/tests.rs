@@ -56,7 +56,7 @@ fn abandoned_after(changes: &[(&str, Value, Value)]) -> tempfile::TempDir {
 }
 
 #[test]
-fn what_is_put_back_leaves_no_file() {
+fn what_is_restored_leaves_no_file() {
     let directory = tempfile::tempdir().unwrap();
     let journal = Journal::open(directory.path()).unwrap();
     assert_eq!(files(directory.path()), 0, "nothing changed, nothing noted");
@@ -84,7 +84,7 @@ fn a_living_process_keeps_its_changes() {
 }
 
 #[test]
-fn the_last_change_is_put_back_first() {
+fn the_last_change_is_restored_first() {
     let directory = abandoned_after(&[("mtu", json!(1500), json!(9000)), ("mtu", json!(9000), json!(4000))]);
     let mut bench = Bench::with(&[("mtu", json!(4000))]);
     let recovery = recover(directory.path(), &mut bench).unwrap();
@@ -118,7 +118,7 @@ fn each_way_a_port_can_stand_has_its_outcome() {
 }
 
 #[test]
-fn what_is_kept_is_put_back_later_and_the_rest_only_once() {
+fn what_is_kept_is_restored_later_and_the_rest_only_once() {
     let directory = abandoned_after(&[("mtu", json!(1500), json!(9000)), ("up", json!(false), json!(true))]);
     let mut bench = Bench::with(&[("up", json!(true))]);
     let recovery = recover(directory.path(), &mut bench).unwrap();
@@ -179,7 +179,7 @@ fn what_was_left_is_told_without_touching_it() {
     for _ in 0..2 {
         let left = left(directory.path()).unwrap();
         let kinds: Vec<&str> = left.iter().map(|change| change.kind.as_str()).collect();
-        assert_eq!(kinds, ["up", "mtu"], "in the order in which they will be put back");
+        assert_eq!(kinds, ["up", "mtu"], "in the order in which they will be restored");
         assert!(left[0].to_string().contains("up of /dev/quay, set from false to true by process"), "{}", left[0]);
     }
     let mut bench = Bench::with(&[("mtu", json!(9000)), ("up", json!(true))]);

@@ -97,8 +97,8 @@ pub fn said(event: &Event) -> String {
             None => "link up".into(),
         },
         Event::LinkRead { .. } => "no link".into(),
-        Event::SettingChanged { .. } => "a setting is changed for this run; it will be put back".into(),
-        Event::LineSettingChanged { setting, .. } => format!("changed for this run: {setting}; it will be put back"),
+        Event::SettingChanged { setting, .. } => format!("changed for this run: {setting}"),
+        Event::LineSettingChanged { setting, .. } => format!("changed for this run: {setting}"),
         Event::LineStepStarted { what } => what.clone(),
         Event::LineProgress { bytes_sent, bytes_failed, proved_below, left_s, .. } => {
             let (sent, failed) = (figure::count(*bytes_sent), figure::count(*bytes_failed));
@@ -107,7 +107,7 @@ pub fn said(event: &Event) -> String {
         Event::LineSlowed { bytes_out } => {
             format!("this computer lost bytes: again with {bytes_out} bytes out at once")
         }
-        Event::SettingPutBack { setting } => format!("put back: {setting}"),
+        Event::SettingRestored { setting } => format!("restored: {setting}"),
         Event::Listened { foreign: 0 } => "listened: nobody else is there".into(),
         Event::Listened { foreign } => {
             format!("heard {} frames of other stations: nothing is sent", figure::count(*foreign))
@@ -119,7 +119,7 @@ pub fn said(event: &Event) -> String {
         Event::Estimated { seconds, .. } | Event::LineEstimated { seconds } => {
             format!("takes about {}", figure::seconds(seconds.ceil()))
         }
-        Event::HandfulDone { sent, returned } => format!("first probes: {returned} of {sent} came back"),
+        Event::FirstProbesDone { sent, returned } => format!("first probes: {returned} of {sent} came back"),
         Event::StepStarted { step, of, size_bytes, pattern } => {
             let of = of.map_or(String::new(), |n| format!(" of {n}"));
             format!("step {step}{of}: {size_bytes} bytes, {pattern}")
@@ -134,7 +134,9 @@ pub fn said(event: &Event) -> String {
         Event::Slowed { frames_per_second } => {
             format!("this computer lost frames: again at {} frames/s", figure::count(*frames_per_second as u64))
         }
-        Event::Confirming { placement } => format!("it failed: confirming with the loop at {placement}"),
+        Event::Confirming { placement } => {
+            format!("something failed: repeating the test with the {}", placement.in_words())
+        }
         Event::RunEnded { verdict } => format!("ended: {}", verdict.outcome.name()),
     }
 }

@@ -267,7 +267,7 @@ impl Port for EthernetPort {
         let up = self.apply(PortSetting::Up(true))? != Applied::NotOffered;
         let found = if up { cable_test(self.index, CABLE_TEST_LIMIT) } else { Err(CableTestError::Busy) };
         for told in self.restore() {
-            tracing::info!("put back: {told}");
+            tracing::info!("restored: {told}");
         }
         match found {
             Ok(found) => Ok(Some(found)),

@@ -337,6 +337,7 @@ impl Step {
             now,
             sent: self.tx.next_sequence() - self.tx.spec().first_sequence,
             returned: counts.returned,
+            overtaken: self.rx.overtaken(),
             bits_compared: counts.bits_compared,
             bit_errors: counts.bit_errors,
             foreign: self.result.strangers.foreign,

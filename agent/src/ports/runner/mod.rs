@@ -69,6 +69,8 @@ pub struct Glimpse {
     pub sent: u64,
     /// Of those, back.
     pub returned: u64,
+    /// Of those, not back though later ones are.
+    pub overtaken: u64,
     /// Bits compared.
     pub bits_compared: u64,
     /// Wrong bits.

@@ -350,6 +350,7 @@ struct Shared {
     /// Every probe below this is back or no longer waited for.
     settled: AtomicU64,
     returned: AtomicU64,
+    overtaken: AtomicU64,
     bits_compared: AtomicU64,
     bit_errors: AtomicU64,
     foreign: AtomicU64,
@@ -366,6 +367,7 @@ impl Shared {
             next: AtomicU64::new(first),
             settled: AtomicU64::new(first),
             returned: AtomicU64::new(0),
+            overtaken: AtomicU64::new(0),
             bits_compared: AtomicU64::new(0),
             bit_errors: AtomicU64::new(0),
             foreign: AtomicU64::new(0),
@@ -380,6 +382,7 @@ impl Shared {
             now: self.now.load(Ordering::Relaxed),
             sent: self.next.load(Ordering::Relaxed) - self.first,
             returned: self.returned.load(Ordering::Relaxed),
+            overtaken: self.overtaken.load(Ordering::Relaxed),
             bits_compared: self.bits_compared.load(Ordering::Relaxed),
             bit_errors: self.bit_errors.load(Ordering::Relaxed),
             foreign: self.foreign.load(Ordering::Relaxed),
@@ -516,14 +519,14 @@ fn receive_half<R: Receiver>(
         shared.now.store(receiver.now(), Ordering::Relaxed);
         let counts = &collector.tally().counts;
         shared.returned.store(counts.returned, Ordering::Relaxed);
+        shared.overtaken.store(collector.overtaken(), Ordering::Relaxed);
         shared.bits_compared.store(counts.bits_compared, Ordering::Relaxed);
         shared.bit_errors.store(counts.bit_errors, Ordering::Relaxed);
         shared.foreign.store(strangers.foreign, Ordering::Relaxed);
         if done_before {
             let ended = *sending_ended.get_or_insert_with(Instant::now);
             let all_back = collector.returned() >= shared.next.load(Ordering::Acquire) - shared.first;
-            // What waits in the ring is read to its end, however late: it came back. Only a flood of others could go on
-            // for ever, and that ends the step.
+            // What waits in the ring is read to its end, however late: it came back. A flood of others ends the step.
             // Echoes may trickle in from a host that is behind with its work.
             let waited = now.saturating_duration_since(ended.max(last_frame));
             let read_on = now.saturating_duration_since(ended);
@@ -561,6 +564,7 @@ fn glimpse(collector: &Collector, sent: u64, foreign: u64, now: Nanos) -> Glimps
         now,
         sent,
         returned: counts.returned,
+        overtaken: collector.overtaken(),
         bits_compared: counts.bits_compared,
         bit_errors: counts.bit_errors,
         foreign,

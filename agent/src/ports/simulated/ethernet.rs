@@ -80,15 +80,15 @@ impl Port for SimulatedPort {
 
     fn restore(&mut self) -> Vec<String> {
         let mut world = lock(&self.world);
-        let undo = |setting| {
-            match setting {
-                PortSetting::ForcedSpeed(_) => world.negotiate_speed(),
-                PortSetting::InternalLoop(on) => _ = world.apply(PortSetting::InternalLoop(!on)),
-                PortSetting::DeliverBadFrames(on) => _ = world.apply(PortSetting::DeliverBadFrames(!on)),
-                PortSetting::DeliverCheck(on) => _ = world.apply(PortSetting::DeliverCheck(!on)),
-                PortSetting::Up(on) => _ = world.apply(PortSetting::Up(!on)),
+        let undo = |setting| match before(setting) {
+            Some(before) => {
+                world.apply(before);
+                before.to_string()
             }
-            told(setting)
+            None => {
+                world.negotiate_speed();
+                "speed: autonegotiation".to_owned()
+            }
         };
         self.changed.drain(..).rev().map(undo).collect()
     }
@@ -173,7 +173,10 @@ impl FramePort for SimulatedPort {
             return Ok(Applied::NotOffered);
         }
         match before.filter(|_| as_it_was) {
-            Some(at) => Ok(Applied::Restored(told(self.changed.remove(at)))),
+            Some(at) => {
+                self.changed.remove(at);
+                Ok(Applied::Restored(setting.to_string()))
+            }
             None => {
                 self.changed.push(setting);
                 Ok(Applied::Changed)
@@ -197,14 +200,13 @@ impl FramePort for SimulatedPort {
     }
 }
 
-/// The way back of a setting in words.
-fn told(setting: PortSetting) -> String {
-    let switch = |on: bool| if on { "from on to off" } else { "from off to on" };
+/// What a setting was before it was changed; none of the speed, which was negotiated.
+fn before(setting: PortSetting) -> Option<PortSetting> {
     match setting {
-        PortSetting::ForcedSpeed(mbps) => format!("speed from {mbps} Mb/s to negotiation"),
-        PortSetting::InternalLoop(on) => format!("loop inside the chip {}", switch(on)),
-        PortSetting::DeliverBadFrames(on) => format!("delivery of frames that failed their check {}", switch(on)),
-        PortSetting::DeliverCheck(on) => format!("delivery of the frame check {}", switch(on)),
-        PortSetting::Up(on) => format!("port {}", switch(on)),
+        PortSetting::ForcedSpeed(_) => None,
+        PortSetting::InternalLoop(on) => Some(PortSetting::InternalLoop(!on)),
+        PortSetting::DeliverBadFrames(on) => Some(PortSetting::DeliverBadFrames(!on)),
+        PortSetting::DeliverCheck(on) => Some(PortSetting::DeliverCheck(!on)),
+        PortSetting::Up(on) => Some(PortSetting::Up(!on)),
     }
 }

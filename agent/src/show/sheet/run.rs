@@ -31,7 +31,7 @@ pub fn render_in_book(report: &Report, trail: Vec<Trail>) -> Result<String, aska
     let figures = figures::lines(report, Group::Run);
     // Nothing was sent: then the seconds without link are no measurement to draw.
     let plots = if figures.is_empty() { Vec::new() } else { plot::run::figures(report) };
-    let put_back = report.settings_changed.iter().map(|setting| format!("put back: {setting}"));
+    let restored = report.settings_changed.iter().map(|setting| format!("restored: {setting}"));
     Sheet {
         trail,
         subject: text::subject(report),
@@ -43,7 +43,7 @@ pub fn render_in_book(report: &Report, trail: Vec<Trail>) -> Result<String, aska
         plots,
         tables: listed(report),
         cannot_show: Listed::new(report.cannot_show.iter().cloned()),
-        notes: Listed::new(report.warnings.iter().cloned().chain(put_back)),
+        notes: Listed::new(report.warnings.iter().cloned().chain(restored)),
         origin: format!(
             "{}, report format {}, run {}, seed {}",
             report.program, report.format, report.run, report.seed

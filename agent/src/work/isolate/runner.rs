@@ -12,6 +12,7 @@ use turnback_core::{
     },
     event::Event,
     judge::{Outcome, Verdict, facts::Stopped},
+    kind::ethernet::link::Medium,
     plan::{Profile, ProfileKind},
 };
 
@@ -22,7 +23,7 @@ use super::{
 use crate::{
     archive::{Archive, RunAt, Sought, error::ArchiveError},
     engine::{CheckOptions, LineOptions, cancel::Cancel},
-    ports::Port,
+    ports::{Port, Way},
     work::now,
 };
 
@@ -121,6 +122,10 @@ pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, Case
         segments: opening.segments,
         plug: opening.plug,
         capabilities: port.offers(),
+        medium: match port.way() {
+            Way::Frames(port) => port.link().map_or(Medium::Unknown, |link| link.medium),
+            Way::Bytes(_) => Medium::Unknown,
+        },
         offers_cable_test: port.offers_cable_test(),
         stages: Vec::new(),
         state: CaseState::Open,

@@ -71,8 +71,8 @@ pub(super) fn remark(line: &Line) -> Option<String> {
         "virtual" => 2.0,
         clock => {
             return Some(format!(
-                "the round trips were stamped by the {clock} clock, whose noise is worth more than 100 m of cable: \
-                 they say nothing of its length; that needs stamps of the adapter"
+                "The {clock} clock stamped the round trips. Its noise is worth more than 100 m of cable, so they say \
+                 nothing about the length. That needs the clock of the adapter."
             ));
         }
     };
@@ -82,14 +82,14 @@ pub(super) fn remark(line: &Line) -> Option<String> {
         return None;
     }
     let judged = match near.result.link.medium {
-        Medium::Copper if low_m > CHANNEL_M_MAX => ": over the 100 m that a copper channel may have",
-        Medium::Copper if high_m > CHANNEL_M_MAX => ": at the limit of 100 m of a copper channel",
-        Medium::Copper => ", within the 100 m of a copper channel",
+        Medium::Copper if low_m > CHANNEL_M_MAX => " That is more than the 100 m that a copper channel may have.",
+        Medium::Copper if high_m > CHANNEL_M_MAX => " That is at the limit of 100 m for a copper channel.",
+        Medium::Copper => " That is within the 100 m for a copper channel.",
         _ => "",
     };
     Some(format!(
-        "up to {} the round trip grows by {growth:.0} ns: {best_m:.0} m of cable ({low_m:.0} to {high_m:.0} m, since \
-         the signal's speed in it is not known better){judged}",
+        "To {} the round trip grows by {growth:.0} ns: that is {best_m:.0} m of cable, or {low_m:.0} to {high_m:.0} m, \
+         since the speed of the signal in it is not known exactly.{judged}",
         line.spot(far.place)
     ))
 }

@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::base::caution::Caution;
 use crate::judge::Verdict;
-use crate::kind::ethernet::link::Capabilities;
+use crate::kind::ethernet::link::{Capabilities, Medium};
 use crate::kind::port::PortIdentity;
 use crate::plan::Profile;
 
@@ -49,6 +49,9 @@ pub struct Case {
     pub plug: Option<String>,
     /// What the port can do and show.
     pub capabilities: Capabilities,
+    /// What carries the bits, as the port said when the case was opened.
+    #[serde(default)]
+    pub medium: Medium,
     /// The adapter offers the kernel's cable test.
     #[serde(default)]
     pub offers_cable_test: bool,

@@ -4,6 +4,7 @@ use super::line::{Line, PAUSES_MIN, Visit};
 use super::name::{Spot, StageName};
 use super::{Move, Who};
 use crate::base::caution::Caution;
+use crate::base::figure::upper;
 use crate::document::case::stage::Showing;
 use crate::kind::Kind;
 use crate::kind::ethernet::link::Medium;
@@ -119,11 +120,6 @@ fn hands(line: &Line, stage: &StageName, attempt: u32) -> String {
     }
 }
 
-fn upper(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
-}
-
 fn far(line: &Line, spot: &Spot, plug: &str) -> String {
     let case = line.case;
     let end = match spot.segment() {
@@ -157,7 +153,8 @@ fn look(stage: &StageName, kind: Kind) -> &'static str {
 fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
     let far = *stage == StageName::CableTest || matches!(stage.spot(), Some(Spot::FarEnd(_)));
     let inside = matches!(stage, StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal));
-    let medium = line.case.stages.iter().rev().find_map(|s| s.result.as_ref()).map(|r| r.link.medium);
+    let seen = line.case.stages.iter().rev().filter_map(|s| s.result.as_ref()).map(|r| r.link.medium);
+    let medium = seen.chain([line.case.medium]).find(|medium| *medium != Medium::Unknown);
     let kind = line.case.port.kind;
     if inside {
         return Vec::new();
@@ -166,7 +163,7 @@ fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
         (Kind::Serial, _) => vec![Caution::SerialLevels],
         (Kind::Ethernet, Some(Medium::Fibre)) => vec![Caution::LaserLight, Caution::ReceiverOverload],
         (Kind::Ethernet, Some(Medium::DirectAttach | Medium::Virtual)) => Vec::new(),
-        // The medium is not known before the first run: copper is the likelier, light the more dangerous.
+        // Where the port does not say, copper is the likelier, light the more dangerous.
         (Kind::Ethernet, None | Some(Medium::Unknown)) => vec![Caution::PowerOverEthernet, Caution::LaserLight],
         (Kind::Ethernet, Some(Medium::Copper)) => vec![Caution::PowerOverEthernet],
     };

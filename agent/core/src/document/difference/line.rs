@@ -56,7 +56,7 @@ pub(super) fn figures(a: (&Report, &SerialDetail), b: (&Report, &SerialDetail)) 
         }),
         ("break", |(_, line)| match line.break_returned {
             None => "not tried".into(),
-            Some(true) => "came round".into(),
+            Some(true) => "came back".into(),
             Some(false) => "did not come round".into(),
         }),
         ("highest speed without error", |(_, line)| {

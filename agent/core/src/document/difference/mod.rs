@@ -181,7 +181,7 @@ fn latency(a: &Report, b: &Report) -> Test {
     let (a, b) = (&a.latency_ns, &b.latency_ns);
     let words = |l: &Latency| match (l.p50, l.p99) {
         (Some(p50), Some(p99)) => {
-            format!("{} half, {} p99 ({} clock)", figure::time_ns(p50), figure::time_ns(p99), l.clock)
+            format!("{} median, {} p99 ({} clock)", figure::time_ns(p50), figure::time_ns(p99), l.clock)
         }
         _ => "not measured".to_owned(),
     };

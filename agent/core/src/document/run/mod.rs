@@ -220,7 +220,7 @@ pub struct Report {
     pub stopped: Option<Stopped>,
     /// The same port with the plug elsewhere.
     pub references: Vec<Reference>,
-    /// Settings that were changed and put back.
+    /// Settings that were changed and restored.
     pub settings_changed: Vec<String>,
     /// What this method cannot show.
     pub cannot_show: Vec<String>,

@@ -2,6 +2,7 @@
 
 use super::{Detail, Report};
 use crate::base::placement::Placement;
+use crate::kind::ethernet::cable_test::ALSO_100;
 use crate::kind::ethernet::detail::EthernetDetail;
 use crate::kind::ethernet::link::Medium;
 
@@ -24,7 +25,7 @@ impl Report {
 /// Pairs of the cable that carried the frames, by number and contacts.
 fn pairs(detail: &EthernetDetail, placement: Placement) -> Option<String> {
     if detail.link.uses_two_pairs(placement) {
-        return Some("pairs 2 and 3 (orange and green, pins 1, 2, 3 and 6)".into());
+        return Some(ALSO_100.into());
     }
     let copper = detail.link.medium == Medium::Copper && placement != Placement::Internal;
     copper.then(|| "all four pairs".into())

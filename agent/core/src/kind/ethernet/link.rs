@@ -1,5 +1,7 @@
 //! The link of an Ethernet port: medium, state, what the port can do, and the settings that a run changes.
 
+use std::fmt;
+
 use serde::{Deserialize, Serialize};
 
 use crate::base::caution::Caution;
@@ -102,4 +104,18 @@ pub enum PortSetting {
     DeliverCheck(bool),
     /// Administrative state.
     Up(bool),
+}
+
+impl fmt::Display for PortSetting {
+    /// Writes what was set, and to what, in words.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (what, on) = match self {
+            Self::ForcedSpeed(mbps) => return write!(f, "speed forced to {mbps} Mb/s full duplex"),
+            Self::InternalLoop(on) => ("loop inside the chip", on),
+            Self::DeliverBadFrames(on) => ("delivery of damaged frames", on),
+            Self::DeliverCheck(on) => ("delivery of the frame check", on),
+            Self::Up(on) => ("port switched", on),
+        };
+        write!(f, "{what} {}", if *on { "on" } else { "off" })
+    }
 }

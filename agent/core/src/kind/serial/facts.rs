@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::judge::facts::Common;
+use crate::judge::facts::{Common, Silence};
 use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::probe::BLOCK_BYTES;
@@ -138,15 +138,6 @@ pub struct SerialFacts {
     pub formats: Vec<FormatTrial>,
     /// From when on nothing that was sent came back; none where something did to the end, or never did.
     pub silence: Option<Silence>,
-}
-
-/// The end of a run on a line that gave something back at first.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Silence {
-    /// Seconds from the start of the run to the last byte that was what had been sent.
-    pub from_s: f64,
-    /// Bytes that came in after it, of something else.
-    pub noise: u64,
 }
 
 impl SerialFacts {

@@ -166,14 +166,14 @@ pub const FIGURES: &List = &[
         what: Definition {
             id: "break_returned",
             label: "break",
-            about: "Whether a break came round",
+            about: "Whether a break came back",
             unit: None,
             section: Section::Port,
             groups: &[Group::Run],
         },
         measure: |bytes| {
             let returned = bytes.detail.break_returned?;
-            Some(Measure::words(if returned { "came round" } else { "did not come round" }))
+            Some(Measure::words(if returned { "came back" } else { "did not come back" }))
         },
     },
 ];
@@ -204,8 +204,7 @@ fn line_errors(errors: Option<&LineErrors>) -> Measure {
 
 fn speed(detail: &SerialDetail) -> Option<Measure> {
     let rate = detail.characters_per_second?;
-    let share =
-        detail.share_of_line.map_or(String::new(), |s| format!(", {:.1} % of what the line has time for", 100.0 * s));
+    let share = detail.share_of_line.map_or(String::new(), |s| format!(", {:.1} % of the line speed", 100.0 * s));
     let beyond = if detail.share_of_line.is_some_and(|s| s > SHARE_MAX) { ": more than a real line can" } else { "" };
     Some(Measure::new(Some(rate), format!("{} characters/s{share}{beyond}", figure::count(rate as u64))))
 }
@@ -227,7 +226,7 @@ fn half_duplex(half: &HalfDuplex) -> Measure {
 fn own_bytes(half: &HalfDuplex) -> Option<Measure> {
     let (min, p50, max) = (half.turnaround_ns_min?, half.turnaround_ns_p50?, half.turnaround_ns_max?);
     let text = format!(
-        "{} min, {} half, {} max after their time on the line",
+        "{} min, {} median, {} max after their time on the line",
         figure::time_ns(min),
         figure::time_ns(p50),
         figure::time_ns(max)

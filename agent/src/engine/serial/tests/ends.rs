@@ -104,7 +104,7 @@ fn a_plug_that_is_not_there_is_told_within_five_seconds() {
     let mut told_at = None;
     let all = options_of(quick(), lasting(5));
     let mut say = |event| {
-        if let turnback_core::event::Event::HandfulDone { returned: 0, .. } = event {
+        if let turnback_core::event::Event::FirstProbesDone { returned: 0, .. } = event {
             told_at.get_or_insert(now.get());
         }
     };

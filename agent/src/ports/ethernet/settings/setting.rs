@@ -1,12 +1,18 @@
 //! The settings of an interface that a run may change.
 
 use serde_json::Value;
+use turnback_core::kind::ethernet::link::PortSetting;
 
 use crate::{
     guard::{journal::Target, state},
     ports::{
         changes::Setting,
-        ethernet::device::ethtool::{EthtoolError, Interface, Support, link::LinkSetting, timestamp::Timestamping},
+        ethernet::device::ethtool::{
+            EthtoolError, Interface, Support,
+            feature::{LOOPBACK, RX_ALL, RX_FCS},
+            link::LinkSetting,
+            timestamp::Timestamping,
+        },
     },
 };
 
@@ -101,6 +107,20 @@ impl Setting for EthernetSetting {
             (Self::Link(LinkSetting::Forced { .. }), Self::Link(LinkSetting::Forced { .. })) => self == wanted,
             _ => self.same_as(wanted),
         }
+    }
+
+    fn in_words(&self, target: &Target) -> String {
+        let what = match self {
+            Self::Up(on) => PortSetting::Up(*on).to_string(),
+            Self::Mtu(octets) => format!("MTU {octets}"),
+            Self::Link(setting) => format!("speed: {setting}"),
+            Self::Feature { name, on } if name == RX_ALL => PortSetting::DeliverBadFrames(*on).to_string(),
+            Self::Feature { name, on } if name == RX_FCS => PortSetting::DeliverCheck(*on).to_string(),
+            Self::Feature { name, on } if name == LOOPBACK => PortSetting::InternalLoop(*on).to_string(),
+            Self::Feature { name, on } => format!("{name} {}", if *on { "on" } else { "off" }),
+            Self::Timestamping(_) => "time stamps".to_owned(),
+        };
+        format!("{what} ({target})")
     }
 
     fn is_offered(&self, interface: &Interface) -> Result<bool, EthtoolError> {

@@ -252,7 +252,7 @@ fn a_real_line_with_a_plug() {
     println!("break: {came:?}, {:?}", port.line_errors().unwrap().unwrap().since(&counts));
     println!("low latency: {:?}", port.apply(LineSetting::LowLatency(true)));
     println!("half duplex: {:?}", port.apply(LineSetting::HalfDuplex(true)));
-    println!("put back: {:#?}", port.restore());
+    println!("restored: {:#?}", port.restore());
     let after = sys::settings(&sys::open(Path::new(&name)).unwrap()).unwrap();
     assert!(after.same_as(&before), "{after:?} is not {before:?}");
     assert_eq!(std::fs::read_dir(notes.path()).unwrap().count(), 0);

@@ -108,8 +108,8 @@ impl Setting for SerialSetting {
         matches!(self, Self::ModemLines(_))
     }
 
-    fn in_words(&self, target: &Target) -> Option<String> {
-        Some(match self {
+    fn in_words(&self, target: &Target) -> String {
+        match self {
             Self::Format(format) => {
                 let raw = if format.is_raw() { "" } else { ", not raw" };
                 format!("settings of {target} ({}{raw})", format.format())
@@ -119,7 +119,7 @@ impl Setting for SerialSetting {
             Self::HalfDuplex(_) => format!("half-duplex setting of {target}"),
             Self::LowLatency(_) => format!("low-latency setting of {target}"),
             Self::LatencyTimer { ms, .. } => format!("latency timer of {target} ({ms} ms)"),
-        })
+        }
     }
 }
 

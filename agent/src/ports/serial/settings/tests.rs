@@ -91,7 +91,7 @@ impl Bench {
 }
 
 #[test]
-fn settings_are_put_back_after_many_changes() {
+fn settings_are_restored_after_many_changes() {
     let bench = Bench::new();
     let before = bench.now();
     let mut changes = bench.changes();
@@ -103,7 +103,7 @@ fn settings_are_put_back_after_many_changes() {
     let recovered = changes.restore();
     assert_eq!(recovered.len(), 1, "one note for all of them");
     assert_eq!(recovered[0].outcome, Outcome::Restored);
-    assert!(told(&recovered[0]).ends_with("(2400,8N1, not raw): put back"), "{}", told(&recovered[0]));
+    assert!(told(&recovered[0]).ends_with("(2400,8N1, not raw): restored"), "{}", told(&recovered[0]));
     assert!(bench.now().same_as(&before), "{:?} is not {before:?}", bench.now());
     assert_eq!(fs::read_dir(bench.directory.path()).unwrap().count(), 0);
 }
@@ -182,7 +182,7 @@ fn a_line_under_test_is_not_touched_by_a_recovery() {
 }
 
 #[test]
-fn a_pseudo_terminal_that_is_gone_has_nothing_to_put_back_and_a_missing_adapter_is_waited_for() {
+fn a_pseudo_terminal_that_is_gone_has_nothing_to_restore_and_a_missing_adapter_is_waited_for() {
     let directory = tempfile::tempdir().unwrap();
     for (path, identity) in [("/dev/pts/no-such", "made 1.000000000"), ("/dev/ttyNoSuch", "/sys/devices/quay")] {
         let journal = Journal::open(directory.path()).unwrap();

@@ -3,7 +3,7 @@
 use super::near::{advice, repeat};
 use super::sides::{Sides, TURNS_MAX, TURNS_MIN, Weight};
 use super::{CaseRule, Conclusion};
-use crate::base::figure::count;
+use crate::base::figure::{count, listed};
 use crate::document::case::line::{Line, Visit};
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::Showing;
@@ -23,17 +23,16 @@ fn places_disagree(line: &Line) -> Option<Conclusion> {
     let bad = (1..=line.far).find(|k| line.history(*k).fails > 0 && line.history(*k).passes == 0)?;
     let good = (bad + 1..=line.far).find(|k| line.history(*k).passes > 0 && line.history(*k).fails == 0)?;
     let (near, far) = (line.spot(bad), line.spot(good));
-    let conclusion = Conclusion::undecided(format!("{near} fails though {far}, behind it, passes"))
-        .sure("contradictory: an average of the two would say nothing")
+    let conclusion = Conclusion::undecided(format!("{near} fails, though {far}, which is farther away, passes."))
+        .sure("certain that both cannot be true of one unchanged cable")
         .then(format!(
-            "look at the connector at {near}: it carries the plug there and nothing in use; clean or replace it, then \
-             repeat {near} and {far}"
+            "Look at the connector at {near}: only the plug uses it. Clean or replace it. Then repeat {near} and {far}."
         ))
         .again(StageName::At(near.clone()));
     Some(if line.history(bad).fails < 2 {
-        conclusion.want(StageName::At(near), "the evidence disagrees: seat the plug again and repeat")
+        conclusion.want(StageName::At(near), "The stages contradict each other. Seat the plug again first.")
     } else if line.history(good).passes < 2 {
-        conclusion.want(StageName::At(far), "the evidence disagrees: the farther place is repeated too")
+        conclusion.want(StageName::At(far), "The stages contradict each other. The farther place is repeated too.")
     } else {
         conclusion
     })
@@ -112,27 +111,28 @@ impl Search<'_, '_> {
         let again = self.line.history(place).unclear < 3;
         Some(match &result.rule {
             _ if result.needs_longer() && !self.line.history(place).long => {
-                conclusion.want(StageName::Soak(spot), "only a longer run can decide")
+                conclusion.want(StageName::Soak(spot), "Only a longer run can decide.")
             }
-            RuleId::ComesAndGoes => conclusion.want(StageName::Soak(spot), "a longer run shows whether it comes back"),
+            RuleId::ComesAndGoes => conclusion.want(StageName::Soak(spot), "A longer run shows whether it comes back."),
             _ if last.sporadic() => conclusion
                 .then(format!(
-                    "the errors came in few of the seconds: look at the connectors, and soak at {spot} for some hours"
+                    "The errors came in only a few of the seconds. Look at the connectors, and soak at {spot} for \
+                     some hours."
                 ))
                 .again(StageName::Soak(spot)),
             _ if result.needs_longer() => conclusion
                 .then(format!(
-                    "the error ratio is at the limit itself: soak at {spot} for an hour or more, or accept it as it is"
+                    "The error ratio is just at the limit. Soak at {spot} for an hour or more, or accept it as it is."
                 ))
                 .again(StageName::Soak(spot)),
             RuleId::NothingReturned => {
                 let conclusion = conclusion.then(format!(
-                    "The port is good. See that the plug is really on cable {} and not on another one: something else \
-                     holds the link.",
+                    "The port is good. Check that the plug is really on cable {} and not on another one: something \
+                     else holds the link up.",
                     self.line.case.cable
                 ));
                 if again {
-                    conclusion.want(self.stage(place), "See that the plug is on this cable, then repeat.")
+                    conclusion.want(self.stage(place), "Something else may hold the link up.")
                 } else {
                     conclusion
                 }
@@ -173,7 +173,7 @@ fn segment_fails(line: &Line) -> Option<Conclusion> {
         if let Some(unclear) = search.unclear(*middle) {
             return Some(Conclusion { wants: unclear.wants, ..open });
         }
-        return Some(open.want(search.stage(*middle), "it halves what is left of the cable"));
+        return Some(open.want(search.stage(*middle), "It halves what is left of the cable."));
     }
     Some(prove(&search, low, high))
 }
@@ -186,7 +186,7 @@ fn given_up(search: &Search, place: usize) -> bool {
 fn failure<'a>(line: &Line<'a>, place: usize) -> &'a str {
     let last = line.visits.iter().rfind(|v| v.place == place && v.shows == Showing::Fails);
     match last {
-        Some(v) if v.slower_only => "links at 100 Mb/s only, though the port by itself links at its own speed",
+        Some(v) if v.slower_only => "It links at 100 Mb/s only, though the port by itself links at its own speed.",
         Some(v) => v.result.text.as_str(),
         None => "",
     }
@@ -207,19 +207,22 @@ fn walk_out(search: &Search) -> Option<Conclusion> {
     let next = next?;
     let stage = StageName::At(line.spot(next));
     let known = match search.cleared(line.far) {
-        Some(0) => "the port passes with this plug; the cable is not yet known".to_owned(),
-        Some(place) => format!("{} passes; the rest of the cable is not yet known", line.spot(place)),
-        None => "nothing fails so far".to_owned(),
+        Some(0) => "The port passes with this plug. Nothing is known yet about the cable.".to_owned(),
+        Some(place) => format!("{} passes. Nothing is known yet about the rest of the cable.", line.spot(place)),
+        None => "Nothing fails so far.".to_owned(),
     };
-    (!line.skipped(&stage))
-        .then(|| Conclusion::undecided(known).want(stage, "a failure here, after a pass at the port, is the cable's"))
+    let why = match search.cleared(line.far) {
+        Some(_) => "A failure here, after a pass nearer to the port, is in the cable.",
+        None => "A pass here clears the port, the plug and the cable up to here.",
+    };
+    (!line.skipped(&stage)).then(|| Conclusion::undecided(known).want(stage, why))
 }
 
 /// The fault lies between these places.
 fn located(search: &Search, low: usize, high: usize) -> Conclusion {
     let line = search.line;
     let text = format!(
-        "{} passes and {} fails{}: {}",
+        "{} passes and {} fails{}. {}",
         line.spot(low),
         line.spot(high),
         if search.sporadic { ", now and then" } else { "" },
@@ -229,9 +232,11 @@ fn located(search: &Search, low: usize, high: usize) -> Conclusion {
     conclusion.segment = line.segment(low, high);
     let what = line.stretch(low, high);
     conclusion.next = if search.sporadic {
-        format!("look for a loose or worn connector and a bent or crushed run in {what}; re-terminate or replace it")
+        format!(
+            "Look for a loose or worn connector and a bent or crushed run in {what}. Fit new connectors or replace it."
+        )
     } else {
-        format!("re-terminate or replace {what}; if a new end does not mend it, replace it")
+        format!("Fit new connectors to {what}. If that does not help, replace it.")
     };
     conclusion
 }
@@ -255,11 +260,11 @@ fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
     let gone = line.history(high).passes_since >= GONE_AFTER;
     if sides.turns() >= TURNS_MAX || gone {
         let why = if gone {
-            "it has not come back".to_owned()
+            "It has not come back".to_owned()
         } else {
-            format!("not beyond chance after {} turns", sides.turns())
+            format!("Chance can still explain it after {} changes of place", sides.turns())
         };
-        return too_rare(search, low, high, format!("{}; {why}: {what}", conclusion.text));
+        return too_rare(search, low, high, format!("{} {why} ({what}).", conclusion.text));
     }
     // Back and forth, and longer the second time: a port that goes bad and good for tens of seconds must not look like
     // a cable. What comes after that only counts runs.
@@ -267,13 +272,15 @@ fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
     let long = (TURNS_MIN - 2..TURNS_MIN).contains(&sides.turns()) && !next_still;
     let stage = if long { StageName::Soak(line.spot(place)) } else { search.stage(place) };
     let conclusion = conclusion.sure(format!(
-        "not yet repeated often enough: a port that began to fail meanwhile would look the same ({what})"
+        "not yet repeated often enough: a port that began to fail meanwhile would look the same; {what}"
     ));
     match (next_still, next_with) {
         (true, _) => conclusion.want_still(stage),
-        (false, true) => conclusion.want(stage, "Out again: the failure must come back."),
-        (false, false) => conclusion
-            .want(stage, "Back to the last place that passed. It must pass again; if not, the cable is not the cause."),
+        (false, true) => conclusion.want(stage, "The plug goes out again, and the failure must come back."),
+        (false, false) => conclusion.want(
+            stage,
+            "The plug goes back to the last place that passed. It must pass again; if not, the cable is not the cause.",
+        ),
     }
 }
 
@@ -281,10 +288,13 @@ fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
 fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Conclusion {
     let (near, far) = (search.line.spot(low), search.line.spot(high));
     let next = format!(
-        "soak for hours with the plug at {far} and then at {near}, and compare; until then look at the connectors and \
-         use a spare port or cable"
+        "Soak for hours with the plug at {near} and then at {far}, and compare. Until then look at the connectors, and \
+         use a spare port or cable."
     );
-    Conclusion::undecided(text).sure("seen, and too rare to be placed").then(next).again(StageName::Soak(far))
+    Conclusion::undecided(text)
+        .sure("certain that it was seen; it is too rare to say where it comes from")
+        .then(next)
+        .again(StageName::Soak(far))
 }
 
 /// Nothing fails anywhere.
@@ -295,11 +305,11 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
     let inside = inside.iter().find(|r| r.showing == Showing::Fails).map(|r| r.text.as_str());
     if let Some(before) = cured.or(inside) {
         return Some(
-            Conclusion::undecided(format!("everything passes now, though it failed before: {before}"))
+            Conclusion::undecided(format!("Everything passes now, though it failed before. {before}"))
                 .sure("certain that it failed and that it passes now; not what mended it")
                 .then(
-                    "clean the contacts of port and plug, note the labels, and look again in a few days: a contact \
-                     that seating mends fails again",
+                    "Clean the contacts of port and plug, note the labels, and test again in a few days: a contact \
+                     that works again after seating will fail again.",
                 ),
         );
     }
@@ -314,10 +324,11 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
     if let Some(seen) = line.visits.iter().find(|v| v.spells()) {
         let spot = line.spot(seen.place);
         return Some(
-            Conclusion::undecided(format!("{spot}: {}; it did not come back in the runs after", seen.result.text))
+            Conclusion::undecided(format!("{spot}: {} It did not come back in later runs.", seen.result.text))
                 .sure("certain that it was bad for a moment; not where it came from")
                 .then(format!(
-                    "soak at {spot} for some hours, nobody touching it; if it comes back, go on with this case"
+                    "Soak at {spot} for some hours, with nobody touching anything. If it comes back, go on with this \
+                     case."
                 ))
                 .again(StageName::Soak(spot)),
         );
@@ -325,12 +336,15 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
     if far.passes == 0 {
         let passed = line.visits.iter().filter(|v| v.shows == Showing::Passes).map(|v| line.spot(v.place).to_string());
         let passed: Vec<String> = passed.collect();
-        let text =
-            if passed.is_empty() { "no stage was done".to_owned() } else { format!("passes: {}", passed.join(", ")) };
+        let text = if passed.is_empty() {
+            "No stage was done.".to_owned()
+        } else {
+            format!("These stages pass: {}.", listed(&passed))
+        };
         return Some(
             Conclusion::undecided(text)
                 .sure("the far end was not tried")
-                .then("put the plug on the far end: the cable has not been tested")
+                .then("Put the plug on the far end: the cable has not been tested.")
                 .again(StageName::At(Spot::FarEnd(None))),
         );
     }
@@ -339,7 +353,7 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
     if let Some(last) = soaks.last().filter(|v| v.shows != Showing::Passes || v.restless()) {
         let text = match last.shows {
             Showing::Passes => format!(
-                "soak: {} of {} units failed, below the limit on average, but all within {} of {} seconds",
+                "soak: {} of {} units failed. That is below the limit on average, but all failed within {} of {} s.",
                 count(last.result.tried.failed),
                 count(last.result.tried.units),
                 last.result.seconds_errored,
@@ -360,10 +374,10 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
             conclusion
         });
     }
-    let conclusion = Conclusion::new(Outcome::Pass, &[], "every stage passes: no fault now".to_owned());
+    let conclusion = Conclusion::new(Outcome::Pass, &[], "Every stage passes. There is no fault now.".to_owned());
     let passed: Vec<String> =
         (0..=line.far).filter(|k| line.history(*k).passes > 0).map(|k| line.spot(k).to_string()).collect();
-    let proved = format!("the limit is proved at {}", passed.join(", "));
+    let proved = format!("the limit is proved at {}", listed(&passed));
     let conclusion = match soaks.last() {
         Some(last) => conclusion
             .sure(format!("{proved}, also as the mean of {} s while the cable was moved", last.result.seconds)),

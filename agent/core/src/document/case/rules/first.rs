@@ -19,10 +19,10 @@ fn stage_not_tested(line: &Line) -> Option<Conclusion> {
     let (stage, result) = line.latest().filter(|(_, result)| result.showing == Showing::NotTested)?;
     let conclusion = Conclusion::new(Outcome::NotTested, &[], format!("{}: {}", stage.name, result.text))
         .sure("certain: nothing was tested")
-        .then("free the port, find out what its far end is connected to, then go on with this case");
+        .then("Free the port and find out what its far end is connected to. Then go on with this case.");
     let in_a_row = line.results(&stage.name).iter().rev().take_while(|r| r.showing == Showing::NotTested).count();
     Some(if in_a_row < 2 {
-        conclusion.want(stage.name.clone(), "the stage tested nothing: it is repeated once the port is free")
+        conclusion.want(stage.name.clone(), "The stage tested nothing. It is repeated once the port is free.")
     } else {
         conclusion
     })
@@ -39,10 +39,13 @@ fn host_fails(line: &Line) -> Option<Conclusion> {
         |gear: Gear| line.bench.iter().rfind(|v| v.gear == gear && v.result.rule == RuleId::DamagedAfterCheck);
     let blame = |stage: StageName, result: &StageResult, why: &str| {
         Conclusion::fault(&[Location::Host], format!("{stage}: {}", result.text))
-            .sure(format!("near certain: a random error passes the frame check once in 2^32 damaged frames; {why}"))
+            .sure(format!(
+                "near certain: damage on the line passes the frame check about once in four thousand million frames; \
+                 {why}"
+            ))
             .then(
-                "Leave plug and cable alone. Move the card to another slot or computer and repeat. If the damage goes \
-                 with it, condemn the card; if not, test this computer's memory.",
+                "Leave plug and cable alone. Move the card to another slot or computer and test again. If the damage \
+                 goes with the card, change the card. If not, test this computer's memory.",
             )
     };
     if let Some((stage, result)) = inside {
@@ -79,8 +82,8 @@ fn internal_first(line: &Line) -> Option<Conclusion> {
     if !line.case.capabilities.internal_loop || done || line.skipped(&here) {
         return None;
     }
-    let nothing = Conclusion::undecided("nothing is known yet of the port's host side");
-    Some(nothing.want(here, "the loop inside the chip needs no plug: it tests the port's host side"))
+    let nothing = Conclusion::undecided("Nothing is known yet about the host side of the port.");
+    Some(nothing.want(here, "The loop inside the chip needs no plug. It tests the host side of the port."))
 }
 
 /// The loop inside the chip holds nothing but the port.
@@ -102,20 +105,20 @@ fn internal_fails(line: &Line) -> Option<Conclusion> {
                 let last = results[results.len() - 1];
                 let again = if last.needs_longer() { soak } else { here };
                 Conclusion::undecided(format!("internal: {}", last.text))
-                    .want(again, "the first attempt decided nothing")
+                    .want(again, "The first attempt decided nothing.")
             })
         }
         [one] => {
             let conclusion = Conclusion::fault(&[Location::Port], format!("internal: {}", one.text))
                 .sure("seen once: a second failure settles it")
-                .then("take this port out of use and move to a spare one");
+                .then(NEXT_FOR_PORT);
             match results.len() {
                 1 | 2 => Some(conclusion.want(
                     here,
-                    "a failure with no plug and no cable in the way is repeated before the port is condemned",
+                    "It failed with no plug and no cable in the way. That is repeated before the port is blamed.",
                 )),
                 3 => Some(
-                    conclusion.want(soak, "it failed once and then passed: a longer run shows whether it comes back"),
+                    conclusion.want(soak, "It failed once and then passed. A longer run shows whether it comes back."),
                 ),
                 // It never came back: the other stages go on, and the verdict keeps it in mind.
                 _ => None,
@@ -125,7 +128,7 @@ fn internal_fails(line: &Line) -> Option<Conclusion> {
             Conclusion::fault(
                 &[Location::Port],
                 format!(
-                    "internal: {} of {} runs fail with the loop inside the chip: {}",
+                    "internal: {} of {} runs fail with the loop inside the chip. {}",
                     failed.len(),
                     results.len(),
                     last.text

@@ -81,8 +81,8 @@ impl Conclusion {
         self.outcome = Outcome::Undecided;
         self.location.clear();
         self.segment = None;
-        self.sureness = "seen, and not seen again often enough to be sure".to_owned();
-        self.next = "soak for hours at the places where it passed and failed".to_owned();
+        self.sureness = "seen, but not often enough to be sure".to_owned();
+        self.next = "Soak for hours at the place that passed and at the place that failed.".to_owned();
         self.again = self.wants.first().map(|want| want.stage.clone());
         self
     }
@@ -90,7 +90,7 @@ impl Conclusion {
     /// A stage that would tell more and has been tried in vain: what is left is to do it for longer.
     fn or_longer(mut self) -> Self {
         if let Some(want) = self.wants.first().filter(|_| self.next.is_empty()) {
-            self.next = format!("do stage {} again for hours: so far it has decided nothing", want.stage);
+            self.next = format!("Do stage {} again, for hours: so far it has decided nothing.", want.stage);
             self.again.get_or_insert(want.stage.clone());
         }
         self
@@ -140,7 +140,10 @@ fn consider(case: &Case) -> Settled {
     let spoken =
         rules().into_iter().find_map(|rule| (rule.decide)(&line).map(|conclusion| (rule.id.clone(), conclusion)));
     let (rule, conclusion) = spoken.unwrap_or_else(|| {
-        (RuleId::NoRule, Conclusion::undecided("no rule fits these stages").then("keep the case's document"))
+        (
+            RuleId::NoRule,
+            Conclusion::undecided("No rule fits these stages.").then("Keep this case and tell the maintainers."),
+        )
     });
     let (rule, conclusion) = pairs::weigh(&line, rule, conclusion);
     let conclusion = if given_up(&line, &conclusion) { conclusion.unproved() } else { conclusion };

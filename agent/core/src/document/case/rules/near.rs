@@ -2,6 +2,7 @@
 
 use super::sides::{Sides, TURNS_MAX, Weight};
 use super::{CaseRule, Conclusion};
+use crate::base::figure::upper;
 use crate::document::case::line::{Gear, Line, Visit};
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::Showing;
@@ -31,7 +32,7 @@ fn port_silent(line: &Line) -> Option<Conclusion> {
         })
         .then(NEXT_FOR_PORT);
     Some(if named.len() < 2 {
-        conclusion.want(StageName::At(line.spot(last.place)), "it is repeated before the port is condemned")
+        conclusion.want(StageName::At(line.spot(last.place)), "It is repeated before the port is blamed.")
     } else {
         conclusion
     })
@@ -44,8 +45,8 @@ fn port_or_plug(line: &Line) -> Option<Conclusion> {
         if line.skipped(&HERE) {
             return None;
         }
-        let why = "a plug in the port itself tests the whole port, and nothing of the cable";
-        return Some(Conclusion::undecided("nothing is known yet of the port's line side").want(HERE, why));
+        let why = "A plug in the port itself tests the whole port and nothing of the cable.";
+        return Some(Conclusion::undecided("Nothing is known yet about the line side of the port.").want(HERE, why));
     };
     if let Some(active) = line.at(0).filter(|v| v.active()).last()
         && history.passes == 0
@@ -56,13 +57,13 @@ fn port_or_plug(line: &Line) -> Option<Conclusion> {
     }
     match (history.passes, history.fails) {
         (0, 0) if last.result.needs_longer() => (!history.long).then(|| {
-            Conclusion::undecided(format!("at-port: {}", last.result.text)).want(SOAK, "only a longer run can decide")
+            Conclusion::undecided(format!("at-port: {}", last.result.text)).want(SOAK, "Only a longer run can decide.")
         }),
         // A farther place may fail in another way, which this computer does not explain.
         (0, 0) if last.loses_here() && history.unclear >= 2 => None,
         (0, 0) if last.result.rule == RuleId::ComesAndGoes => {
             let conclusion = Conclusion::undecided(format!("at-port: {}", last.result.text));
-            Some(conclusion.want(SOAK, "a longer run, untouched, shows whether it comes back"))
+            Some(conclusion.want(SOAK, "A longer run, untouched, shows whether it comes back."))
         }
         (0, 0) => {
             let conclusion = Conclusion::undecided(format!("at-port: {}", last.result.text))
@@ -75,9 +76,9 @@ fn port_or_plug(line: &Line) -> Option<Conclusion> {
         // It failed, then held: a contact that seating cleaned.
         (_, _) if history.passes_since >= 2 => None,
         (_, _) if history.passes_since == 1 => Some(
-            Conclusion::undecided("at-port: it failed and then passed with the same plug")
-                .then("clean the contacts of port and plug")
-                .want(SOAK, "it passed after it had failed: a longer run, untouched, shows whether that holds"),
+            Conclusion::undecided("at-port: It failed and then passed with the same plug.")
+                .then("Clean the contacts of port and plug.")
+                .want(SOAK, "It passed after it had failed. A longer run, untouched, shows whether that holds."),
         ),
         _ => Some(coming_and_going(line)),
     }
@@ -87,28 +88,30 @@ fn port_or_plug(line: &Line) -> Option<Conclusion> {
 pub(super) fn advice(rule: &RuleId) -> &'static str {
     match rule {
         RuleId::NotAPlainLoop | RuleId::EchoesLate => {
-            "see what is really plugged in: a plug returns each frame once and in order, an active device may not; fit \
-             a plug that is proven on a known-good port, then repeat this stage"
+            "Find out what is really plugged in: a plug returns each frame once and in order, an active device may \
+             not. Fit a plug that passes in a port that works. Then repeat this stage."
         }
         RuleId::DamagedAfterCheck => {
             "See that nothing but cable and plug is in the loop: a switch or a media converter makes a new frame \
              check. Then repeat this stage. If it stays, test this computer's memory."
         }
-        RuleId::HostLimited => "stop other work on this computer, then repeat this stage",
+        RuleId::HostLimited => "Stop other work on this computer. Then repeat this stage.",
         RuleId::LostAtFullPace => {
-            "stop other work on this computer, then repeat this stage; if bytes are still lost, open a case on a port \
-             of the computer's own, whose driver counts overruns"
+            "Stop other work on this computer. Then repeat this stage. If bytes are still lost, open a case on a \
+             serial port that is built into the computer: its driver counts what it drops."
         }
         RuleId::PlugJoinsDataOnly => {
-            "look at the plug: if it joins the data wires only, name that wiring; if it has all wires, prove it on a \
-             known-good port"
+            "Look at the plug. If it joins only the data wires, go on with --wiring data-only. If it has all wires, \
+             try it in a port that works."
         }
         RuleId::NoBytesReturned => {
-            "switch the receiver on while sending, where the port has a setting for it; else test with a second port \
-             on the pair"
+            "Keep the receiver on while sending, if the port has a setting for that. If it has none, test with a \
+             second port on the pair."
         }
-        RuleId::PortGone => "see that the adapter is seated and powered, read the kernel log, then repeat this stage",
-        _ => "seat plug and connector, leave both alone, then repeat this stage",
+        RuleId::PortGone => {
+            "Check that the adapter is seated and powered, and read the kernel log. Then repeat this stage."
+        }
+        _ => "Seat plug and connector, and leave both alone. Then repeat this stage.",
     }
 }
 
@@ -116,20 +119,20 @@ pub(super) fn advice(rule: &RuleId) -> &'static str {
 pub(super) fn repeat(rule: &RuleId) -> &'static str {
     match rule {
         RuleId::HostLimited | RuleId::LostAtFullPace => {
-            "the last attempt decided nothing: stop other work on this computer"
+            "The last attempt decided nothing. Stop other work on this computer first."
         }
-        _ => "the last attempt decided nothing: seat the plug again",
+        _ => "The last attempt decided nothing. Seat the plug again first.",
     }
 }
 
 /// Every attempt failed.
 fn steady(line: &Line, fails: u32) -> Conclusion {
-    let text = format!("at-port: {fails} of {fails} runs fail: {}", last_failure(line));
+    let text = format!("at-port: {fails} of {fails} runs fail. {}", last_failure(line));
     if fails < 2 {
         return Conclusion::fault(&[Location::Port, Location::Plug], text)
             .sure("seen once; port and plug cannot be told apart yet")
-            .want(HERE, "seat the plug again and repeat: a contact is the commonest cause")
-            .want(StageName::OtherPlug, "another plug tells port and plug apart");
+            .want(HERE, "A bad contact is the most common cause.")
+            .want(StageName::OtherPlug, "Another plug tells port and plug apart.");
     }
     tell_apart(line, text)
 }
@@ -138,7 +141,7 @@ fn steady(line: &Line, fails: u32) -> Conclusion {
 fn coming_and_going(line: &Line) -> Conclusion {
     let history = line.history(0);
     let text = format!(
-        "at-port: comes and goes: {} runs fail and {} pass with the same plug: {}",
+        "at-port: The failure comes and goes: {} runs fail and {} pass with the same plug. {}",
         history.fails,
         history.passes,
         last_failure(line)
@@ -146,7 +149,7 @@ fn coming_and_going(line: &Line) -> Conclusion {
     if !line.at(0).any(|v| v.long && v.shows == Showing::Fails) && history.fails < 3 {
         return Conclusion::fault(&[Location::Port, Location::Plug], text)
             .sure("it comes and goes; port and plug cannot be told apart yet")
-            .want(SOAK, "a longer run shows how often it comes");
+            .want(SOAK, "A longer run shows how often it comes.");
     }
     tell_apart(line, text)
 }
@@ -270,9 +273,9 @@ impl<'l, 'a> Exchange<'l, 'a> {
         let told = [
             of("with this plug in this port", self.own),
             of("with another plug in this port", self.other),
-            of("with this plug in a known-good port", self.known),
+            of("with this plug in a port that works", self.known),
         ];
-        told.into_iter().flatten().collect::<Vec<_>>().join(", ")
+        upper(&told.into_iter().flatten().collect::<Vec<_>>().join(", "))
     }
 }
 
@@ -305,7 +308,7 @@ fn tell_apart(line: &Line, text: String) -> Conclusion {
     let Some((blamed, with)) = runs.pointed_at() else { return follows_nothing(&runs, text) };
     let sides = runs.sides(with);
     let Weight { proved, what, next_with, next_still } = sides.weigh();
-    let tried = format!("{text}; {}", runs.told());
+    let tried = format!("{text} {}.", runs.told());
     if proved {
         return match blamed.as_slice() {
             [Location::Plug] => Conclusion::fault(&blamed, tried)
@@ -327,7 +330,7 @@ fn tell_apart(line: &Line, text: String) -> Conclusion {
     let rest: Vec<Gear> =
         [Gear::OtherPlug, Gear::KnownGoodPort, Gear::Own].into_iter().filter(|gear| !with.contains(gear)).collect();
     let conclusion = Conclusion::fault(&blamed, tried)
-        .sure(format!("not yet repeated often enough: a disturbance from outside can look the same ({what})"));
+        .sure(format!("not yet repeated often enough: a disturbance from outside can look the same; {what}"));
     let last = line.bench.last().filter(|_| next_still).and_then(|v| runs.least_tried(&[v.gear]));
     match (last, runs.least_tried(if next_with { with } else { &rest })) {
         (Some(stage), _) => conclusion.want_still(stage),
@@ -343,11 +346,11 @@ fn follows_nothing(runs: &Exchange, text: String) -> Conclusion {
     let alike = [runs.own, runs.other, runs.known].into_iter().all(|bench| bench.passes == 0);
     let more: Vec<Gear> =
         [Gear::OtherPlug, Gear::KnownGoodPort].into_iter().filter(|gear| runs.bench(*gear).all < REPEATS).collect();
-    let conclusion = Conclusion::undecided(format!("{text}; {}", runs.told()));
+    let conclusion = Conclusion::undecided(format!("{text} {}.", runs.told()));
     let conclusion = if alike {
         conclusion.sure("certain that it fails; it fails alike whichever plug and port is used").then(
-            "Look for what all these runs share: this computer, its power supply, a motor or radio nearby. Then prove \
-             another plug in the known-good port: two bad plugs look the same. Blame neither port nor plug yet.",
+            "Look for what all these runs share: this computer, its power supply, a motor or radio nearby. Two bad \
+             plugs look the same: try another plug in the port that works. Blame neither port nor plug yet.",
         )
     } else {
         conclusion.sure("certain that it fails now and then; it does not follow plug or port").then(

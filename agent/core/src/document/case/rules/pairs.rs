@@ -1,11 +1,12 @@
 //! Which pairs of a condemned cable are bad, and whether the adapter's own cable test agrees with the stages.
 
 use super::Conclusion;
+use crate::base::figure::upper;
 use crate::document::case::line::{Line, Visit};
 use crate::document::case::name::StageName;
 use crate::document::case::stage::{Ended, Showing, Stage, StageResult};
 use crate::judge::{Location, Outcome, RuleId};
-use crate::kind::ethernet::cable_test::{Reading, read};
+use crate::kind::ethernet::cable_test::{ALSO_100, ONLY_1000, Reading, read};
 use crate::kind::ethernet::link::Medium;
 
 /// Asks for what tells the pairs of a condemned cable apart, and holds the cable test against the stages.
@@ -15,16 +16,22 @@ pub(super) fn weigh(line: &Line, rule: RuleId, conclusion: Conclusion) -> (RuleI
     }
     let cable = conclusion.location == [Location::Cable];
     if let Some(why) = contradiction(line, &conclusion) {
-        let mut contrary = Conclusion::undecided(format!("{}; the cable test contradicts it: {why}", conclusion.text))
-            .sure("contradictory: an average of the two would say nothing")
-            .then(
-                "see that it was this cable and that nothing was at its far end, then repeat the cable test; if it \
-                 says the same, look at the connectors at both ends, where a plug makes contact and a pulse does not \
-                 see it",
-            )
-            .again(StageName::CableTest);
+        let mut contrary = Conclusion::undecided(format!(
+            "{} The cable test contradicts that: {why}.",
+            conclusion.text
+        ))
+        .sure("certain that both cannot be true of one unchanged cable")
+        .then(
+            "Check that it was this cable and that nothing was at its far end. Then repeat the cable test. If it \
+                 says the same, look at the connectors at both ends: a plug can make contact where the cable test sees \
+                 a break.",
+        )
+        .again(StageName::CableTest);
         if tests(line).count() < 2 {
-            contrary = contrary.want(StageName::CableTest, "the evidence disagrees: the cable test is repeated");
+            contrary = contrary.want(
+                StageName::CableTest,
+                "The stages and the cable test contradict each other, so the cable test is repeated.",
+            );
         }
         return (RuleId::CableTestContradicts, contrary);
     }
@@ -42,13 +49,13 @@ pub(super) fn weigh(line: &Line, rule: RuleId, conclusion: Conclusion) -> (RuleI
     let conclusion = match four.filter(|stage| line.case.capabilities.forces_speed && line.results(stage).is_empty()) {
         Some(stage) => conclusion.want(
             stage,
-            "it fails at a speed that uses all four pairs: at 100 Mb/s, which uses two, it shows which ones",
+            "It fails at a speed that uses all four pairs. At 100 Mb/s, which uses two, it shows which ones.",
         ),
         None => conclusion,
     };
     let copper = line.visits.iter().any(|v| v.result.link.medium == Medium::Copper);
     if copper && line.case.offers_cable_test && tests(line).next().is_none() {
-        let why = "the adapter can measure each pair, and how far away it ends";
+        let why = "The adapter can measure each pair, and how far away it ends.";
         return (rule, conclusion.want(StageName::CableTest, why));
     }
     (rule, conclusion)
@@ -100,7 +107,7 @@ fn contradiction(line: &Line, conclusion: &Conclusion) -> Option<String> {
             if in_port {
                 Some(format!("{}, at the port itself, and segments pass that are nearer than this one", told(&pairs)))
             } else {
-                carried.then(|| format!("{}, which carry 100 Mb/s", told(&pairs)))
+                carried.then(|| format!("{}, but these pairs carry 100 Mb/s", told(&pairs)))
             }
         }
         _ => None,
@@ -119,19 +126,16 @@ fn agreement(line: &Line) -> Option<String> {
 pub(super) fn cable_test(line: &Line) -> Option<String> {
     let test = tests(line).last()?.pairs.as_ref()?;
     let read = match read(test) {
-        Reading::Broken(_) => "a pair that ends or touches nearer than the others is at fault there".to_owned(),
+        Reading::Broken(_) => "A pair that ends or touches nearer than the others is at fault there.".to_owned(),
         Reading::Alike(Some(m)) => format!(
-            "all pairs end at about {m:.0} m: if the cable is longer, it is cut there; else look at the far connector \
-             first, for a break in the last metres reads the same, and noise or a loose contact throws nothing back"
+            "All pairs end at about {m:.0} m. If the cable is longer, it is cut there. If not, look at the far \
+             connector first: a break in the last metres looks the same, and this test cannot see noise or a loose \
+             contact."
         ),
-        Reading::Alike(None) => {
-            "no pair is open or shorted, which does not clear the cable of noise or a loose contact".to_owned()
-        }
-        Reading::Unclear => {
-            "nothing can be read from that: see that the plug is off and nothing else is at the far end".to_owned()
-        }
+        Reading::Alike(None) => "No pair is open or shorted. This test cannot see noise or a loose contact.".to_owned(),
+        Reading::Unclear => "That says nothing clear. Take off whatever is at the far end, a plug too.".to_owned(),
     };
-    Some(format!("{test}: {read}"))
+    Some(format!("{}. {read}", upper(&test.to_string())))
 }
 
 /// What the run at 100 Mb/s says of the pairs.
@@ -140,17 +144,18 @@ pub(super) fn which_pairs(line: &Line) -> Option<String> {
     let result: &StageResult = line.case.stages.iter().rev().find(slow)?.result.as_ref()?;
     Some(match result.showing {
         Showing::Fails => {
-            "at 100 Mb/s it fails as well: pair 2 or 3 (orange or green) is bad, or both; 1 and 4 are not \
-             cleared"
-                .into()
+            format!(
+                "At 100 Mb/s it fails too, so one or both of {ALSO_100} are bad. Nothing is known about {ONLY_1000}."
+            )
         }
         Showing::Passes => {
-            "at 100 Mb/s it passes: pairs 2 and 3 (orange and green) are good for that speed; look at pairs 1 and 4 \
-             (blue and brown) first, or the cable as a whole is too poor for 1000 Mb/s, which asks more of every pair"
-                .into()
+            format!(
+                "At 100 Mb/s it passes, so {ALSO_100} are good at that speed. Look at {ONLY_1000} first. Or the whole \
+                 cable is too poor for 1000 Mb/s, which asks more of every pair."
+            )
         }
         Showing::Neither | Showing::NotTested | Showing::HostFails => {
-            format!("the run at 100 Mb/s does not tell which pairs: {}", result.text)
+            format!("The run at 100 Mb/s does not tell which pairs. {}", result.text)
         }
     })
 }

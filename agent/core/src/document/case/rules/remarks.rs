@@ -1,11 +1,13 @@
 //! Remarks on a case: what adds to the picture and decides nothing.
 
 use super::pairs;
+use crate::base::figure::listed;
 use crate::document::case::length;
 use crate::document::case::line::Line;
 use crate::document::case::name::StageName;
 use crate::document::case::stage::{Ended, Source};
 use crate::judge::{Location, Reason, RuleId};
+use crate::kind::ethernet::cable_test::{ALSO_100, ONLY_1000};
 
 /// A remark on a case: its name, and what it says, if anything.
 type Remark = (RuleId, fn(&Line) -> Option<String>);
@@ -39,9 +41,9 @@ fn comes_and_goes(line: &Line) -> Option<String> {
         .fold((0, 0), |(s, e), v| (s + v.result.seconds, e + v.result.seconds_errored.max(v.result.link_flaps)));
     match (sporadic.is_empty(), mixed) {
         (false, _) => Some(format!(
-            "the failure comes and goes: it was there in {errored} of {seconds} s of the runs that showed it"
+            "The failure comes and goes. It was there in {errored} of {seconds} s of the runs that showed it."
         )),
-        (true, true) => Some("the failure comes and goes: one and the same place both passed and failed".to_owned()),
+        (true, true) => Some("The failure comes and goes: one place both passed and failed.".to_owned()),
         (true, false) => None,
     }
 }
@@ -50,19 +52,18 @@ fn comes_and_goes(line: &Line) -> Option<String> {
 fn two_pairs(line: &Line) -> Option<String> {
     let slow = line.at(0).any(|v| v.result.fallback_mbps == Some(100));
     slow.then(|| {
-        "this port cannot link to itself at its own speed, as gigabit copper mostly cannot, and that is not held \
-         against it: the stages ran at 100 Mb/s, so pairs 1 and 4 (blue and brown), which only 1000 Mb/s uses, were \
-         not tested"
-            .to_owned()
+        format!(
+            "This port cannot link to itself at its own speed, as gigabit copper usually cannot. That does not count \
+             against it. The stages ran at 100 Mb/s, so {ONLY_1000} were not tested."
+        )
     })
 }
 
 fn pairs_lost(line: &Line) -> Option<String> {
-    line.visits.iter().any(|v| v.slower_only).then(|| {
-        "100 Mb/s passes where 1000 Mb/s finds no link: pairs 2 and 3 (orange and green) are good; look at pairs 1 and \
-         4 (blue and brown), which only 1000 Mb/s uses"
-            .to_owned()
-    })
+    line.visits
+        .iter()
+        .any(|v| v.slower_only)
+        .then(|| format!("100 Mb/s passes where 1000 Mb/s finds no link, so {ALSO_100} are good. Look at {ONLY_1000}."))
 }
 
 fn from_records(line: &Line) -> Option<String> {
@@ -73,7 +74,7 @@ fn from_records(line: &Line) -> Option<String> {
         .filter(|s| s.source == Source::Record)
         .map(|s| format!("{} of {}", s.name, s.started_at))
         .collect();
-    (!taken.is_empty()).then(|| format!("taken from records: {}", taken.join(", ")))
+    (!taken.is_empty()).then(|| format!("Taken from records: {}.", listed(&taken)))
 }
 
 fn left_out(line: &Line) -> Option<String> {
@@ -87,16 +88,16 @@ fn left_out(line: &Line) -> Option<String> {
     let all_done = ended(Ended::Done);
     let (done, open): (Vec<_>, Vec<_>) = ended(Ended::SetAside).into_iter().partition(|name| all_done.contains(name));
     let told = [
-        ("skipped by the technician", skipped),
-        ("set aside by the technician and done again", done),
-        ("set aside by the technician and not done again", open),
+        ("Skipped by the technician", skipped),
+        ("Set aside by the technician and done again", done),
+        ("Set aside by the technician and not done again", open),
     ];
     let told: Vec<String> = told
         .into_iter()
         .filter(|(_, names)| !names.is_empty())
         .map(|(what, names)| {
-            format!("{what}: {}", names.into_iter().map(ToString::to_string).collect::<Vec<_>>().join(", "))
+            format!("{what}: {}.", listed(&names.into_iter().map(ToString::to_string).collect::<Vec<_>>()))
         })
         .collect();
-    (!told.is_empty()).then(|| told.join("; "))
+    (!told.is_empty()).then(|| told.join(" "))
 }

@@ -124,7 +124,10 @@ impl<'a> Sides<'a> {
         let (here, there) = (sum(counted.iter().copied()), sum(self.without.iter()));
         // The word of a technician has no counts: then the runs alone tell the sides apart.
         if there.bits == 0 && !self.without.is_empty() {
-            return (0.0, format!("{} of {} units failed with it", count(here.errors), count(here.bits)));
+            return (
+                0.0,
+                format!("{} of {} units failed with the suspect in the loop", count(here.errors), count(here.bits)),
+            );
         }
         let p_units = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
         let seconds = |visits: &mut dyn Iterator<Item = &Visit>| {
@@ -141,7 +144,8 @@ impl<'a> Sides<'a> {
             fisher::p_a_higher(with_s, without_s).unwrap_or(1.0)
         };
         let what = format!(
-            "{} of {} units failed with it and {} of {} without it, {} of {} seconds with it and {} of {} without it",
+            "with the suspect in the loop {} of {} units failed, without it {} of {}; with it {} of {} seconds, \
+             without it {} of {}",
             count(here.errors),
             count(here.bits),
             count(there.errors),
@@ -174,7 +178,7 @@ impl<'a> Sides<'a> {
             p = p.min((-(there.bits as f64) / pause).exp());
         }
         let what = format!(
-            "trouble began {} times in {} s with it and {} times in {} s without it",
+            "with the suspect in the loop trouble began {} times in {} s, without it {} times in {} s",
             here.errors, here.bits, there.errors, there.bits
         );
         (p, what)

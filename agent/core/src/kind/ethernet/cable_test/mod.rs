@@ -63,6 +63,11 @@ impl Pair {
     }
 }
 
+/// The two pairs that carry 10 and 100 Mb/s too, as [`Pair`] writes one.
+pub const ALSO_100: &str = "pairs 2 and 3 (orange and green, pins 1, 2, 3 and 6)";
+/// The two pairs that only 1000 Mb/s and faster use.
+pub const ONLY_1000: &str = "pairs 1 and 4 (blue and brown, pins 4, 5, 7 and 8)";
+
 impl fmt::Display for Pair {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let (one, other) = self.contacts();
@@ -138,8 +143,9 @@ impl fmt::Display for CableTest {
         if self.pairs.is_empty() {
             return f.write_str("the adapter reported no pair");
         }
-        let pairs: Vec<String> = self.pairs.iter().map(ToString::to_string).collect();
-        f.write_str(&pairs.join(", "))
+        let mut pairs: Vec<&PairResult> = self.pairs.iter().collect();
+        pairs.sort_by_key(|result| result.pair.number());
+        f.write_str(&pairs.into_iter().map(ToString::to_string).collect::<Vec<_>>().join(", "))
     }
 }
 

@@ -1,6 +1,6 @@
 //! Rules on what came back wrong, cut, twice, out of order, or not at all.
 
-use crate::base::figure::{self, count};
+use crate::base::figure::{count, listed};
 use crate::base::placement::Placement;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
@@ -26,8 +26,8 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
         return None;
     }
     let told = format!(
-        "{} of {} frames had wrong contents though their frame check was right: a random error on the line passes the \
-         check once in 2^32 damaged frames",
+        "{} of {} frames had wrong contents though their frame check was right. Damage on the line passes the check \
+         about once in four thousand million frames",
         count(damaged),
         count(e.counts.returned)
     );
@@ -42,22 +42,22 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
         Placement::ReturnPort => vec![Location::Cable],
     };
     if beyond.is_empty() {
-        let text = format!("{told}; they were damaged in the adapter's buffers, on the bus or in memory");
+        let text = format!("{told}, so they were damaged in the adapter's buffers, on the bus or in memory.");
         return Some(Finding::fault(vec![Location::Host], text).sure("near certain: no device is in this loop").then(
-            "move the card to another slot or computer and repeat: if the damage goes with it, condemn the card; else \
-             test this computer's memory",
+            "Move the card to another slot or computer and test again. If the damage goes with the card, change the \
+             card. If not, test this computer's memory.",
         ));
     }
     let text = format!(
-        "{told}; they were damaged behind the check, in the adapter's buffers, on the bus or in memory, or by a device \
-         in the loop that stores frames and sends them on with a new check"
+        "{told}, so they were damaged in the adapter's buffers, on the bus or in memory, or by a device in the loop \
+         that stores frames and sends them on with a new check."
     );
     Some(
         Finding::fault(std::iter::once(Location::Host).chain(beyond).collect(), text)
             .sure("near certain that no bare plug or cable did it; this computer and a device in the loop look alike")
             .then(
-                "see that nothing but a plug is in the loop (no switch, no media converter), then repeat; if it stays, \
-                 move the card to another slot or computer, and test this computer's memory",
+                "Make sure that nothing but a plug is in the loop (no switch, no media converter), then test again. If \
+                 the damage stays, move the card to another slot or computer, and test this computer's memory.",
             ),
     )
 }
@@ -72,18 +72,7 @@ fn bit_errors(e: &EthernetFacts) -> Option<Finding> {
         Basis::Bits => "bits came back wrong",
         Basis::Frames => "frames failed",
     };
-    Some(blame(
-        e,
-        &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
-        format!(
-            "{} of {} {unit}. The bit error ratio is {}, at least {}; {}.",
-            count(ratio.errors),
-            count(ratio.trials),
-            figure::ratio_beside(ratio.estimate, ratio.limit),
-            figure::ratio_beside(ratio.proved_above, ratio.limit),
-            figure::allowed(ratio.limit)
-        ),
-    ))
+    Some(blame(e, &ratio.how_sure_above(), format!("{}{}.", ratio.failed(unit), ratio.beside_limit())))
 }
 
 fn frames_lost(e: &EthernetFacts) -> Option<Finding> {
@@ -94,7 +83,7 @@ fn frames_lost(e: &EthernetFacts) -> Option<Finding> {
         e,
         &format!("{} % that more are lost than the limit allows", 100.0 * e.common.limit.confidence),
         format!(
-            "{} of {} frames left and did not come back, and no counter of this computer shows them dropped here",
+            "{} of {} frames did not come back. No counter of this computer shows that it dropped them.",
             count(e.losses.wire()),
             count(e.frames_tried())
         ),
@@ -122,11 +111,11 @@ fn frames_cut(e: &EthernetFacts) -> Option<Finding> {
 fn not_a_plain_loop(e: &EthernetFacts) -> Option<Finding> {
     let c = &e.counts;
     let kinds = [
-        (c.readdressed, "with other addresses, all the same"),
-        (c.padded, "with more bytes behind the end, all as many"),
-        (c.tagged, "with a VLAN tag"),
-        (c.duplicated, "twice"),
-        (c.reordered, "out of order"),
+        (c.readdressed, "had other addresses"),
+        (c.padded, "had bytes added at the end"),
+        (c.tagged, "had a VLAN tag"),
+        (c.duplicated, "came twice"),
+        (c.reordered, "came out of order"),
     ];
     let some: Vec<String> =
         kinds.iter().filter(|(n, _)| *n > 0).map(|(n, how)| format!("{} {how}", count(*n))).collect();
@@ -137,14 +126,16 @@ fn not_a_plain_loop(e: &EthernetFacts) -> Option<Finding> {
     if c.damaged > 0 && e.changed_alike() == 0 && by_damage.iter().any(|rule| rule(e).is_some()) {
         return None;
     }
-    let mut text = format!("of {} frames that came back, {}", count(c.returned), some.join(", "));
+    let mut text = format!("Of {} frames that came back, {}.", count(c.returned), listed(&some));
     if e.frames_failed() > 0 {
-        text.push_str(&format!("; {} were lost or damaged", count(e.frames_failed())));
+        text.push_str(&format!(" {} frames were lost or damaged.", count(e.frames_failed())));
     }
     Some(
         Finding::undecided(text)
             .sure("certain that it happened: a plug cannot copy or change frames, nor let one overtake another")
-            .then("look for a switch, a bridge or another active device in the loop; with a bare plug fitted, repeat"),
+            .then(
+                "Look for a switch, a bridge or another active device in the loop. Fit a plain plug, then test again.",
+            ),
     )
 }
 
@@ -159,7 +150,7 @@ fn comes_and_goes(e: &EthernetFacts) -> Option<Finding> {
         100.0 * e.common.limit.confidence
     );
     let text = format!(
-        "{} of {} frames failed within {} s in {}, far beyond the limit, though not in the mean of the run",
+        "{} of {} frames failed within {} s, in {}. That is far beyond the limit, though the run as a whole is not.",
         count(spells.failed),
         count(spells.sent),
         spells.seconds,
@@ -169,8 +160,8 @@ fn comes_and_goes(e: &EthernetFacts) -> Option<Finding> {
         return Some(blame(e, &sureness, text));
     }
     Some(Finding::undecided(text).sure(sureness).then(
-        "find out what happened then (the plug or cable moved, a motor nearby switched); repeat the soak untouched, \
-         then once more while plug and cable are moved: a fault comes back",
+        "Find out what happened then: was the plug or the cable moved, did a motor nearby start? Repeat the soak \
+         without touching anything, then once more while you move plug and cable. A real fault comes back.",
     ))
 }
 

@@ -25,22 +25,24 @@ pub(super) fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
     let slow = e.shortest_trip_ns.filter(|ns| *ns >= LATE_NS);
     let mut text = match (slow, none_in_time || many || mostly || may_be_later) {
         (None, false) => return None,
-        (Some(ns), _) => format!("the shortest round trip took {:.2} s: no plug or cable is so long", ns as f64 / 1e9),
-        (None, true) => "no plug or cable keeps a frame for so long".to_owned(),
+        (Some(ns), _) => {
+            format!("The shortest round trip took {:.2} s. No plug or cable is that long.", ns as f64 / 1e9)
+        }
+        (None, true) => "No plug or cable holds a frame for that long.".to_owned(),
     };
     if late > 0 {
         text = format!(
-            "{} of {} probes came back after they had been given up: late, not lost; {text}",
+            "{} of {} frames came back after they had been given up: they are late, not lost. {text}",
             count(late),
             count(e.counts.sent)
         );
         if never > 0 {
-            text.push_str(&format!("; {} that never came may be later still", count(never)));
+            text.push_str(&format!(" {} more never came, and may be later still.", count(never)));
         }
     }
     Some(Finding::undecided(text).sure("certain that they were late; not what held them back").then(
-        "see that nothing but a plug is connected: a radio link, a converter or a computer in the loop holds frames \
-         back so; with a bare plug fitted, stop other work on this computer and repeat",
+        "Make sure that nothing but a plug is connected: a radio link, a converter or a computer in the loop holds \
+         frames back like this. Then stop other work on this computer and test again.",
     ))
 }
 
@@ -58,14 +60,14 @@ pub(super) fn held_up(e: &EthernetFacts) -> Option<String> {
     if (longest.is_none() && e.counts.late == 0) || echoes_late(e).is_some() {
         return None;
     }
-    let longest = longest.map(|ns| format!("the longest round trip took {:.1} s", ns as f64 / 1e9));
+    let longest = longest.map(|ns| format!("The longest round trip took {:.1} s.", ns as f64 / 1e9));
     let late = (e.counts.late > 0).then(|| {
-        format!("{} of {} probes came back after they had been given up", count(e.counts.late), count(e.counts.sent))
+        format!("{} of {} frames came back after they had been given up.", count(e.counts.late), count(e.counts.sent))
     });
     let what: Vec<String> = late.into_iter().chain(longest).collect();
     Some(format!(
-        "{}: this computer stood still, or something in the loop held frames back, as no plug or cable does",
-        what.join("; ")
+        "{} This computer stood still, or something in the loop held frames back. A plug or a cable does not do that.",
+        what.join(" ")
     ))
 }
 

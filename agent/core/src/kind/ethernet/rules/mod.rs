@@ -14,15 +14,16 @@ mod silence;
 #[cfg(test)]
 mod tests;
 
-use crate::base::figure::count;
+use crate::base::figure::{count, counted, listed, upper};
 use crate::base::placement::Placement;
 use crate::judge::ratio::{ErrorRatio, Loss};
 use crate::judge::rule::{Remark, Rule};
 use crate::judge::shared::is_limit_proved;
 use crate::judge::{
-    facts::{Common, Facts, Trouble, Words},
+    facts::{Common, Facts, Silence, Trouble, Words},
     ratio::Basis,
 };
+use crate::kind::ethernet::cable_test::ONLY_1000;
 use crate::kind::ethernet::facts::EthernetFacts;
 use crate::stats::bits::bounds_from_frames;
 use crate::stats::ratio::Bounds;
@@ -32,8 +33,9 @@ impl Facts for EthernetFacts {
         unit: "frame",
         units: "frames",
         if_none_leaves: "If the port refuses every frame, read the kernel log.",
-        slowed: "The rate was lowered",
+        slowed: "a lower rate",
         send_slower: "use a lower --rate",
+        reconfigured: "switched the port off, or changed its MTU or address,",
     };
     const RULES: &'static [&'static [Rule<Self>]] =
         &[occupied::RULES, link::RULES, silence::RULES, late::RULES, damage::RULES, limit::RULES];
@@ -121,6 +123,11 @@ impl Facts for EthernetFacts {
         (!parts.is_empty()).then(|| parts.join("; "))
     }
 
+    fn silence(&self) -> Option<Silence> {
+        // What comes back late is not silent.
+        self.silent_from_s.filter(|_| late::echoes_late(self).is_none()).map(|from_s| Silence { from_s, noise: 0 })
+    }
+
     fn imbalance(&self) -> Option<String> {
         let c = &self.counts;
         let classes = self.losses.inside().saturating_add(self.losses.wire()).saturating_add(self.losses.late);
@@ -146,7 +153,7 @@ impl Facts for EthernetFacts {
     }
 
     fn damaged_in(&self) -> String {
-        format!("{} frames", count(self.counts.damaged))
+        counted(self.counts.damaged, "frame")
     }
 
     fn odd(&self) -> String {
@@ -176,7 +183,7 @@ impl Facts for EthernetFacts {
                 Placement::ReturnPort => "connect two ports that run at 1000 Mb/s",
                 _ => "run the cable to a second port of this computer and use --return-port",
             };
-            return format!("{good} Pairs 1 and 4 (blue and brown) were not tested: {other}.");
+            return format!("{good} {} were not tested: {other}.", upper(ONLY_1000));
         }
         let further = match self.common.placement {
             Placement::AtPort => " If the link still fails, test the cable with the plug at its far end.",
@@ -189,12 +196,7 @@ impl Facts for EthernetFacts {
 
 /// Sizes in words: `64 and 1518 bytes`.
 fn sizes(sizes: &[u32]) -> String {
-    let sizes: Vec<String> = sizes.iter().map(u32::to_string).collect();
-    match sizes.as_slice() {
-        [] => String::new(),
-        [only] => format!("{only} bytes"),
-        [some @ .., last] => format!("{} and {last} bytes", some.join(", ")),
-    }
+    format!("{} bytes", listed(&sizes.iter().map(u32::to_string).collect::<Vec<_>>()))
 }
 
 /// One in so many of all frames, lost in this computer, leaves too little of the line to judge; our own choice.

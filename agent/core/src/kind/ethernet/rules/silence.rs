@@ -4,37 +4,14 @@ use crate::base::figure::count;
 use crate::base::placement::Placement;
 use crate::judge::RuleId;
 use crate::judge::rule::{Finding, Rule};
-use crate::judge::suspects::{blame, blame_port};
+use crate::judge::suspects::{SILENT_INSIDE, blame, blame_port, is_silent_inside};
 use crate::kind::ethernet::facts::EthernetFacts;
 
-use super::late::echoes_late;
-
 pub(super) const RULES: &[Rule<EthernetFacts>] = &[
-    Rule { id: RuleId::WentSilent, decide: went_silent },
     Rule { id: RuleId::NotTransmitted, decide: not_transmitted },
     Rule { id: RuleId::NothingIntact, decide: nothing_intact },
     Rule { id: RuleId::NothingReturned, decide: nothing_returned },
 ];
-
-/// Somebody may have pulled the plug, so nothing is blamed; only a loop inside the chip that is silent too speaks
-/// against the port. What comes back late is not silent.
-fn went_silent(e: &EthernetFacts) -> Option<Finding> {
-    if echoes_late(e).is_some() {
-        return None;
-    }
-    let text = format!("nothing came back from second {} on: plug pulled, or contact lost", e.silent_from_s?);
-    if e.common.placement != Placement::Internal && is_silent_inside(e) {
-        return Some(blame(e, "near certain: the loop inside the chip returns nothing either", text));
-    }
-    Some(Finding::undecided(text).sure("certain that nothing came back from then on; not why").then(
-        "was the plug or cable moved? seat both, then repeat; if it happens again untouched, the loop has a bad \
-         contact",
-    ))
-}
-
-fn is_silent_inside(e: &EthernetFacts) -> bool {
-    e.common.reference(Placement::Internal).is_some_and(|r| !r.returned_any)
-}
 
 fn not_transmitted(e: &EthernetFacts) -> Option<Finding> {
     let transmitted = e.transmitted?;
@@ -46,7 +23,7 @@ fn not_transmitted(e: &EthernetFacts) -> Option<Finding> {
     Some(blame_port(
         "near certain: the adapter's own count says so",
         format!(
-            "the host handed over {} frames and the adapter reports {} sent",
+            "This computer handed over {} frames. The adapter reports that it sent {}.",
             count(handed_over),
             count(transmitted)
         ),
@@ -62,8 +39,8 @@ fn nothing_intact(e: &EthernetFacts) -> Option<Finding> {
     }
     Some(blame(
         e,
-        "near certain: the adapter counted as many damaged frames as probes were sent",
-        format!("all of {} probes came back with a wrong frame check: nothing gets through whole", count(tried)),
+        "near certain: the adapter counted as many damaged frames as were sent",
+        format!("All {} frames came back with a wrong frame check: nothing gets through whole.", count(tried)),
     ))
 }
 
@@ -74,28 +51,28 @@ fn nothing_returned(e: &EthernetFacts) -> Option<Finding> {
     }
     let strange = e.counts.unrecognised;
     let text = match strange {
-        0 => format!("the link is up, {} probes left and none came back", count(e.frames_tried())),
+        0 => format!("The link is up. {} frames left, and none came back.", count(e.frames_tried())),
         _ => format!(
-            "the link is up, {} probes left, and in none of {} frames that came in can a probe be recognised",
+            "The link is up. {} frames left. {} frames came in, and none of them can be recognised as one of these.",
             count(e.frames_tried()),
             count(strange)
         ),
     };
     if e.common.placement == Placement::Internal || is_silent_inside(e) {
-        return Some(blame(e, "near certain: the loop inside the chip returns nothing either", text));
+        return Some(blame(e, SILENT_INSIDE, text));
     }
     Some(if strange > 0 {
         Finding::undecided(text)
-            .sure("certain that no probe came back whole enough to be known; not what came in")
+            .sure("certain that no frame came back whole enough to be recognised; not what came in")
             .then(
-                "swap the plug and repeat: if nothing changes, prove the plug on a known-good port; see that nothing \
-                 but a plug is connected",
+                "Make sure that nothing but a plug is connected. Try another plug. If nothing changes, try that plug \
+                 in a port that works.",
             )
     } else {
         // Something holds the link up. A plug that links also returns; so this is hardly a plug, and nobody is blamed.
         Finding::undecided(text).sure("certain that nothing came back; what holds the link up is not known").then(
-            "look at what is on the other end: a switch or another computer holds the link up but returns nothing; fit \
-             a plug that is proven on a known-good port and repeat",
+            "Look at the other end: a switch or another computer holds the link up and returns nothing. Fit a plug \
+             that passes in a port that works, then test again.",
         )
     })
 }

@@ -1,6 +1,6 @@
 //! Rules on bytes that came back wrong, or not at all, or were not sent.
 
-use crate::base::figure::{self, count};
+use crate::base::figure::count;
 use crate::judge::RuleId;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
@@ -32,19 +32,16 @@ fn bytes_damaged(e: &SerialFacts) -> Option<Finding> {
     }
     let marks = match c.damaged_marked {
         0 => String::new(),
-        n => format!("; {} of these bytes came in marked with a framing or parity error", count(n)),
+        n => format!(" {} of these bytes came in marked with a framing or parity error.", count(n)),
     };
     Some(blame(
         e,
-        &format!("{} % that the ratio is above the limit", 100.0 * ratio.confidence),
+        &ratio.how_sure_above(),
         format!(
-            "{} of {} bits came back wrong, in {} bytes. The bit error ratio is {}, at least {}; {}{marks}.",
-            count(ratio.errors),
-            count(ratio.trials),
+            "{}, in {} bytes{}.{marks}",
+            ratio.failed("bits came back wrong"),
             count(c.damaged),
-            figure::ratio_beside(ratio.estimate, ratio.limit),
-            figure::ratio_beside(ratio.proved_above, ratio.limit),
-            figure::allowed(ratio.limit)
+            ratio.beside_limit()
         ),
     ))
 }
@@ -59,8 +56,8 @@ fn characters_in_error(e: &SerialFacts) -> Option<Finding> {
         e,
         &format!("{} % that there are more than the limit allows", 100.0 * e.common.limit.confidence),
         format!(
-            "{} of {} characters came in with an error: {} framing, {} parity; these are the line's, not this \
-             computer's",
+            "{} of {} characters came in with an error: {} framing, {} parity. The line causes these, not this \
+             computer.",
             count(wrong),
             count(e.counts.returned),
             count(errors.framing),
@@ -75,16 +72,16 @@ fn bytes_lost(e: &SerialFacts) -> Option<Finding> {
         return None;
     }
     let why = if !e.capabilities.paced {
-        "and where bytes do not take their time nothing drops them on this side"
+        "Bytes take no time on this port, so nothing on this side drops them."
     } else if !e.capabilities.hides_overruns() {
-        "and nothing in this computer dropped them"
+        "Nothing in this computer dropped them."
     } else {
-        "with no more out at once than the chip itself holds, so that no slow computer explains it"
+        "No more were out at once than the chip itself holds, so a slow computer does not explain it."
     };
     Some(blame(
         e,
         &format!("{} % that more are lost than the limit allows", 100.0 * e.common.limit.confidence),
-        format!("{} of {} bytes left and did not come back, {why}", count(line.lost), count(line.sent)),
+        format!("{} of {} bytes did not come back. {why}", count(line.lost), count(line.sent)),
     ))
 }
 
@@ -97,7 +94,7 @@ fn bytes_inserted(e: &SerialFacts) -> Option<Finding> {
     Some(blame(
         e,
         "certain that bytes came in that were not sent",
-        format!("{} bytes came in that were not sent, among {}", count(e.counts.inserted), count(e.counts.returned)),
+        format!("{} of the {} bytes that came in were not sent.", count(e.counts.inserted), count(e.counts.returned)),
     ))
 }
 
@@ -108,19 +105,21 @@ fn lost_at_full_pace(e: &SerialFacts) -> Option<Finding> {
         return None;
     }
     let slowest = match e.since_slowed {
-        LineCounts { sent: 0, .. } => "no lower pace was come to".to_owned(),
-        LineCounts { sent, lost: 0, .. } => format!("none of {} when fewer were let out at once", count(sent)),
-        LineCounts { sent, lost, .. } => format!("{} of {} when fewer were let out at once", count(lost), count(sent)),
+        LineCounts { sent: 0, .. } => "No lower pace was tried.".to_owned(),
+        LineCounts { sent, lost: 0, .. } => format!("With fewer sent at once, none of {} was lost.", count(sent)),
+        LineCounts { sent, lost, .. } => {
+            format!("With fewer sent at once, {} of {} were lost.", count(lost), count(sent))
+        }
     };
     let text = format!(
-        "{} of {} bytes did not come back, {slowest}; a computer that is too slow does this, and nobody counts all \
-         that it drops on this port",
+        "{} of {} bytes did not come back. {slowest} A computer that is too slow loses bytes like this, and not all \
+         that is dropped on this port is counted.",
         count(all.lost),
         count(all.sent)
     );
-    Some(Finding::undecided(text).sure("certain that they are missing; not whether line or computer lost them").then(
-        "stop other work on this computer and repeat; if bytes are still lost, repeat on a port of the computer's own, \
-         whose driver counts overruns",
+    Some(Finding::undecided(text).sure("certain that they are missing; not where they were lost").then(
+        "Stop other work on this computer and test again. If bytes are still lost, test on a serial port that is built \
+         into the computer: its driver counts what it drops.",
     ))
 }
 

@@ -70,7 +70,9 @@ pub(super) fn readings(read: impl Fn(ModemOutputs) -> ModemInputs) -> Vec<ModemR
 pub(super) fn with(change: impl FnOnce(&mut SerialFacts)) -> Verdict {
     let mut evidence = good();
     change(&mut evidence);
-    judge(&evidence)
+    let verdict = judge(&evidence);
+    verdict.assert_reads_well();
+    verdict
 }
 
 pub(super) fn rule(verdict: &Verdict) -> RuleId {

@@ -12,12 +12,12 @@ mod remarks;
 #[cfg(test)]
 mod tests;
 
-use crate::base::figure::count;
+use crate::base::figure::{count, counted};
 use crate::base::placement::Placement;
 use crate::judge::ratio::{ErrorRatio, Loss};
 use crate::judge::rule::{Remark, Rule};
 use crate::judge::{
-    facts::{Common, Facts, Trouble, Words},
+    facts::{Common, Facts, Silence, Trouble, Words},
     ratio::{Basis, ERRORS_MIN},
 };
 use crate::kind::serial::facts::SerialFacts;
@@ -29,8 +29,9 @@ impl Facts for SerialFacts {
         unit: "byte",
         units: "bytes",
         if_none_leaves: "If the port takes no byte, check whether flow control stops it (CTS off).",
-        slowed: "Fewer bytes were sent at once",
+        slowed: "fewer bytes sent at once",
         send_slower: "use a lower speed with --line",
+        reconfigured: "changed the settings of the line",
     };
     const RULES: &'static [&'static [Rule<Self>]] = &[heard::RULES, damage::RULES, lines::RULES, format::RULES];
     const REMARKS: &'static [Remark<Self>] = remarks::REMARKS;
@@ -97,6 +98,10 @@ impl Facts for SerialFacts {
         None
     }
 
+    fn silence(&self) -> Option<Silence> {
+        self.silence
+    }
+
     fn imbalance(&self) -> Option<String> {
         let c = &self.counts;
         let (out, back) = (c.sent.checked_add(c.inserted), c.returned.checked_add(c.lost));
@@ -122,7 +127,7 @@ impl Facts for SerialFacts {
     }
 
     fn damaged_in(&self) -> String {
-        format!("{} bytes of {} blocks", count(self.counts.damaged), count(self.counts.pieces_damaged))
+        format!("{} of {}", counted(self.counts.damaged, "byte"), counted(self.counts.pieces_damaged, "block"))
     }
 
     fn odd(&self) -> String {
@@ -131,7 +136,7 @@ impl Facts for SerialFacts {
     }
 
     fn beside_pass(&self) -> String {
-        format!("; tested at {}", self.format)
+        String::new()
     }
 
     fn after_pass(&self) -> String {

@@ -74,7 +74,7 @@ pub struct Link {
     pub partner_advertised: LinkModes,
 }
 
-/// The part of [`Link`] that can be set and put back.
+/// The part of [`Link`] that can be set and restored.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "negotiation")]
 pub enum LinkSetting {

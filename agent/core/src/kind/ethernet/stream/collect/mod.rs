@@ -413,6 +413,11 @@ impl Collector {
         self.tally.counts.returned
     }
 
+    /// Probes that later ones have overtaken and that are not back: on a plain loop they are lost.
+    pub fn overtaken(&self) -> u64 {
+        self.ledger.lost(self.ledger.next_expected().saturating_sub(self.ledger.first()))
+    }
+
     /// One past the highest sequence seen.
     pub fn next_expected(&self) -> u64 {
         self.ledger.next_expected()
