@@ -4,7 +4,9 @@ use std::io::{Read, Write};
 use std::path::Path;
 use std::process::Command;
 
+use tokio::sync::broadcast::error::RecvError;
 use turnback::config::HttpConfig;
+use turnback::daemon::agent::{Agent, Happening, Told};
 use turnback::http::{api::ROUTES, page};
 
 use crate::harness::{skip::installed, web::Web};
@@ -14,7 +16,8 @@ pub const JSON: (&str, &str) = ("Content-Type", "application/json");
 
 /// A path of a list of routes with names in it.
 pub fn filled(path: &str) -> String {
-    path.replace("{run}", "none").replace("{case}", "none").replace("{port}", "quay0")
+    let names = [("{run}", "none"), ("{case}", "none"), ("{port}", "quay0"), ("{cabinet}", "none"), ("{name}", "none")];
+    names.iter().fold(path.to_owned(), |path, (part, name)| path.replace(part, name))
 }
 
 /// Path and body of every changing route of the API, from its list.
@@ -22,7 +25,11 @@ pub fn changing() -> Vec<(String, &'static str)> {
     let body = |path: &str| match path.rsplit('/').next() {
         Some("runs" | "cases") => r#"{"port": "quay0"}"#,
         Some("stages" | "skips" | "asides") => r#"{"stage": "internal"}"#,
-        Some("end") => "",
+        Some("acknowledgement" | "mute" | "close") => "{}",
+        Some("pauses") => r#"{"end": true}"#,
+        Some("tokens") => r#"{"name": "night-shift", "role": "read"}"#,
+        Some("pairings") => r#"{"role": "test"}"#,
+        Some("end" | "revoke") => "",
         other => panic!("{other:?}: a changing route without a body in this test"),
     };
     ROUTES.iter().filter(|(method, ..)| *method != "GET").map(|(_, path, _)| (filled(path), body(path))).collect()
@@ -260,17 +267,21 @@ fn a_run_is_asked_for_heard_and_read() {
     }
 }
 
+fn is_over(told: Result<Told, RecvError>) -> bool {
+    matches!(told, Ok(Told { happening: Happening::RunOver { .. }, .. }))
+}
+
 #[test]
 fn a_run_is_ended_by_hand() {
     let web = Web::start();
     web.desk.hold();
-    let mut listener = turnback::daemon::agent::Agent::listen(&*web.desk);
+    let mut listener = web.desk.listen(None).receiver;
     let started = web.post("/api/1/runs", r#"{"port": "quay0"}"#).json();
     let run = started["run"].as_str().expect("an id");
     let again = web.post("/api/1/runs", r#"{"port": "quay0"}"#);
     assert_eq!((again.status, again.code().as_str()), (409, "not-now"));
     assert_eq!(web.post(&format!("/api/1/runs/{run}/end"), "").status, 204);
-    while !matches!(listener.blocking_recv(), Ok(turnback::daemon::agent::Happening::RunOver { .. })) {}
+    while !is_over(listener.blocking_recv()) {}
     assert_eq!(web.get(&format!("/api/1/runs/{run}")).json()["stopped"], "by-user");
 }
 
@@ -299,7 +310,7 @@ fn pages_hold_what_they_should_and_nothing_can_break_out() {
     assert!(list.contains("&#60;script&#62;") || list.contains("&lt;script&gt;"), "{list}");
     assert!(list.contains("quay cabinet 3") && list.contains("proven ") && list.contains(" s ago"), "{list}");
     let port = web.get("/ports/quay0").body;
-    assert!(port.contains("past-trip") && port.contains("unknown to <strong>proven</strong>"), "{port}");
+    assert!(port.contains("past-trip") && port.contains("never-tested to <strong>proven</strong>"), "{port}");
     assert!(!port.contains("<form method=\"post\""), "without a session there is nothing to press");
     assert!(web.get(&format!("/runs/{run}")).body.contains("PASS"));
     assert!(!web.get("/look.css").body.contains("http"));
@@ -317,10 +328,10 @@ fn an_isolation_is_walked_with_forms_alone() {
         let page = web.call("GET", &case, &session[1..2], "").body;
         assert!(page.contains(&format!("name=\"stage\" value=\"{stage}\"")), "{page}");
         assert!(page.contains("<h3>Cautions</h3>") && page.contains("Never look into a fibre"), "{page}");
-        let mut heard = turnback::daemon::agent::Agent::listen(&*web.desk);
+        let mut heard = web.desk.listen(None).receiver;
         let done = web.call("POST", &format!("{case}/stages"), &session, &format!("stage={stage}"));
         assert_eq!((done.status, done.header("location")), (303, case.as_str()));
-        while !matches!(heard.blocking_recv(), Ok(turnback::daemon::agent::Happening::RunOver { .. })) {}
+        while !is_over(heard.blocking_recv()) {}
     }
     let page = web.get(&case).body;
     assert!(page.contains("FAULT in") && page.contains("decided"), "{page}");

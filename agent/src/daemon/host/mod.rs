@@ -83,6 +83,8 @@ pub enum RunEnd {
     Pairs(Option<CableTest>),
     /// It could not be made, and why.
     Failed(String),
+    /// It is a stage that this port can never carry out, and why.
+    Impossible(String),
     /// Another program tests the port just now.
     Busy(String),
 }

@@ -175,6 +175,7 @@ pub fn end(done: Result<Measurement, CaseError>) -> RunEnd {
             Some(hint) => RunEnd::Failed(format!("{error} (hint: {hint})")),
             None => RunEnd::Failed(error.to_string()),
         },
+        Err(error @ CaseError::NoSuchPlace { .. }) => RunEnd::Impossible(error.to_string()),
         Err(error) => RunEnd::Failed(error.to_string()),
     }
 }
