@@ -139,10 +139,10 @@ fn fault_and_repair(port: &str, rule: &str, spoil: impl FnOnce(), mend: impl FnO
     told.sort_by_key(|a| a["id"].as_str().unwrap().to_owned());
     told.dedup_by_key(|a| a["id"].as_str().unwrap().to_owned());
     // Nothing is missing: each begins where the last ended. On a loaded machine some runs decide nothing, so that the
-    // port may be unknown in between.
+    // port may be undecided in between.
     let to = |n: usize| told[n]["to"].as_str().unwrap();
     assert!((1..told.len()).all(|n| told[n]["from"].as_str().unwrap() == to(n - 1)), "{told:#?}");
-    let known: Vec<_> = (0..told.len()).map(to).filter(|state| *state != "unknown").collect();
+    let known: Vec<_> = (0..told.len()).map(to).filter(|state| *state != "undecided").collect();
     let mut distinct = known.clone();
     distinct.dedup();
     assert_eq!(distinct, ["proven", "suspect", "failed", "proven"], "{told:#?}");
@@ -223,7 +223,13 @@ fn a_port_that_comes_into_service_is_left_alone_and_a_reload_drops_nothing() {
         wait_until(&program, "the new cabinet", |s| {
             s["health"]["ok"] == true && s.to_string().contains("quay cabinet 3")
         });
-        // One daemon for one state directory.
+        // One daemon for one state directory, and for one file of records.
+        let elsewhere = Program::new();
+        let records = program.state().join("records.db");
+        let own = configure(&elsewhere, &format!("store = '{}'\n{}", records.display(), round("")));
+        let other = elsewhere.run(&own);
+        assert_eq!(other.code, Some(4), "{other:?}");
+        assert!(other.stderr.contains("another agent uses the records in"), "{}", other.stderr);
         let second = program.run(&command);
         assert_eq!(second.code, Some(4));
         assert!(second.stderr.contains("another agent") && second.stderr.contains("\nhint: "), "{}", second.stderr);
@@ -238,6 +244,7 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
         add_cable(1500);
         fit_plug();
         run("ip link set near down");
+        run("ip link set lo up");
         let before = flags("near");
         let program = Program::new();
         let (rig, told) = (program.state().join("rig.toml"), program.state().join("told"));
@@ -247,9 +254,50 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
         };
         write_rig(false);
         let simulated = format!("sim:{}", rig.display());
-        let script = format!("echo $TURNBACK_ID >> {}", told.display());
+        // The third port is under diagnosis all the time, and muted.
+        let reserved = "sim:good";
+        let script = format!("[ $TURNBACK_PORT = {reserved} ] || echo $TURNBACK_ID >> {}", told.display());
         let target = format!("[[announce]]\nname = 'watch'\ncommand = ['/bin/sh', '-c', '{script}']\n");
-        let command = configure(&program, &(round("") + &spare("near") + &spare(&simulated) + &target));
+        let listening = round("").replace("enabled = false", "listen = '127.0.0.1:0'");
+        let ports = spare("near") + &spare(&simulated) + &spare(reserved);
+        let command = configure(&program, &(listening + &ports + &target));
+        let agent = program.start(&command);
+        let status = wait_for_state(&program, reserved, "proven");
+        assert!(program.run("agent token make night-shift --role test").stdout.trim().len() >= 32);
+        let page = status["page"].as_str().unwrap().to_owned();
+        let token = fs::read_to_string(program.state().join("token")).unwrap();
+        let post = |path: &str, body: &str| {
+            let address = page.strip_prefix("http://").unwrap();
+            let mut stream = std::net::TcpStream::connect(address).unwrap();
+            let (token, length) = (token.trim(), body.len());
+            write!(
+                stream,
+                "POST {path} HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {token}\r\nConnection: close\r\n\
+                 Content-Type: application/json\r\nContent-Length: {length}\r\n\r\n{body}"
+            )
+            .unwrap();
+            let mut answer = String::new();
+            stream.read_to_string(&mut answer).unwrap();
+            assert!(answer.starts_with("HTTP/1.1 20"), "{answer}");
+        };
+        let until_ms = jiff::Timestamp::now().as_millisecond() + 86_400_000;
+        post("/api/1/ports/sim:good/mute", &format!(r#"{{"until_ms": {until_ms}}}"#));
+        post("/api/1/cases", &format!(r#"{{"port": "{reserved}", "cable": "Q-12"}}"#));
+        let runs_of_reserved = |store: &Path| {
+            let records = Store::open(store).unwrap().runs(&Filter::default(), None).unwrap();
+            records.into_iter().filter(|record| record.port == reserved).count()
+        };
+        // One that began before is over by then.
+        wait_until(&program, "the case alone", |s| {
+            s["ports"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .any(|port| port["name"] == reserved && port["diagnosis"].is_object() && port["running"].is_null())
+        });
+        agent.signal(libc::SIGKILL);
+        agent.finish();
+        let before_kills = runs_of_reserved(&program.state().join("records.db"));
         let mut rng = Rng::new(17);
         let mut recorded = BTreeSet::new();
         let store = program.state().join("records.db");
@@ -269,8 +317,14 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
         write_rig(false);
         let agent = program.start(&command);
         wait_for_state(&program, "near", "proven");
-        wait_until(&program, "an empty outbox", |status| status["outbox"].as_array().is_some_and(Vec::is_empty));
+        let empty = |status: &Value| status["outbox"].as_array().is_some_and(Vec::is_empty);
+        let status = wait_until(&program, "an empty outbox", empty);
+        let kept = status["ports"].as_array().unwrap().iter().find(|port| port["name"] == reserved).unwrap();
+        assert!(kept["diagnosis"].is_object() && kept["muted"].is_object(), "{kept}");
+        let tokens = program.run("agent token list").stdout;
+        assert!(tokens.contains("night-shift"), "{tokens}");
         end(agent);
+        assert_eq!(runs_of_reserved(&store), before_kills, "nothing ran where the case is open");
         let store = Store::open(&store).unwrap();
         let told: BTreeSet<String> = fs::read_to_string(&told).unwrap().lines().map(str::to_owned).collect();
         let changes: usize =
@@ -290,7 +344,14 @@ fn a_configuration_is_checked_without_running() {
     let program = Program::new();
     let command = configure(&program, &(round("") + &spare("quay0")));
     let fine = program.run(&format!("{command} --check-config"));
-    assert_eq!((fine.code, fine.stdout.contains("nothing is wrong")), (Some(0), true), "{fine:?}");
+    assert_eq!((fine.code, fine.stdout.contains("no mistake; see the warnings")), (Some(0), true), "{fine:?}");
+    for part in ["round often", "ports now: none", " UTC; ", "warning: there is no [[announce]]", "no such port"] {
+        assert!(fine.stdout.contains(part), "{part:?} in {}", fine.stdout);
+    }
+    let target = "[[announce]]\nname = 'journal'\nlog = true\n";
+    configure(&program, &(round("") + &spare("sim:good") + target));
+    let fine = program.run(&format!("{command} --check-config"));
+    assert!(fine.stdout.contains("ports now: sim:good") && fine.stdout.ends_with("nothing is wrong\n"), "{fine:?}");
     configure(&program, "zone = 'UTC'\n[limits]\nruns = 1\n");
     let wrong = program.run(&format!("{command} --check-config"));
     assert_eq!(wrong.code, Some(2));
@@ -377,7 +438,7 @@ fn a_serial_line_is_tested_in_its_own_format_and_with_its_own_plug() {
     let agent = program.start(&configure(&program, &(round("inconclusive_to_doubt = 1") + &said("de9"))));
     wait_until(&program, "undecided for its plug", |status| {
         let standing = &port(status)["standing"];
-        standing["state"] == "unknown"
+        standing["state"] == "undecided"
             && standing["why"].as_str().is_some_and(|w| w.starts_with("plug-joins-data-only"))
     });
     end(agent);

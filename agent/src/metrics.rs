@@ -18,7 +18,7 @@ use turnback_core::{
     watch::standing::State,
 };
 
-use crate::daemon::agent::{Figures, Health, PortView};
+use crate::daemon::agent::{Figures, Health, PortView, QueueEntry, Watch};
 
 /// All that metrics are made of, read at one time.
 #[derive(Clone, Debug)]
@@ -29,6 +29,8 @@ pub struct Snapshot {
     pub figures: Figures,
     /// How the daemon fares.
     pub health: Health,
+    /// Runs that wait.
+    pub queue: Vec<QueueEntry>,
 }
 
 /// One value under its labels.
@@ -116,7 +118,7 @@ const DAEMON: &[Metric] = &[
         kind: Kind::Gauge,
         unit: None,
         labels: &["port", "cabinet", "cable", "state"],
-        help: "What is held of a port: 1 for its state, 0 for the others",
+        help: "What is held of a watched port: 1 for its state, 0 for the others",
         values: Values::Daemon(|s| {
             let of = |p: &PortView, state: State| {
                 let labels = vec![
@@ -127,7 +129,7 @@ const DAEMON: &[Metric] = &[
                 ];
                 (labels, f64::from(u8::from(p.standing.state == state)))
             };
-            s.ports.iter().flat_map(|p| State::ALL.map(|state| of(p, state))).collect()
+            watched(s).flat_map(|p| State::ALL.map(|state| of(p, state))).collect()
         }),
     },
     Metric {
@@ -147,6 +149,46 @@ const DAEMON: &[Metric] = &[
         labels: &["port"],
         help: "When a run of the port last passed, Unix time; absent before the first",
         values: Values::Daemon(|s| by_port(s, |p| p.standing.proven_ms.map(|ms| ms as f64 / 1e3))),
+    },
+    Metric {
+        name: "port_proof_ends_timestamp",
+        kind: Kind::Gauge,
+        unit: Some("seconds"),
+        labels: &["port"],
+        help: "When the proof of the port ends, Unix time; absent where there is none",
+        values: Values::Daemon(|s| by_port(s, |p| p.proof_ends_ms.map(|ms| ms as f64 / 1e3))),
+    },
+    Metric {
+        name: "port_needs_attention",
+        kind: Kind::Gauge,
+        unit: None,
+        labels: &["port"],
+        help: "Somebody has to look at the port, and nobody has acknowledged that",
+        values: Values::Daemon(|s| by_port(s, |p| Some(p.needs_attention.into()))),
+    },
+    Metric {
+        name: "port_under_diagnosis",
+        kind: Kind::Gauge,
+        unit: None,
+        labels: &["port"],
+        help: "An open case has the port for itself: no scheduled run begins on it",
+        values: Values::Daemon(|s| by_port(s, |p| Some(p.diagnosis.is_some().into()))),
+    },
+    Metric {
+        name: "port_paused",
+        kind: Kind::Gauge,
+        unit: None,
+        labels: &["port"],
+        help: "A pause for maintenance covers the port",
+        values: Values::Daemon(|s| by_port(s, |p| Some(p.paused.is_some().into()))),
+    },
+    Metric {
+        name: "port_muted",
+        kind: Kind::Gauge,
+        unit: None,
+        labels: &["port"],
+        help: "Changes of the port are not announced for a while",
+        values: Values::Daemon(|s| by_port(s, |p| Some(p.muted.is_some().into()))),
     },
     Metric {
         name: "port_present",
@@ -187,6 +229,20 @@ const DAEMON: &[Metric] = &[
         labels: &[],
         help: "Runs that are on",
         values: Values::Daemon(|s| vec![(Vec::new(), s.ports.iter().filter(|p| p.running.is_some()).count() as f64)]),
+    },
+    Metric {
+        name: "runs_waiting",
+        kind: Kind::Gauge,
+        unit: None,
+        labels: &["asked"],
+        help: "Runs that wait for their turn, those that somebody asked for and scheduled ones",
+        values: Values::Daemon(|s| {
+            let waiting = |asked: bool| {
+                let count = s.queue.iter().filter(|entry| entry.by.is_some() == asked).count();
+                (vec![("asked", asked.to_string())], count as f64)
+            };
+            vec![waiting(true), waiting(false)]
+        }),
     },
     Metric {
         name: "runs",
@@ -305,7 +361,12 @@ const DAEMON: &[Metric] = &[
 ];
 
 fn by_port(s: &Snapshot, value: impl Fn(&PortView) -> Option<f64>) -> Vec<Sample> {
-    s.ports.iter().filter_map(|p| Some((vec![("port", p.name.clone())], value(p)?))).collect()
+    watched(s).filter_map(|p| Some((vec![("port", p.name.clone())], value(p)?))).collect()
+}
+
+/// Ports that no round chooses are in no metric of states.
+fn watched(s: &Snapshot) -> impl Iterator<Item = &PortView> {
+    s.ports.iter().filter(|port| port.watch == Watch::Watched)
 }
 
 fn labelled<'a>(name: &'static str, counts: impl IntoIterator<Item = (&'a String, &'a f64)>) -> Vec<Sample> {
@@ -321,9 +382,9 @@ fn runs_of(counts: &BTreeMap<String, u64>, s: &Snapshot) -> Vec<Sample> {
     of(&counts, s)
 }
 
-/// Counts by port, 0 for a port that has none yet: a counter should be there before it first grows.
+/// Counts by port, 0 for a watched port that has none yet: a counter should be there before it first grows.
 fn of<'a>(counts: impl IntoIterator<Item = (&'a String, &'a f64)>, s: &Snapshot) -> Vec<Sample> {
-    let mut all: BTreeMap<String, f64> = s.ports.iter().map(|p| (p.name.clone(), 0.0)).collect();
+    let mut all: BTreeMap<String, f64> = watched(s).map(|p| (p.name.clone(), 0.0)).collect();
     all.extend(counts.into_iter().map(|(port, n)| (port.clone(), *n)));
     labelled("port", &all)
 }
@@ -390,7 +451,12 @@ mod tests {
 
     #[test]
     fn every_metric_is_there_from_the_first_moment_and_named_as_documented() {
-        let text = exposition(Snapshot { ports: Vec::new(), figures: Figures::default(), health: Health::default() });
+        let text = exposition(Snapshot {
+            ports: Vec::new(),
+            figures: Figures::default(),
+            health: Health::default(),
+            queue: Vec::new(),
+        });
         for metric in all() {
             let family = metric.full_name();
             let family = family.strip_suffix("_total").unwrap_or(&family);
@@ -409,7 +475,7 @@ mod tests {
         figures.announce_failures.insert("harbour-office".into(), 2);
         figures.totals.insert("compared_bits", BTreeMap::from([(hostile.clone(), 7.0)]));
         figures.last.insert("round_trip_median", BTreeMap::from([(hostile, 1e-5)]));
-        let snapshot = Snapshot { ports: Vec::new(), figures, health: Health::default() };
+        let snapshot = Snapshot { ports: Vec::new(), figures, health: Health::default(), queue: Vec::new() };
         for metric in all() {
             for (labels, _) in metric.samples(&snapshot) {
                 let names: Vec<_> = labels.iter().map(|(name, _)| *name).collect();

@@ -4,10 +4,12 @@ use std::collections::{BTreeMap, HashMap};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use tokio::sync::broadcast;
+use turnback::archive::logbook::Action;
 use turnback::config::labels::PortLabels;
 use turnback::daemon::agent::{
-    Agent, AgentError, CaseOrder, CaseView, Figures, Happening, Health, LiveRun, NextView, OutboxLine, PortView,
-    RecordLine, RecordQuery, StageOrder, StageView, StartOrder,
+    AcknowledgeOrder, Agent, AgentError, CaseOrder, CaseView, Coming, Figures, Happening, Health, Hearing, LiveRun,
+    MuteOrder, NextView, OutboxLine, PauseOrder, PortView, QueueEntry, RecordLine, RecordQuery, SentLine, StageOrder,
+    StageView, StartOrder, Told, Watch,
 };
 use turnback_core::base::caution::{Caution, LOCAL_CODES_FIRST};
 use turnback_core::document::run::Report;
@@ -15,7 +17,9 @@ use turnback_core::event::Event;
 use turnback_core::judge::Outcome;
 use turnback_core::kind::Kind;
 use turnback_core::plan::Profile;
-use turnback_core::watch::standing::{Change, Hysteresis, Observation, Standing};
+use turnback_core::watch::care::Pause;
+use turnback_core::watch::observation::{Ground, Observation};
+use turnback_core::watch::standing::{Change, Hysteresis};
 
 use super::rigs::{self, Cancel, CheckOptions, simulated};
 
@@ -49,7 +53,7 @@ pub struct RigDesk {
 struct Inner {
     state: Mutex<State>,
     let_go: Condvar,
-    tell: broadcast::Sender<Happening>,
+    tell: broadcast::Sender<Told>,
 }
 
 #[derive(Default)]
@@ -79,16 +83,10 @@ impl RigDesk {
                 spare: true,
                 ..PortLabels::default()
             },
+            watch: Watch::Watched,
             present: true,
-            standing: Standing::default(),
-            in_service: Vec::new(),
             rounds: vec!["nightly".into()],
-            next_due_ms: None,
-            running: None,
-            waiting: 0,
-            skips: 0,
-            hung: false,
-            drifts: Vec::new(),
+            ..PortView::default()
         };
         let state = State { ports: PORTS.into_iter().map(port).collect(), ..State::default() };
         let inner = Inner { state: Mutex::new(state), let_go: Condvar::new(), tell: broadcast::channel(256).0 };
@@ -120,12 +118,12 @@ impl RigDesk {
 
     /// Runs a port to its end.
     pub fn run_to_end(&self, port: &str) {
-        let mut heard = self.listen();
-        let run = self.start(StartOrder { port: port.into(), ..StartOrder::default() }).expect("a run");
+        let mut heard = self.listen(None).receiver;
+        let run = self.start(StartOrder { port: port.into(), ..StartOrder::default() }, "test").expect("a run");
         loop {
             // What was missed was not its end, which comes last.
             match heard.blocking_recv() {
-                Ok(Happening::RunOver { run: over, .. }) if over == run => return,
+                Ok(Told { happening: Happening::RunOver { run: over, .. }, .. }) if over == run => return,
                 Err(broadcast::error::RecvError::Closed) => panic!("the run never ended"),
                 _ => {}
             }
@@ -153,6 +151,7 @@ impl RigDesk {
                 port: port.name.clone(),
                 profile: profile.name.clone(),
                 cause: cause.clone(),
+                by: None,
                 started_ms: jiff::Timestamp::now().as_millisecond(),
                 share_done: None,
                 last_event: None,
@@ -170,6 +169,10 @@ impl Inner {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    fn tell(&self, happening: Happening) {
+        let _ = self.tell.send(Told { number: 1, happening });
+    }
+
     fn heard(&self, run: &str, port: &str, event: Event, cancel: &Cancel) {
         let mut state = self.state();
         let live = state.ports.iter_mut().find(|p| p.name == port).and_then(|p| p.running.as_mut());
@@ -180,7 +183,7 @@ impl Inner {
             live.last_event = Some(event.clone());
         }
         let is_progress = event.elapsed_s().is_some();
-        let _ = self.tell.send(Happening::Run { run: run.into(), port: port.into(), event });
+        self.tell(Happening::Run { run: run.into(), port: port.into(), event });
         while is_progress && state.held && !cancel.is_cancelled() {
             state = self.let_go.wait(state).unwrap_or_else(PoisonError::into_inner);
         }
@@ -203,7 +206,8 @@ impl Inner {
         let now_ms = jiff::Timestamp::now().as_millisecond();
         let view = state.ports.iter_mut().find(|p| p.name == port).expect("the port");
         view.running = None;
-        let change = view.standing.take(&Observation::of(&report), &[], now_ms, Hysteresis::default());
+        let change =
+            view.standing.take(&Observation::of(&report), &Ground::of(&report, now_ms), &[], Hysteresis::default());
         if let Some(change) = change.clone() {
             state.changes.entry(port.into()).or_default().insert(0, change);
         }
@@ -223,12 +227,12 @@ impl Inner {
         state.reports.insert(0, report);
         drop(state);
         if let Some(change) = change {
-            let _ = self.tell.send(Happening::Changed { port: port.into(), change });
+            self.tell(Happening::Changed { port: port.into(), change });
         }
         if is_case {
-            let _ = self.tell.send(Happening::Case { case: cause.into() });
+            self.tell(Happening::Case { case: cause.into(), port: port.into() });
         }
-        let _ = self.tell.send(Happening::RunOver { run: run.into(), port: port.into(), outcome: Some(outcome) });
+        self.tell(Happening::RunOver { run: run.into(), port: port.into(), outcome: Some(outcome) });
     }
 }
 
@@ -245,9 +249,8 @@ fn next(case: &CaseView) -> Option<NextView> {
         return Some(NextView {
             stage: KNOWN_GOOD.into(),
             act: "Put the plug into a port that is known to be good.".into(),
-            look: String::new(),
-            cautions: Vec::new(),
             known_good: Some(vec!["quay0".into()]),
+            ..NextView::default()
         });
     }
     STAGES.get(case.stages.len() - usize::from(lends)).map(|(stage, _, act, look)| NextView {
@@ -255,7 +258,7 @@ fn next(case: &CaseView) -> Option<NextView> {
         act: (*act).into(),
         look: (*look).into(),
         cautions: vec![Caution::LaserLight.action().into(), LOCAL_CODES_FIRST.into()],
-        known_good: None,
+        ..NextView::default()
     })
 }
 
@@ -264,8 +267,20 @@ impl Agent for RigDesk {
         self.inner.state().ports.clone()
     }
 
-    fn listen(&self) -> broadcast::Receiver<Happening> {
-        self.inner.tell.subscribe()
+    fn queue(&self) -> Vec<QueueEntry> {
+        Vec::new()
+    }
+
+    fn coming(&self) -> Vec<Coming> {
+        Vec::new()
+    }
+
+    fn pauses(&self) -> Vec<Pause> {
+        Vec::new()
+    }
+
+    fn listen(&self, _: Option<u64>) -> Hearing {
+        Hearing { before: Vec::new(), missed: false, receiver: self.inner.tell.subscribe() }
     }
 
     fn health(&self) -> Health {
@@ -281,13 +296,46 @@ impl Agent for RigDesk {
         figures
     }
 
-    fn start(&self, order: StartOrder) -> Result<String, AgentError> {
+    fn start(&self, order: StartOrder, _: &str) -> Result<String, AgentError> {
         let rig = PORTS.iter().find(|(name, ..)| *name == order.port).map(|(_, rig, ..)| *rig);
         let rig = rig.ok_or(AgentError::Unknown { what: "port", name: order.port.clone() })?;
         self.begin(&order.port, rig, order.profile.as_deref().unwrap_or("quick"), "asked".into())
     }
 
-    fn cancel(&self, run: &str) -> Result<(), AgentError> {
+    fn start_cabinet(
+        &self,
+        cabinet: &str,
+        by: &str,
+    ) -> Result<BTreeMap<String, Result<String, AgentError>>, AgentError> {
+        let of: Vec<_> = PORTS.iter().filter(|(_, _, of, _)| *of == cabinet).collect();
+        if of.is_empty() {
+            return Err(AgentError::Unknown { what: "cabinet", name: cabinet.into() });
+        }
+        let order = |port: &str| StartOrder { port: port.into(), ..StartOrder::default() };
+        Ok(of.into_iter().map(|(port, ..)| ((*port).into(), self.start(order(port), by))).collect())
+    }
+
+    fn acknowledge(&self, _: &str, _: AcknowledgeOrder, _: &str) -> Result<(), AgentError> {
+        Ok(())
+    }
+
+    fn mute(&self, _: &str, _: MuteOrder, _: &str) -> Result<(), AgentError> {
+        Ok(())
+    }
+
+    fn pause(&self, _: PauseOrder, _: &str) -> Result<(), AgentError> {
+        Ok(())
+    }
+
+    fn actions(&self, _: u32) -> Result<Vec<Action>, AgentError> {
+        Ok(Vec::new())
+    }
+
+    fn sent(&self, _: u32) -> Result<Vec<SentLine>, AgentError> {
+        Ok(Vec::new())
+    }
+
+    fn cancel(&self, run: &str, _: &str) -> Result<(), AgentError> {
         let cancel = self.inner.state().cancels.get(run).cloned();
         cancel.ok_or_else(|| AgentError::Unknown { what: "run", name: run.into() })?.cancel();
         self.inner.let_go.notify_all();
@@ -343,7 +391,7 @@ impl Agent for RigDesk {
         found.ok_or_else(|| AgentError::Unknown { what: "case", name: case.into() })
     }
 
-    fn open_case(&self, order: CaseOrder) -> Result<String, AgentError> {
+    fn open_case(&self, order: CaseOrder, _: &str) -> Result<String, AgentError> {
         let mut state = self.inner.state();
         if !state.ports.iter().any(|p| p.name == order.port) {
             return Err(AgentError::Unknown { what: "port", name: order.port });
@@ -354,10 +402,7 @@ impl Agent for RigDesk {
             port: order.port,
             cable: order.cable,
             state: "open".into(),
-            stages: Vec::new(),
-            next: None,
-            running: None,
-            verdict: None,
+            ..CaseView::default()
         };
         case.next = next(&case);
         let id = case.case.clone();
@@ -365,7 +410,7 @@ impl Agent for RigDesk {
         Ok(id)
     }
 
-    fn perform(&self, case: &str, order: StageOrder) -> Result<Option<String>, AgentError> {
+    fn perform(&self, case: &str, order: StageOrder, _: &str) -> Result<Option<String>, AgentError> {
         let stage = order.stage.as_str();
         let port = order.on.clone().unwrap_or(self.case(case)?.port);
         if let Some(shows) = order.shows {
@@ -412,7 +457,7 @@ impl Agent for RigDesk {
         Ok(Some(run))
     }
 
-    fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), AgentError> {
+    fn skip(&self, case: &str, stage: &str, why: &str, _: &str) -> Result<(), AgentError> {
         let mut state = self.inner.state();
         let case = state.cases.get_mut(case).ok_or_else(|| AgentError::Unknown { what: "case", name: case.into() })?;
         case.stages.push(StageView {
@@ -427,7 +472,14 @@ impl Agent for RigDesk {
         Ok(())
     }
 
-    fn set_aside(&self, case: &str, stage: &str) -> Result<(), AgentError> {
+    fn close_case(&self, case: &str, _: &str, _: &str) -> Result<(), AgentError> {
+        let mut state = self.inner.state();
+        let case = state.cases.get_mut(case).ok_or_else(|| AgentError::Unknown { what: "case", name: case.into() })?;
+        (case.state, case.next) = ("closed".into(), None);
+        Ok(())
+    }
+
+    fn set_aside(&self, case: &str, stage: &str, _: &str) -> Result<(), AgentError> {
         let mut state = self.inner.state();
         let case = state.cases.get_mut(case).ok_or_else(|| AgentError::Unknown { what: "case", name: case.into() })?;
         case.stages.retain(|done| done.stage != stage);

@@ -2,14 +2,16 @@
 
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use serde_json::Value;
 use tempfile::TempDir;
 use tokio::runtime::Runtime;
 use tokio::sync::watch;
+use turnback::archive::memory::Memory;
 use turnback::config::HttpConfig;
+use turnback::daemon::keys::Keys;
 use turnback::http::{self, access::Names, gate::Gate, serve::Server, token::Token};
 
 use super::desk::RigDesk;
@@ -31,6 +33,12 @@ pub struct Web {
     _stop: watch::Sender<bool>,
     _runtime: Runtime,
     _state: TempDir,
+}
+
+/// Tokens and sessions, in memory.
+pub fn keys() -> Arc<Keys> {
+    let now_ms = || jiff::Timestamp::now().as_millisecond();
+    Arc::new(Keys::new(Arc::new(Mutex::new(Box::new(Memory::default()))), now_ms))
 }
 
 /// An answer.
@@ -82,7 +90,8 @@ impl Web {
         let (runtime, state, desk) = (runtime(), state(), Arc::new(RigDesk::new()));
         let (stop, stopped) = watch::channel(false);
         let token_file = state.path().join("token");
-        let (url, _) = runtime.block_on(http::start(desk.clone(), &config, &token_file, stopped)).expect("it starts");
+        let (url, _) =
+            runtime.block_on(http::start(desk.clone(), keys(), &config, &token_file, stopped)).expect("it starts");
         let address = url.rsplit('/').next().and_then(|a| a.parse().ok()).expect("an address");
         let token = std::fs::read_to_string(token_file).expect("a token").trim().to_owned();
         Self { address, url, token, desk, _stop: stop, _runtime: runtime, _state: state }
@@ -96,7 +105,7 @@ impl Web {
         let token = "0123456789abcdef0123456789abcdef".to_owned();
         let server = runtime.block_on(Server::bind(&config)).expect("it listens");
         let (address, url) = (server.address(), server.url());
-        let gate = Gate::new(Names::new(address, &[], false), Token::new(&token), false);
+        let gate = Gate::new(Names::new(address, &[], false), Token::new(&token), keys(), false);
         let router = http::router(desk.clone(), Arc::new(gate), false);
         runtime.spawn(server.run(router, stopped));
         Self { address, url, token, desk, _stop: stop, _runtime: runtime, _state: state }

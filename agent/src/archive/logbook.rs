@@ -10,8 +10,9 @@ use serde::{Deserialize, Serialize};
 use turnback_core::{
     document::run::Report,
     watch::{
+        care::{Acknowledgement, Diagnosis, Mute},
         drift::Drift,
-        standing::{Change, Standing},
+        standing::{Change, Standing, State},
     },
 };
 
@@ -37,6 +38,14 @@ pub struct PortMemory {
     pub skips: u64,
     /// The run that began and has not ended: its id and its round.
     pub begun: Option<(String, String)>,
+    /// The state that was announced last, where a change since then was not.
+    pub told: Option<State>,
+    /// Somebody knows of its state.
+    pub acknowledged: Option<Acknowledgement>,
+    /// Its changes are not announced for a while.
+    pub muted: Option<Mute>,
+    /// The open case that has it for itself.
+    pub diagnosis: Option<Diagnosis>,
 }
 
 /// An announcement on its way to one target.
@@ -75,6 +84,35 @@ pub struct Entry {
     pub report: Option<Box<Report>>,
 }
 
+/// What somebody did.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Action {
+    /// When, ms since 1970-01-01 UTC.
+    pub at_ms: i64,
+    /// Who: the name of a token, a paired phone or this machine's own user.
+    pub by: String,
+    /// What, in words: `asked for a check`.
+    pub did: String,
+    /// The port it is about.
+    pub port: Option<String>,
+    /// The run it is about.
+    pub run: Option<String>,
+    /// The case it is about.
+    pub case: Option<String>,
+    /// What they noted.
+    pub note: String,
+}
+
+/// A delivered announcement.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sent {
+    /// As it was on its way.
+    pub outgoing: Outgoing,
+    /// When the target accepted it.
+    pub sent_ms: i64,
+}
+
 /// What was remembered when the daemon started.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Remembered {
@@ -101,11 +139,42 @@ pub trait Logbook: Archive + 'static {
     /// # Errors
     /// The archive cannot be read.
     fn outbox(&self) -> Result<Vec<Outgoing>, ArchiveError>;
-    /// Deletes a delivered announcement from the outbox.
+    /// Puts announcements into the outbox that were not part of an entry.
+    ///
+    /// # Errors
+    /// They cannot be written; then none is.
+    fn post(&mut self, outgoing: &[Outgoing]) -> Result<(), ArchiveError>;
+    /// Moves a delivered announcement from the outbox to those that were sent. `sent_ms` is none for one that nobody is
+    /// left to get.
     ///
     /// # Errors
     /// It cannot be written: the announcement will be delivered again, under the same id.
-    fn delivered(&mut self, id: &str, target: &str) -> Result<(), ArchiveError>;
+    fn delivered(&mut self, outgoing: &Outgoing, sent_ms: Option<i64>) -> Result<(), ArchiveError>;
+    /// Announcements that were sent, the newest first.
+    ///
+    /// # Errors
+    /// The archive cannot be read.
+    fn sent(&self, limit: u32) -> Result<Vec<Sent>, ArchiveError>;
+    /// Notes what somebody did.
+    ///
+    /// # Errors
+    /// It cannot be written.
+    fn act(&mut self, action: &Action) -> Result<(), ArchiveError>;
+    /// What people did, the newest first.
+    ///
+    /// # Errors
+    /// The archive cannot be read.
+    fn actions(&self, limit: u32) -> Result<Vec<Action>, ArchiveError>;
+    /// A document of the agent itself, by name; none if there is none.
+    ///
+    /// # Errors
+    /// The archive cannot be read.
+    fn note(&self, name: &str) -> Result<Option<String>, ArchiveError>;
+    /// Keeps a document of the agent itself under a name, in place of what it was.
+    ///
+    /// # Errors
+    /// It cannot be written; then it is as before.
+    fn keep_note(&mut self, name: &str, document: &str) -> Result<(), ArchiveError>;
     /// Notes a failed attempt.
     ///
     /// # Errors
@@ -116,8 +185,8 @@ pub trait Logbook: Archive + 'static {
     /// # Errors
     /// The archive cannot be read.
     fn changes(&self, port: &str, limit: u32) -> Result<Vec<Change>, ArchiveError>;
-    /// Drops runs and changes older than this, and cases with them; says how many runs and changes. An open case
-    /// stays, with all it rests on.
+    /// Drops runs, changes, sent announcements and actions older than this, and cases with their runs; says how many
+    /// runs and changes. An open case stays, with all it rests on.
     ///
     /// # Errors
     /// It cannot be written.

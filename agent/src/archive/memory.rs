@@ -17,7 +17,7 @@ use super::{
     Archive, Listed, Query, RunAt, Sought,
     error::ArchiveError,
     find_any,
-    logbook::{Entry, Logbook, Outgoing, PortMemory, Remembered},
+    logbook::{Action, Entry, Logbook, Outgoing, PortMemory, Remembered, Sent},
     record::{CaseRow, Record, begun_ms, changed_ms},
 };
 
@@ -31,6 +31,9 @@ pub struct Memory {
     ports: BTreeMap<String, PortMemory>,
     outbox: Vec<Outgoing>,
     changes: Vec<(String, Change)>,
+    sent: Vec<Sent>,
+    actions: Vec<Action>,
+    notes: BTreeMap<String, String>,
 }
 
 /// The place of a document in a list: its time, in milliseconds since 1970 UTC, and the number under which it was put.
@@ -177,8 +180,38 @@ impl Logbook for Memory {
         Ok(self.outbox.clone())
     }
 
-    fn delivered(&mut self, id: &str, target: &str) -> Result<(), ArchiveError> {
-        self.outbox.retain(|o| o.id != id || o.target != target);
+    fn post(&mut self, outgoing: &[Outgoing]) -> Result<(), ArchiveError> {
+        self.outbox.extend(outgoing.iter().cloned());
+        Ok(())
+    }
+
+    fn delivered(&mut self, outgoing: &Outgoing, sent_ms: Option<i64>) -> Result<(), ArchiveError> {
+        self.outbox.retain(|o| o.id != outgoing.id || o.target != outgoing.target);
+        self.sent.extend(sent_ms.map(|sent_ms| Sent { outgoing: outgoing.clone(), sent_ms }));
+        self.sent.drain(..self.sent.len().saturating_sub(RUNS_MAX));
+        Ok(())
+    }
+
+    fn sent(&self, limit: u32) -> Result<Vec<Sent>, ArchiveError> {
+        Ok(self.sent.iter().rev().take(limit as usize).cloned().collect())
+    }
+
+    fn act(&mut self, action: &Action) -> Result<(), ArchiveError> {
+        self.actions.push(action.clone());
+        self.actions.drain(..self.actions.len().saturating_sub(RUNS_MAX));
+        Ok(())
+    }
+
+    fn actions(&self, limit: u32) -> Result<Vec<Action>, ArchiveError> {
+        Ok(self.actions.iter().rev().take(limit as usize).cloned().collect())
+    }
+
+    fn note(&self, name: &str) -> Result<Option<String>, ArchiveError> {
+        Ok(self.notes.get(name).cloned())
+    }
+
+    fn keep_note(&mut self, name: &str, document: &str) -> Result<(), ArchiveError> {
+        self.notes.insert(name.to_owned(), document.to_owned());
         Ok(())
     }
 
@@ -197,6 +230,8 @@ impl Logbook for Memory {
     fn prune(&mut self, older_than_ms: i64) -> Result<u64, ArchiveError> {
         let before = self.changes.len() + self.runs.len();
         self.changes.retain(|(_, change)| change.at_ms >= older_than_ms);
+        self.sent.retain(|sent| sent.sent_ms >= older_than_ms);
+        self.actions.retain(|action| action.at_ms >= older_than_ms);
         let open = self.cases.values().filter(|case| case.state == CaseState::Open);
         let rested_on: Vec<String> = open.flat_map(|case| case.stages.iter().filter_map(|s| s.run.clone())).collect();
         self.runs

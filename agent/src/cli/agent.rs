@@ -1,6 +1,12 @@
-//! `turnback agent`: the daemon, its demo, and asking how it fares.
+//! `turnback agent`: the daemon, its demo, and asking how it fares. `keys` is about who may ask.
 
-use std::{path::PathBuf, process::ExitCode, sync::Arc};
+mod keys;
+
+use std::{
+    path::{Path, PathBuf},
+    process::ExitCode,
+    sync::Arc,
+};
 
 use serde_json::Value;
 
@@ -13,12 +19,13 @@ use crate::{
     archive::{logbook::Logbook, memory::Memory, sqlite::Store},
     config::{Config, HttpConfig},
     daemon::{
-        control,
+        control::{self, Question},
         error::NotStarted,
         host::{
             demo::{self, Harbour, Pace},
-            this_machine::ThisMachine,
+            this_machine::{self, ThisMachine},
         },
+        review::{Review, RoundReview, review},
         service::{self, Page, Start},
     },
     error_chain::with_causes,
@@ -31,6 +38,8 @@ use crate::{
 pub fn run(args: Agent) -> ExitCode {
     match &args.command {
         Some(AgentCommand::Status { json }) => return status(*json),
+        Some(AgentCommand::Token(command)) => return keys::token(command),
+        Some(AgentCommand::Pair { role }) => return keys::pair(*role),
         None if args.demo => return run_demo(&args),
         None => {}
     }
@@ -43,14 +52,7 @@ pub fn run(args: Agent) -> ExitCode {
         }
     };
     if args.check_config {
-        let told = format!(
-            "{}: {} rounds, {} entries for ports, {} targets; nothing is wrong\n",
-            file.display(),
-            config.rounds.len(),
-            config.ports.len(),
-            config.targets.len()
-        );
-        return print(&told, ExitCode::SUCCESS);
+        return check_config(file, &config);
     }
     let state = match state_directory() {
         Ok(state) => state,
@@ -67,6 +69,10 @@ pub fn run(args: Agent) -> ExitCode {
             return ExitCode::from(NOT_TESTED);
         }
     };
+    let _only = match control::only_one_on(store.path()) {
+        Ok(lock) => lock,
+        Err(error) => return ended(Err(error)),
+    };
     check::restore_and_tell();
     let page = page(&config.http, state.join("token"), WhenTaken::Refuse);
     ended(service::run(Start {
@@ -77,6 +83,27 @@ pub fn run(args: Agent) -> ExitCode {
         demo: false,
         page,
     }))
+}
+
+/// Says what a configuration means on this machine.
+fn check_config(file: &Path, config: &Config) -> ExitCode {
+    let named = config.named_ports().map(str::to_owned).collect();
+    let (ports, unlisted) = match this_machine::list(named) {
+        Ok(ports) => (ports, None),
+        Err(error) => (Vec::new(), Some(format!("the ports of this machine cannot be listed: {error}"))),
+    };
+    let Review { rounds, warnings } = review(config, &ports, jiff::Timestamp::now());
+    let (entries, targets) = (config.ports.len(), config.targets.len());
+    let mut told =
+        format!("{}: {} rounds, {entries} entries for ports, {targets} targets\n", file.display(), rounds.len());
+    for RoundReview { name, ports, times } in rounds {
+        let ports = if ports.is_empty() { "none".to_owned() } else { ports.join(", ") };
+        told.push_str(&format!("round {name}\n  ports now: {ports}\n  next: {}\n", times.join("; ")));
+    }
+    let warnings: Vec<String> = unlisted.into_iter().chain(warnings).collect();
+    warnings.iter().for_each(|warning| told.push_str(&format!("warning: {warning}\n")));
+    told.push_str(if warnings.is_empty() { "nothing is wrong\n" } else { "no mistake; see the warnings\n" });
+    print(&told, ExitCode::SUCCESS)
 }
 
 fn run_demo(args: &Agent) -> ExitCode {
@@ -94,10 +121,17 @@ fn run_demo(args: &Agent) -> ExitCode {
         }
         config.http.listen = listen;
     }
+    let mut lock = None;
     let logbook: Box<dyn Logbook> = match &args.store {
         None => Box::new(Memory::default()),
         Some(file) => match Store::open(file) {
-            Ok(store) => Box::new(store),
+            Ok(store) => match control::only_one_on(store.path()) {
+                Ok(held) => {
+                    lock = Some(held);
+                    Box::new(store)
+                }
+                Err(error) => return ended(Err(error)),
+            },
             Err(error) => {
                 complain(&error, error.hint());
                 return ExitCode::from(NOT_TESTED);
@@ -127,7 +161,9 @@ fn run_demo(args: &Agent) -> ExitCode {
     // A demo beside a real agent must not take its socket: it has one only where a state directory was named for it.
     let own = std::env::var_os(state::STATE_DIRECTORY_VARIABLE).is_some();
     let state = own.then(|| state_directory().ok()).flatten();
-    ended(service::run(Start { host: Harbour::new(pace), config, logbook, state, demo: true, page }))
+    let done = ended(service::run(Start { host: Harbour::new(pace), config, logbook, state, demo: true, page }));
+    drop(lock);
+    done
 }
 
 /// What to do when another program listens at the page's address.
@@ -144,14 +180,16 @@ fn page(config: &HttpConfig, token_file: PathBuf, when_taken: WhenTaken) -> Opti
     let token_file = config.token_file.clone().unwrap_or(token_file);
     Some(Box::new(move |agent, shared| {
         Box::pin(async move {
-            let mut started = http::start(Arc::clone(&agent), &config, &token_file, shared.stopped.watch()).await;
+            let keys = || Arc::clone(&shared.keys);
+            let stop = || shared.stopped.watch();
+            let mut started = http::start(Arc::clone(&agent), keys(), &config, &token_file, stop()).await;
             if let Err(error) = &started
                 && error.is_taken()
                 && when_taken == WhenTaken::AnyFree
             {
                 tell!("{} is taken, perhaps by another agent: the page is at a free port", config.listen);
                 config.listen.set_port(0);
-                started = http::start(agent, &config, &token_file, shared.stopped.watch()).await;
+                started = http::start(agent, keys(), &config, &token_file, stop()).await;
             }
             started.map_err(|error| NotStarted { text: with_causes(&error), hint: error.hint() })
         })
@@ -175,19 +213,20 @@ fn state_directory() -> Result<PathBuf, state::StateError> {
     Ok(directory)
 }
 
-fn status(json: bool) -> ExitCode {
+/// Asks the running agent; says why there is no answer.
+fn ask(question: &Question) -> Result<Value, ()> {
     let asked = state::directory().map_err(|error| error.to_string()).and_then(|directory| {
-        control::ask(&directory)
+        control::ask(&directory, question)
             .map_err(|error| format!("no agent answers at {}: {error}", control::socket(&directory).display()))
     });
-    let status = match asked {
-        Ok(status) => status,
-        Err(text) => {
-            tell!("error: {text}");
-            tell!("hint: ask as the agent's user or as root; TURNBACK_STATE_DIR names another state directory");
-            return ExitCode::from(NOT_TESTED);
-        }
-    };
+    asked.map_err(|text| {
+        tell!("error: {text}");
+        tell!("hint: ask as the agent's user or as root; TURNBACK_STATE_DIR names another state directory");
+    })
+}
+
+fn status(json: bool) -> ExitCode {
+    let Ok(status) = ask(&Question::Status) else { return ExitCode::from(NOT_TESTED) };
     let told = match json {
         true => format!("{status:#}\n"),
         false => render(&status, jiff::Timestamp::now().as_millisecond(), output_width()),
@@ -196,13 +235,13 @@ fn status(json: bool) -> ExitCode {
 }
 
 fn status_code(status: &Value) -> u8 {
-    let any = |state: &str| ports(status).iter().any(|port| port["standing"]["state"] == state);
-    // A port that no round chooses stays unknown, and nobody asked for more.
-    let chosen = |port: &Value| port["rounds"].as_array().is_some_and(|rounds| !rounds.is_empty());
-    let open = ports(status).iter().any(|port| chosen(port) && port["standing"]["state"] == "unknown");
+    // A port that no round chooses is in no count.
+    let watched = || ports(status).iter().filter(|port| port["watch"] == "watched");
+    let any = |state: &str| watched().any(|port| port["standing"]["state"] == state);
+    let fine = |port: &Value| ["proven", "skipped"].iter().any(|state| port["standing"]["state"] == *state);
     match () {
         () if any("failed") => 1,
-        () if any("suspect") || open || status["health"]["ok"] != true => 3,
+        () if !watched().all(fine) || status["health"]["ok"] != true => 3,
         () => 0,
     }
 }
@@ -228,13 +267,29 @@ fn render(status: &Value, now_ms: i64, width: usize) -> String {
     if waiting > 0 {
         out.push_str(&format!("{waiting} announcements wait for delivery\n"));
     }
-    let rows = ports(status).iter().map(|port| {
+    for pause in status["pauses"].as_array().into_iter().flatten() {
+        let of = pause["cabinet"].as_str().unwrap_or("all ports");
+        out.push_str(&format!("paused: {of}, by {} {} ago\n", text(&pause["by"]), since(&pause["at_ms"])));
+    }
+    for entry in status["queue"].as_array().into_iter().flatten() {
+        let begins =
+            entry["begins_ms"].as_i64().map_or_else(String::new, |ms| format!(", in about {}", age(ms - now_ms)));
+        out.push_str(&format!("waits: {}: {}{begins}\n", text(&entry["port"]), text(&entry["reason"])));
+    }
+    let row = |port: &Value| {
         let standing = &port["standing"];
-        let doing = match (&port["running"]["run"], port["hung"].as_bool()) {
-            (_, Some(true)) => "hangs".into(),
-            (Value::String(_), _) => "runs".into(),
+        let doing = match (&port["running"]["run"], port["hung"].as_bool(), &port["diagnosis"]) {
+            (_, Some(true), _) => "hangs".into(),
+            (Value::String(_), ..) => "runs".into(),
+            (_, _, Value::Object(_)) => "under diagnosis".into(),
             _ => port["next_due_ms"].as_i64().map_or_else(|| "-".into(), |ms| format!("in {}", age(ms - now_ms))),
         };
+        let mut why = vec![text(&standing["why"])];
+        let ends_ms = port["proof_ends_ms"].as_i64().map(|ms| ms - now_ms);
+        why.extend(ends_ms.filter(|ms| *ms < ENDS_SOON_MS).map(|ms| format!("the proof ends in {}", age(ms))));
+        let leaning = port["leaning"].as_array().into_iter().flatten();
+        why.extend(leaning.map(|lean| format!("{} begin to drift", text(&lean["figure"]))));
+        why.extend(port["acknowledged"]["by"].as_str().map(|by| format!("acknowledged by {by}")));
         vec![
             text(&port["name"]),
             text(&port["cabinet"]),
@@ -242,13 +297,22 @@ fn render(status: &Value, now_ms: i64, width: usize) -> String {
             since(&standing["since_ms"]),
             since(&standing["proven_ms"]),
             doing,
-            text(&standing["why"]),
+            why.join("; "),
         ]
-    });
-    let rows: Vec<Vec<String>> = rows.collect();
+    };
+    let (watched, others): (Vec<&Value>, Vec<&Value>) =
+        ports(status).iter().partition(|port| port["watch"] == "watched");
+    let rows: Vec<Vec<String>> = watched.into_iter().map(row).collect();
     out.push_str(&table::render(&["port", "cabinet", "state", "for", "proven", "next run", "why"], &rows, width));
+    if !others.is_empty() {
+        let names: Vec<String> = others.iter().map(|port| text(&port["name"])).collect();
+        out.push_str(&format!("not watched: {}\n", names.join(", ")));
+    }
     out
 }
+
+/// From this age of a proof on its end is told.
+const ENDS_SOON_MS: i64 = 3 * 86_400_000;
 
 /// A time in its largest unit.
 fn age(ms: i64) -> String {
@@ -266,23 +330,30 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_port_that_no_round_chooses_is_not_waited_for() {
-        let status = |state: &str, rounds: &[&str]| {
+    fn only_watched_ports_count_and_whatever_is_not_proven_is_told() {
+        let status = |state: &str, watch: &str| {
             serde_json::json!({
                 "health": {"ok": true},
                 "ports": [
-                    {"rounds": rounds, "standing": {"state": state}},
-                    {"rounds": [], "standing": {"state": "unknown"}},
+                    {"watch": watch, "standing": {"state": state}},
+                    {"watch": "not-watched", "standing": {"state": "failed"}},
+                    {"watch": "remembered", "standing": {"state": "suspect"}},
                 ],
             })
         };
-        for (state, rounds, code) in [
-            ("proven", &["spares"][..], 0),
-            ("unknown", &["spares"], 3),
-            ("suspect", &["spares"], 3),
-            ("failed", &[], 1),
+        for (state, watch, code) in [
+            ("proven", "watched", 0),
+            ("skipped", "watched", 0),
+            ("never-tested", "watched", 3),
+            ("expired", "watched", 3),
+            ("undecided", "watched", 3),
+            ("chip-proven", "watched", 3),
+            ("suspect", "watched", 3),
+            ("gone", "watched", 3),
+            ("failed", "watched", 1),
+            ("failed", "not-watched", 0),
         ] {
-            assert_eq!(status_code(&status(state, rounds)), code, "{state} {rounds:?}");
+            assert_eq!(status_code(&status(state, watch)), code, "{state} {watch}");
         }
     }
 
@@ -291,14 +362,29 @@ mod tests {
         let status = serde_json::json!({
             "health": {"version": "1", "started_ms": 1000, "troubles": ["store: full"], "ok": false},
             "outbox": [{}],
-            "ports": [{"name": "quay3", "cabinet": "quay cabinet 3", "next_due_ms": 61_000, "running": null,
+            "queue": [{"port": "lock0", "reason": "a run is on, on lock1", "begins_ms": 91_000}],
+            "pauses": [{"cabinet": "tide gauge", "by": "night-shift", "at_ms": 1000}],
+            "ports": [{"name": "quay9", "watch": "not-watched", "standing": {}},
+                {"name": "quay3", "watch": "watched", "proof_ends_ms": 131_000, "leaning": [{"figure": "errors"}],
+                "cabinet": "quay cabinet 3", "next_due_ms": 61_000, "running": null,
                 "hung": false,
                 "standing": {"state": "suspect", "since_ms": 2000, "proven_ms": null, "why": "bit-errors: 7 of 10"}}],
         });
         let text = render(&status, 31_000, 100);
-        for part in
-            ["up 30 s", "trouble: store: full", "1 announcements wait", "quay3", "suspect", "in 30 s", "bit-errors"]
-        {
+        for part in [
+            "up 30 s",
+            "trouble: store: full",
+            "1 announcements wait",
+            "quay3",
+            "suspect",
+            "in 30 s",
+            "bit-errors",
+            "waits: lock0: a run is on, on lock1, in about 60 s",
+            "paused: tide gauge, by night-shift 30 s ago",
+            "not watched: quay9",
+            "proof ends",
+            "errors begin",
+        ] {
             assert!(text.contains(part), "{part} in {text}");
         }
     }

@@ -8,6 +8,7 @@ use super::{
     complete,
     labels::{Labels, label},
 };
+use crate::daemon::keys::Role;
 
 /// Tells a bad port from a bad cable with a loopback plug.
 #[derive(Debug, Parser)]
@@ -377,6 +378,39 @@ pub enum AgentCommand {
         #[arg(long)]
         json: bool,
     },
+    /// Make, list and revoke tokens for the API and the page
+    #[command(subcommand)]
+    Token(TokenCommand),
+    /// Show a code and a QR code with which a phone signs in once, within ten minutes
+    Pair {
+        /// What the phone may do: read, test, administer
+        #[arg(long, value_name = "ROLE", default_value = "test")]
+        role: Role,
+    },
+}
+
+/// What to do about tokens.
+#[derive(Debug, Subcommand)]
+pub enum TokenCommand {
+    /// Make a token and print it; it is not shown again
+    Make {
+        /// A name to know it by: 1 to 40 of a-z, 0-9 and -
+        name: String,
+        /// What its holder may do: metrics, read, test, administer
+        #[arg(long, value_name = "ROLE", default_value = "read")]
+        role: Role,
+    },
+    /// List the tokens with their roles and when each was last used
+    List {
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+    },
+    /// Revoke a token and end the sessions that were opened with it
+    Revoke {
+        /// Its name
+        name: String,
+    },
 }
 
 /// How fast the demo's runs go.
@@ -392,7 +426,10 @@ const AGENT_AFTER: &str = "Examples:\n  \
     turnback agent --demo                                   try it out with the demo harbour\n  \
     turnback agent --config agent.toml --check-config\n  \
     turnback agent --config agent.toml                      run until SIGTERM; SIGHUP reloads the file\n  \
-    turnback agent status\n\n\
+    turnback agent status\n  \
+    turnback agent token make night-shift --role test\n  \
+    turnback agent pair                                     sign a phone in\n\n\
     Needs CAP_NET_RAW and CAP_NET_ADMIN for real ports. Ports in service are never tested.\n\n\
     Exit status: 0 ended by a signal, 2 wrong usage or configuration, 4 could not start. Of `status`: 0 all is well,\n\
-    1 a port has failed, 3 a port is suspect or unknown, or the agent has a problem, 4 no agent answers.";
+    1 a port has failed, 3 a port is not proven, or the agent has a problem, 4 no agent answers. Of `token`, `pair`:\n\
+    0 done, 2 refused, 4 no agent answers.";

@@ -39,6 +39,8 @@ pub struct Limits {
     pub overtime: Option<Spanned<String>>,
     /// How long records are kept.
     pub keep_records: Option<Spanned<String>>,
+    /// How long an open case keeps its port to itself while nobody does anything in it.
+    pub case_idle: Option<Spanned<String>>,
 }
 
 /// What is known of some ports.

@@ -55,6 +55,21 @@ impl Default for HttpConfig {
     }
 }
 
+impl HttpConfig {
+    /// The address that other machines reach it by, with this TCP port; none: only this machine does.
+    pub fn reached_at(&self, port: u16) -> Option<String> {
+        let ip = self.listen.ip();
+        if ip.is_loopback() {
+            return None;
+        }
+        let own = || SocketAddr::new(ip, port).to_string();
+        let named = self.hosts.first().map(|host| format!("{host}:{port}"));
+        // Nobody reaches it by the unspecified address.
+        let host = named.or_else(|| (!ip.is_unspecified()).then(own))?;
+        Some(format!("https://{host}"))
+    }
+}
+
 /// Registered for nothing and seldom used; our own choice.
 pub const PORT: u16 = 7440;
 

@@ -23,7 +23,10 @@ use toml::Spanned;
 use turnback_core::{
     base::placement::Placement,
     plan::{Profile, ProfileKind, parse_duration},
-    watch::{selector::Selector, standing::Hysteresis},
+    watch::{
+        selector::{Selector, Traits},
+        standing::Hysteresis,
+    },
 };
 
 pub use error::ConfigError;
@@ -39,6 +42,8 @@ pub struct Config {
     pub file: Option<PathBuf>,
     /// Where records are kept; none: the usual place.
     pub store: Option<PathBuf>,
+    /// Time zone in which times are shown, by name.
+    pub zone: String,
     /// Limits on all runs together.
     pub limits: Limits,
     /// What is known of ports, in order: the first entry that fits a port is its own.
@@ -62,6 +67,8 @@ pub struct Limits {
     pub overtime: Duration,
     /// Records older than this are removed; none: kept.
     pub keep_records: Option<Duration>,
+    /// An open case in which nobody does anything for so long releases its port.
+    pub case_idle: Duration,
 }
 
 /// What is known of the ports that a selector fits.
@@ -166,12 +173,24 @@ impl Config {
         Ok(Self {
             file: None,
             store: raw.store.clone(),
+            zone: zone(raw.zone.as_ref(), &lines)?.0,
             limits: limits(&raw.limits, &lines)?,
             ports: raw.port.iter().map(|p| port(p, &lines)).collect::<Result<_, _>>()?,
             rounds,
             targets,
             http: http::check(&raw.http, &lines)?,
         })
+    }
+
+    /// What a port is called, and the numbers of its rounds.
+    pub fn labels_and_rounds(&self, port: &Traits<'_>) -> (PortLabels, Vec<usize>) {
+        let entry = self.ports.iter().find(|entry| entry.select.selects(port));
+        let labels = entry.map(|entry| entry.labels.clone()).unwrap_or_default();
+        let traits =
+            Traits { label: labels.label.as_deref(), cabinet: labels.cabinet.as_deref(), spare: labels.spare, ..*port };
+        let belongs = |number: &usize| self.rounds[*number].select.iter().any(|select| select.selects(&traits));
+        let rounds = (0..self.rounds.len()).filter(belongs).collect();
+        (labels, rounds)
     }
 
     /// Names of ports that are named outright, which need not be in any list of the machine's: simulated ones, serial
@@ -199,6 +218,7 @@ fn limits(raw: &file::Limits, lines: &Lines<'_>) -> Result<Limits, ConfigError> 
         cpu_share,
         overtime: time(&raw.overtime, lines)?.unwrap_or(Duration::from_secs(60)),
         keep_records: time(&raw.keep_records, lines)?,
+        case_idle: time(&raw.case_idle, lines)?.unwrap_or(Duration::from_secs(2 * 3600)),
     })
 }
 
@@ -239,12 +259,7 @@ fn round(raw: &file::Round, whole: &file::File, targets: &[Target], lines: &Line
     if raw.select.get_ref().iter().any(Selector::is_empty) {
         return Err(lines.at(raw.select.span(), EMPTY_SELECTOR));
     }
-    let zone_text = raw.zone.as_ref().or(whole.zone.as_ref());
-    let zone = match zone_text {
-        None => TimeZone::UTC,
-        Some(text) => TimeZone::get(text.get_ref())
-            .map_err(|_| lines.value(text, "zone", "a time zone of this machine, such as `UTC` or `Etc/GMT-1`"))?,
-    };
+    let (_, zone) = zone(raw.zone.as_ref().or(whole.zone.as_ref()), lines)?;
     let hours = raw
         .hours
         .iter()
@@ -312,6 +327,14 @@ fn round(raw: &file::Round, whole: &file::File, targets: &[Target], lines: &Line
         side_by_side: raw.side_by_side,
         announce: raw.announce.iter().map(|a| a.get_ref().clone()).collect(),
     })
+}
+
+/// A time zone and its name.
+fn zone(raw: Option<&Spanned<String>>, lines: &Lines<'_>) -> Result<(String, TimeZone), ConfigError> {
+    let Some(text) = raw else { return Ok(("UTC".to_owned(), TimeZone::UTC)) };
+    let zone = TimeZone::get(text.get_ref())
+        .map_err(|_| lines.value(text, "zone", "a time zone of this machine, such as `UTC` or `Etc/GMT-1`"))?;
+    Ok((text.get_ref().clone(), zone))
 }
 
 /// How long a run of this profile takes at most, by its plan.

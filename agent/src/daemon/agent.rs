@@ -3,27 +3,50 @@
 //! Nothing here knows HTTP, and nothing outside the daemon knows the supervisor. Calls marked *disk* wait for the
 //! archive, usually a few milliseconds: an async caller makes them through `spawn_blocking`. All others answer at once.
 
+mod cases;
+mod orders;
+
 use std::collections::BTreeMap;
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use thiserror::Error;
 use tokio::sync::broadcast;
 use turnback_core::{
     document::run::Report,
     event::Event,
-    judge::{Location, Outcome, Verdict},
+    judge::{Location, Outcome},
     kind::Kind,
-    watch::standing::{Change, Standing},
+    watch::{
+        care::{Acknowledgement, Diagnosis, Mute, Pause},
+        drift::Lean,
+        standing::{Change, Standing},
+    },
 };
 
 use crate::{
-    archive::{error::ArchiveError, record::Record},
+    archive::{error::ArchiveError, logbook::Action, record::Record},
     config::labels::PortLabels,
     error_chain::with_causes,
 };
 
+pub use cases::{CaseView, NextView, StageView};
+pub use orders::{AcknowledgeOrder, CaseOrder, MuteOrder, PauseOrder, RecordQuery, Shown, StageOrder, StartOrder};
+
+/// Why a port is known.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Watch {
+    /// A round chooses it.
+    Watched,
+    /// No round chooses it: it is in no count and no metric of states.
+    #[default]
+    NotWatched,
+    /// Only the records remember it: the machine does not have it, and no round chooses it.
+    Remembered,
+}
+
 /// One port as it is shown. Times are milliseconds since 1970-01-01 UTC.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Default, Serialize)]
 pub struct PortView {
     /// Name, as `turnback check` takes it.
     pub name: String,
@@ -38,10 +61,24 @@ pub struct PortView {
     /// Labels.
     #[serde(flatten)]
     pub labels: PortLabels,
+    /// Why it is known.
+    pub watch: Watch,
     /// The machine has it now.
     pub present: bool,
-    /// What is held of it, since when, why, and when it was last proven.
+    /// What is held of it, since when, why, and which run that rests on.
     pub standing: Standing,
+    /// Somebody has to look at it, and nobody has acknowledged that.
+    pub needs_attention: bool,
+    /// When its proof ends, if it has one.
+    pub proof_ends_ms: Option<i64>,
+    /// Somebody knows of its state.
+    pub acknowledged: Option<Acknowledgement>,
+    /// Its changes are not announced for a while.
+    pub muted: Option<Mute>,
+    /// The pause for maintenance that covers it.
+    pub paused: Option<Pause>,
+    /// The open case that has it for itself.
+    pub diagnosis: Option<Diagnosis>,
     /// Why it is in service now, as last looked at; empty when free.
     pub in_service: Vec<String>,
     /// Rounds it belongs to.
@@ -58,6 +95,8 @@ pub struct PortView {
     pub hung: bool,
     /// Figures that drift, in words.
     pub drifts: Vec<String>,
+    /// Figures that begin to drift.
+    pub leaning: Vec<Lean>,
 }
 
 /// A run that is on.
@@ -71,12 +110,69 @@ pub struct LiveRun {
     pub profile: String,
     /// Why it runs: the round's name, `asked`, or the case's id.
     pub cause: String,
+    /// Who asked for it; none for a scheduled run.
+    pub by: Option<String>,
     /// When it began.
     pub started_ms: i64,
     /// Share done, `0.0..=1.0`, where the plan's length is known.
     pub share_done: Option<f64>,
     /// The last event of it as the events file has it (`docs/report-format.md`).
     pub last_event: Option<Event>,
+}
+
+/// A run that waits for its turn.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct QueueEntry {
+    /// Place in the queue, from 1; what people asked for comes first.
+    pub position: u32,
+    /// Id that it will have; none for a scheduled run, which gets one when it begins.
+    pub run: Option<String>,
+    /// Port.
+    pub port: String,
+    /// Profile's name.
+    pub profile: String,
+    /// Why it is to run: the round's name, `asked`, or the case's id.
+    pub cause: String,
+    /// Who asked for it; none for a scheduled run.
+    pub by: Option<String>,
+    /// When it was asked for, or due.
+    pub since_ms: i64,
+    /// Why it waits, in words.
+    pub reason: String,
+    /// When it will begin at about; none where nobody can say.
+    pub begins_ms: Option<i64>,
+}
+
+/// A scheduled run to come.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Coming {
+    /// When it is due, ms since 1970-01-01 UTC.
+    pub due_ms: i64,
+    /// Port.
+    pub port: String,
+    /// The round.
+    pub round: String,
+}
+
+/// Something that happened, with its number since the agent started. Numbers grow by one.
+#[derive(Clone, Debug, Serialize)]
+pub struct Told {
+    /// Number, from 1.
+    pub number: u64,
+    /// What.
+    #[serde(flatten)]
+    pub happening: Happening,
+}
+
+/// A way to hear what happens.
+#[derive(Debug)]
+pub struct Hearing {
+    /// What happened since the number that was asked for, the oldest first. Progress of runs is not repeated.
+    pub before: Vec<Told>,
+    /// Something is missing in `before`: it was too long ago.
+    pub missed: bool,
+    /// What happens from now on.
+    pub receiver: broadcast::Receiver<Told>,
 }
 
 /// Something that happened, told to whoever listens.
@@ -112,6 +208,13 @@ pub enum Happening {
     Case {
         /// Its id.
         case: String,
+        /// Its port.
+        port: String,
+    },
+    /// Somebody did something about a port or all of them: acknowledged, muted, paused, or asked for a run.
+    Cared {
+        /// The port; none if it is about several.
+        port: Option<String>,
     },
     /// The configuration was read again.
     Reloaded,
@@ -164,130 +267,6 @@ impl RecordLine {
     }
 }
 
-/// Which records.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct RecordQuery {
-    /// Of this port.
-    pub port: Option<String>,
-    /// Of this cable.
-    pub cable: Option<String>,
-    /// With this outcome.
-    pub outcome: Option<Outcome>,
-    /// Begun before this run (by id), to go on with a list.
-    pub before: Option<String>,
-    /// At most this many, the newest first; 0 means 100, and 1000 is the most.
-    pub limit: u32,
-}
-
-/// A check that somebody asks for.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct StartOrder {
-    /// Port.
-    pub port: String,
-    /// Profile by name; none: that of the port's first round, else `quick`.
-    pub profile: Option<String>,
-    /// Where the plug is: `internal`, `at-port`, `far-end`; none: that of the port's first round.
-    pub placement: Option<String>,
-    /// Label of the cable.
-    pub cable: Option<String>,
-}
-
-/// One stage of a case.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct StageView {
-    /// Name, as `turnback isolate --stage` takes it.
-    pub stage: String,
-    /// Which attempt, from 1.
-    pub attempt: u32,
-    /// The run that carried it out.
-    pub run: Option<String>,
-    /// Why it was skipped, if it was.
-    pub skipped: Option<String>,
-    /// What came of it, in words.
-    pub result: String,
-    /// It was done or skipped and not set aside since: [`Agent::set_aside`] can.
-    pub counts: bool,
-}
-
-/// What to do next in a case.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct NextView {
-    /// The stage, as [`StageOrder`] takes it.
-    pub stage: String,
-    /// What to do with the hands.
-    pub act: String,
-    /// What to look at.
-    pub look: String,
-    /// Cautions that belong to it; the line that local codes come first closes them.
-    pub cautions: Vec<String>,
-    /// For a stage on a port known to be good, not the case's own: the free ports of that kind here. Null for any other
-    /// stage.
-    pub known_good: Option<Vec<String>>,
-}
-
-/// A guided isolation.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct CaseView {
-    /// Id.
-    pub case: String,
-    /// When it was opened, RFC 3339 with zone.
-    pub opened_at: String,
-    /// Port.
-    pub port: String,
-    /// Cable's label.
-    pub cable: Option<String>,
-    /// `open`, `decided` or `exhausted`.
-    pub state: String,
-    /// Stages done, in order.
-    pub stages: Vec<StageView>,
-    /// What to do now; none when it is over.
-    pub next: Option<NextView>,
-    /// The run that carries out a stage now.
-    pub running: Option<String>,
-    /// What it says so far.
-    pub verdict: Option<Verdict>,
-}
-
-/// A case that somebody opens.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct CaseOrder {
-    /// Port.
-    pub port: String,
-    /// Label of the cable.
-    pub cable: Option<String>,
-    /// Labels of its segments, from the port.
-    pub segments: Vec<String>,
-    /// Label of the plug.
-    pub plug: Option<String>,
-}
-
-/// A stage that somebody carries out: the hands have done what [`NextView::act`] says.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct StageOrder {
-    /// The stage.
-    pub stage: String,
-    /// Label of the plug, where it is not the case's.
-    pub plug: Option<String>,
-    /// For `known-good-port`: the port of this machine that the plug is in.
-    pub on: Option<String>,
-    /// For `known-good-port`, in its place: what the plug showed in a port elsewhere.
-    pub shows: Option<Shown>,
-}
-
-/// What a plug showed where this machine cannot look.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Shown {
-    /// It passes.
-    Passes,
-    /// It fails.
-    Fails,
-}
-
 /// One announcement on its way to one target.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct OutboxLine {
@@ -299,12 +278,31 @@ pub struct OutboxLine {
     pub port: String,
     /// When it came up, ms since 1970-01-01 UTC.
     pub at_ms: i64,
+    /// What it says: the document, as targets get it.
+    pub document: serde_json::Value,
     /// Times its delivery was tried.
     pub attempts: u32,
     /// When it will be tried next, ms since 1970-01-01 UTC.
     pub next_try_ms: i64,
     /// What the last try said.
     pub last_error: Option<String>,
+}
+
+/// An announcement that a target has accepted.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SentLine {
+    /// Id of the announcement.
+    pub id: String,
+    /// Target's name.
+    pub target: String,
+    /// Port.
+    pub port: String,
+    /// When it came up, ms since 1970-01-01 UTC.
+    pub at_ms: i64,
+    /// When it was accepted, ms since 1970-01-01 UTC.
+    pub sent_ms: i64,
+    /// What it says: the document, as targets get it.
+    pub document: serde_json::Value,
 }
 
 /// How the daemon itself fares.
@@ -324,6 +322,10 @@ pub struct Health {
     pub config: Option<String>,
     /// Ports are simulated: `turnback agent --demo`.
     pub demo: bool,
+    /// Time zone of the configuration, by name; times are shown in it.
+    pub zone: String,
+    /// Number of the last thing that happened: whoever listens later asks for what came after it.
+    pub last_happening: u64,
 }
 
 /// Counts since the daemon started, for metrics. Gauges over ports follow from [`Agent::ports`].
@@ -379,6 +381,14 @@ pub enum AgentError {
     /// Not now: the port is in service, busy or hung, or the case is over.
     #[error("not now: {0}")]
     NotNow(String),
+    /// An open case has the port.
+    #[error("{port} is under diagnosis: case {case} is open; go on with it, or close it")]
+    UnderDiagnosis {
+        /// The port.
+        port: String,
+        /// The case.
+        case: String,
+    },
     /// The archive failed.
     #[error("the store cannot be used: {0}")]
     Store(String),
@@ -393,27 +403,64 @@ impl From<ArchiveError> for AgentError {
     }
 }
 
-/// What can be asked of a running agent.
+/// What can be asked of a running agent. `by` is who asks: it is noted, and decides nothing.
 pub trait Agent: Send + Sync {
     /// Every port, by name.
     fn ports(&self) -> Vec<PortView>;
-    /// Listens to what happens from now on. Whoever is too slow misses the oldest and is told how many.
-    fn listen(&self) -> broadcast::Receiver<Happening>;
+    /// Runs that wait for their turn, in the order in which they will begin at about.
+    fn queue(&self) -> Vec<QueueEntry>;
+    /// Scheduled runs of the next 24 hours, the next of each port and round, the earliest first.
+    fn coming(&self) -> Vec<Coming>;
+    /// Pauses that hold now.
+    fn pauses(&self) -> Vec<Pause>;
+    /// Listens to what happens, from the number after `after` on; none: from now on. Whoever is too slow misses the
+    /// oldest and is told how many.
+    fn listen(&self, after: Option<u64>) -> Hearing;
     /// How the daemon fares.
     fn health(&self) -> Health;
     /// Counts for metrics.
     fn figures(&self) -> Figures;
 
-    /// Asks for a check; the id of the run, which may have to wait for its turn.
+    /// Asks for a check; the id of the run, which may have to wait for its turn. *Disk.*
+    ///
+    /// # Errors An unknown port, a value out of range, a port in service, hung, under diagnosis, or with a run asked
+    /// for already.
+    fn start(&self, order: StartOrder, by: &str) -> Result<String, AgentError>;
+    /// Asks for a check of every port of a cabinet that can be tested now, by port; for the others, why not. *Disk.*
     ///
     /// # Errors
-    /// An unknown port, a value out of range, a port in service, hung, or with a run asked for already.
-    fn start(&self, order: StartOrder) -> Result<String, AgentError>;
-    /// Ends a run that is on or waits. *Disk*, when the run is one of a case.
+    /// A cabinet without ports.
+    fn start_cabinet(
+        &self,
+        cabinet: &str,
+        by: &str,
+    ) -> Result<BTreeMap<String, Result<String, AgentError>>, AgentError>;
+    /// Ends a run that is on or waits. *Disk.*
     ///
     /// # Errors
     /// No such run.
-    fn cancel(&self, run: &str) -> Result<(), AgentError>;
+    fn cancel(&self, run: &str, by: &str) -> Result<(), AgentError>;
+
+    /// Acknowledges a port's state, until it changes. *Disk.*
+    ///
+    /// # Errors
+    /// An unknown port; a note that is too long; the archive.
+    fn acknowledge(&self, port: &str, order: AcknowledgeOrder, by: &str) -> Result<(), AgentError>;
+    /// Mutes a port's announcements until a time, or ends that. *Disk.*
+    ///
+    /// # Errors
+    /// An unknown port; a time that is past or too far; the archive.
+    fn mute(&self, port: &str, order: MuteOrder, by: &str) -> Result<(), AgentError>;
+    /// Pauses scheduled runs and announcements, or ends that. *Disk.*
+    ///
+    /// # Errors
+    /// A cabinet without ports; a time that is past or too far; the archive.
+    fn pause(&self, order: PauseOrder, by: &str) -> Result<(), AgentError>;
+    /// What people did, the newest first, `limit` at most. *Disk.*
+    ///
+    /// # Errors
+    /// The archive.
+    fn actions(&self, limit: u32) -> Result<Vec<Action>, AgentError>;
 
     /// Records, the newest first. *Disk.*
     ///
@@ -435,6 +482,11 @@ pub trait Agent: Send + Sync {
     /// # Errors
     /// The archive.
     fn outbox(&self) -> Result<Vec<OutboxLine>, AgentError>;
+    /// Announcements that targets have accepted, the newest first, `limit` at most. *Disk.*
+    ///
+    /// # Errors
+    /// The archive.
+    fn sent(&self, limit: u32) -> Result<Vec<SentLine>, AgentError>;
 
     /// Cases, the newest first, `limit` at most. *Disk.*
     ///
@@ -446,25 +498,30 @@ pub trait Agent: Send + Sync {
     /// # Errors
     /// No such case; the archive.
     fn case(&self, case: &str) -> Result<CaseView, AgentError>;
-    /// Opens a case; its id. *Disk.*
+    /// Opens a case, which has its port for itself from now on; its id. *Disk.*
     ///
     /// # Errors
-    /// An unknown port; a label that is not allowed; the archive.
-    fn open_case(&self, order: CaseOrder) -> Result<String, AgentError>;
+    /// An unknown port; a port with an open case; a label that is not allowed; the archive.
+    fn open_case(&self, order: CaseOrder, by: &str) -> Result<String, AgentError>;
     /// Carries out a stage. The id of the run; none where the person's word was taken. *Disk.*
     ///
     /// # Errors
     /// No such case; a stage it does not have; a value that does not belong to it; not now.
-    fn perform(&self, case: &str, order: StageOrder) -> Result<Option<String>, AgentError>;
+    fn perform(&self, case: &str, order: StageOrder, by: &str) -> Result<Option<String>, AgentError>;
     /// Skips a stage. *Disk.*
     ///
     /// # Errors
     /// As for [`Agent::perform`].
-    fn skip(&self, case: &str, stage: &str, why: &str) -> Result<(), AgentError>;
+    fn skip(&self, case: &str, stage: &str, why: &str, by: &str) -> Result<(), AgentError>;
     /// Sets a stage aside: the person does not stand by what it showed. It counts for nothing and may come up again.
     /// *Disk.*
     ///
     /// # Errors
     /// No such case; a stage that was not done; not now.
-    fn set_aside(&self, case: &str, stage: &str) -> Result<(), AgentError>;
+    fn set_aside(&self, case: &str, stage: &str, by: &str) -> Result<(), AgentError>;
+    /// Closes a case before it is decided, and releases its port. *Disk.*
+    ///
+    /// # Errors
+    /// No such case; one that is over already; not now.
+    fn close_case(&self, case: &str, why: &str, by: &str) -> Result<(), AgentError>;
 }

@@ -27,6 +27,17 @@ use crate::{
     },
 };
 
+/// What the run of a stage brought.
+#[derive(Clone, Debug)]
+pub enum Told {
+    /// A measurement.
+    Measured(Measurement),
+    /// Nothing this time, and why.
+    CutOff(String),
+    /// Nothing, whenever it is tried, and why: the case goes on without it.
+    Impossible(String),
+}
+
 /// What came of a wish to carry out a stage. The case holds it already.
 pub enum Begun {
     /// A run, or a cable test, is to carry it out.
@@ -40,11 +51,17 @@ pub fn port_of<'a>(case: &'a Case, order: &'a StageOrder) -> &'a str {
     order.on.as_deref().unwrap_or(&case.port.name)
 }
 
-/// Begins a stage. `usual` is the profile of the round of the case's port.
+/// Begins a stage, for somebody who asks at a time in ms since 1970 UTC. `usual` is the profile of the round of the
+/// case's port.
 ///
 /// # Errors
 /// A stage that the case does not have; words that do not belong to it; a case that is over.
-pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<Begun, AgentError> {
+pub fn begin(
+    case: Case,
+    order: &StageOrder,
+    usual: Option<Profile>,
+    (by, asked_ms): (&str, i64),
+) -> Result<Begun, AgentError> {
     let elsewhere = needs_another_port(&case, &stage_name(&order.stage)?);
     let word = match (elsewhere, &order.on, order.shows) {
         (true, Some(on), None) if *on != case.port.name => None,
@@ -66,6 +83,15 @@ pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<B
     let port = port_of(&case, order).to_owned();
     let mut case = case;
     case.options.profile.get_or_insert(profile);
+    if let Some(name) = &order.profile {
+        let chosen = Profile::named(name).ok().filter(StagePlan::fits);
+        let allowed = "a profile of steps or a soak, such as quick";
+        case.options.profile = Some(chosen.ok_or_else(|| value("profile", name, allowed))?);
+    }
+    // A plug of the stage `other-plug` is another by its nature; else it takes the place of the one before.
+    if let Some(plug) = order.plug.as_ref().filter(|_| order.stage != StageName::OtherPlug.to_string()) {
+        case.plug = Some(plug.clone());
+    }
     let case = changed(case, &order.stage, CaseState::Open, |runner, name| match word {
         Some(shows) => runner.answer(name, shows == Shown::Passes),
         None => {
@@ -76,9 +102,11 @@ pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<B
                 profile: options.profile,
                 placement: options.placement,
                 cable: options.cable,
-                by: runner.case.case.clone(),
+                case: Some(runner.case.case.clone()),
                 stage: Some(name.clone()),
                 record: options.labels,
+                by: by.to_owned(),
+                asked_ms,
             }));
         }
     })?;
@@ -93,8 +121,7 @@ pub fn begin(case: Case, order: &StageOrder, usual: Option<Profile>) -> Result<B
 /// # Errors
 /// A stage that the case does not have; a case that is over.
 pub fn skip(case: Case, stage: &str, why: &str) -> Result<Case, AgentError> {
-    let why: String = why.chars().filter(|c| !c.is_control()).take(200).collect();
-    let why = Some(why).filter(|why| !why.trim().is_empty());
+    let why = Some(plainly(why)).filter(|why| !why.is_empty());
     changed(case, stage, CaseState::Open, |runner, name| runner.skip(name, why))
 }
 
@@ -110,6 +137,25 @@ pub fn set_aside(case: Case, stage: &str) -> Result<Case, AgentError> {
     changed(case, stage, state, |runner, name| runner.set_aside(name))
 }
 
+/// Closes a case before it is decided.
+///
+/// # Errors
+/// A case that is over.
+pub fn close(case: Case, why: &str) -> Result<Case, AgentError> {
+    if case.state != CaseState::Open {
+        return Err(AgentError::NotNow(format!("the case is over: {}", case.state.name())));
+    }
+    let mut unkept = Memory::default();
+    let mut runner = CaseRunner::new(case, &mut unkept, plan(quick()?), Cancel::default());
+    runner.close(plainly(why));
+    Ok(runner.case)
+}
+
+/// What a person wrote, as one line that is not too long.
+fn plainly(text: &str) -> String {
+    text.chars().filter(|c| !c.is_control()).take(200).collect::<String>().trim().to_owned()
+}
+
 /// The case whose id begins so.
 ///
 /// # Errors
@@ -121,16 +167,11 @@ pub fn stored(archive: &(impl Archive + ?Sized), id: &str) -> Result<Case, Agent
     }
 }
 
-/// Enters what the run of a stage found into its case.
+/// Enters what the run of a stage found into its case; the case as it is then.
 ///
 /// # Errors
 /// The archive.
-pub fn end(
-    archive: &mut (impl Archive + ?Sized),
-    case: &str,
-    run: &str,
-    told: Result<Measurement, String>,
-) -> Result<(), AgentError> {
+pub fn end(archive: &mut (impl Archive + ?Sized), case: &str, run: &str, told: Told) -> Result<Case, AgentError> {
     let case = stored(archive, case)?;
     // A cable test makes no run; while it is on, no other stage begins.
     let is_last = |stage: &Stage| match &stage.run {
@@ -138,17 +179,24 @@ pub fn end(
         None => stage.name == StageName::CableTest && stage.ended == Ended::Begun,
     };
     if !case.stages.last().is_some_and(is_last) {
-        return Ok(());
+        return Ok(case);
     }
+    let name = case.stages.last().map(|stage| stage.name.clone());
     let mut unkept = Memory::default();
     let mut runner = CaseRunner::new(case, &mut unkept, plan(quick()?), Cancel::default());
     match told {
-        Ok(measurement) => {
+        Told::Measured(measurement) => {
             runner.end_stage(&measurement);
         }
-        Err(why) => runner.cut_off(why),
+        Told::CutOff(why) => runner.cut_off(why),
+        Told::Impossible(why) => {
+            runner.cut_off(why.clone());
+            // It would come up again and again.
+            name.iter().for_each(|name| runner.skip(name, Some(why.clone())));
+        }
     }
-    Ok(archive.put(&runner.case.into())?)
+    archive.put(&runner.case.clone().into())?;
+    Ok(runner.case)
 }
 
 /// Changes a stage of a case that is in this state. Whoever asked keeps the case afterwards, as a whole.
@@ -177,27 +225,44 @@ fn value(name: &'static str, given: &str, allowed: &str) -> AgentError {
 }
 
 /// As the agent shows it; `others` are the ports that could be known to be good.
-pub fn view(case: &Case, running: Option<String>, others: impl FnOnce() -> Vec<String>) -> CaseView {
+pub fn view(case: &Case, running: Option<String>, reserves: bool, others: impl FnOnce() -> Vec<String>) -> CaseView {
     let next = case.next.as_ref().map(|next: &Move| {
         let mut cautions: Vec<String> = next.cautions.iter().map(ToString::to_string).collect();
         if !cautions.is_empty() {
             cautions.push(LOCAL_CODES_FIRST.to_owned());
         }
         let known_good = needs_another_port(case, &next.stage).then(others);
+        let done = case.stages.iter().filter(|s| matches!(s.ended, Ended::Done | Ended::Skipped)).count() as u32;
+        let ahead = case.ahead();
         NextView {
             stage: next.stage.to_string(),
+            attempt: next.attempt,
+            number: done + 1,
+            of: done + ahead.stages.max(1),
+            time_s: next.time_s,
+            time_left_s: ahead.time_s,
+            why: next.why.clone(),
             act: next.hands.clone(),
             look: next.look.clone(),
             cautions,
             known_good,
         }
     });
+    let last = case.stages.last().filter(|stage| stage.ended == Ended::CutOff && running.is_none());
     CaseView {
         case: case.case.clone(),
         opened_at: case.opened_at.clone(),
         port: case.port.name.clone(),
         cable: Some(case.cable.clone()),
+        segments: case.segments.clone(),
+        plug: case.plug.clone(),
+        profile: case.options.profile.as_ref().map(|profile| profile.name.clone()),
         state: case.state.name().to_owned(),
+        reserves,
+        not_done: last.map(|stage| {
+            let why = stage.why.as_deref().unwrap_or("no reason is known");
+            format!("stage {} was not carried out: {why}", stage.name)
+        }),
         stages: case.stages.iter().map(stage_view).collect(),
         next,
         running,

@@ -9,7 +9,7 @@ use turnback_core::document::case::Case;
 use super::{
     agent::{Agent, Happening},
     announce::{self, with_logbook},
-    control,
+    control::{self, Desk},
     error::NotStarted,
     host::Host,
     running::RunningAgent,
@@ -89,11 +89,13 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     if let Some(state) = &state {
         let listener = control::listen(state)
             .map_err(|error| format!("cannot listen at {}: {error}", control::socket(state).display()))?;
-        let (agent, shared) = (Arc::clone(&agent), Arc::clone(&shared));
-        parts.spawn(async move { control::answer(listener, agent, address, &shared.stopped).await });
+        let shared = Arc::clone(&shared);
+        let desk = Desk { agent: Arc::clone(&agent), keys: Arc::clone(&shared.keys), page: address };
+        parts.spawn(async move { control::answer(listener, desk, &shared.stopped).await });
     }
     parts.spawn(announce::deliver_for_ever(Arc::clone(&shared)));
     parts.spawn(prune_for_ever(Arc::clone(&shared)));
+    parts.spawn(keep_uses_for_ever(Arc::clone(&shared)));
     let ports = shared.status().ports.len();
     tracing::info!(ports, version = env!("CARGO_PKG_VERSION"), demo, "agent started");
     tell_manager(&[NotifyState::Ready, NotifyState::Status(&format!("{ports} ports"))]);
@@ -152,6 +154,8 @@ fn reload(shared: &Arc<Shared>) {
                 }
             }
             status.config = Arc::new(config);
+            // They are known by the numbers of rounds.
+            status.held.clear();
             status.relist = true;
             status.troubles.remove("config");
             status.figures.reloads.0 += 1;
@@ -187,6 +191,18 @@ async fn prune_for_ever(shared: Arc<Shared>) {
             () = tokio::time::sleep(Duration::from_secs(86_400)) => {}
             () = shared.stopped.cancelled() => return,
         }
+    }
+}
+
+/// Writes when tokens were used, once a minute and at the end.
+async fn keep_uses_for_ever(shared: Arc<Shared>) {
+    while !shared.stopped.is_stopped() {
+        tokio::select! {
+            () = tokio::time::sleep(Duration::from_secs(60)) => {}
+            () = shared.stopped.cancelled() => {}
+        }
+        let keys = Arc::clone(&shared.keys);
+        let _ = tokio::task::spawn_blocking(move || keys.keep_uses()).await;
     }
 }
 

@@ -6,20 +6,23 @@ use std::{
 };
 
 use jiff::Timestamp;
-use tokio::sync::{Notify, broadcast, watch};
+use serde::{Deserialize, Serialize};
+use tokio::sync::{Notify, mpsc, oneshot, watch};
 use turnback_core::{
     base::{labels::Labels, placement::Placement},
-    document::case::StageName,
+    document::case::{Case, CaseState, StageName},
     plan::Profile,
-    watch::selector::Traits,
+    watch::care::{Diagnosis, Pause},
 };
 
 use super::{
-    agent::{Figures, Happening, LiveRun, PortView},
+    agent::{Figures, Happening, LiveRun, PortView, Watch},
+    happenings::Happenings,
     host::PortFacts,
+    keys::Keys,
 };
 use crate::{
-    archive::logbook::{Logbook, PortMemory},
+    archive::logbook::{Logbook, Outgoing, PortMemory},
     config::{Config, labels::PortLabels},
     engine::cancel::Cancel,
 };
@@ -33,11 +36,26 @@ pub struct Shared {
     pub posted: Notify,
     /// Ends the parts.
     pub stopped: Stop,
-    /// Tells listeners.
-    pub happenings: broadcast::Sender<Happening>,
+    /// Announcements that the logbook could not take. They are delivered from here.
+    unstored: Mutex<Vec<Outgoing>>,
     /// What must not be forgotten.
     pub logbook: Arc<Mutex<Box<dyn Logbook>>>,
-    clock: Box<dyn Fn() -> Timestamp + Send + Sync>,
+    /// Who may ask what.
+    pub keys: Arc<Keys>,
+    /// What happens.
+    pub happenings: Happenings,
+    saves: (mpsc::UnboundedSender<Save>, Mutex<Option<mpsc::UnboundedReceiver<Save>>>),
+    clock: Arc<dyn Fn() -> Timestamp + Send + Sync>,
+}
+
+/// What is remembered of a port was changed by a request: the supervisor, who alone writes it, is to write it.
+pub struct Save {
+    /// The port.
+    pub port: String,
+    /// It has come under diagnosis, which is to be announced.
+    pub announce: bool,
+    /// Dropped once it is written, or waits for a disk that is full.
+    pub written: oneshot::Sender<()>,
 }
 
 impl Shared {
@@ -48,11 +66,19 @@ impl Shared {
         clock: impl Fn() -> Timestamp + Send + Sync + 'static,
     ) -> Arc<Self> {
         let started_ms = clock().as_millisecond();
+        let clock: Arc<dyn Fn() -> Timestamp + Send + Sync> = Arc::new(clock);
+        let logbook = Arc::new(Mutex::new(logbook));
+        let time = Arc::clone(&clock);
+        let keys = Arc::new(Keys::new(Arc::clone(&logbook), move || time().as_millisecond()));
+        let (save, saves) = mpsc::unbounded_channel();
         let status = Status {
             config: Arc::new(config),
             seed: 0,
             ports: BTreeMap::new(),
             asked: VecDeque::new(),
+            held: Vec::new(),
+            pauses: Vec::new(),
+            processors: 1,
             figures: Figures::default(),
             troubles: BTreeMap::new(),
             started_ms,
@@ -65,15 +91,23 @@ impl Shared {
             wake: Notify::new(),
             posted: Notify::new(),
             stopped: Stop::default(),
-            happenings: broadcast::channel(HAPPENINGS_KEPT).0,
-            logbook: Arc::new(Mutex::new(logbook)),
-            clock: Box::new(clock),
+            unstored: Mutex::default(),
+            logbook,
+            keys,
+            happenings: Happenings::default(),
+            saves: (save, Mutex::new(Some(saves))),
+            clock,
         })
     }
 
     /// The status. Its lock is held briefly and never across an await.
     pub fn status(&self) -> MutexGuard<'_, Status> {
         self.status.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Announcements that the logbook could not take.
+    pub fn unstored(&self) -> MutexGuard<'_, Vec<Outgoing>> {
+        self.unstored.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Now, milliseconds since 1970 UTC.
@@ -83,13 +117,38 @@ impl Shared {
 
     /// Tells whoever listens; nobody need to.
     pub fn tell(&self, happening: Happening) {
-        let _ = self.happenings.send(happening);
+        self.happenings.tell(happening);
+    }
+
+    /// Has the supervisor write what is remembered of a port, and waits until it has; `announce` as in [`Save`].
+    /// *Disk.*
+    pub fn save(&self, port: &str, announce: bool) {
+        let (written, done) = oneshot::channel();
+        if self.saves.0.send(Save { port: port.to_owned(), announce, written }).is_ok() {
+            // An end of the daemon meanwhile drops it.
+            let _ = done.blocking_recv();
+        }
+    }
+
+    /// What [`Self::save`] asks for; the supervisor takes this once.
+    pub fn take_saves(&self) -> Option<mpsc::UnboundedReceiver<Save>> {
+        self.saves.1.lock().unwrap_or_else(PoisonError::into_inner).take()
+    }
+
+    /// Writes the queue of what was asked for. *Disk.*
+    pub fn keep_queue(&self) {
+        let mut logbook = self.logbook.lock().unwrap_or_else(PoisonError::into_inner);
+        let text = serde_json::to_string(&self.status().asked).unwrap_or_default();
+        if let Err(error) = logbook.keep_note(QUEUE, &text) {
+            tracing::warn!(%error, "what was asked for would be lost by a restart now");
+        }
     }
 }
 
-/// Happenings a slow listener may lag behind before it misses some. Progress comes up to twenty times a second.
-const HAPPENINGS_KEPT: usize = 256;
-
+/// Name of the note with the runs that wait because somebody asked.
+pub const QUEUE: &str = "queue";
+/// Name of the note with the pauses.
+pub const PAUSES: &str = "pauses";
 /// Says once that it is over.
 #[derive(Debug)]
 pub struct Stop(watch::Sender<bool>);
@@ -134,6 +193,12 @@ pub struct Status {
     pub ports: BTreeMap<String, Watched>,
     /// Runs that somebody asked for, in order.
     pub asked: VecDeque<Asked>,
+    /// Scheduled runs that are due and wait.
+    pub held: Vec<Held>,
+    /// Pauses for maintenance.
+    pub pauses: Vec<Pause>,
+    /// Processors of the host.
+    pub processors: u32,
     /// Counts.
     pub figures: Figures,
     /// What is wrong with the daemon, by matter.
@@ -188,6 +253,8 @@ pub struct Running {
     pub cancel: Cancel,
     /// Why it runs.
     pub cause: Cause,
+    /// When it ends by its plan, ms since 1970 UTC.
+    pub planned_end_ms: i64,
     /// When its time is up.
     pub ends_by: Timestamp,
     /// When it was ended because its time was up, or by hand.
@@ -200,11 +267,13 @@ pub struct Running {
     pub adapter: Option<String>,
     /// Others may run beside it.
     pub side_by_side: bool,
-    /// What it finds says nothing of what is held of the port: see [`Asked::is_aside`].
+    /// Where the plug is.
+    pub placement: Placement,
+    /// It carries out a stage of a case: what it finds does not change what is held of the port.
     pub aside: bool,
 }
 
-/// Who asked, when it was for no case.
+/// The cause of a run that was asked for by itself.
 pub const ASKED: &str = "asked";
 
 /// Why a run runs.
@@ -224,12 +293,20 @@ pub enum Cause {
     },
     /// Somebody asked.
     Asked {
-        /// In words: `asked`, or the case's id.
-        by: String,
+        /// The case that it carries out a stage of.
+        case: Option<String>,
     },
 }
 
 impl Cause {
+    /// The case that it carries out a stage of.
+    pub fn case(&self) -> Option<&str> {
+        match self {
+            Self::Asked { case } => case.as_deref(),
+            Self::Scheduled { .. } | Self::Repeat { .. } => None,
+        }
+    }
+
     /// Rounds are known by number; a new configuration may number them anew. A run of a round that is gone counts as
     /// asked for.
     pub fn renumber(&mut self, old: &Config, new: &Config) {
@@ -237,13 +314,13 @@ impl Cause {
         let name = old.rounds.get(*round).map(|r| r.name.clone()).unwrap_or_default();
         match new.rounds.iter().position(|r| r.name == name) {
             Some(number) => *round = number,
-            None => *self = Self::Asked { by: name },
+            None => *self = Self::Asked { case: None },
         }
     }
 }
 
 /// A run that somebody asked for.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Asked {
     /// Id it will have.
     pub run: String,
@@ -255,27 +332,53 @@ pub struct Asked {
     pub placement: Option<Placement>,
     /// Cable's label.
     pub cable: Option<String>,
-    /// By whom, as in [`Cause::Asked`].
-    pub by: String,
-    /// Stage of a case that it carries out.
+    /// The case that it carries out a stage of.
+    pub case: Option<String>,
+    /// The stage.
     pub stage: Option<StageName>,
     /// Labels for the record.
     pub record: Labels,
+    /// Who asked.
+    pub by: String,
+    /// When, ms since 1970 UTC.
+    pub asked_ms: i64,
 }
 
-impl Asked {
-    /// Whether it says nothing of the port it runs on: the plug under suspicion in a port known to be good, or the
-    /// pairs of a cable.
-    pub fn is_aside(&self) -> bool {
-        matches!(self.stage, Some(StageName::KnownGoodPort | StageName::CableTest))
-    }
+/// A scheduled run that is due and waits.
+#[derive(Clone, Debug)]
+pub struct Held {
+    /// Port.
+    pub port: String,
+    /// Number of its round.
+    pub round: usize,
+    /// When it was due, ms since 1970 UTC.
+    pub due_ms: i64,
+    /// Why it waits.
+    pub reason: String,
 }
 
 impl Status {
     /// A port as it is shown.
-    pub fn view(&self, name: &str, port: &Watched) -> PortView {
+    pub fn view(&self, name: &str, port: &Watched, now_ms: i64) -> PortView {
         let facts = port.facts.clone().unwrap_or_default();
+        let memory = &port.memory;
+        let watch = match (port.rounds.is_empty(), &port.facts) {
+            (false, _) => Watch::Watched,
+            // One that the configuration names is no mere memory.
+            (true, None) if !self.config.named_ports().any(|named| named == name) => Watch::Remembered,
+            (true, _) => Watch::NotWatched,
+        };
         PortView {
+            watch,
+            needs_attention: watch == Watch::Watched
+                && memory.standing.state.needs_attention()
+                && memory.acknowledged.is_none(),
+            proof_ends_ms: self.proof_lasts_ms(port).and_then(|lasts| memory.standing.proof_ends_ms(lasts)),
+            acknowledged: memory.acknowledged.clone(),
+            muted: memory.muted.clone().filter(|mute| now_ms < mute.until_ms),
+            paused: self.pause_of(port, now_ms).cloned(),
+            diagnosis: memory.diagnosis.clone(),
+            leaning: memory.drift.leaning(),
             name: name.to_owned(),
             kind: facts.kind,
             simulated: facts.simulated,
@@ -295,6 +398,42 @@ impl Status {
         }
     }
 
+    /// A case was opened, moved on, or is over: an open one has its port for itself. `by` is who did something in it;
+    /// empty: whoever did before. True: it came under diagnosis just now.
+    pub fn settle_diagnosis(&mut self, case: &Case, by: &str, now_ms: i64) -> bool {
+        let Some(port) = self.ports.get_mut(&case.port.name) else { return false };
+        let held = port.memory.diagnosis.take();
+        let own = held.as_ref().filter(|diagnosis| diagnosis.case == case.case);
+        if case.state != CaseState::Open {
+            port.memory.diagnosis = held.filter(|diagnosis| diagnosis.case != case.case);
+            return false;
+        }
+        let (since_ms, before) = own.map_or((now_ms, ""), |diagnosis| (diagnosis.since_ms, diagnosis.by.as_str()));
+        let by = if by.is_empty() { before } else { by }.to_owned();
+        let is_new = own.is_none();
+        port.memory.diagnosis = Some(Diagnosis { case: case.case.clone(), by, since_ms, touched_ms: now_ms });
+        is_new
+    }
+
+    /// How long a proof of the port lasts, ms; none for a port that no round chooses.
+    pub fn proof_lasts_ms(&self, port: &Watched) -> Option<i64> {
+        let rounds = port.rounds.iter().filter_map(|n| self.config.rounds.get(*n));
+        rounds.map(|round| round.proof_lasts.as_millis() as i64).max()
+    }
+
+    /// The pause that covers a port now.
+    pub fn pause_of(&self, port: &Watched, now_ms: i64) -> Option<&Pause> {
+        let cabinet = port.labels.cabinet.as_deref();
+        self.pauses.iter().find(|pause| pause.is_on(now_ms) && pause.covers(cabinet))
+    }
+
+    /// Whether changes of the port are announced now: a round chooses it, and nobody has muted it or paused its tests.
+    pub fn is_announced(&self, port: &Watched, now_ms: i64) -> bool {
+        !port.rounds.is_empty()
+            && port.memory.muted.as_ref().is_none_or(|mute| now_ms >= mute.until_ms)
+            && self.pause_of(port, now_ms).is_none()
+    }
+
     /// The profile of a port's first round.
     pub fn usual(&self, port: &Watched) -> Option<Profile> {
         port.rounds.first().and_then(|n| self.config.rounds.get(*n)).map(|round| round.profile.clone())
@@ -304,23 +443,9 @@ impl Status {
     pub fn sort_ports(&mut self) {
         let config = Arc::clone(&self.config);
         for (name, port) in &mut self.ports {
-            let facts = port.facts.as_ref();
-            let bare = Traits {
-                name,
-                bus: facts.and_then(|f| f.bus.as_deref()),
-                driver: facts.and_then(|f| f.driver.as_deref()),
-                ..Traits::default()
-            };
-            let entry = config.ports.iter().find(|entry| entry.select.selects(&bare));
-            port.labels = entry.map(|entry| entry.labels.clone()).unwrap_or_default();
-            let traits = Traits {
-                label: port.labels.label.as_deref(),
-                cabinet: port.labels.cabinet.as_deref(),
-                spare: port.labels.spare,
-                ..bare
-            };
-            let belongs = |round: &crate::config::Round| round.select.iter().any(|s| s.selects(&traits));
-            port.rounds = (0..config.rounds.len()).filter(|n| belongs(&config.rounds[*n])).collect();
+            let absent = || PortFacts { name: name.clone(), ..PortFacts::default() };
+            let facts = port.facts.clone().unwrap_or_else(absent);
+            (port.labels, port.rounds) = config.labels_and_rounds(&facts.traits());
         }
     }
 

@@ -49,6 +49,7 @@ impl From<AgentError> for ApiError {
             AgentError::Unknown { what: "case", .. } => (StatusCode::NOT_FOUND, "unknown-case"),
             AgentError::Unknown { .. } => (StatusCode::NOT_FOUND, "unknown"),
             AgentError::Value { .. } => (StatusCode::UNPROCESSABLE_ENTITY, "value-not-allowed"),
+            AgentError::UnderDiagnosis { .. } => (StatusCode::CONFLICT, "under-diagnosis"),
             AgentError::NotNow(_) => (StatusCode::CONFLICT, "not-now"),
             AgentError::Store(cause) => {
                 tracing::error!(%cause, "the store failed a call");

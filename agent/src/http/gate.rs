@@ -1,12 +1,12 @@
 //! Before any call is answered: is it meant for this daemon, may this caller make it, and not too often?
 //!
-//! Reading is free on a loopback address. Whatever changes something, and every call on another address, needs the
-//! token: as a bearer, or as a session that a person opened with it. A session counts for a change only if the browser
-//! says that the change comes from one of our own pages.
+//! Reading is free on a loopback address. Whatever changes something, and every call on another address, needs a token
+//! with the role for it: as a bearer, or as a session that a person opened with it. A session counts for a change only
+//! if the browser says that the change comes from one of our own pages.
 
 use std::{
     net::IpAddr,
-    sync::{Mutex, PoisonError},
+    sync::{Arc, Mutex, PoisonError},
     time::Instant,
 };
 
@@ -20,11 +20,14 @@ use super::{
     session::Sessions,
     token::Token,
 };
+use crate::daemon::keys::{Caller, Keys, Role};
 
 /// Who may do what.
 pub struct Gate {
     names: Names,
     token: Token,
+    /// Tokens that were made by name, and codes.
+    pub keys: Arc<Keys>,
     /// Sessions that people opened.
     pub sessions: Sessions,
     reading_is_free: bool,
@@ -35,11 +38,12 @@ pub struct Gate {
 
 impl Gate {
     /// `reading_is_free`: the daemon listens on a loopback address.
-    pub fn new(names: Names, token: Token, reading_is_free: bool) -> Self {
+    pub fn new(names: Names, token: Token, keys: Arc<Keys>, reading_is_free: bool) -> Self {
         Self {
             names,
             token,
-            sessions: Sessions::default(),
+            sessions: Sessions::new(Arc::clone(&keys)),
+            keys,
             reading_is_free,
             reads: Mutex::new(Rate::new(if reading_is_free { READS_LOOPBACK } else { READS_ELSEWHERE })),
             changes: Mutex::new(Rate::new(CHANGES)),
@@ -47,27 +51,61 @@ impl Gate {
         }
     }
 
-    /// Whether what `text` holds is the token; wrong guesses are counted against `who`.
+    /// Whose token `text` is; wrong guesses are counted against `who`.
     ///
     /// # Errors
     /// A wrong token, or too many of them.
-    pub fn try_token(&self, who: IpAddr, text: &str) -> Result<(), ApiError> {
-        if self.token.matches(text) {
-            return Ok(());
+    pub fn try_token(&self, who: IpAddr, text: &str) -> Result<Caller, ApiError> {
+        if let Some(caller) = self.holder(text) {
+            return Ok(caller);
         }
         take(&self.refusals, who)?;
         Err(ApiError::new(
             StatusCode::UNAUTHORIZED,
             "wrong-token",
-            "this is not the token; the file that holds it is named in the daemon's log",
+            "this is not a token of this agent; its log names the file that holds one, and `turnback agent token` \
+             makes others",
         ))
     }
 
-    /// Whether a call may be answered.
+    fn holder(&self, token: &str) -> Option<Caller> {
+        match self.token.matches(token) {
+            true => Some(Caller { name: TOKEN_FILE.to_owned(), role: Role::Administer }),
+            false => self.keys.admit(token),
+        }
+    }
+
+    /// Opens the session that a code stands for; the `Set-Cookie` value. Wrong guesses are counted against `who`.
+    /// *Disk.*
+    ///
+    /// # Errors
+    /// A wrong code, or too many of them; the archive.
+    pub fn try_code(&self, who: IpAddr, code: &str, secure: bool) -> Result<String, ApiError> {
+        match self.sessions.pair(code, secure) {
+            Ok(Some(cookie)) => Ok(cookie),
+            Ok(None) => {
+                take(&self.refusals, who)?;
+                let message = "this code is not valid: it is used up, older than ten minutes, or mistyped";
+                Err(ApiError::new(StatusCode::UNAUTHORIZED, "wrong-code", message))
+            }
+            Err(error) => {
+                tracing::error!(%error, "a phone cannot be paired");
+                Err(ApiError::new(StatusCode::SERVICE_UNAVAILABLE, "store-unavailable", error.to_string()))
+            }
+        }
+    }
+
+    /// Whether a call may be answered; who makes it, where they say so.
     ///
     /// # Errors
     /// Why it may not.
-    pub fn pass(&self, who: IpAddr, method: &Method, path: &str, headers: &HeaderMap) -> Result<(), ApiError> {
+    pub fn pass(
+        &self,
+        who: IpAddr,
+        method: &Method,
+        path: &str,
+        headers: &HeaderMap,
+    ) -> Result<Option<Caller>, ApiError> {
         let mut hosts = headers.get_all(header::HOST).iter();
         let host = hosts.next().and_then(|h| h.to_str().ok()).unwrap_or_default();
         if !self.names.host_is_ours(host) || hosts.next().is_some() {
@@ -90,14 +128,17 @@ impl Gate {
         }
         let changes = !matches!(*method, Method::GET | Method::HEAD);
         take(if changes { &self.changes } else { &self.reads }, who)?;
-        if (!changes && self.reading_is_free) || FREE_PATHS.contains(&path) {
-            return Ok(());
+        let needed = needed(changes, path);
+        let given = headers.get(header::AUTHORIZATION);
+        let given = given.map(|given| given.to_str().ok().and_then(bearer).unwrap_or_default());
+        if (needed <= Role::Read && !changes && self.reading_is_free) || FREE_PATHS.contains(&path) {
+            let holder = given.and_then(|token| self.holder(token));
+            return Ok(holder.or_else(|| self.sessions.caller(headers)));
         }
-        if let Some(given) = headers.get(header::AUTHORIZATION) {
-            let given = given.to_str().ok().and_then(bearer).unwrap_or_default();
-            return self.try_token(who, given);
+        if let Some(token) = given {
+            return may(self.try_token(who, token)?, needed).map(Some);
         }
-        if self.sessions.holds(headers) {
+        if let Some(caller) = self.sessions.caller(headers) {
             if changes && origin.is_none() {
                 return Err(ApiError::new(
                     StatusCode::FORBIDDEN,
@@ -105,11 +146,34 @@ impl Gate {
                     "a change by a session must come from a page of this daemon",
                 ));
             }
-            return Ok(());
+            return may(caller, needed).map(Some);
         }
         let message = "send the token as `Authorization: Bearer TOKEN`; the daemon's log names the file that holds it";
         Err(ApiError::new(StatusCode::UNAUTHORIZED, "token-needed", message))
     }
+}
+
+/// The role that a call needs.
+fn needed(changes: bool, path: &str) -> Role {
+    let below = |roots: &[&str]| {
+        roots.iter().any(|root| path.strip_prefix(root).is_some_and(|rest| rest.is_empty() || rest.starts_with('/')))
+    };
+    match changes {
+        false if below(&["/metrics", "/health"]) => Role::Metrics,
+        _ if below(&["/api/1/tokens", "/tokens"]) => Role::Administer,
+        false => Role::Read,
+        true if below(&["/api/1/pauses", "/pauses"]) => Role::Administer,
+        true if path == "/leave" => Role::Metrics,
+        true => Role::Test,
+    }
+}
+
+fn may(caller: Caller, needed: Role) -> Result<Caller, ApiError> {
+    if caller.role >= needed {
+        return Ok(caller);
+    }
+    let message = format!("the role of {} is {}; this call needs {}", caller.name, caller.role.name(), needed.name());
+    Err(ApiError::new(StatusCode::FORBIDDEN, "role-too-low", message))
 }
 
 /// Whether a path is UTF-8 when it is decoded (RFC 3986 2.1): every name in one is text.
@@ -135,7 +199,9 @@ fn take(rate: &Mutex<Rate>, who: IpAddr) -> Result<(), ApiError> {
 }
 
 /// What a person without a token needs to get to the place where it is entered.
-const FREE_PATHS: &[&str] = &["/enter", "/look.css", "/live.js", "/pennant.svg"];
+const FREE_PATHS: &[&str] = &["/enter", "/pair", "/look.css", "/live.js", "/pennant.svg"];
+/// Who shows the token of the token file.
+pub const TOKEN_FILE: &str = "token-file";
 
 /// A page asks for a few things a second; programs may read often on the same machine.
 const READS_LOOPBACK: Allowance = Allowance { burst: 4000.0, per_second: 2000.0 };
@@ -148,6 +214,31 @@ const REFUSALS: Allowance = Allowance { burst: 10.0, per_second: 0.1 };
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn each_call_needs_its_role() {
+        use Role::{Administer, Metrics, Read, Test};
+        for (changes, path, role) in [
+            (false, "/metrics", Metrics),
+            (false, "/health", Metrics),
+            (false, "/metricsx", Read),
+            (false, "/api/1/ports", Read),
+            (false, "/", Read),
+            (true, "/api/1/runs", Test),
+            (true, "/ports/quay0/runs", Test),
+            (true, "/api/1/pairings", Test),
+            (false, "/api/1/pauses", Read),
+            (true, "/api/1/pauses", Administer),
+            (false, "/api/1/tokens", Administer),
+            (true, "/api/1/tokens/night/revoke", Administer),
+            (true, "/leave", Metrics),
+        ] {
+            assert_eq!(needed(changes, path), role, "{changes} {path}");
+        }
+        let caller = |role| Caller { name: "night".into(), role };
+        assert!(may(caller(Test), Read).is_ok() && may(caller(Test), Test).is_ok());
+        assert_eq!(may(caller(Test), Administer).unwrap_err().code, "role-too-low");
+    }
 
     #[test]
     fn only_paths_of_text_are_read() {

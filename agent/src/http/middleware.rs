@@ -10,14 +10,23 @@ use axum::{
 };
 use tokio::time::timeout;
 
-use super::{error::ApiError, gate::Gate, page, serve::Peer};
+use super::{
+    error::ApiError,
+    gate::Gate,
+    page,
+    serve::{Peer, Seated},
+};
 
 /// The middleware in front of every route.
-pub async fn guard(State(gate): State<Arc<Gate>>, request: Request, next: Next) -> Response {
+pub async fn guard(State(gate): State<Arc<Gate>>, mut request: Request, next: Next) -> Response {
     let id = uuid::Uuid::now_v7().to_string();
     let Some(Peer(peer)) = request.extensions().get::<Peer>().copied() else {
         return StatusCode::INTERNAL_SERVER_ERROR.into_response();
     };
+    let seat = request.extensions().get::<Seated>().cloned();
+    if let Some(Seated(place)) = &seat {
+        place.is_answered();
+    }
     let (method, uri) = (request.method().clone(), request.uri().clone());
     let path = uri.path();
     let refuse = |refusal: ApiError| match page::is_page(path) {
@@ -26,14 +35,22 @@ pub async fn guard(State(gate): State<Arc<Gate>>, request: Request, next: Next) 
     };
     let mut response = match gate.pass(peer.ip(), &method, path, request.headers()) {
         Err(refusal) => refuse(refusal),
-        Ok(()) => match timeout(ANSWER_PATIENCE, next.run(request)).await {
-            Ok(response) => response,
-            Err(_) => {
-                let message = "the request did not come in whole, or could not be answered, in time";
-                refuse(ApiError::new(StatusCode::REQUEST_TIMEOUT, "too-slow", message))
+        Ok(caller) => {
+            if let Some(caller) = caller {
+                request.extensions_mut().insert(caller);
             }
-        },
+            match timeout(ANSWER_PATIENCE, next.run(request)).await {
+                Ok(response) => response,
+                Err(_) => {
+                    let message = "the request did not come in whole, or could not be answered, in time";
+                    refuse(ApiError::new(StatusCode::REQUEST_TIMEOUT, "too-slow", message))
+                }
+            }
+        }
     };
+    if let Some(Seated(place)) = &seat {
+        place.waits();
+    }
     tracing::debug!(request = id, %peer, %method, path, status = response.status().as_u16(), "http");
     let headers = response.headers_mut();
     if let Ok(id) = HeaderValue::from_str(&id) {

@@ -1,7 +1,7 @@
 //! The daemon on the web: JSON API, metrics and page, all of them views of the [`Agent`](crate::daemon::agent::Agent).
 //!
 //! [`start`] puts it together: [`serve`] takes connections, `middleware` asks the [`gate`] who may do what and how
-//! often, by [`token`], [`session`], [`access`] and [`rate`]; [`api`] and [`page`] answer.
+//! often, by [`token`], [`session`], [`access`], [`rate`] and [`places`]; [`api`] and [`page`] answer.
 
 pub mod access;
 pub mod api;
@@ -9,6 +9,7 @@ pub mod error;
 pub mod gate;
 mod middleware;
 pub mod page;
+pub mod places;
 pub mod rate;
 pub mod serve;
 pub mod session;
@@ -35,6 +36,7 @@ use self::{
 };
 use crate::{
     config::HttpConfig,
+    daemon::keys::Keys,
     metrics::{self, Snapshot},
 };
 
@@ -71,6 +73,7 @@ impl StartError {
 /// See [`StartError`].
 pub async fn start(
     agent: SharedAgent,
+    keys: Arc<Keys>,
     config: &HttpConfig,
     token_file: &Path,
     stop: watch::Receiver<bool>,
@@ -81,7 +84,8 @@ pub async fn start(
     }
     let server = Server::bind(config).await?;
     let (listen, tls) = (server.address(), config.tls.is_some());
-    let gate = Gate::new(Names::new(listen, &config.hosts, tls), token, listen.ip().is_loopback());
+    keys.reached_at(config.reached_at(listen.port()));
+    let gate = Gate::new(Names::new(listen, &config.hosts, tls), token, keys, listen.ip().is_loopback());
     let url = server.url();
     tracing::info!(address = url, token_file = %token_file.display(), "page and API");
     let router = router(agent, Arc::new(gate), tls);
@@ -91,7 +95,7 @@ pub async fn start(
 /// Every route, behind the gate. `tls`: browsers are to send their session over TLS only.
 pub fn router(agent: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
     let metrics = Router::new().route("/metrics", get(scrape)).with_state(agent.clone());
-    api::router(agent.clone())
+    api::router(agent.clone(), Arc::clone(&gate))
         .merge(metrics)
         .merge(page::router(agent, Arc::clone(&gate), tls))
         .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
@@ -99,7 +103,8 @@ pub fn router(agent: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
 }
 
 async fn scrape(State(agent): State<SharedAgent>) -> impl IntoResponse {
-    let snapshot = Snapshot { ports: agent.ports(), figures: agent.figures(), health: agent.health() };
+    let (ports, queue) = (agent.ports(), agent.queue());
+    let snapshot = Snapshot { ports, figures: agent.figures(), health: agent.health(), queue };
     let media_type: [(HeaderName, &str); 1] = [(header::CONTENT_TYPE, metrics::MEDIA_TYPE)];
     (media_type, metrics::exposition(snapshot))
 }

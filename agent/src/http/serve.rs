@@ -1,8 +1,7 @@
 //! Takes connections, with or without TLS, and answers them by a router. Knows nothing of what is asked.
 //!
-//! Every connection has its limits: so many at once, so long for a TLS greeting and for the head of a request. What is
-//! slow is cut off; what is over the limit is closed at once. An answer that streams may go on for as long as both
-//! sides like.
+//! Every connection has its limits: so long for a TLS greeting and for the head of a request, and one of the
+//! [`places`](super::places). What is slow is cut off. An answer that streams may go on for as long as both sides like.
 
 use std::{
     io,
@@ -23,12 +22,13 @@ use thiserror::Error;
 use tokio::{
     io::{AsyncRead, AsyncWrite},
     net::{TcpListener, TcpStream},
-    sync::{Semaphore, watch},
+    sync::watch,
     task::JoinSet,
     time::timeout,
 };
 use tokio_rustls::TlsAcceptor;
 
+use super::places::{Place, Places};
 use crate::config::HttpConfig;
 
 /// The web side cannot start.
@@ -85,6 +85,10 @@ impl ServeError {
 #[derive(Clone, Copy, Debug)]
 pub struct Peer(pub SocketAddr);
 
+/// Its place; an extension of each request.
+#[derive(Clone, Debug)]
+pub struct Seated(pub Arc<Place>);
+
 /// Listens, and has not answered yet.
 pub struct Server {
     listener: TcpListener,
@@ -119,7 +123,7 @@ impl Server {
     /// Answers until `stop` turns true or its sender is gone; then lets what is being answered come to its end, for a
     /// moment.
     pub async fn run(self, router: Router, mut stop: watch::Receiver<bool>) {
-        let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+        let places = Arc::new(Places::default());
         let mut connections = JoinSet::new();
         loop {
             let stream = tokio::select! {
@@ -135,14 +139,17 @@ impl Server {
                 () = stopped(&mut stop) => break,
                 Some(_) = connections.join_next() => continue,
             };
-            let Ok(place) = places.clone().try_acquire_owned() else {
-                tracing::debug!(peer = %stream.1, "over {CONNECTIONS_MAX} connections: closed");
+            let (stream, peer) = stream;
+            let Some(place) = places.take(peer.ip()) else {
+                tracing::debug!(%peer, "every place is in use: closed");
                 continue;
             };
-            let (router, tls, stop) = (router.clone(), self.tls.clone(), stop.clone());
+            let (place, router, tls, stop) = (Arc::new(place), router.clone(), self.tls.clone(), stop.clone());
             connections.spawn(async move {
-                let _place = place;
-                connection(stream.0, stream.1, tls, router, stop).await;
+                tokio::select! {
+                    () = connection(stream, peer, Arc::clone(&place), tls, router, stop) => {}
+                    () = place.ended() => tracing::debug!(%peer, "waited longest: makes room"),
+                }
             });
         }
         drop(self.listener);
@@ -158,26 +165,27 @@ async fn stopped(stop: &mut watch::Receiver<bool>) {
 async fn connection(
     stream: TcpStream,
     peer: SocketAddr,
+    place: Arc<Place>,
     tls: Option<TlsAcceptor>,
     router: Router,
     stop: watch::Receiver<bool>,
 ) {
     let _ = stream.set_nodelay(true);
     match tls {
-        None => answer(stream, peer, router, stop).await,
+        None => answer(stream, peer, place, router, stop).await,
         Some(tls) => match timeout(HEAD_PATIENCE, tls.accept(stream)).await {
-            Ok(Ok(stream)) => answer(stream, peer, router, stop).await,
+            Ok(Ok(stream)) => answer(stream, peer, place, router, stop).await,
             Ok(Err(error)) => tracing::debug!(%peer, %error, "no TLS"),
             Err(_) => tracing::debug!(%peer, "TLS greeting too slow"),
         },
     }
 }
 
-async fn answer<S>(stream: S, peer: SocketAddr, router: Router, mut stop: watch::Receiver<bool>)
+async fn answer<S>(stream: S, peer: SocketAddr, place: Arc<Place>, router: Router, mut stop: watch::Receiver<bool>)
 where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
-    let service = TowerToHyperService::new(router.layer(Extension(Peer(peer))));
+    let service = TowerToHyperService::new(router.layer(Extension(Peer(peer))).layer(Extension(Seated(place))));
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(HEAD_PATIENCE)
@@ -216,8 +224,6 @@ fn acceptor(certificate: &Path, key: &Path) -> Result<TlsAcceptor, ServeError> {
     Ok(TlsAcceptor::from(Arc::new(config)))
 }
 
-/// A site has a handful of screens; each may hold one stream open beside a request or two. Our own choice.
-const CONNECTIONS_MAX: usize = 256;
 /// A head that takes longer is held back on purpose.
 const HEAD_PATIENCE: Duration = Duration::from_secs(10);
 /// Our longest head is a cookie and a path.
@@ -244,14 +250,16 @@ mod tests {
     /// works.
     async fn told(sent: &str) -> String {
         let address: SocketAddr = "127.0.0.1:7440".parse().unwrap();
-        let gate = Arc::new(Gate::new(Names::new(address, &[], false), Token::new(TOKEN), true));
         let shared =
             Shared::new(Config::parse("none", "").unwrap(), Box::new(Memory::default()), || Timestamp::UNIX_EPOCH);
+        let names = Names::new(address, &[], false);
+        let gate = Arc::new(Gate::new(names, Token::new(TOKEN), Arc::clone(&shared.keys), true));
+        let place = Arc::new(Arc::new(Places::default()).take("127.0.0.1".parse().unwrap()).unwrap());
         let agent = Arc::new(RunningAgent::new(shared, Box::new(|_, _| Err("nobody asks".into()))));
         let router = crate::http::router(agent, gate, false);
         let (mut ours, theirs) = tokio::io::duplex(4096);
         let (_stop, stopped) = watch::channel(false);
-        let served = tokio::spawn(answer(theirs, "127.0.0.1:9".parse().unwrap(), router, stopped));
+        let served = tokio::spawn(answer(theirs, "127.0.0.1:9".parse().unwrap(), place, router, stopped));
         ours.write_all(sent.as_bytes()).await.unwrap();
         let mut back = String::new();
         ours.read_to_string(&mut back).await.unwrap();
@@ -279,7 +287,9 @@ mod tests {
             ))
             .await;
             // Those that take no body answer at once, and do not wait for one.
-            let takes_none = ["/api/1/runs/{run}/end", "/leave"].contains(&path);
+            let takes_none =
+                ["/api/1/runs/{run}/end", "/api/1/cabinets/{cabinet}/runs", "/api/1/tokens/{name}/revoke", "/leave"]
+                    .contains(&path);
             match takes_none {
                 true => assert!(back.starts_with("HTTP/1.1 404") || back.starts_with("HTTP/1.1 303"), "{path}: {back}"),
                 false => assert!(back.starts_with("HTTP/1.1 408") && back.contains("too-slow"), "{path}: {back}"),

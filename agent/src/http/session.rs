@@ -1,64 +1,52 @@
-//! Sessions: a person enters the token once, and the browser shows a random name for it afterwards.
-//!
-//! Kept in memory only: a restart of the daemon ends them all.
+//! Sessions in a browser: a person enters a token once, and the browser shows a random name for it afterwards. Which
+//! sessions are open is known to [`Keys`].
 
-use std::{
-    collections::HashMap,
-    io,
-    sync::{Mutex, PoisonError},
-    time::{Duration, Instant},
-};
+use std::sync::Arc;
 
 use axum::http::{HeaderMap, header};
-use sha2::{Digest, Sha256};
 
-/// Open sessions, by the digest of their name: looking one up tells nothing of the others.
-#[derive(Default)]
-pub struct Sessions {
-    open: Mutex<HashMap<[u8; 32], Instant>>,
-}
+use crate::daemon::keys::{Caller, Keys, KeysError, SESSION_MS};
+
+/// Open sessions, by their cookie.
+pub struct Sessions(Arc<Keys>);
 
 impl Sessions {
-    /// Opens a session; the `Set-Cookie` value for it. `secure`: the connection is TLS.
+    /// Those among these keys.
+    pub fn new(keys: Arc<Keys>) -> Self {
+        Self(keys)
+    }
+
+    /// Opens a session; the `Set-Cookie` value for it. `secure`: the connection is TLS. *Disk.*
     ///
     /// # Errors
     /// When the machine has no randomness to give.
-    pub fn open(&self, secure: bool) -> io::Result<String> {
-        let mut random = [0; 24];
-        getrandom::fill(&mut random)?;
-        let name: String = random.iter().map(|byte| format!("{byte:02x}")).collect();
-        let now = Instant::now();
-        let mut open = self.open.lock().unwrap_or_else(PoisonError::into_inner);
-        open.retain(|_, opened| now.saturating_duration_since(*opened) < LIFETIME);
-        if open.len() >= SESSIONS_MAX
-            && let Some(oldest) = open.iter().min_by_key(|(_, opened)| **opened).map(|(digest, _)| *digest)
-        {
-            open.remove(&oldest);
-        }
-        open.insert(Sha256::digest(&name).into(), now);
-        let secure = if secure { "; Secure" } else { "" };
-        let seconds = LIFETIME.as_secs();
-        Ok(format!("{COOKIE}={name}; Path=/; HttpOnly; SameSite=Strict; Max-Age={seconds}{secure}"))
+    pub fn open(&self, caller: &Caller, secure: bool) -> Result<String, KeysError> {
+        Ok(set_cookie(&self.0.open_session(caller)?, secure))
     }
 
-    /// Whether the request belongs to an open session.
-    pub fn holds(&self, headers: &HeaderMap) -> bool {
-        let open = self.open.lock().unwrap_or_else(PoisonError::into_inner);
-        names(headers).any(|name| {
-            let digest: [u8; 32] = Sha256::digest(name).into();
-            open.get(&digest).is_some_and(|opened| opened.elapsed() < LIFETIME)
-        })
+    /// Opens the session that a code stands for; none: there is no such code. *Disk.*
+    ///
+    /// # Errors
+    /// No randomness; the code cannot be used up now.
+    pub fn pair(&self, code: &str, secure: bool) -> Result<Option<String>, KeysError> {
+        Ok(self.0.redeem(code)?.map(|name| set_cookie(&name, secure)))
     }
 
-    /// Ends the session of a request; the `Set-Cookie` value that makes the browser forget it.
+    /// Who has the session that the request belongs to.
+    pub fn caller(&self, headers: &HeaderMap) -> Option<Caller> {
+        names(headers).find_map(|name| self.0.session(name))
+    }
+
+    /// Ends the session of a request; the `Set-Cookie` value that makes the browser forget it. *Disk.*
     pub fn close(&self, headers: &HeaderMap) -> String {
-        let mut open = self.open.lock().unwrap_or_else(PoisonError::into_inner);
-        for name in names(headers) {
-            let digest: [u8; 32] = Sha256::digest(name).into();
-            open.remove(&digest);
-        }
+        names(headers).for_each(|name| self.0.close_session(name));
         format!("{COOKIE}=; Path=/; HttpOnly; SameSite=Strict; Max-Age=0")
     }
+}
+
+fn set_cookie(name: &str, secure: bool) -> String {
+    let secure = if secure { "; Secure" } else { "" };
+    format!("{COOKIE}={name}; Path=/; HttpOnly; SameSite=Strict; Max-Age={}{secure}", SESSION_MS / 1000)
 }
 
 /// Values of our cookie in a request (RFC 6265 5.4).
@@ -74,13 +62,13 @@ fn names(headers: &HeaderMap) -> impl Iterator<Item = &str> {
 }
 
 const COOKIE: &str = "turnback_session";
-/// A working day.
-const LIFETIME: Duration = Duration::from_secs(12 * 3600);
-const SESSIONS_MAX: usize = 64;
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Mutex;
+
     use super::*;
+    use crate::{archive::memory::Memory, daemon::keys::Role};
 
     fn with_cookie(value: &str) -> HeaderMap {
         HeaderMap::from_iter([(header::COOKIE, value.parse().unwrap())])
@@ -88,23 +76,16 @@ mod tests {
 
     #[test]
     fn a_session_is_known_by_its_cookie_until_it_is_closed() {
-        let sessions = Sessions::default();
-        let set = sessions.open(true).unwrap();
+        let sessions = Sessions::new(Arc::new(Keys::new(Arc::new(Mutex::new(Box::new(Memory::default()))), || 0)));
+        let caller = Caller { name: "desk".into(), role: Role::Test };
+        let set = sessions.open(&caller, true).unwrap();
         assert!(set.contains("; HttpOnly") && set.contains("; SameSite=Strict") && set.ends_with("; Secure"));
         let headers = with_cookie(&format!("other=1; {}", set.split(';').next().unwrap()));
-        assert!(sessions.holds(&headers));
-        assert!(!sessions.holds(&with_cookie("turnback_session=0000")) && !sessions.holds(&HeaderMap::new()));
-        sessions.close(&headers);
-        assert!(!sessions.holds(&headers));
-    }
-
-    #[test]
-    fn the_oldest_session_makes_room() {
-        let sessions = Sessions::default();
-        let first = sessions.open(false).unwrap();
-        for _ in 0..SESSIONS_MAX {
-            sessions.open(false).unwrap();
+        assert_eq!(sessions.caller(&headers), Some(caller));
+        for other in [with_cookie("turnback_session=0000"), HeaderMap::new()] {
+            assert_eq!(sessions.caller(&other), None);
         }
-        assert!(!sessions.holds(&with_cookie(first.split(';').next().unwrap())));
+        sessions.close(&headers);
+        assert_eq!(sessions.caller(&headers), None);
     }
 }

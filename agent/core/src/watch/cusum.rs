@@ -29,6 +29,11 @@ impl CountChart {
     pub fn alarms(&self) -> bool {
         self.sum >= COUNT_THRESHOLD
     }
+
+    /// How far the way to an alarm is gone, `0.0..=1.0`.
+    pub fn share(&self) -> f64 {
+        (self.sum / COUNT_THRESHOLD).min(1.0)
+    }
 }
 
 /// `ln 10000`: ten thousand records at least, on average, between two false alarms; a run a day is 27 years.
@@ -79,6 +84,11 @@ impl LevelChart {
         self.mean += step / self.count as f64;
         self.squares += step * (taken - self.mean);
         false
+    }
+
+    /// How far the way to an alarm is gone, `0.0..=1.0`.
+    pub fn share(&self) -> f64 {
+        (self.sum / LEVEL_THRESHOLD).min(1.0)
     }
 
     /// Mean of the records so far; none before the first.

@@ -1,12 +1,12 @@
 //! The logbook in the file of the records: one transaction for all that follows from a run.
 
-use rusqlite::{Row, params};
+use rusqlite::{OptionalExtension, Row, Transaction, params};
 use turnback_core::watch::standing::Change;
 
 use super::{Store, insert, retention::Retention};
 use crate::archive::{
     error::ArchiveError,
-    logbook::{Entry, Logbook, Outgoing, PortMemory, Remembered},
+    logbook::{Action, Entry, Logbook, Outgoing, PortMemory, Remembered, Sent},
     record::Record,
 };
 
@@ -58,22 +58,7 @@ impl Logbook for Store {
                 tx.prepare_cached("INSERT INTO state_change (port, at_ms, document) VALUES (?1, ?2, ?3)")?
                     .execute(params![entry.port, at_ms, document])?;
             }
-            for o in &entry.outgoing {
-                tx.prepare_cached(
-                    "INSERT OR IGNORE INTO outbox (id, target, port, at_ms, document, attempts, next_try_ms, last_error)
-                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
-                )?
-                .execute(params![
-                    o.id,
-                    o.target,
-                    o.port,
-                    o.at_ms,
-                    o.document,
-                    o.attempts,
-                    o.next_try_ms,
-                    o.last_error
-                ])?;
-            }
+            post(tx, &entry.outgoing)?;
             if let Some((record, document)) = &report {
                 insert(tx, record, Some(document))?;
             }
@@ -97,9 +82,68 @@ impl Logbook for Store {
         read().map_err(|error| self.told(error))
     }
 
-    fn delivered(&mut self, id: &str, target: &str) -> Result<(), ArchiveError> {
-        self.write(|tx| tx.execute("DELETE FROM outbox WHERE id = ?1 AND target = ?2", [id, target]).map(|_| ()))?;
-        Ok(())
+    fn post(&mut self, outgoing: &[Outgoing]) -> Result<(), ArchiveError> {
+        self.write(|tx| post(tx, outgoing))
+    }
+
+    fn delivered(&mut self, o: &Outgoing, sent_ms: Option<i64>) -> Result<(), ArchiveError> {
+        self.write(|tx| {
+            tx.execute("DELETE FROM outbox WHERE id = ?1 AND target = ?2", [&o.id, &o.target])?;
+            let Some(sent_ms) = sent_ms else { return Ok(()) };
+            tx.prepare_cached(
+                "INSERT INTO sent (sent_ms, announcement, target, port, at_ms, attempts, document)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            )?
+            .execute(params![sent_ms, o.id, o.target, o.port, o.at_ms, o.attempts, o.document])?;
+            tx.execute("DELETE FROM sent WHERE id <= ?1", [tx.last_insert_rowid() - SENT_MAX]).map(|_| ())
+        })
+    }
+
+    fn sent(&self, limit: u32) -> Result<Vec<Sent>, ArchiveError> {
+        let read = || {
+            let mut statement = self.db.prepare_cached(
+                "SELECT announcement, target, port, at_ms, document, attempts, sent_ms, NULL FROM sent
+                 ORDER BY id DESC LIMIT ?1",
+            )?;
+            let rows =
+                statement.query_map([limit], |row| Ok(Sent { outgoing: outgoing(row)?, sent_ms: row.get(6)? }))?;
+            rows.collect::<rusqlite::Result<Vec<_>>>()
+        };
+        read().map_err(|error| self.told(error))
+    }
+
+    fn act(&mut self, action: &Action) -> Result<(), ArchiveError> {
+        let text =
+            serde_json::to_string(action).map_err(|source| ArchiveError::Json { id: action.did.clone(), source })?;
+        self.write(|tx| {
+            tx.execute("INSERT INTO action (at_ms, document) VALUES (?1, ?2)", params![action.at_ms, text])?;
+            tx.execute("DELETE FROM action WHERE id <= ?1", [tx.last_insert_rowid() - ACTIONS_MAX]).map(|_| ())
+        })
+    }
+
+    fn actions(&self, limit: u32) -> Result<Vec<Action>, ArchiveError> {
+        let documents = self.documents("SELECT document FROM action ORDER BY id DESC LIMIT ?1", params![limit])?;
+        Ok(documents.iter().filter_map(|document| serde_json::from_str(document).ok()).collect())
+    }
+
+    fn note(&self, name: &str) -> Result<Option<String>, ArchiveError> {
+        let read = |db: &rusqlite::Connection| {
+            db.prepare_cached("SELECT document FROM agent_note WHERE name = ?1")?
+                .query_row([name], |row| row.get(0))
+                .optional()
+        };
+        read(&self.db).map_err(|error| self.told(error))
+    }
+
+    fn keep_note(&mut self, name: &str, document: &str) -> Result<(), ArchiveError> {
+        self.write(|tx| {
+            tx.prepare_cached(
+                "INSERT INTO agent_note (name, document) VALUES (?1, ?2)
+                 ON CONFLICT (name) DO UPDATE SET document = excluded.document",
+            )?
+            .execute([name, document])
+            .map(|_| ())
+        })
     }
 
     fn put_off(&mut self, o: &Outgoing) -> Result<(), ArchiveError> {
@@ -114,23 +158,58 @@ impl Logbook for Store {
     }
 
     fn changes(&self, port: &str, limit: u32) -> Result<Vec<Change>, ArchiveError> {
-        let read = || {
-            let mut statement = self
-                .db
-                .prepare_cached("SELECT document FROM state_change WHERE port = ?1 ORDER BY id DESC LIMIT ?2")?;
-            let rows = statement.query_map(params![port, limit], |row| row.get::<_, String>(0))?;
-            rows.collect::<rusqlite::Result<Vec<_>>>()
-        };
-        let documents = read().map_err(|error| self.told(error))?;
+        let sql = "SELECT document FROM state_change WHERE port = ?1 ORDER BY id DESC LIMIT ?2";
+        let documents = self.documents(sql, params![port, limit])?;
         Ok(documents.iter().filter_map(|document| serde_json::from_str(document).ok()).collect())
     }
 
     fn prune(&mut self, older_than_ms: i64) -> Result<u64, ArchiveError> {
         let runs = self.prune(Retention { older_than_s: Some(0), keep: None }, older_than_ms)?;
-        let changes = self.write(|tx| tx.execute("DELETE FROM state_change WHERE at_ms < ?1", [older_than_ms]))? as u64;
-        Ok(runs + changes)
+        let changes = self.write(|tx| {
+            tx.execute("DELETE FROM sent WHERE sent_ms < ?1", [older_than_ms])?;
+            tx.execute("DELETE FROM action WHERE at_ms < ?1", [older_than_ms])?;
+            tx.execute("DELETE FROM state_change WHERE at_ms < ?1", [older_than_ms])
+        })?;
+        Ok(runs + changes as u64)
     }
 }
+
+impl Store {
+    /// The first column of every row.
+    fn documents(&self, sql: &str, values: impl rusqlite::Params) -> Result<Vec<String>, ArchiveError> {
+        let read = || {
+            let mut statement = self.db.prepare_cached(sql)?;
+            let rows = statement.query_map(values, |row| row.get::<_, String>(0))?;
+            rows.collect::<rusqlite::Result<Vec<_>>>()
+        };
+        read().map_err(|error| self.told(error))
+    }
+}
+
+/// Puts announcements into the outbox, unless they are there.
+fn post(tx: &Transaction<'_>, outgoing: &[Outgoing]) -> rusqlite::Result<()> {
+    for o in outgoing {
+        tx.prepare_cached(
+            "INSERT OR IGNORE INTO outbox (id, target, port, at_ms, document, attempts, next_try_ms, last_error)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+        )?
+        .execute(params![
+            o.id,
+            o.target,
+            o.port,
+            o.at_ms,
+            o.document,
+            o.attempts,
+            o.next_try_ms,
+            o.last_error
+        ])?;
+    }
+    Ok(())
+}
+
+/// Sent announcements and actions that are kept; the oldest go first.
+const SENT_MAX: i64 = 5000;
+const ACTIONS_MAX: i64 = 20_000;
 
 fn outgoing(row: &Row<'_>) -> rusqlite::Result<Outgoing> {
     Ok(Outgoing {
@@ -148,16 +227,25 @@ fn outgoing(row: &Row<'_>) -> rusqlite::Result<Outgoing> {
 #[cfg(test)]
 mod tests {
     use turnback_core::{
+        base::placement::Placement,
         document::DocumentKind,
-        watch::standing::{Hysteresis, Observation},
+        watch::{
+            observation::{Ground, Observation},
+            standing::{Hysteresis, State},
+        },
     };
 
     use super::*;
-    use crate::archive::memory::Memory;
+    use crate::archive::{memory::Memory, sqlite::schema::MIGRATIONS};
 
     fn entry(port: &str, n: i64, targets: &[&str]) -> Entry {
         let mut memory = PortMemory { skips: n as u64, ..PortMemory::default() };
-        let change = memory.standing.take(&Observation::Pass, &[], n, Hysteresis::default());
+        let change = memory.standing.take(
+            &Observation::Pass,
+            &Ground { at_ms: n, ..Ground::default() },
+            &[],
+            Hysteresis::default(),
+        );
         let outgoing = targets.iter().map(|target| Outgoing {
             id: format!("{port}-{n}"),
             target: (*target).to_owned(),
@@ -184,16 +272,32 @@ mod tests {
         waiting[0].attempts = 4;
         waiting[0].last_error = Some("no answer".into());
         logbook.put_off(&waiting[0]).unwrap();
-        logbook.delivered("quay1-5", "b").unwrap();
-        logbook.delivered("quay1-5", "b").unwrap();
+        let b = waiting.iter().find(|o| o.target == "b").unwrap().clone();
+        logbook.delivered(&b, Some(9)).unwrap();
+        logbook.delivered(&b, None).unwrap();
+        let sent = logbook.sent(9).unwrap();
+        assert_eq!((sent.len(), &sent[0].outgoing.id, sent[0].sent_ms), (1, &b.id, 9));
         let left = logbook.outbox().unwrap();
         assert_eq!(
             left.iter().map(|o| (o.id.as_str(), o.attempts)).collect::<Vec<_>>(),
             [("quay1-5", 4), ("quay2-6", 0)]
         );
+        logbook.post(std::slice::from_ref(&b)).unwrap();
+        assert_eq!(logbook.outbox().unwrap().len(), 3);
+        logbook.delivered(&b, None).unwrap();
+        for at_ms in [3, 8] {
+            logbook.act(&Action { at_ms, did: "asked for a check".into(), ..Action::default() }).unwrap();
+        }
+        let acted: Vec<i64> = logbook.actions(9).unwrap().iter().map(|action| action.at_ms).collect();
+        assert_eq!((acted, logbook.actions(1).unwrap().len()), (vec![8, 3], 1));
+        assert_eq!(logbook.note("queue").unwrap(), None);
+        logbook.keep_note("queue", "[1]").unwrap();
+        logbook.keep_note("queue", "[2]").unwrap();
+        assert_eq!(logbook.note("queue").unwrap().as_deref(), Some("[2]"));
         assert_eq!(logbook.changes("quay1", 10).unwrap().len(), 2);
         assert_eq!(logbook.changes("quay1", 1).unwrap()[0].at_ms, 7);
         assert_eq!(logbook.prune(7).unwrap(), 2);
+        assert_eq!((logbook.actions(9).unwrap().len(), logbook.sent(9).unwrap().len()), (1, 1));
         let nobody = logbook.find(Some(DocumentKind::Run), "0123");
         assert!(matches!(nobody, Err(ArchiveError::Unknown { kind: Some(DocumentKind::Run), .. })));
     }
@@ -203,6 +307,57 @@ mod tests {
         story(&mut Memory::default());
         let folder = tempfile::tempdir().unwrap();
         story(&mut Store::open(&folder.path().join("records.db")).unwrap());
+    }
+
+    /// Format 3 knew one word for what is not proved, and nothing of what a state rests on.
+    #[test]
+    fn what_format_3_held_of_ports_is_told_apart() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("records.db");
+        let old = rusqlite::Connection::open(&path).unwrap();
+        MIGRATIONS[..3].iter().for_each(|step| old.execute_batch(step).unwrap());
+        old.pragma_update(None, "user_version", 3).unwrap();
+        for (port, state, since, why, placement) in [
+            ("quay0", "unknown", 0, "", None),
+            ("quay1", "unknown", 5, "the proof is too old", None),
+            ("quay2", "unknown", 5, "nothing-returned: none", None),
+            ("quay3", "proven", 5, "passed", Some("at-port")),
+            ("quay4", "proven", 5, "passed", Some("internal")),
+            ("quay5", "failed", 5, "bit-errors: many", None),
+        ] {
+            let standing = format!(
+                r#"{{"state": "{state}", "since_ms": {since}, "why": "{why}", "proven_ms": 3, "before_skip": null,
+                "faults_in_row": 0, "passes_in_row": 0, "inconclusive_in_row": 0}}"#
+            );
+            let document = format!(r#"{{"standing": {standing}, "skips": 7}}"#);
+            old.execute("INSERT INTO watched_port VALUES (?1, ?2)", [port, &document]).unwrap();
+            let run = "INSERT INTO run (run, started_at, started_ms, machine, port, kind, placement, profile, \
+                outcome, location, program, link_mbps) \
+                VALUES (?1, '', 2, '', ?1, 'ethernet', ?2, 'quick', 'pass', '', '', 1000)";
+            placement.iter().for_each(|placement| assert_eq!(old.execute(run, [port, placement]).unwrap(), 1));
+        }
+        for (from, to, why) in [("unknown", "proven", "passed"), ("proven", "unknown", "the proof is too old")] {
+            let document = format!(r#"{{"from": "{from}", "to": "{to}", "at_ms": 1, "why": "{why}"}}"#);
+            old.execute("INSERT INTO state_change (port, at_ms, document) VALUES ('quay3', 1, ?1)", [document])
+                .unwrap();
+        }
+        drop(old);
+        let mut store = Store::open(&path).unwrap();
+        let ports = Logbook::open(&mut store, 1).unwrap().ports;
+        let states: Vec<State> = ports.values().map(|memory| memory.standing.state).collect();
+        use State::{ChipProven, Expired, Failed, NeverTested, Proven, Undecided};
+        assert_eq!(states, [NeverTested, Expired, Undecided, Proven, ChipProven, Failed]);
+        let ground = ports["quay3"].standing.rests_on.clone().unwrap();
+        let told = (ground.placement, ground.speed.as_deref(), ground.run.as_deref(), ground.at_ms);
+        assert_eq!(told, (Placement::AtPort, Some("1000 Mb/s"), Some("quay3"), 3));
+        assert_eq!(ports["quay3"].skips, 7);
+        // The loop inside the chip does not clear what failed before.
+        let mut failed = ports["quay5"].standing.clone();
+        let inside = Ground { placement: Placement::Internal, at_ms: 9, ..Ground::default() };
+        (0..3).for_each(|_| assert_eq!(failed.take(&Observation::Pass, &inside, &[], Hysteresis::default()), None));
+        let changes = store.changes("quay3", 9).unwrap();
+        let changes: Vec<_> = changes.iter().map(|change| (change.from, change.to)).collect();
+        assert_eq!(changes, [(Proven, Expired), (NeverTested, Proven)]);
     }
 
     #[test]

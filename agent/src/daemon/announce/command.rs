@@ -24,6 +24,8 @@ pub async fn tell(words: &[String], limit: Duration, document: &str) -> Result<(
         .env("PATH", "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin")
         .env("TURNBACK_ID", &told.id)
         .env("TURNBACK_MACHINE", &told.machine)
+        .env("TURNBACK_EVENT", told.event.name())
+        .env("TURNBACK_NEEDS_ATTENTION", if told.needs_attention { "1" } else { "0" })
         .env("TURNBACK_PORT", &told.port)
         .env("TURNBACK_FROM", told.from.name())
         .env("TURNBACK_TO", told.to.name())
@@ -40,6 +42,7 @@ pub async fn tell(words: &[String], limit: Duration, document: &str) -> Result<(
         ("TURNBACK_CABLE", &told.labels.cable),
         ("TURNBACK_CABINET", &told.labels.cabinet),
         ("TURNBACK_RUN", &told.run),
+        ("TURNBACK_CASE", &told.case),
     ] {
         if let Some(value) = value {
             command.env(name, printable(value));

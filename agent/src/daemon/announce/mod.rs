@@ -7,14 +7,17 @@ pub mod command;
 pub mod webhook;
 
 use std::{
-    collections::BTreeSet,
+    collections::{BTreeMap, BTreeSet},
     sync::{Arc, Mutex, PoisonError},
     time::Duration,
 };
 
 use serde::{Deserialize, Serialize};
 use tokio::task::spawn_blocking;
-use turnback_core::watch::standing::{Change, State};
+use turnback_core::watch::{
+    care::Diagnosis,
+    standing::{Change, State},
+};
 
 use super::status::Shared;
 use crate::{
@@ -28,9 +31,30 @@ use crate::{
 };
 
 /// Version of the document.
-pub const FORMAT: u32 = 1;
+pub const FORMAT: u32 = 2;
 
-/// What targets are told: a port's state changed.
+/// What an announcement is about.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Event {
+    /// The port's state changed.
+    #[default]
+    Changed,
+    /// Somebody opened a case: the port is under diagnosis. Its state is as it was.
+    UnderDiagnosis,
+}
+
+impl Event {
+    /// The word used everywhere.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Changed => "changed",
+            Self::UnderDiagnosis => "under-diagnosis",
+        }
+    }
+}
+
+/// What targets are told of a port.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Announcement {
     /// Version of this document.
@@ -39,11 +63,17 @@ pub struct Announcement {
     pub id: String,
     /// Name of the machine.
     pub machine: String,
+    /// What it is about.
+    #[serde(default)]
+    pub event: Event,
     /// Port.
     pub port: String,
     /// What it is called.
     #[serde(flatten)]
     pub labels: PortLabels,
+    /// Somebody has to look at the port.
+    #[serde(default)]
+    pub needs_attention: bool,
     /// State before.
     pub from: State,
     /// State now.
@@ -54,6 +84,9 @@ pub struct Announcement {
     pub why: String,
     /// The run that found it, if one did.
     pub run: Option<String>,
+    /// The case that has the port for itself.
+    #[serde(default)]
+    pub case: Option<String>,
 }
 
 impl Announcement {
@@ -63,14 +96,26 @@ impl Announcement {
             format: FORMAT,
             id: uuid::Uuid::now_v7().to_string(),
             machine: state::machine(),
+            event: Event::Changed,
             port: port.to_owned(),
             labels: labels.clone(),
+            needs_attention: change.to.needs_attention(),
             from: change.from,
             to: change.to,
             at: jiff::Timestamp::from_millisecond(change.at_ms).unwrap_or_default().to_string(),
             why: change.why.clone(),
             run,
+            case: None,
         }
+    }
+
+    /// Of a port that came under diagnosis in this state.
+    pub fn of_diagnosis(port: &str, labels: &PortLabels, state: State, diagnosis: &Diagnosis) -> Self {
+        let why = format!("{} looks for the fault; scheduled tests wait", diagnosis.by);
+        let change = Change { from: state, to: state, at_ms: diagnosis.since_ms, why };
+        let (event, case) = (Event::UnderDiagnosis, Some(diagnosis.case.clone()));
+        // Somebody does look.
+        Self { event, case, needs_attention: false, ..Self::new(port, labels, &change, None) }
     }
 
     /// On its way to each of these targets.
@@ -92,12 +137,13 @@ impl Announcement {
 
 /// Delivers what is in the outbox, until the daemon ends.
 pub async fn deliver_for_ever(shared: Arc<Shared>) {
+    let mut unwritten = Unwritten::new();
     loop {
         let mut answered = BTreeSet::new();
-        let mut next = deliver_due(&shared, &mut answered).await;
+        let mut next = deliver_due(&shared, &mut answered, &mut unwritten).await;
         // A target that takes one after an outage is not made to wait for the others.
         if !answered.is_empty() {
-            next = deliver_due(&shared, &mut answered).await;
+            next = deliver_due(&shared, &mut answered, &mut unwritten).await;
         }
         let wait = next.map_or(LOOK_AGAIN, |ms| Duration::from_millis(ms.max(0) as u64).min(LOOK_AGAIN));
         tokio::select! {
@@ -108,43 +154,60 @@ pub async fn deliver_for_ever(shared: Arc<Shared>) {
     }
 }
 
+/// Announcements by id and target that were delivered at a time, which the logbook could not note yet: they are not
+/// told again.
+type Unwritten = BTreeMap<(String, String), (Outgoing, Option<i64>)>;
+
+fn name_of(outgoing: &Outgoing) -> (String, String) {
+    (outgoing.id.clone(), outgoing.target.clone())
+}
+
 /// Tries all that are due, and all for targets that answered just now; milliseconds until the next is due.
-async fn deliver_due(shared: &Arc<Shared>, answered: &mut BTreeSet<String>) -> Option<i64> {
-    let waiting = match with_logbook(&shared.logbook, |logbook| logbook.outbox()).await {
+async fn deliver_due(shared: &Arc<Shared>, answered: &mut BTreeSet<String>, unwritten: &mut Unwritten) -> Option<i64> {
+    for (outgoing, sent_ms) in unwritten.clone().into_values() {
+        note_delivery(shared, unwritten, outgoing, sent_ms).await;
+    }
+    let mut next = (!unwritten.is_empty()).then_some(RETRY_FIRST.as_millis() as i64);
+    // What the disk could not take is delivered all the same.
+    let mut waiting = match with_logbook(&shared.logbook, |logbook| logbook.outbox()).await {
         Ok(waiting) => waiting,
         Err(error) => {
             tracing::error!(error = with_causes(&error), "the outbox cannot be read");
-            return None;
+            Vec::new()
         }
     };
+    waiting.extend(shared.unstored().iter().cloned());
+    waiting.retain(|outgoing| !unwritten.contains_key(&name_of(outgoing)));
     shared.status().figures.outbox = waiting.len() as u64;
     let config = Arc::clone(&shared.status().config);
-    let mut next: Option<i64> = None;
     let mut attempts = tokio::task::JoinSet::new();
+    let mut earliest = |wait: i64| next = Some(next.map_or(wait, |n| n.min(wait)));
     for outgoing in waiting {
         let wait = outgoing.next_try_ms - shared.now_ms();
         if wait > 0 && !answered.contains(&outgoing.target) {
-            next = Some(next.map_or(wait, |n| n.min(wait)));
+            earliest(wait);
             continue;
         }
         match config.targets.iter().find(|target| target.name == outgoing.target) {
             Some(target) if attempts.len() < AT_ONCE => {
                 attempts.spawn(attempt(Arc::clone(shared), target.clone(), outgoing));
             }
-            Some(_) => next = Some(0),
+            Some(_) => earliest(0),
             None => {
                 // The configuration has it no more: nobody is left to be told.
                 tracing::warn!(id = outgoing.id, target = outgoing.target, "announcement dropped: its target is gone");
-                let _ = with_logbook(&shared.logbook, move |l| l.delivered(&outgoing.id, &outgoing.target)).await;
+                note_delivery(shared, unwritten, outgoing, None).await;
             }
         }
     }
     answered.clear();
     while let Some(done) = attempts.join_next().await {
         match done {
-            Ok((_, Some(wait))) => next = Some(next.map_or(wait, |n| n.min(wait))),
-            Ok((target, None)) => {
-                answered.insert(target);
+            Ok((_, Some(wait))) => earliest(wait),
+            Ok((outgoing, None)) => {
+                answered.insert(outgoing.target.clone());
+                shared.status().figures.outbox -= 1;
+                note_delivery(shared, unwritten, outgoing, Some(shared.now_ms())).await;
             }
             Err(error) => tracing::error!(%error, "an attempt to deliver failed"),
         }
@@ -152,8 +215,26 @@ async fn deliver_due(shared: &Arc<Shared>, answered: &mut BTreeSet<String>) -> O
     next
 }
 
-/// One attempt: the target, and milliseconds until the next one if it failed.
-async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) -> (String, Option<i64>) {
+/// Takes a delivered announcement out of the outbox, now or as soon as the disk takes that.
+async fn note_delivery(shared: &Shared, unwritten: &mut Unwritten, outgoing: Outgoing, sent_ms: Option<i64>) {
+    let name = name_of(&outgoing);
+    shared.unstored().retain(|other| name_of(other) != name);
+    let written = outgoing.clone();
+    match with_logbook(&shared.logbook, move |logbook| logbook.delivered(&written, sent_ms)).await {
+        Ok(()) => {
+            unwritten.remove(&name);
+        }
+        Err(error) => {
+            if unwritten.insert(name, (outgoing, sent_ms)).is_none() {
+                let error = with_causes(&error);
+                tracing::error!(error, "a delivery cannot be noted; after a restart it would be told again");
+            }
+        }
+    }
+}
+
+/// One attempt: milliseconds until the next one if it failed.
+async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) -> (Outgoing, Option<i64>) {
     let done = match &target.way {
         Way::Log => {
             tell_log(&outgoing);
@@ -162,46 +243,39 @@ async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) ->
         Way::Command(words) => command::tell(words, target.time_limit, &outgoing.document).await,
         Way::Webhook { url, secret_file } => {
             let (url, secret, limit) = (url.clone(), secret_file.clone(), target.time_limit);
-            let (id, document, now) = (outgoing.id.clone(), outgoing.document.clone(), shared.now_ms() / 1000);
-            spawn_blocking(move || webhook::tell(&url, secret.as_deref(), limit, &id, &document, now))
-                .await
-                .unwrap_or_else(|error| Err(error.to_string()))
+            let (name, id, document) = (target.name.clone(), outgoing.id.clone(), outgoing.document.clone());
+            let now_s = shared.now_ms() / 1000;
+            spawn_blocking(move || {
+                webhook::tell(&url, secret.as_deref().zip(Some(&*name)), limit, &id, &document, now_s)
+            })
+            .await
+            .unwrap_or_else(|error| Err(error.to_string()))
         }
     };
-    let name = target.name;
-    match done {
-        Ok(()) => {
-            *shared.status().figures.announced.entry(name.clone()).or_default() += 1;
-            let id = outgoing.id.clone();
-            if let Err(error) = with_logbook(&shared.logbook, move |l| l.delivered(&id, &outgoing.target)).await {
-                tracing::error!(
-                    error = with_causes(&error),
-                    "a delivered announcement stays in the outbox and will be told again"
-                );
-                return (name, Some(RETRY_FIRST.as_millis() as i64));
-            }
-            (name, None)
-        }
-        Err(text) => {
-            *shared.status().figures.announce_failures.entry(name.clone()).or_default() += 1;
-            let wait = pause_after(outgoing.attempts);
-            tracing::warn!(
-                id = outgoing.id,
-                target = outgoing.target,
-                attempts = outgoing.attempts + 1,
-                error = text,
-                next_try_s = wait.as_secs(),
-                "announcement not delivered"
-            );
-            outgoing.attempts = outgoing.attempts.saturating_add(1);
-            outgoing.next_try_ms = shared.now_ms() + wait.as_millis() as i64;
-            outgoing.last_error = Some(text);
-            if let Err(error) = with_logbook(&shared.logbook, move |l| l.put_off(&outgoing)).await {
-                tracing::error!(error = with_causes(&error), "a failed attempt could not be noted");
-            }
-            (name, Some(wait.as_millis() as i64))
-        }
+    let Err(text) = done else {
+        *shared.status().figures.announced.entry(target.name).or_default() += 1;
+        return (outgoing, None);
+    };
+    *shared.status().figures.announce_failures.entry(target.name).or_default() += 1;
+    let wait = pause_after(outgoing.attempts);
+    tracing::warn!(
+        id = outgoing.id,
+        target = outgoing.target,
+        attempts = outgoing.attempts + 1,
+        error = text,
+        next_try_s = wait.as_secs(),
+        "announcement not delivered"
+    );
+    outgoing.attempts = outgoing.attempts.saturating_add(1);
+    outgoing.next_try_ms = shared.now_ms() + wait.as_millis() as i64;
+    outgoing.last_error = Some(text);
+    let (name, put_off) = (name_of(&outgoing), outgoing.clone());
+    if let Some(kept) = shared.unstored().iter_mut().find(|other| name_of(other) == name) {
+        kept.clone_from(&outgoing);
+    } else if let Err(error) = with_logbook(&shared.logbook, move |l| l.put_off(&put_off)).await {
+        tracing::error!(error = with_causes(&error), "a failed attempt could not be noted");
     }
+    (outgoing, Some(wait.as_millis() as i64))
 }
 
 fn tell_log(outgoing: &Outgoing) {
@@ -211,6 +285,7 @@ fn tell_log(outgoing: &Outgoing) {
         ($level:ident) => {
             tracing::$level!(
                 announcement = told.id,
+                event = told.event.name(),
                 port = told.port,
                 label = labels.label,
                 cable = labels.cable,
@@ -219,13 +294,14 @@ fn tell_log(outgoing: &Outgoing) {
                 to = told.to.name(),
                 why = told.why,
                 run = told.run,
-                "port changed"
+                case = told.case,
+                "announcement"
             )
         };
     }
-    match told.to {
-        State::Failed | State::Suspect => log!(warn),
-        State::Unknown | State::Proven | State::Skipped => log!(info),
+    match told.needs_attention {
+        true => log!(warn),
+        false => log!(info),
     }
 }
 

@@ -1,21 +1,22 @@
-//! Telling by an HTTP POST, signed with HMAC-SHA256 (RFC 2104, FIPS 180-4).
-//!
-//! The receiver recomputes `HMAC-SHA256(secret, time + "." + body)` and compares it with the hexadecimal value of
-//! `Turnback-Signature`; the time, seconds since 1970 UTC in `Turnback-Time`, lets it refuse what is old.
+//! Telling by an HTTP POST, signed as RFC 9421 (HTTP Message Signatures) says: `hmac-sha256` over the method, the path,
+//! the digest of the body (RFC 9530) and the announcement's id. The time of the signature lets the receiver refuse what
+//! is old.
 
 use std::{path::Path, time::Duration};
 
+use base64::{Engine, prelude::BASE64_STANDARD};
 use hmac::{Hmac, Mac};
-use sha2::Sha256;
+use sha2::{Digest, Sha256};
 
 /// Posts the document; any status of 200 to 299 means that it was taken. Redirects are not followed: the signed
-/// document is for the address in the configuration alone.
+/// document is for the address in the configuration alone. `secret` is the file of the secret and the name by which the
+/// receiver knows it.
 ///
 /// # Errors
 /// Why it was not taken.
 pub fn tell(
     url: &str,
-    secret_file: Option<&Path>,
+    secret: Option<(&Path, &str)>,
     limit: Duration,
     id: &str,
     document: &str,
@@ -31,9 +32,8 @@ pub fn tell(
         .post(url)
         .header("Content-Type", "application/json")
         .header("User-Agent", concat!("turnback/", env!("CARGO_PKG_VERSION")))
-        .header("Turnback-Announcement", id)
-        .header("Turnback-Time", now_s.to_string());
-    if let Some(path) = secret_file {
+        .header("Turnback-Announcement", id);
+    if let Some((path, name)) = secret {
         // Read each time: a secret can be changed without a restart.
         let secret =
             std::fs::read(path).map_err(|error| format!("cannot read the secret {}: {error}", path.display()))?;
@@ -41,7 +41,16 @@ pub fn tell(
         if secret.is_empty() {
             return Err(format!("the secret {} is empty", path.display()));
         }
-        request = request.header("Turnback-Signature", signature(secret, now_s, document));
+        let path = url.parse::<ureq::http::Uri>().map_or_else(|_| "/".to_owned(), |uri| uri.path().to_owned());
+        let digest = content_digest(document);
+        let covered =
+            [("@method", "POST"), ("@path", &path), ("content-digest", &digest), ("turnback-announcement", id)];
+        let parameters = format!(";created={now_s};keyid=\"{name}\";alg=\"hmac-sha256\"");
+        let (input, signature) = signed(secret, &covered, &parameters);
+        request = request
+            .header("Content-Digest", &digest)
+            .header("Signature-Input", format!("turnback={input}"))
+            .header("Signature", format!("turnback=:{signature}:"));
     }
     let receiver = receiver(url);
     let response = request.send(document).map_err(|error| {
@@ -60,15 +69,22 @@ fn receiver(url: &str) -> String {
     format!("{}://{}{port}", uri.scheme_str().unwrap_or("http"), uri.host().unwrap_or_default())
 }
 
-/// `v1=` and the signature in hexadecimal.
-pub fn signature(secret: &[u8], now_s: i64, document: &str) -> String {
+/// The value of `Content-Digest` (RFC 9530 2).
+fn content_digest(document: &str) -> String {
+    format!("sha-256=:{}:", BASE64_STANDARD.encode(Sha256::digest(document.as_bytes())))
+}
+
+/// What is signed, as `Signature-Input` names it, and the signature in Base64. The signature base has a line for each
+/// component and ends with the parameters (RFC 9421 2.5 and 3.3.3).
+fn signed(secret: &[u8], covered: &[(&str, &str)], parameters: &str) -> (String, String) {
+    let names: Vec<String> = covered.iter().map(|(name, _)| format!("\"{name}\"")).collect();
+    let input = format!("({}){parameters}", names.join(" "));
+    let lines: String = covered.iter().map(|(name, value)| format!("\"{name}\": {value}\n")).collect();
     // A key of any length is allowed (RFC 2104, 2).
-    let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(secret) else { return String::new() };
-    mac.update(format!("{now_s}.").as_bytes());
-    mac.update(document.as_bytes());
-    let bytes = mac.finalize().into_bytes();
-    let hex: String = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
-    format!("v1={hex}")
+    let Ok(mut mac) = Hmac::<Sha256>::new_from_slice(secret) else { return (input, String::new()) };
+    mac.update(format!("{lines}\"@signature-params\": {input}").as_bytes());
+    let signature = BASE64_STANDARD.encode(mac.finalize().into_bytes());
+    (input, signature)
 }
 
 #[cfg(test)]
@@ -82,23 +98,22 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_signature_is_an_hmac() {
-        // RFC 4231, 4.3: key "Jefe", data "what do ya want for nothing?". Ours signs "time.document", so the vector's
-        // data is checked through the library that we use, and ours against the plain definition of RFC 2104 below.
-        let mut mac = Hmac::<Sha256>::new_from_slice(b"Jefe").unwrap();
-        mac.update(b"what do ya want for nothing?");
-        let hex: String = mac.finalize().into_bytes().iter().map(|b| format!("{b:02x}")).collect();
-        assert_eq!(hex, "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843");
-        use sha2::Digest;
-        let pad = |with: u8| {
-            let mut key = [with; 64];
-            key.iter_mut().zip(b"Jefe").for_each(|(k, s)| *k = with ^ s);
-            key
-        };
-        let inner = Sha256::new().chain_update(pad(0x36)).chain_update(b"1700000000.{}").finalize();
-        let outer = Sha256::new().chain_update(pad(0x5c)).chain_update(inner).finalize();
-        let expected: String = outer.iter().map(|b| format!("{b:02x}")).collect();
-        assert_eq!(signature(b"Jefe", 1_700_000_000, "{}"), format!("v1={expected}"));
+    fn a_message_is_signed_as_the_standard_signs_its_own() {
+        // RFC 9421, appendix B.1.5 (test-shared-secret) and B.2.5 (the message and its signature).
+        let secret = BASE64_STANDARD
+            .decode("uzvJfB4u3N0Jy4T7NZ75MDVcr8zSTInedJtkgcu46YW4XByzNJjxBdtjUkdJPBtbmHhIDi6pcl8jsasjlTMtDQ==")
+            .unwrap();
+        let covered = [
+            ("date", "Tue, 20 Apr 2021 02:07:55 GMT"),
+            ("@authority", "example.com"),
+            ("content-type", "application/json"),
+        ];
+        let (input, signature) = signed(&secret, &covered, ";created=1618884473;keyid=\"test-shared-secret\"");
+        assert_eq!(input, "(\"date\" \"@authority\" \"content-type\");created=1618884473;keyid=\"test-shared-secret\"");
+        assert_eq!(signature, "pxcQw6G3AjtMBQjwo8XzkZf/bws5LelbaMk5rGIGtE8=");
+        // RFC 9530, appendix B.1: the digest of {"hello": "world"} and a line feed.
+        let hello = content_digest("{\"hello\": \"world\"}\n");
+        assert_eq!(hello, "sha-256=:RK/0qy18MlBSVnWgjwz6lZEWjP/lF5HF9bvEF8FabDg=:");
     }
 
     #[test]
@@ -144,11 +159,19 @@ mod tests {
         let secret = folder.path().join("secret");
         std::fs::write(&secret, "low tide\n").unwrap();
         let (url, thread) = answering("HTTP/1.1 204 No Content\r\n\r\n");
-        tell(&url, Some(&secret), Duration::from_secs(20), "id-1", "{\"a\":1}", 5).unwrap();
-        let came = thread.join().unwrap().to_lowercase();
-        let signed = signature(b"low tide", 5, "{\"a\":1}");
-        for expected in ["post /ports", "turnback-announcement: id-1", "turnback-time: 5", &signed, "{\"a\":1}"] {
-            assert!(came.contains(expected), "{expected} in {came}");
+        tell(&url, Some((&secret, "office")), Duration::from_secs(20), "id-1", "{\"a\":1}", 5).unwrap();
+        let came = thread.join().unwrap();
+        let digest = content_digest("{\"a\":1}");
+        let covered =
+            [("@method", "POST"), ("@path", "/ports"), ("content-digest", &*digest), ("turnback-announcement", "id-1")];
+        let parameters = ";created=5;keyid=\"office\";alg=\"hmac-sha256\"";
+        let (input, signature) = signed(b"low tide", &covered, parameters);
+        let came_lower = came.to_lowercase();
+        for expected in ["post /ports", "turnback-announcement: id-1", "content-digest: sha-256=:"] {
+            assert!(came_lower.contains(expected), "{expected} in {came}");
+        }
+        for expected in [input, format!("turnback=:{signature}:"), digest, "{\"a\":1}".to_owned()] {
+            assert!(came.contains(&expected), "{expected} in {came}");
         }
     }
 
@@ -162,7 +185,7 @@ mod tests {
             answering("HTTP/1.1 302 Found\r\nLocation: http://127.0.0.1:1/\r\nContent-Length: 0\r\n\r\n");
         assert!(tell(&url, None, Duration::from_secs(20), "id-1", "{}", 5).unwrap_err().contains("302"));
         thread.join().unwrap();
-        let missing = Path::new("/nonexistent/secret");
+        let missing = (Path::new("/nonexistent/secret"), "office");
         assert!(tell(&url, Some(missing), Duration::from_secs(1), "id-1", "{}", 5).unwrap_err().contains("secret"));
     }
 }

@@ -23,12 +23,12 @@ fn perform(stage: &str) -> StageOrder {
 }
 
 fn next_of(logbook: &mut Memory, id: &str) -> Option<NextView> {
-    view(&stored(logbook, id).unwrap(), None, || vec!["quay1".into()]).next
+    view(&stored(logbook, id).unwrap(), None, true, || vec!["quay1".into()]).next
 }
 
 /// Carries out a stage as the supervisor does, on the port that `open` gives for a name.
 fn carry_out(logbook: &mut Memory, id: &str, order: &StageOrder, open: &mut dyn FnMut(&str) -> Box<dyn Port>) {
-    let (case, asked) = match begin(stored(logbook, id).unwrap(), order, None).unwrap() {
+    let (case, asked) = match begin(stored(logbook, id).unwrap(), order, None, ("desk", 5)).unwrap() {
         Begun::Asked(case, asked) => (case, asked),
         Begun::Answered(case) => return logbook.put(&case.into()).unwrap(),
     };
@@ -54,9 +54,10 @@ fn carry_out(logbook: &mut Memory, id: &str, order: &StageOrder, open: &mut dyn 
         &mut |_| {},
         &Cancel::default(),
     )) {
-        RunEnd::Report(report) => Ok(Measurement::Report(report)),
-        RunEnd::Pairs(pairs) => Ok(Measurement::Pairs(pairs)),
-        RunEnd::Failed(why) | RunEnd::Busy(why) => Err(why),
+        RunEnd::Report(report) => Told::Measured(Measurement::Report(report)),
+        RunEnd::Pairs(pairs) => Told::Measured(Measurement::Pairs(pairs)),
+        RunEnd::Failed(why) | RunEnd::Busy(why) => Told::CutOff(why),
+        RunEnd::Impossible(why) => Told::Impossible(why),
     };
     end(logbook, id, &run, told).unwrap();
 }
@@ -75,11 +76,11 @@ fn the_chafed_segment_is_found_through_the_agent() {
         carry_out(&mut logbook, &id, &perform(&next.stage), &mut |_| port());
     }
     let case = stored(&logbook, &id).unwrap();
-    let shown = view(&case, None, Vec::new);
+    let shown = view(&case, None, true, Vec::new);
     assert_eq!(shown.state, "decided", "{shown:#?}");
     assert_eq!(case.verdict.location, [Location::Cable], "{:#?}", case.verdict);
     assert_eq!(case.verdict.segment.as_deref(), Some("crane-rail"));
-    assert!(begin(case.clone(), &perform("at-port"), None).is_err(), "it is over");
+    assert!(begin(case.clone(), &perform("at-port"), None, ("desk", 5)).is_err(), "it is over");
     assert!(skip(case.clone(), "at-port", "").is_err());
     // Whoever does not stand by a stage has the case opened again.
     let again = set_aside(case, "far-end").unwrap();
@@ -93,19 +94,19 @@ fn what_a_case_does_not_have_is_refused() {
     assert!(open_case(&mut *port, opening(&["riser", "riser"])).is_err());
     let case = open_case(&mut *port, opening(&[])).unwrap();
     for stage in ["", "nowhere", "far-end:crane-rail"] {
-        assert!(begin(case.clone(), &perform(stage), None).is_err(), "{stage}");
+        assert!(begin(case.clone(), &perform(stage), None, ("desk", 5)).is_err(), "{stage}");
     }
     let on = StageOrder { on: Some("quay1".into()), ..perform("at-port") };
     let shows = StageOrder { shows: Some(Shown::Passes), ..perform("at-port") };
     for order in [on, shows] {
-        assert!(matches!(begin(case.clone(), &order, None), Err(AgentError::Value { .. })), "{order:?}");
+        assert!(matches!(begin(case.clone(), &order, None, ("desk", 5)), Err(AgentError::Value { .. })), "{order:?}");
     }
     let skipped = skip(case, "internal", "no time\u{7}").unwrap();
-    assert_eq!(view(&skipped, None, Vec::new).stages[0].skipped.as_deref(), Some("no time"));
+    assert_eq!(view(&skipped, None, true, Vec::new).stages[0].skipped.as_deref(), Some("no time"));
     // A run that is over although nobody waits for it changes nothing.
     let mut logbook = Memory::default();
     logbook.put(&skipped.clone().into()).unwrap();
-    end(&mut logbook, &skipped.case, "another", Err("gone".into())).unwrap();
+    end(&mut logbook, &skipped.case, "another", Told::CutOff("gone".into())).unwrap();
     assert_eq!(stored(&logbook, &skipped.case).unwrap(), skipped);
 }
 
@@ -135,7 +136,7 @@ fn lead(rig: &str, known_good: &dyn Fn() -> StageOrder) -> (Case, Vec<String>) {
                 let both = StageOrder { on: Some("quay1".into()), shows: Some(Shown::Fails), ..perform(&next.stage) };
                 let own = StageOrder { on: Some("quay0".into()), ..perform(&next.stage) };
                 for wrong in [perform(&next.stage), both, own] {
-                    let refused = begin(stored(&logbook, &id).unwrap(), &wrong, None);
+                    let refused = begin(stored(&logbook, &id).unwrap(), &wrong, None, ("desk", 5));
                     assert!(matches!(refused, Err(AgentError::Value { name: "on", .. })), "{wrong:?}");
                 }
                 known_good()
@@ -183,7 +184,9 @@ fn the_pairs_of_a_condemned_cable_are_measured_through_the_agent() {
     assert_eq!((measured.ended, &measured.run), (Ended::Done, &None));
     let pairs = measured.pairs.as_ref().unwrap();
     assert!(matches!(turnback_core::kind::ethernet::cable_test::read(pairs), Reading::Broken(_)), "{pairs}");
-    assert!(view(&case, None, Vec::new).stages.iter().any(|s| s.stage == "cable-test" && s.result.contains("open")));
+    assert!(
+        view(&case, None, true, Vec::new).stages.iter().any(|s| s.stage == "cable-test" && s.result.contains("open"))
+    );
 }
 
 #[test]
@@ -195,11 +198,53 @@ fn a_cable_test_that_is_not_offered_or_fails_leaves_the_case_as_it_was() {
     let after = stored(&logbook, &id).unwrap();
     let stage = |case: &Case| case.next.as_ref().map(|next| next.stage.clone());
     assert_eq!((after.stages.len(), after.offers_cable_test, stage(&after)), (0, false, stage(&case)));
-    let Begun::Asked(begun, asked) = begin(after, &perform("cable-test"), None).unwrap() else { panic!("a test") };
-    assert!(asked.is_aside());
+    let Begun::Asked(begun, asked) = begin(after, &perform("cable-test"), None, ("desk", 5)).unwrap() else {
+        panic!("a test")
+    };
+    assert_eq!(asked.stage, Some(StageName::CableTest));
     logbook.put(&begun.clone().into()).unwrap();
-    end(&mut logbook, &id, &asked.run, Err("it is in service: it has an address".into())).unwrap();
+    end(&mut logbook, &id, &asked.run, Told::CutOff("it is in service: it has an address".into())).unwrap();
     let cut = stored(&logbook, &id).unwrap();
     assert_eq!((cut.stages[0].ended, stage(&cut)), (Ended::CutOff, stage(&case)));
-    assert!(view(&cut, None, Vec::new).stages[0].result.contains("in service"));
+    assert!(view(&cut, None, true, Vec::new).stages[0].result.contains("in service"));
+}
+
+#[test]
+fn a_stage_that_can_never_be_carried_out_does_not_come_up_again() {
+    let case = open_case(&mut *by_hand("good", "quay0", "at-port"), opening(&[])).unwrap();
+    let (id, mut logbook) = (case.case.clone(), Memory::default());
+    let first = case.next.as_ref().unwrap().stage.to_string();
+    let Begun::Asked(begun, asked) = begin(case, &perform(&first), None, ("desk", 5)).unwrap() else { panic!("a run") };
+    logbook.put(&begun.into()).unwrap();
+    let ended = end(&mut logbook, &id, &asked.run, Told::Impossible("nothing to arrange".into())).unwrap();
+    assert_ne!(ended.next.as_ref().unwrap().stage.to_string(), first);
+    let shown = view(&ended, None, true, Vec::new);
+    assert_eq!(shown.stages.last().unwrap().skipped.as_deref(), Some("nothing to arrange"));
+    // One that was merely cut off comes up again, and is told at the top.
+    let next = shown.next.unwrap();
+    assert_eq!((next.number, next.stage.as_str() == first), (2, false));
+    let Begun::Asked(begun, asked) = begin(ended, &perform(&next.stage), None, ("desk", 6)).unwrap() else { panic!() };
+    logbook.put(&begun.into()).unwrap();
+    let cut = end(&mut logbook, &id, &asked.run, Told::CutOff("another run has the port".into())).unwrap();
+    let shown = view(&cut, None, true, Vec::new);
+    assert_eq!(shown.next.unwrap().stage, next.stage);
+    assert!(shown.not_done.unwrap().contains("another run has the port"));
+}
+
+#[test]
+fn plug_and_profile_change_in_mid_case() {
+    let case = open_case(&mut *by_hand("good", "quay0", "at-port"), opening(&[])).unwrap();
+    let stage = case.next.as_ref().unwrap().stage.to_string();
+    let order =
+        |profile: &str| StageOrder { plug: Some("P-7".into()), profile: Some(profile.into()), ..perform(&stage) };
+    for wrong in ["none", "rate-search"] {
+        assert!(
+            matches!(begin(case.clone(), &order(wrong), None, ("desk", 5)), Err(AgentError::Value { .. })),
+            "{wrong}"
+        );
+    }
+    let Begun::Asked(case, asked) = begin(case, &order("standard"), None, ("desk", 5)).unwrap() else { panic!() };
+    assert_eq!((asked.profile.name.as_str(), asked.record.plug.as_deref()), ("standard", Some("P-7")));
+    let shown = view(&case, None, true, Vec::new);
+    assert_eq!((shown.plug.as_deref(), shown.profile.as_deref()), (Some("P-7"), Some("standard")));
 }

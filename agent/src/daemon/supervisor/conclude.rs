@@ -2,29 +2,47 @@
 
 use std::sync::Arc;
 
-use jiff::Timestamp;
 use turnback_core::{
     base::figure::Group,
     document::run::{self, Report},
     watch::{
         drift::Sample,
-        standing::{Change, Hysteresis, Observation, State},
+        observation::{Ground, Observation},
+        standing::{Change, Hysteresis},
     },
 };
 
 use super::{Over, Supervisor};
 use crate::{
-    archive::logbook::Entry,
+    archive::logbook::{Entry, Outgoing},
     config::Config,
     daemon::{
         agent::Happening,
-        announce::{Announcement, with_logbook},
-        cases,
+        announce::Announcement,
+        cases::Told,
         host::{Host, RunEnd},
-        status::{ASKED, Cause},
+        status::Watched,
     },
     work::isolate::stage::Measurement,
 };
+
+/// What follows from a run, or from the attempt at one.
+pub(super) struct Concluded {
+    pub(super) run: Option<String>,
+    pub(super) finding: Observation,
+    pub(super) ground: Ground,
+    pub(super) drifts: Vec<String>,
+    /// Number of its round.
+    pub(super) round: Option<usize>,
+    pub(super) report: Option<Box<Report>>,
+}
+
+impl Concluded {
+    /// Nothing but a finding.
+    pub(super) fn of(finding: Observation, ground: Ground) -> Self {
+        Self { run: ground.run.clone(), finding, ground, drifts: Vec::new(), round: None, report: None }
+    }
+}
 
 impl<S: Host> Supervisor<S> {
     pub(super) async fn take(&mut self, over: Over) {
@@ -35,7 +53,7 @@ impl<S: Host> Supervisor<S> {
         let ending = self.shared.stopped.is_stopped();
         let (finding, report, told) = match end {
             RunEnd::Report(report) => {
-                let told = Ok(Measurement::Report(report.clone()));
+                let told = Told::Measured(Measurement::Report(report.clone()));
                 let finding = match Observation::of(&report) {
                     // It was given up and said so; what it found that late is on record and says nothing more.
                     _ if running.hung => Observation::Interrupted,
@@ -47,30 +65,34 @@ impl<S: Host> Supervisor<S> {
                 };
                 (finding, Some(report), told)
             }
-            RunEnd::Pairs(_) if running.by_hand => (Observation::Interrupted, None, Err("ended by hand".to_owned())),
-            RunEnd::Pairs(pairs) => (Observation::Interrupted, None, Ok(Measurement::Pairs(pairs))),
+            RunEnd::Pairs(_) if running.by_hand => {
+                (Observation::Interrupted, None, Told::CutOff("ended by hand".to_owned()))
+            }
+            RunEnd::Pairs(pairs) => (Observation::Interrupted, None, Told::Measured(Measurement::Pairs(pairs))),
+            RunEnd::Impossible(text) => (Observation::Interrupted, None, Told::Impossible(text)),
             RunEnd::Busy(text) => {
                 tracing::info!(port, run, why = text, "not tested now: another run has the port");
                 let round = self.settle_slot(&port, &running.cause);
-                self.look_again_later(&port, round, 0, now);
+                self.look_again_later(&port, round, 0, now.as_millisecond());
                 let mut entry = Entry { port: port.clone(), ..Entry::default() };
                 if let Some(watched) = self.shared.status().ports.get_mut(&port) {
                     watched.memory.begun = None;
                     entry.memory = watched.memory.clone();
                 }
                 self.enter(entry).await;
-                self.end_stage(&running.cause, &run, Err("another run has the port".to_owned())).await;
+                let why = Told::CutOff("another run has the port".to_owned());
+                self.end_stage(running.cause.case(), &run, why).await;
                 self.shared.tell(Happening::RunOver { run, port, outcome: None });
                 return;
             }
             RunEnd::Failed(text) => {
                 tracing::error!(port, run, error = text, "the run could not be made");
                 *self.shared.status().figures.run_errors.entry(port.clone()).or_default() += 1;
-                (Observation::Inconclusive(format!("not-made: {text}")), None, Err(text))
+                (Observation::Inconclusive(format!("not-made: {text}")), None, Told::CutOff(text))
             }
         };
         let finding = if running.aside { Observation::Interrupted } else { finding };
-        self.end_stage(&running.cause, &run, told).await;
+        self.end_stage(running.cause.case(), &run, told).await;
         let outcome = report.as_ref().map(|report| report.verdict.outcome);
         tracing::info!(port, run, outcome = outcome.map_or("none", |o| o.name()), "run over");
         if running.hung {
@@ -92,22 +114,19 @@ impl<S: Host> Supervisor<S> {
             }
             None => Vec::new(),
         };
-        self.conclude(&port, Some(run.clone()), &finding, &drifts, round, report, now).await;
+        let ground = match &report {
+            Some(report) => Ground::of(report, now.as_millisecond()),
+            None => Ground {
+                placement: running.placement,
+                profile: running.live.profile,
+                run: Some(run.clone()),
+                at_ms: now.as_millisecond(),
+                ..Ground::default()
+            },
+        };
+        let concluded = Concluded { run: Some(run.clone()), finding, ground, drifts, round, report };
+        self.conclude(&port, concluded).await;
         self.shared.tell(Happening::RunOver { run, port, outcome });
-    }
-
-    /// A run that carried out a stage of a case goes into the case.
-    pub(super) async fn end_stage(&mut self, cause: &Cause, run: &str, told: Result<Measurement, String>) {
-        let Cause::Asked { by } = cause else { return };
-        if by == ASKED {
-            return;
-        }
-        let (case, run) = (by.clone(), run.to_owned());
-        let ended = with_logbook(&self.shared.logbook, move |logbook| cases::end(logbook, &case, &run, told)).await;
-        match ended {
-            Ok(()) => self.shared.tell(Happening::Case { case: by.clone() }),
-            Err(error) => tracing::error!(case = by, %error, "what the stage found could not be brought into its case"),
-        }
     }
 
     pub(super) fn count(&self, port: &str, report: &Report) {
@@ -129,21 +148,9 @@ impl<S: Host> Supervisor<S> {
     }
 
     /// Takes a finding into what is held of the port, with all that follows from it.
-    #[expect(
-        clippy::too_many_arguments,
-        reason = "one call for each way a run can end; a struct would only rename them"
-    )]
-    pub(super) async fn conclude(
-        &mut self,
-        port: &str,
-        run: Option<String>,
-        finding: &Observation,
-        drifts: &[String],
-        round: Option<usize>,
-        report: Option<Box<Report>>,
-        now: Timestamp,
-    ) {
-        let now_ms = now.as_millisecond();
+    pub(super) async fn conclude(&mut self, port: &str, concluded: Concluded) {
+        let Concluded { run, finding, ground, drifts, round, report } = concluded;
+        let now_ms = ground.at_ms;
         let (change, again) = {
             let mut status = self.shared.status();
             let status = &mut *status;
@@ -155,10 +162,10 @@ impl<S: Host> Supervisor<S> {
             }
             watched.memory.begun = None;
             if !matches!(finding, Observation::Interrupted) {
-                watched.memory.drifts = drifts.to_vec();
+                watched.memory.drifts = drifts.clone();
             }
             let standing = &mut watched.memory.standing;
-            let change = standing.take(finding, drifts, now_ms, rule);
+            let change = standing.take(&finding, &ground, &drifts, rule);
             let wanted = standing.wants_repeat(rule) && !matches!(finding, Observation::Interrupted);
             // A port that is neither good nor bad for long is left to its schedule.
             let most = rule.faults_to_fail + rule.passes_to_clear + rule.inconclusive_to_doubt;
@@ -167,19 +174,19 @@ impl<S: Host> Supervisor<S> {
         };
         if let Some(failures) = again {
             let first = self.shared.status().ports.get(port).and_then(|p| p.rounds.first().copied());
-            self.look_again_later(port, round.or(first), failures, now);
+            self.look_again_later(port, round.or(first), failures, now_ms);
         }
         self.enter_change(port, change, run, round, report, now_ms).await;
     }
 
     /// The repeat comes after the round's `repeat_after`, doubled for each failure in a row to measure anything.
-    pub(super) fn look_again_later(&self, port: &str, round: Option<usize>, failures: u32, now: Timestamp) {
+    pub(super) fn look_again_later(&self, port: &str, round: Option<usize>, failures: u32, now_ms: i64) {
         let mut status = self.shared.status();
         let config = Arc::clone(&status.config);
         let Some(round) = round.and_then(|n| config.rounds.get(n)) else { return };
         let pause = round.repeat_after.saturating_mul(2u32.pow(failures.saturating_sub(1).min(8)));
         if let Some(watched) = status.ports.get_mut(port) {
-            watched.memory.repeat = Some((now.as_millisecond() + pause.as_millis() as i64, round.name.clone()));
+            watched.memory.repeat = Some((now_ms + pause.as_millis() as i64, round.name.clone()));
         }
     }
 
@@ -193,29 +200,34 @@ impl<S: Host> Supervisor<S> {
         now_ms: i64,
     ) {
         let entry = {
-            let status = self.shared.status();
-            let Some(watched) = status.ports.get(port) else { return };
-            let outgoing = change.as_ref().map(|change| {
-                let targets = targets(&status.config, round.or_else(|| watched.rounds.first().copied()));
-                Announcement::new(port, &watched.labels, change, run).to(&targets, now_ms)
-            });
-            Entry {
-                port: port.to_owned(),
-                memory: watched.memory.clone(),
-                change: change.clone(),
-                outgoing: outgoing.unwrap_or_default(),
-                report,
+            let mut status = self.shared.status();
+            let Some(mut watched) = status.ports.remove(port) else { return };
+            let announced = status.is_announced(&watched, now_ms);
+            let mut entry = Entry { port: port.to_owned(), change: change.clone(), report, ..Entry::default() };
+            if let Some(change) = &change {
+                // Whoever acknowledged the state before knows nothing of this one.
+                watched.memory.acknowledged = None;
+                if announced {
+                    let from = watched.memory.told.take().unwrap_or(change.from);
+                    let change = Change { from, ..change.clone() };
+                    let announcement = Announcement::new(port, &watched.labels, &change, run);
+                    entry.outgoing = outgoing(&status.config, &watched, round, &announcement, now_ms);
+                } else {
+                    watched.memory.told.get_or_insert(change.from);
+                }
             }
+            entry.memory = watched.memory.clone();
+            status.ports.insert(port.to_owned(), watched);
+            entry
         };
         self.enter(entry).await;
         if let Some(change) = change {
-            let level_is_bad = matches!(change.to, State::Failed | State::Suspect);
             tracing::info!(
                 port,
                 from = change.from.name(),
                 to = change.to.name(),
                 why = change.why,
-                attention = level_is_bad,
+                attention = change.to.needs_attention(),
                 "state changed"
             );
             self.shared.tell(Happening::Changed { port: port.to_owned(), change });
@@ -224,7 +236,18 @@ impl<S: Host> Supervisor<S> {
     }
 }
 
-fn hysteresis(config: &Config, round: Option<usize>) -> Hysteresis {
+/// An announcement on its way to the targets of a round, else of the port's first.
+pub(super) fn outgoing(
+    config: &Config,
+    watched: &Watched,
+    round: Option<usize>,
+    announcement: &Announcement,
+    now_ms: i64,
+) -> Vec<Outgoing> {
+    announcement.to(&targets(config, round.or_else(|| watched.rounds.first().copied())), now_ms)
+}
+
+pub(super) fn hysteresis(config: &Config, round: Option<usize>) -> Hysteresis {
     round.and_then(|n| config.rounds.get(n)).map(|r| r.hysteresis).unwrap_or_default()
 }
 

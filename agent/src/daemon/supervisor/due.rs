@@ -6,10 +6,10 @@ use jiff::Timestamp;
 
 use super::{Supervisor, between};
 use crate::{
-    config::{Config, Round, planned_time},
+    config::{Round, planned_time},
     daemon::{
-        host::{Host, PortFacts},
-        status::{Asked, Cause, Running, Slot},
+        host::Host,
+        status::{Asked, Cause, Held, Slot},
     },
 };
 
@@ -32,14 +32,19 @@ impl<S: Host> Supervisor<S> {
             .iter()
             .map(|asked| Candidate {
                 port: asked.port.clone(),
-                cause: Cause::Asked { by: asked.by.clone() },
+                cause: Cause::Asked { case: asked.case.clone() },
                 due_ms: i64::MIN,
                 asked: Some(asked.clone()),
             })
             .collect();
         let mut next_ms: Option<i64> = None;
         let config = Arc::clone(&status.config);
+        let pauses = &status.pauses;
         for (name, port) in &mut status.ports {
+            let cabinet = port.labels.cabinet.as_deref();
+            // What is due meanwhile is caught up afterwards.
+            let left_alone =
+                port.memory.diagnosis.is_some() || pauses.iter().any(|p| p.is_on(now_ms) && p.covers(cabinet));
             port.next_due_ms = None;
             for number in port.rounds.clone() {
                 let Some(round) = config.rounds.get(number) else { continue };
@@ -57,7 +62,7 @@ impl<S: Host> Supervisor<S> {
                     continue;
                 }
                 port.next_due_ms = Some(port.next_due_ms.map_or(due_ms, |n: i64| n.min(due_ms)));
-                if port.running.is_some() {
+                if port.running.is_some() || left_alone {
                     continue;
                 }
                 if due_ms <= now_ms {
@@ -69,6 +74,7 @@ impl<S: Host> Supervisor<S> {
             }
             if let Some((at_ms, round)) = port.memory.repeat.clone()
                 && port.running.is_none()
+                && !left_alone
             {
                 match config.rounds.iter().position(|r| r.name == round).filter(|n| port.rounds.contains(n)) {
                     None => port.memory.repeat = None,
@@ -87,38 +93,38 @@ impl<S: Host> Supervisor<S> {
 
     /// Starts what may start now; how long until one of the others may.
     pub(super) async fn start_some(&mut self, candidates: Vec<Candidate>, now: Timestamp) -> Option<Duration> {
-        if candidates.is_empty() {
-            return None;
-        }
         let mut next: Option<Duration> = None;
         let mut earliest = |wait: Duration| next = Some(next.map_or(wait, |n: Duration| n.min(wait)));
+        let mut held = Vec::new();
         let config = Arc::clone(&self.shared.status().config);
         let allowed = config.limits.cpu_share * f64::from(self.host.processors());
-        self.budget.book(self.host.cpu_used(), now.as_millisecond(), allowed);
+        if !candidates.is_empty() {
+            self.budget.book(self.host.cpu_used(), now.as_millisecond(), allowed);
+        }
         for candidate in candidates {
             let round = match candidate.cause {
-                Cause::Scheduled { round, .. } | Cause::Repeat { round } => config.rounds.get(round),
+                Cause::Scheduled { round, .. } | Cause::Repeat { round } => Some(round),
                 Cause::Asked { .. } => None,
             };
-            if let Some(round) = round {
-                let takes = planned_time(&round.profile);
-                match round.schedule.allowed_from(now, takes) {
-                    Some(from) if from <= now => {}
-                    Some(from) => {
-                        earliest(between(now, from));
-                        continue;
+            let found = round.and_then(|round| Some((round, config.rounds.get(round)?)));
+            let why = match found {
+                // A person who asks does not wait for hours and share, but what the run takes is booked all the same.
+                None => None,
+                Some((_, round)) => match round.schedule.allowed_from(now, planned_time(&round.profile)) {
+                    Some(from) if from <= now => {
+                        let wait = self.budget.wait(allowed);
+                        (!wait.is_zero()).then(|| ("the agent has used its cpu_share".to_owned(), Some(wait)))
                     }
-                    None => continue,
-                }
-                // A person who asks does not wait for the share, but what the run takes is booked all the same.
-                let wait = self.budget.wait(allowed);
-                if !wait.is_zero() {
-                    earliest(wait);
-                    continue;
-                }
-            }
+                    Some(from) => Some(("outside the allowed hours".to_owned(), Some(between(now, from)))),
+                    None => Some(("the allowed hours are too short".to_owned(), None)),
+                },
+            };
             // A run that is over wakes the supervisor: no time to wait for.
-            if !self.has_room(&candidate, round, &config) {
+            let why = why.or_else(|| Some((self.no_room(&candidate, found.map(|(_, round)| round), now)?, None)));
+            if let Some((reason, wait)) = why {
+                wait.into_iter().for_each(&mut earliest);
+                let Candidate { port, due_ms, .. } = candidate;
+                held.extend(found.map(|(round, _)| Held { port, round, due_ms, reason }));
                 continue;
             }
             // The last look before a port is touched must be fresh.
@@ -128,40 +134,26 @@ impl<S: Host> Supervisor<S> {
             self.start(candidate, now).await;
             earliest(Duration::ZERO);
         }
+        self.shared.status().held = held;
         next
     }
 
-    pub(super) fn has_room(&self, candidate: &Candidate, round: Option<&Round>, config: &Config) -> bool {
+    /// Why there is no room for a run now, in words; none: there is.
+    fn no_room(&self, candidate: &Candidate, round: Option<&Round>, now: Timestamp) -> Option<String> {
         let status = self.shared.status();
-        let Some(port) = status.ports.get(&candidate.port) else { return true };
-        if port.running.is_some() {
-            return false;
+        let taken = status.taken(now.as_millisecond());
+        let wanted = status.place(&candidate.port, round.is_some_and(|round| round.side_by_side));
+        if let Some(block) = status.block(&wanted, &taken) {
+            return Some(block.text());
         }
-        let beside = status.busy().count() as u32;
-        if beside >= config.limits.runs_at_once {
-            return false;
-        }
-        let side_by_side = round.is_some_and(|round| round.side_by_side);
-        // Two processors a run: one sends, one receives. Sharing them would make this computer lose frames.
-        if beside > 0 && 2 * (beside + 1) > self.host.processors() && !side_by_side {
-            return false;
-        }
-        let adapter = port.facts.as_ref().and_then(PortFacts::adapter);
-        let shared = |run: &Running| adapter.is_some() && run.adapter.as_deref() == adapter;
-        let mut runs = status.ports.values().filter_map(|port| port.running.as_ref());
-        !runs.any(|run| shared(run) && !leaves_room(run.hung, run.side_by_side, side_by_side))
+        let asked = status.held_for(&wanted, &taken).filter(|_| candidate.asked.is_none())?;
+        Some(format!("room is held for the run that {} asked for, on {}", asked.by, asked.port))
     }
 }
 
 /// Whether a time was missed while nobody went round, and is not to be caught up.
 fn is_passed_over(catch_up: bool, due_ms: i64, now_ms: i64, going_since_ms: i64) -> bool {
     due_ms <= now_ms && !catch_up && due_ms < going_since_ms
-}
-
-/// Whether a run leaves room for another one on its adapter. One that hangs does not, whatever was agreed: what made it
-/// hang is not over.
-fn leaves_room(hung: bool, side_by_side: bool, other_side_by_side: bool) -> bool {
-    !hung && side_by_side && other_side_by_side
 }
 
 /// The time of a round's schedule that a port's next run deals with, and when that run is due. Of several missed times
@@ -199,19 +191,6 @@ mod tests {
             (false, 99, 99, true),
         ] {
             assert_eq!(is_passed_over(catch_up, due, now, 100), passed_over, "{catch_up} {due} {now}");
-        }
-    }
-
-    #[test]
-    fn a_run_that_hangs_keeps_its_adapter() {
-        for (hung, one, other, room) in [
-            (false, true, true, true),
-            (true, true, true, false),
-            (false, false, true, false),
-            (false, true, false, false),
-            (true, false, false, false),
-        ] {
-            assert_eq!(leaves_room(hung, one, other), room, "{hung} {one} {other}");
         }
     }
 }

@@ -1,11 +1,12 @@
 //! The supervisor: goes round the ports, starts what is due and may start, and takes what the runs find.
 //!
-//! `due` says what is due and may start, `start` starts it, `conclude` draws the conclusions from what it finds,
-//! `write` enters them into the logbook.
+//! `due` says what is due and may start, `start` starts it, `conclude` draws the conclusions from what it finds, `care`
+//! carries out what people asked for in between, `write` enters all that into the logbook.
 //!
 //! One task. It waits for the next thing that is due, a run that is over, or a bell; everything that can hang (a
 //! driver, a list of ports) goes on elsewhere under a time limit.
 
+mod care;
 mod conclude;
 mod due;
 mod start;
@@ -15,16 +16,25 @@ use std::{collections::BTreeSet, sync::Arc, time::Duration};
 
 use jiff::{SignedDuration, Timestamp};
 use tokio::sync::mpsc;
-use turnback_core::watch::standing::Observation;
+use turnback_core::watch::{
+    care::Pause,
+    observation::{Ground, Observation},
+    standing::State,
+};
+
+use conclude::Concluded;
 
 use super::{
     announce::with_logbook,
     budget::Budget,
     host::{Host, PortFacts, RunEnd},
-    status::{Shared, Status, Watched},
+    status::{Asked, PAUSES, QUEUE, Save, Shared, Status, Watched},
 };
 use crate::{
-    archive::logbook::{Entry, PortMemory},
+    archive::{
+        error::ArchiveError,
+        logbook::{Entry, PortMemory},
+    },
     error_chain::with_causes,
 };
 
@@ -41,6 +51,10 @@ pub struct Supervisor<S: Host> {
     /// Entries that the logbook could not take yet.
     pending: Vec<Entry>,
     pending_since: Option<tokio::time::Instant>,
+    /// What stages found, and their cases could not take yet.
+    stage_ends: Vec<care::StageEnd>,
+    saves: Option<mpsc::UnboundedReceiver<Save>>,
+    began: tokio::time::Instant,
     alive: Box<dyn FnMut() + Send>,
     /// The clock may be set and a machine may sleep, so no wait is longer.
     pub(super) round_max: Duration,
@@ -64,16 +78,26 @@ impl<S: Host> Supervisor<S> {
     pub async fn new(host: Arc<S>, shared: Arc<Shared>, alive: Box<dyn FnMut() + Send>) -> Result<Self, String> {
         let now = host.now();
         let fresh_seed = uuid::Uuid::now_v7().as_u64_pair().1;
-        let remembered =
-            with_logbook(&shared.logbook, move |l| l.open(fresh_seed)).await.map_err(|error| with_causes(&error))?;
+        let opened = with_logbook(&shared.logbook, move |l| {
+            Ok::<_, ArchiveError>((l.open(fresh_seed)?, l.note(QUEUE)?, l.note(PAUSES)?))
+        });
+        let (remembered, queue, pauses) = opened.await.map_err(|error| with_causes(&error))?;
         {
             let mut status = shared.status();
             status.seed = remembered.seed;
+            status.processors = host.processors();
+            status.pauses = noted::<Pause>(PAUSES, pauses);
+            // One that began before the daemon ended was cut off; it does not begin again.
+            let began = |asked: &Asked| {
+                remembered.ports.values().any(|p| p.begun.as_ref().is_some_and(|(run, _)| *run == asked.run))
+            };
+            status.asked = noted::<Asked>(QUEUE, queue).into_iter().filter(|asked| !began(asked)).collect();
             for (name, memory) in remembered.ports {
                 status.ports.insert(name, Watched { memory, ..Watched::default() });
             }
         }
         let budget = Budget::new(host.cpu_used(), now.as_millisecond());
+        let saves = shared.take_saves();
         let mut supervisor = Self {
             host,
             shared,
@@ -84,6 +108,9 @@ impl<S: Host> Supervisor<S> {
             went_round: now,
             pending: Vec::new(),
             pending_since: None,
+            stage_ends: Vec::new(),
+            saves,
+            began: tokio::time::Instant::now(),
             alive,
             round_max: ROUND_MAX,
             beat: None,
@@ -102,6 +129,7 @@ impl<S: Host> Supervisor<S> {
                 () = tokio::time::sleep(wait) => {}
                 () = self.shared.wake.notified() => {}
                 Some(over) = self.over.1.recv() => self.take(over).await,
+                Some(save) = next_of(&mut self.saves) => self.save(save).await,
                 () = self.shared.stopped.cancelled() => {}
             }
         }
@@ -123,6 +151,7 @@ impl<S: Host> Supervisor<S> {
             }
         }
         self.write_pending().await;
+        self.end_stages().await;
     }
 
     /// One time round: what has grown old, what takes too long, what is due. How long until the next.
@@ -131,16 +160,20 @@ impl<S: Host> Supervisor<S> {
         self.look_at_clock(now).await;
         if self.pending_since.is_some_and(|since| since.elapsed() >= WRITE_AGAIN) {
             self.write_pending().await;
+            self.end_stages().await;
         }
-        if std::mem::take(&mut self.shared.status().relist) {
+        let relist = std::mem::take(&mut self.shared.status().relist);
+        if relist || self.listed_at.is_none_or(|at| at.elapsed() >= LIST_AGAIN) {
             self.list_ports().await;
         }
         self.age(now).await;
+        self.end_what_is_over(now).await;
         let limit_wait = self.end_what_takes_too_long(now).await;
         let (candidates, due_wait) = self.find_due(now);
         let blocked_wait = self.start_some(candidates, now).await;
         self.shared.status().last_round_ms = now.as_millisecond();
-        [Some(self.round_max), self.beat, limit_wait, due_wait, blocked_wait]
+        let pending_wait = self.pending_since.map(|_| WRITE_AGAIN);
+        [Some(self.round_max), self.beat, limit_wait, due_wait, blocked_wait, pending_wait]
             .into_iter()
             .flatten()
             .min()
@@ -176,9 +209,11 @@ impl<S: Host> Supervisor<S> {
         };
         self.listed_at = Some(tokio::time::Instant::now());
         let now_ms = self.host.now().as_millisecond();
-        let mut fresh = Vec::new();
+        let (mut fresh, mut moved) = (Vec::new(), Vec::new());
         {
             let mut status = self.shared.status();
+            // A machine that has just started may not have found its adapters yet.
+            let settled = listed.is_ok() && self.began.elapsed() >= ADAPTERS_COME;
             match listed {
                 Ok(list) => {
                     status.troubles.remove("ports");
@@ -200,6 +235,13 @@ impl<S: Host> Supervisor<S> {
                         new = true;
                     }
                 }
+                let standing = &mut port.memory.standing;
+                let change = match (&port.facts, standing.state) {
+                    (Some(_), State::Gone) => standing.return_(now_ms),
+                    (None, _) if settled && !port.rounds.is_empty() => standing.vanish(now_ms),
+                    _ => None,
+                };
+                moved.extend(change.map(|change| (name.clone(), change)));
                 if new {
                     fresh.push(Entry { port: name.clone(), memory: port.memory.clone(), ..Entry::default() });
                 }
@@ -217,6 +259,14 @@ impl<S: Host> Supervisor<S> {
         for entry in fresh {
             self.enter(entry).await;
         }
+        for (port, change) in moved {
+            let back = change.from == State::Gone;
+            let round = self.shared.status().ports.get(&port).and_then(|port| port.rounds.first().copied());
+            if back {
+                self.look_again_later(&port, round, 0, now_ms);
+            }
+            self.enter_change(&port, Some(change), None, round, None, now_ms).await;
+        }
     }
 
     /// Runs that began before a crash and never ended.
@@ -228,8 +278,16 @@ impl<S: Host> Supervisor<S> {
         for (port, (run, round)) in cut_off {
             tracing::warn!(port, run, round, "a run was cut off when the daemon ended");
             let number = self.shared.status().config.rounds.iter().position(|r| r.name == round);
-            let finding = Observation::Inconclusive(format!("cut-off: run {run} was cut off when the daemon ended"));
-            self.conclude(&port, Some(run), &finding, &[], number, None, now).await;
+            let finding = match round.parse::<uuid::Uuid>() {
+                // A stage says nothing about its port; its case notes that it was cut off when it goes on.
+                Ok(_) => Observation::Interrupted,
+                Err(_) => Observation::Inconclusive(format!("cut-off: run {run} was cut off when the daemon ended")),
+            };
+            let placement = number.and_then(|n| self.shared.status().config.rounds.get(n)?.placement);
+            let at_ms = now.as_millisecond();
+            let ground =
+                Ground { placement: placement.unwrap_or_default(), run: Some(run), at_ms, ..Ground::default() };
+            self.conclude(&port, Concluded { round: number, ..Concluded::of(finding, ground) }).await;
         }
     }
 
@@ -240,10 +298,8 @@ impl<S: Host> Supervisor<S> {
             let mut status = self.shared.status();
             let config = Arc::clone(&status.config);
             for (name, port) in &mut status.ports {
-                let Some(lasts) = port.rounds.iter().filter_map(|n| config.rounds.get(*n)).map(|r| r.proof_lasts).max()
-                else {
-                    continue;
-                };
+                let rounds = port.rounds.iter().filter_map(|n| config.rounds.get(*n));
+                let Some(lasts) = rounds.map(|round| round.proof_lasts).max() else { continue };
                 if let Some(change) = port.memory.standing.grow_old(now_ms, lasts.as_millis() as i64) {
                     aged.push((name.clone(), change, port.rounds.first().copied()));
                 }
@@ -275,14 +331,22 @@ impl<S: Host> Supervisor<S> {
                 };
                 if run.ended_at.is_some() && now >= until {
                     run.hung = true;
-                    given_up.push((name.clone(), run.live.run.clone(), run.cause.clone()));
+                    let ground = Ground {
+                        placement: run.placement,
+                        profile: run.live.profile.clone(),
+                        run: Some(run.live.run.clone()),
+                        at_ms: now.as_millisecond(),
+                        ..Ground::default()
+                    };
+                    given_up.push((name.clone(), ground, run.cause.clone()));
                 } else {
                     let wait = between(now, until);
                     next = Some(next.map_or(wait, |n| n.min(wait)));
                 }
             }
         }
-        for (port, run, cause) in given_up {
+        for (port, ground, cause) in given_up {
+            let run = ground.run.clone().unwrap_or_default();
             tracing::error!(
                 port,
                 run,
@@ -293,7 +357,7 @@ impl<S: Host> Supervisor<S> {
             let finding = Observation::Inconclusive(format!(
                 "driver-hangs: run {run} did not end in time nor when it was told to"
             ));
-            self.conclude(&port, Some(run), &finding, &[], round, None, now).await;
+            self.conclude(&port, Concluded { round, ..Concluded::of(finding, ground) }).await;
         }
         next
     }
@@ -322,8 +386,29 @@ const LIST_LIMIT: Duration = Duration::from_secs(20);
 const HANG_PATIENCE: SignedDuration = SignedDuration::from_secs(30);
 /// The service manager gives us more; see the unit file.
 const END_PATIENCE: Duration = Duration::from_secs(20);
-/// How soon a store that took nothing is tried again.
-const WRITE_AGAIN: Duration = Duration::from_secs(30);
+/// How soon a store that took nothing is tried again: when there is room again, alarms are not to wait for it.
+const WRITE_AGAIN: Duration = Duration::from_secs(2);
+/// A port that is gone is noticed within a round.
+const LIST_AGAIN: Duration = Duration::from_secs(30);
+/// Adapters on a bus are found within this time of the machine's start (common practice, no source).
+const ADAPTERS_COME: Duration = Duration::from_secs(120);
+
+/// The next request to write; never, where nobody asks.
+async fn next_of(saves: &mut Option<mpsc::UnboundedReceiver<Save>>) -> Option<Save> {
+    match saves {
+        Some(saves) => saves.recv().await,
+        None => std::future::pending().await,
+    }
+}
+
+/// The list in a note; none where there is no note, or it cannot be read.
+fn noted<T: serde::de::DeserializeOwned>(name: &str, note: Option<String>) -> Vec<T> {
+    let read = |text: String| {
+        let read = serde_json::from_str(&text);
+        read.inspect_err(|error| tracing::error!(name, %error, "a note of the agent cannot be read"))
+    };
+    note.and_then(|text| read(text).ok()).unwrap_or_default()
+}
 
 fn between(now: Timestamp, then: Timestamp) -> Duration {
     Duration::try_from(then.duration_since(now)).unwrap_or(Duration::ZERO)

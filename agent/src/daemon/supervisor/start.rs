@@ -6,17 +6,18 @@ use jiff::Timestamp;
 use turnback_core::{
     base::{placement::Placement, rng::Rng},
     event::Event,
-    watch::standing::Observation,
+    watch::observation::{Ground, Observation},
 };
 
-use super::{Over, Supervisor, due::Candidate};
+use super::{Over, Supervisor, conclude::Concluded, due::Candidate};
 use crate::{
     archive::logbook::Entry,
     config::planned_time,
     daemon::{
         agent::{Happening, LiveRun},
+        cases::Told,
         host::{Host, Order},
-        status::{Asked, Cause, Running, Shared},
+        status::{ASKED, Cause, Running, Shared},
     },
     engine::cancel::Cancel,
 };
@@ -27,7 +28,12 @@ impl<S: Host> Supervisor<S> {
         let (config, seed) = {
             let mut status = self.shared.status();
             if let Some(asked) = &asked {
+                let before = status.asked.len();
                 status.asked.retain(|a| a.run != asked.run);
+                if status.asked.len() == before {
+                    // Somebody ended it meanwhile.
+                    return;
+                }
             }
             (Arc::clone(&status.config), status.seed)
         };
@@ -43,7 +49,8 @@ impl<S: Host> Supervisor<S> {
         }
         let facts = self.shared.status().ports.get(&name).and_then(|p| p.facts.clone());
         let refused = match &facts {
-            None => Some(Observation::Inconclusive("port-gone: the machine does not have this port now".into())),
+            // That it is gone is its state already; a run that was not made adds nothing.
+            None => Some(Observation::Interrupted),
             Some(facts) if !facts.in_service.is_empty() => Some(Observation::InService(facts.in_service.join("; "))),
             Some(_) => None,
         };
@@ -60,11 +67,13 @@ impl<S: Host> Supervisor<S> {
                     format!("the machine does not have {name} now")
                 }
             };
-            if asked.is_some() {
+            if let Some(asked) = &asked {
+                self.keep_queue().await;
                 self.shared.tell(Happening::RunOver { run: run.clone(), port: name.clone(), outcome: None });
-                self.end_stage(&cause, &run, Err(why)).await;
+                self.end_stage(asked.case.as_deref(), &run, Told::CutOff(why)).await;
             }
-            self.conclude(&name, None, &finding, &[], round_number, None, now).await;
+            let ground = Ground { at_ms: now.as_millisecond(), ..Ground::default() };
+            self.conclude(&name, Concluded { round: round_number, ..Concluded::of(finding, ground) }).await;
             return;
         }
         let (profile, placement, cable, side_by_side) = match (&asked, round) {
@@ -72,9 +81,9 @@ impl<S: Host> Supervisor<S> {
             (None, Some(r)) => (r.profile.clone(), r.placement, None, r.side_by_side),
             (None, None) => return,
         };
-        let takes = planned_time(&profile) + config.limits.overtime;
+        let planned = planned_time(&profile);
         let cause_name = match &cause {
-            Cause::Asked { by } => by.clone(),
+            Cause::Asked { case } => case.clone().unwrap_or_else(|| ASKED.to_owned()),
             _ => round.map(|r| r.name.clone()).unwrap_or_default(),
         };
         let cancel = Cancel::default();
@@ -97,6 +106,7 @@ impl<S: Host> Supervisor<S> {
                 port: name.clone(),
                 profile: profile.name.clone(),
                 cause: cause_name,
+                by: asked.as_ref().map(|asked| asked.by.clone()),
                 started_ms: now.as_millisecond(),
                 share_done: None,
                 last_event: None,
@@ -105,13 +115,15 @@ impl<S: Host> Supervisor<S> {
                 live,
                 cancel: cancel.clone(),
                 cause,
-                ends_by: now.checked_add(takes).unwrap_or(Timestamp::MAX),
+                planned_end_ms: now.as_millisecond() + planned.as_millis() as i64,
+                ends_by: now.checked_add(planned + config.limits.overtime).unwrap_or(Timestamp::MAX),
                 ended_at: None,
                 by_hand: false,
                 hung: false,
                 adapter: facts.and_then(|f| f.adapter().map(str::to_owned)),
                 side_by_side,
-                aside: asked.as_ref().is_some_and(Asked::is_aside),
+                placement: placement.unwrap_or_default(),
+                aside: asked.as_ref().is_some_and(|asked| asked.stage.is_some()),
             });
             Order {
                 run: run.clone(),
@@ -127,6 +139,9 @@ impl<S: Host> Supervisor<S> {
         };
         tracing::info!(port = name, run, "run begins");
         self.enter(entry).await;
+        if asked.is_some() {
+            self.keep_queue().await;
+        }
         let shared = Arc::clone(&self.shared);
         let (port, id) = (name.clone(), run.clone());
         let say = Box::new(move |event| hear(&shared, &port, &id, event));

@@ -4,7 +4,7 @@ use std::sync::{Arc, Mutex};
 
 use super::Supervisor;
 use crate::{
-    archive::logbook::Entry,
+    archive::logbook::{Entry, Outgoing},
     daemon::{announce::with_logbook, host::Host},
     error_chain::with_causes,
 };
@@ -41,6 +41,12 @@ impl<S: Host> Supervisor<S> {
         let mut status = self.shared.status();
         match written {
             Ok(()) => {
+                let waited = std::mem::take(&mut *self.shared.unstored());
+                if !waited.is_empty() {
+                    drop(status);
+                    self.store(waited).await;
+                    status = self.shared.status();
+                }
                 if status.troubles.remove("store").is_some() {
                     tracing::info!("the store takes records again");
                 }
@@ -48,13 +54,15 @@ impl<S: Host> Supervisor<S> {
             }
             Err(error) => {
                 let error = with_causes(&error);
-                tracing::error!(
-                    error,
-                    waiting = self.pending.len(),
-                    "the store takes no records; they are kept in memory"
-                );
+                // It is tried again every few seconds: said once.
+                if !status.troubles.contains_key("store") {
+                    tracing::error!(error, "the store takes no records; they are kept in memory");
+                }
                 status.troubles.insert("store", format!("{error}; {} entries wait in memory", self.pending.len()));
                 self.pending_since = Some(tokio::time::Instant::now());
+                // Alarms do not wait for room on the disk: they are delivered without it.
+                self.shared.unstored().extend(self.pending.iter_mut().flat_map(|entry| entry.outgoing.drain(..)));
+                self.shared.posted.notify_one();
                 // Reports are the bulk: the oldest go first, what is held of ports and announcements never.
                 let reports = self.pending.iter().filter(|entry| entry.report.is_some()).count();
                 let mut excess = reports.saturating_sub(REPORTS_WAITING_MAX);
@@ -67,6 +75,15 @@ impl<S: Host> Supervisor<S> {
                     excess -= 1;
                 }
             }
+        }
+    }
+
+    /// Puts announcements into the outbox that waited in memory.
+    async fn store(&mut self, waited: Vec<Outgoing>) {
+        let kept = waited.clone();
+        if let Err(error) = with_logbook(&self.shared.logbook, move |logbook| logbook.post(&waited)).await {
+            tracing::error!(error = with_causes(&error), "announcements stay in memory");
+            self.shared.unstored().extend(kept);
         }
     }
 }

@@ -15,7 +15,10 @@ use super::{
     words,
 };
 use crate::{
-    daemon::agent::{CaseOrder, Shown, StageOrder, StartOrder},
+    daemon::{
+        agent::{CaseOrder, Shown, StageOrder, StartOrder},
+        keys::Caller,
+    },
     http::api::ask,
 };
 
@@ -41,13 +44,14 @@ pub struct Start {
 
 pub async fn start(
     Extension(book): Extension<Book>,
+    Extension(caller): Extension<Caller>,
     Path(port): Path<String>,
     form: Result<Form<Start>, FormRejection>,
 ) -> Done {
     let Form(Start { profile, placement, cable }) = form.map_err(not_understood)?;
     let order =
         StartOrder { port: port.clone(), profile: given(profile), placement: given(placement), cable: given(cable) };
-    let run = ask(&book.desk, move |desk| desk.start(order)).await?;
+    let run = ask(&book.desk, move |desk| desk.start(order, &caller.name)).await?;
     // A run that waits for its turn is known to nobody but its port.
     Ok(Redirect::to(&format!("{}?port={}", run_href(&run), words::encoded(&port))))
 }
@@ -62,11 +66,12 @@ pub struct End {
 
 pub async fn end(
     Extension(book): Extension<Book>,
+    Extension(caller): Extension<Caller>,
     Path(run): Path<String>,
     form: Result<Form<End>, FormRejection>,
 ) -> Done {
     let Form(End { port }) = form.map_err(not_understood)?;
-    ask(&book.desk, move |desk| desk.cancel(&run)).await?;
+    ask(&book.desk, move |desk| desk.cancel(&run, &caller.name)).await?;
     Ok(Redirect::to(&if port.is_empty() { "/".to_owned() } else { port_href(&port) }))
 }
 
@@ -84,13 +89,14 @@ pub struct Open {
 
 pub async fn open_case(
     Extension(book): Extension<Book>,
+    Extension(caller): Extension<Caller>,
     Path(port): Path<String>,
     form: Result<Form<Open>, FormRejection>,
 ) -> Done {
     let Form(Open { cable, segments, plug }) = form.map_err(not_understood)?;
     let segments = segments.split(',').filter_map(|label| given(label.to_owned())).collect();
     let order = CaseOrder { port, cable: given(cable), segments, plug: given(plug) };
-    let case = ask(&book.desk, move |desk| desk.open_case(order)).await?;
+    let case = ask(&book.desk, move |desk| desk.open_case(order, &caller.name)).await?;
     Ok(Redirect::to(&case_href(&case)))
 }
 
@@ -110,34 +116,37 @@ pub struct Stage {
 
 pub async fn perform(
     Extension(book): Extension<Book>,
+    Extension(caller): Extension<Caller>,
     Path(case): Path<String>,
     form: Result<Form<Stage>, FormRejection>,
 ) -> Done {
     let Form(Stage { stage, plug, on, shows, .. }) = form.map_err(not_understood)?;
     let back = case_href(&case);
-    let order = StageOrder { stage, plug: given(plug), on: given(on), shows };
-    ask(&book.desk, move |desk| desk.perform(&case, order)).await?;
+    let order = StageOrder { stage, plug: given(plug), on: given(on), shows, ..StageOrder::default() };
+    ask(&book.desk, move |desk| desk.perform(&case, order, &caller.name)).await?;
     Ok(Redirect::to(&back))
 }
 
 pub async fn skip(
     Extension(book): Extension<Book>,
+    Extension(caller): Extension<Caller>,
     Path(case): Path<String>,
     form: Result<Form<Stage>, FormRejection>,
 ) -> Done {
     let Form(Stage { stage, why, .. }) = form.map_err(not_understood)?;
     let back = case_href(&case);
-    ask(&book.desk, move |desk| desk.skip(&case, &stage, why.trim())).await?;
+    ask(&book.desk, move |desk| desk.skip(&case, &stage, why.trim(), &caller.name)).await?;
     Ok(Redirect::to(&back))
 }
 
 pub async fn set_aside(
     Extension(book): Extension<Book>,
+    Extension(caller): Extension<Caller>,
     Path(case): Path<String>,
     form: Result<Form<Stage>, FormRejection>,
 ) -> Done {
     let Form(Stage { stage, .. }) = form.map_err(not_understood)?;
     let back = case_href(&case);
-    ask(&book.desk, move |desk| desk.set_aside(&case, &stage)).await?;
+    ask(&book.desk, move |desk| desk.set_aside(&case, &stage, &caller.name)).await?;
     Ok(Redirect::to(&back))
 }

@@ -1,5 +1,7 @@
 //! Entering the token, which opens a session, and leaving it.
 
+use std::sync::Arc;
+
 use askama::Template;
 use axum::{
     Extension, Form,
@@ -55,13 +57,18 @@ pub async fn enter(
     form: Result<Form<Entered>, FormRejection>,
 ) -> Result<Response, PageError> {
     let Form(Entered { token, then }) = form.map_err(not_understood)?;
-    if let Err(error) = book.gate.try_token(peer.ip(), token.trim()) {
-        let around = book.around(&headers, &uri, "", "Enter the token");
-        let Html(page) = filled(&Enter { around, then, refused: error.message })?;
-        return Ok((error.status, Html(page)).into_response());
-    }
-    let cookie = book.gate.sessions.open(book.tls).map_err(|error| {
-        tracing::error!(%error, "no session can be opened");
+    let caller = match book.gate.try_token(peer.ip(), token.trim()) {
+        Ok(caller) => caller,
+        Err(error) => {
+            let around = book.around(&headers, &uri, "", "Enter the token");
+            let Html(page) = filled(&Enter { around, then, refused: error.message })?;
+            return Ok((error.status, Html(page)).into_response());
+        }
+    };
+    let (gate, tls) = (Arc::clone(&book.gate), book.tls);
+    let opened = tokio::task::spawn_blocking(move || gate.sessions.open(&caller, tls).map_err(|e| e.to_string())).await;
+    let cookie = opened.unwrap_or_else(|error| Err(error.to_string())).map_err(|error| {
+        tracing::error!(error, "no session can be opened");
         ApiError::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", "the machine gives no random numbers")
     })?;
     let then = if words::is_own_path(&then) { then.as_str() } else { "/" };
@@ -69,7 +76,9 @@ pub async fn enter(
 }
 
 pub async fn leave(Extension(book): Extension<Book>, headers: HeaderMap) -> Response {
-    ([(header::SET_COOKIE, book.gate.sessions.close(&headers))], Redirect::to("/")).into_response()
+    let gate = Arc::clone(&book.gate);
+    let forget = tokio::task::spawn_blocking(move || gate.sessions.close(&headers)).await.unwrap_or_default();
+    ([(header::SET_COOKIE, forget)], Redirect::to("/")).into_response()
 }
 
 /// A form that is not as it should be.

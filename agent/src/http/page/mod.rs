@@ -117,7 +117,7 @@ impl Book {
         Around {
             title: title.into(),
             here,
-            signed_in: self.gate.sessions.holds(headers),
+            signed_in: self.gate.sessions.caller(headers).is_some(),
             then: words::encoded(uri.path_and_query().map_or("/", |p| p.as_str())),
             watch: String::new(),
             moving: false,

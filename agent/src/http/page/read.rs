@@ -38,7 +38,7 @@ struct Ports {
     /// Failed and suspect ports, the failed first.
     bad: Vec<PortLine>,
     /// Each state with what it says.
-    states: [(&'static str, &'static str); 5],
+    states: [(&'static str, &'static str); 9],
     troubles: Vec<String>,
 }
 

@@ -52,10 +52,12 @@ pub fn is_own_path(path: &str) -> bool {
 /// The pennant of a state, as an SVG path: its shape tells it without colour.
 pub fn pennant(state: State) -> &'static str {
     match state {
-        State::Proven | State::Unknown => "M2 2H40L30 14L40 26H2Z",
+        State::Proven | State::ChipProven | State::NeverTested | State::Expired | State::Undecided => {
+            "M2 2H40L30 14L40 26H2Z"
+        }
         State::Failed => "M2 2H40L30 14L40 26H2Z M8 6L24 22 M24 6L8 22",
         State::Suspect => "M2 2H40L30 14L40 26H2Z M2 14H30",
-        State::Skipped => "M2 2H40L30 14L40 26H2Z M14 2V26",
+        State::Skipped | State::Gone => "M2 2H40L30 14L40 26H2Z M14 2V26",
     }
 }
 
@@ -64,7 +66,11 @@ pub fn meaning(state: State) -> &'static str {
     match state {
         State::Failed => "a fault was found several times in a row; it may lie in port, plug or cable",
         State::Suspect => "a fault was found and is to be confirmed, or a figure moves towards one",
-        State::Unknown => "nothing is proved: not tested yet, the proof is too old, or the last runs decided nothing",
+        State::Gone => "the machine does not have this port any more",
+        State::Undecided => "the last runs decided nothing, for instance because nothing came back",
+        State::Expired => "the last proof is too old, or the port was gone since",
+        State::NeverTested => "no run has decided anything yet",
+        State::ChipProven => "the loop inside the chip passes; the port beyond it is not proven",
         State::Skipped => "in service when its turn came: left alone",
         State::Proven => "the last run that decided anything passed",
     }
