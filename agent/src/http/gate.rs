@@ -16,6 +16,7 @@ use percent_encoding::percent_decode_str;
 use super::{
     access::Names,
     error::ApiError,
+    page::ASSETS,
     rate::{Allowance, Rate},
     session::Sessions,
     token::Token,
@@ -124,7 +125,10 @@ impl Gate {
         let changes = !matches!(*method, Method::GET | Method::HEAD);
         take(if changes { &self.changes } else { &self.reads }, who)?;
         let needed = needed(changes, path);
-        if (needed <= Role::Read && !changes && self.reading_is_free) || FREE_PATHS.contains(&path) {
+        if (needed <= Role::Read && !changes && self.reading_is_free)
+            || FREE_PATHS.contains(&path)
+            || ASSETS.contains(&path)
+        {
             return Ok(self.sessions.caller(headers));
         }
         if let Some(given) = headers.get(header::AUTHORIZATION) {
