@@ -139,10 +139,10 @@ fn fault_and_repair(port: &str, rule: &str, spoil: impl FnOnce(), mend: impl FnO
     told.sort_by_key(|a| a["id"].as_str().unwrap().to_owned());
     told.dedup_by_key(|a| a["id"].as_str().unwrap().to_owned());
     // Nothing is missing: each begins where the last ended. On a loaded machine some runs decide nothing, so that the
-    // port may be unknown in between.
+    // port may be undecided in between.
     let to = |n: usize| told[n]["to"].as_str().unwrap();
     assert!((1..told.len()).all(|n| told[n]["from"].as_str().unwrap() == to(n - 1)), "{told:#?}");
-    let known: Vec<_> = (0..told.len()).map(to).filter(|state| *state != "unknown").collect();
+    let known: Vec<_> = (0..told.len()).map(to).filter(|state| *state != "undecided").collect();
     let mut distinct = known.clone();
     distinct.dedup();
     assert_eq!(distinct, ["proven", "suspect", "failed", "proven"], "{told:#?}");
@@ -223,7 +223,13 @@ fn a_port_that_comes_into_service_is_left_alone_and_a_reload_drops_nothing() {
         wait_until(&program, "the new cabinet", |s| {
             s["health"]["ok"] == true && s.to_string().contains("quay cabinet 3")
         });
-        // One daemon for one state directory.
+        // One daemon for one state directory, and for one file of records.
+        let elsewhere = Program::new();
+        let records = program.state().join("records.db");
+        let own = configure(&elsewhere, &format!("store = '{}'\n{}", records.display(), round("")));
+        let other = elsewhere.run(&own);
+        assert_eq!(other.code, Some(4), "{other:?}");
+        assert!(other.stderr.contains("another agent uses the records in"), "{}", other.stderr);
         let second = program.run(&command);
         assert_eq!(second.code, Some(4));
         assert!(second.stderr.contains("another agent") && second.stderr.contains("\nhint: "), "{}", second.stderr);
@@ -290,7 +296,14 @@ fn a_configuration_is_checked_without_running() {
     let program = Program::new();
     let command = configure(&program, &(round("") + &spare("quay0")));
     let fine = program.run(&format!("{command} --check-config"));
-    assert_eq!((fine.code, fine.stdout.contains("nothing is wrong")), (Some(0), true), "{fine:?}");
+    assert_eq!((fine.code, fine.stdout.contains("no mistake; see the warnings")), (Some(0), true), "{fine:?}");
+    for part in ["round often", "ports now: none", " UTC; ", "warning: there is no [[announce]]", "no such port"] {
+        assert!(fine.stdout.contains(part), "{part:?} in {}", fine.stdout);
+    }
+    let target = "[[announce]]\nname = 'journal'\nlog = true\n";
+    configure(&program, &(round("") + &spare("sim:good") + target));
+    let fine = program.run(&format!("{command} --check-config"));
+    assert!(fine.stdout.contains("ports now: sim:good") && fine.stdout.ends_with("nothing is wrong\n"), "{fine:?}");
     configure(&program, "zone = 'UTC'\n[limits]\nruns = 1\n");
     let wrong = program.run(&format!("{command} --check-config"));
     assert_eq!(wrong.code, Some(2));
@@ -377,7 +390,7 @@ fn a_serial_line_is_tested_in_its_own_format_and_with_its_own_plug() {
     let agent = program.start(&configure(&program, &(round("inconclusive_to_doubt = 1") + &said("de9"))));
     wait_until(&program, "undecided for its plug", |status| {
         let standing = &port(status)["standing"];
-        standing["state"] == "unknown"
+        standing["state"] == "undecided"
             && standing["why"].as_str().is_some_and(|w| w.starts_with("plug-joins-data-only"))
     });
     end(agent);

@@ -197,7 +197,7 @@ fn a_serial_case_is_led_from_the_desk_too() {
             now = perform(&desk, &case, &order);
         }
         assert_eq!((&now["state"], &now["verdict"]["location"]), (&json!("decided"), &json!(["port"])), "{now:#}");
-        assert_eq!(standing(&desk, &other), "unknown");
+        assert_eq!(standing(&desk, &other), "never-tested");
         end(agent);
         assert_eq!(settings(&port), before, "the line is as before");
         bad.end();

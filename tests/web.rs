@@ -9,7 +9,10 @@ use turnback::config::HttpConfig;
 use turnback::daemon::agent::{Agent, Happening, Told};
 use turnback::http::{api::ROUTES, page};
 
-use crate::harness::{skip::installed, web::Web};
+use crate::harness::{
+    skip::installed,
+    web::{Answer, Web},
+};
 
 pub const FORM: (&str, &str) = ("Content-Type", "application/x-www-form-urlencoded");
 pub const JSON: (&str, &str) = ("Content-Type", "application/json");
@@ -75,10 +78,14 @@ fn every_changing_call_needs_the_token() {
         let without = web.call("POST", path, &[JSON], body);
         assert_eq!((without.status, without.code().as_str()), (401, "token-needed"), "{path}");
         assert_eq!(without.header("www-authenticate"), "Bearer", "RFC 9110 11.6.1: a 401 names its scheme");
+    }
+    // More wrong tokens in a row would be guessing.
+    for (path, body) in all.iter().step_by(2) {
         let wrong = web.call("POST", path, &[JSON, ("Authorization", "Bearer 0123456789abcdef")], body);
         assert_eq!((wrong.status, wrong.code().as_str()), (401, "wrong-token"), "{path}");
     }
     assert_eq!(web.desk.starts(), 0, "a refused call changed something");
+    let web = Web::start();
     for (path, body) in &all {
         let right = web.post(path, body);
         assert!(matches!(right.status, 200..=299 | 404), "{path}: {right:?}");
@@ -226,22 +233,70 @@ fn broken_and_oversize_requests_are_refused_and_harm_nobody() {
 }
 
 #[test]
-fn too_many_connections_are_closed_at_once_and_room_comes_back() {
+fn half_sent_heads_and_idle_streams_shut_nobody_out() {
     let web = Web::start();
-    let mut open: Vec<_> = (0..256).map(|_| web.connect()).collect();
-    // One more is closed without an answer.
-    let mut over = web.connect();
-    let mut byte = [0];
-    assert!(matches!(over.read(&mut byte), Ok(0) | Err(_)));
-    let mut kept = open.pop().expect("one of them");
-    drop(open);
-    let request = format!("GET /health HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n", web.address);
-    kept.write_all(request.as_bytes()).expect("it is served");
-    let mut back = String::new();
-    kept.read_to_string(&mut back).expect("an answer");
-    assert!(back.starts_with("HTTP/1.1 200"), "{back}");
+    let begun = |head: &str| {
+        let mut connection = web.connect();
+        connection.write_all(head.as_bytes()).expect("sent");
+        connection
+    };
+    let heads: Vec<_> = (0..300).map(|_| begun("GET / HTTP/1.1\r\nHost")).collect();
+    assert_eq!(web.get("/health").status, 200);
+    let listen = format!("GET /api/1/happenings HTTP/1.1\r\nHost: {}\r\n", web.address);
+    let streams: Vec<_> = (0..300).map(|_| begun(&format!("{listen}\r\n"))).collect();
+    // All of them are here: those over the limit were told so.
+    let told =
+        (0..200).any(|_| web.get("/metrics").status == 200 && web.get("/api/1/happenings?run=none").status == 503);
+    assert!(told, "no limit of streams");
+    let refused = web.get("/api/1/happenings");
+    assert_eq!((refused.code().as_str(), refused.header("retry-after")), ("too-many-streams", "10"));
+    let mut signed_in = begun(&format!("{listen}Authorization: Bearer {}\r\n\r\n", web.token));
+    let mut head = [0; 15];
+    signed_in.read_exact(&mut head).expect("an answer");
+    assert_eq!(&head, b"HTTP/1.1 200 OK", "who is signed in has places of their own");
+    assert_eq!((web.get("/health").status, web.get("/metrics").status), (200, 200));
+    drop((heads, streams));
     // Closing is seen a moment later.
-    assert!((0..200).any(|_| web.get("/health").status == 200));
+    let mut streams = (0..200).map(|_| begun(&format!("{listen}\r\n")));
+    assert!(streams.any(|mut stream| stream.read_exact(&mut head).is_ok() && &head == b"HTTP/1.1 200 OK"));
+}
+
+#[test]
+fn roles_tokens_and_codes() {
+    let web = Web::start();
+    let made = |name: &str, role: &str| {
+        let made = web.post("/api/1/tokens", &format!(r#"{{"name": "{name}", "role": "{role}"}}"#));
+        assert_eq!(made.status, 201, "{made:?}");
+        format!("Bearer {}", made.json()["token"].as_str().expect("a token"))
+    };
+    let (reader, tester) = (made("wall", "read"), made("night-shift", "test"));
+    let with = |token: &str, method: &str, path: &str, body: &str| {
+        web.call(method, path, &[JSON, ("Authorization", token)], body)
+    };
+    let too_low = |answer: Answer| (answer.status, answer.code());
+    let refused = (403, "role-too-low".to_owned());
+    assert_eq!(too_low(with(&reader, "POST", "/api/1/runs", r#"{"port": "quay0"}"#)), refused);
+    assert_eq!(too_low(with(&tester, "POST", "/api/1/pauses", "{}")), refused);
+    assert_eq!(too_low(with(&tester, "GET", "/api/1/tokens", "")), refused);
+    assert_eq!(too_low(with(&tester, "POST", "/api/1/pairings", r#"{"role": "administer"}"#)), refused);
+    assert_eq!(web.desk.starts(), 0);
+    assert_eq!(with(&tester, "POST", "/api/1/runs", r#"{"port": "quay0"}"#).status, 202);
+    let listed = web.call("GET", "/api/1/tokens", &[("Authorization", &format!("Bearer {}", web.token))], "").json();
+    assert_eq!(listed[0]["name"], "night-shift");
+    assert!(listed[0]["last_used_ms"].is_i64() && listed[0]["by"] == "token-file", "{listed}");
+    assert!(!listed.to_string().contains(&tester[7..]));
+    let code = with(&tester, "POST", "/api/1/pairings", r#"{"role": "test"}"#).json();
+    assert_eq!((code["code"].as_str().map(str::len), code["url"].is_null()), (Some(8), true), "{code}");
+    assert_eq!(web.post("/api/1/tokens/night-shift/revoke", "").status, 204);
+    assert_eq!(with(&tester, "POST", "/api/1/runs", r#"{"port": "quay1"}"#).code(), "wrong-token");
+    // On another address metrics have a token of their own.
+    let web = Web::elsewhere();
+    let bearer = format!("Bearer {}", web.token);
+    let order = r#"{"name": "scraper", "role": "metrics"}"#;
+    let made = web.call("POST", "/api/1/tokens", &[JSON, ("Authorization", &bearer)], order).json();
+    let scraper = format!("Bearer {}", made["token"].as_str().expect("a token"));
+    let status = |path: &str| web.call("GET", path, &[("Authorization", &scraper)], "").status;
+    assert_eq!((status("/metrics"), status("/health"), status("/api/1/ports")), (200, 200, 403));
 }
 
 #[test]

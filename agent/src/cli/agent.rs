@@ -2,7 +2,11 @@
 
 mod keys;
 
-use std::{path::PathBuf, process::ExitCode, sync::Arc};
+use std::{
+    path::{Path, PathBuf},
+    process::ExitCode,
+    sync::Arc,
+};
 
 use serde_json::Value;
 
@@ -19,8 +23,9 @@ use crate::{
         error::NotStarted,
         host::{
             demo::{self, Harbour, Pace},
-            this_machine::ThisMachine,
+            this_machine::{self, ThisMachine},
         },
+        review::{Review, RoundReview, review},
         service::{self, Page, Start},
     },
     error_chain::with_causes,
@@ -47,14 +52,7 @@ pub fn run(args: Agent) -> ExitCode {
         }
     };
     if args.check_config {
-        let told = format!(
-            "{}: {} rounds, {} entries for ports, {} targets; nothing is wrong\n",
-            file.display(),
-            config.rounds.len(),
-            config.ports.len(),
-            config.targets.len()
-        );
-        return print(&told, ExitCode::SUCCESS);
+        return check_config(file, &config);
     }
     let state = match state_directory() {
         Ok(state) => state,
@@ -85,6 +83,27 @@ pub fn run(args: Agent) -> ExitCode {
         demo: false,
         page,
     }))
+}
+
+/// Says what a configuration means on this machine.
+fn check_config(file: &Path, config: &Config) -> ExitCode {
+    let named = config.named_ports().map(str::to_owned).collect();
+    let (ports, unlisted) = match this_machine::list(named) {
+        Ok(ports) => (ports, None),
+        Err(error) => (Vec::new(), Some(format!("the ports of this machine cannot be listed: {error}"))),
+    };
+    let Review { rounds, warnings } = review(config, &ports, jiff::Timestamp::now());
+    let (entries, targets) = (config.ports.len(), config.targets.len());
+    let mut told =
+        format!("{}: {} rounds, {entries} entries for ports, {targets} targets\n", file.display(), rounds.len());
+    for RoundReview { name, ports, times } in rounds {
+        let ports = if ports.is_empty() { "none".to_owned() } else { ports.join(", ") };
+        told.push_str(&format!("round {name}\n  ports now: {ports}\n  next: {}\n", times.join("; ")));
+    }
+    let warnings: Vec<String> = unlisted.into_iter().chain(warnings).collect();
+    warnings.iter().for_each(|warning| told.push_str(&format!("warning: {warning}\n")));
+    told.push_str(if warnings.is_empty() { "nothing is wrong\n" } else { "no mistake; see the warnings\n" });
+    print(&told, ExitCode::SUCCESS)
 }
 
 fn run_demo(args: &Agent) -> ExitCode {

@@ -431,5 +431,5 @@ const AGENT_AFTER: &str = "Examples:\n  \
     turnback agent pair                                     sign a phone in\n\n\
     Needs CAP_NET_RAW and CAP_NET_ADMIN for real ports. Ports in service are never tested.\n\n\
     Exit status: 0 ended by a signal, 2 wrong usage or configuration, 4 could not start. Of `status`: 0 all is well,\n\
-    1 a port has failed, 3 a port is not proven, or the agent has a problem, 4 no agent answers. Of `token` and `pair`: 0\n\
-    done, 2 refused, 4 no agent answers.";
+    1 a port has failed, 3 a port is not proven, or the agent has a problem, 4 no agent answers. Of `token`, `pair`:\n\
+    0 done, 2 refused, 4 no agent answers.";

@@ -23,7 +23,10 @@ use toml::Spanned;
 use turnback_core::{
     base::placement::Placement,
     plan::{Profile, ProfileKind, parse_duration},
-    watch::{selector::Selector, standing::Hysteresis},
+    watch::{
+        selector::{Selector, Traits},
+        standing::Hysteresis,
+    },
 };
 
 pub use error::ConfigError;
@@ -177,6 +180,17 @@ impl Config {
             targets,
             http: http::check(&raw.http, &lines)?,
         })
+    }
+
+    /// What a port is called, and the numbers of its rounds.
+    pub fn labels_and_rounds(&self, port: &Traits<'_>) -> (PortLabels, Vec<usize>) {
+        let entry = self.ports.iter().find(|entry| entry.select.selects(port));
+        let labels = entry.map(|entry| entry.labels.clone()).unwrap_or_default();
+        let traits =
+            Traits { label: labels.label.as_deref(), cabinet: labels.cabinet.as_deref(), spare: labels.spare, ..*port };
+        let belongs = |number: &usize| self.rounds[*number].select.iter().any(|select| select.selects(&traits));
+        let rounds = (0..self.rounds.len()).filter(belongs).collect();
+        (labels, rounds)
     }
 
     /// Names of ports that are named outright, which need not be in any list of the machine's: simulated ones, serial

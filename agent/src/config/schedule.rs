@@ -110,6 +110,17 @@ impl Schedule {
         Some(self.cron.find_previous_occurrence(&self.local(whole), true).ok()?.timestamp())
     }
 
+    /// The next times by the expression alone, for people: in the zone of the schedule, with its name.
+    pub fn next_times(&self, moment: Timestamp, count: usize) -> Vec<String> {
+        let times = std::iter::successors(self.after(moment), |time| self.after(*time));
+        let told = |time: Timestamp| {
+            let local = self.local(time);
+            let form = if local.second() == 0 { "%Y-%m-%d %H:%M %Q" } else { "%Y-%m-%d %H:%M:%S %Q" };
+            local.strftime(form).to_string()
+        };
+        times.take(count).map(told).collect()
+    }
+
     /// The delay of a port at one time of the schedule, below the jitter; the same whenever it is asked for.
     pub fn delay(&self, seed: u64, round: &str, port: &str, time: Timestamp) -> Duration {
         let millis = self.jitter.as_millis() as u64;

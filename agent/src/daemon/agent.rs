@@ -3,15 +3,18 @@
 //! Nothing here knows HTTP, and nothing outside the daemon knows the supervisor. Calls marked *disk* wait for the
 //! archive, usually a few milliseconds: an async caller makes them through `spawn_blocking`. All others answer at once.
 
+mod cases;
+mod orders;
+
 use std::collections::BTreeMap;
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 use thiserror::Error;
 use tokio::sync::broadcast;
 use turnback_core::{
     document::{case::Case, run::Report},
     event::Event,
-    judge::{Location, Outcome, Verdict},
+    judge::{Location, Outcome},
     kind::Kind,
     watch::{
         care::{Acknowledgement, Diagnosis, Mute, Pause},
@@ -25,6 +28,9 @@ use crate::{
     config::labels::PortLabels,
     error_chain::with_causes,
 };
+
+pub use cases::{CaseView, NextView, StageView};
+pub use orders::{AcknowledgeOrder, CaseOrder, MuteOrder, PauseOrder, RecordQuery, Shown, StageOrder, StartOrder};
 
 /// Why a port is known.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
@@ -267,154 +273,6 @@ impl RecordLine {
     }
 }
 
-/// Which records.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct RecordQuery {
-    /// Of this port.
-    pub port: Option<String>,
-    /// Of this cable.
-    pub cable: Option<String>,
-    /// With this outcome.
-    pub outcome: Option<Outcome>,
-    /// Begun before this run (by id), to go on with a list.
-    pub before: Option<String>,
-    /// At most this many, the newest first; 0 means 100, and 1000 is the most.
-    pub limit: u32,
-}
-
-/// A check that somebody asks for.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct StartOrder {
-    /// Port.
-    pub port: String,
-    /// Profile by name; none: that of the port's first round, else `quick`.
-    pub profile: Option<String>,
-    /// Where the plug is: `internal`, `at-port`, `far-end`; none: that of the port's first round.
-    pub placement: Option<String>,
-    /// Label of the cable.
-    pub cable: Option<String>,
-}
-
-/// One stage of a case.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct StageView {
-    /// Name, as `turnback isolate --stage` takes it.
-    pub stage: String,
-    /// Which attempt, from 1.
-    pub attempt: u32,
-    /// The run that carried it out.
-    pub run: Option<String>,
-    /// Why it was skipped, if it was.
-    pub skipped: Option<String>,
-    /// What came of it, in words.
-    pub result: String,
-    /// It was done or skipped and not set aside since: [`Agent::set_aside`] can.
-    pub counts: bool,
-}
-
-/// What to do next in a case.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
-pub struct NextView {
-    /// The stage, as [`StageOrder`] takes it.
-    pub stage: String,
-    /// Which attempt at it this is, from 1.
-    pub attempt: u32,
-    /// Its number in the case, from 1.
-    pub number: u32,
-    /// How many stages the case will have at about: if each place shows again what it showed.
-    pub of: u32,
-    /// How long its run takes, seconds.
-    pub time_s: u64,
-    /// How long the runs of all stages to come take at about, seconds; the hand's own time comes on top.
-    pub time_left_s: u64,
-    /// What it tells.
-    pub why: String,
-    /// What to do with the hands.
-    pub act: String,
-    /// What to look at.
-    pub look: String,
-    /// Cautions that belong to it; the line that local codes come first closes them.
-    pub cautions: Vec<String>,
-    /// For a stage on a port known to be good, not the case's own: the free ports of that kind here. Null for any other
-    /// stage.
-    pub known_good: Option<Vec<String>>,
-}
-
-/// A guided isolation.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
-pub struct CaseView {
-    /// Id.
-    pub case: String,
-    /// When it was opened, RFC 3339 with zone.
-    pub opened_at: String,
-    /// Port.
-    pub port: String,
-    /// Cable's label.
-    pub cable: Option<String>,
-    /// Labels of the cable's segments, from the port.
-    pub segments: Vec<String>,
-    /// Label of the plug it goes on with.
-    pub plug: Option<String>,
-    /// Profile of its stages.
-    pub profile: Option<String>,
-    /// `open`, `decided`, `exhausted` or `closed`.
-    pub state: String,
-    /// It has its port for itself: no scheduled run begins there.
-    pub reserves: bool,
-    /// The last stage was not carried out, and why: refused, cut off or impossible.
-    pub not_done: Option<String>,
-    /// Stages done, in order.
-    pub stages: Vec<StageView>,
-    /// What to do now; none when it is over.
-    pub next: Option<NextView>,
-    /// The run that carries out a stage now.
-    pub running: Option<String>,
-    /// What it says so far.
-    pub verdict: Option<Verdict>,
-}
-
-/// A case that somebody opens.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct CaseOrder {
-    /// Port.
-    pub port: String,
-    /// Label of the cable.
-    pub cable: Option<String>,
-    /// Labels of its segments, from the port.
-    pub segments: Vec<String>,
-    /// Label of the plug.
-    pub plug: Option<String>,
-}
-
-/// A stage that somebody carries out: the hands have done what [`NextView::act`] says.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct StageOrder {
-    /// The stage.
-    pub stage: String,
-    /// Label of the plug from now on, where it is another one.
-    pub plug: Option<String>,
-    /// Profile of the stages from now on, by name, where it is another one.
-    pub profile: Option<String>,
-    /// For `known-good-port`: the port of this machine that the plug is in.
-    pub on: Option<String>,
-    /// For `known-good-port`, in its place: what the plug showed in a port elsewhere.
-    pub shows: Option<Shown>,
-}
-
-/// What a plug showed where this machine cannot look.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Shown {
-    /// It passes.
-    Passes,
-    /// It fails.
-    Fails,
-}
-
 /// One announcement on its way to one target.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct OutboxLine {
@@ -451,40 +309,6 @@ pub struct SentLine {
     pub sent_ms: i64,
     /// What it says: the document, as targets get it.
     pub document: serde_json::Value,
-}
-
-/// Acknowledges a port's state.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct AcknowledgeOrder {
-    /// A note for the others; may be empty.
-    pub note: String,
-    /// Takes an acknowledgement back instead.
-    pub withdraw: bool,
-}
-
-/// Mutes the announcements of a port.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct MuteOrder {
-    /// Until when, ms since 1970-01-01 UTC; none ends it now.
-    pub until_ms: Option<i64>,
-    /// A note for the others; may be empty.
-    pub note: String,
-}
-
-/// Pauses the scheduled runs of a cabinet, or of all ports.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct PauseOrder {
-    /// The cabinet; none: every port.
-    pub cabinet: Option<String>,
-    /// Until when, ms since 1970-01-01 UTC; none: until somebody ends it.
-    pub until_ms: Option<i64>,
-    /// A note for the others; may be empty.
-    pub note: String,
-    /// Ends the pause of this cabinet, or of all ports, instead.
-    pub end: bool,
 }
 
 /// How the daemon itself fares.
@@ -605,8 +429,8 @@ pub trait Agent: Send + Sync {
 
     /// Asks for a check; the id of the run, which may have to wait for its turn. *Disk.*
     ///
-    /// # Errors
-    /// An unknown port, a value out of range, a port in service, hung, under diagnosis, or with a run asked for already.
+    /// # Errors An unknown port, a value out of range, a port in service, hung, under diagnosis, or with a run asked
+    /// for already.
     fn start(&self, order: StartOrder, by: &str) -> Result<String, AgentError>;
     /// Asks for a check of every port of a cabinet that can be tested now, by port; for the others, why not. *Disk.*
     ///

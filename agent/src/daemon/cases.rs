@@ -51,8 +51,8 @@ pub fn port_of<'a>(case: &'a Case, order: &'a StageOrder) -> &'a str {
     order.on.as_deref().unwrap_or(&case.port.name)
 }
 
-/// Begins a stage, for somebody who asks at a time in ms since 1970 UTC. `usual` is the profile of the round of the case's
-/// port.
+/// Begins a stage, for somebody who asks at a time in ms since 1970 UTC. `usual` is the profile of the round of the
+/// case's port.
 ///
 /// # Errors
 /// A stage that the case does not have; words that do not belong to it; a case that is over.

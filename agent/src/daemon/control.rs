@@ -1,8 +1,8 @@
 //! The control socket: how another program on this machine asks a running daemon.
 //!
 //! Whoever connects sends a question as one JSON document and gets one as answer. The socket is in the state directory,
-//! which only the daemon's user can enter: who reaches it may ask everything. A lock beside it keeps a second daemon from
-//! the same state, and one on the file of the records from the same records.
+//! which only the daemon's user can enter: who reaches it may ask everything. A lock beside it keeps a second daemon
+//! from the same state, and one on the file of the records from the same records.
 
 use std::{
     fs::{self, File},

@@ -2,8 +2,8 @@
 //!
 //! The [`supervisor`] starts runs by the configured schedule on ports of the [`host`] (this machine, or the demo's
 //! harbour). It enters what they find into the logbook, and [`announce`] tells the targets of changes. [`status`] holds
-//! everything that is known now, and [`queue`] says who goes next. [`agent`] lists what page, API and control socket may ask; [`running`] answers;
-//! [`keys`] knows who may. [`service`] puts the parts together.
+//! everything that is known now, and [`queue`] says who goes next. [`agent`] lists what page, API and control socket
+//! may ask; [`running`] answers; [`keys`] knows who may. [`service`] puts the parts together.
 
 pub mod agent;
 pub mod announce;
@@ -11,9 +11,11 @@ pub mod budget;
 pub mod cases;
 pub mod control;
 pub mod error;
+pub mod happenings;
 pub mod host;
 pub mod keys;
 pub mod queue;
+pub mod review;
 pub mod running;
 pub mod service;
 pub mod status;

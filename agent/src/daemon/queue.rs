@@ -39,7 +39,7 @@ impl Block {
         match self {
             Self::Hung(port) => format!("the driver of {port} hangs; if it stays so, restart the machine"),
             Self::Adapter(port) => format!("a run is on, on {port}"),
-            Self::Full(most) => format!("{most} runs are on, as many as runs_at_once allows"),
+            Self::Full(most) => format!("as many runs are on as runs_at_once allows, {most}"),
             Self::Processors => "the run that is on needs the processors".to_owned(),
         }
     }

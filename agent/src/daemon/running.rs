@@ -100,7 +100,7 @@ impl Agent for RunningAgent {
     }
 
     fn listen(&self, after: Option<u64>) -> Hearing {
-        self.shared.listen(after)
+        self.shared.happenings.listen(after)
     }
 
     fn health(&self) -> Health {
@@ -118,7 +118,7 @@ impl Agent for RunningAgent {
             config: status.config.file.as_ref().map(|file| file.display().to_string()),
             demo: status.demo,
             zone: status.config.zone.clone(),
-            last_happening: self.shared.last_happening(),
+            last_happening: self.shared.happenings.last(),
         }
     }
 

@@ -7,19 +7,17 @@ use std::{
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
-use tokio::sync::{Notify, broadcast, mpsc, oneshot, watch};
+use tokio::sync::{Notify, mpsc, oneshot, watch};
 use turnback_core::{
     base::{labels::Labels, placement::Placement},
     document::case::{Case, CaseState, StageName},
     plan::Profile,
-    watch::{
-        care::{Diagnosis, Pause},
-        selector::Traits,
-    },
+    watch::care::{Diagnosis, Pause},
 };
 
 use super::{
-    agent::{Figures, Happening, Hearing, LiveRun, PortView, Told, Watch},
+    agent::{Figures, Happening, LiveRun, PortView, Watch},
+    happenings::Happenings,
     host::PortFacts,
     keys::Keys,
 };
@@ -44,7 +42,8 @@ pub struct Shared {
     pub logbook: Arc<Mutex<Box<dyn Logbook>>>,
     /// Who may ask what.
     pub keys: Arc<Keys>,
-    happenings: Mutex<Happenings>,
+    /// What happens.
+    pub happenings: Happenings,
     saves: (mpsc::UnboundedSender<Save>, Mutex<Option<mpsc::UnboundedReceiver<Save>>>),
     clock: Arc<dyn Fn() -> Timestamp + Send + Sync>,
 }
@@ -57,13 +56,6 @@ pub struct Save {
     pub announce: bool,
     /// Dropped once it is written, or waits for a disk that is full.
     pub written: oneshot::Sender<()>,
-}
-
-/// What happened lately, for those who come late.
-struct Happenings {
-    number: u64,
-    lately: VecDeque<Told>,
-    tell: broadcast::Sender<Told>,
 }
 
 impl Shared {
@@ -102,11 +94,7 @@ impl Shared {
             unstored: Mutex::default(),
             logbook,
             keys,
-            happenings: Mutex::new(Happenings {
-                number: 0,
-                lately: VecDeque::new(),
-                tell: broadcast::channel(HAPPENINGS_KEPT).0,
-            }),
+            happenings: Happenings::default(),
             saves: (save, Mutex::new(Some(saves))),
             clock,
         })
@@ -129,41 +117,11 @@ impl Shared {
 
     /// Tells whoever listens; nobody need to.
     pub fn tell(&self, happening: Happening) {
-        let mut happenings = self.happenings();
-        happenings.number += 1;
-        let told = Told { number: happenings.number, happening };
-        let is_progress = matches!(&told.happening, Happening::Run { event, .. } if event.elapsed_s().is_some());
-        if !is_progress {
-            happenings.lately.push_back(told.clone());
-            if happenings.lately.len() > LATELY_KEPT {
-                happenings.lately.pop_front();
-            }
-        }
-        let _ = happenings.tell.send(told);
+        self.happenings.tell(happening);
     }
 
-    /// Listens from the number after `after` on; none: from now on.
-    pub fn listen(&self, after: Option<u64>) -> Hearing {
-        let happenings = self.happenings();
-        let receiver = happenings.tell.subscribe();
-        let Some(after) = after else { return Hearing { before: Vec::new(), missed: false, receiver } };
-        // A number from before the agent's last start is higher than any, or means nothing.
-        let oldest = happenings.lately.front().map_or(happenings.number + 1, |told| told.number);
-        let missed = after > happenings.number || (happenings.lately.len() == LATELY_KEPT && after + 1 < oldest);
-        let before = happenings.lately.iter().filter(|told| told.number > after).cloned().collect();
-        Hearing { before, missed, receiver }
-    }
-
-    /// Number of the last thing that happened.
-    pub fn last_happening(&self) -> u64 {
-        self.happenings().number
-    }
-
-    fn happenings(&self) -> MutexGuard<'_, Happenings> {
-        self.happenings.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    /// Has the supervisor write what is remembered of a port, and waits until it has; `announce` as in [`Save`]. *Disk.*
+    /// Has the supervisor write what is remembered of a port, and waits until it has; `announce` as in [`Save`].
+    /// *Disk.*
     pub fn save(&self, port: &str, announce: bool) {
         let (written, done) = oneshot::channel();
         if self.saves.0.send(Save { port: port.to_owned(), announce, written }).is_ok() {
@@ -191,11 +149,6 @@ impl Shared {
 pub const QUEUE: &str = "queue";
 /// Name of the note with the pauses.
 pub const PAUSES: &str = "pauses";
-/// Happenings a slow listener may lag behind before it misses some. Progress comes up to twenty times a second.
-const HAPPENINGS_KEPT: usize = 256;
-/// Happenings kept for those who come late: a minute of a busy agent. Our own choice.
-const LATELY_KEPT: usize = 1024;
-
 /// Says once that it is over.
 #[derive(Debug)]
 pub struct Stop(watch::Sender<bool>);
@@ -490,23 +443,9 @@ impl Status {
     pub fn sort_ports(&mut self) {
         let config = Arc::clone(&self.config);
         for (name, port) in &mut self.ports {
-            let facts = port.facts.as_ref();
-            let bare = Traits {
-                name,
-                bus: facts.and_then(|f| f.bus.as_deref()),
-                driver: facts.and_then(|f| f.driver.as_deref()),
-                ..Traits::default()
-            };
-            let entry = config.ports.iter().find(|entry| entry.select.selects(&bare));
-            port.labels = entry.map(|entry| entry.labels.clone()).unwrap_or_default();
-            let traits = Traits {
-                label: port.labels.label.as_deref(),
-                cabinet: port.labels.cabinet.as_deref(),
-                spare: port.labels.spare,
-                ..bare
-            };
-            let belongs = |round: &crate::config::Round| round.select.iter().any(|s| s.selects(&traits));
-            port.rounds = (0..config.rounds.len()).filter(|n| belongs(&config.rounds[*n])).collect();
+            let absent = || PortFacts { name: name.clone(), ..PortFacts::default() };
+            let facts = port.facts.clone().unwrap_or_else(absent);
+            (port.labels, port.rounds) = config.labels_and_rounds(&facts.traits());
         }
     }
 

@@ -1,8 +1,8 @@
 //! Before any call is answered: is it meant for this daemon, may this caller make it, and not too often?
 //!
 //! Reading is free on a loopback address. Whatever changes something, and every call on another address, needs a token
-//! with the role for it: as a bearer, or as a session that a person opened with it. A session counts for a change only if
-//! the browser says that the change comes from one of our own pages.
+//! with the role for it: as a bearer, or as a session that a person opened with it. A session counts for a change only
+//! if the browser says that the change comes from one of our own pages.
 
 use std::{
     net::IpAddr,
@@ -57,22 +57,27 @@ impl Gate {
     /// # Errors
     /// A wrong token, or too many of them.
     pub fn try_token(&self, who: IpAddr, text: &str) -> Result<Caller, ApiError> {
-        if self.token.matches(text) {
-            return Ok(Caller { name: TOKEN_FILE.to_owned(), role: Role::Administer });
-        }
-        if let Some(caller) = self.keys.admit(text) {
+        if let Some(caller) = self.holder(text) {
             return Ok(caller);
         }
         take(&self.refusals, who)?;
         Err(ApiError::new(
             StatusCode::UNAUTHORIZED,
             "wrong-token",
-            "this is not a token of this agent; its log names the file that holds one, and `turnback agent token` makes \
-             others",
+            "this is not a token of this agent; its log names the file that holds one, and `turnback agent token` \
+             makes others",
         ))
     }
 
-    /// Opens the session that a code stands for; the `Set-Cookie` value. Wrong guesses are counted against `who`. *Disk.*
+    fn holder(&self, token: &str) -> Option<Caller> {
+        match self.token.matches(token) {
+            true => Some(Caller { name: TOKEN_FILE.to_owned(), role: Role::Administer }),
+            false => self.keys.admit(token),
+        }
+    }
+
+    /// Opens the session that a code stands for; the `Set-Cookie` value. Wrong guesses are counted against `who`.
+    /// *Disk.*
     ///
     /// # Errors
     /// A wrong code, or too many of them; the archive.
@@ -125,15 +130,14 @@ impl Gate {
         let changes = !matches!(*method, Method::GET | Method::HEAD);
         take(if changes { &self.changes } else { &self.reads }, who)?;
         let needed = needed(changes, path);
-        if (needed <= Role::Read && !changes && self.reading_is_free)
-            || FREE_PATHS.contains(&path)
-            || ASSETS.contains(&path)
-        {
-            return Ok(self.sessions.caller(headers));
+        let given = headers.get(header::AUTHORIZATION);
+        let given = given.map(|given| given.to_str().ok().and_then(bearer).unwrap_or_default());
+        if (needed <= Role::Read && !changes && self.reading_is_free) || is_free(path) {
+            let holder = given.and_then(|token| self.holder(token));
+            return Ok(holder.or_else(|| self.sessions.caller(headers)));
         }
-        if let Some(given) = headers.get(header::AUTHORIZATION) {
-            let given = given.to_str().ok().and_then(bearer).unwrap_or_default();
-            return may(self.try_token(who, given)?, needed).map(Some);
+        if let Some(token) = given {
+            return may(self.try_token(who, token)?, needed).map(Some);
         }
         if let Some(caller) = self.sessions.caller(headers) {
             if changes && origin.is_none() {
@@ -195,8 +199,12 @@ fn take(rate: &Mutex<Rate>, who: IpAddr) -> Result<(), ApiError> {
     })
 }
 
-/// What a person without a token needs to get to the place where it is entered.
-const FREE_PATHS: &[&str] = &["/enter", "/pair", "/look.css", "/live.js", "/pennant.svg"];
+/// Whether a path is what a person without a token needs to get to the place where it is entered.
+fn is_free(path: &str) -> bool {
+    FREE_PATHS.contains(&path) || ASSETS.contains(&path)
+}
+
+const FREE_PATHS: &[&str] = &["/enter", "/pair"];
 /// Who shows the token of the token file.
 pub const TOKEN_FILE: &str = "token-file";
 

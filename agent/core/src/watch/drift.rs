@@ -258,8 +258,8 @@ mod tests {
         }
     }
 
-    /// By the balance above a run with 12 events adds 12 ln 10 - 27 = 0.63 of the ln 10000 = 9.21 that make a drift: half
-    /// the way is gone after eight runs, and the whole after fifteen.
+    /// By the balance above a run with 12 events adds 12 ln 10 - 27 = 0.63 of the ln 10000 = 9.21 that make a drift:
+    /// half the way is gone after eight runs, and the whole after fifteen.
     #[test]
     fn a_figure_leans_before_it_drifts() {
         let mut drift = Drift::default();

@@ -137,8 +137,8 @@ pub struct Change {
 }
 
 impl Standing {
-    /// Takes an observation from a run, and `drifts`: the figures that drift now, in words. Returns the change of state,
-    /// if there is one.
+    /// Takes an observation from a run, and `drifts`: the figures that drift now, in words. Returns the change of
+    /// state, if there is one.
     pub fn take(
         &mut self,
         observation: &Observation,

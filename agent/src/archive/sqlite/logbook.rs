@@ -227,15 +227,16 @@ fn outgoing(row: &Row<'_>) -> rusqlite::Result<Outgoing> {
 #[cfg(test)]
 mod tests {
     use turnback_core::{
+        base::placement::Placement,
         document::DocumentKind,
         watch::{
             observation::{Ground, Observation},
-            standing::Hysteresis,
+            standing::{Hysteresis, State},
         },
     };
 
     use super::*;
-    use crate::archive::memory::Memory;
+    use crate::archive::{memory::Memory, sqlite::schema::MIGRATIONS};
 
     fn entry(port: &str, n: i64, targets: &[&str]) -> Entry {
         let mut memory = PortMemory { skips: n as u64, ..PortMemory::default() };
@@ -306,6 +307,57 @@ mod tests {
         story(&mut Memory::default());
         let folder = tempfile::tempdir().unwrap();
         story(&mut Store::open(&folder.path().join("records.db")).unwrap());
+    }
+
+    /// Format 3 knew one word for what is not proved, and nothing of what a state rests on.
+    #[test]
+    fn what_format_3_held_of_ports_is_told_apart() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("records.db");
+        let old = rusqlite::Connection::open(&path).unwrap();
+        MIGRATIONS[..3].iter().for_each(|step| old.execute_batch(step).unwrap());
+        old.pragma_update(None, "user_version", 3).unwrap();
+        for (port, state, since, why, placement) in [
+            ("quay0", "unknown", 0, "", None),
+            ("quay1", "unknown", 5, "the proof is too old", None),
+            ("quay2", "unknown", 5, "nothing-returned: none", None),
+            ("quay3", "proven", 5, "passed", Some("at-port")),
+            ("quay4", "proven", 5, "passed", Some("internal")),
+            ("quay5", "failed", 5, "bit-errors: many", None),
+        ] {
+            let standing = format!(
+                r#"{{"state": "{state}", "since_ms": {since}, "why": "{why}", "proven_ms": 3, "before_skip": null,
+                "faults_in_row": 0, "passes_in_row": 0, "inconclusive_in_row": 0}}"#
+            );
+            let document = format!(r#"{{"standing": {standing}, "skips": 7}}"#);
+            old.execute("INSERT INTO watched_port VALUES (?1, ?2)", [port, &document]).unwrap();
+            let run = "INSERT INTO run (run, started_at, started_ms, machine, port, kind, placement, profile, \
+                outcome, location, program, link_mbps) \
+                VALUES (?1, '', 2, '', ?1, 'ethernet', ?2, 'quick', 'pass', '', '', 1000)";
+            placement.iter().for_each(|placement| assert_eq!(old.execute(run, [port, placement]).unwrap(), 1));
+        }
+        for (from, to, why) in [("unknown", "proven", "passed"), ("proven", "unknown", "the proof is too old")] {
+            let document = format!(r#"{{"from": "{from}", "to": "{to}", "at_ms": 1, "why": "{why}"}}"#);
+            old.execute("INSERT INTO state_change (port, at_ms, document) VALUES ('quay3', 1, ?1)", [document])
+                .unwrap();
+        }
+        drop(old);
+        let mut store = Store::open(&path).unwrap();
+        let ports = Logbook::open(&mut store, 1).unwrap().ports;
+        let states: Vec<State> = ports.values().map(|memory| memory.standing.state).collect();
+        use State::{ChipProven, Expired, Failed, NeverTested, Proven, Undecided};
+        assert_eq!(states, [NeverTested, Expired, Undecided, Proven, ChipProven, Failed]);
+        let ground = ports["quay3"].standing.rests_on.clone().unwrap();
+        let told = (ground.placement, ground.speed.as_deref(), ground.run.as_deref(), ground.at_ms);
+        assert_eq!(told, (Placement::AtPort, Some("1000 Mb/s"), Some("quay3"), 3));
+        assert_eq!(ports["quay3"].skips, 7);
+        // The loop inside the chip does not clear what failed before.
+        let mut failed = ports["quay5"].standing.clone();
+        let inside = Ground { placement: Placement::Internal, at_ms: 9, ..Ground::default() };
+        (0..3).for_each(|_| assert_eq!(failed.take(&Observation::Pass, &inside, &[], Hysteresis::default()), None));
+        let changes = store.changes("quay3", 9).unwrap();
+        let changes: Vec<_> = changes.iter().map(|change| (change.from, change.to)).collect();
+        assert_eq!(changes, [(Proven, Expired), (NeverTested, Proven)]);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Telling by an HTTP POST, signed as RFC 9421 (HTTP Message Signatures) says: `hmac-sha256` over the method, the path,
-//! the digest of the body (RFC 9530) and the announcement's id. The time of the signature lets the receiver refuse what is
-//! old.
+//! the digest of the body (RFC 9530) and the announcement's id. The time of the signature lets the receiver refuse what
+//! is old.
 
 use std::{path::Path, time::Duration};
 

@@ -208,3 +208,43 @@ fn a_cable_test_that_is_not_offered_or_fails_leaves_the_case_as_it_was() {
     assert_eq!((cut.stages[0].ended, stage(&cut)), (Ended::CutOff, stage(&case)));
     assert!(view(&cut, None, true, Vec::new).stages[0].result.contains("in service"));
 }
+
+#[test]
+fn a_stage_that_can_never_be_carried_out_does_not_come_up_again() {
+    let case = open_case(&mut *by_hand("good", "quay0", "at-port"), opening(&[])).unwrap();
+    let (id, mut logbook) = (case.case.clone(), Memory::default());
+    let first = case.next.as_ref().unwrap().stage.to_string();
+    let Begun::Asked(begun, asked) = begin(case, &perform(&first), None, ("desk", 5)).unwrap() else { panic!("a run") };
+    logbook.put(&begun.into()).unwrap();
+    let ended = end(&mut logbook, &id, &asked.run, Told::Impossible("nothing to arrange".into())).unwrap();
+    assert_ne!(ended.next.as_ref().unwrap().stage.to_string(), first);
+    let shown = view(&ended, None, true, Vec::new);
+    assert_eq!(shown.stages.last().unwrap().skipped.as_deref(), Some("nothing to arrange"));
+    // One that was merely cut off comes up again, and is told at the top.
+    let next = shown.next.unwrap();
+    assert_eq!((next.number, next.stage.as_str() == first), (2, false));
+    let Begun::Asked(begun, asked) = begin(ended, &perform(&next.stage), None, ("desk", 6)).unwrap() else { panic!() };
+    logbook.put(&begun.into()).unwrap();
+    let cut = end(&mut logbook, &id, &asked.run, Told::CutOff("another run has the port".into())).unwrap();
+    let shown = view(&cut, None, true, Vec::new);
+    assert_eq!(shown.next.unwrap().stage, next.stage);
+    assert!(shown.not_done.unwrap().contains("another run has the port"));
+}
+
+#[test]
+fn plug_and_profile_change_in_mid_case() {
+    let case = open_case(&mut *by_hand("good", "quay0", "at-port"), opening(&[])).unwrap();
+    let stage = case.next.as_ref().unwrap().stage.to_string();
+    let order =
+        |profile: &str| StageOrder { plug: Some("P-7".into()), profile: Some(profile.into()), ..perform(&stage) };
+    for wrong in ["none", "rate-search"] {
+        assert!(
+            matches!(begin(case.clone(), &order(wrong), None, ("desk", 5)), Err(AgentError::Value { .. })),
+            "{wrong}"
+        );
+    }
+    let Begun::Asked(case, asked) = begin(case, &order("standard"), None, ("desk", 5)).unwrap() else { panic!() };
+    assert_eq!((asked.profile.name.as_str(), asked.record.plug.as_deref()), ("standard", Some("P-7")));
+    let shown = view(&case, None, true, Vec::new);
+    assert_eq!((shown.plug.as_deref(), shown.profile.as_deref()), (Some("P-7"), Some("standard")));
+}

@@ -13,6 +13,7 @@ use turnback_core::{
     event::Event,
     kind::{Kind, ethernet::cable_test::CableTest},
     plan::Profile,
+    watch::selector::Traits,
 };
 
 pub mod demo;
@@ -43,6 +44,11 @@ pub struct PortFacts {
 }
 
 impl PortFacts {
+    /// What a selector of the configuration's entries looks at.
+    pub fn traits(&self) -> Traits<'_> {
+        Traits { name: &self.name, bus: self.bus.as_deref(), driver: self.driver.as_deref(), ..Traits::default() }
+    }
+
     /// The adapter it is part of: ports that share it disturb each other. The function after the dot of a PCI address
     /// is a port of one adapter.
     pub fn adapter(&self) -> Option<&str> {

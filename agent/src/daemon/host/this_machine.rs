@@ -37,33 +37,7 @@ impl Host for ThisMachine {
 
     fn ports(&self, named: Vec<String>) -> Boxed<Result<Vec<PortFacts>, String>> {
         // On a thread of its own and not in a pool: a driver that hangs must not use up the pool.
-        on_thread(
-            "ports",
-            move || {
-                let mut list: Vec<PortFacts> =
-                    ethernet_ports().map_err(|error| error.to_string())?.into_iter().map(facts).collect();
-                list.extend(serial_ports().into_iter().map(line_facts));
-                for name in named {
-                    match PortName::parse(&name) {
-                        rig @ (PortName::BuiltinRig(_) | PortName::RigFile(_)) => {
-                            let kind = rig.identity().kind;
-                            list.push(PortFacts { kind, simulated: true, name, ..PortFacts::default() });
-                        }
-                        PortName::SerialDevice(path) => {
-                            let Some(line) = serial_port(&path) else { continue };
-                            // One line is one port, under the name that the configuration has for it.
-                            let path = std::fs::canonicalize(&path).unwrap_or_default();
-                            list.retain(|listed| listed.kind != Kind::Serial || path != Path::new(&listed.name));
-                            list.push(line_facts(line));
-                        }
-                        // The machine lists its interfaces itself.
-                        PortName::Interface(_) => {}
-                    }
-                }
-                Ok(list)
-            },
-            Err,
-        )
+        on_thread("ports", move || list(named), Err)
     }
 
     fn check(&self, order: Order, mut say: Say, cancel: Cancel) -> Boxed<RunEnd> {
@@ -94,6 +68,34 @@ impl Host for ThisMachine {
     fn processors(&self) -> u32 {
         processors()
     }
+}
+
+/// The ports of this machine, with those that the configuration names. Blocks, as long as a driver does.
+///
+/// # Errors
+/// Why they cannot be listed, in words.
+pub fn list(named: Vec<String>) -> Result<Vec<PortFacts>, String> {
+    let mut list: Vec<PortFacts> =
+        ethernet_ports().map_err(|error| error.to_string())?.into_iter().map(facts).collect();
+    list.extend(serial_ports().into_iter().map(line_facts));
+    for name in named {
+        match PortName::parse(&name) {
+            rig @ (PortName::BuiltinRig(_) | PortName::RigFile(_)) => {
+                let kind = rig.identity().kind;
+                list.push(PortFacts { kind, simulated: true, name, ..PortFacts::default() });
+            }
+            PortName::SerialDevice(path) => {
+                let Some(line) = serial_port(&path) else { continue };
+                // One line is one port, under the name that the configuration has for it.
+                let path = std::fs::canonicalize(&path).unwrap_or_default();
+                list.retain(|listed| listed.kind != Kind::Serial || path != Path::new(&listed.name));
+                list.push(line_facts(line));
+            }
+            // The machine lists its interfaces itself.
+            PortName::Interface(_) => {}
+        }
+    }
+    Ok(list)
 }
 
 fn tell_left(told: &str) {

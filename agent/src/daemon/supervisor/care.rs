@@ -102,8 +102,8 @@ impl<S: Host> Supervisor<S> {
         }
     }
 
-    /// Ends what has lasted long enough: mutes, pauses, and cases in which nobody does anything. Then what changed while
-    /// announcements were held back is announced.
+    /// Ends what has lasted long enough: mutes, pauses, and cases in which nobody does anything. Then what changed
+    /// while announcements were held back is announced.
     pub(super) async fn end_what_is_over(&mut self, now: Timestamp) {
         let now_ms = now.as_millisecond();
         let (mut written, mut released) = (Vec::new(), Vec::new());

@@ -54,14 +54,13 @@ impl<S: Host> Supervisor<S> {
             }
             Err(error) => {
                 let error = with_causes(&error);
-                tracing::error!(
-                    error,
-                    waiting = self.pending.len(),
-                    "the store takes no records; they are kept in memory"
-                );
+                // It is tried again every few seconds: said once.
+                if !status.troubles.contains_key("store") {
+                    tracing::error!(error, "the store takes no records; they are kept in memory");
+                }
                 status.troubles.insert("store", format!("{error}; {} entries wait in memory", self.pending.len()));
                 self.pending_since = Some(tokio::time::Instant::now());
-                // Alarms do not wait for room on the disk: they are delivered from memory.
+                // Alarms do not wait for room on the disk: they are delivered without it.
                 self.shared.unstored().extend(self.pending.iter_mut().flat_map(|entry| entry.outgoing.drain(..)));
                 self.shared.posted.notify_one();
                 // Reports are the bulk: the oldest go first, what is held of ports and announcements never.

@@ -19,8 +19,10 @@ use turnback_core::{
 };
 
 use crate::daemon::{
-    announce::Announcement,
+    agent::{Agent, AgentError, CaseOrder, MuteOrder, PauseOrder, StageOrder, StartOrder},
+    announce::{Announcement, Event},
     host::{Boxed, Host, Order, PortFacts, RunEnd, Say},
+    running::RunningAgent,
     status::Shared,
     supervisor::Supervisor,
 };
@@ -34,7 +36,7 @@ use crate::{
     config::Config,
     engine::cancel::Cancel,
     ports::simulated::ethernet::SimulatedPort,
-    work::isolate::runner::Opening,
+    work::isolate::runner::{Opening, open_case},
 };
 
 const CONFIG: &str = r#"
@@ -43,6 +45,12 @@ zone = "Europe/Berlin"
 [limits]
 runs_at_once = 3
 cpu_share = 0.5
+case_idle = "36h"
+
+[[port]]
+select = { name = "quay6" }
+cabinet = "tide gauge"
+spare = true
 
 [[port]]
 select = { name = "quay*" }
@@ -102,9 +110,12 @@ impl World {
         (40..45).contains(&number) && now >= from && (number != 40 || now < until)
     }
 
-    /// Port 7 has a fault for two months; port 9 hangs its driver each time in June; port 11 is gone in July.
+    /// Port 7 has a fault for two months, 5 in March and 8 from September on, both muted; port 9 hangs its driver each
+    /// time in June; port 11 is gone in July.
     fn is_bad(&self, number: u64) -> bool {
-        number == 7 && self.month_is(5..7)
+        (number == 7 && self.month_is(5..7))
+            || (number == 5 && self.month_is(3..4))
+            || (number == 8 && self.month_is(9..13))
     }
 
     fn month_is(&self, months: std::ops::Range<i8>) -> bool {
@@ -138,7 +149,8 @@ impl Host for World {
         report.port.name.clone_from(&order.port);
         report.profile.clone_from(&order.profile.name);
         let mut outcome = "pass";
-        if self.is_bad(number) {
+        // The plug of a case is somewhere else.
+        if self.is_bad(number) || order.stage.is_some() {
             outcome = "fault";
             report.verdict.outcome = Outcome::Fault;
             report.verdict.reasons = vec![Reason { rule: RuleId::BitErrors, text: "many".into() }];
@@ -152,7 +164,7 @@ impl Host for World {
         }
         self.ran.lock().unwrap().push(Ran {
             port: order.port,
-            profile: order.profile.name,
+            profile: order.stage.map_or(order.profile.name, |stage| format!("stage {stage}")),
             from,
             until: from + SignedDuration::try_from(takes).unwrap(),
             adapter: Self::adapter(number),
@@ -168,8 +180,10 @@ impl Host for World {
         })
     }
 
-    fn open_case(&self, _: &str, _: Opening) -> Result<turnback_core::document::case::Case, String> {
-        Err("nobody opens a case in this world".into())
+    fn open_case(&self, name: &str, opening: Opening) -> Result<turnback_core::document::case::Case, String> {
+        let rig = turnback_core::kind::ethernet::sim::builtin("good").ok_or("no such rig")?;
+        let mut port = SimulatedPort::of(&rig, name.to_owned(), 1);
+        open_case(&mut port, opening).map_err(|error| error.to_string())
     }
 
     fn cpu_used(&self) -> Duration {
@@ -186,8 +200,8 @@ impl Host for World {
 struct Kept(Arc<Mutex<(Memory, Vec<Outgoing>)>>);
 
 impl Archive for Kept {
-    fn put(&mut self, _: &Document) -> Result<(), ArchiveError> {
-        Ok(())
+    fn put(&mut self, document: &Document) -> Result<(), ArchiveError> {
+        self.0.lock().unwrap().0.put(document)
     }
     fn get(&self, kind: DocumentKind, id: &str) -> Result<Document, ArchiveError> {
         self.0.lock().unwrap().0.get(kind, id)
@@ -268,6 +282,54 @@ fn template() -> Report {
     Report { seconds: Vec::new(), ..report }
 }
 
+/// What people do, and when.
+type Deed = (&'static str, fn(&RunningAgent));
+
+fn at(text: &str) -> Timestamp {
+    text.parse().unwrap()
+}
+
+/// The open case of port 4.
+fn case_of_4(agent: &RunningAgent) -> String {
+    let case = agent.ports().into_iter().find(|port| port.name == "quay4").and_then(|port| port.diagnosis);
+    case.expect("it is under diagnosis").case
+}
+
+fn open_on_4(agent: &RunningAgent) {
+    let order = CaseOrder { port: "quay4".into(), cable: Some("Q-12".into()), ..CaseOrder::default() };
+    agent.open_case(order.clone(), "desk").unwrap();
+    let again = agent.open_case(order, "desk");
+    assert!(matches!(again, Err(AgentError::UnderDiagnosis { .. })), "one open case a port: {again:?}");
+    let asked = agent.start(StartOrder { port: "quay4".into(), ..StartOrder::default() }, "desk");
+    assert!(matches!(asked, Err(AgentError::UnderDiagnosis { .. })), "{asked:?}");
+}
+
+fn mute(agent: &RunningAgent, port: &str, until: &str) {
+    let order = MuteOrder { until_ms: Some(at(until).as_millisecond()), note: "known".into() };
+    agent.mute(port, order, "desk").unwrap();
+}
+
+const DEEDS: &[Deed] = &[
+    ("2026-02-27T10:00:00Z", |agent| mute(agent, "quay5", "2026-04-15T10:00:00Z")),
+    // Under diagnosis for two nights, with a stage that fails because the plug is elsewhere.
+    ("2026-03-03T10:00:00Z", open_on_4),
+    ("2026-03-03T11:00:00Z", |agent| {
+        let order = StageOrder { stage: "at-port".into(), ..StageOrder::default() };
+        agent.perform(&case_of_4(agent), order, "desk").unwrap();
+    }),
+    ("2026-03-04T20:00:00Z", |agent| agent.skip(&case_of_4(agent), "internal", "no time", "desk").unwrap()),
+    ("2026-03-05T10:00:00Z", |agent| agent.close_case(&case_of_4(agent), "the ship came", "desk").unwrap()),
+    // A cabinet is out for a week.
+    ("2026-05-04T10:00:00Z", |agent| {
+        let until_ms = Some(at("2026-05-11T10:00:00Z").as_millisecond());
+        let cabinet = Some("tide gauge".into());
+        agent.pause(PauseOrder { cabinet, until_ms, ..PauseOrder::default() }, "desk").unwrap();
+    }),
+    ("2026-08-31T10:00:00Z", |agent| mute(agent, "quay8", "2026-09-15T10:00:00Z")),
+    // Forgotten: it lies idle after 36 hours.
+    ("2026-10-01T10:00:00Z", open_on_4),
+];
+
 /// One life of the daemon.
 async fn live(world: &Arc<World>, kept: &Kept, until: Timestamp) -> Arc<Shared> {
     let config = Config::parse("year.toml", CONFIG).unwrap();
@@ -276,6 +338,17 @@ async fn live(world: &Arc<World>, kept: &Kept, until: Timestamp) -> Arc<Shared> 
     let mut supervisor = Supervisor::new(Arc::clone(world), Arc::clone(&shared), Box::new(|| {})).await.unwrap();
     // Nobody sets this clock: fewer rounds make a shorter test.
     supervisor.round_max = Duration::from_secs(4 * 3600);
+    let host = Arc::clone(world);
+    let open = Box::new(move |port: &str, opening: Opening| host.open_case(port, opening));
+    let agent = Arc::new(RunningAgent::new(Arc::clone(&shared), open));
+    let now = world.now();
+    for (when, deed) in DEEDS.iter().filter(|(when, _)| (now..until).contains(&at(when))) {
+        let (agent, wait) = (Arc::clone(&agent), Duration::try_from(at(when).duration_since(now)).unwrap());
+        tokio::spawn(async move {
+            tokio::time::sleep(wait).await;
+            tokio::task::spawn_blocking(move || deed(&agent)).await.unwrap();
+        });
+    }
     let stopper = Arc::clone(&shared);
     let wait = Duration::try_from(until.duration_since(world.now())).unwrap();
     tokio::spawn(async move {
@@ -324,14 +397,13 @@ fn a_year_over_fifty_ports_keeps_every_rule() {
     let (world, kept, last) = runtime.block_on(async {
         let world = at_new_year();
         let kept = Kept::default();
-        let moment = |text: &str| text.parse::<Timestamp>().unwrap();
-        live(&world, &kept, moment("2026-02-10T02:50:00Z")).await;
+        live(&world, &kept, at("2026-02-10T02:50:00Z")).await;
         // Off for an hour in the night, for three weeks in August, and restarted in the night when clocks change.
         tokio::time::sleep(Duration::from_secs(3600)).await;
-        live(&world, &kept, moment("2026-08-03T12:00:00Z")).await;
+        live(&world, &kept, at("2026-08-03T12:00:00Z")).await;
         tokio::time::sleep(Duration::from_secs(21 * 86_400)).await;
-        live(&world, &kept, moment("2026-10-25T00:45:00Z")).await;
-        let last = live(&world, &kept, moment("2027-01-01T00:00:00Z")).await;
+        live(&world, &kept, at("2026-10-25T00:45:00Z")).await;
+        let last = live(&world, &kept, at("2027-01-01T00:00:00Z")).await;
         (world, kept, last)
     });
     let ran = world.ran.lock().unwrap().clone();
@@ -394,7 +466,7 @@ fn a_year_over_fifty_ports_keeps_every_rule() {
     let told: Vec<Announcement> =
         kept.0.lock().unwrap().1.iter().map(|o| serde_json::from_str(&o.document).unwrap()).collect();
     let changes = |port: &str| -> Vec<(State, State)> {
-        told.iter().filter(|a| a.port == port).map(|a| (a.from, a.to)).collect()
+        told.iter().filter(|a| a.port == port && a.event == Event::Changed).map(|a| (a.from, a.to)).collect()
     };
     use State::{Expired, Failed, Gone, NeverTested, Proven, Skipped, Suspect, Undecided};
     let first = (NeverTested, Proven);
@@ -403,6 +475,24 @@ fn a_year_over_fifty_ports_keeps_every_rule() {
     assert_eq!(changes("quay9"), [first, (Proven, Undecided), (Undecided, Proven)]);
     assert_eq!(changes("quay11"), [first, (Proven, Gone), (Gone, Expired), (Expired, Proven)]);
     assert_eq!(changes("quay40"), [first, (Proven, Skipped), (Skipped, Proven)]);
+    // Under diagnosis: announced once for each case; its stages moved nothing, and nothing else ran meanwhile. Muted:
+    // what came and went was never announced, what stayed was, once. Paused: nothing ran.
+    assert_eq!(changes("quay4"), [first, (Proven, Expired), (Expired, Proven)][..changes("quay4").len()]);
+    let diagnoses = told.iter().filter(|a| a.event == Event::UnderDiagnosis);
+    assert_eq!(diagnoses.map(|a| (a.port.as_str(), a.from, a.to)).collect::<Vec<_>>(), [("quay4", Proven, Proven); 2]);
+    let ran_of = |port: &str, from: &str, until: &str| {
+        ran.iter().filter(|r| r.port == port && touched(r, from, until)).map(|r| r.profile.as_str()).collect::<Vec<_>>()
+    };
+    assert_eq!(ran_of("quay4", "2026-03-03T10:00:00Z", "2026-03-05T10:00:00Z"), ["stage at-port"]);
+    assert!(!ran_of("quay4", "2026-03-05T10:00:00Z", "2026-03-06T10:00:00Z").is_empty());
+    assert_eq!(ran_of("quay4", "2026-10-01T10:00:00Z", "2026-10-02T20:00:00Z"), Vec::<&str>::new());
+    assert!(!ran_of("quay4", "2026-10-02T20:00:00Z", "2026-10-04T10:00:00Z").is_empty());
+    assert_eq!(ran_of("quay6", "2026-05-04T10:00:00Z", "2026-05-11T10:00:00Z"), Vec::<&str>::new());
+    assert_eq!(ran_of("quay6", "2026-05-11T10:00:00Z", "2026-05-12T10:00:00Z").len(), 2, "one makes up for the week");
+    assert_eq!(changes("quay5"), [first, (Proven, Expired), (Expired, Proven)][..changes("quay5").len()]);
+    assert_eq!(changes("quay8").last(), Some(&(Proven, Failed)));
+    let late = told.iter().rfind(|a| a.port == "quay8").unwrap();
+    assert!(late.at.starts_with("2026-09-15T") && late.why.starts_with("while announcements"), "{late:?}");
     assert!(told.iter().all(|a| a.machine == crate::guard::state::machine()));
 
     // The one whose driver hung kept nobody else of other adapters waiting: its neighbours on the adapter are the

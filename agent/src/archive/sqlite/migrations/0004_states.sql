@@ -24,7 +24,7 @@ UPDATE watched_port SET document = json_set(document, '$.standing.rests_on', jso
 WHERE json_valid(document) AND json_extract(document, '$.standing.state') = 'proven'
     AND EXISTS (SELECT 1 FROM run WHERE run.port = watched_port.port AND run.outcome = 'pass');
 
-UPDATE watched_port SET document = json_set(document, '$.standing.state', 'chip-proven')
+UPDATE watched_port SET document = json_set(document, '$.standing.state', 'chip-proven', '$.standing.proven_ms', NULL)
 WHERE json_valid(document) AND json_extract(document, '$.standing.state') = 'proven'
     AND json_extract(document, '$.standing.rests_on.placement') = 'internal';
 

@@ -1,0 +1,206 @@
+//! What a configuration means on this machine: which ports each round chooses, when it is due, and what looks like a
+//! mistake although it can be carried out.
+
+use std::{
+    collections::BTreeSet,
+    fs,
+    os::unix::fs::PermissionsExt,
+    path::{Path, PathBuf},
+};
+
+use jiff::Timestamp;
+use turnback_core::watch::selector::Selector;
+
+use super::host::PortFacts;
+use crate::{
+    config::{Config, Way},
+    error_chain::with_causes,
+    ports::name::PortName,
+};
+
+/// What a configuration means.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Review {
+    /// Each round.
+    pub rounds: Vec<RoundReview>,
+    /// What looks like a mistake, each with its place.
+    pub warnings: Vec<String>,
+}
+
+/// What a round does.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RoundReview {
+    /// Its name.
+    pub name: String,
+    /// Ports that it chooses now.
+    pub ports: Vec<String>,
+    /// Its next times, before the jitter, in its time zone.
+    pub times: Vec<String>,
+}
+
+/// Reviews a configuration on a machine with these ports at a time. Looks at the files that it names.
+pub fn review(config: &Config, ports: &[PortFacts], now: Timestamp) -> Review {
+    let named = |facts: &PortFacts| (facts.name.clone(), config.labels_and_rounds(&facts.traits()));
+    let known: Vec<_> = ports.iter().map(named).collect();
+    let rounds: Vec<RoundReview> = (0..config.rounds.len())
+        .map(|number| {
+            let round = &config.rounds[number];
+            let chosen = known.iter().filter(|(_, (_, rounds))| rounds.contains(&number));
+            RoundReview {
+                name: round.name.clone(),
+                ports: chosen.map(|(name, _)| name.clone()).collect(),
+                times: round.schedule.next_times(now, TIMES_SHOWN),
+            }
+        })
+        .collect();
+    let mut warnings = Vec::new();
+    if config.rounds.is_empty() {
+        warnings.push("there is no [[round]]: nothing is tested on schedule".to_owned());
+    }
+    if config.targets.is_empty() {
+        warnings.push("there is no [[announce]]: nobody is told when a port fails".to_owned());
+    }
+    let idle = rounds.iter().filter(|round| round.ports.is_empty());
+    warnings.extend(idle.map(|round| format!("round {} chooses no port of this machine", round.name)));
+    let unused = known.iter().filter(|(_, (labels, rounds))| labels.spare && rounds.is_empty());
+    warnings.extend(unused.map(|(name, _)| format!("{name} is a spare and in no round: it is never tested")));
+    warnings.extend(of_entries(config, ports));
+    warnings.extend(of_files(config));
+    Review { rounds, warnings }
+}
+
+/// Entries for ports that apply to none.
+fn of_entries(config: &Config, ports: &[PortFacts]) -> Vec<String> {
+    let mut warnings = Vec::new();
+    let mut taken: BTreeSet<&str> = BTreeSet::new();
+    for entry in &config.ports {
+        let fits = |facts: &&PortFacts| entry.select.selects(&facts.traits());
+        let matched: Vec<&str> = ports.iter().filter(fits).map(|facts| facts.name.as_str()).collect();
+        let which = described(&entry.select);
+        let rig = entry.select.name.as_deref().map(PortName::parse).and_then(|name| name.rig().err());
+        match rig {
+            Some(error) => warnings.push(format!("[[port]] {which}: {}", with_causes(&error))),
+            None if matched.is_empty() => warnings.push(format!("[[port]] {which}: this machine has no such port")),
+            None if matched.iter().all(|name| taken.contains(name)) => warnings.push(format!(
+                "[[port]] {which} applies to no port: entries before it match {} already",
+                matched.join(", ")
+            )),
+            None => {}
+        }
+        taken.extend(matched);
+    }
+    warnings
+}
+
+/// Programs, secrets and certificates that are not there or cannot be used.
+fn of_files(config: &Config) -> Vec<String> {
+    let mut warnings = Vec::new();
+    for target in &config.targets {
+        match &target.way {
+            Way::Log | Way::Webhook { secret_file: None, .. } => {}
+            Way::Command(words) => {
+                let program = words.first().map(PathBuf::from).unwrap_or_default();
+                let wrong = match fs::metadata(&program) {
+                    Err(error) => Some(error.to_string()),
+                    Ok(file) if !file.is_file() => Some("it is no file".to_owned()),
+                    Ok(file) if file.permissions().mode() & 0o111 == 0 => Some("it may not be executed".to_owned()),
+                    Ok(_) => None,
+                };
+                let told = |wrong| format!("target {}: cannot run {}: {wrong}", target.name, program.display());
+                warnings.extend(wrong.map(told));
+            }
+            Way::Webhook { secret_file: Some(file), .. } => {
+                warnings.extend(unusable(file).map(|wrong| format!("target {}: secret_file {wrong}", target.name)));
+            }
+        }
+    }
+    if let Some((certificate, key)) = config.http.tls.as_ref().filter(|_| config.http.enabled) {
+        for file in [certificate, key] {
+            warnings.extend(unusable(file).map(|wrong| format!("[http]: {wrong}")));
+        }
+    }
+    warnings
+}
+
+/// Why a file cannot be used, if it cannot.
+fn unusable(file: &Path) -> Option<String> {
+    match fs::read(file) {
+        Err(error) => Some(format!("{} cannot be read: {error}", file.display())),
+        Ok(bytes) if bytes.trim_ascii().is_empty() => Some(format!("{} is empty", file.display())),
+        Ok(_) => None,
+    }
+}
+
+/// A selector of an entry, as it is written.
+fn described(select: &Selector) -> String {
+    let parts = [("name", &select.name), ("bus", &select.bus), ("driver", &select.driver)];
+    let parts = parts.iter().filter_map(|(key, value)| value.as_ref().map(|value| format!("{key} = \"{value}\"")));
+    parts.collect::<Vec<_>>().join(", ")
+}
+
+const TIMES_SHOWN: usize = 3;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn facts(name: &str) -> PortFacts {
+        PortFacts { name: name.into(), driver: Some("harbour".into()), ..PortFacts::default() }
+    }
+
+    fn reviewed(text: &str) -> Review {
+        let config = Config::parse("agent.toml", text).unwrap();
+        review(&config, &[facts("quay0"), facts("quay1")], "2026-03-28T12:00:00Z".parse().unwrap())
+    }
+
+    #[test]
+    fn a_round_is_shown_with_its_ports_and_times() {
+        let text = "[[port]]\nselect = { name = 'quay*' }\nspare = true\n[[round]]\nname = 'night'\n\
+            select = [{ spare = true }]\nschedule = '30 2 * * *'\nzone = 'Europe/Berlin'\n\
+            [[announce]]\nname = 'journal'\nlog = true\n";
+        let review = reviewed(text);
+        assert_eq!(review.warnings, Vec::<String>::new());
+        // Clocks went from 2:00 to 3:00 on 2026-03-29 (Directive 2000/84/EC, articles 2 and 3).
+        let times = ["2026-03-29 03:00", "2026-03-30 02:30", "2026-03-31 02:30"];
+        let times = times.map(|time| format!("{time} Europe/Berlin")).to_vec();
+        let ports = vec!["quay0".to_owned(), "quay1".to_owned()];
+        assert_eq!(review.rounds, [RoundReview { name: "night".into(), ports, times }]);
+    }
+
+    #[test]
+    fn what_looks_like_a_mistake_is_told() {
+        let empty = reviewed("");
+        assert_eq!(empty.warnings.len(), 2, "{empty:?}");
+        let folder = tempfile::tempdir().unwrap();
+        let file = |name: &str, text: &str| {
+            let path = folder.path().join(name);
+            fs::write(&path, text).unwrap();
+            path.display().to_string()
+        };
+        let (plain, blank) = (file("tell", "#!/bin/sh\n"), file("secret", "\n"));
+        let text = format!(
+            "[[port]]\nselect = {{ name = 'quay?' }}\nspare = true\n\
+             [[port]]\nselect = {{ name = 'quay1' }}\ncabinet = 'quay cabinet 3'\n\
+             [[port]]\nselect = {{ name = 'lock0' }}\n\
+             [[port]]\nselect = {{ name = 'sim:goood' }}\n\
+             [[round]]\nname = 'night'\nselect = [{{ cabinet = 'quay cabinet 3' }}]\nschedule = '0 1 * * *'\n\
+             [[announce]]\nname = 'radio'\ncommand = ['{plain}']\n\
+             [[announce]]\nname = 'bell'\ncommand = ['/nonexistent/bell']\n\
+             [[announce]]\nname = 'office'\nwebhook = 'https://office.example/'\nsecret_file = '{blank}'\n"
+        );
+        let told = reviewed(&text).warnings.join("\n");
+        for part in [
+            "round night chooses no port",
+            "quay0 is a spare and in no round",
+            "name = \"quay1\" applies to no port: entries before it match quay1",
+            "name = \"lock0\": this machine has no such port",
+            "name = \"sim:goood\": ",
+            "tell: it may not be executed",
+            "/nonexistent/bell: ",
+            "secret is empty",
+        ] {
+            assert!(told.contains(part), "{part:?} in\n{told}");
+        }
+        assert_eq!(told.lines().count(), 9, "{told}");
+    }
+}
