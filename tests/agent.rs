@@ -244,6 +244,7 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
         add_cable(1500);
         fit_plug();
         run("ip link set near down");
+        run("ip link set lo up");
         let before = flags("near");
         let program = Program::new();
         let (rig, told) = (program.state().join("rig.toml"), program.state().join("told"));
@@ -253,9 +254,50 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
         };
         write_rig(false);
         let simulated = format!("sim:{}", rig.display());
-        let script = format!("echo $TURNBACK_ID >> {}", told.display());
+        // The third port is under diagnosis all the time, and muted.
+        let reserved = "sim:good";
+        let script = format!("[ $TURNBACK_PORT = {reserved} ] || echo $TURNBACK_ID >> {}", told.display());
         let target = format!("[[announce]]\nname = 'watch'\ncommand = ['/bin/sh', '-c', '{script}']\n");
-        let command = configure(&program, &(round("") + &spare("near") + &spare(&simulated) + &target));
+        let listening = round("").replace("enabled = false", "listen = '127.0.0.1:0'");
+        let ports = spare("near") + &spare(&simulated) + &spare(reserved);
+        let command = configure(&program, &(listening + &ports + &target));
+        let agent = program.start(&command);
+        let status = wait_for_state(&program, reserved, "proven");
+        assert!(program.run("agent token make night-shift --role test").stdout.trim().len() >= 32);
+        let page = status["page"].as_str().unwrap().to_owned();
+        let token = fs::read_to_string(program.state().join("token")).unwrap();
+        let post = |path: &str, body: &str| {
+            let address = page.strip_prefix("http://").unwrap();
+            let mut stream = std::net::TcpStream::connect(address).unwrap();
+            let (token, length) = (token.trim(), body.len());
+            write!(
+                stream,
+                "POST {path} HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {token}\r\nConnection: close\r\n\
+                 Content-Type: application/json\r\nContent-Length: {length}\r\n\r\n{body}"
+            )
+            .unwrap();
+            let mut answer = String::new();
+            stream.read_to_string(&mut answer).unwrap();
+            assert!(answer.starts_with("HTTP/1.1 20"), "{answer}");
+        };
+        let until_ms = jiff::Timestamp::now().as_millisecond() + 86_400_000;
+        post("/api/1/ports/sim:good/mute", &format!(r#"{{"until_ms": {until_ms}}}"#));
+        post("/api/1/cases", &format!(r#"{{"port": "{reserved}", "cable": "Q-12"}}"#));
+        let runs_of_reserved = |store: &Path| {
+            let records = Store::open(store).unwrap().runs(&Filter::default(), None).unwrap();
+            records.into_iter().filter(|record| record.port == reserved).count()
+        };
+        // One that began before is over by then.
+        wait_until(&program, "the case alone", |s| {
+            s["ports"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .any(|port| port["name"] == reserved && port["diagnosis"].is_object() && port["running"].is_null())
+        });
+        agent.signal(libc::SIGKILL);
+        agent.finish();
+        let before_kills = runs_of_reserved(&program.state().join("records.db"));
         let mut rng = Rng::new(17);
         let mut recorded = BTreeSet::new();
         let store = program.state().join("records.db");
@@ -275,8 +317,14 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
         write_rig(false);
         let agent = program.start(&command);
         wait_for_state(&program, "near", "proven");
-        wait_until(&program, "an empty outbox", |status| status["outbox"].as_array().is_some_and(Vec::is_empty));
+        let empty = |status: &Value| status["outbox"].as_array().is_some_and(Vec::is_empty);
+        let status = wait_until(&program, "an empty outbox", empty);
+        let kept = status["ports"].as_array().unwrap().iter().find(|port| port["name"] == reserved).unwrap();
+        assert!(kept["diagnosis"].is_object() && kept["muted"].is_object(), "{kept}");
+        let tokens = program.run("agent token list").stdout;
+        assert!(tokens.contains("night-shift"), "{tokens}");
         end(agent);
+        assert_eq!(runs_of_reserved(&store), before_kills, "nothing ran where the case is open");
         let store = Store::open(&store).unwrap();
         let told: BTreeSet<String> = fs::read_to_string(&told).unwrap().lines().map(str::to_owned).collect();
         let changes: usize =
