@@ -254,7 +254,7 @@ fn a_technician_walks_through_the_page() {
     visit.browser.until("document.querySelector('.done').textContent.includes('new card is ordered')");
     visit.look("port-acknowledged");
     visit.browser.go(&at("/"));
-    visit.browser.until("!!document.querySelector('#wrong details') && !document.querySelector('#wrong h2')");
+    visit.browser.until("document.querySelector('#wrong details .name')?.textContent === 'lock0'");
 
     // A part of a label finds the port, and a cabinet's name leads to its ports.
     visit.browser.value("document.querySelector('[name=q]').value = 'q-17'");

@@ -183,7 +183,8 @@ struct Chosen {
 
 /// The overview, or the ports that fit.
 pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri, asked: Asked) -> Page {
-    let (ports, now_ms) = (book.desk.ports(), now_ms());
+    let (mut ports, now_ms) = (book.desk.ports(), now_ms());
+    ports.sort_by_cached_key(|port| words::counted(&port.name));
     let (narrowed, fitting) = chosen(&ports, asked, now_ms)?;
     let mut around = book.around(&headers, &uri, "overview", "Overview");
     around.moving = true;
@@ -293,12 +294,13 @@ fn stale(pick: &dyn Fn(&dyn Fn(&PortLine) -> bool) -> Vec<PortLine>) -> Vec<Stal
 
 /// Ports by cabinet; those without one last.
 fn cabinets(ports: Vec<PortLine>, pauses: &[Pause]) -> Vec<Cabinet> {
-    let mut by_name: BTreeMap<(bool, String), Vec<PortLine>> = BTreeMap::new();
+    let mut by_name: BTreeMap<_, Vec<PortLine>> = BTreeMap::new();
     for port in ports {
         let name = port.cabinet.clone();
-        by_name.entry((name.is_none(), name.unwrap_or_default())).or_default().push(port);
+        let counted = name.as_deref().map(words::counted);
+        by_name.entry((name.is_none(), counted, name.unwrap_or_default())).or_default().push(port);
     }
-    let cabinet = |((_, name), ports): ((bool, String), Vec<PortLine>)| Cabinet {
+    let cabinet = |name: String, ports: Vec<PortLine>| Cabinet {
         href: Narrowed { cabinet: name.clone(), ..Narrowed::default() }.href(""),
         summary: summary(&ports),
         width: width(&ports),
@@ -306,7 +308,7 @@ fn cabinets(ports: Vec<PortLine>, pauses: &[Pause]) -> Vec<Cabinet> {
         name,
         ports,
     };
-    by_name.into_iter().map(cabinet).collect()
+    by_name.into_iter().map(|((.., name), ports)| cabinet(name, ports)).collect()
 }
 
 /// The look of a list of cells.

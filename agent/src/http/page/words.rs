@@ -140,6 +140,22 @@ pub fn sentence(text: &str) -> String {
     if text.is_empty() || text.ends_with(['.', '?', '!']) { text } else { format!("{text}.") }
 }
 
+/// The words and numbers of a name: by them names stand as people count, `quay2` before `quay10`.
+pub fn counted(name: &str) -> Vec<(String, u64)> {
+    let split = |text: &str, at: fn(char) -> bool| {
+        let (front, back) = text.split_at(text.find(at).unwrap_or(text.len()));
+        (front.to_owned(), back.to_owned())
+    };
+    let (mut parts, mut rest) = (Vec::new(), name.to_owned());
+    while !rest.is_empty() {
+        let (word, tail) = split(&rest, |c| c.is_ascii_digit());
+        let (number, tail) = split(&tail, |c| !c.is_ascii_digit());
+        parts.push((word, number.parse().unwrap_or_default()));
+        rest = tail;
+    }
+    parts
+}
+
 /// A port's page.
 pub fn port_href(name: &str) -> String {
     format!("/ports/{}", encoded(name))
@@ -286,6 +302,13 @@ mod tests {
         assert_eq!(plainly("no-link: no link: no plug is fitted"), "no link: no plug is fitted");
         assert_eq!(plainly("drifts: the link dropped"), "drifts: the link dropped");
         assert_eq!(plainly("lock2 has the address 192.0.2.17/24: moved"), "lock2 has the address 192.0.2.17/24: moved");
+    }
+
+    #[test]
+    fn names_stand_as_people_count() {
+        let mut names = ["quay10", "quay2", "quay", "shed 3 port 10", "shed 3 port 9", "/dev/ttyS1"];
+        names.sort_by_key(|name| counted(name));
+        assert_eq!(names, ["/dev/ttyS1", "quay", "quay2", "quay10", "shed 3 port 9", "shed 3 port 10"]);
     }
 
     #[test]

@@ -119,3 +119,34 @@ const BOX: f64 = 200.0;
 const JOINT: f64 = 8.0;
 /// For the arrow back.
 const TURN: f64 = 20.0;
+
+#[cfg(test)]
+mod tests {
+    use turnback_core::document::Document;
+
+    use super::*;
+
+    /// A stored case of three segments, without a label for its plug.
+    const CASE: &str = include_str!("../../../../tests/fixtures/format1/case.json");
+
+    #[test]
+    fn the_plug_is_where_the_stage_turns_the_signal_back() {
+        let Ok(Document::Case(case)) = Document::read(CASE) else { panic!("no case") };
+        let (all, port) = ("segment office-riser, segment quay-duct, segment cabinet-3-tail", "port sim:bad-cable");
+        let two = "then segment office-riser, then segment quay-duct, then plug; apart: segment cabinet-3-tail";
+        for (stage, words) in [
+            ("internal", "this computer, then chip of port sim:bad-cable.".to_owned()),
+            ("at-port", format!("this computer, then {port}, then plug; apart: {all}.")),
+            ("soak:far-end:quay-duct", format!("this computer, then {port}, {two}.")),
+            ("other-plug", format!("this computer, then {port}, then another plug; apart: {all}.")),
+            ("known-good-port", format!("this computer, then a port that works, then plug; apart: {port}.")),
+            (
+                "cable-test",
+                format!("this computer, then {port}, then {}, then open end, no plug.", all.replace(", ", ", then ")),
+            ),
+        ] {
+            let svg = draw(&case, &stage.parse().unwrap());
+            assert!(svg.contains(&format!(">{words}</desc>")), "{stage}: {svg}");
+        }
+    }
+}
