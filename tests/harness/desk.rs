@@ -277,12 +277,14 @@ fn next(case: &CaseView) -> Option<NextView> {
         return None;
     }
     let lends = case.port == LENDS;
+    let number = case.stages.len() as u32 + 1;
+    let counted = NextView { number, of: 3, time_s: 5, time_left_s: 15, ..NextView::default() };
     if lends && case.stages.is_empty() {
         return Some(NextView {
             stage: KNOWN_GOOD.into(),
             act: "Put the plug into a port that is known to be good.".into(),
             known_good: Some(vec!["quay0".into()]),
-            ..NextView::default()
+            ..counted
         });
     }
     STAGES.get(case.stages.len() - usize::from(lends)).map(|(stage, _, act, look)| NextView {
@@ -290,7 +292,7 @@ fn next(case: &CaseView) -> Option<NextView> {
         act: (*act).into(),
         look: (*look).into(),
         cautions: vec![Caution::LaserLight.action().into(), LOCAL_CODES_FIRST.into()],
-        ..NextView::default()
+        ..counted
     })
 }
 
