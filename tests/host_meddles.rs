@@ -14,11 +14,15 @@ const SOAK: &str = "check near --profile soak --for 1m --rate 1000 --seed 1 --js
 /// Starts a long run on a healthy virtual cable, lets `meddle` do its work in the middle of it, and gives what came of
 /// it.
 fn meddled(meddle: impl FnOnce() + Send) -> Option<Finished> {
+    meddled_with(SOAK, meddle)
+}
+
+fn meddled_with(command: &str, meddle: impl FnOnce() + Send) -> Option<Finished> {
     in_fresh_namespace(|| {
         add_cable(1500);
         fit_plug();
         let program = Program::new();
-        let running = program.start_until(SOAK, "step-started");
+        let running = program.start_until(command, "step-started");
         meddle();
         let finished = running.finish();
         assert_eq!(
@@ -74,6 +78,17 @@ fn a_port_switched_off_and_on_by_the_host_is_not_a_link_that_flaps() {
     });
     let Some(finished) = switched else { return };
     assert_eq!(verdict(&finished), (json!("reconfigured"), json!("undecided"), Some(3)));
+}
+
+/// The far end's driver takes the carrier away, as a pulled plug does: nothing sent is missing, since nothing leaves.
+/// Steps and slices are shorter than the time after which a link counts as lost.
+#[test]
+fn a_link_that_goes_down_in_mid_run_and_stays_down_never_passes() {
+    for length in ["--profile soak --for 1m", "--profile soak --for 3s", "--sizes 64,1518 --for 2s"] {
+        let command = format!("check near {length} --rate 1000 --seed 1 --target-ber 1e-4 --json");
+        let Some(finished) = meddled_with(&command, || run("ip link set far down")) else { return };
+        assert_eq!(verdict(&finished), (json!("link-lost"), json!("undecided"), Some(3)), "{length}");
+    }
 }
 
 #[test]

@@ -1,7 +1,10 @@
 //! What a measurement of frames brings, added up step by step.
 
 use turnback_core::{
-    base::{placement::Placement, time::ClockSource},
+    base::{
+        placement::Placement,
+        time::{ClockSource, Nanos},
+    },
     document::run::{StepReport, ZeroLossRate},
     judge::{
         facts::{FirstProbes, Stopped},
@@ -58,6 +61,8 @@ pub(in crate::engine) struct EthernetMeasured {
     pub slowdowns: u32,
     /// Times the link dropped and came back.
     pub link_flaps: u64,
+    /// Since when there is no link.
+    pub down_since: Option<Nanos>,
     /// Why it ended early.
     pub stopped: Option<Stopped>,
     /// Clocks of the single probes, and of those in full flow.

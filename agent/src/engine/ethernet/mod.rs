@@ -27,14 +27,17 @@ use turnback_core::{
         facts::{Reference, Stopped},
         judge,
     },
-    kind::ethernet::{counters::Counters, link::PortSetting},
+    kind::ethernet::{
+        counters::Counters,
+        link::{LinkState, PortSetting},
+    },
     plan::ProfileKind,
 };
 
 use self::measured::EthernetMeasured;
 use super::{
     options::CheckError,
-    run::{PortKind, Run, tag},
+    run::{Measured, PortKind, Run, tag},
 };
 use crate::ports::{FramePort, Port, PortError, runner::StepRunner};
 
@@ -147,6 +150,7 @@ impl PortKind for Ethernet<'_> {
     }
 
     fn conclude(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
+        run.tell_lost_link(measured);
         run.hear_late(measured)?;
         run.tell_gone_from_reconfigured(measured);
         // Settings are still as the run had them, and no probe is under way that a slow answer could disturb.
@@ -199,6 +203,15 @@ impl EthernetRun<'_, '_> {
             measured.tally.counts.late += runner.late(self.kind.tag, missing, LATE_PATIENCE)?;
         }
         Ok(())
+    }
+
+    /// A link that is down when the plan ends is lost, however short a time ago: frames that came back before say nothing
+    /// about now. One that came and went has its own name.
+    fn tell_lost_link(&mut self, measured: &mut EthernetMeasured) {
+        let is_down = |link: LinkState| !link.up;
+        if measured.link.up && measured.link_flaps == 0 && self.kind.port.link().is_ok_and(is_down) {
+            measured.stop(Stopped::LinkLost);
+        }
     }
 
     /// An interface is switched off before it is taken away, and the first is heard first.

@@ -70,7 +70,7 @@ impl EthernetRun<'_, '_> {
             started: None,
             limit: self.options.profile.limit(Kind::Ethernet, None),
             frame_bits,
-            down_since: None,
+            down_since: measured.down_since,
             outages: Vec::new(),
             flaps: 0,
             was_up: link_before.up,
@@ -78,6 +78,7 @@ impl EthernetRun<'_, '_> {
         };
         let results = run_all(&mut self.kind.runners, &order, &mut |glimpse| watch.look(glimpse));
         let (flaps, outages) = (watch.flaps, std::mem::take(&mut watch.outages));
+        measured.down_since = watch.down_since;
         let disturbed = watch.look_for_disturbance();
         self.in_service.extend(watch.in_service);
         let mut results = results?;

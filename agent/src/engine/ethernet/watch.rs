@@ -31,6 +31,7 @@ pub(super) struct Watcher<'a> {
     pub(super) limit: Limit,
     /// Length of a frame, bits, where only frames can be counted.
     pub(super) frame_bits: Option<f64>,
+    /// Since when there is no link: perhaps since an earlier step.
     pub(super) down_since: Option<Nanos>,
     /// Stretches without link: from when to when it was seen so.
     pub(super) outages: Vec<(Nanos, Nanos)>,
@@ -148,12 +149,10 @@ impl Watcher<'_> {
             self.down_since = None;
             return None;
         }
-        let since = *self.down_since.get_or_insert_with(|| {
-            self.outages.push((now, now));
-            now
-        });
-        if let Some((_, to)) = self.outages.last_mut() {
-            *to = now;
+        let since = *self.down_since.get_or_insert(now);
+        match self.outages.last_mut().filter(|(from, _)| *from >= since) {
+            Some((_, to)) => *to = now,
+            None => self.outages.push((now, now)),
         }
         (now.saturating_sub(since) > LINK_LOST_AFTER.as_nanos() as u64).then_some(Stopped::LinkLost)
     }

@@ -46,11 +46,12 @@ impl StreamSpec {
     /// frames would cost the sender a tenth of its time).
     #[inline]
     pub fn phase_bytes(&self, sequence: u64) -> u64 {
-        let probe = sequence.wrapping_sub(self.first_sequence);
-        let slots = self.slots();
-        let window = probe / (slots * WINDOW_PASSES);
+        let (probe, slots) = (sequence.wrapping_sub(self.first_sequence), self.slots());
+        let pass = probe / slots;
         // A damaged sequence may be any number; only the bits of the mask matter.
-        window.wrapping_mul(WINDOW_BYTES as u64).wrapping_add((probe % slots) * self.payload_bytes() as u64)
+        (pass / WINDOW_PASSES)
+            .wrapping_mul(WINDOW_BYTES as u64)
+            .wrapping_add((probe - pass * slots) * self.payload_bytes() as u64)
             & PHASE_MASK
     }
 
@@ -60,7 +61,8 @@ impl StreamSpec {
         (WINDOW_BYTES / self.payload_bytes().max(1)).max(1) as u64
     }
 
-    /// The header of probe `sequence` sent at `sent_at`.
+    /// The header of probe `sequence` sent at `sent_at`. Its shape holds the phase, which costs divisions: whoever needs
+    /// both takes it from there.
     #[inline]
     pub fn header(&self, sequence: u64, sent_at: u64) -> HeaderRepr {
         HeaderRepr {

@@ -99,8 +99,9 @@ impl Transmitter {
         let mut filled = 0;
         for (probe, sequence) in probes.iter_mut().take(count.min(BATCH_MAX)).zip(self.next..) {
             // A batch ends where the window does; the next one begins with the window moved on.
-            let Some(payload) = self.window.slice(self.spec.phase_bytes(sequence), payload_bytes) else { break };
-            probe.header = self.spec.header(sequence, now).emit();
+            let header = self.spec.header(sequence, now);
+            let Some(payload) = self.window.slice(header.shape.phase_bytes(), payload_bytes) else { break };
+            probe.header = header.emit();
             probe.payload = payload;
             filled += 1;
         }

@@ -140,9 +140,9 @@ impl Collector {
             && self.is_of_this_run(header.sent_at())
         {
             let (sequence, sent_at) = (header.sequence(), header.sent_at());
-            let expected = self.spec.header(sequence, sent_at).emit();
-            if expected[..] == echo.bytes[..HEADER_BYTES] {
-                let phase = self.spec.phase_bytes(sequence);
+            let expected = self.spec.header(sequence, sent_at);
+            if expected.emit()[..] == echo.bytes[..HEADER_BYTES] {
+                let phase = expected.shape.phase_bytes();
                 let payload_bytes = self.spec.payload_bytes();
                 let window = pick_window(&mut self.ahead, &mut self.behind, phase, payload_bytes);
                 if window.slice(phase, payload_bytes) == Some(&echo.bytes[HEADER_BYTES..self.spec.frame_bytes])
@@ -380,11 +380,12 @@ impl Collector {
 
     /// Writes what probe `sequence` was when sent into the scratch buffer.
     fn fill_scratch(&mut self, sequence: u64, sent_at: Nanos) {
-        let phase = self.spec.phase_bytes(sequence);
+        let header = self.spec.header(sequence, sent_at);
+        let phase = header.shape.phase_bytes();
         let payload_bytes = self.spec.payload_bytes();
         let window = pick_window(&mut self.ahead, &mut self.behind, phase, payload_bytes);
         self.scratch.clear();
-        self.scratch.extend_from_slice(&self.spec.header(sequence, sent_at).emit());
+        self.scratch.extend_from_slice(&header.emit());
         if let Some(payload) = window.slice(phase, payload_bytes) {
             self.scratch.extend_from_slice(payload);
         }
