@@ -23,4 +23,5 @@ mod serial_rigs;
 mod tap_rigs;
 mod tidy;
 mod web;
+mod web_page;
 mod web_routes;

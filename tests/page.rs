@@ -22,23 +22,67 @@ const FLAWS: &str = r"(() => {
   return flaws.join('\n');
 })()";
 
+/// What axe-core says shuts people out (its rules for WCAG 2.2 A and AA, and its good practices), one a line.
+const SHUT_OUT: &str = r"axe.run(document, { resultTypes: ['violations'] }).then((found) => found.violations
+  .map((v) => v.id + ': ' + v.nodes.slice(0, 3).map((n) => n.html.slice(0, 160)).join(' | ')).join('\n'))";
+
+/// Type that is too small to read, and on a phone what is too small for a thumb (WCAG 2.2 2.5.5: 44 CSS pixels; links
+/// within a sentence are free of it).
+const SMALL: &str = r"((phone) => {
+  const small = [];
+  const of = (e) => parseFloat(getComputedStyle(e).fontSize);
+  const seen = (e) => e.checkVisibility() && !e.closest('.unseen, .skip, svg');
+  const words = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (words.nextNode()) {
+    const e = words.currentNode.parentElement;
+    if (!words.currentNode.data.trim() || !seen(e)) continue;
+    const least = e.closest('td, th') ? 13 : 14;
+    if (of(e) < least) small.push(of(e) + ' px: ' + e.outerHTML.slice(0, 100));
+  }
+  for (const t of document.querySelectorAll('svg.plot text')) {
+    const high = of(t) * t.ownerSVGElement.getBoundingClientRect().width / t.ownerSVGElement.viewBox.baseVal.width;
+    if (t.checkVisibility() && high && high < 13.5) small.push(high.toFixed(1) + ' px in a drawing: ' + t.textContent);
+  }
+  if (phone) for (const e of document.querySelectorAll('button, select, input:not([type=hidden]), summary, nav a, .cell, .filters a, .lines .name')) {
+    const box = e.getBoundingClientRect();
+    if (seen(e) && box.height && box.height < 43.5) small.push(box.height + ' px high: ' + e.outerHTML.slice(0, 100));
+  }
+  return [...new Set(small)].slice(0, 12).join('\n');
+})";
+
 struct Visit {
     browser: Browser,
     pictures: Option<PathBuf>,
+    axe: Option<String>,
+    /// What was amiss in a view, with its name.
+    flaws: Vec<String>,
 }
 
 impl Visit {
-    /// Looks at the page in phone and desk size, light and dark: nothing may be amiss in any.
+    /// None, and the test is skipped, where there is no browser.
+    fn start() -> Option<Self> {
+        let browser = Browser::start()?;
+        let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
+        let axe = std::env::var_os("PAGE_AXE").map(|file| std::fs::read_to_string(file).expect("axe-core"));
+        Some(Self { browser, pictures, axe, flaws: Vec::new() })
+    }
+
+    /// Looks at the page in phone and desk size, light and dark, and notes what is amiss: [`Self::end`] wants nothing.
     fn look(&mut self, name: &str) {
         for (size, phone) in [("phone", true), ("desk", false)] {
             for (light, dark) in [("light", false), ("dark", true)] {
-                // Dark is for the eye: only pictures show it.
-                if dark && self.pictures.is_none() {
+                // Without axe dark is for the eye: only pictures show it.
+                if dark && self.pictures.is_none() && self.axe.is_none() {
                     continue;
                 }
                 self.browser.look(phone, dark);
-                let flaws = self.browser.value(FLAWS);
-                assert_eq!(flaws, "", "{name}, {size}, {light}");
+                let mut found = vec![self.browser.value(FLAWS), self.browser.value(&format!("{SMALL}({phone})"))];
+                if let Some(axe) = &self.axe {
+                    self.browser.value(&format!("{axe}; true"));
+                    found.push(self.browser.value(SHUT_OUT));
+                }
+                let amiss = found.into_iter().filter(|flaw| *flaw != "");
+                self.flaws.extend(amiss.map(|flaw| format!("{name}, {size}, {light}: {flaw}")));
                 if let Some(directory) = &self.pictures {
                     self.browser.picture(&directory.join(format!("{name}-{size}-{light}.png")));
                 }
@@ -47,12 +91,20 @@ impl Visit {
         assert!(self.browser.errors.is_empty(), "{name}: {:#?}", self.browser.errors);
     }
 
+    /// Nothing was amiss in any view.
+    fn end(self) {
+        assert!(self.flaws.is_empty(), "{}", self.flaws.join("\n"));
+    }
+
+    /// Sends a form of the page, opened if it is folded.
+    fn send(&mut self, form: &str) {
+        self.browser.follow(&format!("{form} button"));
+    }
+
     /// Walks a case that is open on the screen to its end, doing what it says.
     fn walk(&mut self, name: &str) {
         for stage in 0..40 {
-            self.browser.until(
-                "!document.querySelector('.next progress') && !document.body.innerText.includes('Waits for its turn')",
-            );
+            self.browser.until("!document.body.innerText.includes('leave plug and cable as they are')");
             if stage == 1 {
                 self.look(name);
             }
@@ -61,7 +113,7 @@ impl Visit {
             }
             let case = self.browser.value("location.href");
             self.browser.follow("#done");
-            // A scheduled run may have taken the port since the page was made. The page says so, and a person goes back.
+            // Another run may have taken the port since the page was made. The page says so, and a person goes back.
             if self.browser.value("location.pathname.endsWith('/stages')") == true {
                 self.browser.errors.retain(|error| !error.contains("409 (Conflict)"));
                 std::thread::sleep(std::time::Duration::from_secs(1));
@@ -70,17 +122,16 @@ impl Visit {
         }
         self.browser.until("/decided|exhausted/.test(document.querySelector('.subject').textContent)");
         self.look(&format!("{name}-over"));
+        self.browser.follow("a[href$='/sheet']");
+        self.browser.until("document.body.innerText.includes('Report of a case')");
+        self.look(&format!("{name}-sheet"));
     }
 }
 
 #[test]
 #[ignore = "needs Chromium and a minute: scripts/page-check"]
 fn a_technician_walks_through_the_page() {
-    let Some(browser) = Browser::start() else {
-        return;
-    };
-    let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
-    let mut visit = Visit { browser, pictures };
+    let Some(mut visit) = Visit::start() else { return };
     let web = Web::start();
     for port in ["quay0", "quay0", "quay1", "quay2", "lock0", "lock0", "/dev/ttyS1", "/dev/ttyS1"] {
         web.desk.run_to_end(port);
@@ -88,8 +139,8 @@ fn a_technician_walks_through_the_page() {
     let at = |path: &str| format!("{}{path}", web.url);
 
     visit.browser.go(&at("/"));
-    visit.browser.until("document.querySelectorAll('.ledger li').length === 6");
-    visit.look("ports");
+    visit.browser.until("document.querySelectorAll('.cell').length === 6");
+    visit.look("overview");
     // By keyboard: the first stop leads past the navigation.
     visit.browser.press("Tab");
     visit.browser.until("document.activeElement.textContent === 'Skip to the entries'");
@@ -99,24 +150,24 @@ fn a_technician_walks_through_the_page() {
     // The list keeps itself fresh: no reload, which would lose the mark.
     visit.browser.go(&at("/"));
     visit.browser.value("window.mark = 1");
-    visit.browser.until("document.querySelector('.is-proven .name')?.textContent === 'quay0' && window.mark === 1");
+    visit.browser.until("document.querySelector('.cell.is-proven')?.textContent === 'quay0' && window.mark === 1");
     web.desk.run_to_end("lock1");
-    visit.browser.until("document.querySelectorAll('.is-proven').length === 2 && window.mark === 1");
+    visit.browser.until("document.querySelectorAll('.cell.is-proven').length === 2 && window.mark === 1");
     visit.browser.until("document.getElementById('said').textContent.includes('lock1')");
 
     // The token, by hand; then back to where it was asked for.
     visit.browser.go(&at("/ports/quay0"));
-    visit.browser.follow("#start ~ p a");
+    visit.browser.follow(".act p a");
     visit.look("token");
     visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", web.token));
-    visit.browser.follow("form.order button");
+    visit.browser.follow("form[action='/enter'] button");
     visit.browser.until("location.pathname === '/ports/quay0' && !!document.querySelector('[name=profile]')");
     visit.look("port");
 
     // A check, watched live.
     web.desk.hold();
     visit.browser.value("document.querySelector('[name=profile]').value = 'quick'");
-    visit.browser.follow("form[action$='/runs'] button");
+    visit.browser.follow("details form[action$='/runs'] button");
     visit.browser.until("location.pathname.startsWith('/runs/') && !!document.querySelector('.said')");
     visit.browser.until("document.querySelector('.said').textContent.includes('probes sent')");
     visit.look("live");
@@ -155,14 +206,14 @@ fn a_technician_walks_through_the_page() {
     visit.browser.follow("form[action$='/cases'] button");
     visit.look("case-begun");
     visit.browser.follow("#done");
-    visit.browser.until("document.querySelector('.step h2')?.textContent.includes('at-port')");
+    visit.browser.until("document.querySelector('.do')?.textContent.includes('the port itself')");
     visit.look("case-step");
     web.desk.hold();
     visit.browser.follow("#done");
     visit.browser.until("!!document.querySelector('.next progress')");
     visit.look("case-testing");
     web.desk.let_go();
-    visit.browser.until("document.querySelector('.step h2')?.textContent.includes('far-end')");
+    visit.browser.until("document.querySelector('.do')?.textContent.includes('far end')");
     visit.browser.follow("#done");
     visit.browser.until("document.querySelector('h1')?.textContent.startsWith('FAULT')");
     visit.look("case-decided");
@@ -170,8 +221,14 @@ fn a_technician_walks_through_the_page() {
     visit.browser.until("document.querySelector('h1')?.textContent.startsWith('FAULT')");
     visit.look("report-fault");
 
-    for (path, name) in [("/runs", "runs"), ("/cases", "cases"), ("/daemon", "daemon"), ("/ports/lock0", "port-failed")]
-    {
+    for (path, name) in [
+        ("/runs", "runs"),
+        ("/cases", "cases"),
+        ("/agent", "agent"),
+        ("/night", "night"),
+        ("/?state=proven", "chosen"),
+        ("/ports/lock0", "port-failed"),
+    ] {
         visit.browser.go(&at(path));
         visit.look(name);
     }
@@ -181,28 +238,93 @@ fn a_technician_walks_through_the_page() {
     visit.browser.until("document.querySelector('[name=on]')?.value === 'quay0'");
     visit.look("case-known-good");
     visit.browser.follow("#done");
-    visit.browser.until("document.querySelector('.stages')?.textContent.includes('known-good-port: pass')");
+    visit.browser.until("document.querySelector('.stages')?.textContent.includes('in a port that works: pass')");
     visit.browser.follow("form[action$='/asides'] button");
     visit.browser.until("!!document.getElementById('told')");
     visit.browser.value("document.querySelector('[name=shows]').value = 'fails'");
     visit.browser.follow("#told");
-    visit.browser.until("document.querySelector('.stages')?.textContent.includes('known-good-port: the technician')");
+    visit
+        .browser
+        .until("document.querySelector('.stages')?.textContent.includes('in a port that works: the technician')");
+
+    // Whoever takes care of a failure says so, on the port's page; then it is none that needs attention.
+    visit.browser.go(&at("/ports/lock0"));
+    visit.browser.value("document.querySelector('[name=note]').value = 'new card is ordered'");
+    visit.send("form[action$='/acknowledgements']");
+    visit.browser.until("document.querySelector('.done').textContent.includes('new card is ordered')");
+    visit.look("port-acknowledged");
+    visit.browser.go(&at("/"));
+    visit.browser.until("document.querySelector('#wrong details .name')?.textContent === 'lock0'");
+
+    // A part of a label finds the port, and a cabinet's name leads to its ports.
+    visit.browser.value("document.querySelector('[name=q]').value = 'q-17'");
+    visit.browser.follow("[role=search] button");
+    visit.browser.until("[...document.querySelectorAll('.lines .name')].map((a) => a.textContent).join() === 'quay2'");
+    visit.look("search");
+    visit.browser.go(&at("/?cabinet=quay+cabinet+3"));
+    visit.look("cabinet");
+    visit.send("form[action='/checks']");
+    visit.browser.until("document.querySelector('h1').textContent === '3 checks in quay cabinet 3'");
+    visit.look("cabinet-asked");
+
+    // The desk shows a code; a phone that shows it back is let in, once.
+    visit.browser.go(&at("/phones"));
+    visit.send("main form");
+    visit.look("phones");
+    let code = visit.browser.value("document.querySelector('.code').textContent");
+    let pair = at(&format!("/pair?code={}", code.as_str().expect("a code").replace(' ', "")));
+    visit.browser.follow("nav form button");
+    visit.browser.go(&pair);
+    visit.look("pair");
+    visit.send("form[action='/pair']");
+    visit.browser.go(&at("/ports/quay0"));
+    visit.browser.until("!!document.getElementById('test')");
+    visit.browser.go(&pair);
+    visit.send("form[action='/pair']");
+    visit.browser.until("document.querySelector('[role=alert]:not([hidden])').textContent.includes('not valid')");
+    visit.browser.errors.retain(|error| !error.contains("401 (Unauthorized)"));
 
     // Leaving takes the forms away.
     visit.browser.follow("nav form button");
     visit.browser.go(&at("/ports/quay0"));
     assert_eq!(visit.browser.value("document.querySelectorAll('main form').length"), 0);
     assert!(visit.browser.errors.is_empty(), "{:#?}", visit.browser.errors);
+    visit.end();
+}
+
+#[test]
+#[ignore = "needs Chromium and a minute: scripts/page-check"]
+fn many_ports_fit_three_screens_and_are_renewed_by_their_difference() {
+    let Some(mut visit) = Visit::start() else { return };
+    let web = Web::start();
+    for port in ["quay0", "quay1", "lock0", "lock0", "/dev/ttyS1"] {
+        web.desk.run_to_end(port);
+    }
+    for (more, all) in [(54, 60), (340, 400)] {
+        web.desk.add_ports(more);
+        visit.browser.go(&format!("{}/", web.url));
+        visit.browser.until(&format!("document.querySelectorAll('.cell').length === {all}"));
+        visit.look(&format!("overview-{all}"));
+    }
+    visit.browser.look(false, false);
+    let height = visit.browser.value("document.documentElement.scrollHeight / innerHeight");
+    assert!(height.as_f64().is_some_and(|screens| screens <= 3.0), "{height} screens");
+    // The first renewal comes whole, later ones by their difference.
+    let renewals = "performance.getEntriesByType('resource').filter((r) => r.initiatorType === 'fetch')";
+    visit.browser.until(&format!("{renewals}.length > 0"));
+    visit.browser.value("performance.clearResourceTimings()");
+    web.desk.run_to_end("lock1");
+    web.desk.run_to_end("quay2");
+    visit.browser.until("document.querySelectorAll('.cell.is-suspect').length === 2");
+    let largest = visit.browser.value(&format!("Math.max(...{renewals}.map((r) => r.transferSize))"));
+    assert!(largest.as_f64().is_some_and(|bytes| bytes > 0.0 && bytes < 5000.0), "{largest} bytes");
+    visit.end();
 }
 
 #[test]
 #[ignore = "needs Chromium and a minute: scripts/page-check"]
 fn the_demo_is_walked_with_real_cases() {
-    let Some(browser) = Browser::start() else {
-        return;
-    };
-    let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
-    let mut visit = Visit { browser, pictures };
+    let Some(mut visit) = Visit::start() else { return };
     let program = Program::new();
     let mut demo = program.start("agent --demo --pace fast --listen 127.0.0.1:0");
     let url = demo.line().trim().to_owned();
@@ -211,7 +333,7 @@ fn the_demo_is_walked_with_real_cases() {
 
     visit.browser.go(&format!("{url}/enter?then=%2Fports%2Foffice0"));
     visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", token.trim()));
-    visit.browser.follow("form.order button");
+    visit.browser.follow("form[action='/enter'] button");
     visit.browser.until("location.pathname === '/ports/office0'");
     visit.browser.follow("form[action$='/runs'] button");
     visit.browser.until("document.querySelector('h1')?.textContent === 'PASS'");
@@ -232,6 +354,7 @@ fn the_demo_is_walked_with_real_cases() {
     visit.browser.follow("form[action$='/cases'] button");
     visit.walk("demo-case");
     visit.browser.go(&format!("{url}/"));
-    visit.browser.until("document.querySelectorAll('.ledger li').length === 15");
-    visit.look("demo-ports");
+    visit.browser.until("document.querySelectorAll('.cell').length === 15");
+    visit.look("demo-overview");
+    visit.end();
 }

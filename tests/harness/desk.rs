@@ -11,13 +11,15 @@ use turnback::daemon::agent::{
     MuteOrder, NextView, OutboxLine, PauseOrder, PortView, QueueEntry, RecordLine, RecordQuery, SentLine, StageOrder,
     StageView, StartOrder, Told, Watch,
 };
+use turnback::work::isolate::runner::{Opening, open_case};
 use turnback_core::base::caution::{Caution, LOCAL_CODES_FIRST};
+use turnback_core::document::case::Case;
 use turnback_core::document::run::Report;
 use turnback_core::event::Event;
 use turnback_core::judge::Outcome;
 use turnback_core::kind::Kind;
 use turnback_core::plan::Profile;
-use turnback_core::watch::care::Pause;
+use turnback_core::watch::care::{Acknowledgement, Mute, Pause};
 use turnback_core::watch::observation::{Ground, Observation};
 use turnback_core::watch::standing::{Change, Hysteresis};
 
@@ -63,6 +65,7 @@ struct State {
     changes: BTreeMap<String, Vec<Change>>,
     cases: BTreeMap<String, CaseView>,
     cancels: HashMap<String, Cancel>,
+    pauses: Vec<Pause>,
     starts: u32,
     held: bool,
 }
@@ -104,6 +107,21 @@ impl RigDesk {
         self.inner.let_go.notify_all();
     }
 
+    /// As many more ports, all proven, 25 to a cabinet.
+    pub fn add_ports(&self, count: usize) {
+        let proven = {
+            self.run_to_end("lock1");
+            self.ports().into_iter().find(|p| p.name == "lock1").expect("a port of the desk")
+        };
+        let before = self.ports().len();
+        let port = |n: usize| PortView {
+            name: format!("shed{}", before + n),
+            labels: PortLabels { cabinet: Some(format!("shed {}", n / 25)), ..proven.labels.clone() },
+            ..proven.clone()
+        };
+        self.inner.state().ports.extend((0..count).map(port));
+    }
+
     /// Runs asked for.
     pub fn starts(&self) -> u32 {
         self.inner.state().starts
@@ -128,6 +146,15 @@ impl RigDesk {
                 _ => {}
             }
         }
+    }
+
+    fn on_port(&self, port: &str, action: impl FnOnce(&mut PortView)) -> Result<(), AgentError> {
+        let mut state = self.inner.state();
+        let found = state.ports.iter_mut().find(|p| p.name == port);
+        let found = found.ok_or_else(|| AgentError::Unknown { what: "port", name: port.into() })?;
+        action(found);
+        found.needs_attention = found.standing.state.needs_attention() && found.acknowledged.is_none();
+        Ok(())
     }
 
     fn begin(&self, port: &str, rig: &'static str, profile: &str, cause: String) -> Result<String, AgentError> {
@@ -203,11 +230,12 @@ impl Inner {
         report.port.name = port.into();
         let outcome = report.verdict.outcome;
         let mut state = self.state();
-        let now_ms = jiff::Timestamp::now().as_millisecond();
+        let now_ms = now_ms();
         let view = state.ports.iter_mut().find(|p| p.name == port).expect("the port");
         view.running = None;
         let change =
             view.standing.take(&Observation::of(&report), &Ground::of(&report, now_ms), &[], Hysteresis::default());
+        view.needs_attention = view.standing.state.needs_attention() && view.acknowledged.is_none();
         if let Some(change) = change.clone() {
             state.changes.entry(port.into()).or_default().insert(0, change);
         }
@@ -236,6 +264,10 @@ impl Inner {
     }
 }
 
+fn now_ms() -> i64 {
+    jiff::Timestamp::now().as_millisecond()
+}
+
 /// The port whose cases begin on a second port that is known to be good.
 const LENDS: &str = "lock0";
 const KNOWN_GOOD: &str = "known-good-port";
@@ -245,12 +277,14 @@ fn next(case: &CaseView) -> Option<NextView> {
         return None;
     }
     let lends = case.port == LENDS;
+    let number = case.stages.len() as u32 + 1;
+    let counted = NextView { number, of: 3, time_s: 5, time_left_s: 15, ..NextView::default() };
     if lends && case.stages.is_empty() {
         return Some(NextView {
             stage: KNOWN_GOOD.into(),
             act: "Put the plug into a port that is known to be good.".into(),
             known_good: Some(vec!["quay0".into()]),
-            ..NextView::default()
+            ..counted
         });
     }
     STAGES.get(case.stages.len() - usize::from(lends)).map(|(stage, _, act, look)| NextView {
@@ -258,7 +292,7 @@ fn next(case: &CaseView) -> Option<NextView> {
         act: (*act).into(),
         look: (*look).into(),
         cautions: vec![Caution::LaserLight.action().into(), LOCAL_CODES_FIRST.into()],
-        ..NextView::default()
+        ..counted
     })
 }
 
@@ -276,7 +310,7 @@ impl Agent for RigDesk {
     }
 
     fn pauses(&self) -> Vec<Pause> {
-        Vec::new()
+        self.inner.state().pauses.clone()
     }
 
     fn listen(&self, _: Option<u64>) -> Hearing {
@@ -284,7 +318,7 @@ impl Agent for RigDesk {
     }
 
     fn health(&self) -> Health {
-        Health { ok: true, version: "test".into(), started_ms: 1, ..Health::default() }
+        Health { ok: true, version: "test".into(), started_ms: 1, zone: "UTC".into(), ..Health::default() }
     }
 
     fn figures(&self) -> Figures {
@@ -315,15 +349,26 @@ impl Agent for RigDesk {
         Ok(of.into_iter().map(|(port, ..)| ((*port).into(), self.start(order(port), by))).collect())
     }
 
-    fn acknowledge(&self, _: &str, _: AcknowledgeOrder, _: &str) -> Result<(), AgentError> {
-        Ok(())
+    fn acknowledge(&self, port: &str, order: AcknowledgeOrder, by: &str) -> Result<(), AgentError> {
+        self.on_port(port, |port| {
+            let known = Acknowledgement { by: by.into(), note: order.note, at_ms: now_ms() };
+            port.acknowledged = (!order.withdraw).then_some(known);
+        })
     }
 
-    fn mute(&self, _: &str, _: MuteOrder, _: &str) -> Result<(), AgentError> {
-        Ok(())
+    fn mute(&self, port: &str, order: MuteOrder, by: &str) -> Result<(), AgentError> {
+        let until = order.until_ms;
+        let mute = |until_ms| Mute { until_ms, by: by.into(), note: order.note, at_ms: now_ms() };
+        self.on_port(port, |port| port.muted = until.map(mute))
     }
 
-    fn pause(&self, _: PauseOrder, _: &str) -> Result<(), AgentError> {
+    fn pause(&self, order: PauseOrder, by: &str) -> Result<(), AgentError> {
+        let mut state = self.inner.state();
+        state.pauses.retain(|pause| pause.cabinet != order.cabinet);
+        let PauseOrder { cabinet, until_ms, note, end } = order;
+        if !end {
+            state.pauses.push(Pause { cabinet, until_ms, by: by.into(), note, at_ms: now_ms() });
+        }
         Ok(())
     }
 
@@ -355,6 +400,8 @@ impl Agent for RigDesk {
             location: report.verdict.location.clone(),
             rule: None,
             bit_error_ratio: report.error_ratio.map(|r| r.estimate),
+            bit_error_ratio_upper: report.error_ratio.map(|r| r.upper),
+            limit: Some(report.limit.bit_error_ratio),
             latency_ns_p50: report.latency_ns.p50,
         };
         let fits = |report: &&Report| {
@@ -391,6 +438,19 @@ impl Agent for RigDesk {
         found.ok_or_else(|| AgentError::Unknown { what: "case", name: case.into() })
     }
 
+    /// What a real case of this port begins with: enough for a drawing.
+    fn case_document(&self, case: &str) -> Result<Case, AgentError> {
+        let view = self.case(case)?;
+        let rig = PORTS.iter().find(|(name, ..)| *name == view.port).map_or("good", |(_, rig, ..)| rig);
+        let mut port = simulated::open(rig, 7).expect("a built-in rig");
+        let opening = Opening { cable: view.cable.unwrap_or_default(), segments: Vec::new(), plug: view.plug };
+        let mut case = open_case(&mut *port, opening).map_err(|error| AgentError::NotNow(error.to_string()))?;
+        // The labels of the person, not those of the rig.
+        case.segments = view.segments;
+        case.port.name = view.port;
+        Ok(case)
+    }
+
     fn open_case(&self, order: CaseOrder, _: &str) -> Result<String, AgentError> {
         let mut state = self.inner.state();
         if !state.ports.iter().any(|p| p.name == order.port) {
@@ -401,6 +461,8 @@ impl Agent for RigDesk {
             opened_at: "2026-03-01T09:00:00+00:00".into(),
             port: order.port,
             cable: order.cable,
+            segments: order.segments,
+            plug: order.plug,
             state: "open".into(),
             ..CaseView::default()
         };

@@ -30,6 +30,8 @@ pub struct Web {
     /// Behind it.
     pub desk: Arc<RigDesk>,
     // In this order: first it is told to stop.
+    /// Tokens, sessions and codes.
+    pub keys: Arc<Keys>,
     _stop: watch::Sender<bool>,
     _runtime: Runtime,
     _state: TempDir,
@@ -90,11 +92,12 @@ impl Web {
         let (runtime, state, desk) = (runtime(), state(), Arc::new(RigDesk::new()));
         let (stop, stopped) = watch::channel(false);
         let token_file = state.path().join("token");
-        let (url, _) =
-            runtime.block_on(http::start(desk.clone(), keys(), &config, &token_file, stopped)).expect("it starts");
+        let keys = keys();
+        let started = http::start(desk.clone(), Arc::clone(&keys), &config, &token_file, stopped);
+        let (url, _) = runtime.block_on(started).expect("it starts");
         let address = url.rsplit('/').next().and_then(|a| a.parse().ok()).expect("an address");
         let token = std::fs::read_to_string(token_file).expect("a token").trim().to_owned();
-        Self { address, url, token, desk, _stop: stop, _runtime: runtime, _state: state }
+        Self { address, url, token, desk, keys, _stop: stop, _runtime: runtime, _state: state }
     }
 
     /// As on an address that other machines reach, where nothing is free.
@@ -105,10 +108,11 @@ impl Web {
         let token = "0123456789abcdef0123456789abcdef".to_owned();
         let server = runtime.block_on(Server::bind(&config)).expect("it listens");
         let (address, url) = (server.address(), server.url());
-        let gate = Gate::new(Names::new(address, &[], false), Token::new(&token), keys(), false);
+        let keys = keys();
+        let gate = Gate::new(Names::new(address, &[], false), Token::new(&token), Arc::clone(&keys), false);
         let router = http::router(desk.clone(), Arc::new(gate), false);
         runtime.spawn(server.run(router, stopped));
-        Self { address, url, token, desk, _stop: stop, _runtime: runtime, _state: state }
+        Self { address, url, token, desk, keys, _stop: stop, _runtime: runtime, _state: state }
     }
 
     /// A connection.

@@ -12,7 +12,7 @@ use serde::Serialize;
 use thiserror::Error;
 use tokio::sync::broadcast;
 use turnback_core::{
-    document::run::Report,
+    document::{case::Case, run::Report},
     event::Event,
     judge::{Location, Outcome},
     kind::Kind,
@@ -243,6 +243,10 @@ pub struct RecordLine {
     pub rule: Option<String>,
     /// Estimated bit error ratio.
     pub bit_error_ratio: Option<f64>,
+    /// Upper end of its interval.
+    pub bit_error_ratio_upper: Option<f64>,
+    /// The ratio that a good line stays below.
+    pub limit: Option<f64>,
     /// Half of the round trips took at most this, ns.
     pub latency_ns_p50: Option<u64>,
 }
@@ -262,6 +266,8 @@ impl RecordLine {
             location: location.collect(),
             rule: record.rule.clone(),
             bit_error_ratio: record.error_ratio,
+            bit_error_ratio_upper: record.error_ratio_upper,
+            limit: record.error_ratio_limit,
             latency_ns_p50: record.latency_ns_p50,
         }
     }
@@ -498,6 +504,11 @@ pub trait Agent: Send + Sync {
     /// # Errors
     /// No such case; the archive.
     fn case(&self, case: &str) -> Result<CaseView, AgentError>;
+    /// The document of a case, from which drawings and its sheet are made. *Disk.*
+    ///
+    /// # Errors
+    /// As for [`Agent::case`].
+    fn case_document(&self, case: &str) -> Result<Case, AgentError>;
     /// Opens a case, which has its port for itself from now on; its id. *Disk.*
     ///
     /// # Errors

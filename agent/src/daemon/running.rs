@@ -229,6 +229,10 @@ impl Agent for RunningAgent {
         Ok(self.case_view(&self.stored_case(case)?))
     }
 
+    fn case_document(&self, case: &str) -> Result<Case, AgentError> {
+        self.stored_case(case)
+    }
+
     fn open_case(&self, order: CaseOrder, by: &str) -> Result<String, AgentError> {
         self.open(order, by)
     }

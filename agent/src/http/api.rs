@@ -2,7 +2,7 @@
 //! against. `care` answers about what people do between the runs, `keys` about who may.
 
 mod care;
-mod keys;
+pub(super) mod keys;
 
 use std::{convert::Infallible, sync::Arc, time::Duration};
 

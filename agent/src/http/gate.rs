@@ -131,7 +131,7 @@ impl Gate {
         let needed = needed(changes, path);
         let given = headers.get(header::AUTHORIZATION);
         let given = given.map(|given| given.to_str().ok().and_then(bearer).unwrap_or_default());
-        if (needed <= Role::Read && !changes && self.reading_is_free) || FREE_PATHS.contains(&path) {
+        if (needed <= Role::Read && !changes && self.reading_is_free) || is_free(path) {
             let holder = given.and_then(|token| self.holder(token));
             return Ok(holder.or_else(|| self.sessions.caller(headers)));
         }
@@ -198,7 +198,11 @@ fn take(rate: &Mutex<Rate>, who: IpAddr) -> Result<(), ApiError> {
     })
 }
 
-/// What a person without a token needs to get to the place where it is entered.
+/// Whether a path is what a person without a token needs to get to the place where it is entered.
+fn is_free(path: &str) -> bool {
+    FREE_PATHS.contains(&path) || path.starts_with("/fonts/")
+}
+
 const FREE_PATHS: &[&str] = &["/enter", "/pair", "/look.css", "/live.js", "/pennant.svg"];
 /// Who shows the token of the token file.
 pub const TOKEN_FILE: &str = "token-file";

@@ -66,7 +66,7 @@ pub async fn guard(State(gate): State<Arc<Gate>>, mut request: Request, next: Ne
 const ALWAYS: &[(&str, &str)] = &[
     (
         "content-security-policy",
-        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; \
+        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; \
          form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
     ),
     ("x-content-type-options", "nosniff"),

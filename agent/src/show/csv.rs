@@ -1,5 +1,5 @@
-//! A report, of a run or a case, as rows for a spreadsheet: one for every figure, under the names of
-//! `docs/report-format.md`.
+//! For a spreadsheet: a report, of a run or a case, as rows with one figure each under the names of
+//! `docs/report-format.md`; and tables.
 
 use serde::Serialize;
 use serde_json::Value;
@@ -15,6 +15,17 @@ pub fn render(report: &impl Serialize) -> Result<String, serde_json::Error> {
     rows.value("", "", &serde_json::to_value(report)?);
     // Writing to memory does not fail, and what was written is text.
     Ok(rows.0.into_inner().ok().and_then(|bytes| String::from_utf8(bytes).ok()).unwrap_or_default())
+}
+
+/// A table with its columns, as text.
+pub fn table(columns: &[&str], rows: impl IntoIterator<Item = Vec<String>>) -> String {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    // To memory: nothing can fail.
+    let _ = writer.write_record(columns);
+    for row in rows {
+        let _ = writer.write_record(row.iter().map(|cell| plain(cell)));
+    }
+    writer.into_inner().ok().and_then(|bytes| String::from_utf8(bytes).ok()).unwrap_or_default()
 }
 
 struct Rows(csv::Writer<Vec<u8>>);

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     base::placement::Placement,
     document::run::{Detail, Report},
-    judge::{Outcome, Verdict, facts::Stopped},
+    judge::{Location, Outcome, Verdict, facts::Stopped},
 };
 
 /// What one run, or the attempt at one, says of its port.
@@ -61,6 +61,10 @@ pub struct Ground {
     pub run: Option<String>,
     /// When it ended, ms since 1970-01-01 UTC.
     pub at_ms: i64,
+    /// For a fault, among what it lies.
+    pub location: Vec<Location>,
+    /// What its verdict says to do next; empty if it could not be made.
+    pub next: String,
 }
 
 impl Ground {
@@ -76,6 +80,8 @@ impl Ground {
             profile: report.profile.clone(),
             run: Some(report.run.clone()),
             at_ms,
+            location: report.verdict.location.clone(),
+            next: report.verdict.next.clone(),
         }
     }
 }

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{Answer, Body, body};
 use crate::{
-    daemon::keys::{Caller, Keys, KeysError, Role},
+    daemon::keys::{Caller, Keys, KeysError, Pairing, Role},
     http::{error::ApiError, gate::Gate},
 };
 
@@ -84,9 +84,18 @@ pub async fn pair(
     order: Body,
 ) -> Answer<impl Serialize> {
     let PairOrder { role } = body(order)?;
+    paired(&gate, &caller, role).await.map(Json)
+}
+
+/// Makes a code for a phone that may do no more than whoever lets it in.
+///
+/// # Errors
+/// A role beyond the caller's; the archive.
+pub async fn paired(gate: &Gate, caller: &Caller, role: Role) -> Result<Pairing, ApiError> {
     if role > caller.role {
         let message = format!("the role of {} is {}; a phone gets no more", caller.name, caller.role.name());
         return Err(ApiError::new(StatusCode::FORBIDDEN, "role-too-low", message));
     }
-    with_keys(&gate, move |keys| keys.pair(role, &caller.name)).await.map(Json)
+    let by = caller.name.clone();
+    with_keys(gate, move |keys| keys.pair(role, &by)).await
 }

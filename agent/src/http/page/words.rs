@@ -22,10 +22,31 @@ pub fn age(ms: i64) -> String {
     }
 }
 
-/// A moment on the clock of this machine, to the minute.
-pub fn moment(ms: i64) -> String {
-    Timestamp::from_millisecond(ms)
-        .map_or_else(|_| "-".into(), |t| t.to_zoned(TimeZone::system()).strftime("%Y-%m-%d %H:%M").to_string())
+/// A moment on the clock of a zone, to the minute.
+pub fn minute(ms: i64, zone: &TimeZone) -> String {
+    at(ms, zone, "%Y-%m-%d %H:%M")
+}
+
+/// A moment on the clock of a zone, to the second.
+pub fn second(ms: i64, zone: &TimeZone) -> String {
+    at(ms, zone, "%Y-%m-%d %H:%M:%S")
+}
+
+/// A moment on the clock of a zone: the time of day.
+pub fn time_of_day(ms: i64, zone: &TimeZone) -> String {
+    at(ms, zone, "%H:%M")
+}
+
+fn at(ms: i64, zone: &TimeZone, form: &str) -> String {
+    let time = Timestamp::from_millisecond(ms);
+    time.map_or_else(|_| "-".into(), |time| time.to_zoned(zone.clone()).strftime(form).to_string())
+}
+
+/// Moments of a list: to the minute, or to the second where two of them would look alike.
+pub fn moments(all: &[i64], zone: &TimeZone) -> Vec<String> {
+    let minutes: Vec<_> = all.iter().map(|ms| minute(*ms, zone)).collect();
+    let alike = minutes.windows(2).any(|two| two[0] == two[1]);
+    if alike { all.iter().map(|ms| second(*ms, zone)).collect() } else { minutes }
 }
 
 /// A moment for programs (RFC 3339).
@@ -33,9 +54,9 @@ pub fn stamp(ms: i64) -> String {
     Timestamp::from_millisecond(ms).map_or_else(|_| String::new(), |t| t.to_string())
 }
 
-/// A record's time to the minute, as the machine that ran it had it.
-pub fn minute(started_at: &str) -> String {
-    started_at.get(..16).unwrap_or(started_at).replacen('T', " ", 1)
+/// When a document says that something began, ms since 1970 UTC; 0 if it says nothing that is a time.
+pub fn began_ms(text: &str) -> i64 {
+    text.parse::<Timestamp>().map_or(0, Timestamp::as_millisecond)
 }
 
 /// Any text as one segment of a path or one value of a query (RFC 3986 2.1).
@@ -49,15 +70,12 @@ pub fn is_own_path(path: &str) -> bool {
     path.starts_with('/') && !path.starts_with("//") && path.bytes().all(|b| b.is_ascii_graphic() && b != b'\\')
 }
 
-/// The pennant of a state, as an SVG path: its shape tells it without colour.
-pub fn pennant(state: State) -> &'static str {
+/// The word for a state.
+pub fn state(state: State) -> &'static str {
     match state {
-        State::Proven | State::ChipProven | State::NeverTested | State::Expired | State::Undecided => {
-            "M2 2H40L30 14L40 26H2Z"
-        }
-        State::Failed => "M2 2H40L30 14L40 26H2Z M8 6L24 22 M24 6L8 22",
-        State::Suspect => "M2 2H40L30 14L40 26H2Z M2 14H30",
-        State::Skipped | State::Gone => "M2 2H40L30 14L40 26H2Z M14 2V26",
+        State::NeverTested => "never tested",
+        State::ChipProven => "chip proven",
+        other => other.name(),
     }
 }
 
@@ -66,14 +84,91 @@ pub fn meaning(state: State) -> &'static str {
     match state {
         State::Failed => "a fault was found several times in a row; it may lie in port, plug or cable",
         State::Suspect => "a fault was found and is to be confirmed, or a figure moves towards one",
-        State::Gone => "the machine does not have this port any more",
-        State::Undecided => "the last runs decided nothing, for instance because nothing came back",
-        State::Expired => "the last proof is too old, or the port was gone since",
+        State::Gone => "this machine does not have the port any more",
+        State::Undecided => "the last runs decided nothing, for example because nothing came back",
+        State::Expired => "it was proven, too long ago",
         State::NeverTested => "no run has decided anything yet",
-        State::ChipProven => "the loop inside the chip passes; the port beyond it is not proven",
+        State::ChipProven => "the loop inside the chip passed; socket, plug and cable are not proven",
         State::Skipped => "in service when its turn came: left alone",
-        State::Proven => "the last run that decided anything passed",
+        State::Proven => "the last run that decided anything passed, with a plug",
     }
+}
+
+/// Where a placement has the plug.
+pub fn place_of_plug(placement: &str) -> &str {
+    match placement {
+        "internal" => "loop inside the chip",
+        "at-port" => "plug at the port",
+        "far-end" => "plug at the far end",
+        "return-port" => "cable to the return port",
+        other => other,
+    }
+}
+
+/// A stage of a case, for people who do not know its name.
+pub fn stage(name: &str) -> String {
+    let (kind, place) = match name.split_once(':') {
+        Some((kind @ ("soak" | "two-pairs"), place)) => (kind, place),
+        _ if matches!(name, "soak" | "two-pairs") => (name, "far-end"),
+        _ => ("", name),
+    };
+    let place = match place.split_once(':') {
+        Some(("far-end", segment)) => format!("plug at the end of {segment}"),
+        _ => match place {
+            "other-plug" => "another plug".into(),
+            "known-good-port" => "the plug in a port that works".into(),
+            "cable-test" => "cable test".into(),
+            placement => place_of_plug(placement).to_owned(),
+        },
+    };
+    match kind {
+        "soak" => format!("long run, {place}"),
+        "two-pairs" => format!("two pairs, {place}"),
+        _ => place,
+    }
+}
+
+/// The same text with its first letter in upper case.
+pub fn upper(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
+/// A text as a sentence of its own.
+pub fn sentence(text: &str) -> String {
+    let text = upper(text.trim());
+    if text.is_empty() || text.ends_with(['.', '?', '!']) { text } else { format!("{text}.") }
+}
+
+/// The words and numbers of a name: by them names stand as people count, `quay2` before `quay10`.
+pub fn counted(name: &str) -> Vec<(String, u64)> {
+    let split = |text: &str, at: fn(char) -> bool| {
+        let (front, back) = text.split_at(text.find(at).unwrap_or(text.len()));
+        (front.to_owned(), back.to_owned())
+    };
+    let (mut parts, mut rest) = (Vec::new(), name.to_owned());
+    while !rest.is_empty() {
+        let (word, tail) = split(&rest, |c| c.is_ascii_digit());
+        let (number, tail) = split(&tail, |c| !c.is_ascii_digit());
+        parts.push((word, number.parse().unwrap_or_default()));
+        rest = tail;
+    }
+    parts
+}
+
+/// A port's page.
+pub fn port_href(name: &str) -> String {
+    format!("/ports/{}", encoded(name))
+}
+
+/// A run's page.
+pub fn run_href(run: &str) -> String {
+    format!("/runs/{}", encoded(run))
+}
+
+/// A case's page.
+pub fn case_href(case: &str) -> String {
+    format!("/cases/{}", encoded(case))
 }
 
 /// A reason without the name of the rule that leads it: on a list the words are enough.
@@ -191,6 +286,20 @@ mod tests {
     }
 
     #[test]
+    fn stages_have_plain_names() {
+        for (name, plain) in [
+            ("at-port", "plug at the port"),
+            ("far-end:quay duct", "plug at the end of quay duct"),
+            ("soak", "long run, plug at the far end"),
+            ("soak:at-port", "long run, plug at the port"),
+            ("two-pairs:far-end:quay duct", "two pairs, plug at the end of quay duct"),
+            ("known-good-port", "the plug in a port that works"),
+        ] {
+            assert_eq!(stage(name), plain);
+        }
+    }
+
+    #[test]
     fn a_list_says_why_without_the_name_of_the_rule() {
         assert_eq!(plainly("no-link: no link: no plug is fitted"), "no link: no plug is fitted");
         assert_eq!(plainly("drifts: the link dropped"), "drifts: the link dropped");
@@ -198,9 +307,23 @@ mod tests {
     }
 
     #[test]
+    fn names_stand_as_people_count() {
+        let mut names = ["quay10", "quay2", "quay", "shed 3 port 10", "shed 3 port 9", "/dev/ttyS1"];
+        names.sort_by_key(|name| counted(name));
+        assert_eq!(names, ["/dev/ttyS1", "quay", "quay2", "quay10", "shed 3 port 9", "shed 3 port 10"]);
+    }
+
+    #[test]
     fn ages_are_short() {
         let all = [-5, 61_000, 180_000, 3 * 3_600_000, 9 * 86_400_000].map(age);
         assert_eq!(all, ["0 s", "61 s", "3 min", "3 h", "9 days"]);
+    }
+
+    #[test]
+    fn moments_that_would_look_alike_have_seconds() {
+        let zone = TimeZone::fixed(jiff::tz::offset(2));
+        assert_eq!(moments(&[0, 60_000], &zone), ["1970-01-01 02:00", "1970-01-01 02:01"]);
+        assert_eq!(moments(&[1000, 2000], &zone), ["1970-01-01 02:00:01", "1970-01-01 02:00:02"]);
     }
 
     proptest! {

@@ -12,6 +12,8 @@ pub mod interval;
 pub mod run;
 pub mod scale;
 pub mod serial;
+pub mod series;
+pub mod stage;
 pub mod svg;
 pub mod way;
 

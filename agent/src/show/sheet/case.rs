@@ -11,7 +11,7 @@ use turnback_core::{
 };
 
 use super::{
-    layout::{Listed, Sheet},
+    layout::{Listed, Sheet, Trail},
     run::identity,
 };
 use crate::show::{
@@ -24,10 +24,19 @@ use crate::show::{
 /// # Errors
 /// When the template cannot be filled, which the compiler has all but ruled out.
 pub fn render(case: &Case) -> Result<String, askama::Error> {
+    render_in_book(case, Vec::new())
+}
+
+/// The page as part of the agent's book, from where it leads back to other pages.
+///
+/// # Errors
+/// As for [`render`].
+pub fn render_in_book(case: &Case, trail: Vec<Trail>) -> Result<String, askama::Error> {
     let moves = case.next.as_ref().map_or(Vec::new(), |next| {
         vec![("do", next.hands.as_str()), ("look", next.look.as_str()), ("why", next.why.as_str())]
     });
     Sheet {
+        trail,
         subject: case_text::about(case),
         kind: "Report of a case",
         when: &whole_seconds(&case.changed_at),

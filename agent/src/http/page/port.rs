@@ -1,0 +1,139 @@
+//! The page of one port: its state, what that rests on and what to do; then how it has been.
+
+use askama::Template;
+use axum::{
+    Extension,
+    extract::{Path, Query, rejection::QueryRejection},
+    http::{HeaderMap, StatusCode, Uri},
+};
+use serde::Deserialize;
+use turnback_core::{judge::Outcome, plan::Profile};
+
+use super::{
+    Around, Book, Page, PageError, filled, history,
+    line::{self, PortLine},
+    now_ms,
+    rows::{self, ChangeLine, LiveLine, Measured, RecordRow, WaitingLine},
+    words,
+};
+use crate::{
+    daemon::agent::{AgentError, PortView, RecordQuery},
+    http::{api::ask, error::ApiError},
+    show::plot::Figure,
+};
+
+#[derive(Template)]
+#[template(path = "http/page/port.html")]
+struct Port {
+    around: Around,
+    line: PortLine,
+    view: PortView,
+    since: String,
+    /// What its state rests on, in words, and the page of that run.
+    ground: Option<(String, String)>,
+    /// Until when its proof holds.
+    proof: String,
+    advice: String,
+    live: Option<LiveLine>,
+    waiting: Vec<WaitingLine>,
+    profiles: Vec<String>,
+    cautions: Vec<[&'static str; 3]>,
+    measured: Option<Measured>,
+    plots: Vec<Figure>,
+    periods: Vec<(String, &'static str, bool)>,
+    changes: Vec<ChangeLine>,
+    records: Vec<RecordRow>,
+    records_href: String,
+}
+
+/// The stretch of time that the history shows.
+#[derive(Default, Deserialize)]
+#[serde(default)]
+pub struct Shown {
+    past: String,
+}
+
+pub async fn view(
+    Extension(book): Extension<Book>,
+    Path(name): Path<String>,
+    headers: HeaderMap,
+    uri: Uri,
+    shown: Result<Query<Shown>, QueryRejection>,
+) -> Page {
+    let shown =
+        shown.map_err(|e| ApiError::new(StatusCode::BAD_REQUEST, "query-not-understood", e.body_text()))?.0.past;
+    let view = found(&book, &name)?;
+    let query = RecordQuery { port: Some(name.clone()), limit: HISTORY, ..RecordQuery::default() };
+    let (lines, changes, last) = ask(&book.desk, move |desk| {
+        let lines = desk.records(&query)?;
+        // The newest that measured anything. A record may go while it is looked for.
+        let last = lines.iter().find(|line| line.outcome != Outcome::NotTested).and_then(|l| desk.report(&l.run).ok());
+        Ok((lines, desk.changes(&name, RECENT as u32)?, last))
+    })
+    .await?;
+    let now_ms = now_ms();
+    let mut around = book.around(&headers, &uri, "overview", "");
+    let line = PortLine::new(&view, now_ms);
+    around.title = format!("{} {}", view.name, line.word);
+    (around.watch, around.moving) = (view.name.clone(), true);
+    let zone = around.clock.clone();
+    let standing = &view.standing;
+    let period = history::PERIODS.iter().map(|(word, ..)| *word).find(|word| *word == shown);
+    let period = period.unwrap_or_else(|| history::fitting(&lines, now_ms));
+    let periods = history::PERIODS.iter();
+    filled(&Port {
+        since: if standing.since_ms > 0 { words::minute(standing.since_ms, &zone) } else { String::new() },
+        ground: standing.rests_on.as_ref().map(|run| {
+            let href = run.run.as_ref().map_or(String::new(), |run| words::run_href(run));
+            (format!("{}, {} ago", line::rests_on(run), words::age(now_ms - run.at_ms)), href)
+        }),
+        proof: view.proof_ends_ms.map_or(String::new(), |ends| words::age(ends - now_ms)),
+        advice: advice(&view, &line),
+        live: view.running.as_ref().map(|run| LiveLine::new(run, now_ms)),
+        waiting: waiting(&book, &view.name, now_ms),
+        profiles: Profile::builtin().into_iter().map(|p| p.name).collect(),
+        cautions: rows::cautions(view.kind),
+        measured: last.map(|report| Measured::new(&report, now_ms)),
+        plots: history::figures(&lines, period, now_ms, &zone),
+        periods: periods
+            .map(|(word, name, _)| (format!("{}?past={word}", line.href), *name, *word == period))
+            .collect(),
+        changes: ChangeLine::all(changes, now_ms, &zone),
+        records: RecordRow::all(&lines[..lines.len().min(RECENT)], &zone),
+        records_href: format!("/runs?port={}", words::encoded(&view.name)),
+        around,
+        line,
+        view,
+    })
+}
+
+/// A port by name.
+///
+/// # Errors
+/// There is none.
+pub fn found(book: &Book, name: &str) -> Result<PortView, PageError> {
+    let found = book.desk.ports().into_iter().find(|p| p.name == name);
+    let unknown = || ApiError::from(AgentError::Unknown { what: "port", name: name.to_owned() });
+    Ok(found.ok_or_else(unknown)?)
+}
+
+/// Runs of a port that wait for their turn.
+pub fn waiting(book: &Book, port: &str, now_ms: i64) -> Vec<WaitingLine> {
+    let queue = book.desk.queue();
+    queue.iter().filter(|entry| entry.port == port).map(|entry| WaitingLine::new(entry, now_ms)).collect()
+}
+
+/// All that the verdict says to do, or what a list says.
+fn advice(view: &PortView, line: &PortLine) -> String {
+    let next = view.standing.rests_on.as_ref().map_or("", |run| run.next.as_str());
+    let drifts = view.standing.why.starts_with("drifts");
+    if line.held.needs_attention() && view.present && !next.is_empty() && !drifts {
+        return next.to_owned();
+    }
+    if line.is_proven { format!("Nothing. {}", line.action) } else { line.action.clone() }
+}
+
+/// Records that the history goes back to.
+const HISTORY: u32 = 1000;
+/// Records listed on a port's page, and changes.
+const RECENT: usize = 12;
