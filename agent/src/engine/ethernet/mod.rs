@@ -205,8 +205,8 @@ impl EthernetRun<'_, '_> {
         Ok(())
     }
 
-    /// A link that is down when the plan ends is lost, however short a time ago: frames that came back before say nothing
-    /// about now. One that came and went has its own name.
+    /// A link that is down when the plan ends is lost, however short a time ago: frames that came back before say
+    /// nothing about now. One that came and went has its own name.
     fn tell_lost_link(&mut self, measured: &mut EthernetMeasured) {
         let is_down = |link: LinkState| !link.up;
         if measured.link.up && measured.link_flaps == 0 && self.kind.port.link().is_ok_and(is_down) {
@@ -225,6 +225,6 @@ impl EthernetRun<'_, '_> {
     }
 }
 
-/// How long late echoes are waited for at the end: twice the two seconds that RFC 2544 23 has for residual frames, since
-/// what holds a frame for three seconds would else look like a line that loses it.
+/// How long late echoes are waited for at the end. RFC 2544 23 has two seconds for residual frames. What holds a frame
+/// for three would then look like a line that loses it.
 const LATE_PATIENCE: Duration = Duration::from_secs(4);
