@@ -228,6 +228,6 @@ impl EthernetRun<'_, '_> {
     }
 }
 
-/// How long late echoes are waited for at the end: twice the two seconds that RFC 2544 23 has for residual frames, since
-/// what holds a frame for three seconds would else look like a line that loses it.
+/// How long late echoes are waited for at the end. RFC 2544 23 has two seconds for residual frames. What holds a frame
+/// for three would then look like a line that loses it.
 const LATE_PATIENCE: Duration = Duration::from_secs(4);
