@@ -382,9 +382,9 @@ fn runs_of(counts: &BTreeMap<String, u64>, s: &Snapshot) -> Vec<Sample> {
     of(&counts, s)
 }
 
-/// Counts by port, 0 for a port that has none yet: a counter should be there before it first grows.
+/// Counts by port, 0 for a watched port that has none yet: a counter should be there before it first grows.
 fn of<'a>(counts: impl IntoIterator<Item = (&'a String, &'a f64)>, s: &Snapshot) -> Vec<Sample> {
-    let mut all: BTreeMap<String, f64> = s.ports.iter().map(|p| (p.name.clone(), 0.0)).collect();
+    let mut all: BTreeMap<String, f64> = watched(s).map(|p| (p.name.clone(), 0.0)).collect();
     all.extend(counts.into_iter().map(|(port, n)| (port.clone(), *n)));
     labelled("port", &all)
 }

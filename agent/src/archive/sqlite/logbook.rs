@@ -282,7 +282,7 @@ mod tests {
             left.iter().map(|o| (o.id.as_str(), o.attempts)).collect::<Vec<_>>(),
             [("quay1-5", 4), ("quay2-6", 0)]
         );
-        logbook.post(&[b.clone()]).unwrap();
+        logbook.post(std::slice::from_ref(&b)).unwrap();
         assert_eq!(logbook.outbox().unwrap().len(), 3);
         logbook.delivered(&b, None).unwrap();
         for at_ms in [3, 8] {

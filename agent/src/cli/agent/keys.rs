@@ -14,24 +14,17 @@ use crate::{
 
 /// Makes, lists or revokes tokens.
 pub fn token(command: &TokenCommand) -> ExitCode {
-    let (question, told): (_, Box<dyn Fn(&Value) -> String>) = match command {
-        TokenCommand::Make { name, role } => (
-            Question::MakeToken { name: name.clone(), role: *role },
-            Box::new(|answer| format!("{}\n", answer["token"].as_str().unwrap_or_default())),
-        ),
-        TokenCommand::List { json } => {
-            let json = *json;
-            (
-                Question::Tokens,
-                Box::new(move |answer| if json { format!("{answer:#}\n") } else { list(answer, output_width()) }),
-            )
-        }
-        TokenCommand::Revoke { name } => {
-            let name = name.clone();
-            (Question::RevokeToken { name: name.clone() }, Box::new(move |_| format!("{name} is revoked\n")))
-        }
+    let question = match command {
+        TokenCommand::Make { name, role } => Question::MakeToken { name: name.clone(), role: *role },
+        TokenCommand::List { .. } => Question::Tokens,
+        TokenCommand::Revoke { name } => Question::RevokeToken { name: name.clone() },
     };
-    answered(&question, &*told)
+    answered(&question, &|answer| match command {
+        TokenCommand::Make { .. } => format!("{}\n", answer["token"].as_str().unwrap_or_default()),
+        TokenCommand::List { json: true } => format!("{answer:#}\n"),
+        TokenCommand::List { json: false } => list(answer, output_width()),
+        TokenCommand::Revoke { name } => format!("{name} is revoked\n"),
+    })
 }
 
 /// Shows a code that signs a phone in.
