@@ -3,7 +3,10 @@
 use std::process::ExitCode;
 
 use turnback_core::{
-    base::caution::{Caution, LOCAL_CODES_FIRST},
+    base::{
+        caution::{Caution, LOCAL_CODES_FIRST},
+        figure,
+    },
     kind::ethernet::cable_test::{CableTest, PairResult, PairStatus, Reading, read},
 };
 
@@ -108,7 +111,10 @@ fn ends(pairs: &[&PairResult]) -> String {
     }
     let numbers: Vec<String> = pairs.iter().map(|pair| pair.pair.number().to_string()).collect();
     let at = if most - least < 1.0 { format!("{most:.0}") } else { format!("{least:.0} to {most:.0}") };
-    format!("An open end at about {at} m on pairs {}, as at a far end with nothing on it.", sorted(numbers).join(", "))
+    format!(
+        "An open end at about {at} m on pairs {}, as at a far end with nothing on it.",
+        figure::listed(&sorted(numbers))
+    )
 }
 
 fn sorted(mut numbers: Vec<String>) -> Vec<String> {
@@ -133,7 +139,10 @@ mod tests {
         let text = render("quay7", &found([end, end, end, (PairStatus::Open, Some(36.2))]), 100);
         let lines: Vec<&str> = text.lines().collect();
         assert_eq!(lines[0], "FAULT: pair 4 (brown, pins 7 and 8) open at about 36 m from the port");
-        assert_eq!(lines[2], "others: An open end at about 65 m on pairs 1, 2, 3, as at a far end with nothing on it.");
+        assert_eq!(
+            lines[2],
+            "others: An open end at about 65 m on pairs 1, 2 and 3, as at a far end with nothing on it."
+        );
         assert!(text.contains("plug"), "{text}");
     }
 

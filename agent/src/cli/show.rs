@@ -9,18 +9,21 @@ use turnback_core::{
 };
 
 use super::{USAGE, args::Args, complain};
-use crate::ports::name::rig;
+use crate::{
+    ports::name::rig,
+    show::lines::{output_width, wrapped},
+};
 
 pub(super) fn print(text: &str) -> ExitCode {
     super::print(text, ExitCode::SUCCESS)
 }
 
 fn list<'a>(rows: impl Iterator<Item = (String, &'a str)>, hint: &str) -> ExitCode {
-    let rows: Vec<_> = rows.collect();
+    let (rows, columns) = (rows.collect::<Vec<_>>(), output_width());
     let width = rows.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
-    let mut text: String = rows.iter().map(|(name, about)| format!("{name:width$}  {about}\n")).collect();
-    text.push_str(&format!("\n{hint}\n"));
-    print(&text)
+    let row = |(name, about): &(String, &str)| wrapped(&format!("{name:width$}  "), about, columns) + "\n";
+    let text: String = rows.iter().map(row).collect();
+    print(&format!("{text}\n{}\n", wrapped("", hint, columns)))
 }
 
 /// `turnback profiles [NAME]`.
@@ -60,12 +63,8 @@ pub fn rigs(name: Option<&str>) -> ExitCode {
 pub fn wiring(kind: Option<&str>) -> ExitCode {
     match kind.map(str::parse::<WiringKind>) {
         None => {
-            let mut text = String::new();
-            for kind in WiringKind::ALL {
-                text.push_str(&format!("{kind:12}  {}\n", kind.wiring().title));
-            }
-            text.push_str("\n`turnback wiring KIND` draws one.\n");
-            print(&text)
+            let titles = WiringKind::ALL.map(|kind| (kind.to_string(), kind.wiring().title));
+            list(titles.iter().map(|(kind, title)| (kind.clone(), &**title)), "`turnback wiring KIND` draws one.")
         }
         Some(Ok(kind)) => print(&kind.page()),
         // No connector of its own, and no wire that the full plug does not have.

@@ -73,6 +73,17 @@ fn words(text: &str) -> Vec<String> {
     words
 }
 
+/// A text for a page, where no line breaks within a number. Its unit may stand on the next line: cells are narrow.
+pub fn unbroken(text: &str) -> String {
+    let whole = |word: String| match word.rsplit_once(' ') {
+        Some((number, unit)) if !unit.starts_with(|c: char| c.is_ascii_digit()) => {
+            format!("{} {unit}", number.replace(' ', "\u{a0}"))
+        }
+        _ => word.replace(' ', "\u{a0}"),
+    };
+    words(text).into_iter().map(whole).collect::<Vec<_>>().join(" ")
+}
+
 /// Units that stay on the line of their number.
 const UNITS: &[&str] = &["%", "B", "Gb/s", "Mb/s", "kb/s", "b/s", "V", "dBm", "h", "m", "min", "ms", "ns", "s", "us"];
 
@@ -115,6 +126,7 @@ mod tests {
                 "4 s"
             ]
         );
+        assert_eq!(unbroken("1 234 sent, 1 234 Mb/s"), "1\u{a0}234 sent, 1\u{a0}234 Mb/s");
         let text = wrapped("bit-errors: ", &format!("{} 1 234 567 bits", "x".repeat(80)), 100);
         assert!(text.ends_with("x\n  1 234 567 bits"), "{text}");
     }

@@ -139,7 +139,7 @@ fn turnaround(turnaround: &[Turnaround]) -> Listing {
             ]
         })
         .collect();
-    let headings = vec!["bytes", "driver", "on the line", "min", "half", "max", "trips"];
+    let headings = vec!["bytes", "driver", "on the line", "min", "median", "max", "trips"];
     Listing { id: TableId::Turnaround, title: "Turnaround", headings, rows }
 }
 
@@ -173,5 +173,5 @@ fn trials(id: TableId, [title, what]: [&'static str; 2], trials: &[FormatTrial])
         row.resize(7, String::new());
         rows.push(row);
     }
-    Listing { id, title, headings: vec![what, "", "sent", "lost", "extra", "wrong", "of the line"], rows }
+    Listing { id, title, headings: vec![what, "", "sent", "lost", "extra", "wrong", "of line speed"], rows }
 }

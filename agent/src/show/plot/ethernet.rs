@@ -207,7 +207,7 @@ fn latency(id: &'static str, title: &str, trips: &Latency) -> Option<Figure> {
     let marks = Scale::Logarithmic { low: low / unit_ns, high: high / unit_ns }.ticks(6);
     let summary =
         format!("How many of {} trips took how long, by the {} clock.", figure::count(trips.count), trips.clock);
-    let pointers = [(trips.p50, "half"), (trips.p99, "99 %"), (trips.max, "max")]
+    let pointers = [(trips.p50, "median"), (trips.p99, "99 %"), (trips.max, "max")]
         .into_iter()
         .filter_map(|(ns, word)| Some((ns? as f64, word.to_owned())))
         .collect();

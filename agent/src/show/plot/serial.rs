@@ -17,7 +17,7 @@ pub(super) fn figures(detail: &SerialDetail, by_bit: Option<Figure>) -> Vec<Opti
     vec![by_bit, speeds(&detail.speeds), turnaround(&detail.turnaround)]
 }
 
-/// Every speed that the port took, by the share of the line's time that was used without error.
+/// Every speed that the port took, by the share of the line speed that was reached.
 fn speeds(trials: &[FormatTrial]) -> Option<Figure> {
     let taken: Vec<(u32, &FormatTrial)> =
         trials.iter().filter_map(|trial| Some((trial.taken?.bits_per_second, trial))).collect();
@@ -35,8 +35,7 @@ fn speeds(trials: &[FormatTrial]) -> Option<Figure> {
         })
         .collect();
     let title = "Speeds tried";
-    let summary =
-        "How much of each line's time was used, in percent. A clean speed brought back every byte as it was sent.";
+    let summary = "The share of the line speed that was reached, in percent. A clean speed brought every byte back.";
     let svg = columns::draw(&Columns {
         id: "speeds",
         width: HALF,
@@ -49,7 +48,7 @@ fn speeds(trials: &[FormatTrial]) -> Option<Figure> {
             if taken.len() > NAMES_MAX && i % 3 != 0 { String::new() } else { (f64::from(*speed) / 1000.0).to_string() }
         })),
         y: Scale::for_heights(columns.iter().map(|c| c.solid + c.hatched)),
-        y_title: "% of the line's time",
+        y_title: "% of the line speed",
         is_counted: false,
         columns,
         is_mirrored: false,
@@ -64,7 +63,7 @@ fn speeds(trials: &[FormatTrial]) -> Option<Figure> {
         svg,
         is_wide: false,
         table: Table::new(
-            vec!["bits a second", "sent", "failed", "% of the line"],
+            vec!["bits a second", "sent", "failed", "% of the line speed"],
             taken.iter().map(|(speed, trial)| {
                 vec![
                     figure::count((*speed).into()),
