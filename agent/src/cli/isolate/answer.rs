@@ -116,7 +116,7 @@ impl Answers {
     /// The next answer; none at the end. In a file, lines that begin with `#` are comments.
     pub(super) fn next(&mut self) -> io::Result<Option<Result<Answer, String>>> {
         if self.prompt {
-            tell::text("Press Enter when the plug is in place (\"help\" lists other answers) > ");
+            tell::text("Press Enter when the plug is in place, or type \"help\" > ");
         }
         loop {
             let mut line = String::new();
