@@ -94,7 +94,7 @@ impl Rights {
 pub fn ethernet_ports() -> Result<Vec<PortEntry>, InventoryError> {
     let around = Surroundings::gather()?;
     let rights = Rights::of_this_thread();
-    let mut names: Vec<String> = pnet::datalink::interfaces().into_iter().map(|interface| interface.name).collect();
+    let mut names: Vec<String> = pnet_datalink::interfaces().into_iter().map(|interface| interface.name).collect();
     names.sort();
     names.dedup();
     Ok(names.iter().filter_map(|name| entry(name, &around, rights)).collect())
