@@ -375,6 +375,7 @@ mod tests {
             walk(&[fault(), fault(), used(), used(), Observation::Pass, Observation::Pass]),
             [Suspect, Failed, Skipped, Skipped, Failed, Proven]
         );
+        assert_eq!(walk(&[fault(), fault(), used(), fault()]), [Suspect, Failed, Skipped, Failed]);
         assert_eq!(walk(&[Observation::Pass, used(), Observation::Pass]), [Proven, Skipped, Proven]);
         assert_eq!(walk(&[Observation::Pass, used(), unclear()]), [Proven, Skipped, State::Unknown]);
     }
@@ -400,6 +401,12 @@ mod tests {
         assert_eq!(standing.take(&Observation::Pass, &[], 4, Hysteresis::default()), None);
         let change = standing.take(&Observation::Pass, &[], 5, Hysteresis::default()).unwrap();
         assert_eq!(change.to, State::Proven);
+        standing.take(&Observation::Pass, &[], 6, Hysteresis::default());
+        assert_eq!(standing.since_ms, 5, "since when it is proven, not when that was last seen");
+        // A pass that drifts makes no failed port less than failed.
+        (7..9).for_each(|at| _ = standing.take(&fault(), &[], at, Hysteresis::default()));
+        standing.take(&Observation::Pass, &drift, 9, Hysteresis::default());
+        assert_eq!(standing.state, State::Failed);
     }
 
     #[test]
