@@ -148,9 +148,10 @@ fn a_thousand_seeds_of_a_good_rig_on_a_loaded_host_give_no_fault() {
         lossy += usize::from(report.totals.frames().unwrap().frames_lost_in_host > 0);
         passes += usize::from(report.verdict.outcome == Outcome::Pass);
     }
-    // The load was felt, by nine in ten, and did not just make every answer `undecided`.
+    // The load was felt, by nine in ten. Five halvings of line rate leave 2,540 frames a second, which each of these
+    // computers takes: all pass in the end.
     assert!(lossy * 10 > tried * 9, "{lossy} of {tried}");
-    assert!(passes > 0, "{passes}");
+    assert_eq!(passes, tried);
 }
 
 /// A port that drops damaged frames: the ratio comes from failed frames alone, at every size. The truth is the rig's

@@ -125,11 +125,14 @@ fn a_thousand_seeds_of_a_good_serial_port_on_a_loaded_host_give_no_fault() {
         assert_ne!(rig, good);
         let report = check_here(&SerialRig::parse(&rig).unwrap(), seed, &profile);
         assert_ne!(report.verdict.outcome, Outcome::Fault, "seed {seed}: {:?}", report.verdict);
+        let loses = report.totals.lost_inside() > 0;
+        // Where the load took nothing there is no reason to be undecided.
+        assert!(loses || report.verdict.outcome == Outcome::Pass, "seed {seed}: {:?}", report.verdict);
         tried += 1;
-        lossy += usize::from(report.totals.lost_inside() > 0);
+        lossy += usize::from(loses);
         passes += usize::from(report.verdict.outcome == Outcome::Pass);
     }
-    // The load was felt, by four in ten, and did not just make every answer `undecided`.
+    // The load was felt, by four in ten, and as many pass.
     assert!(lossy * 10 > tried * 4, "{lossy} of {tried}");
     assert!(passes * 10 > tried * 4, "{passes} of {tried}");
 }

@@ -34,6 +34,28 @@ impl Finished {
     pub fn report(&self) -> Value {
         serde_json::from_str(&self.stdout).unwrap_or_else(|error| panic!("{error} in {self:?}"))
     }
+
+    /// The report of a check of a healthy line, on a computer that may have too much to do: a pass, or undecided by
+    /// what this computer itself lost or was late for. Nothing was damaged, and nothing is missing on the line.
+    ///
+    /// # Panics
+    /// If it is anything else, or no report.
+    pub fn report_of_a_healthy_line(&self) -> Value {
+        let report = self.report();
+        let count = |name: &str| report["totals"][name].as_u64().unwrap_or_else(|| panic!("{name} in {report}"));
+        let late = count("frames_late");
+        let inside = late + count("frames_lost_in_host") + count("frames_never_left");
+        let verdict = &report["verdict"];
+        match (verdict["reasons"][0]["rule"].as_str(), verdict["outcome"].as_str(), self.code) {
+            (Some("limit-proved"), Some("pass"), Some(0)) => {}
+            (Some("host-limited"), Some("undecided"), Some(3)) => assert!(inside > 0, "{report}"),
+            (Some("echoes-late"), Some("undecided"), Some(3)) => assert!(late > 0, "{report}"),
+            _ => panic!("{verdict}, exit status {:?}, {}", self.code, self.stderr),
+        }
+        assert!(count("frames_sent") > 0, "{report}");
+        assert_eq!((count("frames_lost"), count("frames_damaged")), (inside, 0), "{}", report["totals"]);
+        report
+    }
 }
 
 impl From<Output> for Finished {

@@ -4,7 +4,7 @@
 //! writes past it, to the standard error itself, after the last result.
 
 use std::{
-    collections::BTreeMap,
+    collections::{BTreeMap, BTreeSet},
     env,
     fmt::Write as _,
     io::Write as _,
@@ -13,7 +13,7 @@ use std::{
 };
 
 /// Names of skipped tests by the reason.
-static SKIPPED: Mutex<BTreeMap<String, Vec<String>>> = Mutex::new(BTreeMap::new());
+static SKIPPED: Mutex<BTreeMap<String, BTreeSet<String>>> = Mutex::new(BTreeMap::new());
 
 /// Notes that the test on this thread does not run, and why; the test returns after this.
 pub fn skip(why: &str) {
@@ -24,7 +24,8 @@ pub fn skip(why: &str) {
     });
     let test = thread::current().name().unwrap_or("a test").to_owned();
     let mut skipped = SKIPPED.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
-    skipped.entry(why.to_owned()).or_default().push(test);
+    // A test may ask for what it needs several times.
+    skipped.entry(why.to_owned()).or_default().insert(test);
 }
 
 /// Whether `program` is installed; if not, the test on this thread is skipped for want of the Debian package `package`.
@@ -44,9 +45,10 @@ pub fn same_name() -> thread::Builder {
 
 extern "C" fn list() {
     let skipped = SKIPPED.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
-    let mut text = format!("\nskipped {} tests:\n", skipped.values().map(Vec::len).sum::<usize>());
+    let mut text = format!("\nskipped {} tests:\n", skipped.values().map(BTreeSet::len).sum::<usize>());
     for (why, tests) in &*skipped {
-        let _ = writeln!(text, "  {}, {why}: {}", tests.len(), tests.join(", "));
+        let names: Vec<&str> = tests.iter().map(String::as_str).collect();
+        let _ = writeln!(text, "  {}, {why}: {}", names.len(), names.join(", "));
     }
     let _ = std::io::stderr().write_all(text.as_bytes());
 }

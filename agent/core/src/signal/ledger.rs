@@ -181,11 +181,7 @@ impl Ledger {
             return;
         }
         self.give_up_below(base);
-        if base - self.base >= SPAN {
-            self.back.fill(0);
-        } else {
-            (self.base..base).step_by(64).for_each(|at| self.back[word_of(at)] = 0);
-        }
+        (self.base..base.min(self.base + SPAN)).step_by(64).for_each(|at| self.back[word_of(at)] = 0);
         self.base = base;
     }
 
@@ -194,7 +190,6 @@ impl Ledger {
         self.back.fill(0);
         self.base = sequence & !63;
         self.back[word_of(self.base)] = (1u64 << (sequence - self.base)) - 1;
-        self.next_expected = self.next_expected.max(sequence);
     }
 }
 
@@ -241,6 +236,25 @@ mod tests {
         assert_eq!(late, lost);
         assert!((90..180).all(|sequence| second.mark(sequence) == Mark::Duplicate));
         assert_eq!((second.mark(180), second.returned(), second.mark(200)), (Mark::Back, 1, Mark::Foreign));
+    }
+
+    #[test]
+    fn a_probe_at_the_edge_of_the_span_has_a_bit_of_its_own() {
+        for at in [SPAN - 1, SPAN, SPAN + 1] {
+            let mut ledger = Ledger::new(0, Outstanding::default());
+            let marks = [0, at, at, 0].map(|sequence| ledger.mark(sequence));
+            assert_eq!(marks, [Mark::Back, Mark::Back, Mark::Duplicate, Mark::Duplicate]);
+            assert_eq!(ledger.lost(at + 1), at - 1);
+        }
+    }
+
+    /// A step of more probes than the span holds, of which only the first came back.
+    #[test]
+    fn what_lies_beyond_the_span_is_given_up_too() {
+        let mut ledger = Ledger::new(0, Outstanding::default());
+        ledger.mark(0);
+        let left = ledger.end(SPAN + 100);
+        assert_eq!((left.count(), left.contains(SPAN + 99), left.contains(SPAN + 100)), (SPAN + 99, true, false));
     }
 
     #[test]

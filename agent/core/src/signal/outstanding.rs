@@ -77,6 +77,9 @@ mod tests {
         assert!(out.take(15) && !out.take(15) && out.contains(14) && out.contains(16) && !out.contains(15));
         assert!(out.take(10) && out.take(20) && !out.take(21) && !out.take(9));
         assert_eq!(out.count(), 8);
+        // What is taken leaves no room taken.
+        assert!((11..20).filter(|sequence| *sequence != 15).all(|sequence| out.take(sequence)));
+        assert_eq!(out, Outstanding::default());
     }
 
     #[test]

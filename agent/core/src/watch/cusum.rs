@@ -199,6 +199,26 @@ mod tests {
         (0..10).for_each(|_| assert!(!chart.take(1.0, 1e-3)));
         let alarms: Vec<bool> = (0..4).map(|_| chart.take(1e6, 1e-3)).collect();
         assert_eq!(alarms, [false, false, false, true]);
+        // After nine, the first of these is still learnt from.
+        let mut chart = LevelChart::default();
+        (0..9).for_each(|_| assert!(!chart.take(1.0, 1e-3)));
+        assert!((0..4).all(|_| !chart.take(1e6, 1e-3)));
+    }
+
+    /// `ln 10000` (closed form). Whatever came, the sum is held at twice that, so that it is over again after six
+    /// records that take off 1.8 each.
+    #[test]
+    fn a_count_alarms_from_its_threshold_to_twice_that() {
+        assert!((COUNT_THRESHOLD - 10_000_f64.ln()).abs() < 1e-12);
+        let mut chart = CountChart::default();
+        chart.take(1000, 1.0, 0.2, 2.0);
+        let alarms: Vec<bool> = (0..6)
+            .map(|_| {
+                chart.take(0, 1.0, 0.2, 2.0);
+                chart.alarms()
+            })
+            .collect();
+        assert_eq!(alarms, [true, true, true, true, true, false]);
     }
 
     #[test]

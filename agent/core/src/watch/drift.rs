@@ -158,6 +158,7 @@ const LIGHT_GRAIN_DB: f64 = 0.2;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::document::run::Totals;
 
     fn sample() -> Sample {
         Sample {
@@ -246,10 +247,7 @@ mod tests {
     /// Only a run that decided something is charted: the others measured too little.
     #[test]
     fn a_run_that_decided_nothing_is_not_charted() {
-        let text = include_str!("../../../../tests/fixtures/format1/ethernet-run.json");
-        let Ok(crate::document::Document::Run(mut report)) = crate::document::Document::read(text) else {
-            panic!("the fixture is a run");
-        };
+        let mut report = stored(include_str!("../../../../tests/fixtures/format1/ethernet-run.json"));
         for (outcome, charted) in
             [(Outcome::Pass, true), (Outcome::Fault, true), (Outcome::Undecided, false), (Outcome::NotTested, false)]
         {
@@ -270,6 +268,52 @@ mod tests {
         }
         assert_eq!((&seen[6], &seen[7]), (&(false, vec![]), &(false, vec!["errors"])));
         assert_eq!((&seen[13], &seen[14]), (&(false, vec!["errors"]), &(true, vec![])));
+    }
+
+    /// Changes by half of the grain never add up; by three grains they are seen in a few records.
+    #[test]
+    fn a_change_below_the_grain_of_a_figure_is_none() {
+        let drifts = |changed: Sample| {
+            let mut drift = Drift::default();
+            (0..30).for_each(|_| assert!(drift.take(&sample()).is_empty()));
+            (0..50).any(|_| !drift.take(&changed).is_empty())
+        };
+        for (share, seen) in [(1.01, false), (1.06, true)] {
+            assert_eq!(drifts(Sample { latency_ns: Some(5000.0 * share), ..sample() }), seen, "{share}");
+        }
+        for (dbm, seen) in [(-4.1, false), (-4.6, true)] {
+            assert_eq!(drifts(Sample { received_dbm: Some(dbm), ..sample() }), seen, "{dbm}");
+        }
+    }
+
+    fn stored(text: &str) -> Report {
+        match crate::document::Document::read(text) {
+            Ok(crate::document::Document::Run(report)) => *report,
+            other => panic!("the fixture is a run: {other:?}"),
+        }
+    }
+
+    /// What failed on the line is an event: a damaged frame too where bits are compared, a slipped block where this
+    /// computer lost none.
+    #[test]
+    fn what_failed_on_the_line_is_charted() {
+        let mut report = stored(include_str!("../../../../tests/fixtures/format1/ethernet-run.json"));
+        report.verdict.outcome = Outcome::Pass;
+        let Totals::Frames(totals) = &mut report.totals else { panic!("frames") };
+        (totals.frames_damaged, totals.frames_failed_fcs, totals.frames_lost_on_wire) = (5, 70, 1100);
+        for (basis, events) in [(Basis::Bits, 1175), (Basis::Frames, 1170)] {
+            report.error_ratio.as_mut().unwrap().basis = basis;
+            assert_eq!(Sample::of(&report).unwrap().events, events, "{basis:?}");
+        }
+        let mut report = stored(include_str!("../../../../tests/fixtures/format1/serial-run.json"));
+        report.verdict.outcome = Outcome::Pass;
+        let Detail::Serial(detail) = &mut report.detail else { panic!("bytes") };
+        (detail.counts.pieces_damaged, detail.counts.pieces_slipped) = (5, 70);
+        for (bytes_lost_in_host, events) in [(0, 75), (1, 5)] {
+            let Totals::Bytes(totals) = &mut report.totals else { panic!("bytes") };
+            totals.bytes_lost_in_host = bytes_lost_in_host;
+            assert_eq!(Sample::of(&report).unwrap().events, events);
+        }
     }
 
     #[test]

@@ -1,10 +1,12 @@
 //! Whole checks of simulated rigs: what confirming may clear, and whom a slow computer must not blame.
 
+use std::time::Duration;
+
 use turnback_core::{
     document::run::Report,
     judge::{Location, Outcome, RuleId},
     kind::ethernet::sim::Rig,
-    plan::{Profile, Rate},
+    plan::{Profile, ProfileKind, Rate},
 };
 
 use crate::{
@@ -71,6 +73,63 @@ fn confirming_never_clears_a_bad_plug() {
             }
         }
     }
+}
+
+/// The bits prove the limit within a second. That no more than one frame in a hundred is lost takes longer.
+#[test]
+fn a_proof_goes_on_until_the_whole_evidence_passes() {
+    let mut profile = profile();
+    (profile.kind, profile.time) = (ProfileKind::Proof, Duration::from_secs(60));
+    (profile.rate, profile.target_ber, profile.sizes_bytes) = (Rate::PerSecond(500.0), 1e-5, vec![1518]);
+    let rig = "[port]\nchecks_frames = false\n[[faults]]\nplace = \"plug\"\nkind = { drop = { ratio = 0.004 } }\n";
+    for seed in 0..3 {
+        let verdict = check(rig, seed, &profile).verdict;
+        assert_eq!(verdict.outcome, Outcome::Pass, "seed {seed}: {verdict:#?}");
+    }
+}
+
+/// A port that takes nothing until it is ready loses whole handfuls of first probes: they are told and not judged,
+/// though so many lost later would not pass.
+#[test]
+fn what_was_lost_before_the_port_was_ready_is_not_judged() {
+    let mut profile = profile();
+    profile.time = Duration::from_millis(300);
+    let lost_before = |until_s: f64| {
+        let kind = "kind = { drop = { ratio = 1.0 } }";
+        let rig = format!("[[faults]]\nplace = \"plug\"\n{kind}\nuntil_s = {until_s:.1}\n");
+        let report = check(&rig, 1, &profile);
+        let told = report.warnings.iter().any(|warning| warning.contains("lost before the port was ready"));
+        assert!(!told || report.verdict.outcome == Outcome::Pass, "until {until_s}: {:#?}", report.verdict);
+        told
+    };
+    let told = (1..30).filter(|tenths| lost_before(0.2 * f64::from(*tenths))).count();
+    assert!(told > 1, "{told}");
+}
+
+/// Echoes held up for longer than a step waits: those of the last step come when all is sent.
+#[test]
+fn what_comes_back_after_the_last_step_is_late_and_not_lost() {
+    let rig = "[[faults]]\nplace = \"plug\"\nkind = { delay = { ns = 1500000000 } }\nfrom_s = 4.0\n";
+    let report = check(rig, 1, &profile());
+    let totals = report.totals.frames().unwrap();
+    assert!(totals.frames_late > 0 && totals.frames_lost_on_wire == 0, "{totals:#?}");
+    assert_ne!(report.verdict.outcome, Outcome::Fault, "{:#?}", report.verdict);
+}
+
+/// The bisection ends within a hundredth (RFC 2544 26.1 asks for the highest rate without loss, and leaves the search
+/// open).
+#[test]
+fn a_rate_search_ends_within_a_hundredth() {
+    let mut profile = profile();
+    (profile.kind, profile.time) = (ProfileKind::RateSearch, Duration::from_millis(500));
+    (profile.rate, profile.sizes_bytes) = (Rate::Full, vec![64]);
+    profile.patterns.truncate(1);
+    let report = check("[port]\nreceive_ring_frames = 64\n[host]\nframes_per_second_max = 5000\n", 1, &profile);
+    let found = &report.ethernet().unwrap().zero_loss_rates[0];
+    let (good, bad) = (found.frames_per_second.unwrap(), found.lossy_frames_per_second.unwrap());
+    assert!(good < bad && bad - good <= 0.01 * bad && found.limited_by_host, "{found:#?}");
+    // The host takes 5000 a second, and its ring 64 besides.
+    assert!((4900.0..5300.0).contains(&good), "{found:#?}");
 }
 
 /// A port that can link to itself at 10 Mb/s only is a port with a plug all the same.

@@ -172,7 +172,10 @@ const LINK_LOST_AFTER: Duration = Duration::from_secs(5);
 
 #[cfg(test)]
 mod tests {
+    use turnback_core::{kind::ethernet::sim::Rig, stats::looks::Looks};
+
     use super::*;
+    use crate::ports::simulated::ethernet::SimulatedPort;
 
     /// A thousand probes a second, looked at each tenth of a second; `back` says how many of them are back.
     fn watched(echoes: &mut Echoes, from: u64, back: impl Fn(u64) -> (u64, u64)) -> Vec<(u64, u64)> {
@@ -205,5 +208,70 @@ mod tests {
         assert_eq!((second[0], second[1], second[29]), ((0, 0), (0, 21), (2400, 49)));
         let good = watched(&mut first.of_next_step(), 30, |sent| (sent, 0));
         assert_eq!(good[1], (0, 0));
+    }
+
+    const MS: Nanos = SECOND_NS / 1000;
+
+    /// What a watcher says at each of these looks, and the frames it then calls missing. Limit and step are of no
+    /// matter here.
+    fn seen(looks: &[Glimpse]) -> (Vec<Option<Stopped>>, Vec<u64>) {
+        let mut port = SimulatedPort::of(&Rig::parse("").unwrap(), "sim:rig".into(), 1);
+        let mut missing = Vec::new();
+        let mut say = |event| {
+            if let Event::Progress(progress) = event {
+                missing.push(progress.frames_missing);
+            }
+        };
+        let mut watcher = Watcher {
+            cancel: &Cancel::default(),
+            port: &mut port,
+            return_port: None,
+            in_service: Vec::new(),
+            say: &mut say,
+            so_far: FrameCounts::default(),
+            origin: 0,
+            step_time: None,
+            left: None,
+            started: None,
+            limit: Limit { bit_error_ratio: 1e-9, confidence: 0.95, looks: Looks::Once },
+            frame_bits: None,
+            down_since: None,
+            outages: Vec::new(),
+            flaps: 0,
+            was_up: true,
+            echoes: Echoes::default(),
+        };
+        let stopped = looks.iter().map(|glimpse| watcher.look(*glimpse)).collect();
+        (stopped, missing)
+    }
+
+    fn glimpse(now: Nanos) -> Glimpse {
+        Glimpse { now, link_up: Some(true), ..Glimpse::default() }
+    }
+
+    #[test]
+    fn the_first_foreign_frame_stops_a_step() {
+        let heard = |foreign| Glimpse { foreign, ..glimpse(MS) };
+        assert_eq!(seen(&[heard(0), heard(1)]).0, [None, Some(Stopped::ForeignTraffic)]);
+    }
+
+    #[test]
+    fn a_link_is_lost_after_five_seconds_without_a_break() {
+        let look = |at, up| Glimpse { link_up: Some(up), ..glimpse(at) };
+        let from = 100 * MS;
+        let at_most = from + 5000 * MS;
+        let seen = |looks: &[Glimpse]| seen(looks).0.pop().unwrap();
+        assert_eq!(seen(&[look(0, true), look(from, false), look(at_most, false)]), None);
+        assert_eq!(seen(&[look(0, true), look(from, false), look(at_most + 1, false)]), Some(Stopped::LinkLost));
+        let back = [look(from, false), look(from + MS, true), look(from + 2 * MS, false), look(at_most + 1, false)];
+        assert_eq!(seen(&back), None, "it came back in between");
+    }
+
+    #[test]
+    fn a_probe_is_missed_after_half_a_second() {
+        let look = |now, sent| Glimpse { now, sent, returned: 2, ..glimpse(0) };
+        let missing = |later| seen(&[look(MS, 10), look(MS + later, 20)]).1;
+        assert_eq!(missing(500 * MS - 1), [0, 0]);
+        assert_eq!(missing(500 * MS), [0, 8]);
     }
 }

@@ -1,6 +1,6 @@
 //! The journal on a real directory, with settings that live in a map.
 
-use std::{collections::BTreeMap, fs, path::Path};
+use std::{collections::BTreeMap, fs, os::unix::fs::PermissionsExt, path::Path};
 
 use serde_json::{Value, json};
 
@@ -63,6 +63,8 @@ fn what_is_restored_leaves_no_file() {
     let one = journal.begin(target(), "mtu", json!(1500), json!(9000)).unwrap();
     let two = journal.begin(target(), "up", json!(false), json!(true)).unwrap();
     assert_eq!(files(directory.path()), 1);
+    let file = fs::read_dir(directory.path()).unwrap().next().unwrap().unwrap();
+    assert_eq!(file.metadata().unwrap().permissions().mode() & 0o777, 0o600, "for its owner only");
     journal.done(&two).unwrap();
     assert_eq!(files(directory.path()), 1);
     journal.done(&one).unwrap();
@@ -91,6 +93,20 @@ fn the_last_change_is_restored_first() {
     assert!(recovery.changes.iter().all(|recovered| recovered.outcome == Outcome::Restored), "{recovery:?}");
     assert_eq!(bench.writes, [("mtu".into(), json!(9000)), ("mtu".into(), json!(1500))]);
     assert_eq!(files(directory.path()), 0);
+}
+
+/// Each process leaves a file; the newest change is undone first, whatever the order in which the disk lists them.
+#[test]
+fn the_last_process_is_put_back_first() {
+    let directory = tempfile::tempdir().unwrap();
+    for value in 0..6 {
+        let journal = Journal::open(directory.path()).unwrap();
+        journal.begin(target(), "mtu", json!(value), json!(value + 1)).unwrap();
+    }
+    let mut bench = Bench::with(&[("mtu", json!(6))]);
+    recover(directory.path(), &mut bench).unwrap();
+    let written: Vec<Value> = bench.writes.into_iter().map(|(_, value)| value).collect();
+    assert_eq!(written, [5, 4, 3, 2, 1, 0].map(|value| json!(value)));
 }
 
 #[test]

@@ -189,6 +189,8 @@ mod tests {
         assert_eq!(bits(64, 56), DamageKind::Inverted);
         assert_ne!(bits(64, 55), DamageKind::Inverted);
         assert_ne!(bits(63, 63), DamageKind::Inverted);
+        assert_eq!(bits(8000, 7000), DamageKind::Inverted);
+        assert_ne!(bits(8000, 6999), DamageKind::Inverted);
         let probes = |inverted_probes| kind(DamageTally { inverted_probes, ..wrong(1000, 100) });
         assert_eq!(probes(90), DamageKind::Inverted);
         assert_eq!(probes(89), DamageKind::Scattered);
@@ -232,6 +234,8 @@ mod tests {
         assert_eq!(of(8, 3), DamageKind::Bursts);
         assert_eq!(of(8, 4), DamageKind::Scattered);
         assert_eq!(of(7, 1), DamageKind::Scattered);
+        assert_eq!(of(24, 11), DamageKind::Bursts);
+        assert_eq!(of(24, 12), DamageKind::Scattered);
         let probes = |errored_groups, errored_groups_by_chance| {
             kind(DamageTally { errored_groups, errored_groups_by_chance, ..wrong(50, 50) })
         };

@@ -270,6 +270,22 @@ mod tests {
         assert_eq!(found, Alignment { fates: vec![Fate::Pair; 7], cost: 0 });
     }
 
+    /// As much as a byte that is wrong in every bit, and so many of them as the lengths demand.
+    #[test]
+    fn each_slip_has_its_price_and_lengths_may_differ_by_more_than_the_longest() {
+        for (expected, got, end, fate) in [
+            (&b"quay 123456"[..], &b"quay "[..], End::Closed, Fate::Missing),
+            (b"quay 123456", b"quay ", End::Open, Fate::Missing),
+            (b"quay ", b"quay 123456", End::Closed, Fate::Extra),
+        ] {
+            for data_bits in [7, 8] {
+                let found = Aligner::default().align(expected, got, data_bits, 1, end);
+                let fates = [vec![Fate::Pair; 5], vec![fate; 6]].concat();
+                assert_eq!(found, Alignment { fates, cost: 6 * u32::from(data_bits) }, "{end:?}");
+            }
+        }
+    }
+
     #[test]
     fn of_two_that_cost_the_same_the_one_without_a_slip_is_taken() {
         // Two bytes wrong in every bit cost 16, as do one missing and one extra.
@@ -278,8 +294,31 @@ mod tests {
             assert_eq!(found, Alignment { fates: vec![Fate::Pair; 2], cost: 16 });
         }
         // With an open end a byte wrong in every bit costs as much as one that is missing.
-        let found = Aligner::default().align(&[0x00], &[0xFF, 0x0F], 8, 8, End::Open);
-        assert_eq!(found, Alignment { fates: vec![Fate::Pair], cost: 8 });
+        // So does an extra one before the right one.
+        for got in [[0xFF, 0x0F], [0xFF, 0x00]] {
+            let found = Aligner::default().align(&[0x00], &got, 8, 8, End::Open);
+            assert_eq!(found, Alignment { fates: vec![Fate::Pair], cost: 8 });
+        }
+    }
+
+    /// Fates in their order, each so often.
+    fn told(fates: &[(Fate, usize)]) -> Vec<Fate> {
+        fates.iter().flat_map(|(fate, count)| vec![*fate; *count]).collect()
+    }
+
+    #[test]
+    fn eight_equal_bytes_between_two_gaps_are_found_and_seven_are_not() {
+        use Fate::{Extra, Missing, Pair};
+        let found = align_long(b"0123456789harbour!abcdefghij", b"XYharbour!Z");
+        assert_eq!(found, told(&[(Missing, 8), (Pair, 10), (Missing, 9), (Pair, 1)]));
+        let seven = align_long(b"0123456789harbourabcdefghij", b"XYharbourZ");
+        assert_eq!(seven, told(&[(Missing, 17), (Pair, 10)]));
+        // Bytes put in at two places, and none missing.
+        let put_in = align_long(b"harbour!lockgatequaywall", b"harbour!xxlockgateyyquaywall");
+        assert_eq!(put_in, told(&[(Pair, 8), (Extra, 2), (Pair, 8), (Extra, 2), (Pair, 8)]));
+        // The same eight bytes twice are taken in their order.
+        let twice = align_long(b"aharbour!bbharbour!c", b"zharbour!yharbour!w");
+        assert_eq!(twice, told(&[(Pair, 9), (Missing, 1), (Pair, 10)]));
     }
 
     #[test]
@@ -291,6 +330,9 @@ mod tests {
             assert_eq!(count(&fates, Fate::Missing), expected.len() - pairs);
             assert_eq!(count(&fates, Fate::Extra), got.len() - pairs);
         }
+        // Of two places for the same bytes the one at the end is taken.
+        let fates = align_long(b"P12345678QQ12345678", b"Z12345678");
+        assert_eq!(fates, [vec![Fate::Missing; 10], vec![Fate::Pair; 9]].concat());
         // What is alike at the end is taken for the end: the gap is in the middle.
         let fates = align_long(b"quay wall", b"quay all");
         assert_eq!(fates.iter().position(|fate| *fate == Fate::Missing), Some(5));

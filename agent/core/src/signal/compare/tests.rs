@@ -226,6 +226,27 @@ fn inverted_echoes_are_told_from_lost_ones() {
     assert_eq!((noise.kind(), noise.inverted_probes), (DamageKind::Scattered, 0));
 }
 
+/// Seven wrong bits of eight, of 64 at least: one below, and at it.
+#[test]
+fn one_echo_is_inverted_from_seven_eighths_of_64_bits_on() {
+    let inverted = |bytes: usize, right: usize| {
+        let mut got = vec![0xFF; bytes];
+        (0..right).for_each(|bit| got[bit / 8] ^= 1 << (bit % 8));
+        compare(&vec![0; bytes], &got, HEADER_BYTES).unwrap().inverted
+    };
+    for (bytes, right, expected) in [
+        (8, 8, true),
+        (8, 9, false),
+        (7, 0, false),
+        (9, 9, true),
+        (9, 10, false),
+        (1000, 1000, true),
+        (1000, 1001, false),
+    ] {
+        assert_eq!(inverted(bytes, right), expected, "{right} bits right of {bytes} bytes");
+    }
+}
+
 #[test]
 fn stuck_bits_are_named_with_word_and_level() {
     for level in [Level::Zero, Level::One] {

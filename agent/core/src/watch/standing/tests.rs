@@ -148,6 +148,7 @@ fn a_skipped_port_goes_on_from_where_it_was() {
         walk(&[fault(), fault(), used(), used(), Observation::Pass, Observation::Pass]),
         [Suspect, Failed, Skipped, Skipped, Failed, Proven]
     );
+    assert_eq!(walk(&[fault(), fault(), used(), fault()]), [Suspect, Failed, Skipped, Failed]);
     assert_eq!(walk(&[Observation::Pass, used(), Observation::Pass]), [Proven, Skipped, Proven]);
     assert_eq!(walk(&[Observation::Pass, used(), unclear()]), [Proven, Skipped, State::Undecided]);
 }
@@ -173,6 +174,12 @@ fn a_drift_makes_suspect_and_holds_until_it_is_over() {
     assert_eq!(standing.take(&Observation::Pass, &run(4), &[], Hysteresis::default()), None);
     let change = standing.take(&Observation::Pass, &run(5), &[], Hysteresis::default()).unwrap();
     assert_eq!(change.to, State::Proven);
+    standing.take(&Observation::Pass, &run(6), &[], Hysteresis::default());
+    assert_eq!(standing.since_ms, 5, "since when it is proven, not when that was last seen");
+    // A pass that drifts makes no failed port less than failed.
+    (7..9).for_each(|at| _ = standing.take(&fault(), &run(at), &[], Hysteresis::default()));
+    standing.take(&Observation::Pass, &run(9), &drift, Hysteresis::default());
+    assert_eq!(standing.state, State::Failed);
 }
 
 #[test]

@@ -110,6 +110,39 @@ fn pauses_are_known_after_eight_beginnings() {
     assert!(!of([3, 2, 2]));
 }
 
+/// Eight beginnings in 180 s. With 77 clean seconds a pause counts as 19.5 s, and `exp(-180 / 19.5)` is 9.8e-5; with 78
+/// it is 1.1e-4.
+#[test]
+fn pauses_count_twice() {
+    let of = |errored: [u64; 3]| {
+        let with = errored.into_iter().zip([3, 3, 2]).map(|(errored, groups)| (true, flickering(errored, groups)));
+        blamed(&with.flat_map(|with| [(false, run(0, 0, 0)), with]).collect::<Vec<_>>(), true)
+    };
+    assert!(of([35, 34, 34]));
+    assert!(!of([34, 34, 34]));
+}
+
+/// Where the other side has errors in its seconds too, or every second of the suspect's failed, the units alone decide:
+/// 100 and 80 errored seconds of 240 are alike, as are four of four and none of four (1 in 70).
+#[test]
+fn seconds_say_nothing_where_both_sides_have_errors_or_all_of_one_failed() {
+    let mut runs = in_turns(4000, 100);
+    for (_, result) in runs.iter_mut().filter(|(with, _)| !with) {
+        (result.tried.failed, result.seconds_errored) = (25, 20);
+    }
+    assert!(blamed(&runs, false));
+    let short = |failed: u64, seconds_errored| StageResult {
+        tried: Tried { units: 1000, failed },
+        seconds: 1,
+        seconds_errored,
+        ..run(failed, 0, 1)
+    };
+    let mut runs: Vec<_> = (0..4).flat_map(|_| [(false, short(0, 0)), (true, short(500, 1))]).collect();
+    assert!(blamed(&runs, false));
+    runs[1].1.seconds = 2;
+    assert!(!blamed(&runs, false));
+}
+
 /// 2^-13 is 1.2e-4 and 2^-14 is 6.1e-5. Pauses of a minute and more say nothing here.
 #[test]
 fn beginnings_must_differ_beyond_one_in_ten_thousand() {
@@ -119,6 +152,17 @@ fn beginnings_must_differ_beyond_one_in_ten_thousand() {
     };
     assert!(!of([5, 4, 4]));
     assert!(of([5, 5, 4]));
+}
+
+/// Three soaks against three are 1 in 20, three against two 1 in 10.
+#[test]
+fn three_soaks_against_three_are_needed() {
+    let of = |runs: &[bool]| {
+        let shown = |with: &bool| (*with, if *with { flickering(50, 9) } else { run(0, 0, 0) });
+        blamed(&runs.iter().map(shown).collect::<Vec<_>>(), true)
+    };
+    assert!(of(&[false, true, false, true, false, true]));
+    assert!(!of(&[true, false, true, false, true]));
 }
 
 /// A soak with so many errored seconds in so many groups, the failures crowded into them.

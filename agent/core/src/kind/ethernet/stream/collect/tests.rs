@@ -254,6 +254,14 @@ fn a_change_of_some_echoes_among_others_is_damage() {
         assert_eq!((c.damaged, c.bit_errors, c.readdressed, c.returned), (damaged, bit_errors, readdressed, 50));
         assert_eq!((tally.damage.errored_probes, tally.damage.probes_compared), (damaged, 50));
     }
+    let many = probes(&spec, 100);
+    for (changed, readdressed) in [(89, 0), (90, 90)] {
+        let mut rx = collector(&spec);
+        let changed =
+            |(number, frame): (usize, &Vec<u8>)| if number < changed { swapped(frame) } else { frame.clone() };
+        many.iter().enumerate().map(changed).for_each(|frame| _ = rx.handle_echo(echo(&frame)));
+        assert_eq!(rx.finish(100, 0, &[100]).counts.readdressed, readdressed);
+    }
     // Two alone may be damage, three are not.
     for (count, damaged, readdressed) in [(2, 2, 0), (3, 0, 3)] {
         let mut rx = collector(&spec);
@@ -348,6 +356,36 @@ fn what_comes_in_of_an_earlier_step_is_late_once_and_only_if_it_was_lost() {
     let c = rx.finish(8, 0, &[8]).counts;
     assert_eq!((c.returned, c.lost, c.damaged, c.late, c.duplicated), (8, 0, 0, 2, 4));
     assert_eq!(left.count(), 3);
+}
+
+/// A late echo whose check has 12 wrong bits is known, with 13 it is anybody's; an echo of this step whose sequence has
+/// the one wrong bit that names a probe of an earlier one stays this step's.
+#[test]
+fn an_earlier_step_is_believed_only_where_its_own_check_speaks_for_it() {
+    let first = spec(60);
+    let late = probes(&first, 8).remove(3);
+    let second = StreamSpec { first_sequence: 1016, ..first.clone() };
+    let receiver = || {
+        let mut rx = Collector::new(second.clone(), Flow::Full, 0, collector(&first).give_up(8));
+        rx.handle_sent(1024, 2000);
+        rx
+    };
+    for (bits, is_late) in [(12, 1), (13, 0)] {
+        let (mut rx, mut frame) = (receiver(), late.clone());
+        (0..bits).for_each(|bit| frame[48 + bit / 8] ^= 1 << (bit % 8));
+        rx.handle_echo(echo(&frame));
+        assert_eq!(rx.finish(8, 0, &[8]).counts.late, is_late, "{bits} bits");
+    }
+    let mut rx = receiver();
+    for (number, mut frame) in probes(&second, 8).into_iter().enumerate() {
+        // 1019 with one wrong bit is 1003.
+        if number == 3 {
+            frame[31] ^= 0x10;
+        }
+        rx.handle_echo(echo(&frame));
+    }
+    let c = rx.finish(8, 0, &[8]).counts;
+    assert_eq!((c.returned, c.late, c.damaged), (8, 0, 1));
 }
 
 /// A wrong bit of the send time and the one of the check that hides it: the header fits, and names a second in which
@@ -453,6 +491,60 @@ proptest! {
         let spec = spec(60);
         collector(&spec).handle_echo(echo(&bytes));
     }
+}
+
+/// Head or pattern alone tells whose a probe is; of the pattern its first 64 bytes are looked at, and no more.
+#[test]
+fn a_probe_is_known_by_its_head_or_by_its_pattern() {
+    let spec = spec(1514);
+    let frames = probes(&spec, 11);
+    // Half of all bits wrong: in sequence, time and shape, or from the 64th byte of the pattern to the end.
+    for wrong in [24..48, 120..1514] {
+        let mut rx = collector(&spec);
+        frames[..10].iter().for_each(|frame| _ = rx.handle_echo(echo(frame)));
+        let mut bad = frames[10].clone();
+        bad[wrong.clone()].iter_mut().for_each(|byte| *byte ^= 0x55);
+        assert!(matches!(rx.handle_echo(echo(&bad)), Seen::Probe { sequence: 1010, .. }), "{wrong:?}");
+    }
+}
+
+/// A probe that says it left before the run began, in an intact head, is damaged.
+#[test]
+fn no_probe_left_before_the_run_began() {
+    for (origin, damaged) in [(5, 0), (6, 1)] {
+        let spec = spec(508);
+        let mut rx = Collector::new(spec.clone(), Flow::Full, origin, Outstanding::default());
+        rx.handle_echo(echo(&probes(&spec, 1)[0]));
+        assert_eq!(rx.finish(1, 0, &[1]).counts.damaged, damaged);
+    }
+}
+
+/// Nearer than a quarter of the 106 bytes looked at: 211 wrong bits are, 212 are not.
+#[test]
+fn what_is_a_quarter_wrong_is_not_taken_for_a_probe() {
+    for (wrong_bits, known) in [(211, true), (212, false)] {
+        let mut frame = probes(&spec(508), 1).remove(0);
+        (0..wrong_bits).for_each(|bit| frame[56 + bit / 8] ^= 1 << (bit % 8));
+        let seen = collector(&spec(508)).handle_echo(echo(&frame));
+        assert_eq!(matches!(seen, Seen::Probe { .. }), known, "{wrong_bits} bits: {seen:?}");
+    }
+}
+
+/// Two errored probes are one group with up to 63 right ones between, and two from 64 on.
+#[test]
+fn errored_probes_are_one_group_up_to_63_right_ones_between() {
+    let groups = |between: usize| {
+        let spec = spec(60);
+        let mut rx = collector(&spec);
+        for (number, mut frame) in probes(&spec, 100).into_iter().enumerate() {
+            if [10, 11 + between].contains(&number) {
+                frame[58] ^= 1;
+            }
+            rx.handle_echo(echo(&frame));
+        }
+        rx.finish(100, 0, &[100]).damage.errored_groups
+    };
+    assert_eq!((groups(0), groups(63), groups(64)), (1, 1, 2));
 }
 
 /// Damages probes as a channel of two states does that is left with a fixed chance at each probe (Gilbert, Bell System
