@@ -15,7 +15,7 @@ pub(super) fn print(text: &str) -> ExitCode {
     super::print(text, ExitCode::SUCCESS)
 }
 
-fn list<'a>(rows: impl Iterator<Item = (String, &'a str)>, hint: &str) -> ExitCode {
+pub(super) fn list<'a>(rows: impl Iterator<Item = (String, &'a str)>, hint: &str) -> ExitCode {
     let rows: Vec<_> = rows.collect();
     let width = rows.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
     let mut text: String = rows.iter().map(|(name, about)| format!("{name:width$}  {about}\n")).collect();

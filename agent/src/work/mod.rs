@@ -2,6 +2,7 @@
 
 use crate::archive::{Archive, Listed, Query, filter::Filter};
 
+pub mod bench;
 pub mod check;
 pub mod isolate;
 
@@ -9,6 +10,14 @@ pub mod isolate;
 pub fn now() -> String {
     jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
 }
+
+/// Now to the millisecond, RFC 3339 with zone: of two things done within a second, which came last.
+fn this_moment() -> String {
+    jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
+}
+
+/// Program and version, as documents name it.
+const PROGRAM: &str = concat!("turnback ", env!("CARGO_PKG_VERSION"));
 
 /// A known label of a cable that is probably meant: the one given was never seen, and differs from it only in case,
 /// spaces, hyphens, or letters that look like digits.

@@ -13,6 +13,7 @@ pub const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0001_records.sql"),
     include_str!("migrations/0002_watch.sql"),
     include_str!("migrations/0003_kind.sql"),
+    include_str!("migrations/0004_bench.sql"),
 ];
 
 /// As set by the first migration: "tbrk".

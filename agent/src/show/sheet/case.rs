@@ -45,7 +45,7 @@ pub fn render(case: &Case) -> Result<String, askama::Error> {
 }
 
 /// An RFC 3339 time without its fraction of a second, which is for programs.
-fn whole_seconds(time: &str) -> String {
+pub(super) fn whole_seconds(time: &str) -> String {
     match time.split_once('.') {
         Some((seconds, rest)) => format!("{seconds}{}", rest.trim_start_matches(|c: char| c.is_ascii_digit())),
         None => time.to_owned(),
