@@ -11,7 +11,7 @@ import sys
 import numpy as np
 import scipy
 from scipy.signal import max_len_seq
-from scipy.stats import beta, binom
+from scipy.stats import beta, binom, chi2, hypergeom
 
 EXAMPLES = sys.argv[1]
 failures = 0
@@ -112,6 +112,20 @@ def check_bounds():
     say(closed < 1e-12, f"bounds: {len(zero)} without errors as 1 - (1 - c)^(1/n), within {closed:.1e}")
 
 
+def check_sampling():
+    rows = json.loads(run("sampling"))
+    compared = [
+        (ours, hypergeom.cdf(plan["accept"], plan["quantity"], faulty, plan["sample"]))
+        for plan in rows["plans"]
+        for faulty, ours in plan["accepts"]
+    ]
+    worst = max(abs(ours - theirs) for ours, theirs in compared)
+    say(worst < 1e-9, f"sampling: {len(compared)} acceptances as scipy hypergeom.cdf, within {worst:.1e}")
+    # MIL-HDBK-338B 8.3.2: 2 T / chi2(confidence; 2 r + 2).
+    worst = max(relative(ours, 2000 / chi2.ppf(confidence, 2 * failures + 2)) for failures, confidence, ours in rows["mtbf"])
+    say(worst < 1e-8, f"mean time between failures: {len(rows['mtbf'])} as scipy chi2.ppf, within {worst:.1e}")
+
+
 def rotate(word, by):
     return (word << by | word >> 64 - by) & (1 << 64) - 1
 
@@ -159,5 +173,6 @@ def check_frames():
 print(f"scipy {scipy.__version__}, numpy {np.__version__}")
 check_patterns()
 check_bounds()
+check_sampling()
 check_frames()
 sys.exit(1 if failures else 0)

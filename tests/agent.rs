@@ -428,7 +428,7 @@ fn a_serial_line_is_tested_in_its_own_format_and_with_its_own_plug() {
         let run = store.runs(&Filter::default(), Some(1)).unwrap().remove(0).run;
         match store.get(DocumentKind::Run, &run).unwrap() {
             Document::Run(report) => *report,
-            Document::Case(_) => panic!("a case"),
+            _ => panic!("no run"),
         }
     };
     let kept = report(&mut Store::open(&store).unwrap());

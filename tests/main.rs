@@ -3,6 +3,7 @@
 mod agent;
 mod answers;
 mod architecture;
+mod bench;
 mod closed_output;
 mod desk_cases;
 mod docs_current;

@@ -317,8 +317,8 @@ fn what_is_no_report_is_refused_with_a_way_out() {
     let wrong = [
         (json!({"format": 99, "run": "x"}), "knows formats up to"),
         (json!({"format": 99, "case": "x"}), "is of case format 99"),
-        (json!({"format": 1}), "neither the report of a run nor a case"),
-        (json!([1, 2]), "neither the report of a run nor a case"),
+        (json!({"format": 1}), "that this program does not make"),
+        (json!([1, 2]), "that this program does not make"),
     ];
     for (document, said) in wrong {
         let finished = desk.report(&document, "");

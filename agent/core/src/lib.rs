@@ -5,11 +5,13 @@
 //!
 //! In reading order: [`base`] (numbers, times and labels), [`stats`] (functions on samples), [`signal`] (patterns, and
 //! what is wrong with what came back), [`judge`] (rules and verdicts), [`kind`] (everything that only frames or only
-//! bytes have), [`plan`] and [`event`] (what a run will do, and what it says meanwhile), [`document`] (what is kept and
-//! shown) and [`watch`] (what is remembered of a port). [`sim`] holds what simulated rigs of every kind share.
+//! bytes have), [`plan`] and [`event`] (what a run will do, and what it says meanwhile), [`bench`] (cards tested by the
+//! lot), [`document`] (what is kept and shown) and [`watch`] (what is remembered of a port). [`sim`] holds what
+//! simulated rigs of every kind share.
 #![forbid(unsafe_code)]
 
 pub mod base;
+pub mod bench;
 pub mod document;
 pub mod event;
 pub mod judge;

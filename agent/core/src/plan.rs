@@ -116,7 +116,7 @@ pub fn print_duration(duration: Duration) -> String {
 
 macro_rules! serde_as_text {
     ($module:ident, $type:ty, $print:expr, $parse:expr) => {
-        mod $module {
+        pub(crate) mod $module {
             use super::*;
             pub fn serialize<S: serde::Serializer>(value: &$type, s: S) -> Result<S::Ok, S::Error> {
                 s.serialize_str(&$print(*value))

@@ -192,6 +192,8 @@ impl ArchiveError {
             Self::Database { .. } => "is the disk full or failing? `turnback records check` says more",
             Self::Unknown { kind: Some(DocumentKind::Run), .. } => "`turnback records` lists the runs",
             Self::Unknown { kind: Some(DocumentKind::Case), .. } => "`turnback records cases` lists them",
+            Self::Unknown { kind: Some(DocumentKind::CardTest), .. } => "`turnback bench lot show LOT` lists the cards",
+            Self::Unknown { kind: Some(DocumentKind::Lot), .. } => "`turnback bench lot list` lists them",
             Self::Unknown { kind: None, .. } => "`turnback records` lists the runs, `turnback records cases` the cases",
             Self::Ambiguous { .. } => "give more of the id",
             Self::Unreadable { source: ReadError::Newer { kind: DocumentKind::Run, .. }, .. } => {
@@ -200,6 +202,7 @@ impl ArchiveError {
             Self::Unreadable { source: ReadError::Newer { kind: DocumentKind::Case, .. }, .. } => {
                 "use the newer program for this case"
             }
+            Self::Unreadable { source: ReadError::Newer { .. }, .. } => "use the newer program for it",
             Self::ColumnsOnly { .. } => "it came in as CSV; import the JSON lines of the same runs to complete it",
             Self::Line { .. } => {
                 "what came before this line is recorded; mend it and import again, nothing is taken in twice"
@@ -215,6 +218,9 @@ impl ArchiveError {
 
 fn none_found(kind: Option<DocumentKind>, given: &str) -> String {
     match kind {
+        Some(kind @ (DocumentKind::CardTest | DocumentKind::Lot)) => {
+            format!("no recorded {} has the label `{given}`, or an id that begins so", kind.name())
+        }
         Some(kind) => format!("no recorded {} has an id that begins with `{given}`", kind.name()),
         None => format!("no recorded run or case has an id that begins with `{given}`"),
     }
@@ -224,5 +230,7 @@ fn title(kind: DocumentKind, id: &str) -> String {
     match kind {
         DocumentKind::Run => format!("the report of run {id}"),
         DocumentKind::Case => format!("case {id}"),
+        DocumentKind::CardTest => format!("card test {id}"),
+        DocumentKind::Lot => format!("lot {id}"),
     }
 }

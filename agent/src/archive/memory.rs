@@ -15,6 +15,7 @@ use turnback_core::{
 
 use super::{
     Archive, Listed, Query, RunAt, Sought,
+    bench::{BenchRow, meant},
     error::ArchiveError,
     find_any,
     logbook::{Action, Entry, Logbook, Outgoing, PortMemory, Remembered, Sent},
@@ -26,6 +27,7 @@ use super::{
 pub struct Memory {
     runs: BTreeMap<Place, (Record, Box<Report>)>,
     cases: BTreeMap<Place, Case>,
+    bench: Vec<(BenchRow, Document)>,
     put: u64,
     seed: Option<u64>,
     ports: BTreeMap<String, PortMemory>,
@@ -52,6 +54,12 @@ impl Archive for Memory {
                 self.cases.retain(|_, kept| kept.case != case.case);
                 self.cases.insert((changed_ms, self.put), (**case).clone());
             }
+            Document::CardTest(_) | Document::Lot(_) => {
+                if let Some(row) = BenchRow::of(document)? {
+                    self.bench.retain(|(kept, _)| kept.id != row.id);
+                    self.bench.push((row, document.clone()));
+                }
+            }
         }
         Ok(())
     }
@@ -60,6 +68,7 @@ impl Archive for Memory {
         let found = match kind {
             DocumentKind::Run => self.reports().find(|report| report.run == id).cloned().map(Document::from),
             DocumentKind::Case => self.cases.values().find(|case| case.case == id).cloned().map(Document::from),
+            DocumentKind::CardTest | DocumentKind::Lot => return self.find_bench(kind, id),
         };
         found.ok_or_else(|| ArchiveError::Unknown { kind: Some(kind), given: id.to_owned() })
     }
@@ -68,6 +77,7 @@ impl Archive for Memory {
         let ids: Vec<&str> = match (kind, beginning) {
             (None, "last") => return self.last().ok_or_else(|| unknown(None, beginning)),
             (None, _) => return find_any(self, beginning),
+            (Some(kind @ (DocumentKind::CardTest | DocumentKind::Lot)), _) => return self.find_bench(kind, beginning),
             (Some(DocumentKind::Run), "last") => {
                 self.reports().last().map(|report| report.run.as_str()).into_iter().collect()
             }
@@ -116,6 +126,15 @@ impl Archive for Memory {
                 let rows = self.cases.values().rev().map(CaseRow::of).filter(|row| !only_open || row.is_open());
                 rows.take(limit).map(Listed::Case).collect()
             }
+            Query::CardTests { lot } => {
+                let of_lot = self.bench_of(DocumentKind::CardTest);
+                let of_lot = of_lot.into_iter().filter(|(row, _)| lot.is_none() || row.lot.as_deref() == lot);
+                of_lot.take(limit).filter_map(|(_, document)| Listed::of_bench(document.clone())).collect()
+            }
+            Query::Lots => {
+                let lots = self.bench_of(DocumentKind::Lot).into_iter().take(limit);
+                lots.filter_map(|(_, document)| Listed::of_bench(document.clone())).collect()
+            }
         })
     }
 
@@ -132,6 +151,21 @@ impl Archive for Memory {
 }
 
 impl Memory {
+    /// The documents of the bench of one kind, the one changed last first.
+    fn bench_of(&self, kind: DocumentKind) -> Vec<&(BenchRow, Document)> {
+        let mut found: Vec<_> = self.bench.iter().rev().filter(|(row, _)| row.kind == kind).collect();
+        found.sort_by_key(|(row, _)| std::cmp::Reverse(row.changed_ms));
+        found
+    }
+
+    fn find_bench(&self, kind: DocumentKind, given: &str) -> Result<Document, ArchiveError> {
+        let rows = self.bench_of(kind).into_iter().map(|(row, _)| row.clone());
+        let named: Vec<BenchRow> = rows.filter(|row| row.is_named(given)).collect();
+        let id = &meant(kind, given, &named)?.id;
+        let found = self.bench.iter().find(|(row, _)| row.id == *id).map(|(_, document)| document.clone());
+        found.ok_or_else(|| unknown(Some(kind), given))
+    }
+
     fn reports(&self) -> impl DoubleEndedIterator<Item = &Report> {
         self.runs.values().map(|(_, report)| &**report)
     }

@@ -3,6 +3,7 @@
 //! [`Archive`] is the seam. [`sqlite`] keeps documents in a file, [`memory`] for as long as the program runs.
 //! [`logbook`] adds what the agent must not forget.
 
+mod bench;
 pub mod error;
 pub mod filter;
 pub mod location;
@@ -14,7 +15,7 @@ pub mod sqlite;
 
 use turnback_core::{
     base::placement::Placement,
-    document::{Document, DocumentKind},
+    document::{Document, DocumentKind, card_test::CardTest, lot::Lot},
     kind::port::PortIdentity,
 };
 
@@ -24,8 +25,8 @@ use record::{CaseRow, Record};
 
 /// Keeps documents of every kind.
 pub trait Archive: Send {
-    /// Keeps a document, whole or not at all. A case replaces what was kept of it; a run that is there already stays as
-    /// it is.
+    /// Keeps a document, whole or not at all. A case, a card test or a lot replaces what was kept of it; a run that is
+    /// there already stays as it is.
     ///
     /// # Errors
     /// It cannot be written; then nothing has changed.
@@ -37,8 +38,9 @@ pub trait Archive: Send {
     /// [`ArchiveError::Unknown`]; it cannot be read.
     fn get(&self, kind: DocumentKind, id: &str) -> Result<Document, ArchiveError>;
 
-    /// The document whose id begins so; without a kind, a run is looked for before a case. `last` is the newest: the
-    /// run begun last, the case changed last, or without a kind whichever of the two was worked on last.
+    /// The document whose id begins so, or the card test or lot with this label; without a kind, a run is looked for
+    /// first, then a case, a card test and a lot. `last` is the newest: the run begun last, the case changed last, or
+    /// without a kind whichever of the two was worked on last.
     ///
     /// # Errors
     /// [`ArchiveError::Unknown`], [`ArchiveError::Ambiguous`]; it cannot be read.
@@ -67,6 +69,13 @@ pub enum Query<'a> {
         /// Only those in which something is left to do.
         only_open: bool,
     },
+    /// Card tests.
+    CardTests {
+        /// Only those of the lot with this label.
+        lot: Option<&'a str>,
+    },
+    /// Lots.
+    Lots,
 }
 
 /// A document in a list.
@@ -76,6 +85,10 @@ pub enum Listed {
     Run(Box<Record>),
     /// A case.
     Case(CaseRow),
+    /// A card test, whole.
+    CardTest(Box<CardTest>),
+    /// A lot, whole.
+    Lot(Box<Lot>),
 }
 
 impl Listed {
@@ -83,7 +96,7 @@ impl Listed {
     pub fn into_run(self) -> Option<Record> {
         match self {
             Self::Run(record) => Some(*record),
-            Self::Case(_) => None,
+            Self::Case(_) | Self::CardTest(_) | Self::Lot(_) => None,
         }
     }
 
@@ -91,7 +104,32 @@ impl Listed {
     pub fn into_case(self) -> Option<CaseRow> {
         match self {
             Self::Case(row) => Some(row),
-            Self::Run(_) => None,
+            Self::Run(_) | Self::CardTest(_) | Self::Lot(_) => None,
+        }
+    }
+
+    /// The card test; none for other kinds.
+    pub fn into_card_test(self) -> Option<CardTest> {
+        match self {
+            Self::CardTest(test) => Some(*test),
+            Self::Run(_) | Self::Case(_) | Self::Lot(_) => None,
+        }
+    }
+
+    /// The lot; none for other kinds.
+    pub fn into_lot(self) -> Option<Lot> {
+        match self {
+            Self::Lot(lot) => Some(*lot),
+            Self::Run(_) | Self::Case(_) | Self::CardTest(_) => None,
+        }
+    }
+
+    /// A document of the bench in a list; none for other kinds, which are listed by their rows.
+    fn of_bench(document: Document) -> Option<Self> {
+        match document {
+            Document::CardTest(test) => Some(Self::CardTest(test)),
+            Document::Lot(lot) => Some(Self::Lot(lot)),
+            Document::Run(_) | Document::Case(_) => None,
         }
     }
 }
@@ -134,9 +172,9 @@ impl RunAt<'_> {
     }
 }
 
-/// The run whose id begins so, else the case.
+/// The run whose id begins so, else the case, the card test, the lot.
 fn find_any(archive: &impl Archive, beginning: &str) -> Result<Document, ArchiveError> {
-    let mut kinds = [DocumentKind::Run, DocumentKind::Case].into_iter();
+    let mut kinds = [DocumentKind::Run, DocumentKind::Case, DocumentKind::CardTest, DocumentKind::Lot].into_iter();
     kinds
         .find_map(|kind| match archive.find(Some(kind), beginning) {
             Err(ArchiveError::Unknown { .. }) => None,

@@ -7,6 +7,7 @@ use clap::{Parser, Subcommand};
 use super::{
     complete,
     labels::{Labels, label},
+    shared::{FormArgs, Record},
 };
 use crate::daemon::keys::Role;
 
@@ -52,6 +53,8 @@ pub enum Command {
     Report(Report),
     /// List recorded runs; show, compare, export, import or delete them
     Records(Box<super::records::args::Records>),
+    /// Test network cards by the lot, and grade, label and certify each
+    Bench(Box<super::bench::args::Bench>),
     /// List the profiles, or print one as TOML to edit
     Profiles {
         /// Profile to print
@@ -120,19 +123,9 @@ pub struct Report {
     /// Records file to read
     #[arg(long, value_name = "FILE")]
     pub store: Option<PathBuf>,
-    /// Print one JSON document
-    #[arg(long, group = "form")]
-    pub json: bool,
-    /// Print every figure as a row of CSV
-    #[arg(long, group = "form")]
-    pub csv: bool,
-    /// Print plain text, for a ticket
-    #[arg(long, group = "form")]
-    pub text: bool,
-    /// Write to this file, which is replaced completely or not at all. A name that ends in .html, .json, .csv or .txt
-    /// decides the form
-    #[arg(long, value_name = "FILE")]
-    pub output: Option<PathBuf>,
+    /// How it is written
+    #[command(flatten)]
+    pub form: FormArgs,
 }
 
 const REPORT_AFTER: &str = "Examples:\n  \
@@ -219,17 +212,6 @@ pub struct Check {
     /// Where the run is recorded
     #[command(flatten)]
     pub record: Record,
-}
-
-/// Whether and where a run is recorded.
-#[derive(Debug, Default, clap::Args)]
-pub struct Record {
-    /// Records file to write to [default: see `turnback records --help`]
-    #[arg(long, value_name = "FILE", conflicts_with = "no_record")]
-    pub store: Option<PathBuf>,
-    /// Do not record anything
-    #[arg(long)]
-    pub no_record: bool,
 }
 
 /// Options of a case.

@@ -2,6 +2,7 @@
 
 pub mod agent;
 pub mod args;
+pub mod bench;
 pub mod cable_test;
 pub mod check;
 mod complete;
@@ -13,6 +14,7 @@ pub mod ports;
 mod recording;
 pub mod records;
 pub mod report;
+pub mod shared;
 pub mod show;
 
 use std::process::ExitCode;
@@ -49,6 +51,7 @@ pub fn run() -> ExitCode {
         Command::Ports { json, restore } => ports::run(json, restore),
         Command::Report(report) => report::run(&report),
         Command::Records(records) => records::run(*records),
+        Command::Bench(bench) => bench::run(*bench),
         Command::Profiles { name } => show::profiles(name.as_deref()),
         Command::Rigs { name } => show::rigs(name.as_deref()),
         Command::Wiring { kind } => show::wiring(kind.as_deref()),

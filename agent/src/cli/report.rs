@@ -10,11 +10,11 @@ use std::{
 use thiserror::Error;
 use turnback_core::document::{Document, DocumentKind, ReadError};
 
-use super::{USAGE, args, complain};
+use super::{USAGE, args, complain, shared::FormArgs};
 use crate::{
     archive::{Archive, error::ArchiveError, location, sqlite::Store},
     show::{
-        case as case_text, csv,
+        bench as bench_text, case as case_text, csv,
         lines::{WIDTH_UNKNOWN, output_width},
         sheet, text,
     },
@@ -23,7 +23,12 @@ use crate::{
 
 /// Shows a report; the exit status says whether that was done, not what the report says.
 pub fn run(args: &args::Report) -> ExitCode {
-    match try_run(args) {
+    write(&args.form, || load(args))
+}
+
+/// Writes a document in the form that is asked for.
+pub(super) fn write(args: &FormArgs, load: impl FnOnce() -> Result<Document, ReportError>) -> ExitCode {
+    match try_write(args, load) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             complain(&error, error.hint());
@@ -34,7 +39,7 @@ pub fn run(args: &args::Report) -> ExitCode {
 
 /// A report could not be shown.
 #[derive(Debug, Error)]
-enum ReportError {
+pub(super) enum ReportError {
     #[error(transparent)]
     Store(#[from] ArchiveError),
     #[error("{given} is neither a file nor the id of a recorded run or case")]
@@ -43,7 +48,7 @@ enum ReportError {
     Read { name: String, source: io::Error },
     #[error("{name} holds no JSON document")]
     NotJson { name: String, source: serde_json::Error },
-    #[error("{name} holds a JSON document that is neither the report of a run nor a case")]
+    #[error("{name} holds a JSON document that this program does not make")]
     NotAReport { name: String, source: Option<serde_json::Error> },
     #[error("{name} is of {what} format {format}; this program knows formats up to {known}")]
     Newer { name: String, what: &'static str, format: u64, known: u32 },
@@ -81,12 +86,12 @@ impl ReportError {
     }
 }
 
-fn try_run(args: &args::Report) -> Result<(), ReportError> {
+fn try_write(args: &FormArgs, load: impl FnOnce() -> Result<Document, ReportError>) -> Result<(), ReportError> {
     let form = form(args)?;
     if form == Form::Page && args.output.is_none() && io::stdout().is_terminal() {
         return Err(ReportError::Terminal);
     }
-    let document = load(args)?;
+    let document = load()?;
     let document = match form {
         Form::Json => json(&document),
         Form::Csv => csv(&document),
@@ -112,7 +117,7 @@ enum Form {
 ///
 /// # Errors
 /// When the two differ: nobody looks for a page in a `.csv`.
-fn form(args: &args::Report) -> Result<Form, ReportError> {
+fn form(args: &FormArgs) -> Result<Form, ReportError> {
     let asked = [(args.json, Form::Json), (args.csv, Form::Csv), (args.text, Form::Text)];
     let asked = asked.into_iter().find_map(|(given, form)| given.then_some(form));
     let ending = args.output.as_ref().and_then(|path| path.extension()?.to_str().map(str::to_ascii_lowercase));
@@ -145,6 +150,8 @@ fn text(document: &Document, width: usize) -> String {
     match document {
         Document::Run(report) => text::ticket(report, width),
         Document::Case(case) => case_text::ticket(case, width),
+        Document::CardTest(test) => bench_text::ticket(test, width),
+        Document::Lot(lot) => bench_text::lot(lot, width),
     }
 }
 
@@ -152,6 +159,8 @@ fn page(document: &Document) -> Result<String, ReportError> {
     match document {
         Document::Run(report) => sheet::run::render(report),
         Document::Case(case) => sheet::case::render(case),
+        Document::CardTest(test) => sheet::bench::certificate(test),
+        Document::Lot(lot) => sheet::bench::lot(lot),
     }
     .map_err(made)
 }
@@ -192,7 +201,7 @@ fn parse(name: String, json: &str) -> Result<Document, ReportError> {
         ReadError::Newer { kind, found } => {
             let what = match kind {
                 DocumentKind::Run => "report",
-                DocumentKind::Case => "case",
+                kind => kind.name(),
             };
             ReportError::Newer { name, what, format: found, known: kind.format() }
         }
@@ -200,7 +209,7 @@ fn parse(name: String, json: &str) -> Result<Document, ReportError> {
 }
 
 /// Writes a file as a whole or not at all: what was there before stays until the new one is complete.
-fn write_whole(path: &Path, document: &str) -> io::Result<()> {
+pub(super) fn write_whole(path: &Path, document: &str) -> io::Result<()> {
     // A pipe or device cannot be replaced by a file beside it.
     if fs::metadata(path).is_ok_and(|there| !there.is_file()) {
         return fs::write(path, document);

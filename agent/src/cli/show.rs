@@ -18,7 +18,7 @@ pub(super) fn print(text: &str) -> ExitCode {
     super::print(text, ExitCode::SUCCESS)
 }
 
-fn list<'a>(rows: impl Iterator<Item = (String, &'a str)>, hint: &str) -> ExitCode {
+pub(super) fn list<'a>(rows: impl Iterator<Item = (String, &'a str)>, hint: &str) -> ExitCode {
     let (rows, columns) = (rows.collect::<Vec<_>>(), output_width());
     let width = rows.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
     let row = |(name, about): &(String, &str)| wrapped(&format!("{name:width$}  "), about, columns) + "\n";

@@ -163,7 +163,7 @@ fn plainly(text: &str) -> String {
 pub fn stored(archive: &(impl Archive + ?Sized), id: &str) -> Result<Case, AgentError> {
     match archive.find(Some(DocumentKind::Case), id)? {
         Document::Case(case) => Ok(*case),
-        Document::Run(_) => Err(AgentError::Unknown { what: "case", name: id.to_owned() }),
+        _ => Err(AgentError::Unknown { what: "case", name: id.to_owned() }),
     }
 }
 

@@ -177,7 +177,7 @@ impl Agent for RunningAgent {
     fn report(&self, run: &str) -> Result<Report, AgentError> {
         match self.logbook(|logbook| Ok(logbook.find(Some(DocumentKind::Run), run)?))? {
             Document::Run(report) => Ok(*report),
-            Document::Case(_) => Err(AgentError::Unknown { what: "run", name: run.to_owned() }),
+            _ => Err(AgentError::Unknown { what: "run", name: run.to_owned() }),
         }
     }
 

@@ -189,8 +189,7 @@ pub fn stage_line(stage: &Stage, width: usize) -> Option<String> {
     }
 }
 
-/// What to do for the next stage. A caution is given in full the first time in a sitting, and by its title, which
-/// nobody skips, after that; `said` remembers them.
+/// What to do for the next stage. Cautions are as in [`render_cautions`].
 pub fn render_move(next: &Move, said: &mut Vec<Caution>, width: usize) -> String {
     let attempt = if next.attempt > 1 { format!(", attempt {}", next.attempt) } else { String::new() };
     let mut out = format!("\nstage {}{attempt}\n", next.stage);
@@ -200,7 +199,14 @@ pub fn render_move(next: &Move, said: &mut Vec<Caution>, width: usize) -> String
     if next.time_s > 0 {
         out.push_str(&format!("  the run takes about {}\n", takes(next.time_s)));
     }
-    let (again, new): (Vec<&Caution>, Vec<&Caution>) = next.cautions.iter().partition(|caution| said.contains(caution));
+    out.push_str(&render_cautions(&next.cautions, said, width));
+    out
+}
+
+/// Cautions, in full the first time in a sitting and by their titles after that; `said` remembers them.
+pub fn render_cautions(cautions: &[Caution], said: &mut Vec<Caution>, width: usize) -> String {
+    let mut out = String::new();
+    let (again, new): (Vec<&Caution>, Vec<&Caution>) = cautions.iter().partition(|caution| said.contains(caution));
     for caution in &new {
         out.push_str(&format!("{}\n", wrapped("  caution: ", &caution.to_string(), width)));
     }

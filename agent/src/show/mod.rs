@@ -1,7 +1,9 @@
 //! The only files that shape what is printed. None of them computes a figure: all come from a report or an event.
 
+pub mod bench;
 pub mod case;
 pub mod csv;
+pub mod label;
 pub mod lines;
 pub mod plot;
 pub mod progress;

@@ -4,6 +4,7 @@ use turnback_core::base::labels::Labels;
 
 use crate::archive::{Archive, Listed, Query, filter::Filter, record::Record};
 
+pub mod bench;
 pub mod check;
 pub mod isolate;
 
@@ -11,6 +12,14 @@ pub mod isolate;
 pub fn now() -> String {
     jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
 }
+
+/// Now to the millisecond, RFC 3339 with zone: of two things done within a second, which came last.
+fn this_moment() -> String {
+    jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
+}
+
+/// Program and version, as documents name it.
+const PROGRAM: &str = concat!("turnback ", env!("CARGO_PKG_VERSION"));
 
 /// Labels that were never recorded and look like a known one, each as a sentence that names both: they differ only in
 /// case, spaces, hyphens, or letters that look like digits.

@@ -1,18 +1,23 @@
-//! Documents: what is kept and shown. A run makes a report; a case joins several runs into one answer.
+//! Documents: what is kept and shown. A run makes a report; a case joins several runs into one answer; a card test
+//! grades a card, and a lot joins the card tests of a batch.
 //!
 //! [`Document`] lists the kinds. [`read`] is the only place that finds out what kind a stored text is; everybody else
 //! asks the document.
 
+pub mod card_test;
 pub mod case;
 pub mod chart;
 pub mod difference;
+pub mod lot;
 pub mod read;
 pub mod run;
 
 use serde::{Deserialize, Serialize, Serializer};
 
 use crate::judge::{Location, Outcome, Verdict};
+use card_test::CardTest;
 use case::Case;
+use lot::Lot;
 use run::Report;
 
 pub use read::ReadError;
@@ -25,6 +30,10 @@ pub enum DocumentKind {
     Run,
     /// A case: several runs, one answer.
     Case,
+    /// A card test: one card on the bench.
+    CardTest,
+    /// A lot of cards.
+    Lot,
 }
 
 impl DocumentKind {
@@ -33,6 +42,8 @@ impl DocumentKind {
         match self {
             Self::Run => "run",
             Self::Case => "case",
+            Self::CardTest => "card-test",
+            Self::Lot => "lot",
         }
     }
 
@@ -41,6 +52,8 @@ impl DocumentKind {
         match self {
             Self::Run => run::FORMAT,
             Self::Case => case::FORMAT,
+            Self::CardTest => card_test::FORMAT,
+            Self::Lot => lot::FORMAT,
         }
     }
 }
@@ -52,6 +65,10 @@ pub enum Document {
     Run(Box<Report>),
     /// A case.
     Case(Box<Case>),
+    /// A card test.
+    CardTest(Box<CardTest>),
+    /// A lot.
+    Lot(Box<Lot>),
 }
 
 impl Document {
@@ -68,6 +85,8 @@ impl Document {
         match self {
             Self::Run(_) => DocumentKind::Run,
             Self::Case(_) => DocumentKind::Case,
+            Self::CardTest(_) => DocumentKind::CardTest,
+            Self::Lot(_) => DocumentKind::Lot,
         }
     }
 
@@ -76,6 +95,8 @@ impl Document {
         match self {
             Self::Run(report) => &report.run,
             Self::Case(case) => &case.case,
+            Self::CardTest(test) => &test.test,
+            Self::Lot(lot) => &lot.lot,
         }
     }
 
@@ -84,21 +105,27 @@ impl Document {
         match self {
             Self::Run(report) => &report.verdict,
             Self::Case(case) => &case.verdict,
+            Self::CardTest(test) => &test.verdict,
+            Self::Lot(lot) => &lot.verdict,
         }
     }
 
     /// What a line in a list of documents needs.
     pub fn summary(&self) -> Summary {
         let (at, port, cable, plug) = match self {
-            Self::Run(report) => (&report.started_at, &report.port, report.cable.as_ref(), report.labels.plug.as_ref()),
-            Self::Case(case) => (&case.changed_at, &case.port, Some(&case.cable), case.plug.as_ref()),
+            Self::Run(report) => {
+                (&report.started_at, report.port.name.as_str(), report.cable.as_ref(), report.labels.plug.as_ref())
+            }
+            Self::Case(case) => (&case.changed_at, case.port.name.as_str(), Some(&case.cable), case.plug.as_ref()),
+            Self::CardTest(test) => (&test.changed_at, test.label.as_str(), None, None),
+            Self::Lot(lot) => (&lot.changed_at, lot.label.as_str(), None, None),
         };
         let verdict = self.verdict();
         Summary {
             kind: self.kind(),
             id: self.id().to_owned(),
             at: at.clone(),
-            port: port.name.clone(),
+            port: port.to_owned(),
             cable: cable.cloned(),
             plug: plug.cloned(),
             outcome: verdict.outcome,
@@ -113,6 +140,8 @@ impl Serialize for Document {
         match self {
             Self::Run(report) => report.serialize(serializer),
             Self::Case(case) => case.serialize(serializer),
+            Self::CardTest(test) => test.serialize(serializer),
+            Self::Lot(lot) => lot.serialize(serializer),
         }
     }
 }
@@ -129,6 +158,18 @@ impl From<Case> for Document {
     }
 }
 
+impl From<CardTest> for Document {
+    fn from(test: CardTest) -> Self {
+        Self::CardTest(Box::new(test))
+    }
+}
+
+impl From<Lot> for Document {
+    fn from(lot: Lot) -> Self {
+        Self::Lot(Box::new(lot))
+    }
+}
+
 /// A document in a line of a list.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Summary {
@@ -136,9 +177,9 @@ pub struct Summary {
     pub kind: DocumentKind,
     /// Its id.
     pub id: String,
-    /// When a run began, or when a case was changed last. RFC 3339 with zone.
+    /// When a run began, or when another document was changed last. RFC 3339 with zone.
     pub at: String,
-    /// Port under test, by name.
+    /// Port under test by name, or the label of a card or lot.
     pub port: String,
     /// Label of the cable.
     pub cable: Option<String>,

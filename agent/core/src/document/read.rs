@@ -18,8 +18,8 @@ pub enum ReadError {
     /// It is not JSON.
     #[error("no JSON document")]
     NotJson(#[source] serde_json::Error),
-    /// It is JSON and neither the report of a run nor a case.
-    #[error("a JSON document that is neither the report of a run nor a case")]
+    /// It is JSON and none of the documents.
+    #[error("a JSON document that this program does not make")]
     NotADocument,
     /// It comes from a newer program.
     #[error(
@@ -69,6 +69,8 @@ pub(super) fn read(json: &str) -> Result<Document, ReadError> {
             Ok(report.into())
         }
         DocumentKind::Run => body(kind, json).map(Document::Run),
+        DocumentKind::CardTest => body(kind, json).map(Document::CardTest),
+        DocumentKind::Lot => body(kind, json).map(Document::Lot),
         DocumentKind::Case => {
             let mut case: Case = body(kind, json)?;
             body::<KindInFormat1>(kind, json)?.correct(&mut case.port);

@@ -188,6 +188,74 @@ rule_ids! {
     FromRecords,
     /// Stages that the technician left out or set aside.
     LeftOut,
+
+    // Cards on the bench. The first that speaks decides.
+    /// Tests of the procedure have not been done.
+    CardTestsMissing,
+    /// A plug or slot must be exchanged before a failure can be put on anything.
+    CardExchange,
+    /// A failure went away, and nothing that was exchanged explains it.
+    CardUnexplained,
+    /// Another card bears the same address, and nobody read the sticker.
+    CardAddressShared,
+    /// The card is not what its source says.
+    CardClaim,
+    /// An address that no card can have, or one that is not in use.
+    CardAddress,
+    /// The addresses of the card's ports do not follow each other.
+    CardAddressRow,
+    /// The sticker names another address.
+    CardSticker,
+    /// The checksum of the vital product data is wrong.
+    CardVpd,
+    /// The driver's own self-test fails.
+    CardSelfTest,
+    /// A port gets no link, or not in time.
+    CardLink,
+    /// A port's link drops.
+    CardLinkDrops,
+    /// A port's error ratio is beyond the limit.
+    CardData,
+    /// Frames are damaged behind the frame check.
+    CardDamages,
+    /// The card computes something wrongly in place of the host.
+    CardOffload,
+    /// A transceiver sends too little light.
+    CardSendsWeak,
+    /// A transceiver receives too little light.
+    CardReceivesWeak,
+    /// The card gets too hot.
+    CardHot,
+    /// The card is slower than line, bus and bench allow.
+    CardSlow,
+    /// The card gets slower as it warms.
+    CardSlows,
+    /// A port loses frames under load.
+    CardLoses,
+    /// The bus is narrower or slower than card and slot can do.
+    CardBus,
+    /// The bus counts errors.
+    CardBusErrors,
+    /// What the hours of load prove.
+    CardBurnIn,
+    /// The card is fit, but not for everything.
+    CardLimited,
+    /// Every test of the procedure passed.
+    CardAccepted,
+
+    // Remarks on a card.
+    /// A plug or slot was set aside, since a failure went away with it.
+    BenchSetAside,
+    /// The bench was not proved by its reference card.
+    BenchUnproved,
+
+    // Lots on the bench.
+    /// Cards of the lot have no grade yet.
+    LotUnfinished,
+    /// More cards are faulty than the lot may have.
+    LotRejected,
+    /// The lot is accepted.
+    LotAccepted,
 }
 
 impl RuleId {

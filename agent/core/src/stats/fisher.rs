@@ -20,7 +20,7 @@ pub fn p_a_higher((odd_a, a): (u64, u64), (odd_b, b): (u64, u64)) -> Result<f64,
 }
 
 /// Logarithm of the number of ways to choose `k` of `n`. Groups are seconds of runs: a few thousand at most.
-fn ln_choose(n: u64, k: u64) -> f64 {
+pub(super) fn ln_choose(n: u64, k: u64) -> f64 {
     let k = k.min(n - k);
     (0..k).map(|i| ((n - i) as f64).ln() - ((k - i) as f64).ln()).sum()
 }

@@ -3,8 +3,8 @@
 //! Reading order: [`ratio`] (exact bounds on an error ratio, on the tails of `beta`), [`looks`] (bounds that hold
 //! however often one looks), [`bits`] (frames to bits), [`proof`] (how much data proves a limit), [`compare_rates`]
 //! and [`fisher`] (do two runs differ beyond chance), [`latency`] and [`delay_variation`] (delays at fixed memory),
-//! [`availability`] (per-second series) and [`spells`] (bad seconds in a good mean). Nothing here knows what a port
-//! or a probe is.
+//! [`availability`] (per-second series), [`spells`] (bad seconds in a good mean), [`sampling`] (what a sample says of a
+//! lot) and [`mtbf`] (what hours without failure prove). Nothing here knows what a port or a probe is.
 
 pub mod availability;
 mod beta;
@@ -15,8 +15,10 @@ pub mod fisher;
 pub mod latency;
 pub mod latency_summary;
 pub mod looks;
+pub mod mtbf;
 pub mod proof;
 pub mod ratio;
+pub mod sampling;
 pub mod spells;
 
 /// What a statistic cannot be computed from.

@@ -7,6 +7,7 @@ use std::{
 };
 
 use rusqlite::{Connection, backup::Backup};
+use turnback_core::document::Document;
 
 use super::{Store, case::parsed, query};
 use crate::{archive::error::ArchiveError, error_chain::with_causes};
@@ -100,6 +101,14 @@ impl Store {
                 found.cases += 1;
                 if let Err(error) = parsed(&case, &document) {
                     found.problems.push(error.to_string());
+                }
+            }
+            let mut statement = self.db.prepare("SELECT document_id, document FROM bench_document")?;
+            let mut rows = statement.query([])?;
+            while let Some(row) = rows.next()? {
+                let (id, document): (String, String) = (row.get(0)?, row.get(1)?);
+                if let Err(error) = Document::read(&document) {
+                    found.problems.push(format!("{id} of the bench: {}", with_causes(&error)));
                 }
             }
             Ok(())

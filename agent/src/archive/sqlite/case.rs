@@ -206,7 +206,7 @@ fn unknown(given: &str) -> ArchiveError {
 pub(super) fn parsed(case: &str, document: &str) -> Result<Case, ArchiveError> {
     match Document::read(document) {
         Ok(Document::Case(read)) => Ok(*read),
-        Ok(Document::Run(_)) => Err(ArchiveError::NotARecord(format!("case {case} holds the report of a run"))),
+        Ok(other) => Err(ArchiveError::NotARecord(format!("case {case} holds a {}", other.kind().name()))),
         Err(source) => Err(ArchiveError::Unreadable { kind: DocumentKind::Case, id: case.to_owned(), source }),
     }
 }

@@ -8,11 +8,12 @@ use std::io::{self, BufRead, Write};
 use turnback_core::document::{Document, case::Case};
 
 use super::{
-    Kept, Store, case, insert,
+    Kept, Store, bench, case, insert,
     query::{as_parameters, columns},
 };
 use crate::{
     archive::{
+        bench::BenchRow,
         error::ArchiveError,
         filter::Filter,
         record::{Record, changed_ms, check_id},
@@ -40,6 +41,8 @@ pub struct TakenIn {
     pub already_there: u64,
     /// Cases that are new, or that were here as they were before.
     pub cases: u64,
+    /// Card tests and lots of the bench, likewise.
+    pub bench: u64,
 }
 
 /// What putting out has done.
@@ -51,6 +54,8 @@ pub struct PutOut {
     pub without_report: u64,
     /// Cases written, after the runs: all of them where all runs are written as JSON lines, else none.
     pub cases: u64,
+    /// Card tests and lots of the bench, likewise.
+    pub bench: u64,
 }
 
 /// Taking out stopped.
@@ -100,15 +105,16 @@ impl Store {
             }
         }
         if *filter == Filter::default() {
-            done.cases = self.export_cases(to)?;
+            done.cases = self.export_all("case_document", to)?;
+            done.bench = self.export_all("bench_document", to)?;
         }
         Ok(done)
     }
 
-    fn export_cases(&self, to: &mut impl Write) -> Result<u64, ExportError> {
+    fn export_all(&self, table: &str, to: &mut impl Write) -> Result<u64, ExportError> {
         let told = |error| ExportError::Store(self.told(error));
-        let mut statement =
-            self.db.prepare("SELECT document FROM case_document ORDER BY changed_ms, id").map_err(told)?;
+        let sql = format!("SELECT document FROM {table} ORDER BY changed_ms, id");
+        let mut statement = self.db.prepare(&sql).map_err(told)?;
         let documents = statement.query_map([], |row| row.get::<_, String>(0)).map_err(told)?;
         let mut written = 0;
         for document in documents {
@@ -244,6 +250,7 @@ impl Store {
                     Line::Case(case, changed_ms, document) => {
                         counted.cases += u64::from(case::put_newer(tx, case, *changed_ms, document)?);
                     }
+                    Line::Bench(row, document) => counted.bench += u64::from(bench::put_newer(tx, row, document)?),
                 }
             }
             Ok(())
@@ -267,16 +274,24 @@ enum Line {
     Run(Box<Record>, Option<String>),
     /// A case, when it was changed last, and its document.
     Case(Box<Case>, i64, String),
+    /// A card test or a lot, and its document.
+    Bench(Box<BenchRow>, String),
 }
 
 fn taken_from(text: &str) -> Result<Line, String> {
-    let taken = match Document::read(text).map_err(|error| format!("no report: {}", with_causes(&error)))? {
+    let document = Document::read(text).map_err(|error| format!("no report: {}", with_causes(&error)))?;
+    let row = BenchRow::of(&document).map_err(|error| error.to_string())?;
+    if let Some(row) = row {
+        return check_id(&row.id).map(|()| Line::Bench(Box::new(row), text.to_owned())).map_err(|e| e.to_string());
+    }
+    let taken = match document {
         Document::Case(case) => check_id(&case.case)
             .and_then(|()| changed_ms(&case))
             .map(|changed_ms| Line::Case(case, changed_ms, text.to_owned())),
         Document::Run(report) => check_id(&report.run)
             .and_then(|()| Record::of(&report))
             .map(|record| Line::Run(Box::new(record), Some(text.to_owned()))),
+        Document::CardTest(_) | Document::Lot(_) => Err(ArchiveError::NotARecord("a document without a row".into())),
     };
     taken.map_err(|error| error.to_string())
 }

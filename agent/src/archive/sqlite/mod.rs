@@ -1,13 +1,15 @@
 //! Records: every run, kept in one SQLite file, to be found again under the labels on ports and cables.
 //!
-//! [`Store`] is the open file. `query` finds runs and `case` cases, [`retention`] drops what is old, [`exchange`] takes
-//! records out and in, [`backup`] copies them while they are in use. `docs/records.md` is for users.
+//! [`Store`] is the open file. `query` finds runs, `case` cases and `bench` card tests and lots; [`retention`] drops
+//! what is old, [`exchange`] takes records out and in, [`backup`] copies them while they are in use. `docs/records.md`
+//! is for users.
 //!
 //! Several processes may have the file open and write side by side: it is in write-ahead mode, a write takes its lock
 //! when it begins, and waits for others up to [`BUSY`]. A write is there in full or not at all, whatever ends the
 //! process.
 
 pub mod backup;
+mod bench;
 mod case;
 pub mod exchange;
 mod logbook;
@@ -145,6 +147,7 @@ impl Archive for Store {
         match document {
             Document::Run(report) => self.keep(report).map(|_| ()),
             Document::Case(case) => self.save_case(case),
+            Document::CardTest(_) | Document::Lot(_) => self.save_bench(document),
         }
     }
 
@@ -152,6 +155,7 @@ impl Archive for Store {
         Ok(match kind {
             DocumentKind::Run => self.report(id)?.into(),
             DocumentKind::Case => self.case(id)?.into(),
+            DocumentKind::CardTest | DocumentKind::Lot => self.find_bench(kind, id)?,
         })
     }
 
@@ -159,6 +163,7 @@ impl Archive for Store {
         match kind {
             Some(DocumentKind::Run) => self.get(DocumentKind::Run, &self.record(beginning)?.run),
             Some(DocumentKind::Case) => Ok(self.find_case(beginning)?.into()),
+            Some(kind @ (DocumentKind::CardTest | DocumentKind::Lot)) => self.find_bench(kind, beginning),
             None => match beginning {
                 "last" => self.case_done_last()?.map_or_else(|| find_any(self, beginning), |case| Ok(case.into())),
                 _ => find_any(self, beginning),
@@ -172,6 +177,12 @@ impl Archive for Store {
                 self.runs(filter, limit)?.into_iter().map(|record| Listed::Run(Box::new(record))).collect()
             }
             Query::Cases { only_open } => self.cases(only_open, limit)?.into_iter().map(Listed::Case).collect(),
+            Query::CardTests { lot } => {
+                self.bench(DocumentKind::CardTest, lot, limit)?.into_iter().filter_map(Listed::of_bench).collect()
+            }
+            Query::Lots => {
+                self.bench(DocumentKind::Lot, None, limit)?.into_iter().filter_map(Listed::of_bench).collect()
+            }
         })
     }
 

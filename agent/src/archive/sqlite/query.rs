@@ -163,7 +163,7 @@ fn unknown(given: &str) -> ArchiveError {
 pub(super) fn parsed(run: &str, document: &str) -> Result<Report, ArchiveError> {
     match Document::read(document) {
         Ok(Document::Run(report)) => Ok(*report),
-        Ok(Document::Case(_)) => Err(ArchiveError::NotARecord(format!("run {run} holds a case"))),
+        Ok(other) => Err(ArchiveError::NotARecord(format!("run {run} holds a {}", other.kind().name()))),
         Err(source) => Err(ArchiveError::Unreadable { kind: DocumentKind::Run, id: run.to_owned(), source }),
     }
 }

@@ -14,6 +14,7 @@ pub const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0002_watch.sql"),
     include_str!("migrations/0003_kind.sql"),
     include_str!("migrations/0004_states.sql"),
+    include_str!("migrations/0005_bench.sql"),
 ];
 
 /// As set by the first migration: "tbrk".

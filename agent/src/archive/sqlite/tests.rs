@@ -306,7 +306,7 @@ fn what_is_no_record_is_refused_with_its_line_and_what_came_before_is_kept() {
     let other = |from: &str, to: &str| first.replace(from, to);
     let wrong = [
         ("not json".to_owned(), "no report"),
-        ("{}".to_owned(), "neither the report of a run nor a case"),
+        ("{}".to_owned(), "that this program does not make"),
         (other(&id(0), "quay7"), "no id of a run"),
         (other("2026-03-01", "2026-03-41"), "started_at"),
         (other("\"format\":2", "\"format\":99"), "format 99, made by a newer version"),

@@ -12,7 +12,7 @@ use crate::tell;
 
 /// One answer.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Answer {
+pub(in crate::cli) enum Answer {
     /// The plug is where the stage wants it.
     Go,
     /// So is it, and it is the plug with this label.
@@ -34,7 +34,7 @@ pub(super) enum Answer {
 }
 
 /// What can be answered, with what it does.
-pub(super) const HELP: [(&str, &str); 8] = [
+pub(in crate::cli) const HELP: [(&str, &str); 8] = [
     ("Enter or yes", "the plug is in place: start the run"),
     ("plug LABEL", "the same, and the plug has this label"),
     ("skip [STAGE] [WHY]", "leave this stage out, or another one"),
@@ -50,7 +50,7 @@ const WORDS: [&str; 11] = ["go", "yes", "plug", "skip", "redo", "correct", "on",
 
 impl Answer {
     /// Reads a line; an error says what can be answered.
-    pub(super) fn parse(line: &str) -> Result<Self, String> {
+    pub(in crate::cli) fn parse(line: &str) -> Result<Self, String> {
         let line = line.trim();
         let (word, rest) = split(line);
         let given = |rest: &str| (!rest.is_empty()).then(|| rest.to_owned());
@@ -98,23 +98,23 @@ fn is_near(given: &str, known: &str) -> bool {
 }
 
 /// Where answers come from.
-pub(super) struct Answers {
+pub(in crate::cli) struct Answers {
     lines: Box<dyn BufRead>,
     prompt: bool,
 }
 
 impl Answers {
-    pub(super) fn from_file(path: &Path) -> io::Result<Self> {
+    pub(in crate::cli) fn from_file(path: &Path) -> io::Result<Self> {
         Ok(Self { lines: Box::new(BufReader::new(File::open(path)?)), prompt: false })
     }
 
-    pub(super) fn from_terminal() -> Self {
+    pub(in crate::cli) fn from_terminal() -> Self {
         let prompt = io::stdin().is_terminal();
         Self { lines: Box::new(BufReader::new(io::stdin())), prompt }
     }
 
     /// The next answer; none at the end. In a file, lines that begin with `#` are comments.
-    pub(super) fn next(&mut self) -> io::Result<Option<Result<Answer, String>>> {
+    pub(in crate::cli) fn next(&mut self) -> io::Result<Option<Result<Answer, String>>> {
         if self.prompt {
             tell::text("Press Enter when the plug is in place, or type \"help\" > ");
         }

@@ -1,6 +1,6 @@
 //! `turnback isolate`: leads through a case.
 
-mod answer;
+pub(super) mod answer;
 
 use std::{process::ExitCode, time::Duration};
 
@@ -12,7 +12,7 @@ use turnback_core::{
 };
 
 use self::answer::{Answer, Answers};
-use super::{NOT_TESTED, USAGE, args, check, complain};
+use super::{NOT_TESTED, USAGE, args, check, complain, shared::Record};
 use crate::{
     archive::{Archive, error::ArchiveError, memory::Memory, sqlite::Store},
     engine::{CheckError, cancel::Cancel},
@@ -231,7 +231,7 @@ fn keep_options(args: &args::Isolate, options: &mut CaseOptions) -> Result<(), F
 }
 
 /// The archive; where it cannot be used the case ends with the program, and that is said.
-fn open_archive(record: &args::Record) -> Box<dyn Archive> {
+fn open_archive(record: &Record) -> Box<dyn Archive> {
     if record.no_record {
         return Box::new(Memory::default());
     }

@@ -49,7 +49,7 @@ pub(super) fn export(
         Err(error) => return Err(cannot(&error)),
     };
     if output.is_some() {
-        tell!("{} runs and {} cases written", done.written, done.cases);
+        tell!("{} runs, {} cases and {} documents of the bench written", done.written, done.cases, done.bench);
     }
     if done.without_report > 0 {
         tell!("{} runs left out: only their columns are recorded; --format csv writes these", done.without_report);
@@ -71,8 +71,8 @@ pub(super) fn import(store: Option<PathBuf>, file: &Path, format: Option<args::F
         print_json(&done)?;
     } else {
         print(&format!(
-            "{} runs taken in, {} completed, {} were there already; {} cases taken in\n",
-            done.new, done.completed, done.already_there, done.cases
+            "{} runs taken in, {} completed, {} were there already; {} cases and {} documents of the bench taken in\n",
+            done.new, done.completed, done.already_there, done.cases, done.bench
         ))?;
     }
     Ok(ExitCode::SUCCESS)

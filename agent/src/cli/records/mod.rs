@@ -177,7 +177,7 @@ fn compare(store: Option<PathBuf>, runs: [&str; 2], json: bool) -> Done {
 fn run_of(archive: &impl Archive, beginning: &str) -> Result<Report, ArchiveError> {
     match archive.find(Some(DocumentKind::Run), beginning)? {
         Document::Run(report) => Ok(*report),
-        Document::Case(case) => Err(ArchiveError::Unknown { kind: Some(DocumentKind::Run), given: case.case }),
+        other => Err(ArchiveError::Unknown { kind: Some(DocumentKind::Run), given: other.id().to_owned() }),
     }
 }
 
@@ -232,6 +232,8 @@ fn drop_one(store: Option<PathBuf>, id: &str, yes: bool) -> Done {
         Document::Case(case) => {
             format!("case {} of {}, cable {} (its runs stay)", case.case, case.port.name, case.cable)
         }
+        Document::CardTest(test) => format!("card test {} of {}", test.test, test.label),
+        Document::Lot(lot) => format!("lot {} (its card tests stay)", lot.label),
     };
     if !yes {
         return Err(Failure::Usage(format!("this would delete {what}; add --yes to do it")));
@@ -239,6 +241,7 @@ fn drop_one(store: Option<PathBuf>, id: &str, yes: bool) -> Done {
     match &found {
         Document::Run(report) => store.drop_run(&report.run)?,
         Document::Case(case) => store.drop_case(&case.case)?,
+        Document::CardTest(_) | Document::Lot(_) => store.drop_bench(found.id())?,
     }
     print(&shown::harmless(&format!("deleted {what}\n")))?;
     Ok(ExitCode::SUCCESS)

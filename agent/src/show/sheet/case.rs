@@ -54,7 +54,7 @@ pub fn render_in_book(case: &Case, trail: Vec<Trail>) -> Result<String, askama::
 }
 
 /// An RFC 3339 time without its fraction of a second, which is for programs.
-fn whole_seconds(time: &str) -> String {
+pub(super) fn whole_seconds(time: &str) -> String {
     match time.split_once('.') {
         Some((seconds, rest)) => format!("{seconds}{}", rest.trim_start_matches(|c: char| c.is_ascii_digit())),
         None => time.to_owned(),

@@ -50,6 +50,8 @@ pub struct Sheet<'a> {
     pub figures: Vec<(&'static str, String)>,
     /// Plots.
     pub plots: Vec<Figure>,
+    /// Tables are words more than numbers, and paper shows every row.
+    pub prints_whole: bool,
     /// Tables under their names.
     pub tables: Vec<(&'static str, Table)>,
     /// What the method cannot show.

@@ -24,7 +24,7 @@ use crate::{
     archive::{Archive, RunAt, Sought, error::ArchiveError},
     engine::{CheckOptions, LineOptions, cancel::Cancel},
     ports::{Port, Way},
-    work::now,
+    work::{PROGRAM, now, this_moment},
 };
 
 /// What every stage of a case is run with.
@@ -113,7 +113,7 @@ pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, Case
     let now = now();
     let mut case = Case {
         format: case::FORMAT,
-        program: concat!("turnback ", env!("CARGO_PKG_VERSION")).into(),
+        program: PROGRAM.into(),
         case: uuid::Uuid::now_v7().to_string(),
         opened_at: now.clone(),
         changed_at: now,
@@ -425,15 +425,10 @@ impl<'a> CaseRunner<'a> {
 
     fn settle_and_save(&mut self) {
         self.case.changed_at = this_moment();
-        self.case.program = concat!("turnback ", env!("CARGO_PKG_VERSION")).into();
+        self.case.program = PROGRAM.into();
         self.case.settle();
         if let Err(error) = self.archive.put(&self.case.clone().into()) {
             self.unkept.get_or_insert(error);
         }
     }
-}
-
-/// Now to the millisecond, RFC 3339 with zone: of two things done within a second, which came last.
-fn this_moment() -> String {
-    jiff::Zoned::now().strftime("%Y-%m-%dT%H:%M:%S%.3f%:z").to_string()
 }

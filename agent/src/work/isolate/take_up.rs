@@ -46,12 +46,12 @@ pub fn take_up(archive: &(impl Archive + ?Sized), port: &mut dyn Port, wanted: W
                 stored(*case, &wanted.opening)
             }
             Document::Case(case) => Err(CaseError::OtherCase { case, port: identity.name, cable: cable.clone() }),
-            Document::Run(report) => Err(CaseError::NoCase { id: report.run }),
+            other => Err(CaseError::NoCase { id: other.id().to_owned() }),
         };
     }
     let open = match archive.latest(&Sought::OpenCase { port: &identity, cable })? {
         Some(Document::Case(open)) => Some(open),
-        Some(Document::Run(_)) | None => None,
+        Some(_) | None => None,
     };
     match open {
         Some(case) if wanted.go_on => stored(*case, &wanted.opening),

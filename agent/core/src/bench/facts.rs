@@ -1,0 +1,235 @@
+//! What the tests of a procedure measured. Ports are numbered from 1, in the order of the card.
+
+use serde::{Deserialize, Serialize};
+
+use super::card::BusLink;
+use super::procedure::TestName;
+use crate::judge::{Location, Outcome, RuleId};
+
+/// The facts of one test.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "test", rename_all = "kebab-case")]
+pub enum Facts {
+    /// The card's identity stands in the card test; here is what a person read off it.
+    Identity {
+        /// Address on the sticker, where somebody scanned it.
+        sticker: Option<String>,
+    },
+    /// The driver's own self-test; empty where it has none.
+    SelfTest {
+        /// Each item.
+        items: Vec<SelfTestItem>,
+    },
+    /// Link, one entry for each port.
+    Links {
+        /// Each port.
+        ports: Vec<LinkFacts>,
+    },
+    /// Data, one entry for each port.
+    Data {
+        /// Each run.
+        runs: Vec<DataRun>,
+    },
+    /// Offloads; empty where the card has none.
+    Offloads {
+        /// Each offload.
+        items: Vec<OffloadItem>,
+    },
+    /// Plug-in transceivers; empty where the card has none.
+    Transceiver {
+        /// Each module.
+        modules: Vec<ModuleFacts>,
+    },
+    /// Load.
+    Load(LoadFacts),
+    /// Bus.
+    Bus(BusFacts),
+    /// Load for hours.
+    BurnIn {
+        /// Each round.
+        rounds: Vec<LoadFacts>,
+    },
+}
+
+impl Facts {
+    /// Which test they are of.
+    pub fn test(&self) -> TestName {
+        match self {
+            Self::Identity { .. } => TestName::Identity,
+            Self::SelfTest { .. } => TestName::SelfTest,
+            Self::Links { .. } => TestName::Links,
+            Self::Data { .. } => TestName::Data,
+            Self::Offloads { .. } => TestName::Offloads,
+            Self::Transceiver { .. } => TestName::Transceiver,
+            Self::Load(_) => TestName::Load,
+            Self::Bus(_) => TestName::Bus,
+            Self::BurnIn { .. } => TestName::BurnIn,
+        }
+    }
+}
+
+impl Facts {
+    /// The same facts of a reference card that is the measure of its bench: what it reaches is what the bench allows.
+    pub fn measuring_the_bench(mut self) -> Self {
+        let loads: &mut [LoadFacts] = match &mut self {
+            Self::Load(load) => std::slice::from_mut(load),
+            Self::BurnIn { rounds } => rounds,
+            _ => &mut [],
+        };
+        for load in loads {
+            load.bench_share = load.share().unwrap_or(1.0);
+        }
+        self
+    }
+}
+
+/// One item of a driver's self-test.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SelfTestItem {
+    /// As the driver names it.
+    pub name: String,
+    /// It passed.
+    pub passed: bool,
+}
+
+/// Link of one port.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LinkFacts {
+    /// The port.
+    pub port: u32,
+    /// How often link was asked for.
+    pub rounds: u32,
+    /// How often it came.
+    pub linked: u32,
+    /// Longest time until it came, seconds; none where it never did.
+    pub slowest_s: Option<f64>,
+    /// How often it dropped while it was held.
+    pub drops: u32,
+    /// Speed agreed on, Mb/s.
+    pub speed_mbps: Option<u32>,
+}
+
+/// One run of the error ratio test. The run is in the records under its id.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DataRun {
+    /// The port.
+    pub port: u32,
+    /// Id of the run.
+    pub run: String,
+    /// Its outcome.
+    pub outcome: Outcome,
+    /// The things among which a fault lies.
+    pub location: Vec<Location>,
+    /// The rule that decided.
+    pub rule: Option<RuleId>,
+    /// What it found.
+    pub text: String,
+    /// The bit error ratio is proved to be at or below this.
+    pub proved_below: Option<f64>,
+    /// The limit that it is held against.
+    pub limit: f64,
+}
+
+/// One thing that the card computes in place of the host.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OffloadItem {
+    /// Its name, such as `transmit checksum`.
+    pub name: String,
+    /// Frames sent.
+    pub frames: u64,
+    /// Of those, what came back was wrong.
+    pub wrong: u64,
+}
+
+/// What a plug-in transceiver measures of itself.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ModuleFacts {
+    /// The port.
+    pub port: u32,
+    /// Light sent, dBm.
+    pub sent_dbm: f64,
+    /// Light received, dBm.
+    pub received_dbm: f64,
+    /// The module's own low alarm for light sent, dBm.
+    pub sent_alarm_dbm: f64,
+    /// Its own low alarm for light received, dBm.
+    pub received_alarm_dbm: f64,
+}
+
+/// All ports at their highest rate for a time.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LoadFacts {
+    /// The series, in the order of time.
+    pub samples: Vec<LoadSample>,
+    /// What line and bus allow all ports together, Mb/s.
+    pub allowed_mbps: f64,
+    /// What the reference card reached on this bench, as a share of what its line and bus allow, `0.0..=1.0`; 1 where
+    /// it was not measured.
+    pub bench_share: f64,
+    /// Each port.
+    pub ports: Vec<LoadPort>,
+}
+
+/// A moment of a load test.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LoadSample {
+    /// Seconds since its beginning.
+    pub at_s: f64,
+    /// Throughput of all ports together, Mb/s.
+    pub mbps: f64,
+    /// Temperature of the card, degrees Celsius; none where it has no sensor.
+    pub celsius: Option<f64>,
+}
+
+/// Frames of one port under load.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LoadPort {
+    /// The port.
+    pub port: u32,
+    /// Frames sent.
+    pub sent: u64,
+    /// Of those, lost on the line.
+    pub lost: u64,
+    /// Of those, lost in this computer. Nobody is blamed for them.
+    pub lost_in_host: u64,
+}
+
+impl LoadFacts {
+    /// Highest temperature, degrees Celsius.
+    pub fn hottest_c(&self) -> Option<f64> {
+        self.samples.iter().filter_map(|sample| sample.celsius).max_by(f64::total_cmp)
+    }
+
+    /// Throughput at the beginning, as a share of what line and bus allow, `0.0..=1.0`.
+    pub fn share(&self) -> Option<f64> {
+        let (first, _) = self.first_and_last_mbps()?;
+        (self.allowed_mbps > 0.0).then(|| (first / self.allowed_mbps).min(1.0))
+    }
+
+    /// Mean throughput of the first and of the last quarter of the samples, Mb/s.
+    pub fn first_and_last_mbps(&self) -> Option<(f64, f64)> {
+        let quarter = self.samples.len().div_ceil(4);
+        let mean = |part: &[LoadSample]| part.iter().map(|sample| sample.mbps).sum::<f64>() / part.len() as f64;
+        let (first, last) = (self.samples.get(..quarter)?, self.samples.get(self.samples.len() - quarter..)?);
+        (quarter > 0).then(|| (mean(first), mean(last)))
+    }
+}
+
+/// The bus between card and host.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct BusFacts {
+    /// The most that the card can do.
+    pub card: BusLink,
+    /// The most that the slot can do.
+    pub slot: BusLink,
+    /// What they agreed on.
+    pub agreed: BusLink,
+    /// How long errors were counted, seconds.
+    pub watched_s: f64,
+    /// Errors that were corrected.
+    pub correctable: u64,
+    /// Errors that lost something.
+    pub nonfatal: u64,
+    /// Errors after which the link cannot be trusted.
+    pub fatal: u64,
+}

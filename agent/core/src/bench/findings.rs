@@ -1,0 +1,421 @@
+//! Facts held against the limits of a procedure. A [`Finding`] says what was measured, what was allowed, and whether
+//! the limit was met; it blames nobody yet.
+
+use serde::{Deserialize, Serialize};
+
+use super::card::{Card, address_fault, address_number};
+use super::claim::Claim;
+use super::facts::{BusFacts, DataRun, Facts, LinkFacts, LoadFacts, ModuleFacts};
+use super::procedure::{LoadLimits, Procedure};
+use crate::base::figure;
+use crate::judge::{Location, Outcome, RuleId};
+use crate::stats::mtbf::mtbf_at_least;
+
+/// One thing measured, beside its limit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Finding {
+    /// The rule that holds it against its limit.
+    pub rule: RuleId,
+    /// The port, from 1; none where it is about the whole card.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub port: Option<u32>,
+    /// What was measured, in words.
+    pub measured: String,
+    /// What is allowed, in words.
+    pub limit: String,
+    /// Whether the limit was met.
+    pub met: bool,
+}
+
+/// What else a failure can be due to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum RestsOn {
+    /// Nothing: the card alone.
+    Card,
+    /// The plug in the port.
+    Plug,
+    /// The slot that the card is in.
+    Slot,
+}
+
+/// What else a failure by this rule can be due to.
+pub fn rests_on(rule: &RuleId) -> RestsOn {
+    match rule {
+        RuleId::CardLink | RuleId::CardLinkDrops | RuleId::CardData | RuleId::CardLoses | RuleId::CardReceivesWeak => {
+            RestsOn::Plug
+        }
+        RuleId::CardBus | RuleId::CardBusErrors | RuleId::CardSlow | RuleId::CardDamages => RestsOn::Slot,
+        _ => RestsOn::Card,
+    }
+}
+
+fn card_wide(rule: RuleId, measured: impl Into<String>, limit: impl Into<String>, met: bool) -> Finding {
+    Finding { rule, port: None, measured: measured.into(), limit: limit.into(), met }
+}
+
+fn of_port(rule: RuleId, port: u32, measured: impl Into<String>, limit: impl Into<String>, met: bool) -> Finding {
+    Finding { port: Some(port), ..card_wide(rule, measured, limit, met) }
+}
+
+/// Everything that facts say against the limits of a procedure. `card` and `claim` are for `identity` alone.
+pub fn findings(facts: &Facts, procedure: &Procedure, card: &Card, claim: &Claim) -> Vec<Finding> {
+    match facts {
+        Facts::Identity { sticker } => identity(card, claim, sticker.as_deref(), procedure),
+        Facts::SelfTest { items } => {
+            let wrong: Vec<&str> = items.iter().filter(|item| !item.passed).map(|item| item.name.as_str()).collect();
+            let passed = items.len() - wrong.len();
+            let measured = match (items.len(), wrong.is_empty()) {
+                (0, _) => "the driver has none".to_owned(),
+                (all, true) => format!("{all} of {all} items passed"),
+                (all, false) => format!("{passed} of {all} items passed; not {}", wrong.join(", ")),
+            };
+            vec![card_wide(RuleId::CardSelfTest, measured, "all items pass", wrong.is_empty())]
+        }
+        Facts::Links { ports } => ports.iter().flat_map(|port| link(port, procedure)).collect(),
+        Facts::Data { runs } => runs.iter().flat_map(data).collect(),
+        Facts::Offloads { items } => {
+            let finding = |item: &super::facts::OffloadItem| {
+                let measured = format!("{}: {} of {} frames wrong", item.name, item.wrong, item.frames);
+                card_wide(RuleId::CardOffload, measured, "none wrong", item.wrong == 0)
+            };
+            items.iter().map(finding).collect()
+        }
+        Facts::Transceiver { modules } => modules.iter().flat_map(|module| light(module, procedure)).collect(),
+        Facts::Load(load) => under_load(load, &procedure.load.clone().unwrap_or_default()),
+        Facts::Bus(bus) => on_the_bus(bus, procedure),
+        Facts::BurnIn { rounds } => burn_in(rounds, procedure),
+    }
+}
+
+fn identity(card: &Card, claim: &Claim, sticker: Option<&str>, procedure: &Procedure) -> Vec<Finding> {
+    let mut found = Vec::new();
+    let speed_max = card.ports.iter().filter_map(|port| port.speed_max_mbps).min();
+    let number = |n: Option<u32>| n.map(|n| n.to_string());
+    let claims = [
+        ("device", claim.device.clone(), Some(card.device.clone())),
+        ("subsystem", claim.subsystem.clone(), card.subsystem.clone()),
+        ("part", claim.part.clone(), card.part.clone()),
+        ("ports", number(claim.ports), Some(card.ports.len().to_string())),
+        ("speed", number(claim.speed), number(speed_max)),
+    ];
+    for (what, claimed, is) in claims {
+        // What the host cannot read says nothing against a card.
+        if let (Some(claimed), Some(is)) = (claimed, is) {
+            let met = claimed == is;
+            found.push(card_wide(RuleId::CardClaim, format!("{what} {is}"), format!("{what} {claimed}"), met));
+        }
+    }
+    for (at, port) in (1..).zip(&card.ports) {
+        let permanent = port.permanent_address.as_deref();
+        if let Some(address) = permanent {
+            let fault = address_fault(address);
+            let measured = fault.map_or(address.to_owned(), |fault| format!("{address}: {fault}"));
+            found.push(of_port(RuleId::CardAddress, at, measured, "a universal, individual address", fault.is_none()));
+        }
+        if let (Some(current), Some(permanent)) = (port.address.as_deref(), permanent) {
+            let met = current == permanent;
+            found.push(of_port(RuleId::CardAddress, at, format!("in use: {current}"), "as burnt in", met));
+        }
+    }
+    let numbers: Vec<u64> = card.addresses().filter_map(address_number).collect();
+    let in_a_row = procedure.identity.as_ref().is_some_and(|limits| limits.addresses_in_a_row);
+    if in_a_row && numbers.len() > 1 && numbers.len() == card.ports.len() {
+        let met = numbers.windows(2).all(|pair| pair[0] + 1 == pair[1]);
+        let measured = card.addresses().collect::<Vec<_>>().join(", ");
+        found.push(card_wide(RuleId::CardAddressRow, measured, "each one more than the one before", met));
+    }
+    if let (Some(sticker), Some(first)) = (sticker, card.addresses().next()) {
+        let met = address_number(sticker) == address_number(first);
+        found.push(card_wide(RuleId::CardSticker, first, format!("{sticker} on the sticker"), met));
+    }
+    if let Some(intact) = card.vpd_intact {
+        let measured = if intact { "checksum right" } else { "checksum wrong" };
+        found.push(card_wide(RuleId::CardVpd, measured, "checksum right", intact));
+    }
+    found
+}
+
+fn link(link: &LinkFacts, procedure: &Procedure) -> Vec<Finding> {
+    let limits = procedure.links.clone().unwrap_or_default();
+    let time_max_s = limits.time_max.as_secs_f64();
+    let came = link.linked == link.rounds;
+    let in_time = link.slowest_s.is_none_or(|slowest| slowest <= time_max_s);
+    let slowest = link.slowest_s.map_or(String::new(), |s| format!(", the slowest in {s:.1} s"));
+    let speed = link.speed_mbps.map_or(String::new(), |mbps| format!(" at {mbps} Mb/s"));
+    vec![
+        of_port(
+            RuleId::CardLink,
+            link.port,
+            format!("link {} of {} times{speed}{slowest}", link.linked, link.rounds),
+            format!("each time, within {time_max_s} s"),
+            came && in_time,
+        ),
+        of_port(RuleId::CardLinkDrops, link.port, format!("{} drops", link.drops), "none while held", link.drops == 0),
+    ]
+}
+
+/// A run that was not decided meets no limit, but does not fail either: it is a test that is missing.
+fn data(run: &DataRun) -> Vec<Finding> {
+    let in_host = run.outcome == Outcome::Fault && run.location == [Location::Host];
+    let line_met = run.outcome != Outcome::Fault || in_host;
+    let measured = match run.proved_below {
+        Some(ratio) if run.outcome == Outcome::Pass => {
+            format!("bit error ratio proved below {}", figure::ratio_beside(ratio, run.limit))
+        }
+        _ => format!("{}: {}", run.outcome.name(), run.text),
+    };
+    let limit = figure::limit(run.limit);
+    vec![
+        of_port(RuleId::CardData, run.port, measured.clone(), limit, line_met),
+        of_port(
+            RuleId::CardDamages,
+            run.port,
+            if in_host { measured } else { "no frame damaged behind the frame check".to_owned() },
+            "no frame",
+            !in_host,
+        ),
+    ]
+}
+
+fn light(module: &ModuleFacts, procedure: &Procedure) -> Vec<Finding> {
+    let limits = procedure.transceiver.clone().unwrap_or_default();
+    let loss = module.sent_dbm - module.received_dbm;
+    vec![
+        of_port(
+            RuleId::CardSendsWeak,
+            module.port,
+            format!("sends {:.1} dBm", module.sent_dbm),
+            format!("the module's own alarm, {:.1} dBm", module.sent_alarm_dbm),
+            module.sent_dbm >= module.sent_alarm_dbm,
+        ),
+        of_port(
+            RuleId::CardReceivesWeak,
+            module.port,
+            format!("receives {:.1} dBm, {loss:.1} dB less than sent", module.received_dbm),
+            format!("{:.1} dBm and {:.1} dB", module.received_alarm_dbm, limits.loop_loss_max_db),
+            // What a weak transmitter sends cannot arrive: that is the transmitter's, not the receiver's.
+            loss <= limits.loop_loss_max_db
+                && (module.received_dbm >= module.received_alarm_dbm || module.sent_dbm < module.sent_alarm_dbm),
+        ),
+    ]
+}
+
+fn under_load(load: &LoadFacts, limits: &LoadLimits) -> Vec<Finding> {
+    let mut found = Vec::new();
+    if let Some(hottest) = load.hottest_c() {
+        let (max, met) = (limits.temperature_max_c, hottest <= limits.temperature_max_c);
+        found.push(card_wide(RuleId::CardHot, format!("{hottest:.0} degrees C"), format!("{max:.0} degrees C"), met));
+    }
+    if let Some((first, last)) = load.first_and_last_mbps() {
+        // What this bench cannot do itself is not held against a card.
+        let expected = load.allowed_mbps * load.bench_share;
+        let least = expected * limits.throughput_min;
+        let limit = format!("{least:.0} of {expected:.0} Mb/s");
+        found.push(card_wide(RuleId::CardSlow, format!("{first:.0} Mb/s"), limit, first >= least));
+        let held = last >= first * limits.throughput_held_min;
+        let limit = format!("{:.0} % of the beginning", limits.throughput_held_min * 100.0);
+        found.push(card_wide(RuleId::CardSlows, format!("{last:.0} Mb/s at the end, {first:.0} before"), limit, held));
+    }
+    for port in &load.ports {
+        let share = port.lost as f64 / port.sent.max(1) as f64;
+        let in_host = match port.lost_in_host {
+            0 => String::new(),
+            lost => format!(" ({} more lost in this computer)", figure::count(lost)),
+        };
+        let measured = format!("{} of {} frames lost{in_host}", figure::count(port.lost), figure::count(port.sent));
+        let limit = format!("a share of {}", figure::limit(limits.loss_max));
+        found.push(of_port(RuleId::CardLoses, port.port, measured, limit, share <= limits.loss_max));
+    }
+    found
+}
+
+fn on_the_bus(bus: &BusFacts, procedure: &Procedure) -> Vec<Finding> {
+    let limits = procedure.bus.clone().unwrap_or_default();
+    let possible = bus.card.together(bus.slot);
+    let met = bus.agreed.lanes >= possible.lanes && bus.agreed.gts >= possible.gts;
+    let errors = format!(
+        "{} corrected, {} not, {} fatal in {}",
+        bus.correctable,
+        bus.nonfatal,
+        bus.fatal,
+        figure::seconds(bus.watched_s)
+    );
+    let few = bus.correctable <= limits.correctable_max && bus.nonfatal == 0 && bus.fatal == 0;
+    vec![
+        card_wide(RuleId::CardBus, bus.agreed.to_string(), format!("{possible}, as card and slot can"), met),
+        card_wide(RuleId::CardBusErrors, errors, format!("{} corrected, none else", limits.correctable_max), few),
+    ]
+}
+
+fn burn_in(rounds: &[LoadFacts], procedure: &Procedure) -> Vec<Finding> {
+    let limits = procedure.burn_in.clone().unwrap_or_default();
+    let load = procedure.load.clone().unwrap_or_default();
+    let hours = rounds.iter().filter_map(|round| round.samples.last()).map(|sample| sample.at_s).sum::<f64>() / 3600.0;
+    // The worst of all rounds for each rule and port is what counts.
+    let mut found: Vec<Finding> = Vec::new();
+    for finding in rounds.iter().flat_map(|round| under_load(round, &load)) {
+        match found.iter_mut().find(|known| known.rule == finding.rule && known.port == finding.port) {
+            Some(known) if known.met && !finding.met => *known = finding,
+            Some(_) => {}
+            None => found.push(finding),
+        }
+    }
+    let failures = u32::from(found.iter().any(|finding| !finding.met));
+    let proved = mtbf_at_least(hours, failures, limits.confidence)
+        .map_or(String::new(), |mtbf| format!(", which proves {mtbf:.0} h between failures"));
+    let measured = format!("{hours:.1} h with {}{proved}", figure::counted(failures.into(), "failure"));
+    let limit = format!("no failure; confidence {}", limits.confidence);
+    found.push(card_wide(RuleId::CardBurnIn, measured, limit, true));
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::card::{BusLink, CardPort};
+    use super::super::facts::{LoadPort, LoadSample, OffloadItem, SelfTestItem};
+    use super::*;
+
+    fn card() -> Card {
+        let port = |last: &str| CardPort {
+            address: Some(format!("00:00:5e:00:53:{last}")),
+            permanent_address: Some(format!("00:00:5e:00:53:{last}")),
+            speed_max_mbps: Some(1000),
+            ..CardPort::default()
+        };
+        Card {
+            device: "f1a7:0b02".into(),
+            subsystem: Some("f1a7:1002".into()),
+            vpd_intact: Some(true),
+            ports: vec![port("10"), port("11")],
+            ..Card::default()
+        }
+    }
+
+    /// Names of the rules whose limits the facts do not meet.
+    fn failed(facts: &Facts, card: &Card, claim: &str) -> Vec<String> {
+        let procedure = Procedure::named("intake").unwrap();
+        let found = findings(facts, &procedure, card, &claim.parse().unwrap());
+        assert!(found.iter().all(|finding| !finding.measured.is_empty() && !finding.limit.is_empty()), "{found:?}");
+        found.iter().filter(|finding| !finding.met).map(|finding| finding.rule.to_string()).collect()
+    }
+
+    #[test]
+    fn an_identity_is_held_against_claim_sticker_and_sense() {
+        let sticker = |text: &str| Facts::Identity { sticker: Some(text.to_owned()) };
+        let right = sticker("00-00-5E-00-53-10");
+        let claim = "device=f1a7:0b02,subsystem=f1a7:1002,ports=2,speed=1000";
+        assert_eq!(failed(&right, &card(), claim), [""; 0]);
+        // A part number that the host cannot read is no lie.
+        assert_eq!(failed(&right, &card(), "part=HB-2G"), [""; 0]);
+        assert_eq!(failed(&right, &card(), "subsystem=f1a7:1003,ports=4"), ["card-claim", "card-claim"]);
+        assert_eq!(failed(&sticker("00:00:5e:00:53:12"), &card(), ""), ["card-sticker"]);
+        let mut odd = card();
+        odd.ports[1].permanent_address = Some("00:00:5e:00:53:12".into());
+        assert_eq!(failed(&right, &odd, ""), ["card-address", "card-address-row"]);
+        odd.ports[1] = CardPort { permanent_address: Some("02:00:5e:00:53:11".into()), ..CardPort::default() };
+        assert_eq!(failed(&right, &odd, ""), ["card-address", "card-address-row"]);
+        assert_eq!(failed(&right, &Card { vpd_intact: Some(false), ..card() }, ""), ["card-vpd"]);
+    }
+
+    #[test]
+    fn each_limit_is_met_just_short_of_it_and_not_beyond() {
+        let no_claim = |facts: Facts| failed(&facts, &card(), "");
+        let item = |passed| Facts::SelfTest { items: vec![SelfTestItem { name: "memory".into(), passed }] };
+        assert_eq!((no_claim(item(true)).len(), no_claim(item(false))), (0, vec!["card-self-test".to_owned()]));
+
+        let link = |linked, slowest_s, drops| {
+            let port = LinkFacts { port: 1, rounds: 3, linked, slowest_s, drops, speed_mbps: Some(1000) };
+            no_claim(Facts::Links { ports: vec![port] })
+        };
+        assert_eq!(link(3, Some(6.0), 0), [""; 0]);
+        assert_eq!(link(3, Some(6.1), 0), ["card-link"]);
+        assert_eq!(link(2, Some(2.0), 0), ["card-link"]);
+        assert_eq!(link(0, None, 0), ["card-link"]);
+        assert_eq!(link(3, Some(2.0), 1), ["card-link-drops"]);
+
+        let item = |wrong| Facts::Offloads { items: vec![OffloadItem { name: "vlan".into(), frames: 9, wrong }] };
+        assert_eq!((no_claim(item(0)).len(), no_claim(item(1))), (0, vec!["card-offload".to_owned()]));
+
+        let module = |sent_dbm, received_dbm| {
+            let module =
+                ModuleFacts { port: 1, sent_dbm, received_dbm, sent_alarm_dbm: -9.0, received_alarm_dbm: -17.0 };
+            no_claim(Facts::Transceiver { modules: vec![module] })
+        };
+        assert_eq!(module(-9.0, -11.0), [""; 0]);
+        assert_eq!(module(-9.1, -11.0), ["card-sends-weak"]);
+        // All that is sent arrives, and that is too little: the transmitter's fault alone.
+        assert_eq!(module(-17.5, -18.0), ["card-sends-weak"]);
+        assert_eq!(module(-5.0, -7.1), ["card-receives-weak"]);
+
+        let bus = |agreed: BusLink, correctable, fatal| {
+            let (card, slot) = (BusLink { gts: 5.0, lanes: 4 }, BusLink { gts: 8.0, lanes: 16 });
+            no_claim(Facts::Bus(BusFacts { card, slot, agreed, watched_s: 30.0, correctable, nonfatal: 0, fatal }))
+        };
+        assert_eq!(bus(BusLink { gts: 5.0, lanes: 4 }, 0, 0), [""; 0]);
+        assert_eq!(bus(BusLink { gts: 5.0, lanes: 1 }, 0, 0), ["card-bus"]);
+        assert_eq!(bus(BusLink { gts: 2.5, lanes: 4 }, 1, 0), ["card-bus", "card-bus-errors"]);
+        assert_eq!(bus(BusLink { gts: 5.0, lanes: 4 }, 0, 1), ["card-bus-errors"]);
+    }
+
+    fn load(mbps: [f64; 4], celsius: f64, bench_share: f64, lost: u64) -> LoadFacts {
+        let sample = |(at, mbps): (usize, f64)| LoadSample { at_s: at as f64 * 900.0, mbps, celsius: Some(celsius) };
+        LoadFacts {
+            samples: mbps.into_iter().enumerate().map(sample).collect(),
+            allowed_mbps: 2000.0,
+            bench_share,
+            ports: vec![LoadPort { port: 1, sent: 1_000_000, lost, lost_in_host: 70_000 }],
+        }
+    }
+
+    #[test]
+    fn what_the_bench_cannot_do_is_not_held_against_a_card() {
+        let under = |load| failed(&Facts::Load(load), &card(), "");
+        assert_eq!(under(load([1900.0; 4], 95.0, 1.0, 100)), [""; 0]);
+        assert_eq!(under(load([1900.0; 4], 96.0, 1.0, 0)), ["card-hot"]);
+        assert_eq!(under(load([1000.0; 4], 60.0, 1.0, 0)), ["card-slow"]);
+        assert_eq!(under(load([1000.0; 4], 60.0, 0.5, 0)), [""; 0]);
+        let measure = Facts::Load(load([600.0; 4], 60.0, 1.0, 0)).measuring_the_bench();
+        assert_eq!(failed(&measure, &card(), ""), [""; 0], "the reference card is the measure of a slow bench");
+        assert_eq!(under(load([1900.0, 1900.0, 1850.0, 1800.0], 60.0, 1.0, 0)), ["card-slows"]);
+        assert_eq!(under(load([1900.0; 4], 60.0, 1.0, 101)), ["card-loses"]);
+    }
+
+    /// 2 rounds of 0.75 h without failure at 60 %: 1.5 / -ln(0.4) = 1.6 h (MIL-HDBK-338B 8.3.2, computed by hand).
+    #[test]
+    fn a_burn_in_says_what_its_hours_prove() {
+        let procedure = Procedure::named("burn-in").unwrap();
+        let rounds = |second| Facts::BurnIn { rounds: vec![load([1900.0; 4], 60.0, 1.0, 0), second] };
+        let found = |facts| findings(&facts, &procedure, &card(), &Claim::default());
+        let good = found(rounds(load([1900.0; 4], 60.0, 1.0, 0)));
+        assert!(
+            good.iter().all(|finding| finding.met) && good.last().unwrap().measured.contains("proves 2 h"),
+            "{good:?}"
+        );
+        let bad = found(rounds(load([1900.0; 4], 99.0, 1.0, 0)));
+        let failed: Vec<_> =
+            bad.iter().filter(|finding| !finding.met).map(|finding| finding.rule.to_string()).collect();
+        assert_eq!(failed, ["card-hot"]);
+        assert!(bad.last().unwrap().measured.contains("1 failure"));
+    }
+
+    #[test]
+    fn damage_behind_the_frame_check_is_no_fault_of_the_plug() {
+        let run = |outcome, location: &[Location]| DataRun {
+            port: 1,
+            run: String::new(),
+            outcome,
+            location: location.to_vec(),
+            rule: None,
+            text: "text".into(),
+            proved_below: Some(1e-8),
+            limit: 1e-7,
+        };
+        let data = |run| failed(&Facts::Data { runs: vec![run] }, &card(), "");
+        assert_eq!(data(run(Outcome::Pass, &[])), [""; 0]);
+        assert_eq!(data(run(Outcome::Fault, &[Location::Port, Location::Plug])), ["card-data"]);
+        assert_eq!(data(run(Outcome::Fault, &[Location::Host])), ["card-damages"]);
+        assert_eq!(rests_on(&RuleId::CardData), RestsOn::Plug);
+        assert_eq!(rests_on(&RuleId::CardDamages), RestsOn::Slot);
+        assert_eq!(rests_on(&RuleId::CardHot), RestsOn::Card);
+    }
+}

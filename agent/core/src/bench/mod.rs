@@ -1,0 +1,15 @@
+//! The bench: network cards are tested by the lot, and accepted or rejected.
+//!
+//! In reading order: [`card`] (who a card is), [`claim`] (what its seller says it is), [`procedure`] (which tests, with
+//! which limits), [`facts`] (what a test measured), [`findings`] (facts held against limits), [`attempt`] (one try at a
+//! test, in which slot and with which plugs), [`blame`] (whether a failure is the card's, a plug's or a slot's). The
+//! documents that hold all this are in [`document`](crate::document). [`sim`] is a simulated bench.
+
+pub mod attempt;
+pub mod blame;
+pub mod card;
+pub mod claim;
+pub mod facts;
+pub mod findings;
+pub mod procedure;
+pub mod sim;

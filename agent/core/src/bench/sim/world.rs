@@ -1,0 +1,349 @@
+//! What a simulated bench measures. Every test draws from a seed of its own, so that a test that was cut off and done
+//! again measures the same.
+
+use super::rig::{BenchRig, CardFault, PlugFault, SlotFault};
+use crate::base::rng::Rng;
+use crate::bench::card::BusLink;
+use crate::bench::facts::{
+    BusFacts, Facts, LinkFacts, LoadFacts, LoadPort, LoadSample, ModuleFacts, OffloadItem, SelfTestItem,
+};
+use crate::bench::procedure::{LoadLimits, Procedure, TestName};
+use crate::kind::ethernet::link::Medium;
+use crate::kind::ethernet::sim::Rig;
+use crate::kind::ethernet::sim::rig::{FaultKind, FaultSpec, RigPort};
+use crate::sim::value::{FaultPlace, Seconds};
+
+/// Where a card is, and what is fitted to it.
+#[derive(Clone, Copy, Debug)]
+pub struct Setup<'a> {
+    /// Serial number of the card.
+    pub serial: &'a str,
+    /// Label of its slot.
+    pub slot: &'a str,
+    /// Label of the plug in each port; none for a port without one.
+    pub plugs: &'a [Option<String>],
+    /// What the reference card reached on this bench.
+    pub bench_share: f64,
+    /// Which try this is.
+    pub attempt: u64,
+}
+
+/// A simulated bench.
+#[derive(Clone, Debug)]
+pub struct SimulatedBench {
+    /// What it is made of.
+    pub rig: BenchRig,
+    seed: u64,
+}
+
+impl SimulatedBench {
+    /// A bench whose chances the seed decides.
+    pub fn new(rig: BenchRig, seed: u64) -> Self {
+        Self { rig, seed }
+    }
+
+    fn rng(&self, setup: &Setup<'_>, test: TestName) -> Rng {
+        let word = |text: &str| text.bytes().fold(7u64, |sum, byte| sum.wrapping_mul(31).wrapping_add(byte.into()));
+        Rng::new(self.seed).branch(word(setup.serial)).branch(setup.attempt * 16 + test as u64)
+    }
+
+    /// Seed of the run of a port.
+    pub fn seed(&self, setup: &Setup<'_>, port: u32) -> u64 {
+        self.rng(setup, TestName::Data).branch(port.into()).draw()
+    }
+
+    /// What a test measures, and how long it takes, seconds. None for `data`, which is a run on the simulated port of
+    /// [`SimulatedBench::port`].
+    pub fn measure(&self, setup: &Setup<'_>, test: TestName, procedure: &Procedure) -> Option<(Facts, f64)> {
+        let mut rng = self.rng(setup, test);
+        Some(match test {
+            TestName::Identity => {
+                let asks = procedure.identity.as_ref().is_some_and(|limits| limits.ask_for_sticker);
+                (Facts::Identity { sticker: asks.then(|| self.rig.sticker(setup.serial)) }, 3.0)
+            }
+            TestName::SelfTest => (self.self_test(setup), 4.0),
+            TestName::Links => self.links(setup, procedure, &mut rng),
+            TestName::Data => return None,
+            TestName::Offloads => (self.offloads(setup, procedure, &mut rng), 2.0),
+            TestName::Transceiver => (self.transceivers(setup, &mut rng), 1.0),
+            TestName::Load => {
+                let limits = procedure.load.clone().unwrap_or_default();
+                let seconds = limits.time.as_secs_f64();
+                (Facts::Load(self.load(setup, &limits, seconds, &mut rng)), seconds)
+            }
+            TestName::Bus => {
+                let watched_s = procedure.bus.clone().unwrap_or_default().watch.as_secs_f64();
+                (Facts::Bus(self.bus(setup, watched_s, &mut rng)), watched_s)
+            }
+            TestName::BurnIn => {
+                let (limits, load) =
+                    (procedure.burn_in.clone().unwrap_or_default(), procedure.load.clone().unwrap_or_default());
+                let seconds = limits.round.as_secs_f64();
+                let rounds = (0..limits.rounds).map(|_| self.load(setup, &load, seconds, &mut rng)).collect();
+                (Facts::BurnIn { rounds }, seconds * f64::from(limits.rounds))
+            }
+        })
+    }
+
+    fn plug_faults(&self, setup: &Setup<'_>, port: u32) -> &[PlugFault] {
+        let label = setup.plugs.get(port as usize - 1).and_then(Option::as_ref);
+        let plug = self.rig.plugs.iter().find(|plug| Some(&plug.label) == label);
+        plug.map_or(&[PlugFault::Open], |plug| &plug.faults)
+    }
+
+    fn slot_faults(&self, setup: &Setup<'_>) -> &[SlotFault] {
+        self.rig.slots.iter().find(|slot| slot.label == setup.slot).map_or(&[], |slot| &slot.faults)
+    }
+
+    fn ports(&self) -> std::ops::RangeInclusive<u32> {
+        1..=self.rig.model.ports
+    }
+
+    /// Nothing comes through this port.
+    fn is_dead(&self, setup: &Setup<'_>, port: u32) -> bool {
+        self.plug_faults(setup, port).contains(&PlugFault::Open)
+            || self.rig.faults(setup.serial).contains(&CardFault::DeadPort { port })
+    }
+
+    /// Bit error ratio of a port with its plug.
+    fn bit_errors(&self, setup: &Setup<'_>, port: u32) -> f64 {
+        let of_plug = self.plug_faults(setup, port).iter().map(|fault| match fault {
+            PlugFault::BitErrors { ratio } => ratio.value(),
+            _ => 0.0,
+        });
+        let of_card = self.rig.faults(setup.serial).iter().map(|fault| match fault {
+            CardFault::BitErrors { port: at, ratio } if *at == port => ratio.value(),
+            _ => 0.0,
+        });
+        of_plug.chain(of_card).sum()
+    }
+
+    /// Shortest time between drops of the link, seconds.
+    fn drops_every_s(&self, setup: &Setup<'_>, port: u32) -> Option<f64> {
+        let of_plug = self.plug_faults(setup, port).iter().filter_map(|fault| match fault {
+            PlugFault::Drops { every_s } => Some(*every_s),
+            _ => None,
+        });
+        let of_card = self.rig.faults(setup.serial).iter().filter_map(|fault| match fault {
+            CardFault::Drops { port: at, every_s } if *at == port => Some(*every_s),
+            _ => None,
+        });
+        of_plug.chain(of_card).min_by(f64::total_cmp)
+    }
+
+    /// The port with its plug as a rig, for a run.
+    pub fn port(&self, setup: &Setup<'_>, port: u32) -> Rig {
+        let (model, card) = (&self.rig.model, self.rig.faults(setup.serial));
+        let mut faults = Vec::new();
+        let mut add = |place, kind| {
+            let always = (Seconds(0.0), None, None);
+            let (from_s, until_s, every_s) = always;
+            faults.push(FaultSpec {
+                place,
+                kind,
+                from_s,
+                until_s,
+                every_s,
+                when_moved: false,
+                pair: None,
+                cured_by_seatings: None,
+            });
+        };
+        for fault in self.plug_faults(setup, port) {
+            match *fault {
+                PlugFault::BitErrors { ratio } => add(FaultPlace::Plug, FaultKind::BitErrors { ratio }),
+                PlugFault::Drops { every_s } => {
+                    add(FaultPlace::Plug, FaultKind::Flap { every_s: Seconds(every_s), down_s: Seconds(0.2) });
+                }
+                PlugFault::Open | PlugFault::Lossy { .. } => {}
+            }
+        }
+        for fault in card {
+            match *fault {
+                CardFault::BitErrors { port: at, ratio } if at == port => {
+                    add(FaultPlace::PortLine, FaultKind::BitErrors { ratio });
+                }
+                CardFault::Drops { port: at, every_s } if at == port => {
+                    add(FaultPlace::PortLine, FaultKind::Flap { every_s: Seconds(every_s), down_s: Seconds(0.2) });
+                }
+                CardFault::DeadPort { port: at } if at == port => add(FaultPlace::PortLine, FaultKind::NoTransmit),
+                CardFault::DamagedMemory { ratio } => add(FaultPlace::Host, FaultKind::Memory { ratio }),
+                _ => {}
+            }
+        }
+        let mut rig = Rig {
+            name: format!("{}.{port}", setup.serial),
+            port: RigPort {
+                medium: model.medium,
+                autonegotiation: model.medium == Medium::Copper,
+                speed_max_mbps: model.speed_mbps,
+                ..RigPort::default()
+            },
+            faults,
+            ..Rig::default()
+        };
+        rig.plug.fitted = !self.plug_faults(setup, port).contains(&PlugFault::Open);
+        rig
+    }
+
+    fn self_test(&self, setup: &Setup<'_>) -> Facts {
+        let damaged =
+            self.rig.faults(setup.serial).iter().any(|fault| matches!(fault, CardFault::DamagedMemory { .. }));
+        let item = |name: &str, passed| SelfTestItem { name: name.to_owned(), passed };
+        Facts::SelfTest {
+            items: vec![item("registers", true), item("memory", !damaged), item("interrupt", true), item("loop", true)],
+        }
+    }
+
+    fn links(&self, setup: &Setup<'_>, procedure: &Procedure, rng: &mut Rng) -> (Facts, f64) {
+        let limits = procedure.links.clone().unwrap_or_default();
+        let (rounds, hold_s) = (limits.rounds, limits.hold.as_secs_f64());
+        let mut took_s = 0.0;
+        let mut ports = Vec::new();
+        for port in self.ports() {
+            if self.is_dead(setup, port) {
+                took_s += f64::from(rounds) * limits.time_max.as_secs_f64();
+                ports.push(LinkFacts { port, rounds, ..LinkFacts::default() });
+                continue;
+            }
+            let times: Vec<f64> = (0..rounds).map(|_| 1.9 + 0.9 * rng.fraction()).collect();
+            let held_s = hold_s * f64::from(rounds);
+            took_s += times.iter().sum::<f64>() + held_s;
+            ports.push(LinkFacts {
+                port,
+                rounds,
+                linked: rounds,
+                slowest_s: times.into_iter().max_by(f64::total_cmp),
+                drops: self.drops_every_s(setup, port).map_or(0, |every_s| (held_s / every_s) as u32),
+                speed_mbps: Some(self.rig.model.speed_mbps),
+            });
+        }
+        (Facts::Links { ports }, took_s)
+    }
+
+    fn offloads(&self, setup: &Setup<'_>, procedure: &Procedure, rng: &mut Rng) -> Facts {
+        let frames = u64::from(procedure.offloads.clone().unwrap_or_default().frames);
+        let wrong_checksum = self.rig.faults(setup.serial).contains(&CardFault::WrongChecksum);
+        let item = |name: &str, wrong| OffloadItem { name: name.to_owned(), frames, wrong };
+        let wrong = if wrong_checksum { 1 + rng.below(frames) } else { 0 };
+        Facts::Offloads {
+            items: vec![
+                item("transmit checksum", wrong),
+                item("segmentation", 0),
+                item("VLAN insertion", 0),
+                item("receive checksum", 0),
+            ],
+        }
+    }
+
+    fn transceivers(&self, setup: &Setup<'_>, rng: &mut Rng) -> Facts {
+        if self.rig.model.medium != Medium::Fibre {
+            return Facts::Transceiver { modules: Vec::new() };
+        }
+        let module = |port: u32| {
+            let weak = self.rig.faults(setup.serial).iter().find_map(|fault| match fault {
+                CardFault::WeakTransmitter { port: at, sent_dbm } if *at == port => Some(*sent_dbm),
+                _ => None,
+            });
+            let lost = self.plug_faults(setup, port).iter().map(|fault| match fault {
+                PlugFault::Lossy { db } => *db,
+                _ => 0.0,
+            });
+            let sent_dbm = weak.unwrap_or(-5.6 + 0.8 * rng.fraction());
+            let received_dbm = sent_dbm - 0.4 - 0.4 * rng.fraction() - lost.sum::<f64>();
+            ModuleFacts { port, sent_dbm, received_dbm, sent_alarm_dbm: -10.0, received_alarm_dbm: -18.0 }
+        };
+        Facts::Transceiver { modules: self.ports().map(module).collect() }
+    }
+
+    fn agreed(&self, setup: &Setup<'_>) -> BusLink {
+        let of_card = self.rig.faults(setup.serial).iter().filter_map(|fault| match fault {
+            CardFault::NarrowBus { lanes } => Some(*lanes),
+            _ => None,
+        });
+        let of_slot = self.slot_faults(setup).iter().filter_map(|fault| match fault {
+            SlotFault::NarrowBus { lanes } => Some(*lanes),
+            SlotFault::BusErrors { .. } => None,
+        });
+        let bus = self.rig.bus();
+        BusLink { lanes: of_card.chain(of_slot).fold(bus.lanes, u32::min), ..bus }
+    }
+
+    fn bus(&self, setup: &Setup<'_>, watched_s: f64, rng: &mut Rng) -> BusFacts {
+        let of_card = self.rig.faults(setup.serial).iter().filter_map(|fault| match fault {
+            CardFault::BusErrors { per_hour } => Some(*per_hour),
+            _ => None,
+        });
+        let of_slot = self.slot_faults(setup).iter().filter_map(|fault| match fault {
+            SlotFault::BusErrors { per_hour } => Some(*per_hour),
+            SlotFault::NarrowBus { .. } => None,
+        });
+        let per_second = of_card.chain(of_slot).sum::<f64>() / 3600.0;
+        let mut correctable = 0;
+        let mut at_s = 0.0;
+        while per_second > 0.0 && correctable < ERRORS_MAX {
+            at_s += rng.exponential(1.0 / per_second);
+            if at_s > watched_s {
+                break;
+            }
+            correctable += 1;
+        }
+        let slot = BusLink { gts: 8.0, lanes: 16 };
+        BusFacts {
+            card: self.rig.bus(),
+            slot,
+            agreed: self.agreed(setup),
+            watched_s,
+            correctable,
+            nonfatal: 0,
+            fatal: 0,
+        }
+    }
+
+    fn load(&self, setup: &Setup<'_>, limits: &LoadLimits, seconds: f64, rng: &mut Rng) -> LoadFacts {
+        let model = &self.rig.model;
+        let line_mbps = f64::from(model.speed_mbps) * f64::from(model.ports) * FRAME_SHARE;
+        let allowed_mbps = line_mbps.min(self.agreed(setup).bits_per_second() / 1e6 * BUS_SHARE);
+        let host_mbps = if self.rig.host_mbps_max == 0 { f64::INFINITY } else { f64::from(self.rig.host_mbps_max) };
+        let overheats = self.rig.faults(setup.serial).iter().find_map(|fault| match fault {
+            CardFault::Overheats { warm_c, slows_to } => Some((*warm_c, *slows_to)),
+            _ => None,
+        });
+        let warm_c = overheats.map_or(model.warm_c, |(warm_c, _)| warm_c);
+        let sample = |number: u32| {
+            let at_s = seconds * f64::from(number) / f64::from(SAMPLES);
+            let celsius = ROOM_C + (warm_c - ROOM_C) * (1.0 - (-at_s / WARMING_S).exp()) + rng.fraction();
+            // A card that protects itself slows down once it is near the limit.
+            let is_slowed = celsius > limits.temperature_max_c - 5.0;
+            let share = overheats.filter(|_| is_slowed).map_or(1.0, |(_, slows_to)| slows_to);
+            let mbps = (allowed_mbps * share).min(host_mbps) * (0.985 + 0.01 * rng.fraction());
+            LoadSample { at_s, mbps, celsius: Some(celsius) }
+        };
+        let samples: Vec<LoadSample> = (1..=SAMPLES).map(sample).collect();
+        let mean_mbps = samples.iter().map(|sample| sample.mbps).sum::<f64>() / f64::from(SAMPLES);
+        let frames = (mean_mbps * 1e6 * seconds / f64::from(model.ports) / FRAME_BITS) as u64;
+        let port = |port: u32| {
+            let share = 1.0 - (-self.bit_errors(setup, port) * FRAME_BITS).exp();
+            let dark = self.drops_every_s(setup, port).map_or(0.0, |every_s| (0.2 / every_s).min(1.0));
+            let share = if self.is_dead(setup, port) { 1.0 } else { (share + dark).min(1.0) };
+            LoadPort { port, sent: frames, lost: (frames as f64 * share) as u64, lost_in_host: 0 }
+        };
+        let ports = self.ports().map(port).collect();
+        LoadFacts { samples, allowed_mbps, bench_share: setup.bench_share, ports }
+    }
+}
+
+/// More errors than this tell no more.
+const ERRORS_MAX: u64 = 100_000;
+/// Samples of a load test.
+const SAMPLES: u32 = 24;
+/// Temperature of the workshop, degrees Celsius.
+const ROOM_C: f64 = 24.0;
+/// Time in which a card gets two thirds of the way to its temperature under load, seconds.
+const WARMING_S: f64 = 40.0;
+/// Bits of the frames under load, FCS included.
+const FRAME_BITS: f64 = 1518.0 * 8.0;
+/// Share of the line that frames of 1518 bytes have: 20 bytes of preamble and gap go with each (RFC 5180 A.1).
+const FRAME_SHARE: f64 = 1518.0 / 1538.0;
+/// Share of the bus that is left for data (common practice, no source).
+const BUS_SHARE: f64 = 0.85;

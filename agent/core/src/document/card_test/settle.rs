@@ -1,0 +1,273 @@
+//! Grades a card from what was found, and chooses the next step. Facts only: the same attempts give the same grade.
+
+use std::collections::BTreeSet;
+
+use super::{CardTest, Grade, Proof, step::Step};
+use crate::bench::blame::{Placed, Use, at_fault, place};
+use crate::bench::facts::{DataRun, Facts};
+use crate::bench::findings::{Finding, RestsOn};
+use crate::bench::procedure::{MayLack, TestName};
+use crate::judge::{Outcome, Reason, RuleId, Verdict};
+
+/// What the bench knows beside the card itself.
+#[derive(Clone, Debug, Default)]
+pub struct BenchKnows {
+    /// Uses of plugs and slots with other cards, the reference card among them.
+    pub history: Vec<Use>,
+    /// Addresses of other cards, each with the card's label.
+    pub addresses: Vec<(String, String)>,
+    /// The newest proof of the bench that still holds.
+    pub proof: Option<Proof>,
+}
+
+/// What is known of a card after some attempts.
+#[derive(Default)]
+struct Known {
+    /// Failures that are the card's, in the order of their tests, each with what shows that.
+    faults: Vec<(Finding, String)>,
+    /// Plugs and slots that a failure went away with.
+    set_aside: BTreeSet<String>,
+    /// The first step that is left to do.
+    next: Option<Step>,
+    /// Why the card cannot be graded although nothing is left to do.
+    stuck: Option<Reason>,
+}
+
+impl Known {
+    fn written_off(&self) -> BTreeSet<u32> {
+        self.faults.iter().filter(|(finding, _)| is_of_a_port(&finding.rule)).filter_map(|(f, _)| f.port).collect()
+    }
+}
+
+impl CardTest {
+    /// Grades the card and chooses what comes next.
+    pub fn settle(&mut self, bench: &BenchKnows) {
+        let mut history = bench.history.clone();
+        history.extend(self.uses());
+        let mut known = Known::default();
+        for test in self.procedure.tests() {
+            self.look_at(test, &history, bench, &mut known);
+            if known.next.is_some() || known.stuck.is_some() || self.lacks(&known).is_none() {
+                break;
+            }
+        }
+        self.proof = bench.proof.clone();
+        self.grade = match self.lacks(&known) {
+            None => Grade::Rejected,
+            _ if known.next.is_some() || known.stuck.is_some() => Grade::Unfinished,
+            Some(lacks) if lacks.is_empty() => Grade::Accepted,
+            Some(_) => Grade::Limited,
+        };
+        if self.grade == Grade::Rejected {
+            (known.next, known.stuck) = (None, None);
+        }
+        self.verdict = self.concluded(&known);
+        self.next = known.next;
+    }
+
+    fn look_at(&self, test: TestName, history: &[Use], bench: &BenchKnows, known: &mut Known) {
+        let Some(attempt) = self.last(test) else {
+            known.next = Some(Step::Test { test });
+            return;
+        };
+        let alone = attempt.failures(RestsOn::Card, None).map(|finding| (finding.clone(), String::new()));
+        known.faults.extend(alone);
+        if let Some(Facts::Identity { sticker: None }) = &attempt.facts
+            && let Some((other, address)) = self.shared_address(bench)
+        {
+            let text = format!("{address} is the address of {other} too, and nobody read this card's sticker");
+            known.stuck = Some(Reason { rule: RuleId::CardAddressShared, text });
+            return;
+        }
+        let (written_off, guilty) = (known.written_off(), at_fault(history, RestsOn::Plug));
+        let ports = (1..=self.card.ports.len() as u32).filter(|port| !written_off.contains(port));
+        let places = ports.map(|port| (RestsOn::Plug, Some(port))).chain([(RestsOn::Slot, None)]);
+        for (on, port) in places {
+            match place(history, on, &self.test, port, test) {
+                Placed::Passes => {}
+                Placed::With(things) => known.set_aside.extend(things),
+                Placed::Card => {
+                    let with: BTreeSet<&str> = self.failed_with(on, port, test).collect();
+                    let shown = format!("the same with {}", with.into_iter().collect::<Vec<_>>().join(" and "));
+                    known.faults.extend(attempt.failures(on, port).map(|finding| (finding.clone(), shown.clone())));
+                }
+                Placed::Unexplained => {
+                    let text = format!(
+                        "{} failed once{} and passed after an exchange that explains nothing",
+                        test.name(),
+                        port.map_or(String::new(), |port| format!(" on port {port}"))
+                    );
+                    known.stuck.get_or_insert(Reason { rule: RuleId::CardUnexplained, text });
+                }
+                Placed::TryOther(not) => {
+                    known.next.get_or_insert_with(|| match (on, port) {
+                        (RestsOn::Plug, Some(port)) => self.other_plug(test, port, not, &written_off, &guilty),
+                        _ => Step::OtherSlot { test, not },
+                    });
+                }
+                // What it shows may make another exchange needless.
+                Placed::Prove(thing)
+                    if !matches!(known.next, Some(Step::ProvePlug { .. } | Step::ProveSlot { .. })) =>
+                {
+                    known.next = Some(match on {
+                        RestsOn::Plug => Step::ProvePlug { test, plug: thing },
+                        _ => Step::ProveSlot { test, slot: thing },
+                    });
+                }
+                Placed::Prove(_) => {}
+            }
+        }
+        if known.next.is_none()
+            && let Some(run) = self.undecided(test, &known.written_off())
+        {
+            if self.tries(test) < UNDECIDED_MAX {
+                known.next = Some(Step::Test { test });
+            } else {
+                let text = format!("data on port {}: {}", run.port, run.text);
+                known.stuck.get_or_insert(Reason { rule: RuleId::CardTestsMissing, text });
+            }
+        }
+    }
+
+    /// Labels of the plugs or slots with which a test failed.
+    fn failed_with(&self, on: RestsOn, port: Option<u32>, test: TestName) -> impl Iterator<Item = &str> {
+        let failing = self.attempts.iter().filter(move |a| a.test == test && a.failures(on, port).next().is_some());
+        failing.filter_map(move |attempt| match port {
+            Some(port) => attempt.plug(port),
+            None => Some(attempt.slot.as_str()),
+        })
+    }
+
+    /// With two ports the plugs change places, which tells both ports at once. Another plug is fitted where that is not
+    /// possible, or where this one is known to be at fault.
+    fn other_plug(
+        &self,
+        test: TestName,
+        port: u32,
+        not: Vec<String>,
+        written_off: &BTreeSet<u32>,
+        guilty: &BTreeSet<String>,
+    ) -> Step {
+        let last = self.last(test);
+        let plug = |port| last.and_then(|attempt| attempt.plug(port));
+        let helps = |other: &u32| {
+            let passes = last.is_some_and(|attempt| attempt.failures(RestsOn::Plug, Some(*other)).next().is_none());
+            let fresh =
+                plug(*other).is_some_and(|plug| !not.iter().any(|tried| tried == plug) && !guilty.contains(plug));
+            *other != port && !written_off.contains(other) && passes && fresh
+        };
+        let known_bad = plug(port).is_some_and(|plug| guilty.contains(plug));
+        match (1..=self.card.ports.len() as u32).find(helps).filter(|_| !known_bad) {
+            Some(with) => Step::ExchangePlugs { test, port, with },
+            None => Step::OtherPlug { test, port, not },
+        }
+    }
+
+    /// A run that neither passed nor failed.
+    fn undecided(&self, test: TestName, written_off: &BTreeSet<u32>) -> Option<&DataRun> {
+        let Some(Facts::Data { runs }) = &self.last(test)?.facts else { return None };
+        let open = |run: &&DataRun| matches!(run.outcome, Outcome::Undecided | Outcome::NotTested);
+        runs.iter().filter(|run| !written_off.contains(&run.port)).find(open)
+    }
+
+    fn shared_address<'a>(&self, bench: &'a BenchKnows) -> Option<&'a (String, String)> {
+        bench.addresses.iter().find(|(_, address)| self.card.addresses().any(|own| own == address))
+    }
+
+    /// What the card lacks, in words; empty if nothing. None: it lacks what the procedure does not allow it to lack.
+    fn lacks(&self, known: &Known) -> Option<Vec<String>> {
+        let may = |what| self.procedure.may_lack.contains(&what);
+        let written_off = known.written_off();
+        let allowed = known.faults.iter().all(|(finding, _)| match &finding.rule {
+            rule if is_of_a_port(rule) => may(MayLack::Ports) && written_off.len() < self.card.ports.len(),
+            RuleId::CardOffload => may(MayLack::Offloads),
+            _ => false,
+        });
+        let mut lacks: Vec<String> = written_off.iter().map(|port| format!("port {port}")).collect();
+        for (finding, _) in known.faults.iter().filter(|(finding, _)| finding.rule == RuleId::CardOffload) {
+            lacks.push(finding.measured.split(':').next().unwrap_or("offload").to_owned());
+        }
+        allowed.then_some(lacks)
+    }
+
+    fn concluded(&self, known: &Known) -> Verdict {
+        let mut reasons: Vec<Reason> = Vec::new();
+        let lacks = self.lacks(known).unwrap_or_default();
+        let (outcome, next) = match self.grade {
+            Grade::Accepted => {
+                let text = format!("every test of procedure {} passed", self.procedure.name);
+                reasons.push(Reason { rule: RuleId::CardAccepted, text });
+                (Outcome::Pass, "label the card and put it with the accepted ones".to_owned())
+            }
+            Grade::Limited => {
+                let text = format!("fit without {}", lacks.join(" and "));
+                reasons.push(Reason { rule: RuleId::CardLimited, text });
+                (Outcome::Pass, "label the card with what it lacks".to_owned())
+            }
+            Grade::Rejected => (Outcome::Fault, "label the card and put it with the rejected ones".to_owned()),
+            Grade::Unfinished => (Outcome::Undecided, self.left_to_do(known)),
+        };
+        if let (Grade::Unfinished, Some(step)) = (self.grade, &known.next) {
+            let rule = match step {
+                Step::Test { .. } => RuleId::CardTestsMissing,
+                _ => RuleId::CardExchange,
+            };
+            reasons.push(Reason { rule, text: self.left_to_do(known) });
+        }
+        reasons.extend(known.stuck.clone());
+        for (finding, shown) in &known.faults {
+            let port = finding.port.map_or(String::new(), |port| format!("port {port}: "));
+            let shown = if shown.is_empty() { String::new() } else { format!("; {shown}") };
+            let text = format!("{port}{}; allowed: {}{shown}", finding.measured, finding.limit);
+            reasons.push(Reason { rule: finding.rule.clone(), text });
+        }
+        if !known.set_aside.is_empty() {
+            let things: Vec<&str> = known.set_aside.iter().map(String::as_str).collect();
+            let text = format!(
+                "{} at fault: a failure went away with it, and the reference card fails with it",
+                things.join(", ")
+            );
+            reasons.push(Reason { rule: RuleId::BenchSetAside, text });
+        }
+        if self.proof.is_none() && !self.is_reference {
+            let text = "the bench was not proved with its reference card".to_owned();
+            reasons.push(Reason { rule: RuleId::BenchUnproved, text });
+        }
+        let scope = (self.grade == Grade::Limited).then(|| format!("without {}", lacks.join(" and ")));
+        let sureness = "each failure was seen again with another plug or slot, and what was exchanged passes elsewhere";
+        let sureness = if known.faults.is_empty() { "as sure as the limits of the procedure" } else { sureness };
+        Verdict { outcome, location: Vec::new(), segment: None, scope, sureness: sureness.to_owned(), reasons, next }
+    }
+
+    fn left_to_do(&self, known: &Known) -> String {
+        let missing: Vec<&str> =
+            self.procedure.tests().into_iter().filter(|t| self.last(*t).is_none()).map(TestName::name).collect();
+        match &known.next {
+            Some(Step::Test { .. }) if missing.is_empty() => "repeat the test that was not decided".to_owned(),
+            Some(Step::Test { .. }) => format!("still to do: {}", missing.join(", ")),
+            Some(step) => step.hands(self, None).map_or(String::new(), |hands| hands.hands),
+            None => match &known.stuck {
+                Some(reason) if reason.rule == RuleId::CardAddressShared => {
+                    "test the card again and scan the address on its sticker".to_owned()
+                }
+                _ => "keep the card apart, and test it again for longer".to_owned(),
+            },
+        }
+    }
+}
+
+/// The failure leaves the other ports of the card as they are.
+fn is_of_a_port(rule: &RuleId) -> bool {
+    matches!(
+        rule,
+        RuleId::CardLink
+            | RuleId::CardLinkDrops
+            | RuleId::CardData
+            | RuleId::CardSendsWeak
+            | RuleId::CardReceivesWeak
+            | RuleId::CardLoses
+    )
+}
+
+/// How often a test that was not decided is done. Our own choice.
+const UNDECIDED_MAX: usize = 3;

@@ -1,0 +1,126 @@
+//! What comes next in a card test, and what to do for it with the hands.
+
+use serde::{Deserialize, Serialize};
+
+use super::CardTest;
+use crate::base::caution::Caution;
+use crate::bench::procedure::TestName;
+
+/// What comes next.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "step", rename_all = "kebab-case")]
+pub enum Step {
+    /// A test, with card and plugs where they are.
+    Test {
+        /// Which.
+        test: TestName,
+    },
+    /// The plugs of two ports change places.
+    ExchangePlugs {
+        /// The test that follows.
+        test: TestName,
+        /// The port that failed.
+        port: u32,
+        /// The other port.
+        with: u32,
+    },
+    /// Another plug goes into a port.
+    OtherPlug {
+        /// The test that follows.
+        test: TestName,
+        /// The port.
+        port: u32,
+        /// Plugs that were tried there.
+        not: Vec<String>,
+    },
+    /// A plug is tried in the reference card.
+    ProvePlug {
+        /// The test to try it with.
+        test: TestName,
+        /// Label of the plug.
+        plug: String,
+    },
+    /// The card goes into another slot.
+    OtherSlot {
+        /// The test that follows.
+        test: TestName,
+        /// Slots that were tried.
+        not: Vec<String>,
+    },
+    /// A slot is tried with the reference card.
+    ProveSlot {
+        /// The test to try it with.
+        test: TestName,
+        /// Label of the slot.
+        slot: String,
+    },
+}
+
+/// What a person does for a step.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Hands {
+    /// What to do.
+    pub hands: String,
+    /// What it tells.
+    pub why: String,
+    /// Dangers.
+    pub cautions: Vec<Caution>,
+}
+
+impl Step {
+    /// The test that the step ends with.
+    pub fn test(&self) -> TestName {
+        match self {
+            Self::Test { test }
+            | Self::ExchangePlugs { test, .. }
+            | Self::OtherPlug { test, .. }
+            | Self::ProvePlug { test, .. }
+            | Self::OtherSlot { test, .. }
+            | Self::ProveSlot { test, .. } => *test,
+        }
+    }
+
+    /// What a person does for it; none where nothing is moved. `to` is the plug or slot that the bench offers.
+    pub fn hands(&self, card: &CardTest, to: Option<&str>) -> Option<Hands> {
+        let label = &card.label;
+        let plug_cautions = || {
+            let mut cautions: Vec<_> = card.card.ports.iter().flat_map(|port| port.medium.cautions()).collect();
+            cautions.sort_unstable();
+            cautions.dedup();
+            cautions
+        };
+        let slot_cautions = || vec![Caution::LiveChassis, Caution::StaticDischarge];
+        let to = to.unwrap_or("another one");
+        let (hands, why, cautions) = match self {
+            Self::Test { .. } => return None,
+            Self::ExchangePlugs { port, with, .. } => (
+                format!("card {label}: exchange the plugs of port {port} and port {with}"),
+                "a failure that stays with the port is not the plug's".to_owned(),
+                plug_cautions(),
+            ),
+            Self::OtherPlug { port, .. } => (
+                format!("card {label}: take the plug out of port {port} and fit plug {to}"),
+                "a failure that goes away with the plug is the plug's".to_owned(),
+                plug_cautions(),
+            ),
+            Self::ProvePlug { plug, .. } => (
+                format!("fit plug {plug} to port 1 of the reference card; when that is tested, put it back"),
+                "this shows whether the plug is good: the reference card is".to_owned(),
+                plug_cautions(),
+            ),
+            Self::OtherSlot { .. } => (
+                format!("switch the computer off, and move card {label} to slot {to}"),
+                "a failure that stays with the card is not the slot's".to_owned(),
+                slot_cautions(),
+            ),
+            Self::ProveSlot { slot, .. } => (
+                format!(
+                    "switch the computer off, and test the reference card in slot {slot}; then put both cards back"
+                ),
+                "this shows whether the slot is good: the reference card is".to_owned(),
+                slot_cautions(),
+            ),
+        };
+        Some(Hands { hands, why, cautions })
+    }
+}

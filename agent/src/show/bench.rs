@@ -1,0 +1,239 @@
+//! Cards, lots and sampling plans for a person at a terminal.
+
+use turnback_core::{
+    base::caution::Caution,
+    bench::{attempt::Attempt, card::Card, findings::Finding, procedure::TestName},
+    document::{
+        card_test::{CardTest, Grade, step::Hands},
+        lot::{Lot, LotCard, Sampling},
+    },
+    judge::{Outcome, RuleId},
+};
+
+use super::{
+    case::render_cautions,
+    figure,
+    lines::{one_line, without_controls, wrapped},
+    table,
+};
+use crate::work::bench::runner::BenchEvent;
+
+/// What a person is asked to do.
+pub fn hands(hands: &Hands, said: &mut Vec<Caution>, width: usize) -> String {
+    let mut out = format!("\n{}\n", wrapped("do: ", &hands.hands, width));
+    out.push_str(&format!("{}\n", wrapped("  why: ", &hands.why, width)));
+    out.push_str(&render_cautions(&hands.cautions, said, width));
+    out
+}
+
+/// An event in a line; none for one that people need not see.
+pub fn event(event: &BenchEvent) -> Option<String> {
+    match event {
+        BenchEvent::TestBegan { .. } => None,
+        BenchEvent::TestEnded { failed, .. } if failed.is_empty() => None,
+        BenchEvent::TestEnded { card, test, failed, .. } => {
+            let rules: Vec<String> = failed.iter().map(RuleId::to_string).collect();
+            Some(one_line(&format!("  {card}: {} does not meet {}", test.name(), rules.join(", "))))
+        }
+        BenchEvent::Graded { card, grade } => Some(one_line(&format!("{card}: {}", grade.name()))),
+    }
+}
+
+/// A sampling plan and what it proves.
+pub fn plan(sampling: &Sampling, width: usize) -> String {
+    let plan = &sampling.plan;
+    let mut out = format!(
+        "Draw {} of {}. Accept the lot with {} faulty or fewer, reject it with {} or more.\n",
+        plan.sample, plan.quantity, plan.accept, plan.reject
+    );
+    let arrow = if plan.plan_letter == plan.code_letter {
+        String::new()
+    } else {
+        format!("; the table sends it on to the plan of letter {}", plan.plan_letter)
+    };
+    let from = format!(
+        "AQL {} %, level {:?}, code letter {}{arrow} (single sampling, normal inspection, MIL-STD-105E and ISO 2859-1)",
+        plan.aql_percent, plan.level, plan.code_letter
+    );
+    out.push_str(&format!("{}\n", wrapped("plan: ", &from, width)));
+    let drawn = sampling.drawn.iter().map(u32::to_string).collect::<Vec<_>>().join(" ");
+    out.push_str(&format!("{}\n", wrapped(&format!("draw (seed {}): ", sampling.seed), &drawn, width)));
+    let at_aql = (f64::from(plan.quantity) * plan.aql_percent / 100.0).floor();
+    let producer =
+        format!("{} of rejecting a lot with {at_aql:.0} faulty, as good as the AQL", percent(plan.producers_risk()));
+    out.push_str(&format!("{}\n", wrapped("producer's risk: ", &producer, width)));
+    let (faulty, risk) = plan.consumers_point(0.1);
+    let consumer = format!("{} of accepting a lot with {faulty} faulty", percent(risk));
+    out.push_str(&format!("{}\n\n", wrapped("consumer's risk: ", &consumer, width)));
+    let rows: Vec<Vec<String>> = plan
+        .curve(CURVE_ROWS)
+        .into_iter()
+        .map(|(faulty, accepted)| {
+            let share = f64::from(faulty) / f64::from(plan.quantity);
+            let bar = "#".repeat((accepted * 40.0).round() as usize);
+            vec![faulty.to_string(), percent(share), percent(accepted), bar]
+        })
+        .collect();
+    out.push_str(&table::render(&["faulty", "share", "accepted with", ""], &rows, width));
+    out
+}
+
+/// Rows of an operating characteristic on a terminal.
+const CURVE_ROWS: u32 = 12;
+
+fn percent(share: f64) -> String {
+    format!("{:.1} %", share * 100.0)
+}
+
+/// Cards and who they are.
+pub fn cards(cards: &[Card], width: usize) -> String {
+    let row = |card: &Card| {
+        let text = |text: &Option<String>| text.clone().unwrap_or_else(|| "-".into());
+        let addresses = card.addresses().collect::<Vec<_>>().join(" ");
+        let row = [text(&card.serial), card.device.clone(), text(&card.subsystem), text(&card.part), addresses];
+        row.iter().map(|cell| one_line(cell)).collect()
+    };
+    let rows: Vec<Vec<String>> = cards.iter().map(row).collect();
+    table::render(&["serial", "device", "subsystem", "part", "addresses"], &rows, width)
+}
+
+/// Lots in a table.
+pub fn lots(lots: &[Lot], width: usize) -> String {
+    let row = |lot: &Lot| {
+        let state = if lot.closed.is_some() { "closed" } else { "open" };
+        let count = |grade| lot.summary.graded(grade).to_string();
+        let row = [
+            lot.label.clone(),
+            state.to_owned(),
+            lot.summary.to_test.to_string(),
+            count(Grade::Accepted),
+            count(Grade::Limited),
+            count(Grade::Rejected),
+            decision(lot).to_owned(),
+        ];
+        row.iter().map(|cell| one_line(cell)).collect()
+    };
+    let rows: Vec<Vec<String>> = lots.iter().map(row).collect();
+    table::render(&["lot", "state", "to test", "accepted", "limited", "rejected", "decision"], &rows, width)
+}
+
+/// What is decided about a lot, in a word or two.
+pub fn decision(lot: &Lot) -> &'static str {
+    match lot.verdict.outcome {
+        Outcome::Pass if lot.sampling.is_none() => "every card graded",
+        Outcome::Pass => "accepted",
+        Outcome::Fault => "rejected",
+        Outcome::Undecided | Outcome::NotTested => "not decided",
+    }
+}
+
+/// A lot with its cards.
+pub fn lot(lot: &Lot, width: usize) -> String {
+    let mut out = String::new();
+    if !lot.summary.cards.is_empty() {
+        let row = |card: &LotCard| {
+            let serial = card.serial.clone().unwrap_or_else(|| "-".into());
+            let row = [card.card.clone(), serial, card.grade.name().to_owned(), card.why.clone()];
+            row.iter().map(|cell| one_line(cell)).collect()
+        };
+        let rows: Vec<Vec<String>> = lot.summary.cards.iter().map(row).collect();
+        out.push_str(&table::render(&["card", "serial", "grade", "why"], &rows, width));
+        out.push('\n');
+    }
+    let mut say = |label: &str, text: &str| out.push_str(&format!("{}\n", wrapped(label, text, width)));
+    say("", &format!("lot {}: {}", lot.label, decision(lot)));
+    for reason in &lot.verdict.reasons {
+        say("found: ", &reason.text);
+    }
+    say("next: ", &lot.verdict.next);
+    say("how sure: ", &lot.verdict.sureness);
+    if let Some(sampling) = &lot.sampling {
+        say("draw: ", &sampling.drawn.iter().map(u32::to_string).collect::<Vec<_>>().join(" "));
+    }
+    lot.summary.oddities.iter().for_each(|odd| say("stands out: ", odd));
+    if let Some(closed) = &lot.closed {
+        say("closed: ", closed);
+    }
+    without_controls(&out)
+}
+
+/// A card test: grade, reasons, and every finding.
+pub fn ticket(test: &CardTest, width: usize) -> String {
+    let mut out = String::new();
+    let mut say = |label: &str, text: &str| out.push_str(&format!("{}\n", wrapped(label, text, width)));
+    say("", &headline(test));
+    say("card: ", &format!("{}, {}", test.label, test.card.words()));
+    for reason in &test.verdict.reasons {
+        say(&format!("{}: ", reason.rule), &reason.text);
+    }
+    say("next: ", &test.verdict.next);
+    say("bench: ", &proof(test));
+    let rows: Vec<Vec<String>> = tested(test)
+        .flat_map(|(name, findings)| findings.into_iter().map(move |finding| finding_row(name, &finding)))
+        .collect();
+    out.push('\n');
+    out.push_str(&table::render(&["test", "result", "measured", "allowed"], &rows, width));
+    out.push_str(&format!(
+        "\n{}\n",
+        wrapped("", &format!("{}, card test {}, {}", test.program, test.test, test.changed_at), width)
+    ));
+    without_controls(&out)
+}
+
+/// One finding as a row: test, result, measured, allowed.
+pub fn finding_row(test: TestName, finding: &Finding) -> Vec<String> {
+    let port = finding.port.map_or(String::new(), |port| format!("port {port}: "));
+    let result = if finding.met { "passed" } else { "FAILED" };
+    [test.name().to_owned(), result.to_owned(), format!("{port}{}", finding.measured), finding.limit.clone()]
+        .iter()
+        .map(|cell| one_line(cell))
+        .collect()
+}
+
+/// The grade in a few words.
+pub fn headline(test: &CardTest) -> String {
+    let scope = test.verdict.scope.as_ref().map_or(String::new(), |scope| format!(": {scope}"));
+    one_line(&format!("{}{scope}", test.grade.name().to_uppercase()))
+}
+
+/// How the bench was proved.
+pub fn proof(test: &CardTest) -> String {
+    match &test.proof {
+        Some(proof) => format!("proved with its reference card, test ended {}", proof.at),
+        None if test.is_reference => "this is the reference card".to_owned(),
+        None => "NOT proved with its reference card".to_owned(),
+    }
+}
+
+/// What the last attempt at each test found. Findings of one rule that were met are joined into one.
+pub fn tested(test: &CardTest) -> impl Iterator<Item = (TestName, Vec<Finding>)> {
+    TestName::ALL.into_iter().filter_map(|name| Some((name, joined(test.last(name)?))))
+}
+
+fn joined(attempt: &Attempt) -> Vec<Finding> {
+    let mut rows: Vec<Finding> = Vec::new();
+    for finding in &attempt.findings {
+        match rows.iter_mut().find(|row| row.met && finding.met && row.rule == finding.rule) {
+            Some(row) => {
+                let port = finding.port.filter(|_| row.port != finding.port);
+                let port = port.map_or(String::new(), |port| format!("port {port}: "));
+                row.measured.push_str(&format!("; {port}{}", finding.measured));
+                if !row.limit.split("; ").any(|limit| limit == finding.limit) {
+                    row.limit.push_str(&format!("; {}", finding.limit));
+                }
+            }
+            None => rows.push(finding.clone()),
+        }
+    }
+    rows
+}
+
+/// Hours of burn-in of a lot, and what they prove.
+pub fn burn_in(lot: &Lot) -> Option<String> {
+    let mtbf = lot.summary.mtbf_h?;
+    Some(format!(
+        "{:.1} h of all cards; at least {} between failures",
+        lot.summary.burn_in_h,
+        figure::seconds(mtbf * 3600.0)
+    ))
+}
