@@ -10,7 +10,7 @@ use std::process::{Child, ChildStdout, Command, Stdio};
 use std::thread;
 use std::time::Duration;
 
-use pnet_datalink::{self as datalink, Channel, Config, DataLinkReceiver, DataLinkSender};
+use pnet::datalink::{self, Channel, Config, DataLinkReceiver, DataLinkSender};
 use serde_json::{Value, json};
 
 use crate::harness::skip::skip;
