@@ -205,8 +205,8 @@ impl EthernetRun<'_, '_> {
         Ok(())
     }
 
-    /// A link that is down when the plan ends is lost, however short a time ago: frames that came back before say nothing
-    /// about now. One that came and went has its own name.
+    /// A link that is down when the plan ends is lost, however short a time ago: frames that came back before tell
+    /// nothing about now. One that came and went has its own name.
     fn tell_lost_link(&mut self, measured: &mut EthernetMeasured) {
         let is_down = |link: LinkState| !link.up;
         if measured.link.up && measured.link_flaps == 0 && self.kind.port.link().is_ok_and(is_down) {

@@ -61,7 +61,7 @@ impl StreamSpec {
         (WINDOW_BYTES / self.payload_bytes().max(1)).max(1) as u64
     }
 
-    /// The header of probe `sequence` sent at `sent_at`. Its shape holds the phase, which costs divisions: whoever needs
+    /// The header of probe `sequence` sent at `sent_at`. Its shape holds the phase, which costs divisions: who needs
     /// both takes it from there.
     #[inline]
     pub fn header(&self, sequence: u64, sent_at: u64) -> HeaderRepr {
