@@ -1,6 +1,6 @@
 //! The page: a log book of ports that a browser reads, on a phone at the far end of a cable or on a desk.
 //!
-//! Every view is whole without scripts; `live.js` only keeps it fresh, by the difference that [`renew`] makes. Changing
+//! Every view is whole without scripts; `live.js` only keeps it fresh, by the difference that `renew` makes. Changing
 //! calls are forms (`act`) and need a session, opened once by entering a token or a pairing code (`enter`).
 
 mod act;

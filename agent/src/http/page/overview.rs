@@ -78,15 +78,14 @@ impl Narrowed {
     }
 }
 
+/// Ports that fit, with their lines.
+pub type Fitting<'a> = Vec<(&'a PortView, PortLine)>;
+
 /// The ports that fit a query, with their lines.
 ///
 /// # Errors
 /// A query that is not understood.
-pub fn chosen(
-    ports: &[PortView],
-    asked: Asked,
-    now_ms: i64,
-) -> Result<(Narrowed, Vec<(&PortView, PortLine)>), PageError> {
+pub fn chosen(ports: &[PortView], asked: Asked, now_ms: i64) -> Result<(Narrowed, Fitting<'_>), PageError> {
     let wrong = |e: QueryRejection| ApiError::new(StatusCode::BAD_REQUEST, "query-not-understood", e.body_text());
     let Query(narrowed) = asked.map_err(wrong)?;
     let lines = ports.iter().map(|port| (port, PortLine::new(port, now_ms)));
@@ -212,17 +211,12 @@ pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
         });
     }
     let (watched, not_watched): (Vec<_>, Vec<_>) = all.into_iter().partition(|line| line.is_watched);
-    let pick = |fits: &dyn Fn(&PortLine) -> bool| -> Vec<PortLine> {
-        let mut picked: Vec<_> = watched.iter().filter(|line| fits(line)).cloned().collect();
-        picked.sort_by_key(|line| State::ALL.iter().position(|state| *state == line.held));
-        picked
-    };
-    let wrong = pick(&|line| line.needs_attention);
+    let wrong = pick(&watched, |line| line.needs_attention);
     let headline = headline(wrong.len(), watched.len());
     around.title.clone_from(&headline);
     let coming = book.desk.coming();
     let health = book.desk.health();
-    let (acknowledged, stale) = (pick(&|line| line.is_acknowledged), stale(&pick));
+    let (acknowledged, stale) = (pick(&watched, |line| line.is_acknowledged), stale(&watched));
     filled(&Overview {
         headline,
         lead: format!("{} watched: {}", watched.len(), summary(&watched)),
@@ -275,7 +269,14 @@ fn filters(all: &[PortLine], narrowed: &Narrowed) -> Vec<Filter> {
     links.map(link).filter(|link| link.count > 0 || link.is_here).collect()
 }
 
-fn stale(pick: &dyn Fn(&dyn Fn(&PortLine) -> bool) -> Vec<PortLine>) -> Vec<StaleGroup> {
+/// Those that fit, the worst first.
+fn pick(lines: &[PortLine], fits: impl Fn(&PortLine) -> bool) -> Vec<PortLine> {
+    let mut picked: Vec<_> = lines.iter().filter(|line| fits(line)).cloned().collect();
+    picked.sort_by_key(|line| State::ALL.iter().position(|state| *state == line.held));
+    picked
+}
+
+fn stale(watched: &[PortLine]) -> Vec<StaleGroup> {
     let kinds = [
         (Stale::Ends, "proof ends soon", "stale"),
         (Stale::Ended, "proof ended", State::Expired.name()),
@@ -284,7 +285,7 @@ fn stale(pick: &dyn Fn(&dyn Fn(&PortLine) -> bool) -> Vec<PortLine>) -> Vec<Stal
         (Stale::Leans, "begins to drift", "stale"),
     ];
     let group = |(kind, word, state): (Stale, &'static str, &str)| {
-        let mut shown = pick(&|line| line.stale == Some(kind));
+        let mut shown = pick(watched, |line| line.stale == Some(kind));
         let more = shown.len().saturating_sub(STALE_MAX);
         shown.truncate(STALE_MAX);
         StaleGroup { word, href: Narrowed::default().href(state), shown, more }
