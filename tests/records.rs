@@ -171,9 +171,15 @@ fn records_move_to_another_machine() {
     assert_eq!(from.run(&format!("records export --output {csv}")).code, Some(0));
     assert_eq!(fs::read_to_string(&csv).unwrap().lines().count(), 3);
     let taken = |file: &str| to.run(&format!("records import {file} --json")).report();
-    assert_eq!(taken(&csv), serde_json::json!({"new": 2, "completed": 0, "already_there": 0, "cases": 0}));
-    assert_eq!(taken(&lines), serde_json::json!({"new": 0, "completed": 2, "already_there": 0, "cases": 0}));
-    assert_eq!(taken(&lines), serde_json::json!({"new": 0, "completed": 0, "already_there": 2, "cases": 0}));
+    assert_eq!(taken(&csv), serde_json::json!({"new": 2, "completed": 0, "already_there": 0, "cases": 0, "bench": 0}));
+    assert_eq!(
+        taken(&lines),
+        serde_json::json!({"new": 0, "completed": 2, "already_there": 0, "cases": 0, "bench": 0})
+    );
+    assert_eq!(
+        taken(&lines),
+        serde_json::json!({"new": 0, "completed": 0, "already_there": 2, "cases": 0, "bench": 0})
+    );
     let there: BTreeSet<_> = listed(&to, "").into_iter().collect();
     assert_eq!(there, runs.iter().cloned().collect());
     let show = |program: &Program| program.run(&format!("records show {} --json", runs[0])).stdout;

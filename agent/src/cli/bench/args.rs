@@ -197,7 +197,7 @@ pub struct Paper {
     pub form: FormArgs,
 }
 
-const AFTER: &str = "Exit status of test and lot show: 0 the lot is accepted, 1 rejected, 3 not decided. Of the others: \
+const AFTER: &str = "Exit status of test and lot show: 0 the lot is accepted, 1 rejected, 3 not decided. Of others: \
     0 done, 2 wrong usage.\n\n\
     Start with:  turnback bench test sim:bench --yes       test and grade a simulated lot\n             \
                  turnback bench lot show last              its cards and grades\n             \
