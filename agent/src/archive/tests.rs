@@ -76,7 +76,7 @@ fn case() -> Case {
     let store = first_release(&folder);
     match store.find(Some(DocumentKind::Case), "last").unwrap() {
         Document::Case(case) => *case,
-        Document::Run(_) => panic!("a run"),
+        _ => panic!("no case"),
     }
 }
 
@@ -191,7 +191,7 @@ fn records_of_the_first_release_are_read_listed_compared_and_exported() {
     }
     let two = [1, 2].map(|n| match store.get(DocumentKind::Run, &listed[n].run).unwrap() {
         Document::Run(report) => *report,
-        Document::Case(_) => panic!("a case"),
+        _ => panic!("no run"),
     });
     assert_eq!(difference(&two[0], &two[1]).runs, [listed[1].run.clone(), listed[2].run.clone()]);
 

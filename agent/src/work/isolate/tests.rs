@@ -37,7 +37,7 @@ fn keep(archive: &mut Store, case: &Case) {
 fn load(archive: &Store, id: &str) -> Result<Case, ArchiveError> {
     match archive.find(Some(DocumentKind::Case), id)? {
         Document::Case(case) => Ok(*case),
-        Document::Run(_) => panic!("a run"),
+        _ => panic!("no case"),
     }
 }
 
