@@ -74,7 +74,7 @@ fn a_lot_that_is_killed_again_and_again_ends_with_the_same_grades() {
     let program = Program::new();
     let mut rng = Rng::new(20_261_129);
     let events = program.state().join("bench.jsonl");
-    let (mut killed, wanted) = (0, kills(6) as u64);
+    let (mut killed, wanted) = (0, kills(6));
     while killed < wanted {
         let running = program.start(&format!("bench test sim:bench --yes --events {}", events.display()));
         let lines = 1 + rng.below(2 * 380 / wanted.max(1)) as usize;

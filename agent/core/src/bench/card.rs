@@ -152,7 +152,7 @@ mod tests {
         ] {
             assert_eq!(address_fault(text), fault, "{text}");
         }
-        assert_eq!(address_number("00:00:5e:00:53:10"), Some(0x5e_0053_10));
+        assert_eq!(address_number("00:00:5e:00:53:10"), Some(0x5e00_5310));
     }
 
     #[test]
