@@ -1,6 +1,6 @@
 //! Plots as SVG, of runs ([`run`], with those that only one kind of port has in [`ethernet`] and [`serial`]), of cases
-//! ([`case`]), and of cards and lots ([`bench`]), in one style, readable in black and white and by those who cannot see
-//! them.
+//! ([`case`]), and of cards and lots ([`mod@bench`]), in one style, readable in black and white and by those who cannot
+//! see them.
 //!
 //! A [`Figure`] carries its drawing and the same figures as a table. Colours and strokes come from [`STYLE`], which the
 //! page that holds the figures must include once; it only uses the page's own `--ink`, `--paper`, `--fill`, `--faint`
