@@ -72,11 +72,11 @@ impl ProgressLine {
             Event::Estimated { seconds, allowed_s } => self.estimated(*seconds, *allowed_s),
             Event::LineEstimated { seconds } => self.estimated(*seconds, None),
             Event::LinkRead { link } if !link.up => self.detail("no link"),
-            Event::FirstProbesDone { returned: 0, .. } => {
-                if self.place.is_empty() && !std::mem::replace(&mut self.asked_for_plug, true) {
-                    self.line("Nothing has come back yet. Is a plug fitted?");
-                }
+            Event::FirstProbesDone { returned: 0, .. } if self.place.is_empty() && !self.asked_for_plug => {
+                self.asked_for_plug = true;
+                self.line("Nothing has come back yet. Is a plug fitted?");
             }
+            Event::FirstProbesDone { returned: 0, .. } => {}
             Event::FirstProbesDone { sent, returned } => {
                 self.step = format!("{}first probes: {returned} of {sent} came back", self.place);
                 self.begin_step();
