@@ -79,6 +79,13 @@ impl Browser {
 
     /// Calls a method and waits for its result.
     pub fn call(&mut self, method: &str, parameters: Value) -> Value {
+        let answer = self.answer(method, parameters);
+        assert!(answer["error"].is_null(), "{method}: {answer}");
+        answer["result"].clone()
+    }
+
+    /// Calls a method and waits for its result or its error.
+    fn answer(&mut self, method: &str, parameters: Value) -> Value {
         self.next_id += 1;
         let id = self.next_id;
         let mut message = json!({"id": id, "method": method, "params": parameters});
@@ -92,8 +99,7 @@ impl Browser {
             let message = self.from.recv_timeout(left).unwrap_or_else(|e| panic!("{method}: {e}"));
             self.note(&message);
             if message["id"] == id {
-                assert!(message["error"].is_null(), "{method}: {message}");
-                return message["result"].clone();
+                return message;
             }
         }
     }
@@ -114,7 +120,10 @@ impl Browser {
     /// Value of an expression on the page; null where it throws, which it may while one page gives way to another.
     pub fn value(&mut self, expression: &str) -> Value {
         let parameters = json!({"expression": expression, "returnByValue": true, "awaitPromise": true});
-        self.call("Runtime.evaluate", parameters)["result"]["value"].clone()
+        let answer = self.answer("Runtime.evaluate", parameters);
+        let gone = answer["error"]["message"].as_str().is_some_and(|text| text.contains("navigated"));
+        assert!(gone || answer["error"].is_null(), "{expression}: {answer}");
+        answer["result"]["result"]["value"].clone()
     }
 
     /// Waits until an expression is true.
