@@ -360,15 +360,7 @@ mod tests {
             sampling,
             closed: None,
             summary: LotSummary::default(),
-            verdict: Verdict {
-                outcome: Outcome::Undecided,
-                location: Vec::new(),
-                segment: None,
-                scope: None,
-                sureness: String::new(),
-                reasons: Vec::new(),
-                next: String::new(),
-            },
+            verdict: Verdict::unjudged(),
         }
     }
 

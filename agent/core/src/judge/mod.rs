@@ -153,6 +153,19 @@ impl Verdict {
         self.reasons.first().map(|reason| &reason.rule)
     }
 
+    /// Before anything was judged: undecided, without a word.
+    pub fn unjudged() -> Self {
+        Self {
+            outcome: Outcome::Undecided,
+            location: Vec::new(),
+            segment: None,
+            scope: None,
+            sureness: String::new(),
+            reasons: Vec::new(),
+            next: String::new(),
+        }
+    }
+
     /// Of a run that the host did not let begin, or go on: there is no evidence to judge.
     pub fn refused(text: String, next: String) -> Self {
         Self {

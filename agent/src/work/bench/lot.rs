@@ -11,7 +11,7 @@ use turnback_core::{
         card_test::CardTest,
         lot::{FORMAT, Lot, LotSummary, Sampling},
     },
-    judge::{Outcome, Verdict},
+    judge::Verdict,
 };
 
 use super::BenchError;
@@ -60,23 +60,10 @@ pub fn open(archive: &mut dyn Archive, opening: Opening) -> Result<Lot, BenchErr
         sampling,
         closed: None,
         summary: LotSummary::default(),
-        verdict: undecided(),
+        verdict: Verdict::unjudged(),
     };
     settle(archive, &mut lot)?;
     Ok(lot)
-}
-
-/// A verdict before anything was judged.
-pub(super) fn undecided() -> Verdict {
-    Verdict {
-        outcome: Outcome::Undecided,
-        location: Vec::new(),
-        segment: None,
-        scope: None,
-        sureness: String::new(),
-        reasons: Vec::new(),
-        next: String::new(),
-    }
 }
 
 /// The lot with this label.

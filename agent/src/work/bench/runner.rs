@@ -22,14 +22,14 @@ use turnback_core::{
         },
         lot::Lot,
     },
-    judge::RuleId,
+    judge::{RuleId, Verdict},
     kind::rig::AnyRig,
     plan::Profile,
 };
 
 use super::{
     BenchError,
-    lot::{self, card_tests, undecided},
+    lot::{self, card_tests},
 };
 use crate::{
     archive::{Archive, Listed, Query},
@@ -216,7 +216,7 @@ impl<'a> BenchRunner<'a> {
             attempts: Vec::new(),
             proof: None,
             grade: Grade::Unfinished,
-            verdict: undecided(),
+            verdict: Verdict::unjudged(),
             next: None,
         }
     }

@@ -6,7 +6,7 @@ use super::*;
 use crate::bench::facts::{LinkFacts, OffloadItem};
 use crate::bench::findings::findings;
 use crate::bench::procedure::{LinkLimits, MayLack, OffloadLimits};
-use crate::judge::{Outcome, RuleId};
+use crate::judge::RuleId;
 
 fn card_test(label: &str, may_lack: Vec<MayLack>) -> CardTest {
     let procedure = Procedure {
@@ -34,15 +34,7 @@ fn card_test(label: &str, may_lack: Vec<MayLack>) -> CardTest {
         attempts: Vec::new(),
         proof: None,
         grade: Grade::Unfinished,
-        verdict: Verdict {
-            outcome: Outcome::Undecided,
-            location: Vec::new(),
-            segment: None,
-            scope: None,
-            sureness: String::new(),
-            reasons: Vec::new(),
-            next: String::new(),
-        },
+        verdict: Verdict::unjudged(),
         next: None,
     }
 }
