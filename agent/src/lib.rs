@@ -2,7 +2,8 @@
 //!
 //! [`ports`] reaches ports, [`guard`] keeps them from harm, [`engine`] drives a run over them, [`work`] carries out a
 //! kind of work from end to end, [`archive`] keeps what was found, [`show`] prints and draws it, [`daemon`] works by a
-//! schedule, and [`cli`] is the program. What is decided and counted is in `turnback_core`.
+//! schedule, [`fleet`] collects from many machines, and [`cli`] is the program. What is decided and counted is in
+//! `turnback_core`.
 
 #[macro_use]
 mod tell;
@@ -12,6 +13,7 @@ pub mod config;
 pub mod daemon;
 pub mod engine;
 mod error_chain;
+pub mod fleet;
 pub mod guard;
 pub mod http;
 pub mod metrics;

@@ -320,7 +320,7 @@ pub(super) fn changed_ms(case: &Case) -> Result<i64, ArchiveError> {
 }
 
 /// Places in one text, joined by commas.
-pub(super) fn places(location: &[Location]) -> String {
+pub(crate) fn places(location: &[Location]) -> String {
     location.iter().map(|place| place.name()).collect::<Vec<_>>().join(",")
 }
 

@@ -97,6 +97,8 @@ pub enum Command {
     },
     /// Test spare ports on a schedule, report changes, and serve a web page
     Agent(Agent),
+    /// Collect what many agents record, over a broker into a database
+    Fleet(super::fleet::args::Fleet),
     /// Print a completion script for a shell
     #[command(hide = true)]
     Completions {

@@ -6,6 +6,7 @@ pub mod bench;
 pub mod cable_test;
 pub mod check;
 mod complete;
+pub mod fleet;
 pub mod isolate;
 pub mod labels;
 pub mod locate;
@@ -42,7 +43,11 @@ pub fn run() -> ExitCode {
         }
     };
     // A service tells of its doings without being asked.
-    let is_service = matches!(&args.command, Command::Agent(agent) if agent.command.is_none());
+    let is_service = match &args.command {
+        Command::Agent(agent) => agent.command.is_none(),
+        Command::Fleet(fleet) => matches!(fleet.command, fleet::args::FleetCommand::Collect { .. }),
+        _ => false,
+    };
     log::init(args.verbose + u8::from(is_service));
     match args.command {
         Command::Check(check) => check::run(*check),
@@ -57,6 +62,7 @@ pub fn run() -> ExitCode {
         Command::Wiring { kind } => show::wiring(kind.as_deref()),
         Command::Locate { port, time } => locate::run(&port, &time),
         Command::Agent(agent) => agent::run(agent),
+        Command::Fleet(fleet) => fleet::run(fleet),
         Command::Completions { shell } => show::completions(shell),
         Command::Manual { markdown: false } => show::manual(),
         Command::Manual { markdown: true } => show::manual_as_markdown(),

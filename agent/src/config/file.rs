@@ -25,6 +25,8 @@ pub struct File {
     pub round: Vec<Round>,
     /// `[[announce]]`.
     pub announce: Vec<Announce>,
+    /// `[fleet]`.
+    pub fleet: Option<super::fleet::Fleet>,
 }
 
 /// Limits on all runs together.

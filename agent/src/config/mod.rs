@@ -5,6 +5,7 @@
 
 pub mod error;
 pub mod file;
+pub mod fleet;
 pub mod http;
 pub mod labels;
 pub mod schedule;
@@ -31,6 +32,7 @@ use turnback_core::{
 
 pub use error::ConfigError;
 use error::Lines;
+use fleet::FleetMember;
 pub use http::HttpConfig;
 use labels::PortLabels;
 use schedule::{Hours, Schedule};
@@ -54,6 +56,8 @@ pub struct Config {
     pub targets: Vec<Target>,
     /// Web page and API.
     pub http: HttpConfig,
+    /// The fleet that this machine belongs to, if it belongs to one.
+    pub fleet: Option<FleetMember>,
 }
 
 /// Limits on all runs together.
@@ -179,6 +183,7 @@ impl Config {
             rounds,
             targets,
             http: http::check(&raw.http, &lines)?,
+            fleet: raw.fleet.as_ref().map(|fleet| fleet::member(fleet, &host_name(), &lines)).transpose()?,
         })
     }
 
@@ -198,6 +203,11 @@ impl Config {
     pub fn named_ports(&self) -> impl Iterator<Item = &str> {
         self.ports.iter().filter_map(|p| p.select.name.as_deref()).filter(|name| !name.contains(['*', '?']))
     }
+}
+
+/// The machine's own name; empty where the kernel does not say.
+fn host_name() -> String {
+    std::fs::read_to_string("/proc/sys/kernel/hostname").map(|name| name.trim().to_owned()).unwrap_or_default()
 }
 
 fn limits(raw: &file::Limits, lines: &Lines<'_>) -> Result<Limits, ConfigError> {

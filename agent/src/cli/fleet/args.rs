@@ -1,0 +1,84 @@
+//! Words of `turnback fleet`.
+
+use std::path::PathBuf;
+
+use clap::Subcommand;
+
+/// Options of the fleet.
+#[derive(Debug, clap::Args)]
+#[command(after_help = AFTER)]
+pub struct Fleet {
+    /// What to do
+    #[command(subcommand)]
+    pub command: FleetCommand,
+}
+
+const AFTER: &str = "Examples:\n  \
+    turnback fleet accounts --config fleet.toml --folder keys north-quay.closet-3 north-quay.closet-4\n  \
+    turnback fleet init --config fleet.toml\n  \
+    turnback fleet collect --config fleet.toml\n\n\
+    docs/fleet.md describes the file, the broker's and the database's set-up, and what each account may do.";
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum FleetCommand {
+    /// Create the broker's streams and the database's tables, or check them; changes nothing that is there
+    Init {
+        /// Where broker and database are
+        #[command(flatten)]
+        place: Place,
+        /// Set streams that differ as configured
+        #[arg(long)]
+        change: bool,
+        /// Credentials for this, in place of those in the file: collectors may not create streams
+        #[arg(long, value_name = "FILE")]
+        credentials: Option<PathBuf>,
+    },
+    /// Make the keys of machines, and the broker's file of who may do what
+    ///
+    /// Each machine gets a seed of its own (credentials_file in its [fleet]), and may publish under its own name only.
+    /// Keys that are there are kept, so run it again when machines come. The broker's configuration includes
+    /// FOLDER/accounts.conf.
+    Accounts {
+        /// Where broker and database are
+        #[command(flatten)]
+        place: Place,
+        /// Folder for the seeds and accounts.conf
+        #[arg(long, value_name = "FOLDER")]
+        folder: PathBuf,
+        /// Machines to add, as SITE.MACHINE; those that have a seed in the folder stay
+        #[arg(value_name = "SITE.MACHINE")]
+        machines: Vec<String>,
+    },
+    /// Take messages from the broker into the database until a signal ends it
+    ///
+    /// Start as many as are needed, on any machines: they share the work. Broker and database may come and go.
+    Collect {
+        /// Where broker and database are
+        #[command(flatten)]
+        place: Place,
+    },
+    /// List messages that no collector could take, with the reason
+    Poison {
+        /// Where broker and database are
+        #[command(flatten)]
+        place: Place,
+        /// Try them again, such as after an upgrade; what is taken leaves the list
+        #[arg(long, conflicts_with = "json")]
+        retry: bool,
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+        /// Messages listed, at most
+        #[arg(long, value_name = "N", default_value_t = 100)]
+        limit: u32,
+    },
+}
+
+/// Where broker and database are.
+#[derive(Debug, clap::Args)]
+pub struct Place {
+    /// Configuration of the fleet
+    #[arg(long, value_name = "FILE")]
+    pub config: PathBuf,
+}

@@ -1,0 +1,233 @@
+//! Runs, each once; cases, card tests and lots in their latest revision.
+
+use std::collections::BTreeMap;
+
+use jiff::Timestamp;
+use tokio_postgres::{Error, Transaction};
+use uuid::Uuid;
+
+use super::{Ids, Written, count, text, texts};
+use crate::{
+    archive::record::{Record, places},
+    fleet::collect::taken::{Content, Run, Taken},
+};
+
+/// Writes runs; those that are there stay as they are.
+pub(super) async fn runs(
+    tx: &Transaction<'_>,
+    ids: &Ids<'_>,
+    batch: &[Taken],
+    written: &mut Written,
+) -> Result<(), Error> {
+    // In the order of their ids, each once.
+    let mut runs: BTreeMap<Uuid, Row<'_>> = BTreeMap::new();
+    for taken in batch {
+        let Content::Run(run) = &taken.content else { continue };
+        let machine = ids.machine(&taken.sender);
+        let port = ids.port(machine, &text(&run.record.port));
+        runs.entry(run.id).or_insert(Row { machine, port, received: taken.received, run });
+        written.known += 1;
+    }
+    if runs.is_empty() {
+        return Ok(());
+    }
+    let all = || runs.values();
+    let told = |value: fn(&Record) -> Option<&String>| all().map(|r| texts(value(&r.run.record))).collect::<Vec<_>>();
+    let word = |value: fn(&Record) -> &str| all().map(|r| text(value(&r.run.record))).collect::<Vec<_>>();
+    let ratio = |value: fn(&Record) -> Option<f64>| all().map(|r| value(&r.run.record)).collect::<Vec<_>>();
+    let latency = |r: &Row<'_>| r.run.record.latency_ns_p50.and_then(|ns| i64::try_from(ns).ok());
+    let new = tx
+        .execute(
+            "INSERT INTO run (id, machine_id, port_id, started_at, received_at, kind, simulated, permanent_address,
+                 port_label, cable, segment, far_end, plug, placement, profile, outcome, location, rule, error_ratio,
+                 error_ratio_upper, loss_ratio, latency_ns_p50, link_mbps, program, without_series, document)
+             SELECT * FROM unnest($1::uuid[], $2::int[], $3::int[], $4::timestamptz[], $5::timestamptz[], $6::text[],
+                 $7::bool[], $8::text[], $9::text[], $10::text[], $11::text[], $12::text[], $13::text[], $14::text[],
+                 $15::text[], $16::text[], $17::text[], $18::text[], $19::float8[], $20::float8[], $21::float8[],
+                 $22::bigint[], $23::int[], $24::text[], $25::bool[], $26::bytea[])
+             ON CONFLICT (id) DO NOTHING",
+            &[
+                &runs.keys().copied().collect::<Vec<Uuid>>(),
+                &all().map(|r| r.machine).collect::<Vec<_>>(),
+                &all().map(|r| r.port).collect::<Vec<_>>(),
+                &all().map(|r| r.run.started).collect::<Vec<Timestamp>>(),
+                &all().map(|r| r.received).collect::<Vec<Timestamp>>(),
+                &word(|r| &r.kind),
+                &all().map(|r| r.run.record.simulated).collect::<Vec<_>>(),
+                &told(|r| r.permanent_address.as_ref()),
+                &told(|r| r.port_label.as_ref()),
+                &told(|r| r.cable.as_ref()),
+                &told(|r| r.segment.as_ref()),
+                &told(|r| r.far_end.as_ref()),
+                &told(|r| r.plug.as_ref()),
+                &word(|r| &r.placement),
+                &word(|r| &r.profile),
+                &word(|r| &r.outcome),
+                &word(|r| &r.location),
+                &told(|r| r.rule.as_ref()),
+                &ratio(|r| r.error_ratio),
+                &ratio(|r| r.error_ratio_upper),
+                &ratio(|r| r.loss_ratio),
+                &all().map(latency).collect::<Vec<_>>(),
+                &all().map(|r| r.run.record.link_mbps.map(count)).collect::<Vec<_>>(),
+                &word(|r| &r.program),
+                &all().map(|r| r.run.without_series).collect::<Vec<_>>(),
+                &all().map(|r| r.run.packed.as_slice()).collect::<Vec<_>>(),
+            ],
+        )
+        .await?;
+    written.new += new;
+    written.known -= new;
+    addresses(tx, &runs).await
+}
+
+/// A run with what its row needs beside it.
+struct Row<'a> {
+    machine: i32,
+    port: i32,
+    received: Timestamp,
+    run: &'a Run,
+}
+
+/// The newest run of a port says which adapter it is.
+async fn addresses(tx: &Transaction<'_>, runs: &BTreeMap<Uuid, Row<'_>>) -> Result<(), Error> {
+    let mut newest: BTreeMap<i32, (Uuid, String)> = BTreeMap::new();
+    for (id, row) in runs {
+        let address = texts(row.run.record.permanent_address.as_ref());
+        newest.extend(address.map(|address| (row.port, (*id, address))));
+    }
+    if newest.is_empty() {
+        return Ok(());
+    }
+    let ports: Vec<i32> = newest.keys().copied().collect();
+    let ids: Vec<Uuid> = newest.values().map(|(id, _)| *id).collect();
+    let addresses: Vec<&str> = newest.values().map(|(_, address)| address.as_str()).collect();
+    tx.execute(
+        "UPDATE port p SET permanent_address = u.address, address_run = u.run
+         FROM unnest($1::int[], $2::uuid[], $3::text[]) u(id, run, address)
+         WHERE p.id = u.id AND p.permanent_address IS DISTINCT FROM u.address
+             AND (p.address_run IS NULL OR p.address_run < u.run)",
+        &[&ports, &ids, &addresses],
+    )
+    .await
+    .map(|_| ())
+}
+
+/// Of the same machine the higher number is the later revision; of two machines the later change.
+macro_rules! later {
+    ($table:literal) => {
+        concat!(
+            " WHERE CASE WHEN ",
+            $table,
+            ".machine_id = excluded.machine_id THEN ",
+            $table,
+            ".number < excluded.number ELSE ",
+            $table,
+            ".changed_at < excluded.changed_at END"
+        )
+    };
+}
+
+/// Writes cases, card tests and lots.
+pub(super) async fn others(
+    tx: &Transaction<'_>,
+    ids: &Ids<'_>,
+    batch: &[Taken],
+    written: &mut Written,
+) -> Result<(), Error> {
+    for taken in batch {
+        let machine = ids.machine(&taken.sender);
+        let (number, received) = (&taken.number, &taken.received);
+        written.renewed += match &taken.content {
+            Content::Case(case, kept) => {
+                let port = ids.port(machine, &text(&case.port.name));
+                let verdict = &case.verdict;
+                tx.execute(
+                    concat!(
+                        "INSERT INTO case_document (id, machine_id, port_id, number, opened_at, changed_at,
+                             received_at, cable, state, outcome, location, segment, document)
+                         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
+                         ON CONFLICT (id) DO UPDATE SET machine_id = $2, port_id = $3, number = $4, changed_at = $6,
+                             received_at = $7, cable = $8, state = $9, outcome = $10, location = $11, segment = $12,
+                             document = $13",
+                        later!("case_document")
+                    ),
+                    &[
+                        &kept.id,
+                        &machine,
+                        &port,
+                        number,
+                        &kept.opened,
+                        &kept.changed,
+                        received,
+                        &text(&case.cable),
+                        &case.state.name(),
+                        &verdict.outcome.name(),
+                        &places(&verdict.location),
+                        &texts(verdict.segment.as_ref()),
+                        &kept.packed,
+                    ],
+                )
+                .await?
+            }
+            Content::CardTest(test, kept) => {
+                let addresses: Vec<String> =
+                    test.card.ports.iter().filter_map(|port| texts(port.permanent_address.as_ref())).collect();
+                tx.execute(
+                    concat!(
+                        "INSERT INTO card_test (id, machine_id, number, label, lot, serial, addresses, grade, outcome,
+                             started_at, changed_at, received_at, document)
+                         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
+                         ON CONFLICT (id) DO UPDATE SET machine_id = $2, number = $3, label = $4, lot = $5,
+                             serial = $6, addresses = $7, grade = $8, outcome = $9, changed_at = $11,
+                             received_at = $12, document = $13",
+                        later!("card_test")
+                    ),
+                    &[
+                        &kept.id,
+                        &machine,
+                        number,
+                        &text(&test.label),
+                        &texts(test.lot.as_ref()),
+                        &texts(test.card.serial.as_ref()),
+                        &addresses,
+                        &test.grade.name(),
+                        &test.verdict.outcome.name(),
+                        &kept.opened,
+                        &kept.changed,
+                        received,
+                        &kept.packed,
+                    ],
+                )
+                .await?
+            }
+            Content::Lot(lot, kept) => {
+                tx.execute(
+                    concat!(
+                        "INSERT INTO lot (id, machine_id, number, label, outcome, quantity, opened_at, changed_at,
+                             received_at, document)
+                         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
+                         ON CONFLICT (id) DO UPDATE SET machine_id = $2, number = $3, label = $4, outcome = $5,
+                             quantity = $6, changed_at = $8, received_at = $9, document = $10",
+                        later!("lot")
+                    ),
+                    &[
+                        &kept.id,
+                        &machine,
+                        number,
+                        &text(&lot.label),
+                        &lot.verdict.outcome.name(),
+                        &count(lot.quantity),
+                        &kept.opened,
+                        &kept.changed,
+                        received,
+                        &kept.packed,
+                    ],
+                )
+                .await?
+            }
+            Content::Run(_) | Content::State(_) | Content::Heartbeat(_) => 0,
+        };
+    }
+    Ok(())
+}
