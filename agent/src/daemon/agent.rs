@@ -361,6 +361,27 @@ pub struct Figures {
     pub cpu_seconds: f64,
     /// Reloads of the configuration that worked, and that were refused.
     pub reloads: (u64, u64),
+    /// How it fares with the fleet; none where it belongs to none.
+    pub fleet: Option<FleetFigures>,
+}
+
+/// How an agent fares with its fleet.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+pub struct FleetFigures {
+    /// Its site and its machine's name there, joined by a full stop.
+    pub member: String,
+    /// The broker is reached.
+    pub connected: bool,
+    /// Documents and changes that wait.
+    pub waiting: u64,
+    /// When the oldest of them was recorded, ms since 1970 UTC.
+    pub oldest_ms: Option<i64>,
+    /// Documents and changes that the stream has taken since the agent started.
+    pub sent: u64,
+    /// Those given up since then: the backlog was full, or one was too large.
+    pub given_up: u64,
+    /// Why nothing can be sent now; none if it can.
+    pub trouble: Option<String>,
 }
 
 /// Why a request is refused.
