@@ -5,6 +5,7 @@ pub mod args;
 mod collect;
 mod init;
 mod poison;
+mod resend;
 
 use std::{future::Future, path::Path, process::ExitCode};
 
@@ -23,6 +24,7 @@ pub fn run(args: Fleet) -> ExitCode {
             with_config(&place.config, |config| accounts::run(&config, &folder, &machines))
         }
         FleetCommand::Collect { place } => with_config(&place.config, collect::run),
+        FleetCommand::Resend { since, store } => resend::run(&since, store.as_deref()),
         FleetCommand::Poison { place, retry, json, limit } => {
             with_config(&place.config, |config| poison::run(&config, retry, json, limit))
         }
