@@ -13,7 +13,7 @@ use super::{
     taken::{Delivered, Taken, Unusable, take},
     write::{self, Known, Months, Poison, Written},
 };
-use crate::{config::fleet::FleetConfig, error_chain::with_causes, fleet::broker::streams::ACK_WAIT};
+use crate::{config::fleet::FleetConfig, error_chain::with_causes};
 
 /// Where a batch goes.
 pub(super) struct Batch<'a> {
@@ -98,10 +98,10 @@ impl Batch<'_> {
         }
     }
 
-    /// Writes, and waits a while for a database that is away.
+    /// Writes, and waits a while for a database that is away: not so long that the broker takes us for dead.
     async fn write(&mut self, part: &[Entry], poison: &[Poison], known: &mut Known) -> Result<Written, Trouble> {
         let rows: Vec<Taken> = part.iter().map(|entry| entry.taken.clone()).collect();
-        let until = tokio::time::Instant::now() + PATIENCE;
+        let until = tokio::time::Instant::now() + self.config.stream.ack_wait / 3;
         loop {
             match self.write_once(&rows, poison, known).await {
                 Err(Away) if tokio::time::Instant::now() < until => {
@@ -201,8 +201,6 @@ fn add(total: &mut Written, more: Written) {
 
 const AGAIN: Duration = Duration::from_secs(2);
 const TRY_AGAIN: Duration = Duration::from_secs(1);
-/// A batch waits so long for the database: others get its messages before the broker takes us for dead.
-const PATIENCE: Duration = Duration::from_secs(ACK_WAIT.as_secs() / 3);
 /// Partitions reach no farther back: an older clock is wrong.
 const KEEP_MAX: Duration = Duration::from_secs(20 * 366 * 86_400);
 /// Nor farther ahead.
