@@ -45,7 +45,7 @@ impl Records {
         wait_until("the agent has made its records", || path.exists());
         let host = std::fs::read_to_string("/proc/sys/kernel/hostname").expect("a host name").trim().to_owned();
         let mut store = Store::open(&path).expect("records");
-        wait_until("the agent has joined the fleet", || !matches!(store.enter_again(i64::MAX), Err(_)));
+        wait_until("the agent has joined the fleet", || store.enter_again(i64::MAX).is_ok());
         Self { store, host, runs: BTreeSet::new(), cases: BTreeSet::new(), changes: 0 }
     }
 
