@@ -288,8 +288,47 @@ fn what_is_mistyped_is_asked_for_again() {
         terminal.args(["isolate", "quay0", "--cable", "Q-13", "--stage", "known-good-port"]);
         terminal.env("TURNBACK_STATE_DIR", program.state()).stdin(fs::File::open(&file).unwrap());
         let told = String::from_utf8(terminal.output().unwrap().stderr).unwrap();
-        for part in ["no port `quay9`", "quay0 is the port under test", "Which port is the plug in?"] {
+        for part in ["no port `quay9`", "quay0 is the port under test", "Which other port do you use?"] {
             assert!(told.contains(part), "{part}: {told}");
+        }
+    });
+}
+
+/// A cable between two ports of this machine: the case keeps its return port, and each stage is a run with both.
+#[test]
+fn a_case_with_a_return_port_runs_its_stages_between_two_ports() {
+    in_fresh_namespace(|| {
+        for (near, far) in [("quay0", "quay1"), ("quay2", "quay3")] {
+            run(&format!("ip link add {near} type veth peer name {far}"));
+        }
+        let program = Program::new();
+        let stage = |words: &str, stage: &str| {
+            let words = format!("quay0 --cable Q-12 {words} --stage {stage} --rate 2000 --for 3s --yes");
+            isolate(&program, &words)
+        };
+        let at_port = stage("--return-port quay1", "at-port").report();
+        assert_eq!(at_port["stages"][0]["result"]["showing"], "passes", "{at_port}");
+        // Kept: not given again.
+        let case = stage("", "far-end").report();
+        assert_eq!((&case["options"]["return_port"], case["stages"].as_array().unwrap().len()), (&"quay1".into(), 2));
+        let run = program.run(&format!("report {} --json", case["stages"][1]["run"].as_str().unwrap())).report();
+        assert_eq!((&run["placement"], &run["return_port"]["name"]), (&"return-port".into(), &"quay1".into()));
+        assert_eq!((&run["cable"], &run["verdict"]["outcome"]), (&"Q-12".into(), &"pass".into()), "{run}");
+        // Another cord ends in another port: without its name the stage cannot be done.
+        let nameless = stage("", "other-plug");
+        assert!(nameless.code == Some(2) && nameless.stderr.contains("--known-good PORT"), "{nameless:?}");
+        // quay2 is no other end of quay0: nothing comes back there, and that is what the stage shows.
+        let other = stage("--known-good quay2", "other-plug").report();
+        let last = other["stages"].as_array().unwrap().last().unwrap();
+        assert_eq!((&last["on_port"], &last["result"]["showing"]), (&"quay2".into(), &"fails".into()), "{last}");
+        for (words, told) in [
+            ("quay0 --cable Q-13 --return-port quay0", "quay0 is the port under test: the return port must be another"),
+            ("quay0 --cable Q-13 --return-port quay9", "quay9"),
+            ("quay0 --cable Q-13 --return-port quay2 --known-good quay2", "must be two ports"),
+            ("sim:good --cable Q-13 --return-port quay2", "has no second port"),
+        ] {
+            let refused = isolate(&program, words);
+            assert!(refused.code != Some(0) && refused.stderr.contains(told), "{words}: {refused:?}");
         }
     });
 }

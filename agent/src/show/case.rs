@@ -131,7 +131,11 @@ fn takes(seconds: u64) -> String {
 pub fn about(case: &Case) -> String {
     let segments =
         if case.segments.is_empty() { String::new() } else { format!(" (segments {})", case.segments.join(", ")) };
-    let plug = case.plug.as_ref().map_or(String::new(), |label| format!(", plug {label}"));
+    let plug = match (&case.options.return_port, &case.plug) {
+        (Some(back), _) => format!(", return port {back} in place of a plug"),
+        (None, Some(label)) => format!(", plug {label}"),
+        (None, None) => String::new(),
+    };
     one_line(&format!("{}, cable {}{segments}{plug}", case.port.name, case.cable))
 }
 

@@ -188,6 +188,8 @@ rule_ids! {
     FromRecords,
     /// Stages that the technician left out or set aside.
     LeftOut,
+    /// A second port and its cord take the place of the plug.
+    ReturnPort,
 
     // Cards on the bench. The first that speaks decides.
     /// Tests of the procedure have not been done.

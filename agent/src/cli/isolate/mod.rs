@@ -31,7 +31,6 @@ use crate::{
             error::CaseError,
             port::CasePort,
             runner::{CaseRunner, Equipment, Opening, StagePlan},
-            stage::needs_another_port,
             take_up::{TakenUp, Wanted},
         },
         labels_mistyped,
@@ -133,9 +132,15 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     keep_options(args, &mut case.options)?;
     if args.close.is_none() {
         port.ready(None, args.although_in_service)?;
-        let known_good = case.options.known_good.clone();
-        if let Some(known_good) = known_good.filter(|_| !case.capabilities.moves_plug) {
-            port.ready(Some(&known_good), args.although_in_service)?;
+        let CaseOptions { known_good, return_port, .. } = case.options.clone();
+        if case.capabilities.moves_plug && return_port.is_some() {
+            return Err(usage(format!(
+                "{} is a simulated rig, which has no second port: leave out --return-port",
+                args.port
+            )));
+        }
+        for other in [known_good, return_port].into_iter().flatten().filter(|_| !case.capabilities.moves_plug) {
+            port.ready(Some(&other), args.although_in_service)?;
         }
     }
     let plan = StagePlan {
@@ -222,10 +227,20 @@ fn keep_options(args: &args::Isolate, options: &mut CaseOptions) -> Result<(), F
         (&args.line, &mut options.line),
         (&args.wiring, &mut options.wiring),
         (&args.known_good, &mut options.known_good),
+        (&args.return_port, &mut options.return_port),
     ] {
         if given.is_some() {
             kept.clone_from(given);
         }
+    }
+    let CaseOptions { known_good, return_port, .. } = options;
+    for (other, is) in [(&*known_good, "known-good"), (&*return_port, "return")] {
+        if other.as_ref() == Some(&args.port) {
+            return Err(usage(format!("{} is the port under test: the {is} port must be another", args.port)));
+        }
+    }
+    if return_port.is_some() && known_good == return_port {
+        return Err(usage("the known-good port and the return port must be two ports"));
     }
     Ok(())
 }
@@ -368,7 +383,7 @@ impl Session<'_> {
 
     /// Asks, unless there is nothing to ask.
     fn wish(&mut self, next: &Move) -> Result<Wish, Failure> {
-        let known_good = needs_another_port(&self.runner.case, &next.stage);
+        let known_good = self.runner.case.needs_another_port(&next.stage);
         // Before any hand is moved: somebody may have taken the port since the last stage.
         self.port.ready(None, self.args.although_in_service)?;
         tell::text(&text::render_move(next, &mut self.cautions_said, message_width()));
@@ -396,7 +411,7 @@ impl Session<'_> {
                 Answer::Go if known_good => match self.runner.case.options.known_good.clone() {
                     Some(port) => return Ok(Wish::Do(Equipment { on_port: Some(port), plug: None })),
                     None => tell!(
-                        "Which port is the plug in? Type \"on PORT\" for a port of this machine. If you tried the plug \
+                        "Which other port do you use? Type \"on PORT\" for a port of this machine. If you tried it \
                          elsewhere, type \"passes\" or \"fails\"."
                     ),
                 },
@@ -412,7 +427,7 @@ impl Session<'_> {
                     return Ok(Wish::Again);
                 }
                 Answer::On(_) | Answer::Shows(_) => {
-                    tell!("That answers stage known-good-port only. This stage runs here.")
+                    tell!("That answers a stage that uses another port, and this one does not.")
                 }
                 Answer::Skip(None, why) => {
                     self.runner.skip(&next.stage, why);
@@ -463,8 +478,9 @@ impl Session<'_> {
 
     fn on_the_named_port(&mut self) -> Result<Wish, Failure> {
         let Some(name) = self.runner.case.options.known_good.clone() else {
-            let hint = "--known-good PORT names a port of this machine; or skip the stage: --skip known-good-port";
-            return Err(Failure::Usage("stage known-good-port needs a second port".into(), Some(hint.into())));
+            let stage = self.runner.case.next.as_ref().map_or(StageName::KnownGoodPort, |next| next.stage.clone());
+            let hint = format!("--known-good PORT names a port of this machine; or skip the stage: --skip {stage}");
+            return Err(Failure::Usage(format!("stage {stage} needs another port"), Some(hint)));
         };
         Ok(Wish::Do(self.known_good_port(&name)?))
     }
@@ -473,6 +489,9 @@ impl Session<'_> {
     fn known_good_port(&mut self, name: &str) -> Result<Equipment, Failure> {
         if name == self.args.port {
             return Err(usage(format!("{name} is the port under test: the known-good port must be another")));
+        }
+        if Some(name) == self.runner.case.options.return_port.as_deref() {
+            return Err(usage(format!("{name} is the return port of this case: the known-good port must be another")));
         }
         self.port.ready(Some(name), self.args.although_in_service)?;
         Ok(Equipment { on_port: Some(name.to_owned()), plug: None })

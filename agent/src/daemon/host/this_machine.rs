@@ -160,7 +160,7 @@ pub fn carry_out(
 ) -> Result<Measurement, CaseError> {
     let options = options(order, started_at);
     match &order.stage {
-        Some(stage) => stage::carry_out(stage, port, options, say, cancel),
+        Some(stage) => stage::carry_out(stage, port, None, options, say, cancel),
         None => Ok(Measurement::Report(Box::new(check(port, None, options, say, cancel)?))),
     }
 }
