@@ -221,7 +221,7 @@ fn the_same_command_again_takes_up_the_open_case() {
     assert!(again.stderr.contains("known so far: ") && again.stderr.contains("left to do: "), "{}", again.stderr);
     let new = isolate(&program, &format!("{command} --new"));
     assert_ne!(new.report()["case"], first["case"]);
-    assert!(new.stderr.contains("stays open"), "{}", new.stderr);
+    assert!(new.stderr.contains("has another open case"), "{}", new.stderr);
     let other = isolate(&program, "sim:bad-cable --cable Q-12 --segments office-riser --stage at-port --yes");
     assert_eq!(other.code, Some(2));
     assert!(other.stderr.contains("--new"), "{}", other.stderr);

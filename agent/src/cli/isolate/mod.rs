@@ -14,7 +14,7 @@ use turnback_core::{
 use self::answer::{Answer, Answers};
 use super::{NOT_TESTED, USAGE, args, check, complain, shared::Record};
 use crate::{
-    archive::{Archive, error::ArchiveError, memory::Memory, sqlite::Store},
+    archive::{Archive, error::ArchiveError, memory::Memory, record::CaseRow, sqlite::Store},
     engine::{CheckError, cancel::Cancel},
     error_chain::with_causes,
     guard::state,
@@ -126,8 +126,11 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let cancel = Cancel::default();
     end_on_signals(&cancel);
     let (mut port, TakenUp { mut case, stored, left_open }) = take_up(args, name, seed, &*archive)?;
-    if let Some(open) = left_open {
-        tell!("note: case {open} of this port and cable stays open: --case {open} continues it");
+    for open in left_open {
+        let CaseRow { case, cable, .. } = open;
+        let words = format!("{} has another open case, {case}, of cable {cable}. It moves the same plug.", args.port);
+        tell!("{}", wrapped("note: ", &words, message_width()));
+        tell!("hint: --case {case} goes on with it; --case {case} --close WHY ends it");
     }
     keep_options(args, &mut case.options)?;
     if args.close.is_none() {
