@@ -1,7 +1,12 @@
 //! Whole cases by the real program: on simulated rigs, taken up after a kill, answered from a file, and on a TAP device
 //! whose plug is changed between the stages.
 
-use std::{fs, path::Path};
+use std::{
+    fs,
+    io::{BufRead, BufReader},
+    path::Path,
+    process::Stdio,
+};
 
 use serde_json::Value;
 
@@ -265,6 +270,26 @@ fn a_port_that_cannot_be_tested_is_refused_before_any_hand_is_moved() {
     });
 }
 
+/// Ctrl-C at a prompt leaves at once: the next Enter would begin a run that nobody wants.
+#[test]
+fn ctrl_c_at_a_prompt_sends_nothing() {
+    let program = Program::new();
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_turnback"));
+    command.args(["isolate", "sim:bad-cable", "--cable", "Q-12", "--json"]).env("TURNBACK_STATE_DIR", program.state());
+    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().expect("it starts");
+    let mut told = BufReader::new(child.stderr.take().expect("its words")).lines();
+    told.find(|line| line.as_ref().is_ok_and(|line| line.contains("why: "))).expect("it asks").expect("in words");
+    // SAFETY: takes no pointers; the child has not been waited for, so its number is its own.
+    assert_eq!(unsafe { libc::kill(child.id() as i32, libc::SIGINT) }, 0);
+    // Its input stays open: nothing but the signal ends it.
+    let typed = child.stdin.take();
+    let done = child.wait_with_output().expect("it ends");
+    drop(typed);
+    let case: Value = serde_json::from_slice(&done.stdout).expect("the case");
+    assert_eq!((&case["state"], case["stages"].as_array().map(Vec::len)), (&"open".into(), Some(0)), "{case}");
+}
+
 /// A mistyped known-good port, and answers that are none, are asked for again.
 #[test]
 fn what_is_mistyped_is_asked_for_again() {
@@ -272,10 +297,15 @@ fn what_is_mistyped_is_asked_for_again() {
         run("ip link add quay0 type veth peer name quay1");
         let program = Program::new();
         let file = program.state().join("answers");
-        let answers = "skpi\nredo soak\nskip attic:x\non quay1\nleave\n";
+        let answers = "skpi\nredo soak\nskip attic:x\nskip interanl it rains\nskip internal no time\non quay1\nleave\n";
         fs::write(&file, answers).unwrap();
         let done = program.run(&format!("isolate quay0 --cable Q-12 --answers {}", file.display()));
-        for told in ["Did you mean \"skip\"?", "Stage soak has not been done yet."] {
+        for told in [
+            "Did you mean \"skip\"?",
+            "Stage soak has not been done yet.",
+            "`interanl`",
+            "Stage internal is skipped (no time).",
+        ] {
             assert!(done.stderr.contains(told), "{told}: {}", done.stderr);
         }
         // Neither power nor light is on a virtual port.

@@ -51,7 +51,7 @@ pub enum Command {
     },
     /// Write the report of a run or case as a page to print or mail, or as JSON, CSV or text
     Report(Report),
-    /// List recorded runs; show, compare, export, import or delete them
+    /// List recorded runs; show, compare, export, import, drop or prune them
     Records(Box<super::records::args::Records>),
     /// Test network cards by the lot, and grade, label and certify each
     Bench(Box<super::bench::args::Bench>),
@@ -264,8 +264,8 @@ pub struct Isolate {
     /// A port of this machine known to be good, for stage known-good-port
     #[arg(long, value_name = "PORT", add = complete::ports_here())]
     pub known_good: Option<String>,
-    /// Second port of this machine in place of a plug: the stages go from the port over a cord or the cable to this one,
-    /// and back. Tests gigabit copper at its own speed
+    /// Second port of this machine in place of a plug: the stages go over a cord or the cable to this one, and back.
+    /// Tests gigabit copper at its own speed
     #[arg(long, value_name = "PORT", conflicts_with_all = ["plug", "from_records"], add = complete::ports_here())]
     pub return_port: Option<String>,
     /// Use a recorded run of the same port for a stage if it is not older than this, such as 2h

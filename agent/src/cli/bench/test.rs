@@ -34,15 +34,15 @@ pub(super) fn run(args: &Test) -> Done {
         return Err(Failure::Usage(format!("{} is no simulated bench", args.bench), Some(ONLY_SIMULATED)));
     }
     let rig = rig(&args.bench)?;
-    let mut asker = Asker::new(args)?;
+    let cancel = Cancel::default();
+    end_on_signals(&cancel);
+    let mut asker = Asker::new(args, &cancel)?;
     let mut events = Events::new(args)?;
     let mut archive: Box<dyn Archive> = if args.record.no_record {
         Box::new(Memory::default())
     } else {
         Box::new(Store::open_at(args.record.store.as_deref())?)
     };
-    let cancel = Cancel::default();
-    end_on_signals(&cancel);
     let lot = lot_of(&mut *archive, &rig, args.lot.as_deref())?;
     let label = lot.label.clone();
     tell!("lot {label}: {} cards, procedure {}", lot.quantity, lot.procedure.name);
@@ -62,7 +62,8 @@ fn lot_of(archive: &mut dyn Archive, rig: &BenchRig, label: Option<&str>) -> Res
     match (lot::find(archive, name)?, label) {
         (Some(lot), _) => Ok(lot),
         (None, Some(label)) => {
-            let hint = "turnback bench lot open LABEL opens one, turnback bench lot list shows those there are";
+            let hint =
+                "turnback bench lot open LABEL --quantity N opens one, turnback bench lot list shows those there are";
             Err(Failure::Usage(format!("no lot {label} is recorded"), Some(hint)))
         }
         (None, None) => Ok(lot::open(
@@ -88,14 +89,14 @@ struct Asker {
 }
 
 impl Asker {
-    fn new(args: &Test) -> Result<Self, Failure> {
+    fn new(args: &Test, cancel: &Cancel) -> Result<Self, Failure> {
         let answers = match &args.answers {
             _ if args.yes => None,
             Some(path) => Some(
                 Answers::from_file(path)
                     .map_err(|error| usage(format!("cannot read the answers in {}: {error}", path.display())))?,
             ),
-            None => Some(Answers::from_terminal()),
+            None => Some(Answers::from_terminal(cancel.clone())),
         };
         Ok(Self { answers, cautions_said: Vec::new(), quiet: args.yes })
     }

@@ -412,7 +412,10 @@ fn a_year_over_fifty_ports_keeps_every_rule() {
         });
         let caller = second.keys.session(&phone).expect("a session outlives the daemon");
         assert_eq!((caller.name.as_str(), caller.role), ("desk-phone", Role::Test));
-        assert!([&code, &late].into_iter().all(|code| second.keys.redeem(code).unwrap().is_none()), "used, or too late");
+        assert!(
+            [&code, &late].into_iter().all(|code| second.keys.redeem(code).unwrap().is_none()),
+            "used, or too late"
+        );
         live(&world, &kept, at("2026-08-03T12:00:00Z")).await;
         tokio::time::sleep(Duration::from_secs(21 * 86_400)).await;
         live(&world, &kept, at("2026-10-25T00:45:00Z")).await;

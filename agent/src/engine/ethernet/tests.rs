@@ -293,3 +293,20 @@ fn a_step_is_slowed_five_times_at_most() {
     let (rates, lost, repeated) = slowed(20);
     assert!(rates.len() == 6 && lost > 0 && repeated, "{rates:?} {lost} {repeated}");
 }
+
+/// A plug pulled a moment before the end has lost no more than a bad line loses, and returns nothing of what is sent
+/// then. A line that goes on losing does return some of it.
+#[test]
+fn a_plug_pulled_just_before_the_end_is_no_fault() {
+    let profile = profile();
+    let over_s = check("", 1, &profile).duration_s.unwrap() - profile.settle.as_secs_f64();
+    for before_s in [0.05, 0.2, 0.6, 0.95] {
+        let kind = "{ drop = { ratio = 1.0 } }";
+        let rig = format!("[[faults]]\nplace = \"plug\"\nkind = {kind}\nfrom_s = {:.2}\n", over_s - before_s);
+        let verdict = check(&rig, 1, &profile).verdict;
+        let found = (verdict.outcome, verdict.rule());
+        assert_eq!(found, (Outcome::Undecided, Some(&RuleId::WentSilent)), "{before_s} s: {verdict:#?}");
+    }
+    let lossy = "[[faults]]\nplace = \"plug\"\nkind = { drop = { ratio = 0.3 } }\n";
+    assert_eq!(check(lossy, 1, &profile).verdict.rule(), Some(&RuleId::FramesLost));
+}

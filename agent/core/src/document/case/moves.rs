@@ -19,7 +19,7 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         who: who(line, stage),
         hands: if still { STILL.to_owned() } else { hands(line, stage, attempt) },
         look: if still {
-            "Nothing was moved since the last run.".to_owned()
+            "Everything stays as it was in the last run.".to_owned()
         } else {
             look(stage, line.case.port.kind).to_owned()
         },
