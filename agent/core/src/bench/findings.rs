@@ -62,7 +62,10 @@ pub fn findings(facts: &Facts, procedure: &Procedure, card: &Card, claim: &Claim
     match facts {
         Facts::Identity { sticker } => identity(card, claim, sticker.as_deref(), procedure),
         Facts::SelfTest { items } => {
-            let wrong: Vec<&str> = items.iter().filter(|item| !item.passed).map(|item| item.name.as_str()).collect();
+            // What may be the plug's is not the card's.
+            let own = || items.iter().filter(|item| !item.needs_plug);
+            let wrong: Vec<&str> = own().filter(|item| !item.passed).map(|item| item.name.as_str()).collect();
+            let items: Vec<_> = own().collect();
             let passed = items.len() - wrong.len();
             let measured = match (items.len(), wrong.is_empty()) {
                 (0, _) => "the driver has none".to_owned(),
@@ -131,6 +134,10 @@ fn identity(card: &Card, claim: &Claim, sticker: Option<&str>, procedure: &Proce
     if let Some(intact) = card.vpd_intact {
         let measured = if intact { "checksum right" } else { "checksum wrong" };
         found.push(card_wide(RuleId::CardVpd, measured, "checksum right", intact));
+    }
+    if let Some(right) = card.image.as_ref().and_then(|image| image.sum_right) {
+        let measured = if right { "sum of the memory's words right" } else { "sum of the memory's words wrong" };
+        found.push(card_wide(RuleId::CardImage, measured, "as its maker states", right));
     }
     found
 }
@@ -222,9 +229,13 @@ fn under_load(load: &LoadFacts, limits: &LoadLimits) -> Vec<Finding> {
             0 => String::new(),
             lost => format!(" ({} more lost in this computer)", figure::count(lost)),
         };
-        let measured = format!("{} of {} frames lost{in_host}", figure::count(port.lost), figure::count(port.sent));
+        let measured = match port.without_link {
+            true => "no link".to_owned(),
+            false => format!("{} of {} frames lost{in_host}", figure::count(port.lost), figure::count(port.sent)),
+        };
         let limit = format!("a share of {}", figure::limit(limits.loss_max));
-        found.push(of_port(RuleId::CardLoses, port.port, measured, limit, share <= limits.loss_max));
+        let met = !port.without_link && share <= limits.loss_max;
+        found.push(of_port(RuleId::CardLoses, port.port, measured, limit, met));
     }
     found
 }
@@ -241,10 +252,21 @@ fn on_the_bus(bus: &BusFacts, procedure: &Procedure) -> Vec<Finding> {
         figure::seconds(bus.watched_s)
     );
     let few = bus.correctable <= limits.correctable_max && bus.nonfatal == 0 && bus.fatal == 0;
-    vec![
-        card_wide(RuleId::CardBus, bus.agreed.to_string(), format!("{possible}, as card and slot can"), met),
-        card_wide(RuleId::CardBusErrors, errors, format!("{} corrected, none else", limits.correctable_max), few),
-    ]
+    let mut found = Vec::new();
+    // What no computer can read of a bus says nothing about it.
+    if bus.card.lanes > 0 {
+        found.push(card_wide(
+            RuleId::CardBus,
+            bus.agreed.to_string(),
+            format!("{possible}, as card and slot can"),
+            met,
+        ));
+    }
+    if !bus.uncounted {
+        let limit = format!("{} corrected, none else", limits.correctable_max);
+        found.push(card_wide(RuleId::CardBusErrors, errors, limit, few));
+    }
+    found
 }
 
 fn burn_in(rounds: &[LoadFacts], procedure: &Procedure) -> Vec<Finding> {
@@ -320,7 +342,11 @@ mod tests {
     #[test]
     fn each_limit_is_met_just_short_of_it_and_not_beyond() {
         let no_claim = |facts: Facts| failed(&facts, &card(), "");
-        let item = |passed| Facts::SelfTest { items: vec![SelfTestItem { name: "memory".into(), passed }] };
+        let link = SelfTestItem { name: "link".into(), passed: false, needs_plug: true };
+        let item = |passed| {
+            let own = SelfTestItem { name: "memory".into(), passed, needs_plug: false };
+            Facts::SelfTest { items: vec![own, link.clone()] }
+        };
         assert_eq!((no_claim(item(true)).len(), no_claim(item(false))), (0, vec!["card-self-test".to_owned()]));
 
         let link = |linked, slowest_s, drops| {
@@ -349,7 +375,8 @@ mod tests {
 
         let bus = |agreed: BusLink, correctable, fatal| {
             let (card, slot) = (BusLink { gts: 5.0, lanes: 4 }, BusLink { gts: 8.0, lanes: 16 });
-            no_claim(Facts::Bus(BusFacts { card, slot, agreed, watched_s: 30.0, correctable, nonfatal: 0, fatal }))
+            let (watched_s, nonfatal, uncounted) = (30.0, 0, false);
+            no_claim(Facts::Bus(BusFacts { card, slot, agreed, watched_s, correctable, nonfatal, fatal, uncounted }))
         };
         assert_eq!(bus(BusLink { gts: 5.0, lanes: 4 }, 0, 0), [""; 0]);
         assert_eq!(bus(BusLink { gts: 5.0, lanes: 1 }, 0, 0), ["card-bus"]);
@@ -363,7 +390,7 @@ mod tests {
             samples: mbps.into_iter().enumerate().map(sample).collect(),
             allowed_mbps: 2000.0,
             bench_share,
-            ports: vec![LoadPort { port: 1, sent: 1_000_000, lost, lost_in_host: 70_000 }],
+            ports: vec![LoadPort { port: 1, sent: 1_000_000, lost, lost_in_host: 70_000, without_link: false }],
         }
     }
 

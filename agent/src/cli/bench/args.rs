@@ -24,10 +24,10 @@ pub struct Bench {
 pub enum Action {
     /// Test the cards of a lot that have no grade yet, on a simulated bench
     Test(Test),
-    /// List the cards of a simulated bench and who they are
+    /// List the network cards of this computer, or of a simulated bench, and who they are
     Cards {
-        /// `sim:NAME` for a built-in bench, or `sim:FILE` for one of your own
-        bench: String,
+        /// `sim:NAME` for a built-in bench, or `sim:FILE` for one of your own [default: this computer]
+        bench: Option<String>,
         /// Print one JSON document
         #[arg(long)]
         json: bool,

@@ -17,6 +17,8 @@ use turnback_core::{
 use super::{USAGE, complain, report, show as lists};
 use crate::{
     archive::{Archive, error::ArchiveError, location, sqlite::Store},
+    error_chain::with_causes,
+    ports,
     show::{bench as shown, label, lines::output_width},
     work::bench::{
         BenchError,
@@ -28,7 +30,7 @@ use crate::{
 pub fn run(args: Bench) -> ExitCode {
     let done = match args.action {
         Action::Test(args) => test::run(&args),
-        Action::Cards { bench, json } => cards(&bench, json),
+        Action::Cards { bench, json } => cards(bench.as_deref(), json),
         Action::Lot { action } => lot::run(action),
         Action::Certificate(paper) => return paper_of(&paper, DocumentKind::CardTest),
         Action::Label { card, size, output, store } => card_label(&card, &size, output.as_deref(), store.as_deref()),
@@ -129,7 +131,8 @@ fn rigs(name: Option<&str>) -> Done {
     }
 }
 
-fn cards(bench: &str, json: bool) -> Done {
+fn cards(bench: Option<&str>, json: bool) -> Done {
+    let Some(bench) = bench else { return cards_here(json) };
     if !bench.starts_with("sim:") {
         return Err(Failure::Usage(format!("{bench} is no simulated bench"), Some(ONLY_SIMULATED)));
     }
@@ -141,7 +144,18 @@ fn cards(bench: &str, json: bool) -> Done {
     Ok(super::print(&shown::cards(&cards, output_width()), ExitCode::SUCCESS))
 }
 
-const ONLY_SIMULATED: &str = "this version tests cards on simulated benches only: turnback bench rigs lists them";
+/// The cards of this computer.
+fn cards_here(json: bool) -> Done {
+    let found = ports::cards::cards().map_err(|error| usage(with_causes(&error)))?;
+    let cards: Vec<_> = found.into_iter().map(|(entry, _)| entry).collect();
+    if json {
+        return print_json(&cards, ExitCode::SUCCESS);
+    }
+    Ok(super::print(&shown::cards_here(&cards, output_width()), ExitCode::SUCCESS))
+}
+
+const ONLY_SIMULATED: &str =
+    "turnback bench rigs lists the simulated benches; without a name, the cards of this computer are listed";
 
 fn card_label(card: &str, size: &str, output: Option<&std::path::Path>, store: Option<&std::path::Path>) -> Done {
     let size = label::Size::parse(size).map_err(usage)?;

@@ -369,6 +369,7 @@ impl<'a> BenchRunner<'a> {
             took_s: 0.0,
             facts: None,
             findings: Vec::new(),
+            bus_errors: None,
             cut_off: None,
         });
         self.keep(test, knows)?;
