@@ -8,24 +8,27 @@ use sha2::{Digest, Sha256};
 use turnback_core::{
     bench::{
         card::{BusLink, Card, CardPort},
+        facts::ModuleFacts,
         image::{ImageFacts, masked, word_sum_right},
     },
-    kind::ethernet::{counters::BusErrors, link::Medium},
+    kind::ethernet::{counters::BusErrors, link::Medium, transceiver::dbm},
 };
 
 use super::{
+    error::PortError,
     ethernet::device::{
         card::{
             names::Names,
             tree::{Seat, Tree},
         },
         ethtool::{
-            Interface,
+            EthtoolError, Interface,
             basic::MacAddress,
             link::{Connector, Link},
             module::ModuleIdentity,
         },
     },
+    ethernet::port::device_error,
     inventory::{InventoryError, PortEntry, ethernet_ports},
 };
 
@@ -129,10 +132,44 @@ pub fn cards() -> Result<Vec<(CardEntry, CardPlace)>, InventoryError> {
     Ok(seats.into_iter().map(of).collect())
 }
 
+/// Runs the driver's own offline self-test of a port: the name of each item, and whether it passed. Empty where the
+/// driver has none. Link and settings are as before when it returns.
+///
+/// # Errors
+/// Missing rights, a port that vanished, or a driver that cannot run it now.
+pub fn self_test(port: &str) -> Result<Vec<(String, bool)>, PortError> {
+    let failed = |error: EthtoolError| device_error(port, "run the self-test", error);
+    let interface = Interface::open(port).map_err(failed)?;
+    let setting = interface.link().map_err(failed)?.map(|link| link.setting());
+    let items = interface.self_test().map_err(failed)?;
+    if let Some(setting) = setting
+        && interface.link().map_err(failed)?.is_some_and(|link| !link.setting().same_as(&setting))
+    {
+        let _ = interface.set_link(&setting).map_err(failed)?;
+    }
+    Ok(items.into_iter().map(|item| (item.name, item.value == 0)).collect())
+}
+
+/// Light that a port's transceiver sends and receives, beside its own alarm limits; `number` is the port's. None where
+/// there is none, or where it does not tell all four.
+pub fn light(port: &str, number: u32) -> Option<ModuleFacts> {
+    let memory = Interface::open(port).ok()?.module_memory().ok().flatten()?;
+    let module = memory.figures()?;
+    let [lane] = &module.lanes[..] else { return None };
+    let (sent_alarm_dbm, received_alarm_dbm) = memory.light_alarms_dbm()?;
+    // No light at all has no level: it is far below any alarm.
+    let level = |mw: f64| dbm(mw).unwrap_or(DARK_DBM);
+    let (sent_dbm, received_dbm) = (level(lane.sent_mw?), level(lane.received_mw?));
+    Some(ModuleFacts { port: number, sent_dbm, received_dbm, sent_alarm_dbm, received_alarm_dbm })
+}
+
 /// Labels of slots that hold nothing, where the machine numbers its slots.
 pub fn empty_slots() -> Vec<String> {
     Tree::of_this_machine().empty_slots()
 }
+
+/// The least that SFF-8472 can express is 0.1 microwatt, -40 dBm; a transceiver that sees nothing says 0.
+const DARK_DBM: f64 = -40.0;
 
 fn place_of(port: &PortEntry) -> Option<&str> {
     port.bus.as_ref().map(|bus| bus.address.as_str())

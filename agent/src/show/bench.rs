@@ -35,6 +35,10 @@ pub fn event(event: &BenchEvent) -> Option<String> {
             let rules: Vec<String> = failed.iter().map(RuleId::to_string).collect();
             Some(one_line(&format!("  {card}: {} does not meet {}", test.name(), rules.join(", "))))
         }
+        BenchEvent::CutOff { card, test, why } => {
+            let test = test.map_or(String::new(), |test| format!("{} was cut off: ", test.name()));
+            Some(one_line(&format!("  {card}: {test}{why}")))
+        }
         BenchEvent::Graded { card, grade } => Some(one_line(&format!("{card}: {}", grade.name()))),
     }
 }

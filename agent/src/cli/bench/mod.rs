@@ -51,6 +51,10 @@ pub fn run(args: Bench) -> ExitCode {
             let hint = match &error {
                 BenchError::Archive(error) => error.hint(),
                 BenchError::LotClosed(_) => Some("open another lot: turnback bench lot open LABEL".into()),
+                BenchError::NotTestable { .. } | BenchError::NoReference { .. } => {
+                    Some("turnback bench cards lists the cards of this computer".into())
+                }
+                BenchError::Port(error) => error.hint(),
                 BenchError::LotExists(_) => Some("turnback bench lot list shows the lots; take another label".into()),
                 _ => None,
             };

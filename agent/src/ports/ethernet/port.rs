@@ -4,6 +4,7 @@ use std::{thread, time::Duration};
 
 use turnback_core::{
     base::{placement::Placement, time::Nanos},
+    bench::facts::OffloadItem,
     kind::{
         Kind,
         ethernet::{
@@ -151,7 +152,7 @@ impl EthernetPort {
     }
 
     /// Changes a setting, noted beforehand.
-    fn make(&mut self, wanted: &EthernetSetting) -> Result<Applied, PortError> {
+    pub(super) fn make(&mut self, wanted: &EthernetSetting) -> Result<Applied, PortError> {
         let name = self.name.clone();
         let device = Device::open(&name).map_err(|e| device_error(&name, "open", e))?;
         let target = target(&device).map_err(|e| device_error(&name, "read the address", e))?;
@@ -378,6 +379,15 @@ impl FramePort for EthernetPort {
         Ok(Box::new(ThreadRunner::new(sender, ring, direction, (probe_source(self.address), into.address), own)))
     }
 
+    fn offloads(&mut self, frames: u32, is_ended: &mut dyn FnMut() -> bool) -> Result<Vec<OffloadItem>, PortError> {
+        super::offload::test(
+            self,
+            &Device::open(&self.name.clone()).map_err(|e| device_error(&self.name, "open", e))?,
+            frames,
+            is_ended,
+        )
+    }
+
     fn interface(&self) -> Option<Interface> {
         Some(Interface { name: self.name.clone(), index: self.index, address: self.address })
     }
@@ -387,7 +397,7 @@ fn host(port: &str, action: &str, cause: impl std::fmt::Display) -> PortError {
     PortError::Host { port: port.to_owned(), action: action.to_owned(), cause: cause.to_string() }
 }
 
-fn device_error(port: &str, action: &str, error: EthtoolError) -> PortError {
+pub(in crate::ports) fn device_error(port: &str, action: &str, error: EthtoolError) -> PortError {
     match error {
         EthtoolError::NotPermitted { .. } => PortError::NotPermitted {
             port: port.to_owned(),

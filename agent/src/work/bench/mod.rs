@@ -1,14 +1,23 @@
 //! Tests the cards of a lot on a bench, and grades them.
 //!
-//! [`lot`] opens and finds lots, [`runner`] carries out the tests of a card. Everything is written to the archive
+//! [`lot`] opens and finds lots, [`runner`] carries out the tests of a card on a bench. [`seam`] is what it asks of one:
+//! [`real`] is this computer with its cards, `simulated` a bench in virtual time. Everything is written to the archive
 //! before and after each test: whatever ends the program, it goes on at the test that was cut off.
 
+mod data;
 pub mod lot;
+pub mod real;
 pub mod runner;
+pub mod seam;
+mod simulated;
 
 use thiserror::Error;
 
-use crate::{archive::error::ArchiveError, engine::CheckError};
+use crate::{
+    archive::error::ArchiveError,
+    engine::CheckError,
+    ports::{PortError, inventory::InventoryError},
+};
 
 /// Why a bench cannot go on.
 #[derive(Debug, Error)]
@@ -43,6 +52,28 @@ pub enum BenchError {
         /// Labels of its cards.
         known: String,
     },
+    /// A card was named that cannot be tested now.
+    #[error("card {card} cannot be tested now: {why}")]
+    NotTestable {
+        /// The card.
+        card: String,
+        /// Why not.
+        why: String,
+    },
+    /// No card of this computer is the reference card that was named.
+    #[error("no card is called {card}; there are cards in {known}")]
+    NoReference {
+        /// What was given.
+        card: String,
+        /// Labels of the slots with a card.
+        known: String,
+    },
+    /// The cards of this computer cannot be listed.
+    #[error(transparent)]
+    Inventory(#[from] InventoryError),
+    /// A port failed in a way that says nothing about the card.
+    #[error(transparent)]
+    Port(#[from] PortError),
     /// Too few good plugs or slots for a card.
     #[error("card {card} needs a {what}, and this bench has no good one left")]
     NothingLeft {

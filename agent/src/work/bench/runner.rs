@@ -1,17 +1,15 @@
-//! Carries out the tests of cards on a simulated bench.
+//! Carries out the tests of cards on a bench: in which order, with which plugs, and what is asked of hands.
 
 use std::collections::BTreeSet;
 
 use serde::Serialize;
 use turnback_core::{
-    base::{caution::Caution, labels::Labels},
+    base::caution::Caution,
     bench::{
         attempt::Attempt,
         blame::{Use, at_fault},
-        facts::{DataRun, Facts},
         findings::{RestsOn, findings},
         procedure::{Procedure, TestName},
-        sim::{Setup, SimulatedBench, rig::REFERENCE},
     },
     document::{
         Document,
@@ -23,18 +21,16 @@ use turnback_core::{
         lot::Lot,
     },
     judge::{RuleId, Verdict},
-    kind::rig::AnyRig,
-    plan::Profile,
 };
 
 use super::{
     BenchError,
     lot::{self, card_tests},
+    seam::{Bench, Came, Occasion, Order, Place, Present},
 };
 use crate::{
     archive::{Archive, Listed, Query},
-    engine::{CheckError, CheckOptions, cancel::Cancel, check},
-    ports::simulated,
+    engine::cancel::Cancel,
     work::{PROGRAM, now, this_moment},
 };
 
@@ -64,6 +60,15 @@ pub enum BenchEvent {
         /// How long it took, seconds.
         took_s: f64,
     },
+    /// A test was cut off, and the card is left for another time.
+    CutOff {
+        /// Label of the card.
+        card: String,
+        /// The test; none if it had not begun.
+        test: Option<TestName>,
+        /// Why.
+        why: String,
+    },
     /// A card has a grade, or cannot get one now.
     Graded {
         /// Label of the card.
@@ -78,12 +83,14 @@ pub enum BenchEvent {
 pub enum Wish {
     /// It is done.
     Go,
+    /// Nobody is there to do it: this card is left as it is, and the next one tested.
+    Nobody,
     /// Go on another time.
     Leave,
 }
 
 /// Asks a person to move something.
-pub type Ask<'a> = &'a mut dyn FnMut(&Hands) -> Result<Wish, BenchError>;
+pub type Ask<'a> = &'a mut dyn FnMut(&Hands, Occasion) -> Result<Wish, BenchError>;
 /// Tells what happens.
 pub type Say<'a> = &'a mut dyn FnMut(BenchEvent);
 
@@ -92,12 +99,25 @@ pub struct BenchRunner<'a> {
     /// The lot.
     pub lot: Lot,
     archive: &'a mut dyn Archive,
-    bench: SimulatedBench,
+    bench: &'a mut dyn Bench,
     name: String,
     cancel: Cancel,
     last_ms: i64,
     /// The newest test of the reference card, if the bench is proved by it.
     reference: Option<CardTest>,
+}
+
+/// What became of a step that needs hands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Exchanged {
+    /// The test can begin; whatever had to be moved was.
+    Nothing,
+    /// A plug or slot was tried with the reference card.
+    Proved,
+    /// It cannot be done now. The card stays unfinished.
+    NotPossible,
+    /// The person goes on another time.
+    Left,
 }
 
 /// How far the work on a card or lot came.
@@ -115,7 +135,7 @@ impl<'a> BenchRunner<'a> {
     pub fn new(
         lot: Lot,
         archive: &'a mut dyn Archive,
-        bench: SimulatedBench,
+        bench: &'a mut dyn Bench,
         name: String,
         cancel: Cancel,
     ) -> Result<Self, BenchError> {
@@ -135,26 +155,31 @@ impl<'a> BenchRunner<'a> {
     /// # Errors
     /// [`BenchError`].
     pub fn test(&mut self, cards: &[String], ask: Ask<'_>, say: Say<'_>) -> Result<(), BenchError> {
-        let there = (self.bench.rig.cards.len() as u32).min(self.lot.quantity);
-        let numbers: Vec<u32> = (1..=there).filter(|number| self.lot.tests(*number)).collect();
-        let labels: Vec<String> = numbers.iter().map(|number| self.label(*number)).collect();
-        if let Some(unknown) = cards.iter().find(|card| !labels.contains(card)) {
+        let known = card_tests(&*self.archive, &self.lot.label)?;
+        let mut there = Vec::new();
+        for (number, present) in numbered(&self.lot, self.bench.cards()?, &known) {
+            there.push((number, self.label(number), present));
+        }
+        let is_meant = |label: &str, present: &Present, name: &String| label == name || present.names.contains(name);
+        if let Some(unknown) = cards.iter().find(|name| !there.iter().any(|(_, label, p)| is_meant(label, p, name))) {
+            let known: Vec<&str> = there.iter().map(|(_, label, _)| label.as_str()).collect();
             let (lot, card) = (self.lot.label.clone(), unknown.clone());
-            return Err(BenchError::NoCard { lot, card, known: labels.join(", ") });
+            return Err(BenchError::NoCard { lot, card, known: known.join(", ") });
+        }
+        there.retain(|(_, label, present)| cards.is_empty() || cards.iter().any(|c| is_meant(label, present, c)));
+        let cannot = |present: &Present| !present.why_not.is_empty();
+        if let Some((_, label, present)) = there.iter().find(|(.., p)| cannot(p) && !cards.is_empty()) {
+            return Err(BenchError::NotTestable { card: label.clone(), why: present.why_not.join("; ") });
         }
         if self.prove(ask, say)? == Led::Left {
             return Ok(());
         }
-        for (number, label) in numbers.into_iter().zip(labels) {
-            if !cards.is_empty() && !cards.contains(&label) {
-                continue;
-            }
-            let known = card_tests(&*self.archive, &self.lot.label)?.into_iter().find(|test| test.label == label);
-            let test = match known {
-                Some(test) if test.grade == Grade::Unfinished && test.next.is_some() => test,
+        for (_, label, present) in there.into_iter().filter(|(.., present)| !cannot(present)) {
+            let test = match known.iter().find(|test| test.label == label) {
+                Some(test) if test.grade == Grade::Unfinished && test.next.is_some() => test.clone(),
                 // One that was graded, or cannot be, is tested again only if somebody names it.
                 Some(_) if cards.is_empty() => continue,
-                _ => self.new_test(label, number),
+                _ => self.new_test(label, &present),
             };
             let led = self.lead(test, ask, say)?;
             lot::settle(self.archive, &mut self.lot)?;
@@ -167,7 +192,10 @@ impl<'a> BenchRunner<'a> {
 
     /// Tests the reference card, unless it was tested not long ago.
     fn prove(&mut self, ask: Ask<'_>, say: Say<'_>) -> Result<Led, BenchError> {
-        let own = self.all_tests()?.into_iter().filter(|test| test.is_reference && test.label == REFERENCE_LABEL);
+        let Some(reference) = self.bench.reference()? else { return Ok(Led::ToItsEnd) };
+        let is_own =
+            |test: &CardTest| test.is_reference && test.label == REFERENCE_LABEL && test.card.is(&reference.card);
+        let own = self.all_tests()?.into_iter().filter(is_own);
         let newest = own.max_by(|a, b| a.test.cmp(&b.test));
         let lasts_ms = self.lot.procedure.bench_proof_lasts.as_millis() as i64;
         let holds = |test: &CardTest| {
@@ -180,24 +208,22 @@ impl<'a> BenchRunner<'a> {
                 return Ok(Led::ToItsEnd);
             }
             Some(test) if test.grade == Grade::Unfinished && test.next.is_some() && test.procedure == procedure => test,
-            _ => self.reference_test(REFERENCE_LABEL, procedure),
+            _ => self.reference_test(REFERENCE_LABEL, &reference, procedure),
         };
         let led = self.lead(test, ask, say)?;
-        let tested = self.all_tests()?.into_iter().filter(|test| test.is_reference && test.label == REFERENCE_LABEL);
+        let tested = self.all_tests()?.into_iter().filter(is_own);
         self.reference = tested.max_by(|a, b| a.test.cmp(&b.test)).filter(holds);
         Ok(led)
     }
 
-    fn reference_test(&self, label: &str, procedure: Procedure) -> CardTest {
-        let mut test = self.new_test(label.to_owned(), 0);
-        test.card = self.bench.rig.card(REFERENCE);
+    fn reference_test(&self, label: &str, reference: &Present, procedure: Procedure) -> CardTest {
+        let mut test = self.new_test(label.to_owned(), reference);
         (test.lot, test.is_reference, test.procedure) = (None, true, procedure);
-        test.slot = REFERENCE_SLOT.to_owned();
+        test.slot = reference.slot.clone().unwrap_or_else(|| REFERENCE_SLOT.to_owned());
         test
     }
 
-    fn new_test(&self, label: String, number: u32) -> CardTest {
-        let serial = self.bench.rig.cards.get((number as usize).wrapping_sub(1)).map_or(REFERENCE, |c| &c.serial);
+    fn new_test(&self, label: String, present: &Present) -> CardTest {
         CardTest {
             format: FORMAT,
             program: PROGRAM.to_owned(),
@@ -208,10 +234,10 @@ impl<'a> BenchRunner<'a> {
             started_at: now(),
             changed_at: this_moment(),
             is_reference: false,
-            card: self.bench.rig.card(serial),
+            card: present.card.clone(),
             claim: self.lot.claim.clone(),
             procedure: self.lot.procedure.clone(),
-            slot: String::new(),
+            slot: present.slot.clone().unwrap_or_default(),
             plugs: Vec::new(),
             attempts: Vec::new(),
             proof: None,
@@ -226,12 +252,17 @@ impl<'a> BenchRunner<'a> {
         for attempt in test.attempts.iter_mut().filter(|attempt| !attempt.is_done()) {
             attempt.cut_off.get_or_insert_with(|| "the program ended before the test did".to_owned());
         }
+        if !self.find(&mut test, say)? {
+            return Ok(Led::ToItsEnd);
+        }
         let mut knows = self.knows(&test)?;
         if test.plugs.is_empty() {
             self.place(&mut test, &knows)?;
             self.keep(&mut test, &knows)?;
-            if ask(&fitting(&test))? == Wish::Leave {
-                return Ok(Led::Left);
+            match ask(&fitting(&test, self.bench.place_of(&test)?), Occasion::Fitting)? {
+                Wish::Go => {}
+                Wish::Nobody => return Ok(Led::ToItsEnd),
+                Wish::Leave => return Ok(Led::Left),
             }
         }
         self.keep(&mut test, &knows)?;
@@ -239,24 +270,21 @@ impl<'a> BenchRunner<'a> {
             if self.cancel.is_cancelled() {
                 return Ok(Led::Left);
             }
-            let to = self.offered(&test, &step, &knows.history);
-            if let Some(hands) = step.hands(&test, to.as_deref()) {
-                if to.is_none() && matches!(step, Step::OtherPlug { .. } | Step::OtherSlot { .. }) {
-                    // No good one is left. The card stays unfinished, and says what it needs.
-                    break;
+            if !self.is_moved_already(&test, &step)? {
+                match self.exchange(&mut test, &step, &knows, ask, say)? {
+                    Exchanged::Nothing => {}
+                    Exchanged::Proved => {
+                        knows = self.knows(&test)?;
+                        self.keep(&mut test, &knows)?;
+                        continue;
+                    }
+                    Exchanged::NotPossible => break,
+                    Exchanged::Left => return Ok(Led::Left),
                 }
-                if ask(&hands)? == Wish::Leave {
-                    return Ok(Led::Left);
-                }
-                if let Step::ProvePlug { .. } | Step::ProveSlot { .. } = &step {
-                    self.prove_thing(&step, say)?;
-                    knows = self.knows(&test)?;
-                    self.keep(&mut test, &knows)?;
-                    continue;
-                }
-                moved(&mut test, &step, to.unwrap_or_default());
             }
-            self.attempt(&mut test, step.test(), &knows, say)?;
+            if !self.attempt(&mut test, step.test(), &knows, say)? {
+                return Ok(if self.cancel.is_cancelled() { Led::Left } else { Led::ToItsEnd });
+            }
         }
         if !self.cancel.is_cancelled() {
             say(BenchEvent::Graded { card: test.label.clone(), grade: test.grade });
@@ -264,8 +292,60 @@ impl<'a> BenchRunner<'a> {
         Ok(Led::ToItsEnd)
     }
 
-    /// Tries a plug or slot with the reference card.
-    fn prove_thing(&mut self, step: &Step, say: Say<'_>) -> Result<(), BenchError> {
+    /// Finds the card where it is now. False: it is nowhere.
+    fn find(&mut self, test: &mut CardTest, say: Say<'_>) -> Result<bool, BenchError> {
+        match self.bench.place_of(test)? {
+            Place::AsTold => {}
+            Place::In(slot) => test.slot = slot,
+            Place::Nowhere => {
+                let why = format!("it is not in {} any more", test.slot);
+                say(BenchEvent::CutOff { card: test.label.clone(), test: None, why });
+                return Ok(false);
+            }
+        }
+        Ok(true)
+    }
+
+    /// The computer was switched off for this step, and the card stands in another slot since.
+    fn is_moved_already(&mut self, test: &CardTest, step: &Step) -> Result<bool, BenchError> {
+        let Step::OtherSlot { not, .. } = step else { return Ok(false) };
+        Ok(matches!(self.bench.place_of(test)?, Place::In(slot) if !not.contains(&slot)))
+    }
+
+    /// Has moved what a step asks for.
+    fn exchange(
+        &mut self,
+        test: &mut CardTest,
+        step: &Step,
+        knows: &BenchKnows,
+        ask: Ask<'_>,
+        say: Say<'_>,
+    ) -> Result<Exchanged, BenchError> {
+        let to = self.offered(test, step, &knows.history);
+        let Some(hands) = step.hands(test, to.as_deref()) else { return Ok(Exchanged::Nothing) };
+        let needs_thing = matches!(step, Step::OtherPlug { .. } | Step::OtherSlot { .. });
+        let proves = matches!(step, Step::ProvePlug { .. } | Step::ProveSlot { .. });
+        if (needs_thing && to.is_none()) || (proves && self.bench.reference()?.is_none()) {
+            // No good one is left. The card stays unfinished, and says what it needs.
+            return Ok(Exchanged::NotPossible);
+        }
+        match ask(&hands, Occasion::Exchange)? {
+            Wish::Go => {}
+            Wish::Nobody => return Ok(Exchanged::NotPossible),
+            Wish::Leave => return Ok(Exchanged::Left),
+        }
+        if proves {
+            return Ok(if self.prove_thing(step, say)? { Exchanged::Proved } else { Exchanged::NotPossible });
+        }
+        moved(test, step, to.unwrap_or_default());
+        if !self.find(test, say)? || (matches!(step, Step::OtherSlot { not, .. } if not.contains(&test.slot))) {
+            return Ok(Exchanged::NotPossible);
+        }
+        Ok(Exchanged::Nothing)
+    }
+
+    /// Tries a plug or slot with the reference card. False: it could not be done.
+    fn prove_thing(&mut self, step: &Step, say: Say<'_>) -> Result<bool, BenchError> {
         let only = |test: TestName| {
             let (all, none) = (&self.lot.procedure, bare());
             match test {
@@ -281,9 +361,11 @@ impl<'a> BenchRunner<'a> {
         let thing = match step {
             Step::ProvePlug { plug, .. } => plug,
             Step::ProveSlot { slot, .. } => slot,
-            _ => return Ok(()),
+            _ => return Ok(false),
         };
-        let mut test = self.reference_test(&format!("{REFERENCE_LABEL} with {thing}"), only(step.test()));
+        let Some(reference) = self.bench.reference()? else { return Ok(false) };
+        let label = format!("{REFERENCE_LABEL} with {thing}");
+        let mut test = self.reference_test(&label, &reference, only(step.test()));
         let knows = self.knows(&test)?;
         self.place(&mut test, &knows)?;
         match step {
@@ -296,7 +378,9 @@ impl<'a> BenchRunner<'a> {
                     test.plugs[0] = Some(plug.clone());
                 }
             }
-            _ => test.slot.clone_from(thing),
+            _ if reference.slot.as_ref().is_none_or(|slot| slot == thing) => test.slot.clone_from(thing),
+            // It is somewhere else still.
+            _ => return Ok(false),
         }
         self.attempt(&mut test, step.test(), &knows, say)
     }
@@ -305,27 +389,20 @@ impl<'a> BenchRunner<'a> {
     fn place(&self, test: &mut CardTest, knows: &BenchKnows) -> Result<(), BenchError> {
         let (bad_slots, bad_plugs) = (at_fault(&knows.history, RestsOn::Slot), at_fault(&knows.history, RestsOn::Plug));
         let needs = |what| BenchError::NothingLeft { card: test.label.clone(), what };
-        if !test.is_reference {
+        if !test.is_reference && test.slot.is_empty() {
             // Cards go through all slots in turn, as on a bench where several are at work.
-            let good: Vec<&str> = self.slots().filter(|slot| !bad_slots.contains(*slot)).collect();
+            let slots = self.bench.slots();
+            let good: Vec<&String> = slots.iter().filter(|slot| !bad_slots.contains(*slot)).collect();
             let used = knows.history.iter().filter(|use_| use_.on == RestsOn::Slot).map(|use_| &use_.card);
             let turn = used.collect::<BTreeSet<_>>().len();
             let slot = good.get(turn % good.len().max(1)).ok_or_else(|| needs("slot"))?;
-            test.slot = (*slot).to_owned();
+            test.slot = (*slot).clone();
         }
-        let mut good = self.plugs().filter(|plug| !bad_plugs.contains(*plug));
-        let plugs: Option<Vec<Option<String>>> =
-            test.card.ports.iter().map(|_| good.next().map(|plug| Some(plug.to_owned()))).collect();
+        let plugs = self.bench.plugs(&test.slot, test.card.ports.len());
+        let mut good = plugs.into_iter().filter(|plug| !bad_plugs.contains(plug));
+        let plugs: Option<Vec<Option<String>>> = test.card.ports.iter().map(|_| good.next().map(Some)).collect();
         test.plugs = plugs.ok_or_else(|| needs("plug"))?;
         Ok(())
-    }
-
-    fn slots(&self) -> impl Iterator<Item = &str> {
-        self.bench.rig.slots.iter().map(|slot| slot.label.as_str())
-    }
-
-    fn plugs(&self) -> impl Iterator<Item = &str> {
-        self.bench.rig.plugs.iter().map(|plug| plug.label.as_str())
     }
 
     /// The plug or slot that a step needs, if the bench has a good one.
@@ -333,31 +410,29 @@ impl<'a> BenchRunner<'a> {
         let history: Vec<Use> = others.iter().cloned().chain(test.uses()).collect();
         let good = |on| {
             let bad = at_fault(&history, on);
-            move |thing: &&str| !bad.contains(*thing)
+            move |thing: &String| !bad.contains(thing)
         };
-        let found = match step {
+        match step {
             Step::OtherPlug { not, .. } => {
-                let is_free = |plug: &&str| {
-                    !not.iter().any(|tried| tried == plug) && !test.plugs.iter().flatten().any(|fitted| fitted == plug)
-                };
-                self.plugs().filter(good(RestsOn::Plug)).find(is_free)
+                let is_free = |plug: &String| !not.contains(plug) && !test.plugs.iter().flatten().any(|p| p == plug);
+                let plugs = self.bench.plugs(&test.slot, test.card.ports.len());
+                plugs.into_iter().filter(good(RestsOn::Plug)).find(is_free)
             }
             Step::OtherSlot { not, .. } => {
-                self.slots().filter(good(RestsOn::Slot)).find(|slot| !not.iter().any(|tried| tried == slot))
+                self.bench.slots().into_iter().filter(good(RestsOn::Slot)).find(|slot| !not.contains(slot))
             }
             _ => None,
-        };
-        found.map(str::to_owned)
+        }
     }
 
-    /// One try at a test, kept before and after.
+    /// One try at a test, kept before and after. False: it was cut off.
     fn attempt(
         &mut self,
         test: &mut CardTest,
         name: TestName,
         knows: &BenchKnows,
         say: Say<'_>,
-    ) -> Result<(), BenchError> {
+    ) -> Result<bool, BenchError> {
         let began_ms = jiff::Timestamp::now().as_millisecond().max(self.last_ms + 1);
         self.last_ms = began_ms;
         let done = test.attempts.iter().filter(|attempt| attempt.test == name && attempt.is_done()).count() as u64;
@@ -375,69 +450,36 @@ impl<'a> BenchRunner<'a> {
         self.keep(test, knows)?;
         let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
         say(BenchEvent::TestBegan { card: card.clone(), test: name, slot, plugs });
-        let measured = self.measure(test, name, done + 1)?;
-        let Some(last) = test.attempts.last_mut() else { return Ok(()) };
-        let Some((facts, took_s)) = measured else {
-            last.cut_off = Some("ended by hand".to_owned());
-            return Ok(self.keep(test, knows)?);
+        let came = self.measure(test, name, done + 1)?;
+        let Some(last) = test.attempts.last_mut() else { return Ok(false) };
+        let measured = match came {
+            Came::Measured(measured) => measured,
+            Came::Ended => {
+                last.cut_off = Some("ended by hand".to_owned());
+                self.keep(test, knows)?;
+                return Ok(false);
+            }
+            Came::CutOff(why) => {
+                last.cut_off = Some(why.clone());
+                self.keep(test, knows)?;
+                say(BenchEvent::CutOff { card, test: Some(name), why });
+                return Ok(false);
+            }
         };
-        last.findings = findings(&facts, &test.procedure, &test.card, &test.claim);
-        (last.facts, last.took_s) = (Some(facts), took_s);
+        let took_s = measured.took_s;
+        last.findings = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
+        (last.facts, last.took_s, last.bus_errors) = (Some(measured.facts), took_s, measured.bus_errors);
         let failed = last.findings.iter().filter(|finding| !finding.met).map(|f| f.rule.clone()).collect();
         self.keep(test, knows)?;
         say(BenchEvent::TestEnded { card, test: name, failed, took_s });
-        Ok(())
+        Ok(true)
     }
 
-    /// What a test measures and how long it took; none if it was ended by hand.
-    fn measure(&mut self, test: &CardTest, name: TestName, attempt: u64) -> Result<Option<(Facts, f64)>, BenchError> {
-        let serial = test.card.serial.clone().unwrap_or_default();
-        let bench_share = self.reference.as_ref().and_then(CardTest::throughput_share).unwrap_or(1.0);
-        let setup = Setup { serial: &serial, slot: &test.slot, plugs: &test.plugs, bench_share, attempt };
-        if let Some((facts, took_s)) = self.bench.measure(&setup, name, &test.procedure) {
-            let is_measure = test.is_reference && self.reference.is_none();
-            return Ok(Some((if is_measure { facts.measuring_the_bench() } else { facts }, took_s)));
-        }
-        let mut runs = Vec::new();
-        let mut took_s = 0.0;
-        for number in 1..=test.card.ports.len() as u32 {
-            let rig = AnyRig::Frames(Box::new(self.bench.port(&setup, number)));
-            let seed = self.bench.seed(&setup, number);
-            let mut port = simulated::of(&rig, format!("sim:{}.{number}", test.label), seed);
-            let options = CheckOptions {
-                profile: Profile::named(&test.procedure.data.clone().unwrap_or_default().profile)
-                    .map_err(CheckError::from)?,
-                placement: None,
-                cable: None,
-                labels: Labels { plug: test.plugs.get(number as usize - 1).cloned().flatten(), ..Labels::default() },
-                machine: crate::guard::state::machine(),
-                speed_mbps: None,
-                seed,
-                run: uuid::Uuid::now_v7().to_string(),
-                started_at: now(),
-                although_in_service: false,
-                confirm: false,
-                line: Default::default(),
-            };
-            let report = check(&mut *port, None, options, &mut |_| {}, &self.cancel)?;
-            if self.cancel.is_cancelled() {
-                return Ok(None);
-            }
-            took_s += report.duration_s.unwrap_or(0.0);
-            let reason = report.verdict.reasons.first();
-            runs.push(DataRun {
-                port: number,
-                run: report.run.clone(),
-                outcome: report.verdict.outcome,
-                location: report.verdict.location.clone(),
-                rule: reason.map(|reason| reason.rule.clone()),
-                text: reason.map_or(String::new(), |reason| reason.text.clone()),
-                proved_below: report.error_ratio.as_ref().map(|ratio| ratio.proved_below),
-                limit: report.limit.bit_error_ratio,
-            });
-            self.archive.put(&Document::from(report))?;
-        }
-        Ok(Some((Facts::Data { runs }, took_s)))
+    fn measure(&mut self, test: &CardTest, name: TestName, attempt: u64) -> Result<Came, BenchError> {
+        let order = Order { test, name, attempt, reference: self.reference.as_ref() };
+        let archive = &mut *self.archive;
+        let mut keep = |report| Ok(archive.put(&Document::from(report))?);
+        self.bench.measure(&order, &mut keep, &self.cancel)
     }
 
     fn all_tests(&self) -> Result<Vec<CardTest>, BenchError> {
@@ -458,6 +500,7 @@ impl<'a> BenchRunner<'a> {
             history: others.iter().flat_map(CardTest::uses).collect(),
             addresses: strangers
                 .flat_map(|other| other.card.addresses().map(|address| (other.label.clone(), address.to_owned())))
+                .chain(self.bench.neighbours(&test.slot))
                 .collect(),
             proof,
         })
@@ -482,21 +525,53 @@ fn moved(test: &mut CardTest, step: &Step, to: String) {
 }
 
 /// The first thing to do with a card.
-fn fitting(test: &CardTest) -> Hands {
-    let plugs = (1..).zip(&test.plugs).filter_map(|(port, plug)| Some(format!("{} to port {port}", plug.as_ref()?)));
+fn fitting(test: &CardTest, place: Place) -> Hands {
+    let plugs = (1..).zip(&test.card.ports).zip(&test.plugs).filter_map(|((number, port), plug)| {
+        let name = if place == Place::AsTold { String::new() } else { format!(" ({})", port.name) };
+        Some(format!("{} to port {number}{name}", plug.as_ref()?))
+    });
     let plugs = plugs.collect::<Vec<_>>().join(", ");
-    let mut cautions = vec![Caution::LiveChassis, Caution::StaticDischarge];
+    let in_its_slot = place != Place::AsTold;
+    let mut cautions = if in_its_slot { Vec::new() } else { vec![Caution::LiveChassis, Caution::StaticDischarge] };
     cautions.extend(test.card.ports.iter().flat_map(|port| port.medium.cautions()));
     cautions.sort_unstable();
     cautions.dedup();
-    Hands {
-        hands: format!(
-            "switch the computer off, put card {} into slot {}, and fit plug {plugs}",
-            test.label, test.slot
+    let (card, slot) = (&test.label, &test.slot);
+    let (hands, why) = match in_its_slot {
+        true => (format!("card {card} is in {slot}: fit plug {plugs}"), "the tests begin when the plugs are in"),
+        false => (
+            format!("switch the computer off, put card {card} into slot {slot}, and fit plug {plugs}"),
+            "the tests begin when the card is found",
         ),
-        why: "the tests begin when the card is found".to_owned(),
-        cautions,
+    };
+    Hands { hands, why: why.to_owned(), cautions }
+}
+
+/// The cards that are there, each with its number in the lot. A card that the lot knows keeps its number; another one
+/// gets the first number that is free.
+fn numbered(lot: &Lot, present: Vec<Present>, known: &[CardTest]) -> Vec<(u32, Present)> {
+    let mut taken: BTreeSet<u32> = BTreeSet::new();
+    let number_of = |test: &CardTest| test.label.rsplit('-').next().and_then(|text| text.parse::<u32>().ok());
+    let mut placed: Vec<(Option<u32>, Present)> =
+        present.into_iter().map(|present| (present.number, present)).collect();
+    // Two cards with one address and no serial number look like one: the slot tells which was which.
+    for same_slot in [true, false] {
+        for (number, present) in placed.iter_mut().filter(|(number, _)| number.is_none()) {
+            let is_it = |test: &&CardTest| {
+                test.card.is(&present.card) && (!same_slot || present.slot.as_ref() == Some(&test.slot))
+            };
+            let mut fits = known.iter().filter(is_it).filter_map(number_of);
+            *number = fits.find(|number| !taken.contains(number));
+            taken.extend(*number);
+        }
     }
+    taken.extend(known.iter().filter_map(number_of));
+    taken.extend(placed.iter().filter_map(|(number, _)| *number));
+    let mut free = (1..=lot.quantity).filter(|number| lot.tests(*number) && !taken.contains(number));
+    let mut all: Vec<(u32, Present)> =
+        placed.into_iter().filter_map(|(number, present)| Some((number.or_else(|| free.next())?, present))).collect();
+    all.retain(|(number, _)| lot.tests(*number) && *number <= lot.quantity);
+    all
 }
 
 fn ended_ms(test: &CardTest) -> i64 {

@@ -96,6 +96,20 @@ impl Module {
     }
 }
 
+/// A transceiver's own low alarm limits for light sent and received, dBm, from 512 octets as SFF-8472 lays them out:
+/// page A2h, octets 26 and 34 (SFF-8472, table 9-5). None where it is calibrated outside, since its limits are then raw
+/// readings, and where a limit is zero.
+pub fn light_alarms_dbm(bytes: &[u8]) -> Option<(f64, f64)> {
+    let (base, diagnostics) = bytes.split_at_checked(PAGE)?;
+    let diagnostics = diagnostics.get(..PAGE)?;
+    let kind = base[DIAGNOSTIC_TYPE];
+    if kind & CALIBRATED_INSIDE == 0 || sum(&diagnostics[..95]) != diagnostics[95] {
+        return None;
+    }
+    let level = |offset| dbm(f64::from(unsigned(diagnostics, offset)) * MW_PER_UNIT);
+    Some((level(26)?, level(34)?))
+}
+
 /// Milliwatts as dBm; none for no light at all.
 pub fn dbm(mw: f64) -> Option<f64> {
     (mw > 0.0).then(|| 10.0 * mw.log10())

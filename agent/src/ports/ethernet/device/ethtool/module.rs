@@ -2,7 +2,7 @@
 //! [`turnback_core::kind::ethernet::transceiver`] reads them.
 
 use serde::{Deserialize, Serialize};
-use turnback_core::kind::ethernet::transceiver::Module;
+use turnback_core::kind::ethernet::transceiver::{Module, light_alarms_dbm};
 
 use super::{EthtoolError, Interface, sys::Request, text, word};
 
@@ -43,6 +43,12 @@ pub struct ModuleIdentity {
 }
 
 impl ModuleMemory {
+    /// Its own low alarm limits for light sent and received, dBm; none where its map holds none that can be read as they
+    /// stand.
+    pub fn light_alarms_dbm(&self) -> Option<(f64, f64)> {
+        (self.map == MemoryMap::Sff8472).then(|| light_alarms_dbm(&self.bytes)).flatten()
+    }
+
     /// Who it is: octets 20, 40 and 68 by SFF-8472 4.1, and 148, 168 and 196 of page 00h by SFF-8636 6.3, 16 letters
     /// each.
     pub fn identity(&self) -> Option<ModuleIdentity> {
