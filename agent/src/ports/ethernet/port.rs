@@ -379,7 +379,11 @@ impl FramePort for EthernetPort {
         Ok(Box::new(ThreadRunner::new(sender, ring, direction, (probe_source(self.address), into.address), own)))
     }
 
-    fn offloads(&mut self, frames: u32, is_ended: &mut dyn FnMut() -> bool) -> Result<Vec<OffloadItem>, PortError> {
+    fn offloads(
+        &mut self,
+        frames: u32,
+        is_ended: &mut dyn FnMut() -> bool,
+    ) -> Result<Option<Vec<OffloadItem>>, PortError> {
         super::offload::test(
             self,
             &Device::open(&self.name.clone()).map_err(|e| device_error(&self.name, "open", e))?,

@@ -40,7 +40,7 @@ use crate::{
 /// A port of the card, ready to send; without a runner where it has no link or nothing comes back.
 pub(super) struct Ready {
     number: u32,
-    name: String,
+    pub(super) name: String,
     pub(super) port: Box<dyn Port>,
     link: Option<LinkState>,
     pub(super) runner: Option<Box<dyn StepRunner>>,

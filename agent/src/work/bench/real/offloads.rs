@@ -16,6 +16,10 @@ pub(super) fn offloads(names: &[String], count: u32, cancel: &Cancel) -> Result<
         if cancel.is_cancelled() {
             return Err(Halt::Ended);
         }
+        let Some(found) = found else {
+            let why = "frames of the Internet protocols do not come back, though probes do";
+            return Err(Halt::CutOff(format!("{}: {why}", port.name)));
+        };
         for item in found {
             match items.iter_mut().find(|known| known.name == item.name) {
                 Some(known) => (known.frames, known.wrong) = (known.frames + item.frames, known.wrong + item.wrong),
