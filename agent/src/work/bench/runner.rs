@@ -156,25 +156,29 @@ impl<'a> BenchRunner<'a> {
     /// [`BenchError`].
     pub fn test(&mut self, cards: &[String], ask: Ask<'_>, say: Say<'_>) -> Result<(), BenchError> {
         let known = card_tests(&*self.archive, &self.lot.label)?;
-        let mut there = Vec::new();
-        for (number, present) in numbered(&self.lot, self.bench.cards()?, &known) {
-            there.push((number, self.label(number), present));
-        }
-        let is_meant = |label: &str, present: &Present, name: &String| label == name || present.names.contains(name);
-        if let Some(unknown) = cards.iter().find(|name| !there.iter().any(|(_, label, p)| is_meant(label, p, name))) {
-            let known: Vec<&str> = there.iter().map(|(_, label, _)| label.as_str()).collect();
+        let mut there = recognised(&self.lot, self.bench.cards()?, &known);
+        let label = |number: &Option<u32>| number.map(|number| self.label(number));
+        let is_meant = |(number, present): &(Option<u32>, Present), name: &String| {
+            label(number).as_ref() == Some(name) || present.names.contains(name)
+        };
+        if let Some(unknown) = cards.iter().find(|name| !there.iter().any(|card| is_meant(card, name))) {
+            let name = |(number, present): &(Option<u32>, Present)| label(number).or(present.slot.clone());
+            let known: Vec<String> = there.iter().filter_map(name).collect();
             let (lot, card) = (self.lot.label.clone(), unknown.clone());
             return Err(BenchError::NoCard { lot, card, known: known.join(", ") });
         }
-        there.retain(|(_, label, present)| cards.is_empty() || cards.iter().any(|c| is_meant(label, present, c)));
-        let cannot = |present: &Present| !present.why_not.is_empty();
-        if let Some((_, label, present)) = there.iter().find(|(.., p)| cannot(p) && !cards.is_empty()) {
-            return Err(BenchError::NotTestable { card: label.clone(), why: present.why_not.join("; ") });
+        there.retain(|card| cards.is_empty() || cards.iter().any(|name| is_meant(card, name)));
+        let cannot = there.iter().find(|(_, present)| !present.why_not.is_empty());
+        if let Some((number, present)) = cannot.filter(|_| !cards.is_empty()) {
+            let card = label(number).or(present.slot.clone()).unwrap_or_default();
+            return Err(BenchError::NotTestable { card, why: present.why_not.join("; ") });
         }
+        there.retain(|(_, present)| present.why_not.is_empty());
+        let there: Vec<_> = numbered(&self.lot, there, &known).into_iter().map(|(n, p)| (self.label(n), p)).collect();
         if self.prove(ask, say)? == Led::Left {
             return Ok(());
         }
-        for (_, label, present) in there.into_iter().filter(|(.., present)| !cannot(present)) {
+        for (label, present) in there {
             let test = match known.iter().find(|test| test.label == label) {
                 Some(test) if test.grade == Grade::Unfinished && test.next.is_some() => test.clone(),
                 // One that was graded, or cannot be, is tested again only if somebody names it.
@@ -547,31 +551,33 @@ fn fitting(test: &CardTest, place: Place) -> Hands {
     Hands { hands, why: why.to_owned(), cautions }
 }
 
-/// The cards that are there, each with its number in the lot. A card that the lot knows keeps its number; another one
-/// gets the first number that is free.
-fn numbered(lot: &Lot, present: Vec<Present>, known: &[CardTest]) -> Vec<(u32, Present)> {
+/// The cards that are there, each with its number where the lot knows it, or the bench numbers it.
+fn recognised(lot: &Lot, present: Vec<Present>, known: &[CardTest]) -> Vec<(Option<u32>, Present)> {
     let mut taken: BTreeSet<u32> = BTreeSet::new();
-    let number_of = |test: &CardTest| test.label.rsplit('-').next().and_then(|text| text.parse::<u32>().ok());
-    let mut placed: Vec<(Option<u32>, Present)> =
-        present.into_iter().map(|present| (present.number, present)).collect();
+    let mut all: Vec<(Option<u32>, Present)> = present.into_iter().map(|present| (present.number, present)).collect();
     // Two cards with one address and no serial number look like one: the slot tells which was which.
     for same_slot in [true, false] {
-        for (number, present) in placed.iter_mut().filter(|(number, _)| number.is_none()) {
+        for (number, present) in all.iter_mut().filter(|(number, _)| number.is_none()) {
             let is_it = |test: &&CardTest| {
                 test.card.is(&present.card) && (!same_slot || present.slot.as_ref() == Some(&test.slot))
             };
-            let mut fits = known.iter().filter(is_it).filter_map(number_of);
-            *number = fits.find(|number| !taken.contains(number));
+            *number = known.iter().filter(is_it).filter_map(number_of).find(|number| !taken.contains(number));
             taken.extend(*number);
         }
     }
-    taken.extend(known.iter().filter_map(number_of));
-    taken.extend(placed.iter().filter_map(|(number, _)| *number));
-    let mut free = (1..=lot.quantity).filter(|number| lot.tests(*number) && !taken.contains(number));
-    let mut all: Vec<(u32, Present)> =
-        placed.into_iter().filter_map(|(number, present)| Some((number.or_else(|| free.next())?, present))).collect();
-    all.retain(|(number, _)| lot.tests(*number) && *number <= lot.quantity);
+    all.retain(|(number, _)| number.is_none_or(|number| lot.tests(number) && number <= lot.quantity));
     all
+}
+
+/// Gives each card that has no number yet the first one that is free; what is more than the lot holds is left out.
+fn numbered(lot: &Lot, cards: Vec<(Option<u32>, Present)>, known: &[CardTest]) -> Vec<(u32, Present)> {
+    let taken: BTreeSet<u32> = known.iter().filter_map(number_of).chain(cards.iter().filter_map(|c| c.0)).collect();
+    let mut free = (1..=lot.quantity).filter(|number| lot.tests(*number) && !taken.contains(number));
+    cards.into_iter().filter_map(|(number, present)| Some((number.or_else(|| free.next())?, present))).collect()
+}
+
+fn number_of(test: &CardTest) -> Option<u32> {
+    test.label.rsplit('-').next()?.parse().ok()
 }
 
 fn ended_ms(test: &CardTest) -> i64 {

@@ -15,6 +15,7 @@ use turnback_core::{
     kind::ethernet::counters::BusErrors,
 };
 
+use super::config;
 use crate::ports::ethernet::device::bus;
 
 /// A tree of the kernel's files.
@@ -141,10 +142,11 @@ impl Seat {
         Some(SeatLink { card, slot, agreed: Link { gts: own.speed_gtps, lanes: own.width_lanes } })
     }
 
-    /// Errors that card and slot saw on the bus, in all; none where neither reports.
+    /// Errors that card and slot saw on the bus, counted by the kernel or noted by themselves; none where neither says.
     pub fn errors(&self) -> Option<BusErrors> {
         let ends = self.functions.iter().chain(&self.bridge);
-        let mut told = ends.filter_map(|end| bus::errors(end));
+        let noted = |end: &PathBuf| config::noted(&fs::read(end.join("config")).ok()?);
+        let mut told = ends.flat_map(|end| [bus::errors(end), noted(end)]).flatten();
         let mut sum = told.next()?;
         told.for_each(|more| sum.add(&more));
         Some(sum)
