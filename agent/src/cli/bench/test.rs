@@ -7,7 +7,10 @@ use std::{
 
 use turnback_core::{
     base::caution::Caution,
-    bench::sim::{BenchRig, SimulatedBench},
+    bench::{
+        card::address_bytes,
+        sim::{BenchRig, SimulatedBench},
+    },
     document::{card_test::step::Hands, lot::Lot},
 };
 
@@ -22,9 +25,8 @@ use crate::{
     tell,
     work::{
         bench::{
-            BenchError,
+            BenchError, RealBench,
             lot::{self, Opening, procedure, rig},
-            real::RealBench,
             runner::{BenchEvent, BenchRunner, Wish},
             seam::{Bench, Occasion},
         },
@@ -71,7 +73,8 @@ pub(super) fn run(args: &Test) -> Done {
 /// This computer as a bench, if it has a card that can be tested.
 fn this_computer(args: &Test) -> Result<RealBench, Failure> {
     if args.lot.is_none() {
-        let hint = "turnback bench lot open LABEL --quantity NUMBER opens one; a simulated bench is named sim:NAME";
+        let hint =
+            "turnback bench lot open LABEL --quantity NUMBER opens one; turnback bench rigs lists simulated benches";
         return Err(Failure::Usage("cards of this computer are tested for a lot: --lot LABEL".into(), Some(hint)));
     }
     let twice = args.plugs.iter().enumerate().find(|(at, plug)| args.plugs[..*at].contains(plug));
@@ -146,7 +149,12 @@ impl Asker {
         if !self.quiet {
             tell::text(&shown::hands(hands, &mut self.cautions_said, message_width()));
         }
-        let Some(answers) = &mut self.answers else { return Ok(Wish::Go) };
+        let Some(answers) = &mut self.answers else {
+            return Ok(if occasion == Occasion::Sticker { Wish::Nobody } else { Wish::Go });
+        };
+        if occasion == Occasion::Sticker {
+            return read_sticker(answers);
+        }
         loop {
             match answers.next() {
                 Ok(Some(Ok(Answer::Go))) => return Ok(Wish::Go),
@@ -157,13 +165,35 @@ impl Asker {
                     tell!("No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
                     return Ok(Wish::Leave);
                 }
-                Err(error) => {
-                    let cause = format!("cannot read the answers: {error}");
-                    return Err(BenchError::File { file: "answers".into(), cause });
-                }
+                Err(error) => return Err(unreadable(&error)),
             }
         }
     }
+}
+
+/// The address on a sticker. A scanner is a keyboard that ends with Enter.
+fn read_sticker(answers: &mut Answers) -> Result<Wish, BenchError> {
+    loop {
+        match answers.line("Address on the sticker > ").map_err(|error| unreadable(&error))? {
+            None => {
+                tell!("No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
+                return Ok(Wish::Leave);
+            }
+            Some(line) if line.is_empty() || line == "none" => return Ok(Wish::Nobody),
+            Some(line) if line == "leave" => return Ok(Wish::Leave),
+            Some(line) => match address_bytes(&line) {
+                Some(_) => return Ok(Wish::Read(line)),
+                None => tell!(
+                    "\"{line}\" is no address such as 00:00:5e:00:53:10. Press Enter if the sticker has none, or type \
+                     \"leave\" to go on another time."
+                ),
+            },
+        }
+    }
+}
+
+fn unreadable(error: &std::io::Error) -> BenchError {
+    BenchError::File { file: "answers".into(), cause: format!("cannot read the answers: {error}") }
 }
 
 /// Tells what happens, on the terminal and in a file.

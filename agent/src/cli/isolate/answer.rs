@@ -115,8 +115,14 @@ impl Answers {
 
     /// The next answer; none at the end. In a file, lines that begin with `#` are comments.
     pub(in crate::cli) fn next(&mut self) -> io::Result<Option<Result<Answer, String>>> {
+        let line = self.line("Press Enter when the plug is in place, or type \"help\" > ")?;
+        Ok(line.map(|line| Answer::parse(&line)))
+    }
+
+    /// The next line without the blanks around it; none at the end. `prompt` is for a person at a terminal.
+    pub(in crate::cli) fn line(&mut self, prompt: &str) -> io::Result<Option<String>> {
         if self.prompt {
-            tell::text("Press Enter when the plug is in place, or type \"help\" > ");
+            tell::text(prompt);
         }
         loop {
             let mut line = String::new();
@@ -124,7 +130,7 @@ impl Answers {
                 return Ok(None);
             }
             if !line.trim_start().starts_with('#') {
-                return Ok(Some(Answer::parse(&line)));
+                return Ok(Some(line.trim().to_owned()));
             }
         }
     }

@@ -34,6 +34,7 @@ use super::{
             monitor::Monitor,
         },
     },
+    offload,
     service::{InService, Reason, Surroundings},
     settings::{EthernetRestorer, EthernetSetting, target},
     socket::{Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RingOptions, SenderOptions},
@@ -152,7 +153,7 @@ impl EthernetPort {
     }
 
     /// Changes a setting, noted beforehand.
-    pub(super) fn make(&mut self, wanted: &EthernetSetting) -> Result<Applied, PortError> {
+    fn make(&mut self, wanted: &EthernetSetting) -> Result<Applied, PortError> {
         let name = self.name.clone();
         let device = Device::open(&name).map_err(|e| device_error(&name, "open", e))?;
         let target = target(&device).map_err(|e| device_error(&name, "read the address", e))?;
@@ -384,12 +385,9 @@ impl FramePort for EthernetPort {
         frames: u32,
         is_ended: &mut dyn FnMut() -> bool,
     ) -> Result<Option<Vec<OffloadItem>>, PortError> {
-        super::offload::test(
-            self,
-            &Device::open(&self.name.clone()).map_err(|e| device_error(&self.name, "open", e))?,
-            frames,
-            is_ended,
-        )
+        let device = Device::open(&self.name).map_err(|e| device_error(&self.name, "open", e))?;
+        let address = self.address;
+        offload::test(&device, address, &mut |wanted| self.make(wanted), frames, is_ended)
     }
 
     fn interface(&self) -> Option<Interface> {

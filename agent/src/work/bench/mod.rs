@@ -1,16 +1,22 @@
 //! Tests the cards of a lot on a bench, and grades them.
 //!
-//! [`lot`] opens and finds lots, [`runner`] carries out the tests of a card on a bench. [`seam`] is what it asks of one:
-//! [`real`] is this computer with its cards, `simulated` a bench in virtual time. Everything is written to the archive
-//! before and after each test: whatever ends the program, it goes on at the test that was cut off.
+//! [`lot`] opens and finds lots, [`runner`] carries out the tests of a card on a bench. [`seam`] is what it asks of
+//! one: [`RealBench`] is this computer with its cards, `simulated` a bench in virtual time. Everything is written to
+//! the archive before and after each test: whatever ends the program, it goes on at the test that was cut off.
 
 mod data;
+mod hands;
 pub mod lot;
-pub mod real;
+mod numbers;
+mod real;
 pub mod runner;
 pub mod seam;
 mod simulated;
+#[cfg(test)]
+mod testing;
 
+pub use crate::ports::cards::CardEntry;
+pub use real::RealBench;
 use thiserror::Error;
 
 use crate::{

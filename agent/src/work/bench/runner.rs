@@ -4,7 +4,6 @@ use std::collections::BTreeSet;
 
 use serde::Serialize;
 use turnback_core::{
-    base::caution::Caution,
     bench::{
         attempt::Attempt,
         blame::{Use, at_fault},
@@ -25,7 +24,9 @@ use turnback_core::{
 
 use super::{
     BenchError,
+    hands::{fitting, moved, only},
     lot::{self, card_tests},
+    numbers::{numbered, recognised},
     seam::{Bench, Came, Occasion, Order, Place, Present},
 };
 use crate::{
@@ -79,10 +80,12 @@ pub enum BenchEvent {
 }
 
 /// What a person answers to a request to move something.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Wish {
     /// It is done.
     Go,
+    /// This is what the sticker says.
+    Read(String),
     /// Nobody is there to do it: this card is left as it is, and the next one tested.
     Nobody,
     /// Go on another time.
@@ -264,7 +267,7 @@ impl<'a> BenchRunner<'a> {
             self.place(&mut test, &knows)?;
             self.keep(&mut test, &knows)?;
             match ask(&fitting(&test, self.bench.place_of(&test)?), Occasion::Fitting)? {
-                Wish::Go => {}
+                Wish::Go | Wish::Read(_) => {}
                 Wish::Nobody => return Ok(Led::ToItsEnd),
                 Wish::Leave => return Ok(Led::Left),
             }
@@ -286,7 +289,12 @@ impl<'a> BenchRunner<'a> {
                     Exchanged::Left => return Ok(Led::Left),
                 }
             }
-            if !self.attempt(&mut test, step.test(), &knows, say)? {
+            let sticker = match self.sticker(&test, step.test(), ask)? {
+                Wish::Leave => return Ok(Led::Left),
+                Wish::Read(text) => Some(text),
+                Wish::Go | Wish::Nobody => None,
+            };
+            if !self.attempt(&mut test, step.test(), sticker.as_deref(), &knows, say)? {
                 return Ok(if self.cancel.is_cancelled() { Led::Left } else { Led::ToItsEnd });
             }
         }
@@ -334,7 +342,7 @@ impl<'a> BenchRunner<'a> {
             return Ok(Exchanged::NotPossible);
         }
         match ask(&hands, Occasion::Exchange)? {
-            Wish::Go => {}
+            Wish::Go | Wish::Read(_) => {}
             Wish::Nobody => return Ok(Exchanged::NotPossible),
             Wish::Leave => return Ok(Exchanged::Left),
         }
@@ -350,18 +358,6 @@ impl<'a> BenchRunner<'a> {
 
     /// Tries a plug or slot with the reference card. False: it could not be done.
     fn prove_thing(&mut self, step: &Step, say: Say<'_>) -> Result<bool, BenchError> {
-        let only = |test: TestName| {
-            let (all, none) = (&self.lot.procedure, bare());
-            match test {
-                TestName::Links => Procedure { links: all.links.clone(), ..none },
-                TestName::Data => Procedure { data: all.data.clone(), ..none },
-                TestName::Transceiver => Procedure { transceiver: all.transceiver.clone(), ..none },
-                TestName::Load => Procedure { load: all.load.clone(), ..none },
-                TestName::Bus => Procedure { bus: all.bus.clone(), ..none },
-                TestName::BurnIn => Procedure { load: all.load.clone(), burn_in: all.burn_in.clone(), ..none },
-                TestName::Identity | TestName::SelfTest | TestName::Offloads => none,
-            }
-        };
         let thing = match step {
             Step::ProvePlug { plug, .. } => plug,
             Step::ProveSlot { slot, .. } => slot,
@@ -369,7 +365,7 @@ impl<'a> BenchRunner<'a> {
         };
         let Some(reference) = self.bench.reference()? else { return Ok(false) };
         let label = format!("{REFERENCE_LABEL} with {thing}");
-        let mut test = self.reference_test(&label, &reference, only(step.test()));
+        let mut test = self.reference_test(&label, &reference, only(&self.lot.procedure, step.test()));
         let knows = self.knows(&test)?;
         self.place(&mut test, &knows)?;
         match step {
@@ -386,7 +382,7 @@ impl<'a> BenchRunner<'a> {
             // It is somewhere else still.
             _ => return Ok(false),
         }
-        self.attempt(&mut test, step.test(), &knows, say)
+        self.attempt(&mut test, step.test(), None, &knows, say)
     }
 
     /// The first good slot, and good plugs.
@@ -434,6 +430,7 @@ impl<'a> BenchRunner<'a> {
         &mut self,
         test: &mut CardTest,
         name: TestName,
+        sticker: Option<&str>,
         knows: &BenchKnows,
         say: Say<'_>,
     ) -> Result<bool, BenchError> {
@@ -454,7 +451,10 @@ impl<'a> BenchRunner<'a> {
         self.keep(test, knows)?;
         let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
         say(BenchEvent::TestBegan { card: card.clone(), test: name, slot, plugs });
-        let came = self.measure(test, name, done + 1)?;
+        let order = Order { test, name, attempt: done + 1, reference: self.reference.as_ref(), sticker };
+        let archive = &mut *self.archive;
+        let mut keep = |report| Ok(archive.put(&Document::from(report))?);
+        let came = self.bench.measure(&order, &mut keep, &self.cancel)?;
         let Some(last) = test.attempts.last_mut() else { return Ok(false) };
         let measured = match came {
             Came::Measured(measured) => measured,
@@ -479,11 +479,18 @@ impl<'a> BenchRunner<'a> {
         Ok(true)
     }
 
-    fn measure(&mut self, test: &CardTest, name: TestName, attempt: u64) -> Result<Came, BenchError> {
-        let order = Order { test, name, attempt, reference: self.reference.as_ref() };
-        let archive = &mut *self.archive;
-        let mut keep = |report| Ok(archive.put(&Document::from(report))?);
-        self.bench.measure(&order, &mut keep, &self.cancel)
+    /// Asks for the address on the sticker, where the test is about that.
+    fn sticker(&self, test: &CardTest, name: TestName, ask: Ask<'_>) -> Result<Wish, BenchError> {
+        let is_asked = test.procedure.identity.as_ref().is_some_and(|limits| limits.ask_for_sticker);
+        if name != TestName::Identity || !is_asked || !self.bench.has_stickers() {
+            return Ok(Wish::Nobody);
+        }
+        let hands = Hands {
+            hands: format!("scan or type the address on the sticker of card {}; Enter if it has none", test.label),
+            why: "a card that bears another card's address is found by its sticker".to_owned(),
+            cautions: Vec::new(),
+        };
+        ask(&hands, Occasion::Sticker)
     }
 
     fn all_tests(&self) -> Result<Vec<CardTest>, BenchError> {
@@ -518,89 +525,8 @@ impl<'a> BenchRunner<'a> {
     }
 }
 
-/// Moves what a step moves.
-fn moved(test: &mut CardTest, step: &Step, to: String) {
-    match step {
-        Step::ExchangePlugs { port, with, .. } => test.plugs.swap(*port as usize - 1, *with as usize - 1),
-        Step::OtherPlug { port, .. } => test.plugs[*port as usize - 1] = Some(to),
-        Step::OtherSlot { .. } => test.slot = to,
-        Step::Test { .. } | Step::ProvePlug { .. } | Step::ProveSlot { .. } => {}
-    }
-}
-
-/// The first thing to do with a card.
-fn fitting(test: &CardTest, place: Place) -> Hands {
-    let plugs = (1..).zip(&test.card.ports).zip(&test.plugs).filter_map(|((number, port), plug)| {
-        let name = if place == Place::AsTold { String::new() } else { format!(" ({})", port.name) };
-        Some(format!("{} to port {number}{name}", plug.as_ref()?))
-    });
-    let plugs = plugs.collect::<Vec<_>>().join(", ");
-    let in_its_slot = place != Place::AsTold;
-    let mut cautions = if in_its_slot { Vec::new() } else { vec![Caution::LiveChassis, Caution::StaticDischarge] };
-    cautions.extend(test.card.ports.iter().flat_map(|port| port.medium.cautions()));
-    cautions.sort_unstable();
-    cautions.dedup();
-    let (card, slot) = (&test.label, &test.slot);
-    let (hands, why) = match in_its_slot {
-        true => (format!("card {card} is in {slot}: fit plug {plugs}"), "the tests begin when the plugs are in"),
-        false => (
-            format!("switch the computer off, put card {card} into slot {slot}, and fit plug {plugs}"),
-            "the tests begin when the card is found",
-        ),
-    };
-    Hands { hands, why: why.to_owned(), cautions }
-}
-
-/// The cards that are there, each with its number where the lot knows it, or the bench numbers it.
-fn recognised(lot: &Lot, present: Vec<Present>, known: &[CardTest]) -> Vec<(Option<u32>, Present)> {
-    let mut taken: BTreeSet<u32> = BTreeSet::new();
-    let mut all: Vec<(Option<u32>, Present)> = present.into_iter().map(|present| (present.number, present)).collect();
-    // Two cards with one address and no serial number look like one: the slot tells which was which.
-    for same_slot in [true, false] {
-        for (number, present) in all.iter_mut().filter(|(number, _)| number.is_none()) {
-            let is_it = |test: &&CardTest| {
-                test.card.is(&present.card) && (!same_slot || present.slot.as_ref() == Some(&test.slot))
-            };
-            *number = known.iter().filter(is_it).filter_map(number_of).find(|number| !taken.contains(number));
-            taken.extend(*number);
-        }
-    }
-    all.retain(|(number, _)| number.is_none_or(|number| lot.tests(number) && number <= lot.quantity));
-    all
-}
-
-/// Gives each card that has no number yet the first one that is free; what is more than the lot holds is left out.
-fn numbered(lot: &Lot, cards: Vec<(Option<u32>, Present)>, known: &[CardTest]) -> Vec<(u32, Present)> {
-    let taken: BTreeSet<u32> = known.iter().filter_map(number_of).chain(cards.iter().filter_map(|c| c.0)).collect();
-    let mut free = (1..=lot.quantity).filter(|number| lot.tests(*number) && !taken.contains(number));
-    cards.into_iter().filter_map(|(number, present)| Some((number.or_else(|| free.next())?, present))).collect()
-}
-
-fn number_of(test: &CardTest) -> Option<u32> {
-    test.label.rsplit('-').next()?.parse().ok()
-}
-
 fn ended_ms(test: &CardTest) -> i64 {
     test.attempts.last().map_or(0, |attempt| attempt.began_ms + (attempt.took_s * 1e3) as i64)
-}
-
-/// A procedure without a test.
-fn bare() -> Procedure {
-    Procedure {
-        name: "prove".to_owned(),
-        about: String::new(),
-        may_lack: Vec::new(),
-        bench_proof_lasts: std::time::Duration::from_secs(1),
-        identity: None,
-        self_test: None,
-        links: None,
-        data: None,
-        offloads: None,
-        transceiver: None,
-        load: None,
-        bus: None,
-        burn_in: None,
-    }
 }
 
 const REFERENCE_LABEL: &str = "reference";

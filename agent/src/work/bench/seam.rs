@@ -30,6 +30,10 @@ pub trait Bench {
     fn slots(&self) -> Vec<String>;
     /// Labels of the plugs that may go into the ports of a card in this slot.
     fn plugs(&self, slot: &str, ports: usize) -> Vec<String>;
+    /// Somebody must read the sticker of a card.
+    fn has_stickers(&self) -> bool {
+        false
+    }
     /// Addresses of cards that are in other slots than this one at this moment, each with its slot.
     fn neighbours(&self, _slot: &str) -> Vec<(String, String)> {
         Vec::new()
@@ -81,6 +85,8 @@ pub struct Order<'a> {
     pub attempt: u64,
     /// The newest test of the reference card that proves the bench.
     pub reference: Option<&'a CardTest>,
+    /// The address on the sticker, where somebody read it.
+    pub sticker: Option<&'a str>,
 }
 
 /// What came of a test.
@@ -119,4 +125,6 @@ pub enum Occasion {
     Fitting,
     /// Something is exchanged, to tell a card from a plug or slot.
     Exchange,
+    /// The address on the card's sticker is scanned or typed, if it has one.
+    Sticker,
 }

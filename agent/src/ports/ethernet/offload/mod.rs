@@ -13,26 +13,28 @@ use turnback_core::{bench::facts::OffloadItem, kind::ethernet::probe::Address};
 
 use super::{
     device::ethtool::{Interface, feature::Feature},
-    port::EthernetPort,
     settings::EthernetSetting,
     socket::{Asks, Came, OffloadSocket, SocketError, VlanTag},
 };
-use crate::ports::{FramePort, PortError, port::Applied};
+use crate::ports::{PortError, port::Applied};
 use sample::{Family, Inside, Sample};
+
+/// Changes a setting of the port, noted beforehand.
+pub(super) type Make<'a> = &'a mut dyn FnMut(&EthernetSetting) -> Result<Applied, PortError>;
 
 /// Tests every offload that the port has on or can switch on. The settings that it changes are restored with the port's
 /// others.
 pub(super) fn test(
-    port: &mut EthernetPort,
     device: &Interface,
+    address: Address,
+    make: Make<'_>,
     frames: u32,
     is_ended: &mut dyn FnMut() -> bool,
 ) -> Result<Option<Vec<OffloadItem>>, PortError> {
     let features = device.features().map_err(|error| PortError::Device(error.to_string()))?;
     for merging in ["rx-gro", "rx-gro-hw", "rx-lro", "rx-gro-list"] {
-        let _ = switch(port, &features, merging, false)?;
+        let _ = switch(make, &features, merging, false)?;
     }
-    let address = port.address();
     let mut items = Vec::new();
     let index = device.index().map_err(|error| PortError::Device(error.to_string()))?;
     let mut bench = Bench { socket: OffloadSocket::open(index)?, ends: ends(address), number: 0 };
@@ -42,7 +44,7 @@ pub(super) fn test(
         for any in needs {
             let mut one = false;
             for feature in *any {
-                one |= switch(port, &features, feature, true)?;
+                one |= switch(make, &features, feature, true)?;
             }
             is_on &= one;
         }
@@ -91,13 +93,13 @@ fn offloads() -> [(&'static str, Kind, Needs); 6] {
 }
 
 /// Switches a feature; whether it is then as wanted.
-fn switch(port: &mut EthernetPort, features: &[Feature], name: &str, on: bool) -> Result<bool, PortError> {
+fn switch(make: Make<'_>, features: &[Feature], name: &str, on: bool) -> Result<bool, PortError> {
     let Some(feature) = features.iter().find(|feature| feature.name == name) else { return Ok(false) };
     if feature.on == on {
         return Ok(true);
     }
     let wanted = EthernetSetting::Feature { name: name.to_owned(), on };
-    Ok(feature.changeable && port.make(&wanted)? != Applied::NotOffered)
+    Ok(feature.changeable && make(&wanted)? != Applied::NotOffered)
 }
 
 /// Source and destination: neither is a station's, so that no stack takes the frames.
@@ -251,8 +253,8 @@ impl Bench {
     }
 }
 
-/// All came and all are right; some are not what was expected; or some are missing and the rest are right. Of a tag only
-/// the network's number counts: some drivers drop the priority, whatever the adapter hands them.
+/// All came and all are right; some are not what was expected; or some are missing and the rest are right. Of a tag
+/// only the network's number counts: some drivers drop the priority, whatever the adapter hands them.
 fn outcome(came: &[Came], expected: &[Vec<u8>], tag: Option<u16>) -> Outcome {
     let number = |control: u16| control & VLAN_NUMBER;
     let is_right = |came: &Came| {

@@ -111,8 +111,8 @@ impl OffloadSocket {
     }
 }
 
-/// `struct virtio_net_hdr`, linux/virtio_net.h: flags, kind of segmentation, length of headers, size of a segment, where
-/// the checksum starts, and where it goes from there. In the host's byte order.
+/// `struct virtio_net_hdr`, linux/virtio_net.h: flags, kind of segmentation, length of headers, size of a segment,
+/// where the checksum starts, and where it goes from there. In the host's byte order.
 fn header(asks: Asks) -> [u8; VNET_BYTES] {
     let mut header = [0; VNET_BYTES];
     let mut put = |at: usize, value: u16| header[at..at + 2].copy_from_slice(&value.to_ne_bytes());

@@ -1,7 +1,7 @@
 //! This computer as a bench: its network cards are tested where they are.
 //!
-//! [`links`], [`offloads`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every setting that a test changes
-//! is noted first, as in a check, so that it is restored after a kill too.
+//! [`links`], [`offloads`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every setting
+//! that a test changes is noted first, as in a check, so that it is restored after a kill too.
 
 mod halt;
 mod links;
@@ -110,7 +110,7 @@ impl RealBench {
     ) -> Result<Came, Halt> {
         let procedure = &order.test.procedure;
         let facts = match order.name {
-            TestName::Identity => Facts::Identity { sticker: None },
+            TestName::Identity => Facts::Identity { sticker: order.sticker.map(str::to_owned) },
             TestName::SelfTest => links::self_test(names, cancel)?,
             TestName::Links => links::links(names, &procedure.links.clone().unwrap_or_default(), cancel)?,
             TestName::Data => {
@@ -176,6 +176,10 @@ impl Bench for RealBench {
             return (1..=ports).map(|port| format!("{slot}/{port}")).collect();
         }
         self.plugs.clone()
+    }
+
+    fn has_stickers(&self) -> bool {
+        true
     }
 
     fn neighbours(&self, slot: &str) -> Vec<(String, String)> {

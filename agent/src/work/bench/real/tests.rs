@@ -1,34 +1,9 @@
 //! What is decided without a card.
 
 use turnback_core::bench::{attempt::Attempt, facts::LoadSample};
-use turnback_core::{bench::sim, document::card_test::FORMAT, document::card_test::Grade, judge::Verdict};
 
 use super::*;
-
-fn card_test() -> CardTest {
-    let rig = sim::builtin("bench").unwrap();
-    CardTest {
-        format: FORMAT,
-        program: "turnback".into(),
-        test: "t".into(),
-        label: "quay-01".into(),
-        lot: Some("quay".into()),
-        bench: "stores".into(),
-        started_at: String::new(),
-        changed_at: String::new(),
-        is_reference: false,
-        card: rig.card("HB-0001"),
-        claim: rig.claim,
-        procedure: turnback_core::bench::procedure::Procedure::named("intake").unwrap(),
-        slot: "slot-1".into(),
-        plugs: Vec::new(),
-        attempts: Vec::new(),
-        proof: None,
-        grade: Grade::Unfinished,
-        verdict: Verdict::unjudged(),
-        next: None,
-    }
-}
+use crate::work::bench::testing::card_test;
 
 fn attempt(test: TestName, slot: &str, facts: Facts, corrected: u64) -> Attempt {
     let bus_errors = Some(BusErrors { corrected, ..BusErrors::default() });
@@ -48,7 +23,7 @@ fn attempt(test: TestName, slot: &str, facts: Facts, corrected: u64) -> Attempt 
 
 #[test]
 fn the_bus_answers_for_every_test_in_its_slot_since_it_was_judged() {
-    let mut test = card_test();
+    let mut test = card_test("quay-01");
     let links = || Facts::Links { ports: Vec::new() };
     test.attempts = vec![
         attempt(TestName::Links, "slot-1", links(), 1),
@@ -74,9 +49,9 @@ fn a_card_is_asked_for_no_more_than_the_reference_card_showed() {
         allowed_mbps,
         ..LoadFacts::default()
     };
-    let (card, mut reference) = (card_test(), card_test());
+    let (card, mut reference) = (card_test("quay-01"), card_test("quay-01"));
     reference.attempts = vec![attempt(TestName::Load, "r", Facts::Load(load(300.0, 1000.0)), 0)];
-    let order = |reference| Order { test: &card, name: TestName::Load, attempt: 1, reference };
+    let order = |reference| Order { test: &card, name: TestName::Load, attempt: 1, reference, sticker: None };
     // One port at 1000 Mb/s reached 300: two ports share what the computer moves, and are asked for 300 together.
     assert!((bench_limit(load(290.0, 2000.0), &order(Some(&reference))).bench_share - 0.15).abs() < 1e-9);
     assert!((bench_limit(load(90.0, 100.0), &order(Some(&reference))).bench_share - 0.3).abs() < 1e-9);

@@ -1,6 +1,7 @@
 //! Names of vendors and devices, from the list that Debian's package `pci.ids` installs.
 //!
-//! Its lines: `VVVV  vendor`; below it, after a tab, `DDDD  device`; below that, after two tabs, `VVVV DDDD  subsystem`.
+//! Its lines: `VVVV  vendor`; below it, after a tab, `DDDD  device`; below that, after two tabs, `VVVV DDDD` and the
+//! name of a subsystem.
 
 use std::fs;
 
@@ -68,7 +69,8 @@ mod tests {
     fn the_names_of_a_device_are_found() {
         let list = "# a comment\n\
             f1a6  Quay Instruments\n\t0b02  Not this one\n\
-            f1a7  Harbour Works\n\t0b01  One-port card\n\t0b02  Two-port card\n\t\tf1a7 1002  low profile\n\t0b03  Other\n\
+            f1a7  Harbour Works\n\t0b01  One-port card\n\t0b02  Two-port card\n\t\tf1a7 1002  low profile\n\
+            \t0b03  Other\n\
             f1a8  Lock Gates\n\t0b09  Nor this\n\
             C 02  Network controller\n\t00  Ethernet controller\n";
         let names = Names::of(list);

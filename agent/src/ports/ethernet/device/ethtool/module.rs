@@ -43,8 +43,8 @@ pub struct ModuleIdentity {
 }
 
 impl ModuleMemory {
-    /// Its own low alarm limits for light sent and received, dBm; none where its map holds none that can be read as they
-    /// stand.
+    /// Its own low alarm limits for light sent and received, dBm; none where its map holds none that can be read as
+    /// they stand.
     pub fn light_alarms_dbm(&self) -> Option<(f64, f64)> {
         (self.map == MemoryMap::Sff8472).then(|| light_alarms_dbm(&self.bytes)).flatten()
     }
