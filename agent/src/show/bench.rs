@@ -16,7 +16,7 @@ use super::{
     lines::{one_line, without_controls, wrapped},
     table,
 };
-use crate::work::bench::{CardEntry, runner::BenchEvent};
+use crate::work::bench::{CardEntry, plugs::PlugRecord, runner::BenchEvent};
 
 /// What a person is asked to do.
 pub fn hands(hands: &Hands, said: &mut Vec<Caution>, width: usize) -> String {
@@ -185,6 +185,30 @@ fn card_lines(entry: &CardEntry) -> Vec<(&'static str, String)> {
     lines.extend(entry.why_not.iter().map(|why| ("not now", why.clone())));
     lines
 }
+
+/// Plugs in a table, beside the number of matings that they are made for.
+pub fn plugs(plugs: &[PlugRecord], width: usize) -> String {
+    let row = |plug: &PlugRecord| {
+        let left = RATED_MATINGS.saturating_sub(plug.matings);
+        let state = match (plug.at_fault, left) {
+            (true, _) => "at fault".to_owned(),
+            (false, 0) => "worn: replace it".to_owned(),
+            (false, left) => format!("{left} left"),
+        };
+        let row = [plug.bench.clone(), plug.plug.clone(), plug.matings.to_string(), state];
+        row.iter().map(|cell| one_line(cell)).collect()
+    };
+    let rows: Vec<Vec<String>> = plugs.iter().map(row).collect();
+    let table = table::render(&["bench", "plug", "matings", "state"], &rows, width);
+    let note = format!(
+        "8P8C plugs are made for {RATED_MATINGS} matings, better ones for 2500 (IEC 60603-7, performance levels 1 and 2). \
+         Other plugs: see their data sheet."
+    );
+    format!("{table}\n{}\n", wrapped("", &note, width))
+}
+
+/// Matings of an 8P8C connector of performance level 1, IEC 60603-7 (from memory).
+const RATED_MATINGS: u32 = 750;
 
 /// Lots in a table.
 pub fn lots(lots: &[Lot], width: usize) -> String {

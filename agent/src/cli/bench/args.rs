@@ -54,6 +54,15 @@ pub enum Action {
         #[arg(long, value_name = "FILE")]
         store: Option<PathBuf>,
     },
+    /// List the plugs of the benches, how often each was fitted, and which are at fault
+    Plugs {
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+        /// Records file to read
+        #[arg(long, value_name = "FILE")]
+        store: Option<PathBuf>,
+    },
     /// Print a sampling plan and what it proves, without a lot
     Plan {
         /// Number of cards in the lot

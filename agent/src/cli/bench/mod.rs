@@ -23,6 +23,7 @@ use crate::{
     work::bench::{
         BenchError,
         lot::{procedure, rig},
+        plugs,
     },
 };
 
@@ -34,6 +35,7 @@ pub fn run(args: Bench) -> ExitCode {
         Action::Lot { action } => lot::run(action),
         Action::Certificate(paper) => return paper_of(&paper, DocumentKind::CardTest),
         Action::Label { card, size, output, store } => card_label(&card, &size, output.as_deref(), store.as_deref()),
+        Action::Plugs { json, store } => plugs(json, store.as_deref()),
         Action::Plan { quantity, sampling, json } => plan(quantity, &sampling, json),
         Action::Procedures { name } => procedures(name.as_deref()),
         Action::Rigs { name } => rigs(name.as_deref()),
@@ -160,6 +162,14 @@ fn cards_here(json: bool) -> Done {
 
 const ONLY_SIMULATED: &str =
     "turnback bench rigs lists the simulated benches; without a name, the cards of this computer are listed";
+
+fn plugs(json: bool, store: Option<&std::path::Path>) -> Done {
+    let plugs = plugs::plugs(&open(store)?)?;
+    if json {
+        return print_json(&plugs, ExitCode::SUCCESS);
+    }
+    Ok(super::print(&shown::plugs(&plugs, output_width()), ExitCode::SUCCESS))
+}
 
 fn card_label(card: &str, size: &str, output: Option<&std::path::Path>, store: Option<&std::path::Path>) -> Done {
     let size = label::Size::parse(size).map_err(usage)?;

@@ -5,7 +5,7 @@ use turnback_core::judge::facts::Stopped;
 use crate::{
     engine::CheckError,
     ports::{PortError, inventory::InventoryError},
-    work::bench::BenchError,
+    work::bench::error::BenchError,
 };
 
 /// Why a test ended before it measured what it should.

@@ -22,8 +22,8 @@ use turnback_core::{
 };
 
 use super::{
-    BenchError,
     data::data,
+    error::BenchError,
     seam::{Bench, Came, Keep, Order, Place, Present},
 };
 use crate::{

@@ -29,6 +29,8 @@ pub struct Seat {
     pub at: String,
     /// Label of the slot.
     pub slot: String,
+    /// Directory of what stands in the slot itself: its first function, or the bridge on a card that has one.
+    pub top: PathBuf,
     /// Directories of its network functions, in the order of their addresses.
     pub functions: Vec<PathBuf>,
     /// Directory of the bridge that it hangs under; none where it hangs on no link of its own.
@@ -63,9 +65,8 @@ impl Tree {
         let slots = self.slots();
         let mut seats: BTreeMap<String, Seat> = BTreeMap::new();
         for function in self.devices("pci").filter(|path| is_network(path)) {
-            let (at, slot, bridge) = place(&function, &slots);
-            let fresh = || Seat { at: at.clone(), slot, functions: Vec::new(), bridge };
-            seats.entry(at.clone()).or_insert_with(fresh).functions.push(function);
+            let fresh = place(&function, &slots);
+            seats.entry(fresh.at.clone()).or_insert(fresh).functions.push(function);
         }
         let mut seats: Vec<Seat> = seats.into_values().collect();
         seats.iter_mut().for_each(|seat| seat.functions.sort());
@@ -77,7 +78,8 @@ impl Tree {
         let device = self.0.join("bus").join(kind).join("devices").join(name).canonicalize().ok()?;
         if let Some(adapter) = device.ancestors().find(|path| path.join("idVendor").exists()) {
             let at = file_name(adapter);
-            return Some(Seat { slot: format!("usb-{at}"), at, functions: vec![adapter.to_owned()], bridge: None });
+            let (slot, top, functions) = (format!("usb-{at}"), adapter.to_owned(), vec![adapter.to_owned()]);
+            return Some(Seat { at, slot, top, functions, bridge: None });
         }
         seats.iter().find(|seat| seat.functions.iter().any(|function| device.starts_with(function))).cloned()
     }
@@ -135,7 +137,7 @@ impl Seat {
 
     /// Width and speed of its bus; none where it is no PCI Express.
     pub fn link(&self) -> Option<SeatLink> {
-        let own = bus::link(self.functions.first()?)?;
+        let own = bus::link(&self.top)?;
         let above = self.bridge.as_ref().and_then(|bridge| bus::link(bridge));
         let card = Link { gts: own.speed_max_gtps, lanes: own.width_max_lanes };
         let slot = above.map_or(card, |above| Link { gts: above.speed_max_gtps, lanes: above.width_max_lanes });
@@ -144,7 +146,8 @@ impl Seat {
 
     /// Errors that card and slot saw on the bus, counted by the kernel or noted by themselves; none where neither says.
     pub fn errors(&self) -> Option<BusErrors> {
-        let ends = self.functions.iter().chain(&self.bridge);
+        let above = (!self.functions.contains(&self.top)).then_some(&self.top);
+        let ends = self.functions.iter().chain(above).chain(&self.bridge);
         let noted = |end: &PathBuf| config::noted(&fs::read(end.join("config")).ok()?);
         let mut told = ends.flat_map(|end| [bus::errors(end), noted(end)]).flatten();
         let mut sum = told.next()?;
@@ -172,8 +175,8 @@ impl Seat {
     }
 }
 
-/// Where the function sits: place, label of the slot, and the bridge above.
-fn place(function: &Path, slots: &BTreeMap<String, String>) -> (String, String, Option<PathBuf>) {
+/// Where the function sits; no function is in it yet.
+fn place(function: &Path, slots: &BTreeMap<String, String>) -> Seat {
     let in_path: Vec<&Path> = function.ancestors().filter(|path| without_function(path).is_some()).collect();
     let place_of = |path: &Path| without_function(path).unwrap_or_default();
     // From the root: the first that stands in a numbered slot is the card, whatever hangs below it.
@@ -186,7 +189,7 @@ fn place(function: &Path, slots: &BTreeMap<String, String>) -> (String, String, 
         (None, Some(bridge)) => format!("under-{}", file_name(bridge)),
         (None, None) => format!("board-{at}"),
     };
-    (at, slot, bridge)
+    Seat { at, slot, top: card.to_owned(), functions: Vec::new(), bridge }
 }
 
 fn slot_label(name: &str) -> String {

@@ -110,6 +110,9 @@ fn a_numbered_slot_holds_one_card_whatever_hangs_below_it() {
     assert_eq!(seats[0].functions.len(), 2);
     assert!(seats[0].bridge.as_ref().is_some_and(|bridge| bridge.ends_with("0000:00:01.0")));
     assert_eq!(recorded.tree().empty_slots(), ["slot-4"]);
+    // The bus of the card is the one between its own bridge and the slot.
+    assert!(seats[0].top.ends_with("0000:01:00.0"));
+    assert_eq!(seats[0].link().unwrap().card, Link { gts: 8.0, lanes: 16 });
 }
 
 #[test]
