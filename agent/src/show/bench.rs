@@ -201,8 +201,8 @@ pub fn plugs(plugs: &[PlugRecord], width: usize) -> String {
     let rows: Vec<Vec<String>> = plugs.iter().map(row).collect();
     let table = table::render(&["bench", "plug", "matings", "state"], &rows, width);
     let note = format!(
-        "8P8C plugs are made for {RATED_MATINGS} matings, better ones for 2500 (IEC 60603-7, performance levels 1 and 2). \
-         Other plugs: see their data sheet."
+        "8P8C plugs are made for {RATED_MATINGS} matings, better ones for 2500 (IEC 60603-7, performance levels 1 and \
+         2). Other plugs: see their data sheet."
     );
     format!("{table}\n{}\n", wrapped("", &note, width))
 }

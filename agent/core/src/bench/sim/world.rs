@@ -189,7 +189,7 @@ impl SimulatedBench {
     fn self_test(&self, setup: &Setup<'_>) -> Facts {
         let damaged =
             self.rig.faults(setup.serial).iter().any(|fault| matches!(fault, CardFault::DamagedMemory { .. }));
-        let item = |name: &str, passed| SelfTestItem { name: name.to_owned(), passed, needs_plug: false };
+        let item = |name: &str, passed| SelfTestItem { name: name.to_owned(), passed, excused: false };
         Facts::SelfTest {
             items: vec![item("registers", true), item("memory", !damaged), item("interrupt", true), item("loop", true)],
         }

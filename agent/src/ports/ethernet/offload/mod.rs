@@ -291,6 +291,54 @@ const LOST_ENOUGH: u64 = 5;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::testing;
+
+    /// The kernel does by itself what an adapter is asked for and cannot do: an answer that is not ours.
+    #[test]
+    fn what_the_kernel_makes_of_half_done_frames_is_what_is_expected() {
+        testing::in_namespace(|| {
+            let commands = ["link add quay1 type veth peer name quay2", "link set quay1 up", "link set quay2 up"];
+            if !commands.into_iter().all(testing::ip) {
+                return;
+            }
+            let sending = Interface::open("quay1").unwrap();
+            for feature in ["tx-tcp-segmentation", "tx-tcp6-segmentation", "tx-checksum-ip-generic"] {
+                let _ = sending.set_feature(feature, false).unwrap();
+                assert!(!sending.feature(feature).unwrap().unwrap().on, "{feature}");
+            }
+            let mut out = OffloadSocket::open(sending.index().unwrap()).unwrap();
+            let receiving = Interface::open("quay2").unwrap();
+            let mut into = OffloadSocket::open(receiving.index().unwrap()).unwrap();
+            let both_ends = ends([2, 0, 0x5e, 0, 0x53, 0x10]);
+            let mut exchange = |frame: &[u8], asks: Asks, count: usize| {
+                assert!(out.send(frame, asks).unwrap());
+                let mut all = Vec::new();
+                while all.len() < count {
+                    let came = into.receive(Duration::from_secs(5)).unwrap().expect("it comes");
+                    // The kernel greets its neighbours meanwhile.
+                    all.extend((came.bytes[6..12] == both_ends.0).then_some(came));
+                }
+                all
+            };
+            for family in [Family::V4, Family::V6] {
+                for (number, inside) in (1..).zip([Inside::Tcp, Inside::Udp]) {
+                    let sample = Sample::number(number, family, inside, both_ends, 777);
+                    let (frame, asks) = sample.half_done();
+                    assert_eq!(
+                        outcome(&exchange(&frame, asks, 1), &[sample.whole()], None),
+                        Outcome::Right,
+                        "{sample:?}"
+                    );
+                    let tagged = exchange(&sample.tagged(0x2007), Asks::default(), 1);
+                    assert_eq!(outcome(&tagged, &[sample.whole()], Some(7)), Outcome::Right, "{tagged:02x?}");
+                }
+                let sample = Sample::number(9, family, Inside::Tcp, both_ends, 3 * SEGMENT_BYTES + 55);
+                let (frame, asks, pieces) = sample.to_cut(SEGMENT_BYTES);
+                let came = exchange(&frame, asks, pieces.len());
+                assert_eq!((outcome(&came, &pieces, None), pieces.len()), (Outcome::Right, 4), "{came:02x?}");
+            }
+        });
+    }
 
     #[test]
     fn what_came_back_is_held_against_what_must_come() {

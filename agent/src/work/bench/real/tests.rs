@@ -1,6 +1,6 @@
 //! What is decided without a card.
 
-use turnback_core::bench::{attempt::Attempt, facts::LoadSample};
+use turnback_core::bench::facts::{LoadSample, SelfTestItem};
 
 use super::*;
 use crate::work::bench::testing::card_test;
@@ -56,4 +56,29 @@ fn a_card_is_asked_for_no_more_than_the_reference_card_showed() {
     assert!((bench_limit(load(290.0, 2000.0), &order(Some(&reference))).bench_share - 0.15).abs() < 1e-9);
     assert!((bench_limit(load(90.0, 100.0), &order(Some(&reference))).bench_share - 0.3).abs() < 1e-9);
     assert!((bench_limit(load(90.0, 100.0), &order(None)).bench_share - 0.9).abs() < 1e-9, "its own measure");
+}
+
+#[test]
+fn what_the_reference_card_fails_of_its_self_test_is_not_held_against_its_kind() {
+    let facts = |failed: &[&str]| {
+        let item = |name: &str| SelfTestItem { name: name.into(), passed: !failed.contains(&name), excused: false };
+        Facts::SelfTest { items: ["port 1: register", "port 1: memory", "port 2: register"].map(item).to_vec() }
+    };
+    let held = |facts: Facts| match facts {
+        Facts::SelfTest { items } => items.iter().filter(|item| !item.passed && !item.excused).count(),
+        _ => panic!("a self-test"),
+    };
+    let (card, mut reference) = (card_test("quay-01"), card_test("reference"));
+    reference.is_reference = true;
+    fn order<'a>(test: &'a CardTest, reference: Option<&'a CardTest>) -> Order<'a> {
+        Order { test, name: TestName::SelfTest, attempt: 1, reference, sticker: None }
+    }
+    let measured = excused(facts(&["port 1: register"]), &order(&reference, None));
+    assert_eq!(held(measured.clone()), 0);
+    reference.attempts = vec![attempt(TestName::SelfTest, "r", measured, 0)];
+    let both = || facts(&["port 2: register", "port 1: memory"]);
+    assert_eq!(held(excused(both(), &order(&card, Some(&reference)))), 1, "the memory is the card's");
+    assert_eq!(held(excused(both(), &order(&card, None))), 2);
+    reference.card.device = "f1a7:0b03".into();
+    assert_eq!(held(excused(both(), &order(&card, Some(&reference)))), 2, "another kind");
 }
