@@ -210,6 +210,8 @@ rule_ids! {
     CardSticker,
     /// The checksum of the vital product data is wrong.
     CardVpd,
+    /// The sum of the words of the card's own memory is wrong.
+    CardImage,
     /// The driver's own self-test fails.
     CardSelfTest,
     /// A port gets no link, or not in time.

@@ -148,30 +148,34 @@ impl Answers {
         Self { lines: Lines::Typed(lines, cancel), prompt }
     }
 
-    /// The next answer; none at the end. Lines that begin with `#` are comments.
+    /// The next answer; none at the end.
     pub(in crate::cli) fn next(&mut self) -> io::Result<Option<Result<Answer, String>>> {
+        let line = self.line("Press Enter when it is done, or type \"help\" >")?;
+        Ok(line.map(|line| Answer::parse(&line)))
+    }
+
+    /// The next line without the blanks around it; none at the end. `prompt` is for a person at a terminal, who says
+    /// `leave` by Ctrl-C too. Lines that begin with `#` are comments.
+    pub(in crate::cli) fn line(&mut self, prompt: &str) -> io::Result<Option<String>> {
         if self.prompt {
-            tell::text(&format!(
-                "{} ",
-                wrapped("", "Press Enter when it is done, or type \"help\" >", message_width())
-            ));
+            tell::text(&format!("{} ", wrapped("", prompt, message_width())));
         }
         loop {
             let line = match &mut self.lines {
                 Lines::File(lines) => lines.lines().next().transpose()?,
                 Lines::Typed(typed, cancel) => match next_typed(typed, cancel) {
                     Some(line) => line.transpose()?,
-                    // The prompt's line ends here.
                     None => {
+                        // The prompt's line ends here.
                         tell::text("\n");
-                        return Ok(Some(Ok(Answer::Leave)));
+                        Some("leave".to_owned())
                     }
                 },
             };
             match line {
                 None => return Ok(None),
                 Some(line) if line.trim_start().starts_with('#') => {}
-                Some(line) => return Ok(Some(Answer::parse(&line))),
+                Some(line) => return Ok(Some(line.trim().to_owned())),
             }
         }
     }
