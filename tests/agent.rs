@@ -84,6 +84,21 @@ fn end(agent: Running) {
     assert_eq!(finished.code, Some(0), "{}", finished.stderr);
 }
 
+/// Sends one request with these head lines to the page; the whole answer.
+fn ask(page: &str, what: &str, head: &str, body: &str) -> String {
+    let address = page.strip_prefix("http://").unwrap();
+    let mut stream = std::net::TcpStream::connect(address).unwrap();
+    let length = body.len();
+    write!(
+        stream,
+        "{what} HTTP/1.1\r\nHost: {address}\r\n{head}\r\nConnection: close\r\nContent-Length: {length}\r\n\r\n{body}"
+    )
+    .unwrap();
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).unwrap();
+    answer
+}
+
 /// Takes announcements; the bodies of the requests.
 fn receiver(address: &str) -> Arc<Mutex<Vec<Value>>> {
     let listener = TcpListener::bind(address).unwrap();
@@ -240,6 +255,7 @@ fn a_port_that_comes_into_service_is_left_alone_and_a_reload_drops_nothing() {
 #[test]
 fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
     let kills = kills(4);
+    let began = Instant::now();
     in_fresh_namespace(|| {
         add_cable(1500);
         fit_plug();
@@ -267,19 +283,22 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
         let page = status["page"].as_str().unwrap().to_owned();
         let token = fs::read_to_string(program.state().join("token")).unwrap();
         let post = |path: &str, body: &str| {
-            let address = page.strip_prefix("http://").unwrap();
-            let mut stream = std::net::TcpStream::connect(address).unwrap();
-            let (token, length) = (token.trim(), body.len());
-            write!(
-                stream,
-                "POST {path} HTTP/1.1\r\nHost: {address}\r\nAuthorization: Bearer {token}\r\nConnection: close\r\n\
-                 Content-Type: application/json\r\nContent-Length: {length}\r\n\r\n{body}"
-            )
-            .unwrap();
-            let mut answer = String::new();
-            stream.read_to_string(&mut answer).unwrap();
+            let head = format!("Authorization: Bearer {}\r\nContent-Type: application/json", token.trim());
+            let answer = ask(&page, &format!("POST {path}"), &head, body);
             assert!(answer.starts_with("HTTP/1.1 20"), "{answer}");
+            let body = answer.split_once("\r\n\r\n").map(|(_, body)| body).unwrap_or_default();
+            serde_json::from_str::<Value>(body).unwrap_or_default()
         };
+        let enter = |page: &str, code: &Value| {
+            let head = format!("Origin: {page}\r\nContent-Type: application/x-www-form-urlencoded");
+            ask(page, "POST /pair", &head, &format!("code={}", code.as_str().unwrap()))
+        };
+        // One phone is let in now, the code of another is still unused when the agent is killed.
+        let code = || post("/api/1/pairings", r#"{"role": "test"}"#)["code"].clone();
+        let (used, unused) = (code(), code());
+        let entered = enter(&page, &used);
+        let phone = entered.lines().find_map(|line| line.strip_prefix("set-cookie: ")?.split(';').next());
+        let phone = format!("Cookie: {}", phone.unwrap_or_else(|| panic!("{entered}")));
         let until_ms = jiff::Timestamp::now().as_millisecond() + 86_400_000;
         post("/api/1/ports/sim:good/mute", &format!(r#"{{"until_ms": {until_ms}}}"#));
         post("/api/1/cases", &format!(r#"{{"port": "{reserved}", "cable": "Q-12"}}"#));
@@ -323,6 +342,14 @@ fn killed_at_any_moment_it_loses_nothing_that_was_recorded_or_announced() {
         assert!(kept["diagnosis"].is_object() && kept["muted"].is_object(), "{kept}");
         let tokens = program.run("agent token list").stdout;
         assert!(tokens.contains("night-shift"), "{tokens}");
+        let page = status["page"].as_str().unwrap();
+        let seen = ask(page, &format!("GET /ports/{reserved}"), &phone, "");
+        assert!(seen.contains("action=\"/leave\""), "the phone is still let in: {seen}");
+        // A code lasts for ten minutes; hundreds of kills may take longer.
+        if began.elapsed() < Duration::from_secs(540) {
+            assert!(enter(page, &unused).starts_with("HTTP/1.1 303"), "the code of before is still good");
+        }
+        assert!(enter(page, &used).starts_with("HTTP/1.1 401"), "and good for one session only");
         end(agent);
         assert_eq!(runs_of_reserved(&store), before_kills, "nothing ran where the case is open");
         let store = Store::open(&store).unwrap();

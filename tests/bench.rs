@@ -57,6 +57,12 @@ fn every_card_of_the_simulated_lot_gets_the_grade_that_it_deserves() {
     let all = document["cards"].to_string();
     assert!(all.contains("P-2 at fault") || !all.contains("\"P-2\""), "the worn plug is set aside");
     assert!(all.contains("slot-2 at fault"), "the dirty slot is set aside");
+    // Each plug was fitted some times, on top of what the rig says; the worn one is known.
+    let plugs = program.run("bench plugs --json").report();
+    let plug = |label: &str| plugs.as_array().unwrap().iter().find(|plug| plug["plug"] == label).unwrap().clone();
+    assert!(plug("P-1")["matings"].as_u64().unwrap() > 120 && plug("P-1")["at_fault"] == false, "{plugs}");
+    assert_eq!(plug("P-2")["at_fault"], true, "{plugs}");
+    assert!(program.run("bench plugs").stdout.contains("left"), "matings that are left");
     // A lot that is done is not tested again.
     let again = program.run("bench test sim:bench --yes");
     assert_eq!((again.code, again.stderr.lines().count()), (Some(0), 1), "{}", again.stderr);

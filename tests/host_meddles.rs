@@ -5,6 +5,7 @@ use std::fs;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde_json::{Value, json};
+use turnback::ports::ethernet::device::netlink::arrivals::Arrivals;
 
 use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
 use crate::harness::program::{Finished, Program};
@@ -136,6 +137,29 @@ fn a_healthy_port_of_a_loaded_host_is_not_blamed() {
             let finished = Program::new().check("near --for 2s --seed 1");
             done.store(true, Ordering::Relaxed);
             finished.report_of_a_healthy_line();
+        });
+    });
+}
+
+/// The kernel tells at once that an interface came or went, and what happens to one that stays is no such news.
+#[test]
+fn an_interface_that_comes_or_goes_is_heard_at_once() {
+    in_fresh_namespace(|| {
+        let mut arrivals = Arrivals::open().expect("notices need no rights");
+        run("ip link add quay0 type veth peer name quay1");
+        arrivals.wait().expect("quay1 came");
+        arrivals.wait().expect("quay0 came");
+        let (told, heard) = std::sync::mpsc::channel();
+        std::thread::scope(|scope| {
+            let listens = scope.spawn(move || {
+                let changes = arrivals.wait().map(|()| fs::read_to_string("/proc/thread-self/net/dev"));
+                told.send(changes.expect("notices").expect("a list").contains("quay0")).expect("somebody listens");
+            });
+            run("ip link set quay0 up");
+            run("ip link set quay0 mtu 1400");
+            run("ip link del quay0");
+            assert!(!heard.recv().expect("it listens"), "woken by a change, before quay0 was gone");
+            listens.join().expect("it heard");
         });
     });
 }

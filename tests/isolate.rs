@@ -1,7 +1,12 @@
 //! Whole cases by the real program: on simulated rigs, taken up after a kill, answered from a file, and on a TAP device
 //! whose plug is changed between the stages.
 
-use std::{fs, path::Path};
+use std::{
+    fs,
+    io::{BufRead, BufReader},
+    path::Path,
+    process::Stdio,
+};
 
 use serde_json::Value;
 
@@ -221,7 +226,7 @@ fn the_same_command_again_takes_up_the_open_case() {
     assert!(again.stderr.contains("known so far: ") && again.stderr.contains("left to do: "), "{}", again.stderr);
     let new = isolate(&program, &format!("{command} --new"));
     assert_ne!(new.report()["case"], first["case"]);
-    assert!(new.stderr.contains("stays open"), "{}", new.stderr);
+    assert!(new.stderr.contains("has another open case"), "{}", new.stderr);
     let other = isolate(&program, "sim:bad-cable --cable Q-12 --segments office-riser --stage at-port --yes");
     assert_eq!(other.code, Some(2));
     assert!(other.stderr.contains("--new"), "{}", other.stderr);
@@ -265,6 +270,26 @@ fn a_port_that_cannot_be_tested_is_refused_before_any_hand_is_moved() {
     });
 }
 
+/// Ctrl-C at a prompt leaves at once: the next Enter would begin a run that nobody wants.
+#[test]
+fn ctrl_c_at_a_prompt_sends_nothing() {
+    let program = Program::new();
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_turnback"));
+    command.args(["isolate", "sim:bad-cable", "--cable", "Q-12", "--json"]).env("TURNBACK_STATE_DIR", program.state());
+    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().expect("it starts");
+    let mut told = BufReader::new(child.stderr.take().expect("its words")).lines();
+    told.find(|line| line.as_ref().is_ok_and(|line| line.contains("why: "))).expect("it asks").expect("in words");
+    // SAFETY: takes no pointers; the child has not been waited for, so its number is its own.
+    assert_eq!(unsafe { libc::kill(child.id() as i32, libc::SIGINT) }, 0);
+    // Its input stays open: nothing but the signal ends it.
+    let typed = child.stdin.take();
+    let done = child.wait_with_output().expect("it ends");
+    drop(typed);
+    let case: Value = serde_json::from_slice(&done.stdout).expect("the case");
+    assert_eq!((&case["state"], case["stages"].as_array().map(Vec::len)), (&"open".into(), Some(0)), "{case}");
+}
+
 /// A mistyped known-good port, and answers that are none, are asked for again.
 #[test]
 fn what_is_mistyped_is_asked_for_again() {
@@ -272,10 +297,15 @@ fn what_is_mistyped_is_asked_for_again() {
         run("ip link add quay0 type veth peer name quay1");
         let program = Program::new();
         let file = program.state().join("answers");
-        let answers = "skpi\nredo soak\nskip attic:x\non quay1\nleave\n";
+        let answers = "skpi\nredo soak\nskip attic:x\nskip interanl it rains\nskip internal no time\non quay1\nleave\n";
         fs::write(&file, answers).unwrap();
         let done = program.run(&format!("isolate quay0 --cable Q-12 --answers {}", file.display()));
-        for told in ["Did you mean \"skip\"?", "Stage soak has not been done yet."] {
+        for told in [
+            "Did you mean \"skip\"?",
+            "Stage soak has not been done yet.",
+            "`interanl`",
+            "Stage internal is skipped (no time).",
+        ] {
             assert!(done.stderr.contains(told), "{told}: {}", done.stderr);
         }
         // Neither power nor light is on a virtual port.
@@ -288,8 +318,47 @@ fn what_is_mistyped_is_asked_for_again() {
         terminal.args(["isolate", "quay0", "--cable", "Q-13", "--stage", "known-good-port"]);
         terminal.env("TURNBACK_STATE_DIR", program.state()).stdin(fs::File::open(&file).unwrap());
         let told = String::from_utf8(terminal.output().unwrap().stderr).unwrap();
-        for part in ["no port `quay9`", "quay0 is the port under test", "Which port is the plug in?"] {
+        for part in ["no port `quay9`", "quay0 is the port under test", "Which other port do you use?"] {
             assert!(told.contains(part), "{part}: {told}");
+        }
+    });
+}
+
+/// A cable between two ports of this machine: the case keeps its return port, and each stage is a run with both.
+#[test]
+fn a_case_with_a_return_port_runs_its_stages_between_two_ports() {
+    in_fresh_namespace(|| {
+        for (near, far) in [("quay0", "quay1"), ("quay2", "quay3")] {
+            run(&format!("ip link add {near} type veth peer name {far}"));
+        }
+        let program = Program::new();
+        let stage = |words: &str, stage: &str| {
+            let words = format!("quay0 --cable Q-12 {words} --stage {stage} --rate 2000 --for 3s --yes");
+            isolate(&program, &words)
+        };
+        let at_port = stage("--return-port quay1", "at-port").report();
+        assert_eq!(at_port["stages"][0]["result"]["showing"], "passes", "{at_port}");
+        // Kept: not given again.
+        let case = stage("", "far-end").report();
+        assert_eq!((&case["options"]["return_port"], case["stages"].as_array().unwrap().len()), (&"quay1".into(), 2));
+        let run = program.run(&format!("report {} --json", case["stages"][1]["run"].as_str().unwrap())).report();
+        assert_eq!((&run["placement"], &run["return_port"]["name"]), (&"return-port".into(), &"quay1".into()));
+        assert_eq!((&run["cable"], &run["verdict"]["outcome"]), (&"Q-12".into(), &"pass".into()), "{run}");
+        // Another cord ends in another port: without its name the stage cannot be done.
+        let nameless = stage("", "other-plug");
+        assert!(nameless.code == Some(2) && nameless.stderr.contains("--known-good PORT"), "{nameless:?}");
+        // quay2 is no other end of quay0: nothing comes back there, and that is what the stage shows.
+        let other = stage("--known-good quay2", "other-plug").report();
+        let last = other["stages"].as_array().unwrap().last().unwrap();
+        assert_eq!((&last["on_port"], &last["result"]["showing"]), (&"quay2".into(), &"fails".into()), "{last}");
+        for (words, told) in [
+            ("quay0 --cable Q-13 --return-port quay0", "quay0 is the port under test: the return port must be another"),
+            ("quay0 --cable Q-13 --return-port quay9", "quay9"),
+            ("quay0 --cable Q-13 --return-port quay2 --known-good quay2", "must be two ports"),
+            ("sim:good --cable Q-13 --return-port quay2", "has no second port"),
+        ] {
+            let refused = isolate(&program, words);
+            assert!(refused.code != Some(0) && refused.stderr.contains(told), "{words}: {refused:?}");
         }
     });
 }

@@ -284,6 +284,36 @@ fn a_technician_walks_through_the_page() {
     visit.browser.until("document.querySelector('[role=alert]:not([hidden])').textContent.includes('not valid')");
     visit.browser.errors.retain(|error| !error.contains("401 (Unauthorized)"));
 
+    // What each role may do is offered, and nothing else.
+    for (role, tests, pauses) in [("read", false, false), ("test", true, false), ("administer", true, true)] {
+        visit.browser.go(&at("/phones"));
+        if visit.browser.value("!document.querySelector('main [name=role]')") == true {
+            visit.browser.go(&at("/enter"));
+            visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", web.token));
+            visit.send("form[action='/enter']");
+            visit.browser.go(&at("/phones"));
+        }
+        visit.browser.value(&format!("document.querySelector('[name=role]').value = '{role}'"));
+        visit.send("main form");
+        let code = visit.browser.value("document.querySelector('.code').textContent.replace(' ', '')");
+        visit.browser.follow("nav form button");
+        visit.browser.go(&at(&format!("/pair?code={}", code.as_str().expect("a code"))));
+        visit.send("form[action='/pair']");
+        let offered = |visit: &mut Visit, path: &str, form: &str| {
+            visit.browser.go(&at(path));
+            visit.look(&format!("role-{role}{}", path.split(['?', '/']).next_back().unwrap_or_default()));
+            visit.browser.value(&format!("!!document.querySelector(\"{form}\")")) == true
+        };
+        assert_eq!(offered(&mut visit, "/ports/quay0", "form[action$='/runs']"), tests, "{role} tests");
+        let cabinet = "/?cabinet=quay+cabinet+3";
+        assert_eq!(offered(&mut visit, cabinet, "form[action='/pauses']"), pauses, "{role} pauses");
+        assert_eq!(visit.browser.value("!!document.querySelector(\"form[action='/checks']\")"), tests, "{role} checks");
+        visit.browser.follow("nav form button");
+    }
+    visit.browser.go(&at("/enter"));
+    visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", web.token));
+    visit.send("form[action='/enter']");
+
     // Leaving takes the forms away.
     visit.browser.follow("nav form button");
     visit.browser.go(&at("/ports/quay0"));

@@ -131,10 +131,13 @@ pack_initramfs() {
     (cd "$1" && find . | "$CACHE/base/bin/busybox" cpio -o -H newc -R 0:0 2>/dev/null) >"$work/initramfs"
 }
 
-# Adds a network card of this model, whose frames come back into it.
+# Adds a network card of this model, whose frames come back into it. `e1000e-2` is the second of its model; the card
+# that $twin names has the address of the card before it.
 add_card() {
-    local model=$1 wire=$work/wire$cards bus=pcie.0 number=$cards
+    local model=${1%-[2-9]} wire=$work/wire$cards bus=pcie.0 number=$cards
     cards=$((cards + 1))
+    local address=$cards
+    [[ $1 != "${twin:-}" ]] || address=$((cards - 1))
     # The far end of the wire is the socket at its near end. A socket in the file system and not a UDP port: when its
     # buffer is full the card has to wait, where UDP would lose frames and count them nowhere.
     options+=(-netdev "dgram,id=n$number,local.type=unix,local.path=$wire,remote.type=unix,remote.path=$wire")
@@ -145,7 +148,7 @@ add_card() {
     fi
     # Addresses for documentation (RFC 7042, 2.1.1): like those of real cards, and unlike QEMU's own, not locally
     # administered.
-    options+=(-device "$model,netdev=n$number,bus=$bus,mac=$(printf '00:00:5e:00:53:%02x' "$cards")")
+    options+=(-device "$model,netdev=n$number,bus=$bus,id=card$number,mac=$(printf '00:00:5e:00:53:%02x' "$address")")
 }
 
 # Adds a serial port whose bytes come back: ID, then the device with its properties.

@@ -394,6 +394,7 @@ impl Agent for RigDesk {
             started_at: report.started_at.clone(),
             port: report.port.name.clone(),
             cable: report.cable.clone(),
+            segment: report.labels.segment.clone(),
             placement: report.placement.to_string(),
             profile: report.profile.clone(),
             outcome: report.verdict.outcome,

@@ -1,7 +1,7 @@
 //! How often a line exactly at its limit is passed, for every built-in profile, kind of count and way to end a run.
 //!
-//! `cargo run --release -p turnback-core --example false_pass [RUNS]` prints the table of `docs/verdict.md`. Chance
-//! draws where errors fall; the limit of the profile and the verdict are the program's own ([`Profile::limit`],
+//! `cargo run --release -p turnback-core --example false_pass [RUNS [PROFILE]]` prints the table of `docs/verdict.md`.
+//! Chance draws where errors fall; the limit of the profile and the verdict are the program's own ([`Profile::limit`],
 //! [`judge`]). Each cell draws anew, and shows the 95 % interval of its figure. At a plan's end there is one look, so
 //! the rate is also computed: the binomial probability of as many errors as pass, or fewer. A proof is looked at before
 //! every error, the best moment for a pass, though the program looks less often. A run ended by hand is ended at its
@@ -252,7 +252,11 @@ fn main() {
     let heads = "| profile | counted | plan's end, computed | plan's end | limit proved | time up | by hand |";
     println!("{heads}\n|---|---|---|---|---|---|---|");
     let (mut rng, mut at_end) = (Rng::new(SEED), (0, 0));
+    let only = std::env::args().nth(2);
     for profile in Profile::builtin() {
+        if only.as_ref().is_some_and(|name| *name != profile.name) {
+            continue;
+        }
         for counting in [Counting::Frames, Counting::Bits, Counting::Serial] {
             let ends_by_itself = matches!(profile.kind, ProfileKind::Steps | ProfileKind::Soak);
             let cells = [End::Plan, End::Proof, End::Clock, End::Hand].map(|end| {

@@ -88,10 +88,10 @@ fn grade(rig: &BenchRig, seed: u64) -> Vec<CardTest> {
         sampling: None,
     };
     let opened = lot::open(&mut archive, opening).expect("memory");
-    let bench = SimulatedBench::new(rig.clone(), seed);
+    let mut bench = SimulatedBench::new(rig.clone(), seed);
     let mut runner =
-        BenchRunner::new(opened, &mut archive, bench, "trial".to_owned(), Cancel::default()).expect("an open lot");
-    let tested = runner.test(&[], &mut |_| Ok(Wish::Go), &mut |_| {});
+        BenchRunner::new(opened, &mut archive, &mut bench, "trial".to_owned(), Cancel::default()).expect("an open lot");
+    let tested = runner.test(&[], &mut |_, _| Ok(Wish::Go), &mut |_| {});
     if let Err(error) = tested {
         println!("seed {seed}: {error}");
     }

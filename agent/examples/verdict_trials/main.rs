@@ -181,7 +181,7 @@ fn lead(trouble: &Trouble, seed: u64) -> Case {
             _ => &mut *port,
         };
         runner
-            .carry_out(&next.stage, &Equipment::default(), port, &mut |_| {})
+            .carry_out(&next.stage, &Equipment::default(), port, None, &mut |_| {})
             .unwrap_or_else(|error| panic!("seed {seed}, stage {}: {error}", next.stage));
     }
     assert!(runner.case.next.is_none(), "seed {seed}: the case goes on after {STAGES_MAX} stages");

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use turnback_core::{
     document::run::Report,
     watch::{
-        care::{Acknowledgement, Diagnosis, Mute},
+        care::{Acknowledgement, Diagnosis, Mute, Traced},
         drift::Drift,
         standing::{Change, Standing, State},
     },
@@ -46,6 +46,8 @@ pub struct PortMemory {
     pub muted: Option<Mute>,
     /// The open case that has it for itself.
     pub diagnosis: Option<Diagnosis>,
+    /// Where a case found its fault.
+    pub traced: Option<Traced>,
 }
 
 /// An announcement on its way to one target.

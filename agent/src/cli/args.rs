@@ -51,7 +51,7 @@ pub enum Command {
     },
     /// Write the report of a run or case as a page to print or mail, or as JSON, CSV or text
     Report(Report),
-    /// List recorded runs; show, compare, export, import or delete them
+    /// List recorded runs; show, compare, export, import, drop or prune them
     Records(Box<super::records::args::Records>),
     /// Test network cards by the lot, and grade, label and certify each
     Bench(Box<super::bench::args::Bench>),
@@ -266,6 +266,10 @@ pub struct Isolate {
     /// A port of this machine known to be good, for stage known-good-port
     #[arg(long, value_name = "PORT", add = complete::ports_here())]
     pub known_good: Option<String>,
+    /// Second port of this machine in place of a plug: the stages go over a cord or the cable to this one, and back.
+    /// Tests gigabit copper at its own speed
+    #[arg(long, value_name = "PORT", conflicts_with_all = ["plug", "from_records"], add = complete::ports_here())]
+    pub return_port: Option<String>,
     /// Use a recorded run of the same port for a stage if it is not older than this, such as 2h
     #[arg(long, value_name = "AGE")]
     pub from_records: Option<String>,
@@ -306,6 +310,7 @@ const ISOLATE_AFTER: &str = "Examples:\n  \
     turnback isolate quay7 --cable Q-12 --segments lead-3,A-14,tail  asks you to move the plug\n  \
     turnback isolate quay7 --cable Q-12 --stage far-end:A-14 --yes   one stage; the plug is there already\n  \
     turnback isolate quay7 --cable Q-12 --redo at-port               repeat a stage: the plug was loose\n  \
+    turnback isolate quay7 --cable Q-12 --return-port quay8          a cable with both ends here, at its full speed\n  \
     turnback isolate /dev/ttyS1 --cable Q-12 --wiring de9            a serial line\n\n\
     Answers: Enter or yes (the plug is in), skip [STAGE] [WHY], redo STAGE, correct STAGE STAGE, plug LABEL,\n\
     on PORT, passes, fails, leave, help.\n\

@@ -70,7 +70,9 @@ impl ReportError {
             Self::Store(error) => return error.hint(),
             Self::Neither { .. } => "`turnback records` lists the runs, `turnback records cases` the cases".into(),
             Self::Read { .. } => {
-                "give the file that `turnback check PORT --json > FILE` wrote, or - for the standard input".into()
+                "give the file that `turnback check PORT --json > FILE` wrote, - for the standard input, or \
+                                  the id of a run or case: `turnback records` and `turnback records cases` list them"
+                    .into()
             }
             Self::NotJson { .. } | Self::NotAReport { .. } => {
                 "give one document as `turnback check PORT --json` prints it; the lines of --events are none".into()

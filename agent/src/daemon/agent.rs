@@ -17,7 +17,7 @@ use turnback_core::{
     judge::{Location, Outcome},
     kind::Kind,
     watch::{
-        care::{Acknowledgement, Diagnosis, Mute, Pause},
+        care::{Acknowledgement, Diagnosis, Mute, Pause, Traced},
         drift::Lean,
         standing::{Change, Standing},
     },
@@ -79,6 +79,8 @@ pub struct PortView {
     pub paused: Option<Pause>,
     /// The open case that has it for itself.
     pub diagnosis: Option<Diagnosis>,
+    /// Where a case found its fault; none once it passed since.
+    pub traced: Option<Traced>,
     /// Why it is in service now, as last looked at; empty when free.
     pub in_service: Vec<String>,
     /// Rounds it belongs to.
@@ -233,6 +235,8 @@ pub struct RecordLine {
     pub cable: Option<String>,
     /// Where the plug was.
     pub placement: String,
+    /// The segment of the cable at whose end it was.
+    pub segment: Option<String>,
     /// Profile.
     pub profile: String,
     /// What it found.
@@ -261,6 +265,7 @@ impl RecordLine {
             port: record.port.clone(),
             cable: record.cable.clone(),
             placement: record.placement.clone(),
+            segment: record.segment.clone(),
             profile: record.profile.clone(),
             outcome: serde_json::from_value(record.outcome.as_str().into()).unwrap_or(Outcome::NotTested),
             location: location.collect(),

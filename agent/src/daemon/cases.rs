@@ -23,7 +23,7 @@ use crate::{
     guard::state,
     work::isolate::{
         runner::{CaseRunner, Equipment, StagePlan},
-        stage::{Measurement, needs_another_port},
+        stage::Measurement,
     },
 };
 
@@ -62,7 +62,11 @@ pub fn begin(
     usual: Option<Profile>,
     (by, asked_ms): (&str, i64),
 ) -> Result<Begun, AgentError> {
-    let elsewhere = needs_another_port(&case, &stage_name(&order.stage)?);
+    if let Some(back) = &case.options.return_port {
+        let why = format!("its plug is return port {back}: go on with turnback isolate, at the machine itself");
+        return Err(AgentError::NotNow(why));
+    }
+    let elsewhere = case.needs_another_port(&stage_name(&order.stage)?);
     let word = match (elsewhere, &order.on, order.shows) {
         (true, Some(on), None) if *on != case.port.name => None,
         (true, None, Some(shows)) => Some(shows),
@@ -231,7 +235,7 @@ pub fn view(case: &Case, running: Option<String>, reserves: bool, others: impl F
         if !cautions.is_empty() {
             cautions.push(LOCAL_CODES_FIRST.to_owned());
         }
-        let known_good = needs_another_port(case, &next.stage).then(others);
+        let known_good = case.needs_another_port(&next.stage).then(others);
         let done = case.stages.iter().filter(|s| matches!(s.ended, Ended::Done | Ended::Skipped)).count() as u32;
         let ahead = case.ahead();
         NextView {

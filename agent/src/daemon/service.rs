@@ -71,7 +71,11 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     let numbered = fleet::note_membership(&mut *logbook, member.as_ref()).map_err(|error| with_causes(&error))?;
     let shared = Shared::new(config, logbook, move || clock.now());
     shared.status().demo = demo;
-    let known = Arc::clone(&host);
+    let (known, changed) = (Arc::clone(&host), Arc::clone(&shared));
+    host.watch_ports(Box::new(move || {
+        changed.status().relist = true;
+        changed.wake.notify_one();
+    }));
     let open = Box::new(move |port: &str, opening: Opening| open_case(&known, port, opening));
     let mut supervisor = Supervisor::new(host, Arc::clone(&shared), watchdog()).await?;
     // Whoever shortens the watchdog's time must not have a healthy agent killed: thrice in it.

@@ -11,8 +11,9 @@ use tokio::sync::{Notify, mpsc, oneshot, watch};
 use turnback_core::{
     base::{labels::Labels, placement::Placement},
     document::case::{Case, CaseState, StageName},
+    judge::Outcome,
     plan::Profile,
-    watch::care::{Diagnosis, Pause},
+    watch::care::{Diagnosis, Pause, Traced},
 };
 
 use super::{
@@ -378,6 +379,7 @@ impl Status {
             muted: memory.muted.clone().filter(|mute| now_ms < mute.until_ms),
             paused: self.pause_of(port, now_ms).cloned(),
             diagnosis: memory.diagnosis.clone(),
+            traced: memory.traced.clone(),
             leaning: memory.drift.leaning(),
             name: name.to_owned(),
             kind: facts.kind,
@@ -404,6 +406,18 @@ impl Status {
         let Some(port) = self.ports.get_mut(&case.port.name) else { return false };
         let held = port.memory.diagnosis.take();
         let own = held.as_ref().filter(|diagnosis| diagnosis.case == case.case);
+        let found = &case.verdict;
+        port.memory.traced = match (case.state, found.outcome) {
+            (CaseState::Decided | CaseState::Exhausted, Outcome::Fault) => Some(Traced {
+                case: case.case.clone(),
+                location: found.location.clone(),
+                segment: found.segment.clone(),
+                next: found.next.clone(),
+                at_ms: now_ms,
+            }),
+            // Whoever closes a case, or goes on with it, does not stand by what it said.
+            _ => port.memory.traced.take().filter(|traced| case.state != CaseState::Open && traced.case != case.case),
+        };
         if case.state != CaseState::Open {
             port.memory.diagnosis = held.filter(|diagnosis| diagnosis.case != case.case);
             return false;

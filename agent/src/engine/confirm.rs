@@ -19,6 +19,9 @@ impl<K: PortKind> Run<'_, K> {
             return Ok(());
         }
         for place in self.nearer_places() {
+            if self.cancel.is_cancelled() {
+                break;
+            }
             let verdict = K::judge(self, measured);
             let open = verdict.outcome == Outcome::Fault && verdict.location.len() > 1
                 || matches!(verdict.rule(), Some(RuleId::NothingReturned | RuleId::WentSilent));

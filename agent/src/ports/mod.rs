@@ -3,8 +3,10 @@
 //! Read in this order: [`name`] and [`open`] lead from what a person types to a port; [`port`] is the seam; [`runner`]
 //! carries out a step of frames. [`changes`] is the only way a setting is changed, and [`restore`] restores what a
 //! killed run left changed. [`ethernet`] drives real interfaces, [`serial`] serial lines, [`simulated`] a rig in
-//! virtual time; [`inventory`] lists what the machine has.
+//! virtual time; [`inventory`] lists the ports that the machine has, [`cards`]
+//! its network cards.
 
+pub mod cards;
 pub mod changes;
 pub mod clock;
 pub mod departure;

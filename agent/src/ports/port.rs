@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use turnback_core::{
     base::{placement::Placement, time::Nanos},
+    bench::facts::OffloadItem,
     kind::{
         ethernet::{
             cable_test::CableTest,
@@ -117,6 +118,19 @@ pub trait FramePort: Port {
     /// # Errors
     /// Missing rights, a port that vanished, or a pair of ports of different kinds.
     fn open(&mut self, receiver: Option<Interface>) -> Result<Box<dyn StepRunner>, PortError>;
+    /// What the adapter computes in place of the host, put to the test with a plug: `frames` for each thing, fewer once
+    /// it is clear. Empty where it computes nothing; none where frames without its help do not come back. `is_ended` is
+    /// asked now and then.
+    ///
+    /// # Errors
+    /// When the port vanished or a setting cannot be changed.
+    fn offloads(
+        &mut self,
+        _frames: u32,
+        _is_ended: &mut dyn FnMut() -> bool,
+    ) -> Result<Option<Vec<OffloadItem>>, PortError> {
+        Ok(None)
+    }
     /// The interface behind the port, where there is one.
     fn interface(&self) -> Option<Interface>;
 }

@@ -16,7 +16,7 @@ use super::{
     lines::{one_line, without_controls, wrapped},
     table,
 };
-use crate::work::bench::runner::BenchEvent;
+use crate::work::bench::{CardEntry, plugs::PlugRecord, runner::BenchEvent};
 
 /// What a person is asked to do.
 pub fn hands(hands: &Hands, said: &mut Vec<Caution>, width: usize) -> String {
@@ -34,6 +34,10 @@ pub fn event(event: &BenchEvent) -> Option<String> {
         BenchEvent::TestEnded { card, test, failed, .. } => {
             let rules: Vec<String> = failed.iter().map(RuleId::to_string).collect();
             Some(one_line(&format!("  {card}: {} does not meet {}", test.name(), rules.join(", "))))
+        }
+        BenchEvent::CutOff { card, test, why } => {
+            let test = test.map_or(String::new(), |test| format!("{} was cut off: ", test.name()));
+            Some(one_line(&format!("  {card}: {test}{why}")))
         }
         BenchEvent::Graded { card, grade } => Some(one_line(&format!("{card}: {}", grade.name()))),
     }
@@ -96,6 +100,115 @@ pub fn cards(cards: &[Card], width: usize) -> String {
     let rows: Vec<Vec<String>> = cards.iter().map(row).collect();
     table::render(&["serial", "device", "subsystem", "part", "addresses"], &rows, width)
 }
+
+/// The cards of this computer, each with its ports, its bus, and what stands in the way of a test.
+pub fn cards_here(cards: &[CardEntry], width: usize) -> String {
+    if cards.is_empty() {
+        return "This computer has no network card.\n".to_owned();
+    }
+    let mut out = String::new();
+    for (number, entry) in cards.iter().enumerate() {
+        if number > 0 {
+            out.push('\n');
+        }
+        let state = if entry.testable { "can be tested" } else { "cannot be tested" };
+        out.push_str(&format!("{}\n", wrapped("", &format!("{}: {}: {state}", entry.slot, entry.card.words()), width)));
+        for (label, text) in card_lines(entry) {
+            out.push_str(&format!("{}\n", wrapped(&format!("  {label}: "), &text, width)));
+        }
+    }
+    without_controls(&out)
+}
+
+/// What is known of a card, with a label for each line.
+fn card_lines(entry: &CardEntry) -> Vec<(&'static str, String)> {
+    let card = &entry.card;
+    let mut lines: Vec<(&str, String)> = Vec::new();
+    let more =
+        |label: &str, text: &Option<String>| text.as_ref().map_or(String::new(), |text| format!(", {label} {text}"));
+    let identity = format!(
+        "{}{}{}{} at {}",
+        card.device,
+        more("subsystem", &card.subsystem),
+        more("revision", &card.revision),
+        more("class", &card.class),
+        entry.at
+    );
+    lines.push(("device", identity));
+    if card.part.is_some() || card.vpd_intact.is_some() {
+        let part = card.part.as_deref().unwrap_or("no part number");
+        let sum = match card.vpd_intact {
+            Some(true) => ", checksum right",
+            Some(false) => ", checksum WRONG",
+            None => ", no checksum",
+        };
+        lines.push(("vital product data", format!("{part}{sum}")));
+    }
+    if let Some(driver) = &card.driver {
+        lines.push(("driver", format!("{driver}{}", more("firmware", &card.firmware))));
+    }
+    if let Some(image) = &card.image {
+        let sum = match image.sum_right {
+            Some(true) => ", sum of its words right",
+            Some(false) => ", sum of its words WRONG",
+            None => "",
+        };
+        let (all, masked) = (&image.sha256[..16], &image.masked_sha256[..16]);
+        lines.push(("memory", format!("{} bytes, {all}, without addresses {masked}{sum}", image.bytes)));
+    }
+    if let Some(bus) = &entry.bus {
+        lines.push(("bus", format!("{}; card {}, slot {}", bus.agreed, bus.card, bus.slot)));
+    }
+    if let Some(errors) = &entry.bus_errors {
+        let text = format!("{} corrected, {} not, {} fatal", errors.corrected, errors.nonfatal, errors.fatal);
+        lines.push(("bus errors", text));
+    }
+    if let Some(celsius) = entry.temperature_c {
+        lines.push(("temperature", format!("{celsius:.0} degrees C")));
+    }
+    for (port, line) in card.ports.iter().zip(&entry.lines) {
+        let address = port.address.as_deref().unwrap_or("no address");
+        let burnt_in = match &port.permanent_address {
+            Some(permanent) if port.address.as_ref() == Some(permanent) => String::new(),
+            Some(permanent) => format!(" (burnt in: {permanent})"),
+            None => " (none burnt in)".to_owned(),
+        };
+        let modes = if line.supported.is_empty() { String::new() } else { format!("; {}", line.supported.join(", ")) };
+        let held_back = line.supported.iter().filter(|mode| !line.advertised.contains(mode)).cloned();
+        let held_back: Vec<String> = held_back.filter(|_| !line.advertised.is_empty()).collect();
+        let held_back =
+            if held_back.is_empty() { String::new() } else { format!("; not offered: {}", held_back.join(", ")) };
+        let module = line.transceiver.as_ref();
+        let module = module.map_or(String::new(), |m| format!("; transceiver {} {} {}", m.vendor, m.part, m.serial));
+        lines.push(("port", format!("{}, {address}{burnt_in}{modes}{held_back}{module}", port.name)));
+    }
+    lines.extend(entry.why_not.iter().map(|why| ("not now", why.clone())));
+    lines
+}
+
+/// Plugs in a table, beside the number of matings that they are made for.
+pub fn plugs(plugs: &[PlugRecord], width: usize) -> String {
+    let row = |plug: &PlugRecord| {
+        let left = RATED_MATINGS.saturating_sub(plug.matings);
+        let state = match (plug.at_fault, left) {
+            (true, _) => "at fault".to_owned(),
+            (false, 0) => "worn: replace it".to_owned(),
+            (false, left) => format!("{left} left"),
+        };
+        let row = [plug.bench.clone(), plug.plug.clone(), plug.matings.to_string(), state];
+        row.iter().map(|cell| one_line(cell)).collect()
+    };
+    let rows: Vec<Vec<String>> = plugs.iter().map(row).collect();
+    let table = table::render(&["bench", "plug", "matings", "state"], &rows, width);
+    let note = format!(
+        "8P8C plugs are made for {RATED_MATINGS} matings, better ones for 2500 (IEC 60603-7, performance levels 1 and \
+         2). Other plugs: see their data sheet."
+    );
+    format!("{table}\n{}\n", wrapped("", &note, width))
+}
+
+/// Matings of an 8P8C connector of performance level 1, IEC 60603-7 (from memory).
+const RATED_MATINGS: u32 = 750;
 
 /// Lots in a table.
 pub fn lots(lots: &[Lot], width: usize) -> String {

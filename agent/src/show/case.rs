@@ -21,9 +21,7 @@ pub fn answer(case: &Case, width: usize) -> String {
 /// The same; `words` are options that the command that goes on with the case needs too.
 pub fn answer_with(case: &Case, words: &[String], width: usize) -> String {
     let v = &case.verdict;
-    // What an open case points to may still turn out otherwise.
-    let so_far = if case.state == CaseState::Open { "SO FAR: " } else { "" };
-    let mut out = format!("{}\n", wrapped(so_far, &headline(v), width));
+    let mut out = format!("{}\n", wrapped("", &standing(case), width));
     out.push_str(&format!("{}\n", wrapped("tested: ", &format!("{}; {}", about(case), stages_done(case)), width)));
     if let Some(reason) = v.reasons.first() {
         out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));
@@ -67,6 +65,12 @@ pub fn ticket(case: &Case, width: usize) -> String {
     format!("{}\n{}", answer(case, width), details(case, width))
 }
 
+/// The verdict as it stands: what an open case points to may still turn out otherwise.
+pub fn standing(case: &Case) -> String {
+    let so_far = if case.state == CaseState::Open { "SO FAR: " } else { "" };
+    format!("{so_far}{}", headline(&case.verdict))
+}
+
 /// The verdict in a few words, with what it is limited to.
 pub fn headline(v: &Verdict) -> String {
     let is_limited = v.outcome == Outcome::Pass && v.reasons.iter().any(|reason| reason.rule == RuleId::TwoPairs);
@@ -82,15 +86,22 @@ fn stages_done(case: &Case) -> String {
 /// Commands to copy: whole, whatever the width.
 fn commands(case: &Case, words: &[String]) -> String {
     let words: String = words.iter().map(|word| format!(" {}", as_word(word))).collect();
-    let isolate = format!("turnback isolate {} --case {}{words}", as_word(&case.port.name), case.case);
+    let isolate = format!("turnback isolate {} --case {}{words}", as_word(&case.port.name), short(&case.case));
     match (&case.again, case.state) {
         (_, CaseState::Open) => format!("go on with: {isolate}\n"),
         (Some(stage), _) => {
             let time = if matches!(stage, StageName::Soak(_)) { " --for 4h" } else { "" };
-            format!("to do {stage} again: {isolate} --stage {}{time}\n", as_word(&stage.to_string()))
+            let done = case.stages.iter().any(|s| s.name == *stage && matches!(s.ended, Ended::Done | Ended::SetAside));
+            let again = if done { " again" } else { "" };
+            format!("to do {stage}{again}: {isolate} --stage {}{time}\n", as_word(&stage.to_string()))
         }
         (None, _) => String::new(),
     }
+}
+
+/// The beginning of an id, which is enough to name it: the milliseconds of a UUID version 7 (RFC 9562 5.7).
+fn short(id: &str) -> &str {
+    id.get(..13).unwrap_or(id)
 }
 
 /// As one word of a shell's command line, so that it can be copied.
@@ -131,7 +142,11 @@ fn takes(seconds: u64) -> String {
 pub fn about(case: &Case) -> String {
     let segments =
         if case.segments.is_empty() { String::new() } else { format!(" (segments {})", case.segments.join(", ")) };
-    let plug = case.plug.as_ref().map_or(String::new(), |label| format!(", plug {label}"));
+    let plug = match (&case.options.return_port, &case.plug) {
+        (Some(back), _) => format!(", return port {back} in place of a plug"),
+        (None, Some(label)) => format!(", plug {label}"),
+        (None, None) => String::new(),
+    };
     one_line(&format!("{}, cable {}{segments}{plug}", case.port.name, case.cable))
 }
 

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::facts::Facts;
 use super::findings::{Finding, RestsOn, rests_on};
 use super::procedure::TestName;
+use crate::kind::ethernet::counters::BusErrors;
 
 /// One try at a test.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -24,6 +25,9 @@ pub struct Attempt {
     pub facts: Option<Facts>,
     /// What that says against the limits.
     pub findings: Vec<Finding>,
+    /// Errors on the bus of the card while it lasted; none where nobody counts them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bus_errors: Option<BusErrors>,
     /// Why it was cut off.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cut_off: Option<String>,

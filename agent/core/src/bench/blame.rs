@@ -213,6 +213,7 @@ mod tests {
             took_s: 1.0,
             facts: None,
             findings: Vec::new(),
+            bus_errors: None,
             cut_off: None,
         };
         let attempts = [

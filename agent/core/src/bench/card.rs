@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::image::ImageFacts;
 use crate::kind::ethernet::link::Medium;
 
 /// The identity of a card, as the host reads it.
@@ -15,6 +16,12 @@ pub struct Card {
     /// Names of vendor and device, where the host knows them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub name: Option<String>,
+    /// Revision as PCI numbers it, `0x01`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub revision: Option<String>,
+    /// Class as PCI numbers it, `0x020000` for an Ethernet card.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub class: Option<String>,
     /// Part number from the vital product data.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub part: Option<String>,
@@ -30,6 +37,9 @@ pub struct Card {
     /// Firmware version.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub firmware: Option<String>,
+    /// Its own memory, where the driver shows it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub image: Option<ImageFacts>,
     /// Its ports, in the order of their names.
     pub ports: Vec<CardPort>,
 }

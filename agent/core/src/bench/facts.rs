@@ -84,12 +84,16 @@ impl Facts {
 }
 
 /// One item of a driver's self-test.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SelfTestItem {
     /// As the driver names it.
     pub name: String,
     /// It passed.
     pub passed: bool,
+    /// No failure here is put on the card: the item needs a link, and so the plug, which `links` and `data` judge; or
+    /// the reference card fails it too, which is known to be good.
+    #[serde(default)]
+    pub excused: bool,
 }
 
 /// Link of one port.
@@ -192,6 +196,9 @@ pub struct LoadPort {
     pub lost: u64,
     /// Of those, lost in this computer. Nobody is blamed for them.
     pub lost_in_host: u64,
+    /// It got no link, so that nothing could be sent.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub without_link: bool,
 }
 
 impl LoadFacts {
@@ -232,4 +239,7 @@ pub struct BusFacts {
     pub nonfatal: u64,
     /// Errors after which the link cannot be trusted.
     pub fatal: u64,
+    /// Nobody counts errors on this bus.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub uncounted: bool,
 }

@@ -62,13 +62,19 @@ pub fn findings(facts: &Facts, procedure: &Procedure, card: &Card, claim: &Claim
     match facts {
         Facts::Identity { sticker } => identity(card, claim, sticker.as_deref(), procedure),
         Facts::SelfTest { items } => {
-            let wrong: Vec<&str> = items.iter().filter(|item| !item.passed).map(|item| item.name.as_str()).collect();
+            // What may be the plug's is not the card's.
+            let own = || items.iter().filter(|item| !item.excused);
+            let wrong: Vec<&str> = own().filter(|item| !item.passed).map(|item| item.name.as_str()).collect();
+            let excused = items.iter().filter(|item| item.excused && !item.passed).count();
+            let items: Vec<_> = own().collect();
             let passed = items.len() - wrong.len();
             let measured = match (items.len(), wrong.is_empty()) {
                 (0, _) => "the driver has none".to_owned(),
                 (all, true) => format!("{all} of {all} items passed"),
                 (all, false) => format!("{passed} of {all} items passed; not {}", wrong.join(", ")),
             };
+            let more = if excused == 0 { String::new() } else { format!(" ({excused} more not judged)") };
+            let measured = format!("{measured}{more}");
             vec![card_wide(RuleId::CardSelfTest, measured, "all items pass", wrong.is_empty())]
         }
         Facts::Links { ports } => ports.iter().flat_map(|port| link(port, procedure)).collect(),
@@ -131,6 +137,10 @@ fn identity(card: &Card, claim: &Claim, sticker: Option<&str>, procedure: &Proce
     if let Some(intact) = card.vpd_intact {
         let measured = if intact { "checksum right" } else { "checksum wrong" };
         found.push(card_wide(RuleId::CardVpd, measured, "checksum right", intact));
+    }
+    if let Some(right) = card.image.as_ref().and_then(|image| image.sum_right) {
+        let measured = if right { "sum of the memory's words right" } else { "sum of the memory's words wrong" };
+        found.push(card_wide(RuleId::CardImage, measured, "as its maker states", right));
     }
     found
 }
@@ -209,11 +219,14 @@ fn under_load(load: &LoadFacts, limits: &LoadLimits) -> Vec<Finding> {
     if let Some((first, last)) = load.first_and_last_mbps() {
         // What this bench cannot do itself is not held against a card.
         let expected = load.allowed_mbps * load.bench_share;
-        let least = expected * limits.throughput_min;
+        // A computer that is the limit itself has more time for it at one moment and less at another.
+        let noise = if load.bench_share < LINE_IS_LIMIT { HOST_NOISE } else { 1.0 };
+        let least = expected * limits.throughput_min.min(noise);
         let limit = format!("{least:.0} of {expected:.0} Mb/s");
         found.push(card_wide(RuleId::CardSlow, format!("{first:.0} Mb/s"), limit, first >= least));
-        let held = last >= first * limits.throughput_held_min;
-        let limit = format!("{:.0} % of the beginning", limits.throughput_held_min * 100.0);
+        let held_min = limits.throughput_held_min.min(noise);
+        let held = last >= first * held_min;
+        let limit = format!("{:.0} % of the beginning", held_min * 100.0);
         found.push(card_wide(RuleId::CardSlows, format!("{last:.0} Mb/s at the end, {first:.0} before"), limit, held));
     }
     for port in &load.ports {
@@ -222,12 +235,22 @@ fn under_load(load: &LoadFacts, limits: &LoadLimits) -> Vec<Finding> {
             0 => String::new(),
             lost => format!(" ({} more lost in this computer)", figure::count(lost)),
         };
-        let measured = format!("{} of {} frames lost{in_host}", figure::count(port.lost), figure::count(port.sent));
+        let measured = match port.without_link {
+            true => "no link".to_owned(),
+            false => format!("{} of {} frames lost{in_host}", figure::count(port.lost), figure::count(port.sent)),
+        };
         let limit = format!("a share of {}", figure::limit(limits.loss_max));
-        found.push(of_port(RuleId::CardLoses, port.port, measured, limit, share <= limits.loss_max));
+        let met = !port.without_link && share <= limits.loss_max;
+        found.push(of_port(RuleId::CardLoses, port.port, measured, limit, met));
     }
     found
 }
+
+/// From this share of what line and bus allow, these are the limit; below it, it is this computer. Our own choice.
+const LINE_IS_LIMIT: f64 = 0.9;
+/// What is left of the throughput at a bad moment of a computer that is the limit itself. Our own choice: a fifth was
+/// seen on a busy one.
+const HOST_NOISE: f64 = 0.1;
 
 fn on_the_bus(bus: &BusFacts, procedure: &Procedure) -> Vec<Finding> {
     let limits = procedure.bus.clone().unwrap_or_default();
@@ -241,10 +264,21 @@ fn on_the_bus(bus: &BusFacts, procedure: &Procedure) -> Vec<Finding> {
         figure::seconds(bus.watched_s)
     );
     let few = bus.correctable <= limits.correctable_max && bus.nonfatal == 0 && bus.fatal == 0;
-    vec![
-        card_wide(RuleId::CardBus, bus.agreed.to_string(), format!("{possible}, as card and slot can"), met),
-        card_wide(RuleId::CardBusErrors, errors, format!("{} corrected, none else", limits.correctable_max), few),
-    ]
+    let mut found = Vec::new();
+    // What no computer can read of a bus says nothing about it.
+    if bus.card.lanes > 0 {
+        found.push(card_wide(
+            RuleId::CardBus,
+            bus.agreed.to_string(),
+            format!("{possible}, as card and slot can"),
+            met,
+        ));
+    }
+    if !bus.uncounted {
+        let limit = format!("{} corrected, none else", limits.correctable_max);
+        found.push(card_wide(RuleId::CardBusErrors, errors, limit, few));
+    }
+    found
 }
 
 fn burn_in(rounds: &[LoadFacts], procedure: &Procedure) -> Vec<Finding> {
@@ -320,7 +354,11 @@ mod tests {
     #[test]
     fn each_limit_is_met_just_short_of_it_and_not_beyond() {
         let no_claim = |facts: Facts| failed(&facts, &card(), "");
-        let item = |passed| Facts::SelfTest { items: vec![SelfTestItem { name: "memory".into(), passed }] };
+        let link = SelfTestItem { name: "link".into(), passed: false, excused: true };
+        let item = |passed| {
+            let own = SelfTestItem { name: "memory".into(), passed, excused: false };
+            Facts::SelfTest { items: vec![own, link.clone()] }
+        };
         assert_eq!((no_claim(item(true)).len(), no_claim(item(false))), (0, vec!["card-self-test".to_owned()]));
 
         let link = |linked, slowest_s, drops| {
@@ -349,7 +387,8 @@ mod tests {
 
         let bus = |agreed: BusLink, correctable, fatal| {
             let (card, slot) = (BusLink { gts: 5.0, lanes: 4 }, BusLink { gts: 8.0, lanes: 16 });
-            no_claim(Facts::Bus(BusFacts { card, slot, agreed, watched_s: 30.0, correctable, nonfatal: 0, fatal }))
+            let (watched_s, nonfatal, uncounted) = (30.0, 0, false);
+            no_claim(Facts::Bus(BusFacts { card, slot, agreed, watched_s, correctable, nonfatal, fatal, uncounted }))
         };
         assert_eq!(bus(BusLink { gts: 5.0, lanes: 4 }, 0, 0), [""; 0]);
         assert_eq!(bus(BusLink { gts: 5.0, lanes: 1 }, 0, 0), ["card-bus"]);
@@ -363,7 +402,7 @@ mod tests {
             samples: mbps.into_iter().enumerate().map(sample).collect(),
             allowed_mbps: 2000.0,
             bench_share,
-            ports: vec![LoadPort { port: 1, sent: 1_000_000, lost, lost_in_host: 70_000 }],
+            ports: vec![LoadPort { port: 1, sent: 1_000_000, lost, lost_in_host: 70_000, without_link: false }],
         }
     }
 
@@ -374,6 +413,10 @@ mod tests {
         assert_eq!(under(load([1900.0; 4], 96.0, 1.0, 0)), ["card-hot"]);
         assert_eq!(under(load([1000.0; 4], 60.0, 1.0, 0)), ["card-slow"]);
         assert_eq!(under(load([1000.0; 4], 60.0, 0.5, 0)), [""; 0]);
+        // A computer that is the limit itself has its moments: they are not the card's, unless next to nothing is left.
+        assert_eq!(under(load([1000.0, 1000.0, 300.0, 300.0], 60.0, 0.5, 0)), [""; 0]);
+        assert_eq!(under(load([200.0; 4], 60.0, 0.5, 0)), [""; 0]);
+        assert_eq!(under(load([90.0; 4], 60.0, 0.5, 0)), ["card-slow"]);
         let measure = Facts::Load(load([600.0; 4], 60.0, 1.0, 0)).measuring_the_bench();
         assert_eq!(failed(&measure, &card(), ""), [""; 0], "the reference card is the measure of a slow bench");
         assert_eq!(under(load([1900.0, 1900.0, 1850.0, 1800.0], 60.0, 1.0, 0)), ["card-slows"]);

@@ -188,6 +188,8 @@ rule_ids! {
     FromRecords,
     /// Stages that the technician left out or set aside.
     LeftOut,
+    /// A second port and its cord take the place of the plug.
+    ReturnPort,
 
     // Cards on the bench. The first that speaks decides.
     /// Tests of the procedure have not been done.
@@ -208,6 +210,8 @@ rule_ids! {
     CardSticker,
     /// The checksum of the vital product data is wrong.
     CardVpd,
+    /// The sum of the words of the card's own memory is wrong.
+    CardImage,
     /// The driver's own self-test fails.
     CardSelfTest,
     /// A port gets no link, or not in time.

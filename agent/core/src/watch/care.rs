@@ -1,7 +1,10 @@
 //! What people do about a port while it is watched: acknowledge a failure, mute its announcements, pause the tests for
-//! maintenance, and look for the fault in a case. Times are milliseconds since 1970-01-01 UTC.
+//! maintenance, and look for the fault in a case, whose finding stands until the port passes again. Times are
+//! milliseconds since 1970-01-01 UTC.
 
 use serde::{Deserialize, Serialize};
+
+use crate::judge::Location;
 
 /// Somebody knows of a port's state and takes care of it. It ends with the next change of state.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -66,6 +69,22 @@ pub struct Diagnosis {
     pub since_ms: i64,
     /// When somebody last did something in the case.
     pub touched_ms: i64,
+}
+
+/// Where a case found the fault of a port. It stands until the port passes with a plug, or another case is opened: a
+/// run by itself places a fault less closely.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Traced {
+    /// The case.
+    pub case: String,
+    /// Where the fault is.
+    pub location: Vec<Location>,
+    /// Segment of the cable.
+    pub segment: Option<String>,
+    /// What to do about it.
+    pub next: String,
+    /// When.
+    pub at_ms: i64,
 }
 
 #[cfg(test)]

@@ -22,12 +22,12 @@ pub struct Bench {
 /// What to do on the bench.
 #[derive(Debug, Subcommand)]
 pub enum Action {
-    /// Test the cards of a lot that have no grade yet, on a simulated bench
+    /// Test the cards of a lot that have no grade yet: those of this computer, or of a simulated bench
     Test(Test),
-    /// List the cards of a simulated bench and who they are
+    /// List the network cards of this computer, or of a simulated bench, and who they are
     Cards {
-        /// `sim:NAME` for a built-in bench, or `sim:FILE` for one of your own
-        bench: String,
+        /// `sim:NAME` for a built-in bench, or `sim:FILE` for one of your own [default: this computer]
+        bench: Option<String>,
         /// Print one JSON document
         #[arg(long)]
         json: bool,
@@ -50,6 +50,15 @@ pub enum Action {
         /// Write to this file
         #[arg(long, value_name = "FILE")]
         output: Option<PathBuf>,
+        /// Records file to read
+        #[arg(long, value_name = "FILE")]
+        store: Option<PathBuf>,
+    },
+    /// List the plugs of the benches, how often each was fitted, and which are at fault
+    Plugs {
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
         /// Records file to read
         #[arg(long, value_name = "FILE")]
         store: Option<PathBuf>,
@@ -95,14 +104,21 @@ pub struct Sampling {
 /// Options of a test.
 #[derive(Debug, clap::Args)]
 pub struct Test {
-    /// `sim:NAME` for a built-in bench, or `sim:FILE` for one of your own
-    pub bench: String,
-    /// Labels of cards to test, also again [default: all without a grade]
+    /// Cards to test, also again: label, port, slot or serial number [default: all without a grade]. For a simulated
+    /// bench, its name goes first: `sim:NAME`, or `sim:FILE` for one of your own
+    #[arg(value_name = "CARD")]
     pub cards: Vec<String>,
-    /// Label of the lot [default: the lot that comes with the bench, opened if it is not there]
+    /// Label of the lot [default for a simulated bench: its own lot, opened if it is not there]
     #[arg(long, value_name = "LABEL", value_parser = label)]
     pub lot: Option<String>,
-    /// Do not ask: the simulated bench moves its own cards and plugs
+    /// Labels of this bench's loopback plugs [default: each port keeps a plug of its own]
+    #[arg(long, value_name = "LABEL,...", value_delimiter = ',', value_parser = label)]
+    pub plugs: Vec<String>,
+    /// The card of this computer that is known to be good, by port, slot or serial number: it proves the bench
+    #[arg(long, value_name = "CARD")]
+    pub reference: Option<String>,
+    /// Do not ask: the plugs are in place. What needs an exchange stays unfinished; only a simulated bench moves its
+    /// cards and plugs itself
     #[arg(long, conflicts_with = "answers")]
     pub yes: bool,
     /// Read the answers from this file, one a line
@@ -199,6 +215,7 @@ pub struct Paper {
 
 const AFTER: &str = "Exit status of test and lot show: 0 the lot is accepted, 1 rejected, 3 not decided. Of others: \
     0 done, 2 wrong usage.\n\n\
-    Start with:  turnback bench test sim:bench --yes       test and grade a simulated lot\n             \
+    Start with:  turnback bench cards                      the network cards of this computer\n             \
+                 turnback bench test sim:bench --yes       test and grade a simulated lot\n             \
                  turnback bench lot show last              its cards and grades\n             \
                  turnback bench certificate stores-bench-01 --output card.html";

@@ -17,10 +17,13 @@ use turnback_core::{
 use super::{USAGE, complain, report, show as lists};
 use crate::{
     archive::{Archive, error::ArchiveError, location, sqlite::Store},
+    error_chain::with_causes,
+    ports,
     show::{bench as shown, label, lines::output_width},
     work::bench::{
         BenchError,
         lot::{procedure, rig},
+        plugs,
     },
 };
 
@@ -28,10 +31,11 @@ use crate::{
 pub fn run(args: Bench) -> ExitCode {
     let done = match args.action {
         Action::Test(args) => test::run(&args),
-        Action::Cards { bench, json } => cards(&bench, json),
+        Action::Cards { bench, json } => cards(bench.as_deref(), json),
         Action::Lot { action } => lot::run(action),
         Action::Certificate(paper) => return paper_of(&paper, DocumentKind::CardTest),
         Action::Label { card, size, output, store } => card_label(&card, &size, output.as_deref(), store.as_deref()),
+        Action::Plugs { json, store } => plugs(json, store.as_deref()),
         Action::Plan { quantity, sampling, json } => plan(quantity, &sampling, json),
         Action::Procedures { name } => procedures(name.as_deref()),
         Action::Rigs { name } => rigs(name.as_deref()),
@@ -49,6 +53,10 @@ pub fn run(args: Bench) -> ExitCode {
             let hint = match &error {
                 BenchError::Archive(error) => error.hint(),
                 BenchError::LotClosed(_) => Some("open another lot: turnback bench lot open LABEL".into()),
+                BenchError::NotTestable { .. } | BenchError::NoReference { .. } => {
+                    Some("turnback bench cards lists the cards of this computer".into())
+                }
+                BenchError::Port(error) => error.hint(),
                 BenchError::LotExists(_) => Some("turnback bench lot list shows the lots; take another label".into()),
                 _ => None,
             };
@@ -129,7 +137,8 @@ fn rigs(name: Option<&str>) -> Done {
     }
 }
 
-fn cards(bench: &str, json: bool) -> Done {
+fn cards(bench: Option<&str>, json: bool) -> Done {
+    let Some(bench) = bench else { return cards_here(json) };
     if !bench.starts_with("sim:") {
         return Err(Failure::Usage(format!("{bench} is no simulated bench"), Some(ONLY_SIMULATED)));
     }
@@ -141,7 +150,26 @@ fn cards(bench: &str, json: bool) -> Done {
     Ok(super::print(&shown::cards(&cards, output_width()), ExitCode::SUCCESS))
 }
 
-const ONLY_SIMULATED: &str = "this version tests cards on simulated benches only: turnback bench rigs lists them";
+/// The cards of this computer.
+fn cards_here(json: bool) -> Done {
+    let found = ports::cards::cards().map_err(|error| usage(with_causes(&error)))?;
+    let cards: Vec<_> = found.into_iter().map(|(entry, _)| entry).collect();
+    if json {
+        return print_json(&cards, ExitCode::SUCCESS);
+    }
+    Ok(super::print(&shown::cards_here(&cards, output_width()), ExitCode::SUCCESS))
+}
+
+const ONLY_SIMULATED: &str =
+    "turnback bench rigs lists the simulated benches; without a name, the cards of this computer are listed";
+
+fn plugs(json: bool, store: Option<&std::path::Path>) -> Done {
+    let plugs = plugs::plugs(&open(store)?)?;
+    if json {
+        return print_json(&plugs, ExitCode::SUCCESS);
+    }
+    Ok(super::print(&shown::plugs(&plugs, output_width()), ExitCode::SUCCESS))
+}
 
 fn card_label(card: &str, size: &str, output: Option<&std::path::Path>, store: Option<&std::path::Path>) -> Done {
     let size = label::Size::parse(size).map_err(usage)?;

@@ -7,22 +7,28 @@ use std::{
 
 use turnback_core::{
     base::caution::Caution,
-    bench::sim::{BenchRig, SimulatedBench},
+    bench::{
+        card::address_bytes,
+        sim::{BenchRig, SimulatedBench},
+    },
     document::{card_test::step::Hands, lot::Lot},
 };
 
-use super::{Done, Failure, ONLY_SIMULATED, args::Test, lot::answer, usage};
+use super::{Done, Failure, args::Test, lot::answer, usage};
 use crate::{
     archive::{Archive, memory::Memory, sqlite::Store},
     cli::isolate::answer::{Answer, Answers},
     engine::cancel::Cancel,
+    guard::state,
+    ports::restore,
     show::{bench as shown, lines::message_width},
     tell,
     work::{
         bench::{
-            BenchError,
+            BenchError, RealBench,
             lot::{self, Opening, procedure, rig},
             runner::{BenchEvent, BenchRunner, Wish},
+            seam::{Bench, Occasion},
         },
         check::end_on_signals,
     },
@@ -30,42 +36,76 @@ use crate::{
 
 /// Tests the cards of a lot; the exit status is what is decided about the lot.
 pub(super) fn run(args: &Test) -> Done {
-    if !args.bench.starts_with("sim:") {
-        return Err(Failure::Usage(format!("{} is no simulated bench", args.bench), Some(ONLY_SIMULATED)));
-    }
-    let rig = rig(&args.bench)?;
-    let mut asker = Asker::new(args)?;
+    let simulated = args.cards.first().filter(|first| first.starts_with("sim:"));
+    let (name, cards) = match simulated {
+        Some(name) => (name.clone(), &args.cards[1..]),
+        None => (state::machine(), &args.cards[..]),
+    };
+    let rig = simulated.map(|name| rig(name)).transpose()?;
     let mut events = Events::new(args)?;
+    let cancel = Cancel::default();
+    end_on_signals(&cancel);
+    let mut asker = Asker::new(args, rig.is_some(), &cancel)?;
+    let mut bench: Box<dyn Bench> = match &rig {
+        Some(rig) if args.plugs.is_empty() && args.reference.is_none() => {
+            let seed = args.seed.unwrap_or_else(|| rig.seed.into());
+            Box::new(SimulatedBench::new(rig.clone(), seed))
+        }
+        Some(_) => return Err(usage("a simulated bench brings its own plugs and reference card")),
+        None => Box::new(this_computer(args)?),
+    };
     let mut archive: Box<dyn Archive> = if args.record.no_record {
         Box::new(Memory::default())
     } else {
         Box::new(Store::open_at(args.record.store.as_deref())?)
     };
-    let cancel = Cancel::default();
-    end_on_signals(&cancel);
-    let lot = lot_of(&mut *archive, &rig, args.lot.as_deref())?;
+    let lot = lot_of(&mut *archive, rig.as_ref(), args.lot.as_deref())?;
     let label = lot.label.clone();
     tell!("lot {label}: {} cards, procedure {}", lot.quantity, lot.procedure.name);
-    let seed = args.seed.unwrap_or_else(|| rig.seed.into());
-    let bench = SimulatedBench::new(rig, seed);
-    let mut runner = BenchRunner::new(lot, &mut *archive, bench, args.bench.clone(), cancel)?;
-    let tested = runner.test(&args.cards, &mut |hands| asker.ask(hands), &mut |event| events.say(&event));
+    let mut runner = BenchRunner::new(lot, &mut *archive, &mut *bench, name, cancel)?;
+    let tested = runner.test(cards, &mut |hands, on| asker.ask(hands, on), &mut |event| events.say(&event));
     let lot = runner.lot;
     events.end();
     tested?;
     answer(&*archive, &lot, args.json)
 }
 
+/// This computer as a bench, if it has a card that can be tested.
+fn this_computer(args: &Test) -> Result<RealBench, Failure> {
+    if args.lot.is_none() {
+        let hint =
+            "turnback bench lot open LABEL --quantity NUMBER opens one; turnback bench rigs lists simulated benches";
+        return Err(Failure::Usage("cards of this computer are tested for a lot: --lot LABEL".into(), Some(hint)));
+    }
+    let twice = args.plugs.iter().enumerate().find(|(at, plug)| args.plugs[..*at].contains(plug));
+    if let Some((_, plug)) = twice {
+        return Err(usage(format!("--plugs: two plugs are called {plug}, so a fault of one would be the other's")));
+    }
+    for told in restore::restore_left() {
+        tell!("restored: {told}");
+    }
+    let mut bench = RealBench::new(args.plugs.clone(), args.reference.clone())?;
+    let there = bench.cards()?;
+    if there.iter().all(|card| !card.why_not.is_empty()) {
+        let why = there.iter().flat_map(|card| card.why_not.iter().cloned()).collect::<Vec<_>>().join("; ");
+        let why = if why.is_empty() { "there is none".to_owned() } else { why };
+        let hint = "turnback bench cards lists the cards of this computer";
+        return Err(Failure::Usage(format!("no card of this computer can be tested: {why}"), Some(hint)));
+    }
+    Ok(bench)
+}
+
 /// The lot with this label, or the one that comes with the bench, opened if it is not there.
-fn lot_of(archive: &mut dyn Archive, rig: &BenchRig, label: Option<&str>) -> Result<Lot, Failure> {
-    let name = label.unwrap_or(&rig.name);
-    match (lot::find(archive, name)?, label) {
-        (Some(lot), _) => Ok(lot),
-        (None, Some(label)) => {
-            let hint = "turnback bench lot open LABEL opens one, turnback bench lot list shows those there are";
-            Err(Failure::Usage(format!("no lot {label} is recorded"), Some(hint)))
+fn lot_of(archive: &mut dyn Archive, rig: Option<&BenchRig>, label: Option<&str>) -> Result<Lot, Failure> {
+    let name = label.or(rig.map(|rig| rig.name.as_str())).unwrap_or_default();
+    match (lot::find(archive, name)?, label.is_some() || rig.is_none(), rig) {
+        (Some(lot), ..) => Ok(lot),
+        (None, true, _) | (None, _, None) => {
+            let hint =
+                "turnback bench lot open LABEL --quantity N opens one, turnback bench lot list shows those there are";
+            Err(Failure::Usage(format!("no lot {name} is recorded"), Some(hint)))
         }
-        (None, None) => Ok(lot::open(
+        (None, false, Some(rig)) => Ok(lot::open(
             archive,
             Opening {
                 label: name.to_owned(),
@@ -85,26 +125,37 @@ struct Asker {
     answers: Option<Answers>,
     cautions_said: Vec<Caution>,
     quiet: bool,
+    /// The bench exchanges cards and plugs itself.
+    moves_itself: bool,
 }
 
 impl Asker {
-    fn new(args: &Test) -> Result<Self, Failure> {
+    fn new(args: &Test, moves_itself: bool, cancel: &Cancel) -> Result<Self, Failure> {
         let answers = match &args.answers {
             _ if args.yes => None,
             Some(path) => Some(
                 Answers::from_file(path)
                     .map_err(|error| usage(format!("cannot read the answers in {}: {error}", path.display())))?,
             ),
-            None => Some(Answers::from_terminal()),
+            None => Some(Answers::from_terminal(cancel.clone())),
         };
-        Ok(Self { answers, cautions_said: Vec::new(), quiet: args.yes })
+        Ok(Self { answers, cautions_said: Vec::new(), quiet: args.yes, moves_itself })
     }
 
-    fn ask(&mut self, hands: &Hands) -> Result<Wish, BenchError> {
+    fn ask(&mut self, hands: &Hands, occasion: Occasion) -> Result<Wish, BenchError> {
+        if self.answers.is_none() && occasion == Occasion::Exchange && !self.moves_itself {
+            // A failure that "stays" although nobody moved anything would be put on a card that may be healthy.
+            return Ok(Wish::Nobody);
+        }
         if !self.quiet {
             tell::text(&shown::hands(hands, &mut self.cautions_said, message_width()));
         }
-        let Some(answers) = &mut self.answers else { return Ok(Wish::Go) };
+        let Some(answers) = &mut self.answers else {
+            return Ok(if occasion == Occasion::Sticker { Wish::Nobody } else { Wish::Go });
+        };
+        if occasion == Occasion::Sticker {
+            return read_sticker(answers);
+        }
         loop {
             match answers.next() {
                 Ok(Some(Ok(Answer::Go))) => return Ok(Wish::Go),
@@ -115,13 +166,35 @@ impl Asker {
                     tell!("No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
                     return Ok(Wish::Leave);
                 }
-                Err(error) => {
-                    let cause = format!("cannot read the answers: {error}");
-                    return Err(BenchError::File { file: "answers".into(), cause });
-                }
+                Err(error) => return Err(unreadable(&error)),
             }
         }
     }
+}
+
+/// The address on a sticker. A scanner is a keyboard that ends with Enter.
+fn read_sticker(answers: &mut Answers) -> Result<Wish, BenchError> {
+    loop {
+        match answers.line("Address on the sticker >").map_err(|error| unreadable(&error))? {
+            None => {
+                tell!("No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
+                return Ok(Wish::Leave);
+            }
+            Some(line) if line.is_empty() || line == "none" => return Ok(Wish::Nobody),
+            Some(line) if line == "leave" => return Ok(Wish::Leave),
+            Some(line) => match address_bytes(&line) {
+                Some(_) => return Ok(Wish::Read(line)),
+                None => tell!(
+                    "\"{line}\" is no address such as 00:00:5e:00:53:10. Press Enter if the sticker has none, or type \
+                     \"leave\" to go on another time."
+                ),
+            },
+        }
+    }
+}
+
+fn unreadable(error: &std::io::Error) -> BenchError {
+    BenchError::File { file: "answers".into(), cause: format!("cannot read the answers: {error}") }
 }
 
 /// Tells what happens, on the terminal and in a file.

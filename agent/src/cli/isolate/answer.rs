@@ -4,11 +4,18 @@ use std::{
     fs::File,
     io::{self, BufRead, BufReader, IsTerminal},
     path::Path,
+    sync::mpsc::{self, Receiver, RecvTimeoutError},
+    thread,
+    time::Duration,
 };
 
 use turnback_core::document::case::StageName;
 
-use crate::tell;
+use crate::{
+    engine::cancel::Cancel,
+    show::lines::{message_width, wrapped},
+    tell,
+};
 
 /// One answer.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -35,7 +42,7 @@ pub(in crate::cli) enum Answer {
 
 /// What can be answered, with what it does.
 pub(in crate::cli) const HELP: [(&str, &str); 8] = [
-    ("Enter or yes", "the plug is in place: start the run"),
+    ("Enter or yes", "it is done: start the run"),
     ("plug LABEL", "the same, and the plug has this label"),
     ("skip [STAGE] [WHY]", "leave this stage out, or another one"),
     ("redo STAGE", "ignore earlier attempts at a stage and do it again"),
@@ -60,10 +67,12 @@ impl Answer {
             "" | "go" | "y" | "yes" | "ok" | "done" => Ok(Self::Go),
             "skip" => {
                 let (first, why) = split(rest);
-                Ok(match first.parse() {
-                    Ok(stage) => Self::Skip(Some(stage), given(why)),
-                    Err(_) => Self::Skip(None, given(rest)),
-                })
+                match first.parse() {
+                    Ok(stage) => Ok(Self::Skip(Some(stage), given(why))),
+                    // A mistyped stage must not be taken for the reason, and another stage left out for it.
+                    Err(error) if seems_a_stage(first) => Err(format!("{error}")),
+                    Err(_) => Ok(Self::Skip(None, given(rest))),
+                }
             }
             "plug" => given(rest).map(Self::Plug).ok_or_else(|| needs("the label of the plug")),
             "on" => given(rest).map(Self::On).ok_or_else(|| needs("the name of a port")),
@@ -80,12 +89,22 @@ impl Answer {
             unknown => Err(match WORDS.iter().find(|known| is_near(unknown, known)) {
                 Some(known) => format!("Did not understand \"{line}\". Did you mean \"{known}\"?"),
                 None => {
-                    format!("Did not understand \"{line}\". Press Enter when the plug is in place, or type \"help\".")
+                    format!("Did not understand \"{line}\". Press Enter when it is done, or type \"help\".")
                 }
             }),
         }
     }
 }
+
+/// Whether a word that names no stage was meant to.
+fn seems_a_stage(word: &str) -> bool {
+    let (kind, _) = word.split_once(':').unwrap_or((word, ""));
+    word.contains(':') || STAGES.iter().any(|stage| strsim::damerau_levenshtein(kind, stage) <= 2)
+}
+
+/// The words that name stages.
+const STAGES: [&str; 8] =
+    ["internal", "at-port", "far-end", "soak", "two-pairs", "other-plug", "known-good-port", "cable-test"];
 
 /// The first word, and the rest.
 fn split(line: &str) -> (&str, &str) {
@@ -99,36 +118,85 @@ fn is_near(given: &str, known: &str) -> bool {
 
 /// Where answers come from.
 pub(in crate::cli) struct Answers {
-    lines: Box<dyn BufRead>,
+    lines: Lines,
     prompt: bool,
+}
+
+enum Lines {
+    /// A file, read when an answer is wanted.
+    File(Box<dyn BufRead>),
+    /// Whoever types. They are read on a thread of their own, so that Ctrl-C is noticed while nobody types.
+    Typed(Receiver<io::Result<String>>, Cancel),
 }
 
 impl Answers {
     pub(in crate::cli) fn from_file(path: &Path) -> io::Result<Self> {
-        Ok(Self { lines: Box::new(BufReader::new(File::open(path)?)), prompt: false })
+        Ok(Self { lines: Lines::File(Box::new(BufReader::new(File::open(path)?))), prompt: false })
     }
 
-    pub(in crate::cli) fn from_terminal() -> Self {
+    /// From standard input, until `cancel` says that the person wants to end.
+    pub(in crate::cli) fn from_terminal(cancel: Cancel) -> Self {
         let prompt = io::stdin().is_terminal();
-        Self { lines: Box::new(BufReader::new(io::stdin())), prompt }
+        let (typed, lines) = mpsc::channel();
+        thread::spawn(move || {
+            for line in io::stdin().lock().lines() {
+                if typed.send(line).is_err() {
+                    return;
+                }
+            }
+        });
+        Self { lines: Lines::Typed(lines, cancel), prompt }
     }
 
-    /// The next answer; none at the end. In a file, lines that begin with `#` are comments.
+    /// The next answer; none at the end.
     pub(in crate::cli) fn next(&mut self) -> io::Result<Option<Result<Answer, String>>> {
+        let line = self.line("Press Enter when it is done, or type \"help\" >")?;
+        Ok(line.map(|line| Answer::parse(&line)))
+    }
+
+    /// The next line without the blanks around it; none at the end. `prompt` is for a person at a terminal, who says
+    /// `leave` by Ctrl-C too. Lines that begin with `#` are comments.
+    pub(in crate::cli) fn line(&mut self, prompt: &str) -> io::Result<Option<String>> {
         if self.prompt {
-            tell::text("Press Enter when the plug is in place, or type \"help\" > ");
+            tell::text(&format!("{} ", wrapped("", prompt, message_width())));
         }
         loop {
-            let mut line = String::new();
-            if self.lines.read_line(&mut line)? == 0 {
-                return Ok(None);
-            }
-            if !line.trim_start().starts_with('#') {
-                return Ok(Some(Answer::parse(&line)));
+            let line = match &mut self.lines {
+                Lines::File(lines) => lines.lines().next().transpose()?,
+                Lines::Typed(typed, cancel) => match next_typed(typed, cancel) {
+                    Some(line) => line.transpose()?,
+                    None => {
+                        // The prompt's line ends here.
+                        tell::text("\n");
+                        Some("leave".to_owned())
+                    }
+                },
+            };
+            match line {
+                None => return Ok(None),
+                Some(line) if line.trim_start().starts_with('#') => {}
+                Some(line) => return Ok(Some(line.trim().to_owned())),
             }
         }
     }
 }
+
+/// The next line, or the end of them; none at all once the person wants to end.
+fn next_typed(typed: &Receiver<io::Result<String>>, cancel: &Cancel) -> Option<Option<io::Result<String>>> {
+    loop {
+        if cancel.is_cancelled() {
+            return None;
+        }
+        match typed.recv_timeout(LOOK_EVERY) {
+            Ok(line) => return Some(Some(line)),
+            Err(RecvTimeoutError::Disconnected) => return Some(None),
+            Err(RecvTimeoutError::Timeout) => {}
+        }
+    }
+}
+
+/// How soon Ctrl-C is noticed at a prompt.
+const LOOK_EVERY: Duration = Duration::from_millis(50);
 
 #[cfg(test)]
 mod tests {
@@ -175,6 +243,9 @@ mod tests {
             ("correct at-port", "two stages"),
             ("skpi", "\"skip\"?"),
             ("lave", "\"leave\"?"),
+            ("skip far-edn:quay-duct typing mistake", "`far-edn:quay-duct`"),
+            ("skip soka", "`soka`"),
+            ("skip attic:x", "far-end:SEGMENT"),
             ("passess", "\"passes\"?"),
             ("what now", "\"help\""),
         ] {

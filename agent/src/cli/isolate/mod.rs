@@ -1,20 +1,21 @@
 //! `turnback isolate`: leads through a case.
 
 pub(super) mod answer;
+mod session;
 
-use std::{process::ExitCode, time::Duration};
+use std::process::ExitCode;
 
 use turnback_core::{
-    base::{caution::Caution, labels::Labels},
-    document::case::{CaseOptions, Ended, Move, StageName, Who},
-    event::Event,
+    base::labels::Labels,
+    document::case::{CaseOptions, Move, StageName, Who},
+    kind::Kind,
     plan::{PlanError, Profile, parse_duration},
 };
 
-use self::answer::{Answer, Answers};
+use self::{answer::Answers, session::Session};
 use super::{NOT_TESTED, USAGE, args, check, complain, shared::Record};
 use crate::{
-    archive::{Archive, error::ArchiveError, memory::Memory, sqlite::Store},
+    archive::{Archive, error::ArchiveError, memory::Memory, record::CaseRow, sqlite::Store},
     engine::{CheckError, cancel::Cancel},
     error_chain::with_causes,
     guard::state,
@@ -22,7 +23,6 @@ use crate::{
     show::{
         case as text,
         lines::{message_width, output_width, wrapped},
-        progress::{ProgressLine, ProgressOptions},
     },
     tell,
     work::{
@@ -30,8 +30,7 @@ use crate::{
         isolate::{
             error::CaseError,
             port::CasePort,
-            runner::{CaseRunner, Equipment, Opening, StagePlan},
-            stage::needs_another_port,
+            runner::{CaseRunner, Opening, StagePlan},
             take_up::{TakenUp, Wanted},
         },
         labels_mistyped,
@@ -127,16 +126,40 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let cancel = Cancel::default();
     end_on_signals(&cancel);
     let (mut port, TakenUp { mut case, stored, left_open }) = take_up(args, name, seed, &*archive)?;
-    if let Some(open) = left_open {
-        tell!("note: case {open} of this port and cable stays open: --case {open} continues it");
+    for open in left_open {
+        let CaseRow { case, cable, .. } = open;
+        let words = format!("{} has another open case, {case}, of cable {cable}. It moves the same plug.", args.port);
+        tell!("{}", wrapped("note: ", &words, message_width()));
+        tell!("hint: --case {case} goes on with it; --case {case} --close WHY ends it");
     }
     keep_options(args, &mut case.options)?;
+    if args.close.is_some() && !stored {
+        let hint = "turnback records cases lists the cases";
+        let text = format!("no case of {} and this cable is open", args.port);
+        return Err(Failure::Usage(text, Some(hint.to_owned())));
+    }
+    if case.port.kind == Kind::Ethernet
+        && let Some((option, _)) =
+            [("--line", &args.line), ("--wiring", &args.wiring)].iter().find(|(_, given)| given.is_some())
+    {
+        return Err(usage(format!("{} cannot take {option}: that is for serial lines", args.port)));
+    }
     if args.close.is_none() {
         port.ready(None, args.although_in_service)?;
-        let known_good = case.options.known_good.clone();
-        if let Some(known_good) = known_good.filter(|_| !case.capabilities.moves_plug) {
-            port.ready(Some(&known_good), args.although_in_service)?;
+        let CaseOptions { known_good, return_port, .. } = case.options.clone();
+        if case.capabilities.moves_plug && return_port.is_some() {
+            return Err(usage(format!(
+                "{} is a simulated rig, which has no second port: leave out --return-port",
+                args.port
+            )));
         }
+        for other in [known_good, return_port].into_iter().flatten().filter(|_| !case.capabilities.moves_plug) {
+            port.ready(Some(&other), args.although_in_service)?;
+        }
+    }
+    // Before a case is kept that nobody can go on with.
+    if !stored && args.yes && args.stage.is_none() {
+        refuse_hands(case.next.as_ref())?;
     }
     let plan = StagePlan {
         profile: Profile::named("quick").map_err(|error| usage(error.to_string()))?,
@@ -158,7 +181,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         args,
         age,
         cancel: cancel.clone(),
-        answers: answers(args)?,
+        answers: answers(args, &cancel)?,
         runner: CaseRunner::new(case, &mut *archive, plan, cancel),
         port,
         cautions_said: Vec::new(),
@@ -222,10 +245,20 @@ fn keep_options(args: &args::Isolate, options: &mut CaseOptions) -> Result<(), F
         (&args.line, &mut options.line),
         (&args.wiring, &mut options.wiring),
         (&args.known_good, &mut options.known_good),
+        (&args.return_port, &mut options.return_port),
     ] {
         if given.is_some() {
             kept.clone_from(given);
         }
+    }
+    let CaseOptions { known_good, return_port, .. } = options;
+    for (other, is) in [(&*known_good, "known-good"), (&*return_port, "return")] {
+        if other.as_ref() == Some(&args.port) {
+            return Err(usage(format!("{} is the port under test: the {is} port must be another", args.port)));
+        }
+    }
+    if return_port.is_some() && known_good == return_port {
+        return Err(usage("the known-good port and the return port must be two ports"));
     }
     Ok(())
 }
@@ -249,11 +282,11 @@ fn open_archive(record: &Record) -> Box<dyn Archive> {
 
 const UNKEPT: &str = "the case cannot be kept, and ends with this program";
 
-fn answers(args: &args::Isolate) -> Result<Answers, Failure> {
+fn answers(args: &args::Isolate, cancel: &Cancel) -> Result<Answers, Failure> {
     match &args.answers {
         Some(path) => Answers::from_file(path)
             .map_err(|error| usage(format!("cannot read the answers in {}: {error}", path.display()))),
-        None => Ok(Answers::from_terminal()),
+        None => Ok(Answers::from_terminal(cancel.clone())),
     }
 }
 
@@ -273,251 +306,11 @@ fn take_up(
     Ok(CasePort::take_up(archive, name, seed, check::tell_left, wanted)?)
 }
 
-/// One sitting at a case.
-struct Session<'a> {
-    args: &'a args::Isolate,
-    age: Option<Duration>,
-    cancel: Cancel,
-    answers: Answers,
-    runner: CaseRunner<'a>,
-    port: CasePort,
-    cautions_said: Vec<Caution>,
-}
-
-/// What the person, or their words on the command line, want of a stage.
-enum Wish {
-    Do(Equipment),
-    Leave,
-    /// Something was changed: look again what comes next.
-    Again,
-}
-
-impl Session<'_> {
-    /// Carries out --close, --correct, --skip and --redo.
-    fn apply_words(&mut self) -> Result<(), Failure> {
-        if let Some(why) = &self.args.close {
-            self.runner.close(why.clone());
-        }
-        for words in &self.args.correct {
-            let Some((entered, was)) = words.split_once('=') else {
-                return Err(usage(format!("--correct {words}: two stages are needed, such as far-end:A=far-end:B")));
-            };
-            let (entered, was) = (stage_named(entered)?, stage_named(was)?);
-            self.correct(entered, was).map_err(usage)?;
-        }
-        for word in &self.args.skip {
-            let name = self.runner.known_as(stage_named(word)?)?;
-            self.runner.skip(&name, None);
-        }
-        for word in &self.args.redo {
-            let name = self.runner.known_as(stage_named(word)?)?;
-            self.runner.set_aside(&name);
-        }
-        Ok(())
-    }
-
-    fn correct(&mut self, entered: StageName, was: StageName) -> Result<(), String> {
-        let known = |name| self.runner.known_as(name).map_err(|error| error.to_string());
-        let (entered, was) = (known(entered)?, known(was)?);
-        if self.runner.correct(&entered, &was) { Ok(()) } else { Err(format!("Stage {entered} has not been done.")) }
-    }
-
-    fn lead(&mut self) -> Result<(), Failure> {
-        if let Some(word) = &self.args.stage {
-            let name = self.runner.known_as(stage_named(word)?)?;
-            let offered = Move { attempt: 1, ..self.offer(&name) };
-            return match self.wish(&offered)? {
-                Wish::Do(with) => self.carry_out(&name, &with),
-                Wish::Leave | Wish::Again => Ok(()),
-            };
-        }
-        let mut redo: Vec<StageName> = Vec::new();
-        for word in &self.args.redo {
-            redo.push(self.runner.known_as(stage_named(word)?)?);
-        }
-        redo.reverse();
-        while !self.cancel.is_cancelled() {
-            let next = match redo.pop() {
-                Some(name) => self.offer(&name),
-                None => match self.runner.case.next.clone() {
-                    Some(next) => next,
-                    None => break,
-                },
-            };
-            if let Some(age) = self.age
-                && next.attempt == 1
-                && self.runner.take_record(&next.stage, age)?
-            {
-                tell!("\nstage {}: taken from a record", next.stage);
-                self.tell_last();
-                continue;
-            }
-            match self.wish(&next)? {
-                Wish::Do(with) => self.carry_out(&next.stage, &with)?,
-                Wish::Leave => break,
-                Wish::Again => {}
-            }
-        }
-        Ok(())
-    }
-
-    /// The move to a stage that somebody asked for by name.
-    fn offer(&self, name: &StageName) -> Move {
-        self.runner.case.move_to(name)
-    }
-
-    /// Asks, unless there is nothing to ask.
-    fn wish(&mut self, next: &Move) -> Result<Wish, Failure> {
-        let known_good = needs_another_port(&self.runner.case, &next.stage);
-        // Before any hand is moved: somebody may have taken the port since the last stage.
-        self.port.ready(None, self.args.although_in_service)?;
-        tell::text(&text::render_move(next, &mut self.cautions_said, message_width()));
-        if self.args.yes && goes_unasked(next, self.args.stage.is_some()) {
-            return if known_good { self.on_the_named_port() } else { Ok(Wish::Do(Equipment::default())) };
-        }
-        if self.args.yes {
-            let hint = format!("do that, then run this again with --stage {} --yes; or leave out --yes", next.stage);
-            return Err(Failure::Usage("somebody must move the plug first".into(), Some(hint)));
-        }
-        loop {
-            let answer = match self.answers.next() {
-                Ok(Some(Ok(answer))) => answer,
-                Ok(Some(Err(text))) => {
-                    tell!("{text}");
-                    continue;
-                }
-                Ok(None) => {
-                    tell!("No answer came, so the case is kept for later. (With --yes nothing is asked.)");
-                    return Ok(Wish::Leave);
-                }
-                Err(error) => return Err(usage(format!("cannot read the answers: {error}"))),
-            };
-            match answer {
-                Answer::Go if known_good => match self.runner.case.options.known_good.clone() {
-                    Some(port) => return Ok(Wish::Do(Equipment { on_port: Some(port), plug: None })),
-                    None => tell!(
-                        "Which port is the plug in? Type \"on PORT\" for a port of this machine. If you tried the plug \
-                         elsewhere, type \"passes\" or \"fails\"."
-                    ),
-                },
-                Answer::Go => return Ok(Wish::Do(Equipment::default())),
-                Answer::Plug(label) => return Ok(Wish::Do(Equipment { plug: Some(label), ..Equipment::default() })),
-                Answer::On(port) if known_good => match self.known_good_port(&port) {
-                    Ok(with) => return Ok(Wish::Do(with)),
-                    // A mistyped name, or a port in use: asked again.
-                    Err(failure) => self.say_failure(failure),
-                },
-                Answer::Shows(passes) if known_good => {
-                    self.runner.answer(&next.stage, passes);
-                    return Ok(Wish::Again);
-                }
-                Answer::On(_) | Answer::Shows(_) => {
-                    tell!("That answers stage known-good-port only. This stage runs here.")
-                }
-                Answer::Skip(None, why) => {
-                    self.runner.skip(&next.stage, why);
-                    return Ok(Wish::Again);
-                }
-                Answer::Skip(Some(name), why) => match self.runner.known_as(name) {
-                    Ok(name) => {
-                        self.runner.skip(&name, why);
-                        return Ok(Wish::Again);
-                    }
-                    Err(error) => tell!("{error}"),
-                },
-                Answer::Redo(name) => match self.runner.known_as(name) {
-                    Ok(name) if self.runner.was_done(&name) => {
-                        self.runner.set_aside(&name);
-                        return self.repeat(&name);
-                    }
-                    Ok(name) => tell!("Stage {name} has not been done yet."),
-                    Err(error) => tell!("{error}"),
-                },
-                Answer::Correct(entered, was) => match self.correct(entered, was) {
-                    Ok(()) => return Ok(Wish::Again),
-                    Err(text) => tell!("{text}"),
-                },
-                Answer::Leave => return Ok(Wish::Leave),
-                Answer::Help => {
-                    for (words, what) in answer::HELP {
-                        tell!("{}", wrapped(&format!("  {words}: "), what, message_width()));
-                    }
-                }
-            }
-        }
-    }
-
-    /// Asks for a stage that was set aside, and carries it out.
-    fn repeat(&mut self, name: &StageName) -> Result<Wish, Failure> {
-        let again = self.offer(name);
-        Ok(match self.wish(&again)? {
-            Wish::Do(with) => {
-                if let Err(failure) = self.carry_out(name, &with) {
-                    self.say_failure(failure);
-                }
-                Wish::Again
-            }
-            other => other,
-        })
-    }
-
-    fn on_the_named_port(&mut self) -> Result<Wish, Failure> {
-        let Some(name) = self.runner.case.options.known_good.clone() else {
-            let hint = "--known-good PORT names a port of this machine; or skip the stage: --skip known-good-port";
-            return Err(Failure::Usage("stage known-good-port needs a second port".into(), Some(hint.into())));
-        };
-        Ok(Wish::Do(self.known_good_port(&name)?))
-    }
-
-    /// A port of this machine that can take the plug now.
-    fn known_good_port(&mut self, name: &str) -> Result<Equipment, Failure> {
-        if name == self.args.port {
-            return Err(usage(format!("{name} is the port under test: the known-good port must be another")));
-        }
-        self.port.ready(Some(name), self.args.although_in_service)?;
-        Ok(Equipment { on_port: Some(name.to_owned()), plug: None })
-    }
-
-    fn carry_out(&mut self, name: &StageName, with: &Equipment) -> Result<(), Failure> {
-        let mut progress = ProgressLine::new(ProgressOptions { quiet: self.args.json, ..ProgressOptions::default() });
-        let done = self.port.carry_out(&mut self.runner, name, with, &mut |event: Event| progress.show(&event));
-        progress.end();
-        self.warn_if_unkept();
-        match done {
-            Ok(()) if *name == StageName::CableTest && !self.runner.case.offers_cable_test => {
-                tell!("note: the adapter of {} offers no cable test: the stage is left out", self.args.port);
-                Ok(())
-            }
-            Ok(()) => {
-                self.tell_last();
-                Ok(())
-            }
-            Err(CaseError::Ended) => Ok(()),
-            Err(error) => Err(error.into()),
-        }
-    }
-
-    fn tell_last(&self) {
-        let done = self.runner.case.stages.iter().rev().find(|s| s.ended == Ended::Done);
-        if let Some(line) = done.and_then(|stage| text::stage_line(stage, message_width())) {
-            tell!("{line}");
-        }
-    }
-
-    fn say_failure(&self, failure: Failure) {
-        match failure {
-            Failure::Usage(message, _) => tell!("error: {message}"),
-            Failure::Port(error) => complain(&error, error.hint()),
-            Failure::Archive(error) => complain(&error, error.hint()),
-            Failure::NotReady { port, reasons } => tell_not_ready(&port, &reasons),
-        }
-    }
-
-    fn warn_if_unkept(&mut self) {
-        if let Some(error) = self.runner.unkept() {
-            tell!("warning: {UNKEPT}: {}", with_causes(&error));
-        }
-    }
+/// With `--yes` alone nobody moves a plug.
+fn refuse_hands(next: Option<&Move>) -> Result<(), Failure> {
+    let Some(next) = next.filter(|next| !goes_unasked(next, false)) else { return Ok(()) };
+    let hint = format!("do that, then run this again with --stage {} --yes; or leave out --yes", next.stage);
+    Err(Failure::Usage(format!("somebody must move the plug first. {}", next.hands), Some(hint)))
 }
 
 /// Whether `--yes` alone lets a move go: nobody has to move anything, or the stage was named on the command line, which

@@ -102,6 +102,11 @@ pub trait Host: Send + Sync + 'static {
     /// Which ports there are, with those that the configuration names outright: simulated ones, and serial lines by any
     /// name of theirs. May hang as long as a driver does: whoever asks sets a limit.
     fn ports(&self, named: Vec<String>) -> Boxed<Result<Vec<PortFacts>, String>>;
+    /// Calls `changed` whenever a port comes or goes, for as long as the program runs. A world that cannot tell does
+    /// nothing here; its ports are listed from time to time all the same.
+    fn watch_ports(&self, changed: Box<dyn Fn() + Send>) {
+        drop(changed);
+    }
     /// Makes a check, or carries out a stage, on a thread of its own. It ends soon after `cancel`, unless a driver
     /// hangs.
     fn check(&self, order: Order, say: Say, cancel: Cancel) -> Boxed<RunEnd>;

@@ -11,7 +11,10 @@ use crate::{
     guard::{lock::LockError, state},
     ports::{
         Port, PortError,
-        ethernet::service::InService,
+        ethernet::{
+            device::netlink::{NetlinkError, arrivals::Arrivals},
+            service::InService,
+        },
         inventory::ethernet_ports,
         name::PortName,
         open::open,
@@ -38,6 +41,25 @@ impl Host for ThisMachine {
     fn ports(&self, named: Vec<String>) -> Boxed<Result<Vec<PortFacts>, String>> {
         // On a thread of its own and not in a pool: a driver that hangs must not use up the pool.
         on_thread("ports", move || list(named), Err)
+    }
+
+    fn watch_ports(&self, changed: Box<dyn Fn() + Send>) {
+        let watch = move || -> Result<(), NetlinkError> {
+            let mut arrivals = Arrivals::open()?;
+            loop {
+                arrivals.wait()?;
+                changed();
+                // An adapter brings several interfaces, and takes several away: they are listed together.
+                std::thread::sleep(TOGETHER);
+            }
+        };
+        let tell = |error: &dyn std::error::Error| {
+            tracing::warn!(%error, "ports that come or go are seen only when they are listed the next time");
+        };
+        let watched = std::thread::Builder::new().name("arrivals".into()).spawn(move || watch().map_err(|e| tell(&e)));
+        if let Err(error) = watched {
+            tell(&error);
+        }
     }
 
     fn check(&self, order: Order, mut say: Say, cancel: Cancel) -> Boxed<RunEnd> {
@@ -69,6 +91,9 @@ impl Host for ThisMachine {
         processors()
     }
 }
+
+/// Notices within this time are one.
+const TOGETHER: Duration = Duration::from_millis(500);
 
 /// The ports of this machine, with those that the configuration names. Blocks, as long as a driver does.
 ///
@@ -160,7 +185,7 @@ pub fn carry_out(
 ) -> Result<Measurement, CaseError> {
     let options = options(order, started_at);
     match &order.stage {
-        Some(stage) => stage::carry_out(stage, port, options, say, cancel),
+        Some(stage) => stage::carry_out(stage, port, None, options, say, cancel),
         None => Ok(Measurement::Report(Box::new(check(port, None, options, say, cancel)?))),
     }
 }

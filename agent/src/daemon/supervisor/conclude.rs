@@ -8,7 +8,7 @@ use turnback_core::{
     watch::{
         drift::Sample,
         observation::{Ground, Observation},
-        standing::{Change, Hysteresis},
+        standing::{Change, Hysteresis, State},
     },
 };
 
@@ -166,6 +166,9 @@ impl<S: Host> Supervisor<S> {
             }
             let standing = &mut watched.memory.standing;
             let change = standing.take(&finding, &ground, &drifts, rule);
+            if standing.state == State::Proven {
+                watched.memory.traced = None;
+            }
             let wanted = standing.wants_repeat(rule) && !matches!(finding, Observation::Interrupted);
             // A port that is neither good nor bad for long is left to its schedule.
             let most = rule.faults_to_fail + rule.passes_to_clear + rule.inconclusive_to_doubt;

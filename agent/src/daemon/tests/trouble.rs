@@ -13,6 +13,7 @@ use jiff::{SignedDuration, Timestamp};
 use tokio::{task::JoinHandle, time::Instant};
 use turnback_core::{
     document::{Document, DocumentKind, case::Case},
+    judge::Location,
     kind::ethernet::sim,
     watch::standing::{Change, State},
 };
@@ -46,6 +47,8 @@ const CONFIG: &str = "[limits]\nruns_at_once = 2\n[[port]]\nselect = { name = 'q
 struct World {
     origin: Instant,
     rig: &'static str,
+    /// Somebody mended what was wrong with the rig.
+    mended: AtomicBool,
     present: AtomicBool,
     ran: AtomicU32,
 }
@@ -53,11 +56,15 @@ struct World {
 impl World {
     fn new(rig: &'static str) -> Arc<Self> {
         let (present, ran) = (AtomicBool::new(true), AtomicU32::new(0));
-        Arc::new(Self { origin: Instant::now(), rig, present, ran })
+        Arc::new(Self { origin: Instant::now(), rig, mended: AtomicBool::new(false), present, ran })
     }
 
     fn port(&self, name: &str) -> SimulatedPort {
-        SimulatedPort::of(&sim::builtin(self.rig).unwrap(), name.to_owned(), 7)
+        let mut rig = sim::builtin(self.rig).unwrap();
+        if self.mended.load(Ordering::Relaxed) {
+            rig.faults.clear();
+        }
+        SimulatedPort::of(&rig, name.to_owned(), 7)
     }
 }
 
@@ -315,4 +322,34 @@ async fn a_diagnosis_survives_a_kill_and_its_stages_are_heard_by_who_comes_late(
     let id = case.clone();
     life.ask(move |agent| agent.close_case(&id, "", "desk").unwrap()).await;
     assert!(!life.agent.case(&case).unwrap().reserves);
+}
+
+/// A scheduled run with its plug at one place says less of where the fault is than the case before it: what the case
+/// found stands until the port passes.
+#[tokio::test(start_paused = true)]
+async fn what_a_case_found_stands_until_the_port_passes() {
+    let (world, disk) = (World::new("bad-cable"), Disk::default());
+    let life = live(&world, &disk).await;
+    let traced = |life: &Life| life.agent.ports().into_iter().find(|port| port.name == "quay0").unwrap().traced;
+    minutes(40).await;
+    assert_eq!(traced(&life), None);
+    let order = CaseOrder { port: "quay0".into(), cable: Some("Q-12".into()), ..CaseOrder::default() };
+    let case = life.ask(move |agent| agent.open_case(order, "desk").unwrap()).await;
+    while let Some(next) = life.agent.case(&case).unwrap().next {
+        let (id, stage) = (case.clone(), StageOrder { stage: next.stage, ..StageOrder::default() });
+        life.ask(move |agent| agent.perform(&id, stage, "desk").unwrap()).await;
+        tokio::time::sleep(Duration::from_secs(20)).await;
+    }
+    let found = traced(&life).expect("the case found the fault");
+    assert_eq!((found.location.as_slice(), &found.case), (&[Location::Cable][..], &case));
+    assert!(found.segment.is_some() && !found.next.is_empty(), "{found:?}");
+    // The next runs fail as well, and the agent is restarted in between.
+    minutes(90).await;
+    drop(life);
+    let life = live(&world, &disk).await;
+    minutes(90).await;
+    assert_eq!(traced(&life), Some(found));
+    world.mended.store(true, Ordering::Relaxed);
+    minutes(180).await;
+    assert_eq!(traced(&life), None);
 }

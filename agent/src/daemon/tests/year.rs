@@ -22,6 +22,7 @@ use crate::daemon::{
     agent::{Agent, AgentError, CaseOrder, MuteOrder, PauseOrder, StageOrder, StartOrder},
     announce::{Announcement, Event},
     host::{Boxed, Host, Order, PortFacts, RunEnd, Say},
+    keys::Role,
     running::RunningAgent,
     status::Shared,
     supervisor::Supervisor,
@@ -399,14 +400,30 @@ fn a_year_over_fifty_ports_keeps_every_rule() {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().start_paused(true).build().unwrap();
     let (world, kept, last) = runtime.block_on(async {
         let world = at_new_year();
-        let kept = Kept::default();
-        live(&world, &kept, at("2026-02-10T02:50:00Z")).await;
+        let mut kept = Kept::default();
+        // Delays are drawn from the first seed that a logbook is given.
+        kept.open(2026).unwrap();
+        let first = live(&world, &kept, at("2026-02-10T02:50:00Z")).await;
+        let code = first.keys.pair(Role::Test, "desk").unwrap().code;
+        let late = first.keys.pair(Role::Read, "desk").unwrap().code;
+        let phone = first.keys.redeem(&code).unwrap().expect("a code is good for one session");
         // Off for an hour in the night, for three weeks in August, and restarted in the night when clocks change.
         tokio::time::sleep(Duration::from_secs(3600)).await;
+        let second = Shared::new(Config::parse("year.toml", CONFIG).unwrap(), Box::new(kept.clone()), {
+            let clock = Arc::clone(&world);
+            move || clock.now()
+        });
+        let caller = second.keys.session(&phone).expect("a session outlives the daemon");
+        assert_eq!((caller.name.as_str(), caller.role), ("desk-phone", Role::Test));
+        assert!(
+            [&code, &late].into_iter().all(|code| second.keys.redeem(code).unwrap().is_none()),
+            "used, or too late"
+        );
         live(&world, &kept, at("2026-08-03T12:00:00Z")).await;
         tokio::time::sleep(Duration::from_secs(21 * 86_400)).await;
         live(&world, &kept, at("2026-10-25T00:45:00Z")).await;
         let last = live(&world, &kept, at("2027-01-01T00:00:00Z")).await;
+        assert!(last.keys.session(&phone).is_none(), "no session lasts for months");
         (world, kept, last)
     });
     let ran = world.ran.lock().unwrap().clone();

@@ -147,6 +147,12 @@ impl EthernetMeasured {
         silent_from(&self.tally.seconds, self.not_of_the_line() + heard + ERRORS_MIN)
     }
 
+    /// Whether the last second in which something was sent lost more than this computer may have lost of it.
+    pub fn ends_in_losses(&self) -> bool {
+        let last = self.tally.seconds.iter().rfind(|second| second.sent > 0);
+        last.is_some_and(|second| second.sent.saturating_sub(second.returned) >= self.not_of_the_line() + ERRORS_MIN)
+    }
+
     /// How failures were spread over the seconds; what this computer lost is taken off each, as above.
     pub fn spread(&self) -> Spread {
         Spread::of(&self.tally.seconds, self.not_of_the_line())

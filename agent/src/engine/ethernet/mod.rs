@@ -145,11 +145,13 @@ impl PortKind for Ethernet<'_> {
 
     fn steps(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
         match run.options.profile.kind {
-            ProfileKind::Steps => run.steps(measured),
-            ProfileKind::Soak => run.soak(measured),
-            ProfileKind::Proof => run.proof(measured),
-            ProfileKind::RateSearch => run.rate_search(measured),
+            ProfileKind::Steps => run.steps(measured)?,
+            ProfileKind::Soak => run.soak(measured)?,
+            ProfileKind::Proof => run.proof(measured)?,
+            // It sends on until frames are lost.
+            ProfileKind::RateSearch => return run.rate_search(measured),
         }
+        run.ask_again(measured)
     }
 
     fn conclude(run: &mut Run<'_, Self>, measured: &mut EthernetMeasured) -> Result<(), CheckError> {

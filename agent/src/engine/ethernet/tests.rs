@@ -3,7 +3,9 @@
 use std::time::Duration;
 
 use turnback_core::{
+    base::placement::Placement,
     document::run::Report,
+    event::Event,
     judge::{Location, Outcome, RuleId},
     kind::ethernet::sim::Rig,
     plan::{Profile, ProfileKind, Rate},
@@ -11,12 +13,24 @@ use turnback_core::{
 
 use crate::{
     engine::{self, CheckOptions, LineOptions, cancel::Cancel},
-    ports::simulated::ethernet::SimulatedPort,
+    ports::{Port, simulated::ethernet::SimulatedPort},
 };
 
 fn check(rig: &str, seed: u64, profile: &Profile) -> Report {
+    check_at(&mut port(rig, seed), options(seed, profile), &mut |_| {}, &Cancel::default())
+}
+
+fn check_at(port: &mut SimulatedPort, options: CheckOptions, say: &mut dyn FnMut(Event), cancel: &Cancel) -> Report {
+    engine::check(port, None, options, say, cancel).expect("a rig can be checked")
+}
+
+fn port(rig: &str, seed: u64) -> SimulatedPort {
     let rig = Rig::parse(rig).unwrap_or_else(|error| panic!("{error}\n{rig}"));
-    let options = CheckOptions {
+    SimulatedPort::of(&rig, "sim:rig".into(), seed)
+}
+
+fn options(seed: u64, profile: &Profile) -> CheckOptions {
+    CheckOptions {
         profile: profile.clone(),
         placement: None,
         cable: None,
@@ -29,9 +43,7 @@ fn check(rig: &str, seed: u64, profile: &Profile) -> Report {
         although_in_service: false,
         confirm: true,
         line: LineOptions::default(),
-    };
-    let mut port = SimulatedPort::of(&rig, "sim:rig".into(), seed);
-    engine::check(&mut port, None, options, &mut |_| {}, &Cancel::default()).expect("a rig can be checked")
+    }
 }
 
 /// Two sizes and two patterns, some thousand frames a second.
@@ -180,4 +192,121 @@ fn confirming_still_places_a_steady_fault_in_the_cable() {
             assert_eq!(verdict.location, [Location::Cable], "seed {seed}\n{rig}\n{verdict:#?}");
         }
     }
+}
+
+/// RFC 2544 23 waits two seconds for residual frames. Here it is four: what comes 3.95 s late is late, and not lost.
+#[test]
+fn late_echoes_are_awaited_for_four_seconds_beyond_the_step() {
+    let mut profile = profile();
+    profile.settle = Duration::from_millis(100);
+    // Sending ends so long before the run does. Only the last frames are held up: each that comes renews the patience.
+    let over_s = check("", 1, &profile).duration_s.unwrap() - profile.settle.as_secs_f64();
+    let from_s = over_s - 0.05;
+    let kind = "{ delay = { ns = 3950000000 } }";
+    let report = check(&format!("[[faults]]\nplace = \"plug\"\nkind = {kind}\nfrom_s = {from_s:.3}\n"), 1, &profile);
+    let late = report.totals.frames().unwrap();
+    assert!((50..400).contains(&late.frames_late) && late.frames_lost_on_wire == 0, "{late:#?}");
+}
+
+/// A plug at the far end of a sound cable that loses a fifth of all frames.
+const LOSSY_PLUG: &str = "placement = \"far-end\"\n[[segments]]\nlabel = \"duct\"\nlength_m = 40\n[[faults]]\n\
+                          place = \"plug\"\nkind = { drop = { ratio = 0.2 } }\n";
+
+/// Confirming changes where the signal is turned back, and leaves it where it was.
+#[test]
+fn plug_and_loop_are_where_they_were_once_a_failure_is_confirmed() {
+    let mut port = port(LOSSY_PLUG, 1);
+    let mut tried = Vec::new();
+    let mut say = |event| {
+        if let Event::Confirming { placement } = event {
+            tried.push(placement);
+        }
+    };
+    let report = check_at(&mut port, options(1, &profile()), &mut say, &Cancel::default());
+    assert_eq!(tried, [Placement::Internal, Placement::AtPort], "{:#?}", report.verdict);
+    assert_eq!(port.plug_is_at(), Some(Placement::FarEnd));
+    let [inside, at_port] = report.references.as_slice() else { panic!("{:#?}", report.references) };
+    assert_eq!((inside.placement, inside.failures), (Placement::Internal, 0));
+    // With the loop inside the chip still on, the plug at the port would pass as well.
+    assert!(
+        at_port.placement == Placement::AtPort && at_port.trouble.failed > at_port.trouble.tried / 10,
+        "{at_port:#?}"
+    );
+}
+
+/// Neither a run that was ended by hand is confirmed, nor does a trial that was ended by hand say anything.
+#[test]
+fn what_was_ended_by_hand_clears_nothing() {
+    let ended_at = |when: fn(&Event) -> bool| {
+        let cancel = Cancel::default();
+        let mut tried = 0;
+        let mut say = |event: Event| {
+            tried += u64::from(matches!(event, Event::Confirming { .. }));
+            if when(&event) {
+                cancel.cancel();
+            }
+        };
+        let report = check_at(&mut port(LOSSY_PLUG, 1), options(1, &profile()), &mut say, &cancel);
+        (tried, report.references.len())
+    };
+    assert_eq!(ended_at(|event| matches!(event, Event::Progress(progress) if progress.frames_missing > 100)), (0, 0));
+    assert_eq!(ended_at(|event| matches!(event, Event::Confirming { .. })), (1, 0));
+}
+
+/// A trial lasts as long as the run sent, ten seconds at most and one at least.
+#[test]
+fn a_trial_lasts_from_one_second_to_ten() {
+    let trials = |seconds: f64| {
+        let mut profile = profile();
+        // Two sizes and two patterns take turns.
+        profile.time = Duration::from_secs_f64(seconds / 4.0);
+        let report = check(LOSSY_PLUG, 1, &profile);
+        // At 2000 frames a second; the first probes are a few more.
+        report.references[0].trouble.tried as f64 / 2000.0
+    };
+    for (sent_s, trial_s) in [(0.4, 1.0), (4.0, 4.0), (40.0, 10.0)] {
+        let tried = trials(sent_s);
+        assert!((trial_s - 0.1..trial_s + 0.1).contains(&tried), "{sent_s} s sent, tried for {tried} s");
+    }
+}
+
+/// A computer that takes 100 frames a second is met by the fifth halving of 2000, and not by the fourth.
+#[test]
+fn a_step_is_slowed_five_times_at_most() {
+    let slowed = |takes: u32| {
+        let mut profile = profile();
+        (profile.sizes_bytes, profile.time) = (vec![64], Duration::from_secs(4));
+        profile.patterns.truncate(1);
+        let host = format!("[port]\nreceive_ring_frames = 4\n[host]\nframes_per_second_max = {takes}\n");
+        let mut rates = Vec::new();
+        let mut say = |event| {
+            if let Event::Slowed { frames_per_second } = event {
+                rates.push(frames_per_second);
+            }
+        };
+        let report = check_at(&mut port(&host, 1), options(1, &profile), &mut say, &Cancel::default());
+        let last = report.steps.last().unwrap().clone();
+        (rates, last.frames_lost_in_host, last.repeated_slower)
+    };
+    let (rates, lost, repeated) = slowed(100);
+    assert_eq!((rates, lost, repeated), (vec![1000.0, 500.0, 250.0, 125.0, 62.5], 0, false));
+    let (rates, lost, repeated) = slowed(20);
+    assert!(rates.len() == 6 && lost > 0 && repeated, "{rates:?} {lost} {repeated}");
+}
+
+/// A plug pulled a moment before the end has lost no more than a bad line loses, and returns nothing of what is sent
+/// then. A line that goes on losing does return some of it.
+#[test]
+fn a_plug_pulled_just_before_the_end_is_no_fault() {
+    let profile = profile();
+    let over_s = check("", 1, &profile).duration_s.unwrap() - profile.settle.as_secs_f64();
+    for before_s in [0.05, 0.2, 0.6, 0.95] {
+        let kind = "{ drop = { ratio = 1.0 } }";
+        let rig = format!("[[faults]]\nplace = \"plug\"\nkind = {kind}\nfrom_s = {:.2}\n", over_s - before_s);
+        let verdict = check(&rig, 1, &profile).verdict;
+        let found = (verdict.outcome, verdict.rule());
+        assert_eq!(found, (Outcome::Undecided, Some(&RuleId::WentSilent)), "{before_s} s: {verdict:#?}");
+    }
+    let lossy = "[[faults]]\nplace = \"plug\"\nkind = { drop = { ratio = 0.3 } }\n";
+    assert_eq!(check(lossy, 1, &profile).verdict.rule(), Some(&RuleId::FramesLost));
 }

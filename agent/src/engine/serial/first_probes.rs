@@ -20,7 +20,8 @@ impl SerialRun<'_, '_> {
         let done = self.send_blocks(measured, &mut exchange);
         self.take(measured, exchange, done)?;
         let any = measured.tally.counts.returned > before.returned;
-        if any {
+        // Bytes that came back without a whole block among them say that a plug is there, and no number of blocks.
+        if any && measured.first_probes.returned > 0 {
             self.tell_first_probes(measured);
         }
         Ok(any)

@@ -41,26 +41,24 @@ pub fn figures(records: &[RecordLine], period: &str, now_ms: i64, zone: &TimeZon
     let runs: Vec<Past> = runs.into_iter().filter(|run| (now_ms as f64 - run.at_ms) / DAY_MS <= days).collect();
     let Some(first) = runs.last() else { return Vec::new() };
     let axis = Axis::new(first.at_ms, now_ms as f64, zone);
-    let mut kinds: Vec<(&str, &str)> = Vec::new();
+    let mut kinds: Vec<SeriesOf> = Vec::new();
     for run in &runs {
-        let kind = (run.record.placement.as_str(), run.record.profile.as_str());
+        let kind = run.kind();
         if !kinds.contains(&kind) {
             kinds.push(kind);
         }
     }
-    let of = |kind: &(&str, &str)| -> Vec<Past> {
-        runs.iter()
-            .filter(|run| (run.record.placement.as_str(), run.record.profile.as_str()) == *kind)
-            .copied()
-            .collect()
-    };
+    let of = |kind: &SeriesOf| -> Vec<Past> { runs.iter().filter(|run| run.kind() == *kind).copied().collect() };
     let series: Vec<_> = kinds.iter().map(|kind| (kind, of(kind))).filter(|(_, runs)| runs.len() > 1).collect();
-    let draw = |(n, ((placement, profile), runs)): (usize, &(&(&str, &str), Vec<Past>))| {
-        let name = format!("{}, profile {profile}", words::place_of_plug(placement));
+    let draw = |(n, ((placement, segment, profile), runs)): (usize, &(&SeriesOf, Vec<Past>))| {
+        let name = format!("{}, profile {profile}", words::place_of_plug(placement, *segment));
         [ratios(RATIO_IDS[n], &name, runs, &axis, zone), trips(TRIP_IDS[n], &name, runs, &axis, zone)]
     };
     series.iter().take(RATIO_IDS.len()).enumerate().flat_map(draw).flatten().collect()
 }
+
+/// What tells one series of runs from another: placement, segment, profile.
+type SeriesOf<'a> = (&'a str, Option<&'a str>, &'a str);
 
 /// A run and when it began, ms since 1970 UTC.
 #[derive(Clone, Copy)]
@@ -72,6 +70,10 @@ struct Past<'a> {
 impl<'a> Past<'a> {
     fn new(record: &'a RecordLine) -> Option<Self> {
         Some(Self { at_ms: began_ms(record)? as f64, record })
+    }
+
+    fn kind(&self) -> SeriesOf<'a> {
+        (self.record.placement.as_str(), self.record.segment.as_deref(), self.record.profile.as_str())
     }
 
     fn shape(&self) -> Shape {
@@ -235,6 +237,7 @@ mod tests {
             port: "quay0".into(),
             cable: None,
             placement: "at-port".into(),
+            segment: None,
             profile: "quick".into(),
             outcome,
             location: Vec::new(),

@@ -1,6 +1,9 @@
 //! A port in one line: its state, its place, what to do about it.
 
-use turnback_core::watch::{observation::Ground, standing::State};
+use turnback_core::{
+    judge::Location,
+    watch::{care::Traced, observation::Ground, standing::State},
+};
 
 use super::words;
 use crate::daemon::agent::{PortView, Watch};
@@ -95,10 +98,19 @@ pub fn action(port: &PortView, now_ms: i64) -> String {
     let standing = &port.standing;
     let due = port.next_due_ms.filter(|due| *due > now_ms).map(|due| format!("Due in {}.", words::age(due - now_ms)));
     match standing.state {
+        State::Failed | State::Suspect | State::Undecided if port.traced.is_some() => {
+            port.traced.as_ref().map_or(String::new(), traced)
+        }
         State::Failed | State::Suspect if standing.why.starts_with("drifts") => {
             format!("{} Find out where, in a case.", words::sentence(&standing.why))
         }
-        State::Failed | State::Suspect | State::Undecided => match standing.rests_on.as_ref().map(found) {
+        // Nothing is changed for what was seen once.
+        State::Suspect => {
+            let seen = standing.rests_on.as_ref().map_or(String::new(), |run| places(&run.location, None));
+            let seen = if seen.is_empty() { words::plainly(&standing.why).to_owned() } else { seen };
+            format!("{} Seen, and not confirmed yet: it is tested again.", words::sentence(&seen))
+        }
+        State::Failed | State::Undecided => match standing.rests_on.as_ref().map(found) {
             Some(found) if !found.is_empty() => found,
             _ => words::sentence(words::plainly(&standing.why)),
         },
@@ -113,12 +125,31 @@ pub fn action(port: &PortView, now_ms: i64) -> String {
 
 /// Where the fault may lie, and the first thing to do: `Port or plug. Try another plug.`
 fn found(run: &Ground) -> String {
-    let places: Vec<_> = run.location.iter().map(|place| place.name().replace('-', " ")).collect();
-    let first = run.next.split_inclusive(". ").next().unwrap_or_default().trim();
+    said(&places(&run.location, None), &run.next)
+}
+
+/// The same of what a case found.
+fn traced(traced: &Traced) -> String {
+    said(&found_by(traced), &traced.next)
+}
+
+/// Where a case found a fault: `cable, segment quay-duct`.
+pub fn found_by(traced: &Traced) -> String {
+    places(&traced.location, traced.segment.as_deref())
+}
+
+fn places(location: &[Location], segment: Option<&str>) -> String {
+    let places: Vec<_> = location.iter().map(|place| place.name().replace('-', " ")).collect();
+    let segment = segment.map_or(String::new(), |segment| format!(", segment {segment}"));
+    format!("{}{segment}", places.join(" or "))
+}
+
+fn said(places: &str, next: &str) -> String {
+    let first = next.split_inclusive(". ").next().unwrap_or_default().trim();
     let first = if first.is_empty() || first.ends_with('.') { first.to_owned() } else { format!("{first}.") };
     match places.is_empty() {
         true => first,
-        false => format!("{}. {first}", words::upper(&places.join(" or "))).trim().to_owned(),
+        false => format!("{}. {first}", words::upper(places)).trim().to_owned(),
     }
 }
 
@@ -151,7 +182,7 @@ fn stale(port: &PortView, now_ms: i64) -> Option<(Stale, String)> {
 pub fn rests_on(run: &Ground) -> String {
     let speed = run.speed.iter().cloned();
     let profile = Some(&run.profile).filter(|profile| !profile.is_empty()).map(|profile| format!("profile {profile}"));
-    let place = words::place_of_plug(&run.placement.to_string()).to_owned();
+    let place = words::place_of_plug(&run.placement.to_string(), None);
     std::iter::once(place).chain(speed).chain(profile).collect::<Vec<_>>().join(", ")
 }
 

@@ -219,7 +219,8 @@ struct Refused<'a> {
 
 impl IntoResponse for PageError {
     fn into_response(self) -> Response {
-        let page = Refused { message: &self.0.message, code: self.0.code }.render().unwrap_or_default();
+        let message = words::sentence(&self.0.message);
+        let page = Refused { message: &message, code: self.0.code }.render().unwrap_or_default();
         let mut response = (self.0.status, Html(page)).into_response();
         if let Some(seconds) = self.0.retry_after_s {
             response.headers_mut().insert(header::RETRY_AFTER, seconds.into());

@@ -7,7 +7,7 @@ use axum::{
     http::{HeaderMap, StatusCode, Uri},
 };
 use serde::Deserialize;
-use turnback_core::{judge::Outcome, plan::Profile};
+use turnback_core::{judge::Outcome, plan::Profile, watch::standing::State};
 
 use super::{
     Around, Book, Page, PageError, filled, history,
@@ -28,6 +28,7 @@ struct Port {
     around: Around,
     line: PortLine,
     view: PortView,
+    now_ms: i64,
     since: String,
     /// What its state rests on, in words, and the page of that run.
     ground: Option<(String, String)>,
@@ -101,6 +102,7 @@ pub async fn view(
         changes: ChangeLine::all(changes, now_ms, &zone),
         records: RecordRow::all(&lines[..lines.len().min(RECENT)], &zone),
         records_href: format!("/runs?port={}", words::encoded(&view.name)),
+        now_ms,
         around,
         line,
         view,
@@ -125,6 +127,15 @@ pub fn waiting(book: &Book, port: &str, now_ms: i64) -> Vec<WaitingLine> {
 
 /// All that the verdict says to do, or what a list says.
 fn advice(view: &PortView, line: &PortLine) -> String {
+    if view.diagnosis.is_some() {
+        return "Go on with the open case.".to_owned();
+    }
+    if let Some(traced) = view.traced.as_ref().filter(|_| line.held.needs_attention()) {
+        return traced.next.clone();
+    }
+    if line.held == State::Suspect {
+        return line.action.clone();
+    }
     let next = view.standing.rests_on.as_ref().map_or("", |run| run.next.as_str());
     let drifts = view.standing.why.starts_with("drifts");
     if line.held.needs_attention() && view.present && !next.is_empty() && !drifts {

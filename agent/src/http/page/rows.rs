@@ -145,7 +145,7 @@ impl RecordRow {
             port: line.port.clone(),
             port_href: words::port_href(&line.port),
             cable: line.cable.clone().unwrap_or_else(|| "-".into()),
-            placement: line.placement.clone(),
+            placement: words::place_of_plug(&line.placement, line.segment.as_deref()),
             profile: line.profile.clone(),
             outcome,
             tone: line.outcome.name(),

@@ -94,14 +94,15 @@ pub fn meaning(state: State) -> &'static str {
     }
 }
 
-/// Where a placement has the plug.
-pub fn place_of_plug(placement: &str) -> &str {
-    match placement {
-        "internal" => "loop inside the chip",
-        "at-port" => "plug at the port",
-        "far-end" => "plug at the far end",
-        "return-port" => "cable to the return port",
-        other => other,
+/// Where a placement has the plug; at the end of this segment, where one is named.
+pub fn place_of_plug(placement: &str, segment: Option<&str>) -> String {
+    match (placement, segment) {
+        ("internal", _) => "loop inside the chip".to_owned(),
+        ("at-port", _) => "plug at the port".to_owned(),
+        ("far-end", Some(segment)) => format!("plug at the end of {segment}"),
+        ("far-end", None) => "plug at the far end".to_owned(),
+        ("return-port", _) => "cable to the return port".to_owned(),
+        (other, _) => other.to_owned(),
     }
 }
 
@@ -113,12 +114,12 @@ pub fn stage(name: &str) -> String {
         _ => ("", name),
     };
     let place = match place.split_once(':') {
-        Some(("far-end", segment)) => format!("plug at the end of {segment}"),
+        Some((placement @ "far-end", segment)) => place_of_plug(placement, Some(segment)),
         _ => match place {
             "other-plug" => "another plug".into(),
             "known-good-port" => "the plug in a port that works".into(),
             "cable-test" => "cable test".into(),
-            placement => place_of_plug(placement).to_owned(),
+            placement => place_of_plug(placement, None),
         },
     };
     match kind {
@@ -243,10 +244,14 @@ pub fn said(event: &Event) -> String {
 }
 
 fn progressed(p: &Progress) -> String {
+    // Between two steps nothing is sent for a moment.
+    let pace = match p.frames_per_second as u64 {
+        0 => String::new(),
+        pace => format!(", {} a second", figure::count(pace)),
+    };
     format!(
-        "{} probes sent, {} a second, {} errors{}{}",
+        "{} probes sent{pace}, {} errors{}{}",
         figure::count(p.frames_sent),
-        figure::count(p.frames_per_second as u64),
         figure::count(p.errors),
         proved(p.proved_below),
         left(p.left_s)

@@ -6,6 +6,7 @@
 
 pub mod device;
 mod halves;
+mod offload;
 pub mod port;
 pub mod service;
 pub mod settings;

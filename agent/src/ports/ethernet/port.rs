@@ -4,6 +4,7 @@ use std::{thread, time::Duration};
 
 use turnback_core::{
     base::{placement::Placement, time::Nanos},
+    bench::facts::OffloadItem,
     kind::{
         Kind,
         ethernet::{
@@ -33,6 +34,7 @@ use super::{
             monitor::Monitor,
         },
     },
+    offload,
     service::{InService, Reason, Surroundings},
     settings::{EthernetRestorer, EthernetSetting, target},
     socket::{Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RingOptions, SenderOptions},
@@ -378,6 +380,16 @@ impl FramePort for EthernetPort {
         Ok(Box::new(ThreadRunner::new(sender, ring, direction, (probe_source(self.address), into.address), own)))
     }
 
+    fn offloads(
+        &mut self,
+        frames: u32,
+        is_ended: &mut dyn FnMut() -> bool,
+    ) -> Result<Option<Vec<OffloadItem>>, PortError> {
+        let device = Device::open(&self.name).map_err(|e| device_error(&self.name, "open", e))?;
+        let address = self.address;
+        offload::test(&device, address, &mut |wanted| self.make(wanted), frames, is_ended)
+    }
+
     fn interface(&self) -> Option<Interface> {
         Some(Interface { name: self.name.clone(), index: self.index, address: self.address })
     }
@@ -387,7 +399,7 @@ fn host(port: &str, action: &str, cause: impl std::fmt::Display) -> PortError {
     PortError::Host { port: port.to_owned(), action: action.to_owned(), cause: cause.to_string() }
 }
 
-fn device_error(port: &str, action: &str, error: EthtoolError) -> PortError {
+pub(in crate::ports) fn device_error(port: &str, action: &str, error: EthtoolError) -> PortError {
     match error {
         EthtoolError::NotPermitted { .. } => PortError::NotPermitted {
             port: port.to_owned(),

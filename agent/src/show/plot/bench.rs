@@ -25,12 +25,26 @@ pub fn card(test: &CardTest) -> Vec<Figure> {
     let rate: Vec<(f64, f64)> = load.samples.iter().map(|sample| (sample.at_s, sample.mbps)).collect();
     let least = load.allowed_mbps * load.bench_share * limits.throughput_min;
     [
-        over_time(load, "warmth", "Temperature under load", "degrees C", limits.temperature_max_c, &warmth),
-        over_time(load, "rate", "Throughput of all ports", "Mb/s", least, &rate),
+        over_time(
+            load,
+            "warmth",
+            "Temperature under load",
+            "degrees C",
+            Bound::AtMost(limits.temperature_max_c),
+            &warmth,
+        ),
+        over_time(load, "rate", "Throughput of all ports", "Mb/s", Bound::AtLeast(least), &rate),
     ]
     .into_iter()
     .flatten()
     .collect()
+}
+
+/// What a value is asked to keep.
+#[derive(Clone, Copy)]
+enum Bound {
+    AtMost(f64),
+    AtLeast(f64),
 }
 
 fn over_time(
@@ -38,14 +52,22 @@ fn over_time(
     id: &'static str,
     title: &str,
     unit: &'static str,
-    limit: f64,
+    bound: Bound,
     values: &[(f64, f64)],
 ) -> Option<Figure> {
     let end = load.samples.last()?.at_s;
     let most = values.iter().map(|(_, value)| *value).max_by(f64::total_cmp)?;
     let step = end / load.samples.len() as f64;
     let column = |(at, value): &(f64, f64)| Column { from: at - step, to: *at, solid: *value, hatched: 0.0 };
-    let summary = format!("The highest value is {most:.0} {unit}; the limit is {limit:.0} {unit}.");
+    let least = values.iter().map(|(_, value)| *value).min_by(f64::total_cmp)?;
+    let (limit, summary) = match bound {
+        Bound::AtMost(limit) => {
+            (limit, format!("The highest value is {most:.0} {unit}; at most {limit:.0} {unit} is allowed."))
+        }
+        Bound::AtLeast(limit) => {
+            (limit, format!("The lowest value is {least:.0} {unit}; at least {limit:.0} {unit} is asked."))
+        }
+    };
     let x = Scale::Linear { low: 0.0, high: end };
     let svg = columns::draw(&Columns {
         id,
@@ -80,7 +102,12 @@ pub fn lot(lot: &Lot) -> Vec<Figure> {
 fn reasons(lot: &Lot) -> Option<Figure> {
     let reasons = &lot.summary.reasons;
     let most = f64::from(reasons.first()?.cards);
-    let summary = format!("{} is the most frequent reason.", reasons[0].rule);
+    let summary = match reasons.get(1) {
+        Some(second) if second.cards == reasons[0].cards => {
+            format!("No reason counts more than {most:.0} of the cards.")
+        }
+        _ => format!("{} is the most frequent reason.", reasons[0].rule),
+    };
     let names = reasons.iter().map(|reason| reason.rule.to_string().trim_start_matches("card-").to_owned());
     let svg = columns::draw(&Columns {
         id: "reasons",
@@ -128,16 +155,17 @@ fn distribution(id: &'static str, spread: &Distribution) -> Figure {
         let (solid, hatched) = if spot.is_outlier { (0.0, spot.value) } else { (spot.value, 0.0) };
         Column { from: at as f64 + 0.15, to: at as f64 + 0.85, solid, hatched }
     };
-    // Every card has a column; a number below each fifth is enough to count by.
-    let marks = (1..=spread.cards.len()).filter(|number| *number == 1 || number.is_multiple_of(5));
+    // A card without a figure has no column, so columns are known by the numbers in the labels and not by counting.
+    let every = spread.cards.len().div_ceil(MARKS_MAX).max(1);
+    let marks = spread.cards.iter().enumerate().step_by(every);
     let svg = columns::draw(&Columns {
         id,
         width: HALF,
         title: &title,
         summary: &summary,
         x: Scale::Linear { low: 0.0, high: spread.cards.len() as f64 },
-        x_title: "cards, in the order of their labels",
-        x_marks: marks.map(|number| (number as f64 - 0.5, number.to_string())).collect(),
+        x_title: "cards, by the numbers in their labels",
+        x_marks: marks.map(|(at, spot)| (at as f64 + 0.5, number(&spot.card).to_owned())).collect(),
         y: Scale::Linear { low: 0.0, high: most * 1.05 },
         y_title: &spread.unit,
         is_counted: false,
@@ -153,6 +181,15 @@ fn distribution(id: &'static str, spread: &Distribution) -> Figure {
     let legend = vec![("solid", "like the others"), ("hatched", "far off")];
     Figure { id, title, summary, legend, svg, is_wide: false, table }
 }
+
+/// The number at the end of a card's label; the whole label where it has none.
+fn number(label: &str) -> &str {
+    let number = label.rsplit(|c: char| !c.is_ascii_digit()).next().unwrap_or_default();
+    if number.is_empty() { label } else { number }
+}
+
+/// As many numbers as fit below the columns.
+const MARKS_MAX: usize = 16;
 
 fn capitalised(text: &str) -> String {
     let mut letters = text.chars();

@@ -80,7 +80,8 @@ fn factor_ticks(low: f64, high: f64, wanted: usize) -> Vec<f64> {
     let (first, last) = (low.log10().floor() as i32, high.log10().ceil() as i32);
     let decades = (last - first).max(1) as usize;
     let every = decades.div_ceil(wanted.max(1)) as i32;
-    let within: &[f64] = if (high / low).log10() < 2.5 { &[1.0, 2.0, 5.0] } else { &[1.0] };
+    // Three marks a decade where there is room for them.
+    let within: &[f64] = if (high / low).log10() * 3.0 <= wanted as f64 + 1.0 { &[1.0, 2.0, 5.0] } else { &[1.0] };
     (first..=last)
         .filter(|power| every == 1 || power.rem_euclid(every) == 0)
         .flat_map(|power| within.iter().map(move |m| m * 10_f64.powi(power)))

@@ -42,12 +42,20 @@ fn identity(test: &CardTest) -> Vec<(&'static str, String)> {
     let optional = [
         ("name", &card.name),
         ("subsystem", &card.subsystem),
+        ("revision", &card.revision),
         ("part", &card.part),
         ("serial", &card.serial),
         ("driver", &card.driver),
         ("firmware", &card.firmware),
     ];
     facts.extend(optional.into_iter().filter_map(|(name, value)| Some((name, value.clone()?))));
+    if let Some(image) = &card.image {
+        // Enough to tell two cards of a lot apart by eye.
+        facts.push((
+            "memory",
+            format!("{} without addresses", &image.masked_sha256.chars().take(16).collect::<String>()),
+        ));
+    }
     facts.push(("addresses", card.addresses().collect::<Vec<_>>().join(", ")));
     facts
 }

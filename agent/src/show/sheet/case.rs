@@ -32,9 +32,9 @@ pub fn render(case: &Case) -> Result<String, askama::Error> {
 /// # Errors
 /// As for [`render`].
 pub fn render_in_book(case: &Case, trail: Vec<Trail>) -> Result<String, askama::Error> {
-    let moves = case.next.as_ref().map_or(Vec::new(), |next| {
-        vec![("do", next.hands.as_str()), ("look", next.look.as_str()), ("why", next.why.as_str())]
-    });
+    // What to do with the hands stands above, as what to do now.
+    let moves =
+        case.next.as_ref().map_or(Vec::new(), |next| vec![("look", next.look.as_str()), ("why", next.why.as_str())]);
     Sheet {
         trail,
         subject: case_text::about(case),
@@ -48,7 +48,7 @@ pub fn render_in_book(case: &Case, trail: Vec<Trail>) -> Result<String, askama::
         tables: vec![("Stages", stages(case))],
         cannot_show: Listed::new(cannot_show_in(case)),
         origin: format!("{}, case format {}, case {}", case.program, case.format, case.case),
-        ..Sheet::new(case_text::headline(&case.verdict), &case.verdict, &cautions(case))
+        ..Sheet::new(case_text::standing(case), &case.verdict, &cautions(case))
     }
     .render()
 }

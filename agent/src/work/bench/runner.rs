@@ -1,17 +1,14 @@
-//! Carries out the tests of cards on a simulated bench.
+//! Carries out the tests of cards on a bench: in which order, with which plugs, and what is asked of hands.
 
 use std::collections::BTreeSet;
 
 use serde::Serialize;
 use turnback_core::{
-    base::{caution::Caution, labels::Labels},
     bench::{
         attempt::Attempt,
         blame::{Use, at_fault},
-        facts::{DataRun, Facts},
         findings::{RestsOn, findings},
         procedure::{Procedure, TestName},
-        sim::{Setup, SimulatedBench, rig::REFERENCE},
     },
     document::{
         Document,
@@ -23,18 +20,18 @@ use turnback_core::{
         lot::Lot,
     },
     judge::{RuleId, Verdict},
-    kind::rig::AnyRig,
-    plan::Profile,
 };
 
 use super::{
     BenchError,
+    hands::{fitting, moved, only},
     lot::{self, card_tests},
+    numbers::{numbered, recognised},
+    seam::{Bench, Came, Occasion, Order, Place, Present},
 };
 use crate::{
     archive::{Archive, Listed, Query},
-    engine::{CheckError, CheckOptions, cancel::Cancel, check},
-    ports::simulated,
+    engine::cancel::Cancel,
     work::{PROGRAM, now, this_moment},
 };
 
@@ -64,6 +61,15 @@ pub enum BenchEvent {
         /// How long it took, seconds.
         took_s: f64,
     },
+    /// A test was cut off, and the card is left for another time.
+    CutOff {
+        /// Label of the card.
+        card: String,
+        /// The test; none if it had not begun.
+        test: Option<TestName>,
+        /// Why.
+        why: String,
+    },
     /// A card has a grade, or cannot get one now.
     Graded {
         /// Label of the card.
@@ -74,16 +80,20 @@ pub enum BenchEvent {
 }
 
 /// What a person answers to a request to move something.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Wish {
     /// It is done.
     Go,
+    /// This is what the sticker says.
+    Read(String),
+    /// Nobody is there to do it: this card is left as it is, and the next one tested.
+    Nobody,
     /// Go on another time.
     Leave,
 }
 
 /// Asks a person to move something.
-pub type Ask<'a> = &'a mut dyn FnMut(&Hands) -> Result<Wish, BenchError>;
+pub type Ask<'a> = &'a mut dyn FnMut(&Hands, Occasion) -> Result<Wish, BenchError>;
 /// Tells what happens.
 pub type Say<'a> = &'a mut dyn FnMut(BenchEvent);
 
@@ -92,12 +102,25 @@ pub struct BenchRunner<'a> {
     /// The lot.
     pub lot: Lot,
     archive: &'a mut dyn Archive,
-    bench: SimulatedBench,
+    bench: &'a mut dyn Bench,
     name: String,
     cancel: Cancel,
     last_ms: i64,
     /// The newest test of the reference card, if the bench is proved by it.
     reference: Option<CardTest>,
+}
+
+/// What became of a step that needs hands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Exchanged {
+    /// The test can begin; whatever had to be moved was.
+    Nothing,
+    /// A plug or slot was tried with the reference card.
+    Proved,
+    /// It cannot be done now. The card stays unfinished.
+    NotPossible,
+    /// The person goes on another time.
+    Left,
 }
 
 /// How far the work on a card or lot came.
@@ -115,7 +138,7 @@ impl<'a> BenchRunner<'a> {
     pub fn new(
         lot: Lot,
         archive: &'a mut dyn Archive,
-        bench: SimulatedBench,
+        bench: &'a mut dyn Bench,
         name: String,
         cancel: Cancel,
     ) -> Result<Self, BenchError> {
@@ -135,26 +158,35 @@ impl<'a> BenchRunner<'a> {
     /// # Errors
     /// [`BenchError`].
     pub fn test(&mut self, cards: &[String], ask: Ask<'_>, say: Say<'_>) -> Result<(), BenchError> {
-        let there = (self.bench.rig.cards.len() as u32).min(self.lot.quantity);
-        let numbers: Vec<u32> = (1..=there).filter(|number| self.lot.tests(*number)).collect();
-        let labels: Vec<String> = numbers.iter().map(|number| self.label(*number)).collect();
-        if let Some(unknown) = cards.iter().find(|card| !labels.contains(card)) {
+        let known = card_tests(&*self.archive, &self.lot.label)?;
+        let mut there = recognised(&self.lot, self.bench.cards()?, &known);
+        let label = |number: &Option<u32>| number.map(|number| self.label(number));
+        let is_meant = |(number, present): &(Option<u32>, Present), name: &String| {
+            label(number).as_ref() == Some(name) || present.names.contains(name)
+        };
+        if let Some(unknown) = cards.iter().find(|name| !there.iter().any(|card| is_meant(card, name))) {
+            let name = |(number, present): &(Option<u32>, Present)| label(number).or(present.slot.clone());
+            let known: Vec<String> = there.iter().filter_map(name).collect();
             let (lot, card) = (self.lot.label.clone(), unknown.clone());
-            return Err(BenchError::NoCard { lot, card, known: labels.join(", ") });
+            return Err(BenchError::NoCard { lot, card, known: known.join(", ") });
         }
+        there.retain(|card| cards.is_empty() || cards.iter().any(|name| is_meant(card, name)));
+        let cannot = there.iter().find(|(_, present)| !present.why_not.is_empty());
+        if let Some((number, present)) = cannot.filter(|_| !cards.is_empty()) {
+            let card = label(number).or(present.slot.clone()).unwrap_or_default();
+            return Err(BenchError::NotTestable { card, why: present.why_not.join("; ") });
+        }
+        there.retain(|(_, present)| present.why_not.is_empty());
+        let there: Vec<_> = numbered(&self.lot, there, &known).into_iter().map(|(n, p)| (self.label(n), p)).collect();
         if self.prove(ask, say)? == Led::Left {
             return Ok(());
         }
-        for (number, label) in numbers.into_iter().zip(labels) {
-            if !cards.is_empty() && !cards.contains(&label) {
-                continue;
-            }
-            let known = card_tests(&*self.archive, &self.lot.label)?.into_iter().find(|test| test.label == label);
-            let test = match known {
-                Some(test) if test.grade == Grade::Unfinished && test.next.is_some() => test,
+        for (label, present) in there {
+            let test = match known.iter().find(|test| test.label == label) {
+                Some(test) if test.grade == Grade::Unfinished && test.next.is_some() => test.clone(),
                 // One that was graded, or cannot be, is tested again only if somebody names it.
                 Some(_) if cards.is_empty() => continue,
-                _ => self.new_test(label, number),
+                _ => self.new_test(label, &present),
             };
             let led = self.lead(test, ask, say)?;
             lot::settle(self.archive, &mut self.lot)?;
@@ -167,7 +199,10 @@ impl<'a> BenchRunner<'a> {
 
     /// Tests the reference card, unless it was tested not long ago.
     fn prove(&mut self, ask: Ask<'_>, say: Say<'_>) -> Result<Led, BenchError> {
-        let own = self.all_tests()?.into_iter().filter(|test| test.is_reference && test.label == REFERENCE_LABEL);
+        let Some(reference) = self.bench.reference()? else { return Ok(Led::ToItsEnd) };
+        let is_own =
+            |test: &CardTest| test.is_reference && test.label == REFERENCE_LABEL && test.card.is(&reference.card);
+        let own = self.all_tests()?.into_iter().filter(is_own);
         let newest = own.max_by(|a, b| a.test.cmp(&b.test));
         let lasts_ms = self.lot.procedure.bench_proof_lasts.as_millis() as i64;
         let holds = |test: &CardTest| {
@@ -180,24 +215,22 @@ impl<'a> BenchRunner<'a> {
                 return Ok(Led::ToItsEnd);
             }
             Some(test) if test.grade == Grade::Unfinished && test.next.is_some() && test.procedure == procedure => test,
-            _ => self.reference_test(REFERENCE_LABEL, procedure),
+            _ => self.reference_test(REFERENCE_LABEL, &reference, procedure),
         };
         let led = self.lead(test, ask, say)?;
-        let tested = self.all_tests()?.into_iter().filter(|test| test.is_reference && test.label == REFERENCE_LABEL);
+        let tested = self.all_tests()?.into_iter().filter(is_own);
         self.reference = tested.max_by(|a, b| a.test.cmp(&b.test)).filter(holds);
         Ok(led)
     }
 
-    fn reference_test(&self, label: &str, procedure: Procedure) -> CardTest {
-        let mut test = self.new_test(label.to_owned(), 0);
-        test.card = self.bench.rig.card(REFERENCE);
+    fn reference_test(&self, label: &str, reference: &Present, procedure: Procedure) -> CardTest {
+        let mut test = self.new_test(label.to_owned(), reference);
         (test.lot, test.is_reference, test.procedure) = (None, true, procedure);
-        test.slot = REFERENCE_SLOT.to_owned();
+        test.slot = reference.slot.clone().unwrap_or_else(|| REFERENCE_SLOT.to_owned());
         test
     }
 
-    fn new_test(&self, label: String, number: u32) -> CardTest {
-        let serial = self.bench.rig.cards.get((number as usize).wrapping_sub(1)).map_or(REFERENCE, |c| &c.serial);
+    fn new_test(&self, label: String, present: &Present) -> CardTest {
         CardTest {
             format: FORMAT,
             program: PROGRAM.to_owned(),
@@ -208,10 +241,10 @@ impl<'a> BenchRunner<'a> {
             started_at: now(),
             changed_at: this_moment(),
             is_reference: false,
-            card: self.bench.rig.card(serial),
+            card: present.card.clone(),
             claim: self.lot.claim.clone(),
             procedure: self.lot.procedure.clone(),
-            slot: String::new(),
+            slot: present.slot.clone().unwrap_or_default(),
             plugs: Vec::new(),
             attempts: Vec::new(),
             proof: None,
@@ -226,12 +259,17 @@ impl<'a> BenchRunner<'a> {
         for attempt in test.attempts.iter_mut().filter(|attempt| !attempt.is_done()) {
             attempt.cut_off.get_or_insert_with(|| "the program ended before the test did".to_owned());
         }
+        if !self.find(&mut test, say)? {
+            return Ok(Led::ToItsEnd);
+        }
         let mut knows = self.knows(&test)?;
         if test.plugs.is_empty() {
             self.place(&mut test, &knows)?;
             self.keep(&mut test, &knows)?;
-            if ask(&fitting(&test))? == Wish::Leave {
-                return Ok(Led::Left);
+            match ask(&fitting(&test, self.bench.place_of(&test)?), Occasion::Fitting)? {
+                Wish::Go | Wish::Read(_) => {}
+                Wish::Nobody => return Ok(Led::ToItsEnd),
+                Wish::Leave => return Ok(Led::Left),
             }
         }
         self.keep(&mut test, &knows)?;
@@ -239,24 +277,26 @@ impl<'a> BenchRunner<'a> {
             if self.cancel.is_cancelled() {
                 return Ok(Led::Left);
             }
-            let to = self.offered(&test, &step, &knows.history);
-            if let Some(hands) = step.hands(&test, to.as_deref()) {
-                if to.is_none() && matches!(step, Step::OtherPlug { .. } | Step::OtherSlot { .. }) {
-                    // No good one is left. The card stays unfinished, and says what it needs.
-                    break;
+            if !self.is_moved_already(&test, &step)? {
+                match self.exchange(&mut test, &step, &knows, ask, say)? {
+                    Exchanged::Nothing => {}
+                    Exchanged::Proved => {
+                        knows = self.knows(&test)?;
+                        self.keep(&mut test, &knows)?;
+                        continue;
+                    }
+                    Exchanged::NotPossible => break,
+                    Exchanged::Left => return Ok(Led::Left),
                 }
-                if ask(&hands)? == Wish::Leave {
-                    return Ok(Led::Left);
-                }
-                if let Step::ProvePlug { .. } | Step::ProveSlot { .. } = &step {
-                    self.prove_thing(&step, say)?;
-                    knows = self.knows(&test)?;
-                    self.keep(&mut test, &knows)?;
-                    continue;
-                }
-                moved(&mut test, &step, to.unwrap_or_default());
             }
-            self.attempt(&mut test, step.test(), &knows, say)?;
+            let sticker = match self.sticker(&test, step.test(), ask)? {
+                Wish::Leave => return Ok(Led::Left),
+                Wish::Read(text) => Some(text),
+                Wish::Go | Wish::Nobody => None,
+            };
+            if !self.attempt(&mut test, step.test(), sticker.as_deref(), &knows, say)? {
+                return Ok(if self.cancel.is_cancelled() { Led::Left } else { Led::ToItsEnd });
+            }
         }
         if !self.cancel.is_cancelled() {
             say(BenchEvent::Graded { card: test.label.clone(), grade: test.grade });
@@ -264,26 +304,68 @@ impl<'a> BenchRunner<'a> {
         Ok(Led::ToItsEnd)
     }
 
-    /// Tries a plug or slot with the reference card.
-    fn prove_thing(&mut self, step: &Step, say: Say<'_>) -> Result<(), BenchError> {
-        let only = |test: TestName| {
-            let (all, none) = (&self.lot.procedure, bare());
-            match test {
-                TestName::Links => Procedure { links: all.links.clone(), ..none },
-                TestName::Data => Procedure { data: all.data.clone(), ..none },
-                TestName::Transceiver => Procedure { transceiver: all.transceiver.clone(), ..none },
-                TestName::Load => Procedure { load: all.load.clone(), ..none },
-                TestName::Bus => Procedure { bus: all.bus.clone(), ..none },
-                TestName::BurnIn => Procedure { load: all.load.clone(), burn_in: all.burn_in.clone(), ..none },
-                TestName::Identity | TestName::SelfTest | TestName::Offloads => none,
+    /// Finds the card where it is now. False: it is nowhere.
+    fn find(&mut self, test: &mut CardTest, say: Say<'_>) -> Result<bool, BenchError> {
+        match self.bench.place_of(test)? {
+            Place::AsTold => {}
+            Place::In(slot) => test.slot = slot,
+            Place::Nowhere => {
+                let why = format!("it is not in {} any more", test.slot);
+                say(BenchEvent::CutOff { card: test.label.clone(), test: None, why });
+                return Ok(false);
             }
-        };
+        }
+        Ok(true)
+    }
+
+    /// The computer was switched off for this step, and the card stands in another slot since.
+    fn is_moved_already(&mut self, test: &CardTest, step: &Step) -> Result<bool, BenchError> {
+        let Step::OtherSlot { not, .. } = step else { return Ok(false) };
+        Ok(matches!(self.bench.place_of(test)?, Place::In(slot) if !not.contains(&slot)))
+    }
+
+    /// Has moved what a step asks for.
+    fn exchange(
+        &mut self,
+        test: &mut CardTest,
+        step: &Step,
+        knows: &BenchKnows,
+        ask: Ask<'_>,
+        say: Say<'_>,
+    ) -> Result<Exchanged, BenchError> {
+        let to = self.offered(test, step, &knows.history);
+        let Some(hands) = step.hands(test, to.as_deref()) else { return Ok(Exchanged::Nothing) };
+        let needs_thing = matches!(step, Step::OtherPlug { .. } | Step::OtherSlot { .. });
+        let proves = matches!(step, Step::ProvePlug { .. } | Step::ProveSlot { .. });
+        if (needs_thing && to.is_none()) || (proves && self.bench.reference()?.is_none()) {
+            // No good one is left. The card stays unfinished, and says what it needs.
+            return Ok(Exchanged::NotPossible);
+        }
+        match ask(&hands, Occasion::Exchange)? {
+            Wish::Go | Wish::Read(_) => {}
+            Wish::Nobody => return Ok(Exchanged::NotPossible),
+            Wish::Leave => return Ok(Exchanged::Left),
+        }
+        if proves {
+            return Ok(if self.prove_thing(step, say)? { Exchanged::Proved } else { Exchanged::NotPossible });
+        }
+        moved(test, step, to.unwrap_or_default());
+        if !self.find(test, say)? || (matches!(step, Step::OtherSlot { not, .. } if not.contains(&test.slot))) {
+            return Ok(Exchanged::NotPossible);
+        }
+        Ok(Exchanged::Nothing)
+    }
+
+    /// Tries a plug or slot with the reference card. False: it could not be done.
+    fn prove_thing(&mut self, step: &Step, say: Say<'_>) -> Result<bool, BenchError> {
         let thing = match step {
             Step::ProvePlug { plug, .. } => plug,
             Step::ProveSlot { slot, .. } => slot,
-            _ => return Ok(()),
+            _ => return Ok(false),
         };
-        let mut test = self.reference_test(&format!("{REFERENCE_LABEL} with {thing}"), only(step.test()));
+        let Some(reference) = self.bench.reference()? else { return Ok(false) };
+        let label = format!("{REFERENCE_LABEL} with {thing}");
+        let mut test = self.reference_test(&label, &reference, only(&self.lot.procedure, step.test()));
         let knows = self.knows(&test)?;
         self.place(&mut test, &knows)?;
         match step {
@@ -296,36 +378,31 @@ impl<'a> BenchRunner<'a> {
                     test.plugs[0] = Some(plug.clone());
                 }
             }
-            _ => test.slot.clone_from(thing),
+            _ if reference.slot.as_ref().is_none_or(|slot| slot == thing) => test.slot.clone_from(thing),
+            // It is somewhere else still.
+            _ => return Ok(false),
         }
-        self.attempt(&mut test, step.test(), &knows, say)
+        self.attempt(&mut test, step.test(), None, &knows, say)
     }
 
     /// The first good slot, and good plugs.
     fn place(&self, test: &mut CardTest, knows: &BenchKnows) -> Result<(), BenchError> {
         let (bad_slots, bad_plugs) = (at_fault(&knows.history, RestsOn::Slot), at_fault(&knows.history, RestsOn::Plug));
         let needs = |what| BenchError::NothingLeft { card: test.label.clone(), what };
-        if !test.is_reference {
+        if !test.is_reference && test.slot.is_empty() {
             // Cards go through all slots in turn, as on a bench where several are at work.
-            let good: Vec<&str> = self.slots().filter(|slot| !bad_slots.contains(*slot)).collect();
+            let slots = self.bench.slots();
+            let good: Vec<&String> = slots.iter().filter(|slot| !bad_slots.contains(*slot)).collect();
             let used = knows.history.iter().filter(|use_| use_.on == RestsOn::Slot).map(|use_| &use_.card);
             let turn = used.collect::<BTreeSet<_>>().len();
             let slot = good.get(turn % good.len().max(1)).ok_or_else(|| needs("slot"))?;
-            test.slot = (*slot).to_owned();
+            test.slot = (*slot).clone();
         }
-        let mut good = self.plugs().filter(|plug| !bad_plugs.contains(*plug));
-        let plugs: Option<Vec<Option<String>>> =
-            test.card.ports.iter().map(|_| good.next().map(|plug| Some(plug.to_owned()))).collect();
+        let plugs = self.bench.plugs(&test.slot, test.card.ports.len());
+        let mut good = plugs.into_iter().filter(|plug| !bad_plugs.contains(plug));
+        let plugs: Option<Vec<Option<String>>> = test.card.ports.iter().map(|_| good.next().map(Some)).collect();
         test.plugs = plugs.ok_or_else(|| needs("plug"))?;
         Ok(())
-    }
-
-    fn slots(&self) -> impl Iterator<Item = &str> {
-        self.bench.rig.slots.iter().map(|slot| slot.label.as_str())
-    }
-
-    fn plugs(&self) -> impl Iterator<Item = &str> {
-        self.bench.rig.plugs.iter().map(|plug| plug.label.as_str())
     }
 
     /// The plug or slot that a step needs, if the bench has a good one.
@@ -333,31 +410,30 @@ impl<'a> BenchRunner<'a> {
         let history: Vec<Use> = others.iter().cloned().chain(test.uses()).collect();
         let good = |on| {
             let bad = at_fault(&history, on);
-            move |thing: &&str| !bad.contains(*thing)
+            move |thing: &String| !bad.contains(thing)
         };
-        let found = match step {
+        match step {
             Step::OtherPlug { not, .. } => {
-                let is_free = |plug: &&str| {
-                    !not.iter().any(|tried| tried == plug) && !test.plugs.iter().flatten().any(|fitted| fitted == plug)
-                };
-                self.plugs().filter(good(RestsOn::Plug)).find(is_free)
+                let is_free = |plug: &String| !not.contains(plug) && !test.plugs.iter().flatten().any(|p| p == plug);
+                let plugs = self.bench.plugs(&test.slot, test.card.ports.len());
+                plugs.into_iter().filter(good(RestsOn::Plug)).find(is_free)
             }
             Step::OtherSlot { not, .. } => {
-                self.slots().filter(good(RestsOn::Slot)).find(|slot| !not.iter().any(|tried| tried == slot))
+                self.bench.slots().into_iter().filter(good(RestsOn::Slot)).find(|slot| !not.contains(slot))
             }
             _ => None,
-        };
-        found.map(str::to_owned)
+        }
     }
 
-    /// One try at a test, kept before and after.
+    /// One try at a test, kept before and after. False: it was cut off.
     fn attempt(
         &mut self,
         test: &mut CardTest,
         name: TestName,
+        sticker: Option<&str>,
         knows: &BenchKnows,
         say: Say<'_>,
-    ) -> Result<(), BenchError> {
+    ) -> Result<bool, BenchError> {
         let began_ms = jiff::Timestamp::now().as_millisecond().max(self.last_ms + 1);
         self.last_ms = began_ms;
         let done = test.attempts.iter().filter(|attempt| attempt.test == name && attempt.is_done()).count() as u64;
@@ -369,74 +445,52 @@ impl<'a> BenchRunner<'a> {
             took_s: 0.0,
             facts: None,
             findings: Vec::new(),
+            bus_errors: None,
             cut_off: None,
         });
         self.keep(test, knows)?;
         let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
         say(BenchEvent::TestBegan { card: card.clone(), test: name, slot, plugs });
-        let measured = self.measure(test, name, done + 1)?;
-        let Some(last) = test.attempts.last_mut() else { return Ok(()) };
-        let Some((facts, took_s)) = measured else {
-            last.cut_off = Some("ended by hand".to_owned());
-            return Ok(self.keep(test, knows)?);
+        let order = Order { test, name, attempt: done + 1, reference: self.reference.as_ref(), sticker };
+        let archive = &mut *self.archive;
+        let mut keep = |report| Ok(archive.put(&Document::from(report))?);
+        let came = self.bench.measure(&order, &mut keep, &self.cancel)?;
+        let Some(last) = test.attempts.last_mut() else { return Ok(false) };
+        let measured = match came {
+            Came::Measured(measured) => measured,
+            Came::Ended => {
+                last.cut_off = Some("ended by hand".to_owned());
+                self.keep(test, knows)?;
+                return Ok(false);
+            }
+            Came::CutOff(why) => {
+                last.cut_off = Some(why.clone());
+                self.keep(test, knows)?;
+                say(BenchEvent::CutOff { card, test: Some(name), why });
+                return Ok(false);
+            }
         };
-        last.findings = findings(&facts, &test.procedure, &test.card, &test.claim);
-        (last.facts, last.took_s) = (Some(facts), took_s);
+        let took_s = measured.took_s;
+        last.findings = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
+        (last.facts, last.took_s, last.bus_errors) = (Some(measured.facts), took_s, measured.bus_errors);
         let failed = last.findings.iter().filter(|finding| !finding.met).map(|f| f.rule.clone()).collect();
         self.keep(test, knows)?;
         say(BenchEvent::TestEnded { card, test: name, failed, took_s });
-        Ok(())
+        Ok(true)
     }
 
-    /// What a test measures and how long it took; none if it was ended by hand.
-    fn measure(&mut self, test: &CardTest, name: TestName, attempt: u64) -> Result<Option<(Facts, f64)>, BenchError> {
-        let serial = test.card.serial.clone().unwrap_or_default();
-        let bench_share = self.reference.as_ref().and_then(CardTest::throughput_share).unwrap_or(1.0);
-        let setup = Setup { serial: &serial, slot: &test.slot, plugs: &test.plugs, bench_share, attempt };
-        if let Some((facts, took_s)) = self.bench.measure(&setup, name, &test.procedure) {
-            let is_measure = test.is_reference && self.reference.is_none();
-            return Ok(Some((if is_measure { facts.measuring_the_bench() } else { facts }, took_s)));
+    /// Asks for the address on the sticker, where the test is about that.
+    fn sticker(&self, test: &CardTest, name: TestName, ask: Ask<'_>) -> Result<Wish, BenchError> {
+        let is_asked = test.procedure.identity.as_ref().is_some_and(|limits| limits.ask_for_sticker);
+        if name != TestName::Identity || !is_asked || !self.bench.has_stickers() {
+            return Ok(Wish::Nobody);
         }
-        let mut runs = Vec::new();
-        let mut took_s = 0.0;
-        for number in 1..=test.card.ports.len() as u32 {
-            let rig = AnyRig::Frames(Box::new(self.bench.port(&setup, number)));
-            let seed = self.bench.seed(&setup, number);
-            let mut port = simulated::of(&rig, format!("sim:{}.{number}", test.label), seed);
-            let options = CheckOptions {
-                profile: Profile::named(&test.procedure.data.clone().unwrap_or_default().profile)
-                    .map_err(CheckError::from)?,
-                placement: None,
-                cable: None,
-                labels: Labels { plug: test.plugs.get(number as usize - 1).cloned().flatten(), ..Labels::default() },
-                machine: crate::guard::state::machine(),
-                speed_mbps: None,
-                seed,
-                run: uuid::Uuid::now_v7().to_string(),
-                started_at: now(),
-                although_in_service: false,
-                confirm: false,
-                line: Default::default(),
-            };
-            let report = check(&mut *port, None, options, &mut |_| {}, &self.cancel)?;
-            if self.cancel.is_cancelled() {
-                return Ok(None);
-            }
-            took_s += report.duration_s.unwrap_or(0.0);
-            let reason = report.verdict.reasons.first();
-            runs.push(DataRun {
-                port: number,
-                run: report.run.clone(),
-                outcome: report.verdict.outcome,
-                location: report.verdict.location.clone(),
-                rule: reason.map(|reason| reason.rule.clone()),
-                text: reason.map_or(String::new(), |reason| reason.text.clone()),
-                proved_below: report.error_ratio.as_ref().map(|ratio| ratio.proved_below),
-                limit: report.limit.bit_error_ratio,
-            });
-            self.archive.put(&Document::from(report))?;
-        }
-        Ok(Some((Facts::Data { runs }, took_s)))
+        let hands = Hands {
+            hands: format!("scan or type the address on the sticker of card {}; Enter if it has none", test.label),
+            why: "a card that bears another card's address is found by its sticker".to_owned(),
+            cautions: Vec::new(),
+        };
+        ask(&hands, Occasion::Sticker)
     }
 
     fn all_tests(&self) -> Result<Vec<CardTest>, BenchError> {
@@ -457,6 +511,7 @@ impl<'a> BenchRunner<'a> {
             history: others.iter().flat_map(CardTest::uses).collect(),
             addresses: strangers
                 .flat_map(|other| other.card.addresses().map(|address| (other.label.clone(), address.to_owned())))
+                .chain(self.bench.neighbours(&test.slot))
                 .collect(),
             proof,
         })
@@ -470,55 +525,8 @@ impl<'a> BenchRunner<'a> {
     }
 }
 
-/// Moves what a step moves.
-fn moved(test: &mut CardTest, step: &Step, to: String) {
-    match step {
-        Step::ExchangePlugs { port, with, .. } => test.plugs.swap(*port as usize - 1, *with as usize - 1),
-        Step::OtherPlug { port, .. } => test.plugs[*port as usize - 1] = Some(to),
-        Step::OtherSlot { .. } => test.slot = to,
-        Step::Test { .. } | Step::ProvePlug { .. } | Step::ProveSlot { .. } => {}
-    }
-}
-
-/// The first thing to do with a card.
-fn fitting(test: &CardTest) -> Hands {
-    let plugs = (1..).zip(&test.plugs).filter_map(|(port, plug)| Some(format!("{} to port {port}", plug.as_ref()?)));
-    let plugs = plugs.collect::<Vec<_>>().join(", ");
-    let mut cautions = vec![Caution::LiveChassis, Caution::StaticDischarge];
-    cautions.extend(test.card.ports.iter().flat_map(|port| port.medium.cautions()));
-    cautions.sort_unstable();
-    cautions.dedup();
-    Hands {
-        hands: format!(
-            "switch the computer off, put card {} into slot {}, and fit plug {plugs}",
-            test.label, test.slot
-        ),
-        why: "the tests begin when the card is found".to_owned(),
-        cautions,
-    }
-}
-
 fn ended_ms(test: &CardTest) -> i64 {
     test.attempts.last().map_or(0, |attempt| attempt.began_ms + (attempt.took_s * 1e3) as i64)
-}
-
-/// A procedure without a test.
-fn bare() -> Procedure {
-    Procedure {
-        name: "prove".to_owned(),
-        about: String::new(),
-        may_lack: Vec::new(),
-        bench_proof_lasts: std::time::Duration::from_secs(1),
-        identity: None,
-        self_test: None,
-        links: None,
-        data: None,
-        offloads: None,
-        transceiver: None,
-        load: None,
-        bus: None,
-        burn_in: None,
-    }
 }
 
 const REFERENCE_LABEL: &str = "reference";

@@ -1,6 +1,9 @@
 //! The port of a case while somebody works on it.
 
-use turnback_core::{document::case::StageName, event::Event};
+use turnback_core::{
+    document::case::{Case, Spot, StageName},
+    event::Event,
+};
 
 use super::{
     error::CaseError,
@@ -67,7 +70,8 @@ impl CasePort {
         Err(CaseError::NotReady { port: port.identity().name, reasons })
     }
 
-    /// Carries out a stage on this port, or on the one that `equipment` names.
+    /// Carries out a stage on this port, with the case's return port if it has one. `equipment` may name another port
+    /// in place of either.
     ///
     /// # Errors
     /// The port cannot be opened, or as for [`CaseRunner::carry_out`].
@@ -79,10 +83,13 @@ impl CasePort {
         say: &mut dyn FnMut(Event),
     ) -> Result<(), CaseError> {
         if let Some(rig) = &mut self.rig {
-            return runner.carry_out(name, equipment, &mut **rig, say);
+            return runner.carry_out(name, equipment, &mut **rig, None, say);
         }
-        let mut port = self.open(equipment.on_port.as_deref())?;
-        runner.carry_out(name, equipment, &mut *port, say)
+        let (tested, back) = ports_of(&runner.case, name, equipment);
+        let mut port = self.open(tested.as_deref())?;
+        let mut back = back.map(|back| self.open(Some(&back))).transpose()?;
+        let back = back.as_mut().map(|back| &mut **back as &mut dyn Port);
+        runner.carry_out(name, equipment, &mut *port, back, say)
     }
 
     fn open(&self, other: Option<&str>) -> Result<Box<dyn Port>, CaseError> {
@@ -90,5 +97,16 @@ impl CasePort {
         let mut tell = self.tell;
         let opened = open(other.as_ref().unwrap_or(&self.name), self.seed, &mut tell);
         opened.map_err(|error| CheckError::Port(error).into())
+    }
+}
+
+/// Names of the port that is tested, where it is not the case's own, and of the return port.
+fn ports_of(case: &Case, stage: &StageName, equipment: &Equipment) -> (Option<String>, Option<String>) {
+    let (other, back) = (equipment.on_port.clone(), case.options.return_port.clone());
+    match (stage, &back) {
+        // Nothing leaves the chip, or nothing is turned back.
+        (StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) | StageName::CableTest, _) => (None, None),
+        (StageName::OtherPlug, Some(_)) => (None, other),
+        _ => (other, back),
     }
 }

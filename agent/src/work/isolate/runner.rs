@@ -64,7 +64,7 @@ impl StagePlan {
 pub struct Equipment {
     /// Label of the plug, where it is not the case's.
     pub plug: Option<String>,
-    /// Name of the known-good port, where the stage is not on the case's own.
+    /// Name of the known-good port that the stage needs: in place of the case's own, or of its return port.
     pub on_port: Option<String>,
 }
 
@@ -187,7 +187,7 @@ impl<'a> CaseRunner<'a> {
         })
     }
 
-    /// Carries out a stage from its beginning to its end.
+    /// Carries out a stage from its beginning to its end. `return_port` takes the place of the plug.
     ///
     /// # Errors
     /// When it could not be made; the case then holds the stage as cut off.
@@ -196,10 +196,11 @@ impl<'a> CaseRunner<'a> {
         name: &StageName,
         equipment: &Equipment,
         port: &mut dyn Port,
+        return_port: Option<&mut dyn Port>,
         say: &mut dyn FnMut(Event),
     ) -> Result<(), CaseError> {
         let options = self.begin_stage(name, equipment);
-        let found = match stage::carry_out(name, port, options, say, &self.cancel) {
+        let found = match stage::carry_out(name, port, return_port, options, say, &self.cancel) {
             Ok(found) => found,
             Err(error) => {
                 self.cut_off(error.to_string());

@@ -3,7 +3,7 @@
 
 use turnback_core::{
     document::{
-        case::{Case, Spot, StageName},
+        case::{Spot, StageName},
         run::Report,
     },
     event::Event,
@@ -26,14 +26,15 @@ pub enum Measurement {
     Pairs(Option<CableTest>),
 }
 
-/// Carries out a stage. On a rig the plug is moved first; elsewhere the hand has done it. `options` says what its check
-/// is to do; a cable test has no check.
+/// Carries out a stage. On a rig the plug is moved first; elsewhere the hand has done it. `return_port` takes the place
+/// of the plug. `options` says what its check is to do; a cable test has no check.
 ///
 /// # Errors
 /// When it could not be made.
 pub fn carry_out(
     name: &StageName,
     port: &mut dyn Port,
+    return_port: Option<&mut dyn Port>,
     options: CheckOptions,
     say: &mut dyn FnMut(Event),
     cancel: &Cancel,
@@ -46,12 +47,7 @@ pub fn carry_out(
     {
         return Err(CaseError::NoSuchPlace { port: port.identity().name, stage: name.clone() });
     }
-    Ok(Measurement::Report(Box::new(check(port, None, options, say, cancel)?)))
-}
-
-/// Whether a stage is on a port that is known to be good, and not on the case's own. A rig has such a port in itself.
-pub fn needs_another_port(case: &Case, name: &StageName) -> bool {
-    *name == StageName::KnownGoodPort && !case.capabilities.moves_plug
+    Ok(Measurement::Report(Box::new(check(port, return_port.map(|back| back as &mut dyn Port), options, say, cancel)?)))
 }
 
 /// Speed that a stage forces, Mb/s.

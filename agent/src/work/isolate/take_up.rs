@@ -7,7 +7,7 @@ use super::{
     runner::{Opening, open_case},
 };
 use crate::{
-    archive::{Archive, Sought},
+    archive::{Archive, Listed, Query, Sought, record::CaseRow},
     ports::Port,
 };
 
@@ -29,8 +29,8 @@ pub struct TakenUp {
     pub case: Case,
     /// It is a stored one.
     pub stored: bool,
-    /// Id of an older case of this port and cable that stays open.
-    pub left_open: Option<String>,
+    /// Other open cases of this port, whatever their cables: two cases would move one plug.
+    pub left_open: Vec<CaseRow>,
 }
 
 /// Takes up the wanted case. A new one is not yet kept.
@@ -49,14 +49,12 @@ pub fn take_up(archive: &(impl Archive + ?Sized), port: &mut dyn Port, wanted: W
             other => Err(CaseError::NoCase { id: other.id().to_owned() }),
         };
     }
-    let open = match archive.latest(&Sought::OpenCase { port: &identity, cable })? {
-        Some(Document::Case(open)) => Some(open),
-        Some(_) | None => None,
-    };
-    match open {
-        Some(case) if wanted.go_on => stored(*case, &wanted.opening),
-        open => {
-            Ok(TakenUp { case: open_case(port, wanted.opening)?, stored: false, left_open: open.map(|case| case.case) })
+    match archive.latest(&Sought::OpenCase { port: &identity, cable })? {
+        Some(Document::Case(case)) if wanted.go_on => stored(*case, &wanted.opening),
+        _ => {
+            let open = archive.list(Query::Cases { only_open: true }, None)?.into_iter().filter_map(Listed::into_case);
+            let left_open = open.filter(|row| row.port == identity.name).collect();
+            Ok(TakenUp { case: open_case(port, wanted.opening)?, stored: false, left_open })
         }
     }
 }
@@ -73,5 +71,5 @@ fn stored(mut case: Case, opening: &Opening) -> Result<TakenUp, CaseError> {
     }
     // Whoever takes a closed case up again wants it open.
     case.closed = None;
-    Ok(TakenUp { case, stored: true, left_open: None })
+    Ok(TakenUp { case, stored: true, left_open: Vec::new() })
 }

@@ -372,6 +372,9 @@ impl BenchRig {
             vpd_intact: Some(true),
             driver: Some("simulated".into()),
             firmware: Some("1.4".into()),
+            revision: None,
+            class: None,
+            image: None,
             ports: (0..model.ports).map(port).collect(),
         }
     }

@@ -189,7 +189,7 @@ impl SimulatedBench {
     fn self_test(&self, setup: &Setup<'_>) -> Facts {
         let damaged =
             self.rig.faults(setup.serial).iter().any(|fault| matches!(fault, CardFault::DamagedMemory { .. }));
-        let item = |name: &str, passed| SelfTestItem { name: name.to_owned(), passed };
+        let item = |name: &str, passed| SelfTestItem { name: name.to_owned(), passed, excused: false };
         Facts::SelfTest {
             items: vec![item("registers", true), item("memory", !damaged), item("interrupt", true), item("loop", true)],
         }
@@ -297,6 +297,7 @@ impl SimulatedBench {
             correctable,
             nonfatal: 0,
             fatal: 0,
+            uncounted: false,
         }
     }
 
@@ -326,7 +327,7 @@ impl SimulatedBench {
             let share = 1.0 - (-self.bit_errors(setup, port) * FRAME_BITS).exp();
             let dark = self.drops_every_s(setup, port).map_or(0.0, |every_s| (0.2 / every_s).min(1.0));
             let share = if self.is_dead(setup, port) { 1.0 } else { (share + dark).min(1.0) };
-            LoadPort { port, sent: frames, lost: (frames as f64 * share) as u64, lost_in_host: 0 }
+            LoadPort { port, sent: frames, lost: (frames as f64 * share) as u64, lost_in_host: 0, without_link: false }
         };
         let ports = self.ports().map(port).collect();
         LoadFacts { samples, allowed_mbps, bench_share: setup.bench_share, ports }

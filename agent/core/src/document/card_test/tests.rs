@@ -50,6 +50,7 @@ impl CardTest {
             took_s: 1.0,
             facts: Some(facts),
             findings,
+            bus_errors: None,
             cut_off: None,
         });
         self

@@ -89,11 +89,28 @@ pub struct CaseOptions {
     pub wiring: Option<String>,
     /// A port of this machine that is known to be good.
     pub known_good: Option<String>,
+    /// A second port of this machine that takes the place of the plug: with its cord it is what the case calls the
+    /// plug.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub return_port: Option<String>,
 }
 
 impl Default for CaseOptions {
     fn default() -> Self {
-        Self { profile: None, soak_s: SOAK_S, line: None, wiring: None, known_good: None }
+        Self { profile: None, soak_s: SOAK_S, line: None, wiring: None, known_good: None, return_port: None }
+    }
+}
+
+impl Case {
+    /// Whether a stage needs a second port that is known to be good, and that somebody has to name: in place of the one
+    /// under test, or of the return port. A rig has such a port, and other plugs, in itself.
+    pub fn needs_another_port(&self, stage: &StageName) -> bool {
+        match stage {
+            _ if self.capabilities.moves_plug => false,
+            StageName::KnownGoodPort => true,
+            StageName::OtherPlug => self.options.return_port.is_some(),
+            StageName::At(_) | StageName::Soak(_) | StageName::TwoPairs(_) | StageName::CableTest => false,
+        }
     }
 }
 

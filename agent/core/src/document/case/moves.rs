@@ -19,7 +19,7 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         who: who(line, stage),
         hands: if still { STILL.to_owned() } else { hands(line, stage, attempt) },
         look: if still {
-            "Nothing was moved since the last run.".to_owned()
+            "Everything stays as it was in the last run.".to_owned()
         } else {
             look(stage, line.case.port.kind).to_owned()
         },
@@ -83,6 +83,13 @@ fn who(line: &Line, stage: &StageName) -> Who {
 }
 
 fn hands(line: &Line, stage: &StageName, attempt: u32) -> String {
+    match &line.case.options.return_port {
+        Some(back) => hands_with_return_port(line, stage, attempt, back),
+        None => hands_with_plug(line, stage, attempt),
+    }
+}
+
+fn hands_with_plug(line: &Line, stage: &StageName, attempt: u32) -> String {
     let case = line.case;
     let plug = match &case.plug {
         Some(label) => format!("plug {label}"),
@@ -91,23 +98,22 @@ fn hands(line: &Line, stage: &StageName, attempt: u32) -> String {
     let again = if attempt > 1 { "Take the plug out and look at its contacts. Then " } else { "" };
     let port = &case.port.name;
     let start = |text: String| upper(&format!("{again}{text}"));
+    let far = |spot: &Spot| {
+        let end = match spot.segment() {
+            Some(label) => format!("the far end of segment {label}; disconnect what follows it"),
+            None => format!("the far end of cable {}", case.cable),
+        };
+        format!("connect cable {} to {port} and put {plug} on {end}.", case.cable)
+    };
     match stage {
-        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => {
-            format!("Nothing to do: {port} loops the signal inside its chip. A cable may stay in.")
-        }
+        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => inside(port),
         StageName::At(Spot::AtPort) => start(format!("put {plug} into {port} itself.")),
         StageName::Soak(Spot::AtPort) => {
             format!("Put {plug} into {port} itself and do not touch it during the run.")
         }
-        StageName::At(spot @ Spot::FarEnd(_)) => start(far(line, spot, &plug)),
-        StageName::Soak(spot @ Spot::FarEnd(_)) => format!(
-            "{} During the run, move the cable and its connectors gently, one after the other, with pauses.",
-            upper(&far(line, spot, &plug))
-        ),
-        StageName::TwoPairs(spot) => format!(
-            "{} The speed is set for you. Move the cable gently during the run.",
-            upper(&far(line, spot, &plug))
-        ),
+        StageName::At(spot @ Spot::FarEnd(_)) => start(far(spot)),
+        StageName::Soak(spot @ Spot::FarEnd(_)) => format!("{} {MOVE_IT}", upper(&far(spot))),
+        StageName::TwoPairs(spot) => format!("{} {AT_100}", upper(&far(spot))),
         StageName::OtherPlug => {
             format!("Take {plug} out of {port} and keep it apart. Put another plug in, best one that works elsewhere.")
         }
@@ -120,13 +126,42 @@ fn hands(line: &Line, stage: &StageName, attempt: u32) -> String {
     }
 }
 
-fn far(line: &Line, spot: &Spot, plug: &str) -> String {
+/// The same where the port `back`, with a short cord, takes the place of the plug.
+fn hands_with_return_port(line: &Line, stage: &StageName, attempt: u32, back: &str) -> String {
     let case = line.case;
-    let end = match spot.segment() {
-        Some(label) => format!("the far end of segment {label}; disconnect what follows it"),
-        None => format!("the far end of cable {}", case.cable),
+    let port = &case.port.name;
+    let again = if attempt > 1 { "Take the connectors out and look at their contacts. Then " } else { "" };
+    let start = |text: String| upper(&format!("{again}{text}"));
+    let straight = format!("connect {port} straight to {back} with one short cord.");
+    let far = |spot: &Spot| match spot.segment() {
+        Some(label) => format!(
+            "connect cable {} to {port} and the far end of its segment {label} to {back}; disconnect what follows it.",
+            case.cable
+        ),
+        None => format!("connect cable {} to {port} and its far end to {back}.", case.cable),
     };
-    format!("connect cable {} to {} and put {plug} on {end}.", case.cable, case.port.name)
+    match stage {
+        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => inside(port),
+        StageName::At(Spot::AtPort) => start(straight),
+        StageName::Soak(Spot::AtPort) => format!("{} Do not touch it during the run.", upper(&straight)),
+        StageName::At(spot @ Spot::FarEnd(_)) => start(far(spot)),
+        StageName::Soak(spot @ Spot::FarEnd(_)) => format!("{} {MOVE_IT}", upper(&far(spot))),
+        StageName::TwoPairs(spot) => format!("{} {AT_100}", upper(&far(spot))),
+        StageName::OtherPlug => format!(
+            "Take another short cord, and another port of this machine that is known to work in place of {back}. \
+             Connect {port} straight to it."
+        ),
+        StageName::KnownGoodPort => format!(
+            "Leave the cord that failed in {back}. Put its other end into a port of this machine that is known to work."
+        ),
+        StageName::CableTest => {
+            format!("Connect cable {} to {port}, and take its far end out of {back}.", case.cable)
+        }
+    }
+}
+
+fn inside(port: &str) -> String {
+    format!("Nothing to do: {port} loops the signal inside its chip. A cable may stay in.")
 }
 
 fn look(stage: &StageName, kind: Kind) -> &'static str {
@@ -177,6 +212,8 @@ fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
     cautions
 }
 
+const MOVE_IT: &str = "During the run, move the cable and its connectors gently, one after the other, with pauses.";
+const AT_100: &str = "The speed is set for you. Move the cable gently during the run.";
 /// Nothing to do for a run that is only repeated.
 const STILL: &str = "Leave plug and cable as they are.";
 /// A soak that decided nothing is repeated so many times as long. Our own choice.

@@ -96,6 +96,20 @@ impl Module {
     }
 }
 
+/// A transceiver's own low alarm limits for light sent and received, dBm, from 512 octets as SFF-8472 lays them out:
+/// page A2h, octets 26 and 34 (SFF-8472; `SFP_TXPWR_LOW_ALARM` and `SFP_RXPWR_LOW_ALARM` in linux/sfp.h). None where
+/// it is calibrated outside, since its limits are then raw readings, and where a limit is zero.
+pub fn light_alarms_dbm(bytes: &[u8]) -> Option<(f64, f64)> {
+    let (base, diagnostics) = bytes.split_at_checked(PAGE)?;
+    let diagnostics = diagnostics.get(..PAGE)?;
+    let kind = base[DIAGNOSTIC_TYPE];
+    if kind & CALIBRATED_INSIDE == 0 || sum(&diagnostics[..95]) != diagnostics[95] {
+        return None;
+    }
+    let level = |offset| dbm(f64::from(unsigned(diagnostics, offset)) * MW_PER_UNIT);
+    Some((level(26)?, level(34)?))
+}
+
 /// Milliwatts as dBm; none for no light at all.
 pub fn dbm(mw: f64) -> Option<f64> {
     (mw > 0.0).then(|| 10.0 * mw.log10())
@@ -162,6 +176,20 @@ mod tests {
     }
 
     const INSIDE: u8 = HAS_DIAGNOSTICS | CALIBRATED_INSIDE | AVERAGE;
+    /// Offsets and units: SFF-8472, linux/sfp.h. 1000 tenths of a microwatt are 0.1 mW, -10 dBm.
+    #[test]
+    fn its_own_limits_are_read_where_they_mean_what_they_say() {
+        let octets: [(usize, &[u8]); 3] = [(24, &[0xff; 2]), (26, &1000u16.to_be_bytes()), (34, &100u16.to_be_bytes())];
+        let limits = light_alarms_dbm(&memory(INSIDE, &octets)).unwrap();
+        assert!((limits.0 + 10.0).abs() < 1e-9 && (limits.1 + 20.0).abs() < 1e-9, "{limits:?}");
+        assert_eq!(light_alarms_dbm(&memory(OUTSIDE, &octets)), None, "raw readings");
+        assert_eq!(light_alarms_dbm(&memory(INSIDE, &octets[..2])), None, "no limit at all");
+        let mut damaged = memory(INSIDE, &octets);
+        damaged[PAGE + 26] ^= 1;
+        assert_eq!(light_alarms_dbm(&damaged), None);
+        assert_eq!(light_alarms_dbm(&damaged[..300]), None);
+    }
+
     const OUTSIDE: u8 = HAS_DIAGNOSTICS | CALIBRATED_OUTSIDE | AVERAGE;
 
     #[test]

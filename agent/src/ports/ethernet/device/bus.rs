@@ -46,7 +46,8 @@ pub fn read(kind: &str, address: &str) -> Bus {
     Bus { kind: kind.to_owned(), address: address.to_owned(), link: link(&device), errors: errors(&device) }
 }
 
-fn link(device: &Path) -> Option<BusLink> {
+/// Its PCI Express link, from its directory.
+pub(super) fn link(device: &Path) -> Option<BusLink> {
     let value = |name: &str| fs::read_to_string(device.join(name)).ok();
     Some(BusLink {
         speed_gtps: number(&value("current_link_speed")?)?,
@@ -56,7 +57,8 @@ fn link(device: &Path) -> Option<BusLink> {
     })
 }
 
-fn errors(device: &Path) -> Option<BusErrors> {
+/// Its error totals, from its directory.
+pub(super) fn errors(device: &Path) -> Option<BusErrors> {
     let total_of = |file: &str, line: &str| total(&fs::read_to_string(device.join(file)).ok()?, line);
     Some(BusErrors {
         corrected: total_of("aer_dev_correctable", "TOTAL_ERR_COR")?,

@@ -1,7 +1,8 @@
 //! Raw Ethernet frames out of one interface and back, over Linux packet sockets.
 //!
 //! Read in this order: `frame` (what goes out and what comes in), `sender`, `ring` (where everything arrives), `stamp`
-//! (clocks), `error`. `packet` holds what the two kinds of socket have in common, and `sys` every unsafe line.
+//! (clocks), `vnet` (what an adapter computes), `error`. `packet` holds what all kinds of socket have in common, and
+//! `sys` every unsafe line.
 //!
 //! One ring hears echoes and foreign frames alike. A second socket for the foreign ones was tried and given up: turning
 //! each probe away there costs an echo a twentieth of its time, an echo whose EtherType was damaged would be found out
@@ -20,6 +21,7 @@ mod ring;
 mod sender;
 mod stamp;
 mod sys;
+mod vnet;
 
 use std::io;
 
@@ -32,6 +34,7 @@ pub use turnback_core::kind::ethernet::{
     probe::{ETHERTYPE as PROBE_ETHERTYPE, HEADER_BYTES},
     stream::Outgoing,
 };
+pub use vnet::{Asks, Came, OffloadSocket, Segments};
 
 /// Index of the interface called `name` in the network namespace of the calling thread.
 ///

@@ -334,8 +334,12 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
         );
     }
     if far.passes == 0 {
-        let passed = line.visits.iter().filter(|v| v.shows == Showing::Passes).map(|v| line.spot(v.place).to_string());
-        let passed: Vec<String> = passed.collect();
+        let is_passed = |showing: Showing| showing == Showing::Passes;
+        let inside = line.results(&StageName::At(Spot::Internal)).iter().any(|result| is_passed(result.showing));
+        let places = (0..=line.far).filter(|place| line.at(*place).any(|visit| is_passed(visit.shows)));
+        let farthest = places.clone().next_back().filter(|place| *place > 0).map(|place| line.spot(place));
+        let passed = inside.then_some(Spot::Internal).into_iter().chain(places.map(|place| line.spot(place)));
+        let passed: Vec<String> = passed.map(|spot| spot.to_string()).collect();
         let text = if passed.is_empty() {
             "No stage was done.".to_owned()
         } else {
@@ -344,7 +348,10 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
         return Some(
             Conclusion::undecided(text)
                 .sure("the far end was not tried")
-                .then("Put the plug on the far end: the cable has not been tested.")
+                .then(match farthest {
+                    Some(spot) => format!("Put the plug on the far end: what follows {spot} has not been tested."),
+                    None => "Put the plug on the far end: the cable has not been tested.".to_owned(),
+                })
                 .again(StageName::At(Spot::FarEnd(None))),
         );
     }

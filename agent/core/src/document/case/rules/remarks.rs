@@ -22,6 +22,7 @@ pub(super) const REMARKS: &[Remark] = &[
     (RuleId::CableLength, length::remark),
     (RuleId::FromRecords, from_records),
     (RuleId::LeftOut, left_out),
+    (RuleId::ReturnPort, return_port),
 ];
 
 /// What the remarks say beside a verdict with this location.
@@ -64,6 +65,12 @@ fn pairs_lost(line: &Line) -> Option<String> {
         .iter()
         .any(|v| v.slower_only)
         .then(|| format!("100 Mb/s passes where 1000 Mb/s finds no link, so {ALSO_100} are good. Look at {ONLY_1000}."))
+}
+
+/// What stands in the plug's place. Without this, a fault of the plug could not be found.
+fn return_port(line: &Line) -> Option<String> {
+    let back = line.case.options.return_port.as_ref()?;
+    Some(format!("{back} and the cord to it take the place of the plug: a fault of the plug is one of these two."))
 }
 
 fn from_records(line: &Line) -> Option<String> {

@@ -268,6 +268,33 @@ fn port_and_plug_are_told_apart() {
     assert_eq!(says(&inside), (Outcome::Fault, vec![Location::Port], None, CaseState::Decided));
 }
 
+/// With a return port, that port and its cord are what a case calls the plug: each exchange names what is exchanged.
+#[test]
+fn a_return_port_takes_the_place_of_the_plug() {
+    let mut case = case(&["riser", "duct"]);
+    case.options.return_port = Some("quay8".into());
+    let hands = |case: &Case, stage: &str| case.move_to(&stage.parse().unwrap()).hands;
+    for (stage, told) in [
+        ("at-port", "Connect quay7 straight to quay8 with one short cord."),
+        ("far-end:riser", "the far end of its segment riser to quay8; disconnect what follows"),
+        ("far-end", "Connect cable Q-12 to quay7 and its far end to quay8."),
+        ("other-plug", "in place of quay8"),
+        ("known-good-port", "Leave the cord that failed in quay8."),
+        ("cable-test", "take its far end out of quay8"),
+    ] {
+        let hands = hands(&case, stage);
+        assert!(hands.contains(told) && !hands.contains("plug"), "{stage}: {hands}");
+    }
+    for (stage, asked) in [("other-plug", true), ("known-good-port", true), ("at-port", false), ("soak", false)] {
+        assert_eq!(case.needs_another_port(&stage.parse().unwrap()), asked, "{stage}");
+    }
+    case.settle();
+    let said = case.verdict.reasons.iter().find(|reason| reason.rule == RuleId::ReturnPort).unwrap();
+    assert!(said.text.starts_with("quay8 and the cord to it take the place of the plug"), "{}", said.text);
+    case.options.return_port = None;
+    assert!(!case.needs_another_port(&StageName::OtherPlug));
+}
+
 /// Two failures on the known-good port condemn no plug that also passed there, or where another plug failed as well.
 #[test]
 fn a_plug_is_not_condemned_by_failures_that_others_share() {

@@ -102,7 +102,7 @@ proptest! {
     }
 
     /// A kernel that drops what nobody fetches drops hundreds of bytes at a time, and changes none. Whatever it keeps
-    /// in between holds a head here.
+    /// in between holds a head here, but for the very end.
     #[test]
     fn many_long_gaps_damage_nothing(seed: u64, piece in 1_usize..700) {
         let mut rng = Rng::new(seed);
@@ -114,6 +114,17 @@ proptest! {
             got.extend_from_slice(&sent[at..at + run]);
             at += run + 100 + rng.below(3000) as usize;
         }
+        let counts = collect(stream, 8, sent.len(), &got, piece).counts;
+        prop_assert_eq!((counts.damaged, counts.inserted), (0, 0), "{:?}", counts);
+        prop_assert_eq!(counts.lost as usize, sent.len() - got.len());
+    }
+
+    /// Long after the last head that came, the very end comes back: bytes that hold no head, and are none the worse.
+    #[test]
+    fn the_end_behind_a_long_gap_is_not_damaged(kept in 200_usize..256, tail in 8_usize..96, piece in 1_usize..700) {
+        let stream = stream(Pattern::Prbs31, 0xFF);
+        let sent = bytes_of(&stream, 20 * BLOCK_BYTES + 96);
+        let got = [&sent[..10 * BLOCK_BYTES + kept], &sent[sent.len() - tail..]].concat();
         let counts = collect(stream, 8, sent.len(), &got, piece).counts;
         prop_assert_eq!((counts.damaged, counts.inserted), (0, 0), "{:?}", counts);
         prop_assert_eq!(counts.lost as usize, sent.len() - got.len());

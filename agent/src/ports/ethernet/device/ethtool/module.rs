@@ -2,9 +2,9 @@
 //! [`turnback_core::kind::ethernet::transceiver`] reads them.
 
 use serde::{Deserialize, Serialize};
-use turnback_core::kind::ethernet::transceiver::Module;
+use turnback_core::kind::ethernet::transceiver::{Module, light_alarms_dbm};
 
-use super::{EthtoolError, Interface, sys::Request, word};
+use super::{EthtoolError, Interface, sys::Request, text, word};
 
 /// Which memory map a transceiver has.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -31,7 +31,36 @@ pub struct ModuleMemory {
     pub bytes: Vec<u8>,
 }
 
+/// Who made a transceiver, and which it is.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ModuleIdentity {
+    /// Maker, as the transceiver names it.
+    pub vendor: String,
+    /// Part number.
+    pub part: String,
+    /// Serial number.
+    pub serial: String,
+}
+
 impl ModuleMemory {
+    /// Its own low alarm limits for light sent and received, dBm; none where its map holds none that can be read as
+    /// they stand.
+    pub fn light_alarms_dbm(&self) -> Option<(f64, f64)> {
+        (self.map == MemoryMap::Sff8472).then(|| light_alarms_dbm(&self.bytes)).flatten()
+    }
+
+    /// Who it is: octets 20, 40 and 68 by SFF-8472 4.1, and 148, 168 and 196 of page 00h by SFF-8636 6.3, 16 letters
+    /// each.
+    pub fn identity(&self) -> Option<ModuleIdentity> {
+        let from = match self.map {
+            MemoryMap::Sff8079 | MemoryMap::Sff8472 => 0,
+            MemoryMap::Sff8636 | MemoryMap::Sff8436 => 128,
+            MemoryMap::Other(_) => return None,
+        };
+        let field = |at: usize| self.bytes.get(from + at..from + at + 16).map(text);
+        Some(ModuleIdentity { vendor: field(20)?, part: field(40)?, serial: field(68)? })
+    }
+
     /// What the transceiver measured of itself, where its map has it.
     pub fn figures(&self) -> Option<Module> {
         match self.map {
@@ -93,6 +122,24 @@ const GMODULEEEPROM: u32 = 0x43;
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Offsets: SFF-8472 table 4-1; SFF-8636 table 6-14.
+    #[test]
+    fn a_transceiver_says_who_it_is() {
+        for (map, from) in [(MemoryMap::Sff8472, 0), (MemoryMap::Sff8636, 128)] {
+            let mut memory = ModuleMemory { map, bytes: vec![b' '; 256] };
+            for (at, field) in [(20, "QUAY OPTICS"), (40, "QO-10"), (68, "Q0007")] {
+                memory.bytes[from + at..from + at + field.len()].copy_from_slice(field.as_bytes());
+            }
+            let identity = memory.identity().unwrap();
+            assert_eq!(
+                (identity.vendor.as_str(), identity.part.as_str(), identity.serial.as_str()),
+                ("QUAY OPTICS", "QO-10", "Q0007")
+            );
+            memory.bytes.truncate(from + 80);
+            assert_eq!(memory.identity(), None);
+        }
+    }
 
     #[test]
     fn the_kind_names_its_memory_map() {

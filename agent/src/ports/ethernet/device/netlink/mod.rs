@@ -3,8 +3,8 @@
 //! Netlink and not `/sys` or `/proc/net/route`: a socket speaks for the network namespace of the thread that opened it,
 //! while `/sys` shows the namespace it was mounted in, and the text files show one routing table of many.
 //! The parsers ([`mod@link`], [`route`], [`phy`]) are pure; this file only asks and collects. [`cable`] has the
-//! transceiver measure its cable, [`monitor`] hears what is done to
-//! an interface while a run goes on.
+//! transceiver measure its cable, [`monitor`] hears what is done to an interface while a run goes on, and [`arrivals`]
+//! which interfaces come and go.
 
 use std::{
     io::{self, Read},
@@ -14,6 +14,7 @@ use std::{
 use socket2::{Domain, Protocol, Socket, Type};
 use thiserror::Error;
 
+pub mod arrivals;
 pub mod cable;
 pub mod link;
 mod message;
@@ -182,6 +183,7 @@ const ERROR: u16 = 2;
 const DONE: u16 = 3;
 /// `RTM_*`, linux/rtnetlink.h.
 const NEWLINK: u16 = 16;
+const DELLINK: u16 = 17;
 const GETLINK: u16 = 18;
 const NEWADDR: u16 = 20;
 const GETADDR: u16 = 22;

@@ -5,6 +5,7 @@ use std::{io, mem, mem::size_of, ptr};
 use libc::{c_int, c_uint, c_void};
 use socket2::Socket;
 
+use super::super::frame::VlanTag;
 use super::{check, number};
 use turnback_core::kind::ethernet::stream::Outgoing;
 
@@ -99,6 +100,26 @@ pub(in super::super) fn transmit_stamp(socket: &Socket) -> io::Result<(Option<Tr
     Ok((stamp, true))
 }
 
+/// Takes one message without waiting: its length, and the VLAN tag that travels beside it (`PACKET_AUXDATA`).
+pub(in super::super) fn receive_with_tag(socket: &Socket, into: &mut [u8]) -> io::Result<(usize, Option<VlanTag>)> {
+    let mut parts = [libc::iovec { iov_base: into.as_mut_ptr().cast::<c_void>(), iov_len: into.len() }];
+    let mut control = Control::new();
+    let mut message = header(&mut parts, &mut control);
+    // SAFETY: `message` points to one iovec and a control buffer on this stack frame; the iovec describes `into`, which
+    // is exclusively borrowed for the call.
+    let got = unsafe { libc::recvmsg(number(socket), &mut message, libc::MSG_DONTWAIT) };
+    let length = usize::try_from(got).map_err(|_| io::Error::last_os_error())?;
+    let mut tag = None;
+    each_control(&message, |level, kind, data| {
+        if (level, kind) == (libc::SOL_PACKET, libc::PACKET_AUXDATA)
+            && let Some(told) = read::<libc::tpacket_auxdata>(data)
+        {
+            tag = VlanTag::parse(told.tp_status, told.tp_vlan_tci, told.tp_vlan_tpid);
+        }
+    });
+    Ok((length.min(into.len()), tag))
+}
+
 fn gather(frame: &Outgoing<'_>) -> [libc::iovec; 2] {
     [&frame.header[..], frame.payload]
         .map(|part| libc::iovec { iov_base: part.as_ptr().cast_mut().cast::<c_void>(), iov_len: part.len() })
@@ -156,8 +177,11 @@ unsafe impl Plain for [libc::timespec; 3] {}
 // SAFETY: integers only.
 unsafe impl Plain for libc::sock_extended_err {}
 
+// SAFETY: integers only.
+unsafe impl Plain for libc::tpacket_auxdata {}
+
 fn nanoseconds(time: &libc::timespec) -> u64 {
     u64::try_from(time.tv_sec).unwrap_or(0) * 1_000_000_000 + u64::try_from(time.tv_nsec).unwrap_or(0)
 }
 
-const _: () = assert!(size_of::<libc::sock_extended_err>() == 16);
+const _: () = assert!(size_of::<libc::sock_extended_err>() == 16 && size_of::<libc::tpacket_auxdata>() == 20);

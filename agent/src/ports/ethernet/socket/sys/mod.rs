@@ -18,7 +18,12 @@ use libc::{c_int, c_void, socklen_t};
 use socket2::Socket;
 
 pub(super) use mapping::Mapping;
-pub(super) use message::{send_batch, send_stamped, transmit_stamp};
+pub(super) use message::{receive_with_tag, send_batch, send_stamped, transmit_stamp};
+
+/// `PACKET_VNET_HDR`, linux/if_packet.h.
+pub(super) const PACKET_VNET_HDR: c_int = 15;
+/// Octets of `struct virtio_net_hdr`, linux/virtio_net.h.
+pub(super) const VNET_BYTES: usize = 10;
 
 /// Sets an integer option of the packet level.
 pub(super) fn set_packet_option(socket: &Socket, name: c_int, value: c_int) -> io::Result<()> {

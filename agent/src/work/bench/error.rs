@@ -1,0 +1,74 @@
+//! Why a bench cannot go on.
+
+use thiserror::Error;
+
+use crate::{
+    archive::error::ArchiveError,
+    engine::CheckError,
+    ports::{PortError, inventory::InventoryError},
+};
+
+/// Why a bench cannot go on.
+#[derive(Debug, Error)]
+pub enum BenchError {
+    /// The records cannot be read or written. Without them no grade is kept.
+    #[error(transparent)]
+    Archive(#[from] ArchiveError),
+    /// A run could not be made.
+    #[error(transparent)]
+    Check(#[from] CheckError),
+    /// A file cannot be read, or is no bench or procedure.
+    #[error("{file}: {cause}")]
+    File {
+        /// The file, or the name that is neither a file nor built in.
+        file: String,
+        /// What is wrong, with the line or the names there are.
+        cause: String,
+    },
+    /// A lot with this label is there.
+    #[error("a lot {0} is recorded already")]
+    LotExists(String),
+    /// The lot is closed.
+    #[error("lot {0} is closed")]
+    LotClosed(String),
+    /// The lot has no such card.
+    #[error("lot {lot} has no card {card} to test; it has {known}")]
+    NoCard {
+        /// The lot.
+        lot: String,
+        /// What was given.
+        card: String,
+        /// Labels of its cards.
+        known: String,
+    },
+    /// A card was named that cannot be tested now.
+    #[error("card {card} cannot be tested now: {why}")]
+    NotTestable {
+        /// The card.
+        card: String,
+        /// Why not.
+        why: String,
+    },
+    /// No card of this computer is the reference card that was named.
+    #[error("no card is called {card}; there are cards in {known}")]
+    NoReference {
+        /// What was given.
+        card: String,
+        /// Labels of the slots with a card.
+        known: String,
+    },
+    /// The cards of this computer cannot be listed.
+    #[error(transparent)]
+    Inventory(#[from] InventoryError),
+    /// A port failed in a way that says nothing about the card.
+    #[error(transparent)]
+    Port(#[from] PortError),
+    /// Too few good plugs or slots for a card.
+    #[error("card {card} needs a {what}, and this bench has no good one left")]
+    NothingLeft {
+        /// The card.
+        card: String,
+        /// `plug` or `slot`.
+        what: &'static str,
+    },
+}

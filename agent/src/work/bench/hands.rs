@@ -1,0 +1,79 @@
+//! What hands do on the bench, and what is tried with a plug or slot that they moved.
+
+use turnback_core::{
+    base::caution::Caution,
+    bench::procedure::{Procedure, TestName},
+    document::card_test::{
+        CardTest,
+        step::{Hands, Step},
+    },
+};
+
+use super::seam::Place;
+
+/// Moves what a step moves.
+pub(super) fn moved(test: &mut CardTest, step: &Step, to: String) {
+    match step {
+        Step::ExchangePlugs { port, with, .. } => test.plugs.swap(*port as usize - 1, *with as usize - 1),
+        Step::OtherPlug { port, .. } => test.plugs[*port as usize - 1] = Some(to),
+        Step::OtherSlot { .. } => test.slot = to,
+        Step::Test { .. } | Step::ProvePlug { .. } | Step::ProveSlot { .. } => {}
+    }
+}
+
+/// The first thing to do with a card.
+pub(super) fn fitting(test: &CardTest, place: Place) -> Hands {
+    let plugs = (1..).zip(&test.card.ports).zip(&test.plugs).filter_map(|((number, port), plug)| {
+        let name = if place == Place::AsTold { String::new() } else { format!(" ({})", port.name) };
+        Some(format!("{} to port {number}{name}", plug.as_ref()?))
+    });
+    let plugs = plugs.collect::<Vec<_>>().join(", ");
+    let in_its_slot = place != Place::AsTold;
+    let mut cautions = if in_its_slot { Vec::new() } else { vec![Caution::LiveChassis, Caution::StaticDischarge] };
+    cautions.extend(test.card.ports.iter().flat_map(|port| port.medium.cautions()));
+    cautions.sort_unstable();
+    cautions.dedup();
+    let (card, slot) = (&test.label, &test.slot);
+    let (hands, why) = match in_its_slot {
+        true => (format!("card {card} is in {slot}: fit plug {plugs}"), "the tests begin when the plugs are in"),
+        false => (
+            format!("switch the computer off, put card {card} into slot {slot}, and fit plug {plugs}"),
+            "the tests begin when the card is found",
+        ),
+    };
+    Hands { hands, why: why.to_owned(), cautions }
+}
+
+/// The part of a procedure that tries a plug or slot with one of its tests.
+pub(super) fn only(all: &Procedure, test: TestName) -> Procedure {
+    let none = bare();
+
+    match test {
+        TestName::Links => Procedure { links: all.links.clone(), ..none },
+        TestName::Data => Procedure { data: all.data.clone(), ..none },
+        TestName::Transceiver => Procedure { transceiver: all.transceiver.clone(), ..none },
+        TestName::Load => Procedure { load: all.load.clone(), ..none },
+        TestName::Bus => Procedure { bus: all.bus.clone(), ..none },
+        TestName::BurnIn => Procedure { load: all.load.clone(), burn_in: all.burn_in.clone(), ..none },
+        TestName::Identity | TestName::SelfTest | TestName::Offloads => none,
+    }
+}
+
+/// A procedure without a test.
+fn bare() -> Procedure {
+    Procedure {
+        name: "prove".to_owned(),
+        about: String::new(),
+        may_lack: Vec::new(),
+        bench_proof_lasts: std::time::Duration::from_secs(1),
+        identity: None,
+        self_test: None,
+        links: None,
+        data: None,
+        offloads: None,
+        transceiver: None,
+        load: None,
+        bus: None,
+        burn_in: None,
+    }
+}

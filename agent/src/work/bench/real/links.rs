@@ -1,0 +1,93 @@
+//! The tests `self-test` and `links` on the ports of a card, one after the other.
+
+use std::time::Duration;
+
+use turnback_core::{
+    bench::{
+        facts::{Facts, LinkFacts, SelfTestItem},
+        procedure::LinkLimits,
+    },
+    kind::ethernet::link::PortSetting,
+};
+
+use super::{
+    LINK_PATIENCE,
+    halt::Halt,
+    ready::{bring_up, frames, open_free, wait_for_link},
+};
+use crate::{
+    engine::cancel::Cancel,
+    ports::{FramePort, cards::self_test as driver_self_test},
+};
+
+/// The driver's own self-test of every port, item by item. Empty where the driver has none.
+pub(super) fn self_test(names: &[String], cancel: &Cancel) -> Result<Facts, Halt> {
+    let mut items = Vec::new();
+    for (number, name) in (1..).zip(names) {
+        if cancel.is_cancelled() {
+            return Err(Halt::Ended);
+        }
+        let mut port = open_free(name)?;
+        let port = frames(&mut *port)?;
+        bring_up(port, LINK_PATIENCE, cancel)?;
+        for (item, passed) in driver_self_test(name)? {
+            let excused = item.to_ascii_lowercase().starts_with("link");
+            let of_port = if names.len() > 1 { format!("port {number}: {item}") } else { item };
+            items.push(SelfTestItem { name: of_port, passed, excused });
+        }
+        port.restore();
+    }
+    Ok(Facts::SelfTest { items })
+}
+
+/// Takes the link of every port off and on.
+pub(super) fn links(names: &[String], limits: &LinkLimits, cancel: &Cancel) -> Result<Facts, Halt> {
+    let mut ports = Vec::new();
+    for (number, name) in (1..).zip(names) {
+        let mut port = open_free(name)?;
+        let port = frames(&mut *port)?;
+        // Which speed it can have with this plug is found first, so that each time counts for that speed.
+        let link = bring_up(port, limits.time_max, cancel)?;
+        let mut facts = LinkFacts { port: number, rounds: limits.rounds, ..LinkFacts::default() };
+        // A port that got no link at any speed gets none by being asked again and again.
+        if link.is_some() {
+            for _ in 0..limits.rounds {
+                round(port, limits, &mut facts, cancel)?;
+            }
+        }
+        ports.push(facts);
+        port.restore();
+    }
+    Ok(Facts::Links { ports })
+}
+
+fn round(port: &mut dyn FramePort, limits: &LinkLimits, facts: &mut LinkFacts, cancel: &Cancel) -> Result<(), Halt> {
+    let _ = port.apply(PortSetting::Up(false))?;
+    port.pause(OFF);
+    let _ = port.apply(PortSetting::Up(true))?;
+    let Some((took_s, link)) = wait_for_link(port, limits.time_max, cancel)? else { return Ok(()) };
+    facts.linked += 1;
+    facts.slowest_s = Some(facts.slowest_s.unwrap_or(0.0).max(took_s));
+    facts.speed_mbps = link.speed_mbps.or(facts.speed_mbps);
+    let until = port.now() + limits.hold.as_nanos() as u64;
+    let mut is_down = false;
+    let mut seen = 0;
+    while port.now() < until {
+        if cancel.is_cancelled() {
+            return Err(Halt::Ended);
+        }
+        port.pause(LOOK);
+        let up = port.link()?.up;
+        seen += u32::from(!up && !is_down);
+        is_down = !up;
+    }
+    // The link may go and come back between two looks. The kernel counts both changes.
+    let changes = |link: &turnback_core::kind::ethernet::link::LinkState| link.carrier_changes.unwrap_or(0);
+    let counted = changes(&port.link()?).saturating_sub(changes(&link)).div_ceil(2);
+    facts.drops += seen.max(counted as u32);
+    Ok(())
+}
+
+/// Long enough for a partner to notice.
+const OFF: Duration = Duration::from_millis(200);
+const LOOK: Duration = Duration::from_millis(50);

@@ -1,0 +1,290 @@
+//! This computer as a bench: its network cards are tested where they are.
+//!
+//! [`links`], [`offloads`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every setting
+//! that a test changes is noted first, as in a check, so that it is restored after a kill too.
+
+mod halt;
+mod links;
+mod load;
+mod offloads;
+mod ready;
+
+use std::time::{Duration, Instant};
+
+use turnback_core::{
+    bench::{
+        attempt::Attempt,
+        card::BusLink,
+        facts::{BusFacts, Facts, LoadFacts},
+        procedure::TestName,
+    },
+    document::card_test::CardTest,
+    kind::ethernet::counters::BusErrors,
+};
+
+use super::{
+    data::data,
+    error::BenchError,
+    seam::{Bench, Came, Keep, Order, Place, Present},
+};
+use crate::{
+    engine::cancel::Cancel,
+    ports::cards::{CardEntry, CardPlace, cards, empty_slots, light},
+};
+use halt::Halt;
+
+/// This computer and its cards.
+#[derive(Debug)]
+pub struct RealBench {
+    /// Labels of its loopback plugs; empty: each port keeps one of its own.
+    plugs: Vec<String>,
+    /// A name of the reference card.
+    reference: Option<String>,
+    /// As they were when they were listed last.
+    found: Vec<(CardEntry, CardPlace)>,
+}
+
+impl RealBench {
+    /// The bench with these plugs. `reference` is a name of its reference card: a port, slot, place or serial number.
+    ///
+    /// # Errors
+    /// The cards cannot be listed, or none is the reference card.
+    pub fn new(plugs: Vec<String>, reference: Option<String>) -> Result<Self, BenchError> {
+        let mut bench = Self { plugs, reference, found: Vec::new() };
+        let known: Vec<String> = bench.list()?.iter().map(|(entry, _)| entry.slot.clone()).collect();
+        let named = bench.reference.clone();
+        match (named, bench.reference()?) {
+            (Some(card), None) => Err(BenchError::NoReference { card, known: known.join(", ") }),
+            _ => Ok(bench),
+        }
+    }
+
+    fn list(&mut self) -> Result<&[(CardEntry, CardPlace)], BenchError> {
+        self.found = cards()?;
+        Ok(&self.found)
+    }
+
+    fn is_reference(&self, entry: &CardEntry) -> bool {
+        self.reference.as_ref().is_some_and(|name| names(entry).contains(name))
+    }
+
+    /// The card of a card test: the same, in its slot if there are several.
+    fn of(&self, test: &CardTest) -> Option<&(CardEntry, CardPlace)> {
+        let same = |(entry, _): &&(CardEntry, CardPlace)| entry.card.is(&test.card);
+        let mut in_slot = self.found.iter().filter(same).filter(|(entry, _)| entry.slot == test.slot);
+        in_slot.next().or_else(|| self.found.iter().find(same))
+    }
+
+    fn facts(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, Halt> {
+        self.list()?;
+        let gone = || Halt::CutOff("the card is gone".to_owned());
+        let (entry, place) = self.of(order.test).cloned().ok_or_else(gone)?;
+        if !entry.testable {
+            return Err(Halt::CutOff(entry.why_not.join("; ")));
+        }
+        let names: Vec<String> = entry.card.ports.iter().map(|port| port.name.clone()).collect();
+        let before = place.bus_errors();
+        let began = Instant::now();
+        let came = self.carry_out(order, &names, &place, keep, cancel);
+        if !place.is_there() {
+            return Err(gone());
+        }
+        let mut measured = match came? {
+            Came::Measured(measured) => measured,
+            other => return Ok(other),
+        };
+        measured.took_s = began.elapsed().as_secs_f64();
+        measured.bus_errors = grown(before, place.bus_errors());
+        if let Facts::Bus(bus) = &mut measured.facts {
+            add_errors(bus, order.test, measured.bus_errors, measured.took_s);
+        }
+        Ok(Came::Measured(measured))
+    }
+
+    fn carry_out(
+        &self,
+        order: &Order<'_>,
+        names: &[String],
+        place: &CardPlace,
+        keep: Keep<'_>,
+        cancel: &Cancel,
+    ) -> Result<Came, Halt> {
+        let procedure = &order.test.procedure;
+        let facts = match order.name {
+            TestName::Identity => Facts::Identity { sticker: order.sticker.map(str::to_owned) },
+            TestName::SelfTest => excused(links::self_test(names, cancel)?, order),
+            TestName::Links => links::links(names, &procedure.links.clone().unwrap_or_default(), cancel)?,
+            TestName::Data => {
+                return Ok(data(order, keep, cancel, &mut |number| {
+                    let seed = uuid::Uuid::now_v7().as_u64_pair().1;
+                    Ok((ready::open(&names[number as usize - 1])?, seed))
+                })?);
+            }
+            TestName::Offloads => {
+                offloads::offloads(names, procedure.offloads.clone().unwrap_or_default().frames, cancel)?
+            }
+            TestName::Transceiver => {
+                let modules = (1..).zip(names).filter_map(|(number, name)| light(name, number)).collect();
+                Facts::Transceiver { modules }
+            }
+            TestName::Load => {
+                let time = procedure.load.clone().unwrap_or_default().time;
+                Facts::Load(bench_limit(load::load(names, place, time, cancel)?, order))
+            }
+            TestName::Bus => {
+                let watch = procedure.bus.clone().unwrap_or_default().watch;
+                load::traffic(names, place, watch, cancel)?;
+                let bus = place.bus();
+                let none = BusLink::default();
+                let (card, slot, agreed) = bus.map_or((none, none, none), |bus| (bus.card, bus.slot, bus.agreed));
+                Facts::Bus(BusFacts { card, slot, agreed, ..BusFacts::default() })
+            }
+            TestName::BurnIn => {
+                let limits = procedure.burn_in.clone().unwrap_or_default();
+                let mut rounds = Vec::new();
+                for _ in 0..limits.rounds {
+                    rounds.push(bench_limit(load::load(names, place, limits.round, cancel)?, order));
+                }
+                Facts::BurnIn { rounds }
+            }
+        };
+        Ok(Came::measured(facts, 0.0))
+    }
+}
+
+impl Bench for RealBench {
+    fn cards(&mut self) -> Result<Vec<Present>, BenchError> {
+        self.list()?;
+        Ok(self.found.iter().filter(|(entry, _)| !self.is_reference(entry)).map(|(entry, _)| present(entry)).collect())
+    }
+
+    fn reference(&mut self) -> Result<Option<Present>, BenchError> {
+        self.list()?;
+        Ok(self.found.iter().find(|(entry, _)| self.is_reference(entry)).map(|(entry, _)| present(entry)))
+    }
+
+    fn place_of(&mut self, test: &CardTest) -> Result<Place, BenchError> {
+        self.list()?;
+        Ok(self.of(test).map_or(Place::Nowhere, |(entry, _)| Place::In(entry.slot.clone())))
+    }
+
+    fn slots(&self) -> Vec<String> {
+        self.found.iter().map(|(entry, _)| entry.slot.clone()).chain(empty_slots()).collect()
+    }
+
+    fn plugs(&self, slot: &str, ports: usize) -> Vec<String> {
+        if self.plugs.is_empty() {
+            return (1..=ports).map(|port| format!("{slot}/{port}")).collect();
+        }
+        self.plugs.clone()
+    }
+
+    fn has_stickers(&self) -> bool {
+        true
+    }
+
+    fn neighbours(&self, slot: &str) -> Vec<(String, String)> {
+        let others = self.found.iter().filter(|(entry, _)| entry.slot != slot);
+        others
+            .flat_map(|(entry, _)| {
+                entry.card.addresses().map(|address| (format!("the card in {}", entry.slot), address.to_owned()))
+            })
+            .collect()
+    }
+
+    fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
+        match self.facts(order, keep, cancel) {
+            Ok(_) | Err(_) if cancel.is_cancelled() => Ok(Came::Ended),
+            Ok(came) => Ok(came),
+            Err(Halt::Ended) => Ok(Came::Ended),
+            Err(Halt::CutOff(why)) => Ok(Came::CutOff(why)),
+            Err(Halt::Failed(error)) => Err(error),
+        }
+    }
+}
+
+fn present(entry: &CardEntry) -> Present {
+    Present {
+        card: entry.card.clone(),
+        slot: Some(entry.slot.clone()),
+        number: None,
+        names: names(entry),
+        why_not: entry.why_not.clone(),
+    }
+}
+
+/// What a person may call a card: its ports, slot, place or serial number.
+fn names(entry: &CardEntry) -> Vec<String> {
+    let ports = entry.card.ports.iter().map(|port| port.name.clone());
+    ports.chain([entry.slot.clone(), entry.at.clone()]).chain(entry.card.serial.clone()).collect()
+}
+
+/// What the reference card fails of its own self-test is the driver's or this computer's: it is known to be good. So it
+/// is put neither on that card nor on others of the same kind.
+fn excused(mut facts: Facts, order: &Order<'_>) -> Facts {
+    let item_of = |name: &str| name.rsplit(": ").next().unwrap_or_default().to_owned();
+    let same = |reference: &&CardTest| {
+        let of = |test: &CardTest| (test.card.device.clone(), test.card.driver.clone());
+        of(reference) == of(order.test)
+    };
+    let failed: Vec<String> = match order.reference.filter(same).and_then(|test| test.last(TestName::SelfTest)) {
+        Some(Attempt { facts: Some(Facts::SelfTest { items }), .. }) => {
+            items.iter().filter(|item| !item.passed).map(|item| item_of(&item.name)).collect()
+        }
+        _ => Vec::new(),
+    };
+    if let Facts::SelfTest { items } = &mut facts {
+        for item in items.iter_mut().filter(|item| !item.passed) {
+            item.excused |= order.test.is_reference || failed.contains(&item_of(&item.name));
+        }
+    }
+    facts
+}
+
+/// What this bench allows, by what its reference card reached: the same share of line and bus, and no more than it
+/// moved. Without a reference card nobody knows, and the card is its own measure.
+fn bench_limit(mut load: LoadFacts, order: &Order<'_>) -> LoadFacts {
+    let known = order.reference.and_then(|reference| {
+        let Some(Facts::Load(measured)) = &reference.last(TestName::Load)?.facts else { return None };
+        Some((measured.share()?, measured.first_and_last_mbps()?.0))
+    });
+    load.bench_share = match known {
+        Some((share, mbps)) if load.allowed_mbps > 0.0 => share.min(mbps / load.allowed_mbps),
+        _ => load.share().unwrap_or(1.0),
+    };
+    load
+}
+
+/// Growth of the counts; none where nobody counts. What was counted anew, as after a reset, is all that there is.
+fn grown(before: Option<BusErrors>, after: Option<BusErrors>) -> Option<BusErrors> {
+    let (before, after) = (before?, after?);
+    let more = |before: u64, after: u64| after.checked_sub(before).unwrap_or(after);
+    Some(BusErrors {
+        corrected: more(before.corrected, after.corrected),
+        nonfatal: more(before.nonfatal, after.nonfatal),
+        fatal: more(before.fatal, after.fatal),
+    })
+}
+
+/// Errors of this test, and of those before it in the same slot, since the bus was judged last.
+fn add_errors(bus: &mut BusFacts, test: &CardTest, now: Option<BusErrors>, took_s: f64) {
+    let since = test.attempts.iter().rposition(|attempt| attempt.test == TestName::Bus && attempt.is_done());
+    let earlier = test.attempts[since.map_or(0, |at| at + 1)..].iter();
+    let here = earlier.filter(|attempt| attempt.slot == test.slot && attempt.is_done());
+    let watched = here.map(|attempt| (attempt.bus_errors, attempt.took_s)).chain([(now, took_s)]);
+    bus.uncounted = now.is_none();
+    for (errors, took_s) in watched {
+        let Some(errors) = errors else { continue };
+        bus.watched_s += took_s;
+        bus.correctable += errors.corrected;
+        bus.nonfatal += errors.nonfatal;
+        bus.fatal += errors.fatal;
+    }
+}
+
+/// Longest time to link where the procedure says none. Copper takes up to about four seconds to negotiate (common
+/// practice, no source).
+const LINK_PATIENCE: Duration = Duration::from_secs(6);
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,84 @@
+//! What is decided without a card.
+
+use turnback_core::bench::facts::{LoadSample, SelfTestItem};
+
+use super::*;
+use crate::work::bench::testing::card_test;
+
+fn attempt(test: TestName, slot: &str, facts: Facts, corrected: u64) -> Attempt {
+    let bus_errors = Some(BusErrors { corrected, ..BusErrors::default() });
+    let (plugs, findings) = (Vec::new(), Vec::new());
+    Attempt {
+        test,
+        slot: slot.into(),
+        plugs,
+        began_ms: 1,
+        took_s: 10.0,
+        facts: Some(facts),
+        findings,
+        bus_errors,
+        cut_off: None,
+    }
+}
+
+#[test]
+fn the_bus_answers_for_every_test_in_its_slot_since_it_was_judged() {
+    let mut test = card_test("quay-01");
+    let links = || Facts::Links { ports: Vec::new() };
+    test.attempts = vec![
+        attempt(TestName::Links, "slot-1", links(), 1),
+        attempt(TestName::Bus, "slot-1", Facts::Bus(BusFacts::default()), 1),
+        attempt(TestName::Links, "slot-2", links(), 20),
+        attempt(TestName::Links, "slot-1", links(), 300),
+    ];
+    let errors = |corrected| Some(BusErrors { corrected, ..BusErrors::default() });
+    let mut bus = BusFacts::default();
+    add_errors(&mut bus, &test, errors(4000), 5.0);
+    assert_eq!((bus.correctable, bus.watched_s, bus.uncounted), (4300, 15.0, false));
+    let mut bus = BusFacts::default();
+    add_errors(&mut bus, &test, None, 5.0);
+    assert!(bus.uncounted, "{bus:?}");
+    assert_eq!(grown(errors(5), errors(7)), errors(2));
+    assert_eq!((grown(errors(5), errors(3)), grown(None, errors(3))), (errors(3), None), "counted anew");
+}
+
+#[test]
+fn a_card_is_asked_for_no_more_than_the_reference_card_showed() {
+    let load = |mbps, allowed_mbps| LoadFacts {
+        samples: vec![LoadSample { at_s: 1.0, mbps, celsius: None }],
+        allowed_mbps,
+        ..LoadFacts::default()
+    };
+    let (card, mut reference) = (card_test("quay-01"), card_test("quay-01"));
+    reference.attempts = vec![attempt(TestName::Load, "r", Facts::Load(load(300.0, 1000.0)), 0)];
+    let order = |reference| Order { test: &card, name: TestName::Load, attempt: 1, reference, sticker: None };
+    // One port at 1000 Mb/s reached 300: two ports share what the computer moves, and are asked for 300 together.
+    assert!((bench_limit(load(290.0, 2000.0), &order(Some(&reference))).bench_share - 0.15).abs() < 1e-9);
+    assert!((bench_limit(load(90.0, 100.0), &order(Some(&reference))).bench_share - 0.3).abs() < 1e-9);
+    assert!((bench_limit(load(90.0, 100.0), &order(None)).bench_share - 0.9).abs() < 1e-9, "its own measure");
+}
+
+#[test]
+fn what_the_reference_card_fails_of_its_self_test_is_not_held_against_its_kind() {
+    let facts = |failed: &[&str]| {
+        let item = |name: &str| SelfTestItem { name: name.into(), passed: !failed.contains(&name), excused: false };
+        Facts::SelfTest { items: ["port 1: register", "port 1: memory", "port 2: register"].map(item).to_vec() }
+    };
+    let held = |facts: Facts| match facts {
+        Facts::SelfTest { items } => items.iter().filter(|item| !item.passed && !item.excused).count(),
+        _ => panic!("a self-test"),
+    };
+    let (card, mut reference) = (card_test("quay-01"), card_test("reference"));
+    reference.is_reference = true;
+    fn order<'a>(test: &'a CardTest, reference: Option<&'a CardTest>) -> Order<'a> {
+        Order { test, name: TestName::SelfTest, attempt: 1, reference, sticker: None }
+    }
+    let measured = excused(facts(&["port 1: register"]), &order(&reference, None));
+    assert_eq!(held(measured.clone()), 0);
+    reference.attempts = vec![attempt(TestName::SelfTest, "r", measured, 0)];
+    let both = || facts(&["port 2: register", "port 1: memory"]);
+    assert_eq!(held(excused(both(), &order(&card, Some(&reference)))), 1, "the memory is the card's");
+    assert_eq!(held(excused(both(), &order(&card, None))), 2);
+    reference.card.device = "f1a7:0b03".into();
+    assert_eq!(held(excused(both(), &order(&card, Some(&reference)))), 2, "another kind");
+}

@@ -1,0 +1,130 @@
+//! The seam between the runner and a bench: a simulated one, or this computer.
+
+use turnback_core::{
+    bench::{card::Card, facts::Facts, procedure::TestName},
+    document::{card_test::CardTest, run::Report},
+    kind::ethernet::counters::BusErrors,
+};
+
+use super::BenchError;
+use crate::engine::cancel::Cancel;
+
+/// A bench: its cards, slots and plugs, and what its tests measure.
+pub trait Bench {
+    /// The cards that are there, also those that cannot be tested now. The reference card is none of them.
+    ///
+    /// # Errors
+    /// When nobody can say.
+    fn cards(&mut self) -> Result<Vec<Present>, BenchError>;
+    /// The reference card; none where the bench has none.
+    ///
+    /// # Errors
+    /// When nobody can say.
+    fn reference(&mut self) -> Result<Option<Present>, BenchError>;
+    /// Where a card of a card test is now.
+    ///
+    /// # Errors
+    /// When nobody can say.
+    fn place_of(&mut self, test: &CardTest) -> Result<Place, BenchError>;
+    /// Labels of the slots.
+    fn slots(&self) -> Vec<String>;
+    /// Labels of the plugs that may go into the ports of a card in this slot.
+    fn plugs(&self, slot: &str, ports: usize) -> Vec<String>;
+    /// Somebody must read the sticker of a card.
+    fn has_stickers(&self) -> bool {
+        false
+    }
+    /// Addresses of cards that are in other slots than this one at this moment, each with its slot.
+    fn neighbours(&self, _slot: &str) -> Vec<(String, String)> {
+        Vec::new()
+    }
+    /// Carries out a test. `keep` is given each run that was made for it.
+    ///
+    /// # Errors
+    /// When it could not be carried out for a reason that says nothing about the card.
+    fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError>;
+}
+
+/// Keeps the report of a run.
+pub type Keep<'a> = &'a mut dyn FnMut(Report) -> Result<(), BenchError>;
+
+/// A card that is there.
+#[derive(Clone, Debug)]
+pub struct Present {
+    /// Who it is.
+    pub card: Card,
+    /// The slot that it is in; none where it goes into the slot that it is told.
+    pub slot: Option<String>,
+    /// Its number in the lot, where the bench numbers its cards.
+    pub number: Option<u32>,
+    /// Names by which a person may mean it, beside its label.
+    pub names: Vec<String>,
+    /// Why it cannot be tested now; empty if it can.
+    pub why_not: Vec<String>,
+}
+
+/// Where a card is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Place {
+    /// Where it was told to go.
+    AsTold,
+    /// In this slot.
+    In(String),
+    /// Nowhere.
+    Nowhere,
+}
+
+/// A test to carry out.
+#[derive(Clone, Copy, Debug)]
+pub struct Order<'a> {
+    /// The card test that it is for: card, slot, plugs, procedure and earlier attempts.
+    pub test: &'a CardTest,
+    /// Which test.
+    pub name: TestName,
+    /// Which try this is, from 1.
+    pub attempt: u64,
+    /// The newest test of the reference card that proves the bench.
+    pub reference: Option<&'a CardTest>,
+    /// The address on the sticker, where somebody read it.
+    pub sticker: Option<&'a str>,
+}
+
+/// What came of a test.
+#[derive(Clone, Debug)]
+pub enum Came {
+    /// It was measured.
+    Measured(Box<Measured>),
+    /// It was ended by hand.
+    Ended,
+    /// It was cut off, for this reason. What was measured says nothing.
+    CutOff(String),
+}
+
+/// What a test measured.
+#[derive(Clone, Debug)]
+pub struct Measured {
+    /// The facts.
+    pub facts: Facts,
+    /// How long it took, seconds.
+    pub took_s: f64,
+    /// Errors on the bus of the card meanwhile; none where nobody counts them.
+    pub bus_errors: Option<BusErrors>,
+}
+
+impl Came {
+    /// Facts without errors on the bus.
+    pub fn measured(facts: Facts, took_s: f64) -> Self {
+        Self::Measured(Box::new(Measured { facts, took_s, bus_errors: None }))
+    }
+}
+
+/// How a person is asked: for what, and whether something that was in use is exchanged.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Occasion {
+    /// A card is about to be tested: card and plugs go where they are said to be.
+    Fitting,
+    /// Something is exchanged, to tell a card from a plug or slot.
+    Exchange,
+    /// The address on the card's sticker is scanned or typed, if it has one.
+    Sticker,
+}

@@ -1,0 +1,58 @@
+//! A simulated bench behind the seam. Its cards and plugs go where they are told.
+
+use turnback_core::{
+    bench::sim::{Setup, SimulatedBench, rig::REFERENCE},
+    document::card_test::CardTest,
+    kind::rig::AnyRig,
+};
+
+use super::{
+    BenchError,
+    data::data,
+    seam::{Bench, Came, Keep, Order, Place, Present},
+};
+use crate::{engine::cancel::Cancel, ports::simulated};
+
+impl Bench for SimulatedBench {
+    fn cards(&mut self) -> Result<Vec<Present>, BenchError> {
+        let cards = (1..).zip(&self.rig.cards).map(|(number, card)| present(self, &card.serial, Some(number)));
+        Ok(cards.collect())
+    }
+
+    fn reference(&mut self) -> Result<Option<Present>, BenchError> {
+        Ok(Some(present(self, REFERENCE, None)))
+    }
+
+    fn place_of(&mut self, _: &CardTest) -> Result<Place, BenchError> {
+        Ok(Place::AsTold)
+    }
+
+    fn slots(&self) -> Vec<String> {
+        self.rig.slots.iter().map(|slot| slot.label.clone()).collect()
+    }
+
+    fn plugs(&self, _: &str, _: usize) -> Vec<String> {
+        self.rig.plugs.iter().map(|plug| plug.label.clone()).collect()
+    }
+
+    fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
+        let test = order.test;
+        let serial = test.card.serial.clone().unwrap_or_default();
+        let bench_share = order.reference.and_then(CardTest::throughput_share).unwrap_or(1.0);
+        let setup =
+            Setup { serial: &serial, slot: &test.slot, plugs: &test.plugs, bench_share, attempt: order.attempt };
+        if let Some((facts, took_s)) = SimulatedBench::measure(self, &setup, order.name, &test.procedure) {
+            let is_measure = test.is_reference && order.reference.is_none();
+            return Ok(Came::measured(if is_measure { facts.measuring_the_bench() } else { facts }, took_s));
+        }
+        data(order, keep, cancel, &mut |number| {
+            let rig = AnyRig::Frames(Box::new(self.port(&setup, number)));
+            let seed = self.seed(&setup, number);
+            Ok((simulated::of(&rig, format!("sim:{}.{number}", test.label), seed), seed))
+        })
+    }
+}
+
+fn present(bench: &SimulatedBench, serial: &str, number: Option<u32>) -> Present {
+    Present { card: bench.rig.card(serial), slot: None, number, names: Vec::new(), why_not: Vec::new() }
+}
