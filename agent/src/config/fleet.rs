@@ -11,8 +11,9 @@ use toml::Spanned;
 use turnback_core::fleet::subject::{Name, NameError, Sender};
 
 use super::{
+    HttpConfig,
     error::{ConfigError, Lines},
-    time,
+    http, time,
 };
 
 /// `[fleet]` of an agent as written.
@@ -71,6 +72,8 @@ struct FleetFile {
     stream: RawStream,
     #[serde(default)]
     collect: RawCollect,
+    #[serde(default)]
+    view: RawView,
 }
 
 #[derive(Debug, Deserialize)]
@@ -109,6 +112,16 @@ struct RawCollect {
     announce: bool,
 }
 
+#[derive(Debug, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+struct RawView {
+    listen: Option<Spanned<String>>,
+    certificate_file: Option<Spanned<PathBuf>>,
+    key_file: Option<Spanned<PathBuf>>,
+    hosts: Vec<String>,
+    zone: Option<Spanned<String>>,
+}
+
 /// What `turnback fleet` is told.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct FleetConfig {
@@ -120,6 +133,17 @@ pub struct FleetConfig {
     pub database: Database,
     /// How documents get from one to the other.
     pub collect: Collect,
+    /// Where the fleet's page and API listen.
+    pub view: View,
+}
+
+/// Where the fleet's page and API listen, and how they show times.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct View {
+    /// Address, TLS and names.
+    pub http: HttpConfig,
+    /// Time zone in which times are shown, by name.
+    pub zone: String,
 }
 
 /// What the broker keeps.
@@ -188,6 +212,7 @@ impl FleetConfig {
             stream: stream(&raw.stream, &lines)?,
             database: database(raw.database, &lines)?,
             collect: collect(&raw.collect, &lines)?,
+            view: view(raw.view, &lines)?,
         })
     }
 }
@@ -297,6 +322,18 @@ fn collect(raw: &RawCollect, lines: &Lines<'_>) -> Result<Collect, ConfigError> 
     })
 }
 
+fn view(raw: RawView, lines: &Lines<'_>) -> Result<View, ConfigError> {
+    let zone = super::zone(raw.zone.as_ref(), lines)?.0;
+    let is_given = raw.listen.is_some();
+    let RawView { listen, certificate_file, key_file, hosts, .. } = raw;
+    let raw = http::Http { listen, certificate_file, key_file, hosts, ..http::Http::default() };
+    let mut http = http::check(&raw, lines)?;
+    if !is_given {
+        http.listen.set_port(VIEW_PORT);
+    }
+    Ok(View { http, zone })
+}
+
 fn within<T: Copy + PartialOrd + ToString>(
     raw: &Option<Spanned<T>>,
     name: &str,
@@ -329,6 +366,8 @@ const SIZE_MIB: u64 = 10_240;
 /// Longer than an agent that lost its connection waits before it sends again.
 const DUPLICATE_WINDOW: Duration = Duration::from_secs(600);
 const CONNECTIONS: u32 = 8;
+/// Beside that of an agent, so that both can be on one machine.
+const VIEW_PORT: u16 = http::PORT + 1;
 const BATCH: u32 = 500;
 const TRIES: u32 = 5;
 

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::Subcommand;
 
+use crate::fleet::view::tokens::Role;
+
 /// Options of the fleet.
 #[derive(Debug, clap::Args)]
 #[command(after_help = AFTER)]
@@ -16,7 +18,9 @@ pub struct Fleet {
 const AFTER: &str = "Examples:\n  \
     turnback fleet accounts --config fleet.toml --folder keys north-quay.closet-3 north-quay.closet-4\n  \
     turnback fleet init --config fleet.toml\n  \
-    turnback fleet collect --config fleet.toml\n\n\
+    turnback fleet collect --config fleet.toml\n  \
+    turnback fleet serve --config fleet.toml\n  \
+    turnback fleet token make night-shift --role write --config fleet.toml\n\n\
     docs/fleet.md describes the file, the broker's and the database's set-up, and what each account may do.";
 
 /// What to do.
@@ -58,6 +62,18 @@ pub enum FleetCommand {
         #[command(flatten)]
         place: Place,
     },
+    /// Serve the page and the API of the whole fleet until a signal ends it
+    ///
+    /// Shows what collectors wrote: ports of all machines by site and cabinet, their history, and runs side by side.
+    /// The address is [view] listen in the file, 127.0.0.1:7441 by default, and is printed once it listens.
+    Serve {
+        /// Where broker and database are
+        #[command(flatten)]
+        place: Place,
+    },
+    /// Make, list and revoke tokens for the fleet's page and API
+    #[command(subcommand)]
+    Token(TokenCommand),
     /// List messages that no collector could take, with the reason
     Poison {
         /// Where broker and database are
@@ -72,6 +88,39 @@ pub enum FleetCommand {
         /// Messages listed, at most
         #[arg(long, value_name = "N", default_value_t = 100)]
         limit: u32,
+    },
+}
+
+/// What to do about tokens.
+#[derive(Debug, Subcommand)]
+pub enum TokenCommand {
+    /// Make a token and print it; it is not shown again
+    Make {
+        /// A name to know it by: 1 to 40 of a-z, 0-9 and -
+        name: String,
+        /// What its holder may do
+        #[arg(long, value_name = "ROLE", default_value = "read")]
+        role: Role,
+        /// Where broker and database are
+        #[command(flatten)]
+        place: Place,
+    },
+    /// List the tokens with their roles and when each was last used
+    List {
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+        /// Where broker and database are
+        #[command(flatten)]
+        place: Place,
+    },
+    /// Revoke a token; it counts no more within a few seconds, and its sessions end
+    Revoke {
+        /// Its name
+        name: String,
+        /// Where broker and database are
+        #[command(flatten)]
+        place: Place,
     },
 }
 

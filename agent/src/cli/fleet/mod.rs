@@ -5,10 +5,16 @@ pub mod args;
 mod collect;
 mod init;
 mod poison;
+mod serve;
+mod token;
 
 use std::{future::Future, path::Path, process::ExitCode};
 
 use args::{Fleet, FleetCommand};
+use tokio::{
+    signal::unix::{SignalKind, signal},
+    sync::watch,
+};
 
 use super::{NOT_TESTED, USAGE, complain};
 use crate::{config::fleet::FleetConfig, fleet::error::FleetError};
@@ -23,6 +29,8 @@ pub fn run(args: Fleet) -> ExitCode {
             with_config(&place.config, |config| accounts::run(&config, &folder, &machines))
         }
         FleetCommand::Collect { place } => with_config(&place.config, collect::run),
+        FleetCommand::Serve { place } => with_config(&place.config, serve::run),
+        FleetCommand::Token(command) => token::run(command),
         FleetCommand::Poison { place, retry, json, limit } => {
             with_config(&place.config, |config| poison::run(&config, retry, json, limit))
         }
@@ -42,14 +50,31 @@ fn with_config(file: &Path, run: impl FnOnce(FleetConfig) -> ExitCode) -> ExitCo
 
 /// Runs something that waits for broker and database.
 fn wait_for<T>(work: impl Future<Output = Result<T, FleetError>>) -> Result<T, ExitCode> {
-    let runtime = match tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build() {
-        Ok(runtime) => runtime,
-        Err(error) => {
-            tell!("error: no thread could be started: {error}");
-            return Err(ExitCode::from(NOT_TESTED));
+    runtime()?.block_on(work).map_err(|error| failed(&error))
+}
+
+fn runtime() -> Result<tokio::runtime::Runtime, ExitCode> {
+    let built = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
+    built.map_err(|error| {
+        tell!("error: no thread could be started: {error}");
+        ExitCode::from(NOT_TESTED)
+    })
+}
+
+/// Says that it is time to stop when a signal asks for it. Until the program ends: whoever asks again is told the same.
+fn stop_at_signal(ended: watch::Sender<bool>) {
+    tokio::spawn(async move {
+        let (Ok(mut terminate), Ok(mut interrupt)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))
+        else {
+            return;
+        };
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
         }
-    };
-    runtime.block_on(work).map_err(|error| failed(&error))
+        ended.send_replace(true);
+        std::future::pending::<()>().await;
+    });
 }
 
 fn failed(error: &FleetError) -> ExitCode {
