@@ -18,7 +18,7 @@ use turnback_core::{
     watch::standing::State,
 };
 
-use crate::daemon::agent::{Figures, Health, PortView, QueueEntry, Watch};
+use crate::daemon::agent::{Figures, FleetFigures, Health, PortView, QueueEntry, Watch};
 
 /// All that metrics are made of, read at one time.
 #[derive(Clone, Debug)]
@@ -315,6 +315,46 @@ const DAEMON: &[Metric] = &[
         values: Values::Daemon(|s| vec![(Vec::new(), s.figures.outbox as f64)]),
     },
     Metric {
+        name: "fleet_connected",
+        kind: Kind::Gauge,
+        unit: None,
+        labels: &[],
+        help: "The broker of the fleet is reached; absent where the machine belongs to none, like the next four",
+        values: Values::Daemon(|s| of_fleet(s, |fleet| Some(f64::from(u8::from(fleet.connected))))),
+    },
+    Metric {
+        name: "fleet_waiting",
+        kind: Kind::Gauge,
+        unit: None,
+        labels: &[],
+        help: "Documents and changes that wait to go to the fleet",
+        values: Values::Daemon(|s| of_fleet(s, |fleet| Some(fleet.waiting as f64))),
+    },
+    Metric {
+        name: "fleet_oldest_timestamp",
+        kind: Kind::Gauge,
+        unit: Some("seconds"),
+        labels: &[],
+        help: "When the oldest that waits was recorded, Unix time; absent where nothing waits",
+        values: Values::Daemon(|s| of_fleet(s, |fleet| fleet.oldest_ms.map(|ms| ms as f64 / 1e3))),
+    },
+    Metric {
+        name: "fleet_sent",
+        kind: Kind::Counter,
+        unit: None,
+        labels: &[],
+        help: "Documents and changes that the fleet's stream has taken",
+        values: Values::Daemon(|s| of_fleet(s, |fleet| Some(fleet.sent as f64))),
+    },
+    Metric {
+        name: "fleet_given_up",
+        kind: Kind::Counter,
+        unit: None,
+        labels: &[],
+        help: "Documents and changes that will not go to the fleet: the backlog was full, or one was too large",
+        values: Values::Daemon(|s| of_fleet(s, |fleet| Some(fleet.given_up as f64))),
+    },
+    Metric {
         name: "configuration_reloads",
         kind: Kind::Counter,
         unit: None,
@@ -365,6 +405,11 @@ fn by_port(s: &Snapshot, value: impl Fn(&PortView) -> Option<f64>) -> Vec<Sample
 }
 
 /// Ports that no round chooses are in no metric of states.
+/// A value of a machine that belongs to a fleet.
+fn of_fleet(s: &Snapshot, value: fn(&FleetFigures) -> Option<f64>) -> Vec<Sample> {
+    s.figures.fleet.as_ref().and_then(value).map(|value| (Vec::new(), value)).into_iter().collect()
+}
+
 fn watched(s: &Snapshot) -> impl Iterator<Item = &PortView> {
     s.ports.iter().filter(|port| port.watch == Watch::Watched)
 }

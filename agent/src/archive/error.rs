@@ -143,6 +143,12 @@ pub enum ArchiveError {
         /// The run.
         run: String,
     },
+    /// This machine belongs to no fleet.
+    #[error("the records in {} are those of a machine that belongs to no fleet", path.display())]
+    NoFleet {
+        /// The file.
+        path: PathBuf,
+    },
     /// The program ended before the archive had answered.
     #[error("the records were not read or written to the end")]
     CutOff,
@@ -207,6 +213,7 @@ impl ArchiveError {
             Self::Line { .. } => {
                 "what came before this line is recorded; mend it and import again, nothing is taken in twice"
             }
+            Self::NoFleet { .. } => "start its agent once with [fleet] in its configuration",
             Self::Exists { .. } => "name a file that is not there yet",
             Self::Unreadable { .. } | Self::Json { .. } | Self::NotARecord(_) | Self::CutOff => {
                 return None;

@@ -16,7 +16,7 @@ use turnback_core::{
     },
 };
 
-use super::{Archive, error::ArchiveError};
+use super::{Archive, error::ArchiveError, outbox::FleetOutbox};
 
 /// What is remembered of a port. Times are milliseconds since 1970-01-01 UTC.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -123,7 +123,7 @@ pub struct Remembered {
 }
 
 /// An archive that also remembers for the agent.
-pub trait Logbook: Archive + 'static {
+pub trait Logbook: Archive + FleetOutbox + 'static {
     /// All that is remembered; `seed` is kept if there is none yet.
     ///
     /// # Errors

@@ -19,6 +19,7 @@ use super::{
     error::ArchiveError,
     find_any,
     logbook::{Action, Entry, Logbook, Outgoing, PortMemory, Remembered, Sent},
+    outbox::FleetOutbox,
     record::{CaseRow, Record, begun_ms, changed_ms},
 };
 
@@ -193,6 +194,9 @@ impl Memory {
         if since { newest.cloned().map(Document::from) } else { Some(case.clone().into()) }
     }
 }
+
+/// It is gone with the program: nothing could wait in it.
+impl FleetOutbox for Memory {}
 
 impl Logbook for Memory {
     fn open(&mut self, seed: u64) -> Result<Remembered, ArchiveError> {

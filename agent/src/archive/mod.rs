@@ -1,7 +1,7 @@
 //! The archive: where documents are kept and found again.
 //!
 //! [`Archive`] is the seam. [`sqlite`] keeps documents in a file, [`memory`] for as long as the program runs.
-//! [`logbook`] adds what the agent must not forget.
+//! [`logbook`] adds what the agent must not forget, [`outbox`] what waits to go to the fleet.
 
 mod bench;
 pub mod error;
@@ -9,6 +9,7 @@ pub mod filter;
 pub mod location;
 pub mod logbook;
 pub mod memory;
+pub mod outbox;
 pub mod record;
 pub mod recorder;
 pub mod sqlite;

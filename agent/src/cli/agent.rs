@@ -19,6 +19,7 @@ use crate::{
     archive::{logbook::Logbook, memory::Memory, sqlite::Store},
     config::{Config, HttpConfig},
     daemon::{
+        agent::FleetFigures,
         control::{self, Question},
         error::NotStarted,
         host::{
@@ -267,6 +268,9 @@ fn render(status: &Value, now_ms: i64, width: usize) -> String {
     if waiting > 0 {
         out.push_str(&format!("{waiting} announcements wait for delivery\n"));
     }
+    if let Ok(fleet) = serde_json::from_value::<FleetFigures>(health["fleet"].clone()) {
+        out.push_str(&format!("fleet {}\n", fleet.says(now_ms, age)));
+    }
     for pause in status["pauses"].as_array().into_iter().flatten() {
         let of = pause["cabinet"].as_str().unwrap_or("all ports");
         out.push_str(&format!("paused: {of}, by {} {} ago\n", text(&pause["by"]), since(&pause["at_ms"])));
@@ -360,7 +364,9 @@ mod tests {
     #[test]
     fn a_status_reads_well() {
         let status = serde_json::json!({
-            "health": {"version": "1", "started_ms": 1000, "troubles": ["store: full"], "ok": false},
+            "health": {"version": "1", "started_ms": 1000, "troubles": ["store: full"], "ok": false,
+                "fleet": {"member": "north-quay.closet-3", "connected": false, "waiting": 12, "oldest_ms": 1000,
+                    "sent": 0, "given_up": 0, "trouble": "the broker is away"}},
             "outbox": [{}],
             "queue": [{"port": "lock0", "reason": "a run is on, on lock1", "begins_ms": 91_000}],
             "pauses": [{"cabinet": "tide gauge", "by": "night-shift", "at_ms": 1000}],
@@ -375,6 +381,7 @@ mod tests {
             "up 30 s",
             "trouble: store: full",
             "1 announcements wait",
+            "fleet north-quay.closet-3: 12 documents wait, the oldest for 30 s; the broker is away",
             "quay3",
             "suspect",
             "in 30 s",

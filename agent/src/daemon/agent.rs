@@ -8,7 +8,7 @@ mod orders;
 
 use std::collections::BTreeMap;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use tokio::sync::broadcast;
 use turnback_core::{
@@ -332,6 +332,9 @@ pub struct Health {
     pub zone: String,
     /// Number of the last thing that happened: whoever listens later asks for what came after it.
     pub last_happening: u64,
+    /// How it fares with its fleet; none where it belongs to none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fleet: Option<FleetFigures>,
 }
 
 /// Counts since the daemon started, for metrics. Gauges over ports follow from [`Agent::ports`].
@@ -361,6 +364,46 @@ pub struct Figures {
     pub cpu_seconds: f64,
     /// Reloads of the configuration that worked, and that were refused.
     pub reloads: (u64, u64),
+    /// How it fares with the fleet; none where it belongs to none.
+    pub fleet: Option<FleetFigures>,
+}
+
+/// How an agent fares with its fleet.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FleetFigures {
+    /// Its site and its machine's name there, joined by a full stop.
+    pub member: String,
+    /// The broker is reached.
+    pub connected: bool,
+    /// Documents and changes that wait.
+    pub waiting: u64,
+    /// When the oldest of them was recorded, ms since 1970 UTC.
+    pub oldest_ms: Option<i64>,
+    /// Documents and changes that the stream has taken since the agent started.
+    pub sent: u64,
+    /// Those given up since then: the backlog was full, or one was too large.
+    pub given_up: u64,
+    /// Why nothing can be sent now; none if it can.
+    pub trouble: Option<String>,
+}
+
+impl FleetFigures {
+    /// In a line: `north-quay.closet-3: 12 documents wait, the oldest for 3 min: the broker is away`. `age` words a
+    /// time in milliseconds.
+    pub fn says(&self, now_ms: i64, age: impl Fn(i64) -> String) -> String {
+        let behind = match (self.waiting, self.oldest_ms) {
+            (0, _) => "nothing waits".to_owned(),
+            (1, Some(oldest)) => format!("1 document waits, for {}", age(now_ms - oldest)),
+            (count, Some(oldest)) => format!("{count} documents wait, the oldest for {}", age(now_ms - oldest)),
+            (count, None) => format!("{count} documents wait"),
+        };
+        let given_up = match self.given_up {
+            0 => String::new(),
+            count => format!("; {count} given up, the records have them"),
+        };
+        let trouble = self.trouble.as_ref().map_or_else(String::new, |trouble| format!("; {trouble}"));
+        format!("{}: {behind}{given_up}{trouble}", self.member)
+    }
 }
 
 /// Why a request is refused.

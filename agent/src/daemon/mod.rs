@@ -3,7 +3,8 @@
 //! The [`supervisor`] starts runs by the configured schedule on ports of the [`host`] (this machine, or the demo's
 //! harbour). It enters what they find into the logbook, and [`announce`] tells the targets of changes. [`status`] holds
 //! everything that is known now, and [`queue`] says who goes next. [`agent`] lists what page, API and control socket
-//! may ask; [`running`] answers; [`keys`] knows who may. [`service`] puts the parts together.
+//! may ask; [`running`] answers; [`keys`] knows who may. [`mod@fleet`] sends what is recorded to the machine's fleet.
+//! [`service`] puts the parts together.
 
 pub mod agent;
 pub mod announce;
@@ -11,6 +12,7 @@ pub mod budget;
 pub mod cases;
 pub mod control;
 pub mod error;
+pub mod fleet;
 pub mod happenings;
 pub mod host;
 pub mod keys;

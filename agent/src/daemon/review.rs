@@ -15,6 +15,7 @@ use super::host::PortFacts;
 use crate::{
     config::{Config, Way},
     error_chain::with_causes,
+    fleet::secret,
     ports::name::PortName,
 };
 
@@ -113,6 +114,12 @@ fn of_files(config: &Config) -> Vec<String> {
                 warnings.extend(unusable(file).map(|wrong| format!("target {}: secret_file {wrong}", target.name)));
             }
         }
+    }
+    if let Some(broker) = config.fleet.as_ref().map(|fleet| &fleet.broker) {
+        let ca = broker.ca_file.as_ref().and_then(|file| unusable(file));
+        warnings.extend(ca.map(|wrong| format!("[fleet]: ca_file {wrong}")));
+        let secret = broker.credentials_file.as_ref().and_then(|file| secret::read(file).err());
+        warnings.extend(secret.map(|error| format!("[fleet]: credentials_file: {}", with_causes(&error))));
     }
     if let Some((certificate, key)) = config.http.tls.as_ref().filter(|_| config.http.enabled) {
         for file in [certificate, key] {

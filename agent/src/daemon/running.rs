@@ -119,6 +119,7 @@ impl Agent for RunningAgent {
             demo: status.demo,
             zone: status.config.zone.clone(),
             last_happening: self.shared.happenings.last(),
+            fleet: status.figures.fleet.clone(),
         }
     }
 

@@ -11,6 +11,7 @@ use super::{
     announce::{self, with_logbook},
     control::{self, Desk},
     error::NotStarted,
+    fleet,
     host::Host,
     running::RunningAgent,
     status::Shared,
@@ -66,6 +67,8 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
         (signals(SignalKind::hangup())?, signals(SignalKind::terminate())?, signals(SignalKind::interrupt())?);
     let _lock = state.as_deref().map(control::only_one).transpose()?;
     let clock = Arc::clone(&host);
+    let (member, mut logbook) = (config.fleet.clone(), logbook);
+    let numbered = fleet::note_membership(&mut *logbook, member.as_ref()).map_err(|error| with_causes(&error))?;
     let shared = Shared::new(config, logbook, move || clock.now());
     shared.status().demo = demo;
     let known = Arc::clone(&host);
@@ -96,6 +99,9 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     parts.spawn(announce::deliver_for_ever(Arc::clone(&shared)));
     parts.spawn(prune_for_ever(Arc::clone(&shared)));
     parts.spawn(keep_uses_for_ever(Arc::clone(&shared)));
+    if let Some(member) = member {
+        parts.spawn(fleet::send_for_ever(Arc::clone(&shared), member, numbered));
+    }
     let ports = shared.status().ports.len();
     tracing::info!(ports, version = env!("CARGO_PKG_VERSION"), demo, "agent started");
     tell_manager(&[NotifyState::Ready, NotifyState::Status(&format!("{ports} ports"))]);
@@ -143,8 +149,9 @@ fn reload(shared: &Arc<Shared>) {
     match Config::read(&file) {
         Ok(config) => {
             let mut status = shared.status();
-            if config.http != status.config.http || config.store != status.config.store {
-                tracing::warn!("changes of [http] and store take effect at the next start");
+            let old = &status.config;
+            if config.http != old.http || config.store != old.store || config.fleet != old.fleet {
+                tracing::warn!("changes of [http], [fleet] and store take effect at the next start");
             }
             let old = Arc::clone(&status.config);
             for port in status.ports.values_mut() {

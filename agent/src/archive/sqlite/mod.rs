@@ -13,6 +13,7 @@ mod bench;
 mod case;
 pub mod exchange;
 mod logbook;
+mod outbox;
 mod query;
 pub mod retention;
 mod schema;

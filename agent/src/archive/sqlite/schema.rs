@@ -15,6 +15,7 @@ pub const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0003_kind.sql"),
     include_str!("migrations/0004_states.sql"),
     include_str!("migrations/0005_bench.sql"),
+    include_str!("migrations/0006_fleet.sql"),
 ];
 
 /// As set by the first migration: "tbrk".

@@ -74,6 +74,17 @@ pub enum FleetCommand {
     /// Make, list and revoke tokens for the fleet's page and API
     #[command(subcommand)]
     Token(TokenCommand),
+    /// Let an agent send again what it recorded since a moment, such as after the loss of the broker's disk
+    ///
+    /// Run it at the agent's machine, as the agent's user. What the fleet has already stays as it is.
+    Resend {
+        /// When to begin, such as 2026-03-01T08:00:00Z
+        #[arg(long, value_name = "TIME")]
+        since: String,
+        /// Records file of the agent
+        #[arg(long, value_name = "FILE")]
+        store: Option<PathBuf>,
+    },
     /// List messages that no collector could take, with the reason
     Poison {
         /// Where broker and database are

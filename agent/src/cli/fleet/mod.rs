@@ -5,6 +5,7 @@ pub mod args;
 mod collect;
 mod init;
 mod poison;
+mod resend;
 mod serve;
 mod token;
 
@@ -31,6 +32,7 @@ pub fn run(args: Fleet) -> ExitCode {
         FleetCommand::Collect { place } => with_config(&place.config, collect::run),
         FleetCommand::Serve { place } => with_config(&place.config, serve::run),
         FleetCommand::Token(command) => token::run(command),
+        FleetCommand::Resend { since, store } => resend::run(&since, store.as_deref()),
         FleetCommand::Poison { place, retry, json, limit } => {
             with_config(&place.config, |config| poison::run(&config, retry, json, limit))
         }

@@ -23,6 +23,7 @@ use crate::{
         error::ArchiveError,
         logbook::{Action, Entry, Logbook, Outgoing, Remembered, Sent},
         memory::Memory,
+        outbox::FleetOutbox,
     },
     config::Config,
     daemon::{
@@ -130,6 +131,8 @@ impl Archive for Disk {
         self.kept.lock().unwrap().latest(sought)
     }
 }
+
+impl FleetOutbox for Disk {}
 
 impl Logbook for Disk {
     fn open(&mut self, seed: u64) -> Result<Remembered, ArchiveError> {

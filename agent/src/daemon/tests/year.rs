@@ -32,6 +32,7 @@ use crate::{
         error::ArchiveError,
         logbook::{Action, Entry, Logbook, Outgoing, Remembered, Sent},
         memory::Memory,
+        outbox::FleetOutbox,
     },
     config::Config,
     engine::cancel::Cancel,
@@ -216,6 +217,8 @@ impl Archive for Kept {
         self.0.lock().unwrap().0.latest(sought)
     }
 }
+
+impl FleetOutbox for Kept {}
 
 impl Logbook for Kept {
     fn open(&mut self, seed: u64) -> Result<Remembered, ArchiveError> {
