@@ -1,6 +1,6 @@
 //! Words of `turnback fleet`.
 
-use std::path::PathBuf;
+use std::{net::SocketAddr, path::PathBuf};
 
 use clap::Subcommand;
 
@@ -16,6 +16,7 @@ pub struct Fleet {
 }
 
 const AFTER: &str = "Examples:\n  \
+    turnback fleet demo                                     try it out with the demo harbour's fleet\n  \
     turnback fleet accounts --config fleet.toml --folder keys north-quay.closet-3 north-quay.closet-4\n  \
     turnback fleet init --config fleet.toml\n  \
     turnback fleet collect --config fleet.toml\n  \
@@ -70,6 +71,18 @@ pub enum FleetCommand {
         /// Where broker and database are
         #[command(flatten)]
         place: Place,
+    },
+    /// Try the fleet out: a broker, a database, a collector, the page, and simulated machines, all on this machine
+    ///
+    /// Needs the packages nats-server and postgresql, whose programs it runs in a folder of its own, reached from this
+    /// machine only. Nothing of it stays after Ctrl-C.
+    Demo {
+        /// Simulated machines
+        #[arg(long, value_name = "N", default_value_t = 4, value_parser = clap::value_parser!(u32).range(1..=24))]
+        machines: u32,
+        /// Address of the page; port 0 takes any free port [default: 127.0.0.1:7441, or any free port if that is taken]
+        #[arg(long, value_name = "ADDRESS")]
+        listen: Option<SocketAddr>,
     },
     /// Make, list and revoke tokens for the fleet's page and API
     #[command(subcommand)]

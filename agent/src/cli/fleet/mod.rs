@@ -3,6 +3,7 @@
 mod accounts;
 pub mod args;
 mod collect;
+mod demo;
 mod init;
 mod poison;
 mod resend;
@@ -31,6 +32,7 @@ pub fn run(args: Fleet) -> ExitCode {
         }
         FleetCommand::Collect { place } => with_config(&place.config, collect::run),
         FleetCommand::Serve { place } => with_config(&place.config, serve::run),
+        FleetCommand::Demo { machines, listen } => demo::run(machines, listen),
         FleetCommand::Token(command) => token::run(command),
         FleetCommand::Resend { since, store } => resend::run(&since, store.as_deref()),
         FleetCommand::Poison { place, retry, json, limit } => {
