@@ -71,10 +71,12 @@ fn action(port: &Port, now_ms: i64) -> String {
             let next = port.next_action.as_deref().unwrap_or_default();
             let first = words::sentence(next.split_inclusive(". ").next().unwrap_or_default());
             let places = port.location.iter().map(|place| place.replace('-', " ")).collect::<Vec<_>>().join(" or ");
-            match (places.is_empty(), first.is_empty()) {
-                (true, true) => words::sentence(words::plainly(&port.why)),
-                (true, false) => first,
-                (false, _) => format!("{}. {first}", words::upper(&places)).trim().to_owned(),
+            // The last run of a failed port may have passed: then its advice is not for what failed before.
+            let is_of_this = !places.is_empty() || state == State::Undecided;
+            match (is_of_this, first.is_empty()) {
+                (false, _) | (true, true) => words::sentence(words::plainly(&port.why)),
+                (true, false) if places.is_empty() => first,
+                (true, false) => format!("{}. {first}", words::upper(&places)),
             }
         }
         State::Gone => "The machine does not have it any more.".into(),
@@ -86,6 +88,18 @@ fn action(port: &Port, now_ms: i64) -> String {
             Some(ends) if ends > now_ms => format!("The proof holds for {}.", words::age(ends - now_ms)),
             _ => String::new(),
         },
+    }
+}
+
+/// All that the run said to do about a port, or what a list says.
+pub fn advice(port: &Port, now_ms: i64) -> String {
+    let line = action(port, now_ms);
+    match (known(&port.state), &port.next_action) {
+        (Some(State::Proven), _) => format!("Nothing. {line}").trim().to_owned(),
+        (Some(State::Failed | State::Suspect), Some(next)) if !port.location.is_empty() => next.clone(),
+        (Some(State::Undecided), Some(next)) => next.clone(),
+        (Some(State::Failed | State::Suspect), _) => format!("{line} Find out where, in a case at the machine."),
+        _ => line,
     }
 }
 
