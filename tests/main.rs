@@ -7,6 +7,7 @@ mod bench;
 mod closed_output;
 mod desk_cases;
 mod docs_current;
+mod fleet;
 mod harness;
 mod host_meddles;
 mod isolate;

@@ -6,8 +6,8 @@
 //! In reading order: [`base`] (numbers, times and labels), [`stats`] (functions on samples), [`signal`] (patterns, and
 //! what is wrong with what came back), [`judge`] (rules and verdicts), [`kind`] (everything that only frames or only
 //! bytes have), [`plan`] and [`event`] (what a run will do, and what it says meanwhile), [`mod@bench`] (cards tested by
-//! the lot), [`document`] (what is kept and shown), [`watch`] (what is remembered of a port) and [`fleet`] (what machines
-//! tell the fleet). [`sim`] holds what simulated rigs of every kind share.
+//! the lot), [`document`] (what is kept and shown), [`watch`] (what is remembered of a port) and [`fleet`] (what
+//! machines tell the fleet). [`sim`] holds what simulated rigs of every kind share.
 #![forbid(unsafe_code)]
 
 pub mod base;

@@ -100,6 +100,7 @@ struct RawStream {
     size_mib: Option<Spanned<u64>>,
     replicas: Option<Spanned<u32>>,
     duplicate_window: Option<Spanned<String>>,
+    ack_wait: Option<Spanned<String>>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -157,6 +158,9 @@ pub struct Stream {
     pub replicas: u32,
     /// A message id that comes again within this time is the same message.
     pub duplicate_window: Duration,
+    /// A collector that has not acknowledged a message for so long is taken to be dead, and another gets it; 1 s or
+    /// more.
+    pub ack_wait: Duration,
 }
 
 /// How the database is reached.
@@ -272,7 +276,12 @@ fn stream(raw: &RawStream, lines: &Lines<'_>) -> Result<Stream, ConfigError> {
     if let Some(text) = raw.replicas.as_ref().filter(|_| replicas % 2 == 0) {
         return Err(lines.value(text, "replicas", "1, 3 or 5: an even number survives no more than the one below"));
     }
+    let ack_wait = time(&raw.ack_wait, lines)?.unwrap_or(ACK_WAIT);
+    if let Some(text) = raw.ack_wait.as_ref().filter(|_| ack_wait < Duration::from_secs(1)) {
+        return Err(lines.value(text, "ack_wait", "1s or more"));
+    }
     Ok(Stream {
+        ack_wait,
         name,
         size_mib: within(&raw.size_mib, "size_mib", 16..=1_048_576, SIZE_MIB, lines)?,
         replicas,
@@ -365,6 +374,8 @@ const RATE: u32 = 50;
 const SIZE_MIB: u64 = 10_240;
 /// Longer than an agent that lost its connection waits before it sends again.
 const DUPLICATE_WINDOW: Duration = Duration::from_secs(600);
+/// A batch is written in far less; a collector that was killed delays its messages by so much.
+const ACK_WAIT: Duration = Duration::from_secs(30);
 const CONNECTIONS: u32 = 8;
 /// Beside that of an agent, so that both can be on one machine.
 const VIEW_PORT: u16 = http::PORT + 1;

@@ -14,7 +14,10 @@ use std::{sync::Arc, time::Duration};
 use async_nats::{
     HeaderMap,
     connection::State as Connection,
-    jetstream::{self, Context, context::PublishAckFuture},
+    jetstream::{
+        self, Context,
+        context::{PublishAckFuture, PublishError, PublishErrorKind},
+    },
 };
 use tokio::time::Instant;
 use turnback_core::fleet::{heartbeat::Backlog, state::StateMessage, subject::What};
@@ -61,8 +64,10 @@ pub async fn send_for_ever(shared: Arc<Shared>, member: FleetMember, highest: i6
         numbers: Numbers::after(highest),
         told: Told::default(),
         next_beat: Instant::now(),
+        next_complete: Instant::now() + COMPLETE_EVERY,
         failing_since: None,
     };
+    sending.wait_for_broker().await;
     loop {
         let wait = sending.go_round().await;
         tokio::select! {
@@ -104,10 +109,20 @@ struct Sending {
     numbers: Numbers,
     told: Told,
     next_beat: Instant,
+    next_complete: Instant,
     failing_since: Option<Instant>,
 }
 
 impl Sending {
+    /// A little, so that a start is no failure.
+    async fn wait_for_broker(&self) {
+        let until = Instant::now() + Duration::from_secs(3);
+        let is_there = || self.broker.client().connection_state() == Connection::Connected;
+        while !is_there() && !self.shared.stopped.is_stopped() && Instant::now() < until {
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    }
+
     /// Sends what is due; how long until the next time.
     async fn go_round(&mut self) -> Duration {
         let connected = self.broker.client().connection_state() == Connection::Connected;
@@ -140,7 +155,10 @@ impl Sending {
         let number = self.number().await?;
         let beat = beat::heartbeat(&self.shared, views, number);
         let bytes = payload::pack(&beat).map_err(|error| with_causes(&error))?;
-        let sent = self.publish(What::Heartbeat, &format!("heartbeat-{number}"), number, bytes, false).await?;
+        let sent = self
+            .publish(What::Heartbeat, &format!("heartbeat-{number}"), number, bytes, false)
+            .await
+            .map_err(unsent)?;
         // Without a stream of heartbeats documents would find none either.
         sent.await.map_err(|error| format!("a heartbeat was not taken: {}", with_causes(&error)))?;
         self.next_beat = Instant::now() + BEAT_EVERY;
@@ -150,6 +168,11 @@ impl Sending {
     /// Sends the ports that stand otherwise than the fleet was told.
     async fn states(&mut self, views: &[PortView]) -> Result<(), String> {
         let mut told = std::mem::take(&mut self.told);
+        if Instant::now() >= self.next_complete {
+            // The database may have been restored meanwhile, and know less than it was told.
+            told.forget();
+            self.next_complete = Instant::now() + COMPLETE_EVERY;
+        }
         let views = views.to_vec();
         let read = with_logbook(&self.shared.logbook, move |logbook| {
             told.advise(&views, logbook);
@@ -175,7 +198,8 @@ impl Sending {
             let number = self.number().await?;
             let part = StateMessage { number, ports, is_complete, ..message.clone() };
             let bytes = payload::pack(&part).map_err(|error| with_causes(&error))?;
-            let sent = self.publish(What::State, &format!("state-{number}"), number, bytes, false).await?;
+            let sent =
+                self.publish(What::State, &format!("state-{number}"), number, bytes, false).await.map_err(unsent)?;
             sent.await.map_err(|error| format!("states were not taken: {}", with_causes(&error)))?;
         }
         Ok(())
@@ -190,7 +214,7 @@ impl Sending {
             return Ok(false);
         }
         let (hopeless, mut done) = (std::mem::take(&mut page.hopeless), std::mem::take(&mut page.gone));
-        let given_up = hopeless.len() as u64;
+        let mut given_up = hopeless.len() as u64;
         done.extend(hopeless);
         let mut letters = std::mem::take(&mut page.letters);
         letters.extend(self.letter_of_changes(&page).await?);
@@ -201,8 +225,13 @@ impl Sending {
             let number = self.number().await?;
             match self.publish(what, &id, number, bytes, without_series).await {
                 Ok(sent) => underway.push((sent, entries)),
+                Err(error) if error.kind() == PublishErrorKind::MaxPayloadExceeded => {
+                    tracing::error!(id, "the broker takes no message of this size (max_payload); the records have it");
+                    given_up += entries.len() as u64;
+                    done.extend(entries);
+                }
                 Err(error) => {
-                    failed = Some(error);
+                    failed = Some(unsent(error));
                     break;
                 }
             }
@@ -251,7 +280,7 @@ impl Sending {
         number: i64,
         bytes: Vec<u8>,
         without_series: bool,
-    ) -> Result<PublishAckFuture, String> {
+    ) -> Result<PublishAckFuture, PublishError> {
         let mut headers = HeaderMap::new();
         headers.insert(MESSAGE_ID, id);
         headers.insert(NUMBER, number.to_string());
@@ -259,8 +288,7 @@ impl Sending {
             headers.insert(LEFT_OUT, "series");
         }
         let subject = self.member.sender.subject(what).to_string();
-        let published = self.broker.publish_with_headers(subject, headers, bytes.into()).await;
-        published.map_err(|error| format!("nothing can be sent: {}", with_causes(&error)))
+        self.broker.publish_with_headers(subject, headers, bytes.into()).await
     }
 
     /// A number for the next message.
@@ -329,10 +357,16 @@ impl Sending {
     }
 }
 
+fn unsent(error: PublishError) -> String {
+    format!("nothing can be sent: {}", with_causes(&error))
+}
+
 /// Name of the matter among the agent's troubles.
 const MATTER: &str = "fleet";
 /// A machine that is silent for a few of these is gone.
 const BEAT_EVERY: Duration = Duration::from_secs(60);
+/// All ports are told anew.
+const COMPLETE_EVERY: Duration = Duration::from_secs(3600);
 /// How often the outbox is looked at while nothing waits.
 const IDLE: Duration = Duration::from_secs(2);
 const AFTER_FAILURE: Duration = Duration::from_secs(2);

@@ -46,6 +46,11 @@ impl Told {
         Some(StateMessage { format: FORMAT, number: 0, ports, changes: Vec::new(), is_complete })
     }
 
+    /// Everything is to be told again.
+    pub fn forget(&mut self) {
+        self.ports = None;
+    }
+
     /// The fleet knows this now.
     pub fn told(&mut self, now: BTreeMap<String, PortState>) {
         self.ports = Some(now);

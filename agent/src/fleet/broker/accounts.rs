@@ -128,20 +128,16 @@ pub fn file_name(party: &Party) -> String {
 pub fn broker_file(accounts: &[Account], stream: &Stream) -> String {
     let mut text =
         String::from("# Made by `turnback fleet accounts`. Public keys only.\nauthorization {\n  users = [\n");
-    let by_key: BTreeMap<String, &Account> =
+    let by_name: BTreeMap<String, &Account> =
         accounts.iter().map(|account| (account.party.to_string(), account)).collect();
-    for (name, account) in by_key {
+    for (name, account) in by_name {
         let Permissions { publish, subscribe } = Permissions::of(&account.party, stream);
         let listed =
             |subjects: &[String]| subjects.iter().map(|subject| format!("{subject:?}")).collect::<Vec<_>>().join(", ");
-        let _ = write!(
-            text,
-            "    # {name}\n    {{ nkey: {}, permissions: {{\n      publish: {{ allow: [{}] }}\n      subscribe: {{ allow: \
-             [{}] }}\n    }} }}\n",
-            account.key,
-            listed(&publish),
-            listed(&subscribe)
-        );
+        let (publish, subscribe) = (listed(&publish), listed(&subscribe));
+        let _ = writeln!(text, "    # {name}\n    {{ nkey: {}, permissions: {{", account.key);
+        let _ = writeln!(text, "      publish: {{ allow: [{publish}] }}\n      subscribe: {{ allow: [{subscribe}] }}");
+        text.push_str("    } }\n");
     }
     text.push_str("  ]\n}\n");
     text

@@ -4,8 +4,6 @@
 //! Documents wait until they are collected; a full stream refuses more, and agents keep them. Of heartbeats only the
 //! newest of each machine is kept, so that they do not fill a disk while no collector runs.
 
-use std::time::Duration;
-
 use async_nats::jetstream::{
     Context,
     consumer::{AckPolicy, DeliverPolicy, pull},
@@ -166,13 +164,13 @@ fn common(wanted: &Wanted) -> Config {
     }
 }
 
-fn consumer(_wanted: &Wanted) -> pull::Config {
+fn consumer(wanted: &Wanted) -> pull::Config {
     pull::Config {
         durable_name: Some(CONSUMER.into()),
         description: Some("shared by every turnback fleet collect".into()),
         deliver_policy: DeliverPolicy::All,
         ack_policy: AckPolicy::Explicit,
-        ack_wait: ACK_WAIT,
+        ack_wait: wanted.ack_wait,
         // Never given up by the broker: collectors set aside what they cannot take, with the reason.
         max_deliver: -1,
         max_ack_pending: PENDING_MAX,
@@ -207,8 +205,6 @@ fn differ<T: PartialEq + std::fmt::Debug>(all: &mut Vec<String>, name: &str, fou
     }
 }
 
-/// A collector that takes longer for a batch is taken to be dead, and its messages are given to another.
-pub const ACK_WAIT: Duration = Duration::from_secs(60);
 /// Messages that all collectors together have in hand.
 const PENDING_MAX: i64 = 20_000;
 const HEADERS_MAX: usize = 4096;

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use async_nats::jetstream::{AckKind, Message};
 use deadpool_postgres::Pool;
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 use tokio::sync::watch;
 use tokio_postgres::error::SqlState;
 
@@ -13,7 +13,7 @@ use super::{
     taken::{Delivered, Taken, Unusable, take},
     write::{self, Known, Months, Poison, Written},
 };
-use crate::{config::fleet::FleetConfig, error_chain::with_causes, fleet::broker::streams::ACK_WAIT};
+use crate::{config::fleet::FleetConfig, error_chain::with_causes};
 
 /// Where a batch goes.
 pub(super) struct Batch<'a> {
@@ -22,50 +22,59 @@ pub(super) struct Batch<'a> {
     pub stop: watch::Receiver<bool>,
 }
 
-/// A message, and what it says.
-struct Entry {
-    message: Message,
-    taken: Taken,
+/// Messages, and what they say, in the same order.
+#[derive(Default)]
+struct Part {
+    messages: Vec<Message>,
+    rows: Vec<Taken>,
+}
+
+impl Part {
+    /// Keeps the first half; gives the second.
+    fn split(&mut self) -> Self {
+        let half = self.rows.len() / 2;
+        Self { messages: self.messages.split_off(half), rows: self.rows.split_off(half) }
+    }
 }
 
 impl Batch<'_> {
     /// Writes what can be taken and acknowledges it. What cannot comes again, or is set aside. None: the database was
     /// away; all come again.
     pub(super) async fn put(mut self, messages: Vec<Message>, known: &mut Known) -> Option<Written> {
-        let mut entries = Vec::with_capacity(messages.len());
+        let mut whole = Part::default();
         let mut refused = Vec::new();
         for message in messages {
             match delivered(&message).and_then(|delivered| take(&delivered)) {
-                Ok(taken) => entries.push(Entry { message, taken }),
+                Ok(taken) => {
+                    whole.messages.push(message);
+                    whole.rows.push(taken);
+                }
                 Err(why) => refused.push((message, why.reason())),
             }
         }
         let mut total = Written::default();
         // Halves of a batch that the database refuses, until the message is found that it does not take.
-        let mut open = vec![entries];
-        while let Some(part) = open.pop() {
-            if part.is_empty() {
+        let mut open = vec![whole];
+        while let Some(mut part) = open.pop() {
+            if part.rows.is_empty() {
                 continue;
             }
-            match self.write(&part, &[], known).await {
+            match self.write(&part.rows, &[], known).await {
                 Ok(written) => {
                     add(&mut total, written);
-                    acknowledge(part.iter().map(|entry| &entry.message)).await;
+                    acknowledge(part.messages.iter()).await;
                 }
                 Err(Away) => {
-                    give_back(part.into_iter().chain(open.into_iter().flatten()).map(|entry| entry.message)).await;
+                    give_back(part.messages.into_iter().chain(open.into_iter().flat_map(|part| part.messages))).await;
                     give_back(refused.into_iter().map(|(message, _)| message)).await;
                     return None;
                 }
-                Err(Data(why)) => {
-                    let mut part = part;
-                    match part.len() {
-                        1 => refused.extend(part.pop().map(|e| (e.message, Unusable::Refused(why).reason()))),
-                        n => {
-                            open.push(part.split_off(n / 2));
-                            open.push(part);
-                        }
-                    }
+                Err(Data(why)) if part.rows.len() == 1 => {
+                    refused.extend(part.messages.pop().map(|message| (message, Unusable::Refused(why).reason())));
+                }
+                Err(Data(_)) => {
+                    let rest = part.split();
+                    open.extend([rest, part]);
                 }
             }
         }
@@ -98,14 +107,17 @@ impl Batch<'_> {
         }
     }
 
-    /// Writes, and waits a while for a database that is away.
-    async fn write(&mut self, part: &[Entry], poison: &[Poison], known: &mut Known) -> Result<Written, Trouble> {
-        let rows: Vec<Taken> = part.iter().map(|entry| entry.taken.clone()).collect();
-        let until = tokio::time::Instant::now() + PATIENCE;
+    /// Writes, and waits a while for a database that is away: not so long that the broker takes us for dead.
+    async fn write(&mut self, rows: &[Taken], poison: &[Poison], known: &mut Known) -> Result<Written, Trouble> {
+        let until = tokio::time::Instant::now() + self.config.stream.ack_wait / 3;
         loop {
-            match self.write_once(&rows, poison, known).await {
+            let done = self.write_once(rows, poison, known).await;
+            if done.is_err() {
+                // It may be another database when it comes back.
+                known.forget();
+            }
+            match done {
                 Err(Away) if tokio::time::Instant::now() < until => {
-                    known.forget();
                     if stopped_within(&mut self.stop, AGAIN).await {
                         return Err(Away);
                     }
@@ -120,13 +132,7 @@ impl Batch<'_> {
             tracing::warn!(error = with_causes(&error), "the database is away");
             Away
         })?;
-        let now = Timestamp::now();
-        let keep = self.config.collect.keep_runs.unwrap_or(KEEP_MAX).min(KEEP_MAX);
-        let since = SignedDuration::try_from(keep).unwrap_or(SignedDuration::ZERO);
-        let within = Months {
-            from: now.checked_sub(since).unwrap_or(Timestamp::MIN),
-            until: now.checked_add(AHEAD).unwrap_or(Timestamp::MAX),
-        };
+        let within = Months::about(Timestamp::now(), self.config.collect.keep_runs);
         write::make_months(&client, known, rows, within).await.map_err(trouble)?;
         write::write(&mut client, known, rows, poison, self.config.collect.announce).await.map_err(trouble)
     }
@@ -172,7 +178,7 @@ fn delivered(message: &Message) -> Result<Delivered, Unusable> {
     Ok(Delivered {
         subject: message.subject.to_string(),
         headers,
-        payload: message.payload.to_vec(),
+        payload: message.payload.clone(),
         sequence: info.stream_sequence.cast_signed(),
         published,
     })
@@ -201,9 +207,3 @@ fn add(total: &mut Written, more: Written) {
 
 const AGAIN: Duration = Duration::from_secs(2);
 const TRY_AGAIN: Duration = Duration::from_secs(1);
-/// A batch waits so long for the database: others get its messages before the broker takes us for dead.
-const PATIENCE: Duration = Duration::from_secs(ACK_WAIT.as_secs() / 3);
-/// Partitions reach no farther back: an older clock is wrong.
-const KEEP_MAX: Duration = Duration::from_secs(20 * 366 * 86_400);
-/// Nor farther ahead.
-const AHEAD: SignedDuration = SignedDuration::from_hours(24 * 62);

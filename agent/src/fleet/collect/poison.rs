@@ -6,9 +6,9 @@ use tokio_postgres::Client;
 
 use super::{
     taken::{Delivered, take},
-    write::{self, Known, Written},
+    write::{self, Known, Months, Written},
 };
-use crate::fleet::error::FleetError;
+use crate::{error_chain::with_causes, fleet::error::FleetError};
 
 /// A message that was set aside.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -85,15 +85,18 @@ pub async fn retry(client: &mut Client, announce: bool) -> Result<Retried, Fleet
         let message = Delivered {
             subject: row.get(1),
             headers: serde_json::from_value(row.get(2)).unwrap_or_default(),
-            payload: row.get(3),
+            payload: row.get::<_, Vec<u8>>(3).into(),
             sequence: row.get(4),
             published: row.get(5),
         };
         let done: Result<Written, String> = match take(&message) {
             Err(why) => Err(why.reason()),
             Ok(taken) => {
-                let written = write::write(client, &mut known, std::slice::from_ref(&taken), &[], announce).await;
-                written.map_err(|error| crate::error_chain::with_causes(&error))
+                let one = std::slice::from_ref(&taken);
+                let within = Months::about(Timestamp::now(), None);
+                write::make_months(client, &mut known, one, within).await.map_err(told)?;
+                let written = write::write(client, &mut known, one, &[], announce).await;
+                written.map_err(|error| with_causes(&error))
             }
         };
         match done {

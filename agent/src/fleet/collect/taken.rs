@@ -2,6 +2,7 @@
 
 use std::{collections::BTreeMap, str::FromStr};
 
+use bytes::Bytes;
 use jiff::Timestamp;
 use serde::de::DeserializeOwned;
 use thiserror::Error;
@@ -32,7 +33,7 @@ pub struct Delivered {
     /// Its headers, the last value of each.
     pub headers: BTreeMap<String, String>,
     /// What was sent.
-    pub payload: Vec<u8>,
+    pub payload: Bytes,
     /// Its number in the stream.
     pub sequence: i64,
     /// When the broker took it.
@@ -88,7 +89,7 @@ pub struct Run {
     /// It came without its series.
     pub without_series: bool,
     /// As it came, packed.
-    pub packed: Vec<u8>,
+    pub packed: Bytes,
 }
 
 /// Of a document that changes: what the table needs beside it.
@@ -101,7 +102,7 @@ pub struct Kept {
     /// When it was changed last.
     pub changed: Timestamp,
     /// As it came, packed.
-    pub packed: Vec<u8>,
+    pub packed: Bytes,
 }
 
 /// Why a message cannot go into the tables.
@@ -241,7 +242,7 @@ mod tests {
         Delivered {
             subject: format!("turnback.v1.north-quay.closet-3.{what}"),
             headers: [(NUMBER.to_owned(), "7".to_owned())].into(),
-            payload,
+            payload: payload.into(),
             sequence: 1,
             published: Timestamp::UNIX_EPOCH,
         }

@@ -6,9 +6,12 @@
 mod documents;
 mod ports;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    time::Duration,
+};
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 use tokio_postgres::{Client, Error, Transaction};
 use turnback_core::fleet::subject::Sender;
 use uuid::Uuid;
@@ -55,6 +58,22 @@ pub struct Months {
     /// None after this.
     pub until: Timestamp,
 }
+
+impl Months {
+    /// As far back as runs are kept, and two months ahead: a clock that is farther off is wrong.
+    pub fn about(now: Timestamp, keep: Option<Duration>) -> Self {
+        let keep = SignedDuration::try_from(keep.unwrap_or(KEEP_MAX).min(KEEP_MAX)).unwrap_or(SignedDuration::ZERO);
+        Self {
+            from: now.checked_sub(keep).unwrap_or(Timestamp::MIN),
+            until: now.checked_add(AHEAD).unwrap_or(Timestamp::MAX),
+        }
+    }
+}
+
+/// Partitions reach no farther back.
+const KEEP_MAX: Duration = Duration::from_secs(20 * 366 * 86_400);
+/// Nor farther ahead.
+const AHEAD: SignedDuration = SignedDuration::from_hours(24 * 62);
 
 /// Makes the partitions that a batch needs. In a transaction of its own: it locks more than a batch does.
 ///
@@ -224,7 +243,7 @@ async fn set_aside(tx: &Transaction<'_>, poison: &[Poison], written: &mut Writte
                     tries,
                     &text(reason),
                     &headers,
-                    &message.payload,
+                    &message.payload.as_ref(),
                 ],
             )
             .await?;

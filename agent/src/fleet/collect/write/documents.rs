@@ -72,7 +72,7 @@ pub(super) async fn runs(
                 &all().map(|r| r.run.record.link_mbps.map(count)).collect::<Vec<_>>(),
                 &word(|r| &r.program),
                 &all().map(|r| r.run.without_series).collect::<Vec<_>>(),
-                &all().map(|r| r.run.packed.as_slice()).collect::<Vec<_>>(),
+                &all().map(|r| r.run.packed.as_ref()).collect::<Vec<_>>(),
             ],
         )
         .await?;
@@ -165,7 +165,7 @@ pub(super) async fn others(
                         &verdict.outcome.name(),
                         &places(&verdict.location),
                         &texts(verdict.segment.as_ref()),
-                        &kept.packed,
+                        &kept.packed.as_ref(),
                     ],
                 )
                 .await?
@@ -196,7 +196,7 @@ pub(super) async fn others(
                         &kept.opened,
                         &kept.changed,
                         received,
-                        &kept.packed,
+                        &kept.packed.as_ref(),
                     ],
                 )
                 .await?
@@ -221,7 +221,7 @@ pub(super) async fn others(
                         &kept.opened,
                         &kept.changed,
                         received,
-                        &kept.packed,
+                        &kept.packed.as_ref(),
                     ],
                 )
                 .await?

@@ -1,0 +1,338 @@
+//! A broker, a database, collectors and agents on this machine, in a folder of their own, that can be killed.
+
+use std::{
+    fs,
+    net::TcpListener,
+    os::unix::{fs::PermissionsExt, process::CommandExt},
+    path::{Path, PathBuf},
+    process::{Child, Command, Stdio},
+    thread,
+    time::{Duration, Instant},
+};
+
+use tempfile::TempDir;
+
+use super::skip::{installed, skip};
+
+/// More than anything here takes on a loaded machine.
+pub const LIMIT: Duration = Duration::from_secs(90);
+
+/// A process that ends with the test, with all its children.
+struct Process(Child);
+
+impl Process {
+    fn start(mut command: Command, log: &Path) -> Self {
+        let log = fs::OpenOptions::new().create(true).append(true).open(log).expect("a log");
+        let command = command.process_group(0).stdin(Stdio::null());
+        let child = command.stdout(log.try_clone().expect("a log")).stderr(log).spawn().expect("it starts");
+        Self(child)
+    }
+
+    /// kill -9, the children too.
+    fn kill(&mut self) {
+        // SAFETY: kill takes any numbers; the group is that of a child that was not waited for, so nobody else's.
+        unsafe { libc::kill(-(self.0.id() as i32), libc::SIGKILL) };
+        let _ = self.0.wait();
+    }
+}
+
+impl Drop for Process {
+    fn drop(&mut self) {
+        self.kill();
+    }
+}
+
+/// The parts that can be killed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Part {
+    /// nats-server.
+    Broker,
+    /// PostgreSQL.
+    Database,
+    /// A collector, by number.
+    Collector(usize),
+    /// An agent, by number.
+    Agent(usize),
+}
+
+/// Everything on this machine.
+pub struct Fleet {
+    folder: TempDir,
+    postgres: PathBuf,
+    port: u16,
+    broker: Option<Process>,
+    database: Option<Process>,
+    collectors: Vec<Option<Process>>,
+    agents: Vec<Option<Process>>,
+    /// What the broker's configuration says beside the usual.
+    broker_extra: String,
+}
+
+impl Fleet {
+    /// Broker and database run; none, with a note, where one is not installed.
+    pub fn start() -> Option<Self> {
+        Self::start_with(|_| String::new())
+    }
+
+    /// The same, with more in the broker's configuration; the database runs when that is asked for.
+    pub fn start_with(broker_extra: impl FnOnce(&Self) -> String) -> Option<Self> {
+        // Debian puts it where only root's PATH leads.
+        let broker = ["/usr/sbin/nats-server", "/usr/bin/nats-server", "/usr/local/bin/nats-server"];
+        if !broker.iter().any(|path| Path::new(path).exists()) && !installed("nats-server", "nats-server") {
+            return None;
+        }
+        let Some(postgres) = newest_postgres() else {
+            skip("PostgreSQL is not installed (Debian: apt-get install postgresql)");
+            return None;
+        };
+        let folder = tempfile::Builder::new().prefix("tbf").tempdir().expect("a temporary directory");
+        fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o755)).expect("a mode");
+        let mut fleet = Self {
+            folder,
+            postgres,
+            port: free_port(),
+            broker: None,
+            database: None,
+            collectors: Vec::new(),
+            agents: Vec::new(),
+            broker_extra: String::new(),
+        };
+        fleet.make_database();
+        fleet.write_config("");
+        fleet.revive(Part::Database);
+        fleet.broker_extra = broker_extra(&fleet);
+        fleet.revive(Part::Broker);
+        Some(fleet)
+    }
+
+    /// Where everything lies.
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// The broker's address.
+    pub fn address(&self) -> String {
+        format!("nats://127.0.0.1:{}", self.port)
+    }
+
+    /// Writes fleet.toml, with `extra` in `[broker]`.
+    pub fn write_config(&self, extra: &str) {
+        let text = format!(
+            "[broker]\nservers = [\"{}\"]\n{extra}\n[database]\nconnection = \"host={} user=turnback dbname=postgres\"\n\
+             [stream]\nack_wait = \"2s\"\nduplicate_window = \"1s\"\nsize_mib = 64\n[collect]\ntries = 2\nbatch = 50\n",
+            self.address(),
+            self.path("socket").display()
+        );
+        fs::write(self.path("fleet.toml"), text).expect("it is written");
+    }
+
+    /// Runs `turnback fleet ...` to its end; `--config` is added.
+    pub fn run(&self, arguments: &str) -> (Option<i32>, String) {
+        let output = Command::new(env!("CARGO_BIN_EXE_turnback"))
+            .arg("fleet")
+            .args(arguments.split_whitespace())
+            .arg("--config")
+            .arg(self.path("fleet.toml"))
+            .stdin(Stdio::null())
+            .output()
+            .expect("turnback starts");
+        let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+        (output.status.code(), text(&output.stdout) + &text(&output.stderr))
+    }
+
+    /// An agent that is named so; `extra` is for `[fleet]`.
+    pub fn add_agent(&mut self, name: &str, extra: &str) -> usize {
+        let number = self.agents.len();
+        let state = self.state(number);
+        fs::create_dir(&state).expect("a folder");
+        fs::set_permissions(&state, fs::Permissions::from_mode(0o700)).expect("a mode");
+        let text = format!(
+            "[http]\nenabled = false\n[fleet]\nsite = \"north-quay\"\nmachine = \"{name}\"\nservers = [\"{}\"]\nrate = 2000\n\
+             {extra}\n[[port]]\nselect = {{ name = \"sim:good\" }}\nlabel = \"A-{number}\"\ncabinet = \"quay-3\"\n",
+            self.address()
+        );
+        fs::write(self.path(&format!("agent-{number}.toml")), text).expect("it is written");
+        self.agents.push(None);
+        self.revive(Part::Agent(number));
+        number
+    }
+
+    /// The folder of an agent's state.
+    pub fn state(&self, agent: usize) -> PathBuf {
+        self.path(&format!("state-{agent}"))
+    }
+
+    /// One more collector.
+    pub fn add_collector(&mut self) {
+        self.collectors.push(None);
+        self.revive(Part::Collector(self.collectors.len() - 1));
+    }
+
+    /// Kills a part, all at once.
+    pub fn kill(&mut self, part: Part) {
+        let process = self.slot(part).take();
+        assert!(process.is_some(), "{part:?} runs");
+    }
+
+    /// Starts a part that was killed.
+    pub fn revive(&mut self, part: Part) {
+        let process = match part {
+            Part::Broker => self.start_broker(),
+            Part::Database => self.start_database(),
+            Part::Collector(number) => {
+                let mut command = Command::new(env!("CARGO_BIN_EXE_turnback"));
+                command.args(["fleet", "collect", "--config"]).arg(self.path("fleet.toml"));
+                Process::start(command, &self.path(&format!("collector-{number}.log")))
+            }
+            Part::Agent(number) => {
+                let mut command = Command::new(env!("CARGO_BIN_EXE_turnback"));
+                command.args(["agent", "--config"]).arg(self.path(&format!("agent-{number}.toml")));
+                command.env("TURNBACK_STATE_DIR", self.state(number)).env("NO_COLOR", "1");
+                Process::start(command, &self.path(&format!("agent-{number}.log")))
+            }
+        };
+        *self.slot(part) = Some(process);
+    }
+
+    fn slot(&mut self, part: Part) -> &mut Option<Process> {
+        match part {
+            Part::Broker => &mut self.broker,
+            Part::Database => &mut self.database,
+            Part::Collector(number) => &mut self.collectors[number],
+            Part::Agent(number) => &mut self.agents[number],
+        }
+    }
+
+    fn start_broker(&self) -> Process {
+        let config = self.path("broker.conf");
+        let text = format!(
+            "listen: \"127.0.0.1:{}\"\njetstream {{ store_dir: {:?} }}\n{}\n",
+            self.port,
+            self.path("jetstream"),
+            self.broker_extra
+        );
+        fs::write(&config, text).expect("it is written");
+        let mut command = Command::new("nats-server");
+        let path = std::env::var("PATH").unwrap_or_default();
+        command.env("PATH", format!("{path}:/usr/sbin")).arg("-c").arg(config);
+        let process = Process::start(command, &self.path("broker.log"));
+        let port = self.port;
+        wait_until("the broker listens", || std::net::TcpStream::connect(("127.0.0.1", port)).is_ok());
+        process
+    }
+
+    fn make_database(&self) {
+        let (data, socket) = (self.path("data"), self.path("socket"));
+        fs::create_dir(&socket).expect("a folder");
+        fs::set_permissions(&socket, fs::Permissions::from_mode(0o777)).expect("a mode");
+        fs::create_dir(&data).expect("a folder");
+        if is_root() {
+            std::os::unix::fs::chown(&data, Some(NOBODY), Some(NOBODY)).expect("an owner");
+        }
+        let mut command = self.as_nobody("initdb");
+        command.args(["-A", "trust", "-U", "turnback", "--no-sync", "-E", "UTF8", "--locale", "C", "-D"]).arg(&data);
+        let output = command.stdin(Stdio::null()).output().expect("initdb starts");
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    }
+
+    fn start_database(&self) -> Process {
+        let start = || {
+            let mut command = self.as_nobody("postgres");
+            command.arg("-D").arg(self.path("data")).arg("-k").arg(self.path("socket"));
+            // What survives a killed process need not survive a power cut here.
+            command.args(["-c", "listen_addresses=", "-c", "fsync=off", "-c", "max_connections=40"]);
+            Process::start(command, &self.path("database.log"))
+        };
+        let mut process = start();
+        wait_until("the database answers", || {
+            // After a kill it does not start before the last of its children has noticed.
+            if process.0.try_wait().is_ok_and(|ended| ended.is_some()) {
+                process = start();
+            }
+            self.ask("SELECT 1").is_some()
+        });
+        process
+    }
+
+    /// PostgreSQL refuses to run as root.
+    fn as_nobody(&self, program: &str) -> Command {
+        let program = self.postgres.join(program);
+        if !is_root() {
+            return Command::new(program);
+        }
+        let mut command = Command::new("setpriv");
+        command.args(["--reuid", "65534", "--regid", "65534", "--clear-groups"]).arg(program);
+        command
+    }
+
+    /// What the database answers; none if it does not.
+    pub fn ask(&self, sql: &str) -> Option<String> {
+        let mut command = Command::new(self.postgres.join("psql"));
+        command.arg("-h").arg(self.path("socket")).args(["-U", "turnback", "-d", "postgres", "-XAtq", "-c", sql]);
+        let output = command.stdin(Stdio::null()).output().expect("psql starts");
+        output.status.success().then(|| String::from_utf8_lossy(&output.stdout).trim().to_owned())
+    }
+
+    /// The number that the database answers with; 0 if it does not.
+    pub fn count(&self, sql: &str) -> u64 {
+        self.ask(sql).and_then(|text| text.parse().ok()).unwrap_or_default()
+    }
+
+    /// The last lines of every log, for a test that fails.
+    pub fn logs(&self) -> String {
+        let mut text = String::new();
+        for entry in fs::read_dir(self.folder.path()).into_iter().flatten().flatten() {
+            let path = entry.path();
+            if path.extension().is_some_and(|end| end == "log") {
+                let log = fs::read_to_string(&path).unwrap_or_default();
+                let lines: Vec<&str> = log.lines().collect();
+                let last = lines[lines.len().saturating_sub(25)..].join("\n");
+                text.push_str(&format!("== {}\n{last}\n", path.display()));
+            }
+        }
+        text
+    }
+}
+
+impl Drop for Fleet {
+    fn drop(&mut self) {
+        // Before the folder goes from under them.
+        self.agents.clear();
+        self.collectors.clear();
+        self.broker = None;
+        self.database = None;
+    }
+}
+
+/// Waits for something that comes soon.
+///
+/// # Panics
+/// If it does not come within [`LIMIT`].
+#[track_caller]
+pub fn wait_until(what: &str, mut is_so: impl FnMut() -> bool) {
+    let began = Instant::now();
+    while !is_so() {
+        assert!(began.elapsed() < LIMIT, "waited too long until {what}");
+        thread::sleep(Duration::from_millis(100));
+    }
+}
+
+fn newest_postgres() -> Option<PathBuf> {
+    let versions = fs::read_dir("/usr/lib/postgresql").ok()?.flatten();
+    let mut folders: Vec<PathBuf> = versions.map(|entry| entry.path().join("bin")).collect();
+    folders.retain(|folder| folder.join("postgres").is_file() && folder.join("initdb").is_file());
+    folders.sort();
+    folders.pop()
+}
+
+fn free_port() -> u16 {
+    let listener = TcpListener::bind(("127.0.0.1", 0)).expect("a port");
+    listener.local_addr().expect("an address").port()
+}
+
+fn is_root() -> bool {
+    // SAFETY: geteuid has no arguments and cannot fail.
+    unsafe { libc::geteuid() == 0 }
+}
+
+const NOBODY: u32 = 65_534;
