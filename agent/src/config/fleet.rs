@@ -11,9 +11,9 @@ use toml::Spanned;
 use turnback_core::fleet::subject::{Name, NameError, Sender};
 
 use super::{
-    HttpConfig,
+    HttpConfig, Target,
     error::{ConfigError, Lines},
-    http, time,
+    file, http, time,
 };
 
 /// `[fleet]` of an agent as written.
@@ -34,6 +34,9 @@ pub struct Fleet {
     pub backlog: Option<Spanned<u64>>,
     /// Documents a second when catching up.
     pub rate: Option<Spanned<u32>>,
+    /// Whether the fleet's page may ask for checks.
+    #[serde(default)]
+    pub accept_checks: bool,
 }
 
 /// How an agent joins the fleet.
@@ -47,6 +50,8 @@ pub struct FleetMember {
     pub backlog: u64,
     /// Documents a second when catching up; 1 to 10,000.
     pub rate: u32,
+    /// The fleet's page may ask for checks.
+    pub accept_checks: bool,
 }
 
 /// How a broker is reached.
@@ -74,6 +79,8 @@ struct FleetFile {
     collect: RawCollect,
     #[serde(default)]
     view: RawView,
+    #[serde(default)]
+    announce: Vec<file::Announce>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -111,6 +118,7 @@ struct RawCollect {
     keep_runs: Option<Spanned<String>>,
     keep_changes: Option<Spanned<String>>,
     announce: bool,
+    gather: Option<Spanned<String>>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -121,6 +129,8 @@ struct RawView {
     key_file: Option<Spanned<PathBuf>>,
     hosts: Vec<String>,
     zone: Option<Spanned<String>>,
+    ask: bool,
+    credentials_file: Option<PathBuf>,
 }
 
 /// What `turnback fleet` is told.
@@ -136,6 +146,8 @@ pub struct FleetConfig {
     pub collect: Collect,
     /// Where the fleet's page and API listen.
     pub view: View,
+    /// Whom collectors tell of changes.
+    pub targets: Vec<Target>,
 }
 
 /// Where the fleet's page and API listen, and how they show times.
@@ -145,6 +157,10 @@ pub struct View {
     pub http: HttpConfig,
     /// Time zone in which times are shown, by name.
     pub zone: String,
+    /// Machines can be asked for checks. That needs the broker.
+    pub ask: bool,
+    /// Credentials of the page at the broker; none: those of `[broker]`.
+    pub credentials_file: Option<PathBuf>,
 }
 
 /// What the broker keeps.
@@ -191,6 +207,8 @@ pub struct Collect {
     pub keep_changes: Option<Duration>,
     /// Changes are put down for announcements.
     pub announce: bool,
+    /// How long changes are gathered for one announcement.
+    pub gather: Duration,
 }
 
 impl FleetConfig {
@@ -211,12 +229,20 @@ impl FleetConfig {
     pub fn parse(file: &str, text: &str) -> Result<Self, ConfigError> {
         let lines = Lines { file, text };
         let raw: FleetFile = toml::from_str(text).map_err(|error| lines.toml(&error))?;
+        let targets: Vec<Target> =
+            raw.announce.iter().map(|one| super::target(one, &lines)).collect::<Result<_, _>>()?;
+        for (n, one) in raw.announce.iter().enumerate() {
+            if targets[..n].iter().any(|other| other.name == targets[n].name) {
+                return Err(lines.at(one.name.span(), format!("target `{}` is there twice", targets[n].name)));
+            }
+        }
         Ok(Self {
             broker: broker(&raw.broker.servers, raw.broker.ca_file, raw.broker.credentials_file, &lines)?,
             stream: stream(&raw.stream, &lines)?,
             database: database(raw.database, &lines)?,
-            collect: collect(&raw.collect, &lines)?,
+            collect: collect(&raw.collect, !targets.is_empty(), &lines)?,
             view: view(raw.view, &lines)?,
+            targets,
         })
     }
 }
@@ -236,6 +262,7 @@ pub(super) fn member(raw: &Fleet, host: &str, lines: &Lines<'_>) -> Result<Fleet
         broker: broker(&raw.servers, raw.ca_file.clone(), raw.credentials_file.clone(), lines)?,
         backlog: within(&raw.backlog, "backlog", 1000..=10_000_000, BACKLOG, lines)?,
         rate: within(&raw.rate, "rate", 1..=10_000, RATE, lines)?,
+        accept_checks: raw.accept_checks,
     })
 }
 
@@ -321,26 +348,27 @@ fn database(raw: RawDatabase, lines: &Lines<'_>) -> Result<Database, ConfigError
     })
 }
 
-fn collect(raw: &RawCollect, lines: &Lines<'_>) -> Result<Collect, ConfigError> {
+fn collect(raw: &RawCollect, has_targets: bool, lines: &Lines<'_>) -> Result<Collect, ConfigError> {
     Ok(Collect {
         batch: within(&raw.batch, "batch", 1..=5000, BATCH, lines)?,
         tries: within(&raw.tries, "tries", 1..=100, TRIES, lines)?,
         keep_runs: time(&raw.keep_runs, lines)?,
         keep_changes: time(&raw.keep_changes, lines)?,
-        announce: raw.announce,
+        announce: raw.announce || has_targets,
+        gather: time(&raw.gather, lines)?.unwrap_or(GATHER),
     })
 }
 
 fn view(raw: RawView, lines: &Lines<'_>) -> Result<View, ConfigError> {
     let zone = super::zone(raw.zone.as_ref(), lines)?.0;
     let is_given = raw.listen.is_some();
-    let RawView { listen, certificate_file, key_file, hosts, .. } = raw;
+    let RawView { listen, certificate_file, key_file, hosts, ask, credentials_file, .. } = raw;
     let raw = http::Http { listen, certificate_file, key_file, hosts, ..http::Http::default() };
     let mut http = http::check(&raw, lines)?;
     if !is_given {
         http.listen.set_port(VIEW_PORT);
     }
-    Ok(View { http, zone })
+    Ok(View { http, zone, ask, credentials_file })
 }
 
 fn within<T: Copy + PartialOrd + ToString>(
@@ -381,6 +409,8 @@ const CONNECTIONS: u32 = 8;
 const VIEW_PORT: u16 = http::PORT + 1;
 const BATCH: u32 = 500;
 const TRIES: u32 = 5;
+/// What fails together is found within the round of a minute, mostly (our own choice).
+const GATHER: Duration = Duration::from_secs(30);
 
 #[cfg(test)]
 mod tests {

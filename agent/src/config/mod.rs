@@ -112,7 +112,7 @@ pub struct Round {
 }
 
 /// Whom to tell.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Target {
     /// Name.
     pub name: String,
@@ -123,7 +123,7 @@ pub struct Target {
 }
 
 /// How a target is told.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Way {
     /// A line in the daemon's log.
     Log,

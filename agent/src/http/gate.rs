@@ -13,14 +13,11 @@ use std::{
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use percent_encoding::percent_decode_str;
 
-use super::{
-    access::Names,
-    error::ApiError,
-    rate::{Allowance, Rate},
-    session::Sessions,
-    token::Token,
+use super::{access::Names, error::ApiError, session::Sessions, token::Token};
+use crate::daemon::{
+    keys::{Caller, Keys, Role},
+    rate::{Allowance, CHANGES, Rate},
 };
-use crate::daemon::keys::{Caller, Keys, Role};
 
 /// Who may do what.
 pub struct Gate {
@@ -240,8 +237,6 @@ pub const TOKEN_FILE: &str = "token-file";
 /// A page asks for a few things a second; programs may read often on the same machine.
 const READS_LOOPBACK: Allowance = Allowance { burst: 4000.0, per_second: 2000.0 };
 const READS_ELSEWHERE: Allowance = Allowance { burst: 200.0, per_second: 50.0 };
-/// Nobody starts more checks than that by hand.
-const CHANGES: Allowance = Allowance { burst: 30.0, per_second: 2.0 };
 /// A wrong token can be a slip; guessing 128 bits at this rate is hopeless.
 const REFUSALS: Allowance = Allowance { burst: 10.0, per_second: 0.1 };
 

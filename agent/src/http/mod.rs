@@ -1,7 +1,7 @@
 //! The daemon on the web: JSON API, metrics and page, all of them views of the [`Agent`](crate::daemon::agent::Agent).
 //!
 //! [`start`] puts it together: [`serve`] takes connections, `middleware` asks the [`gate`] who may do what and how
-//! often, by [`token`], [`session`], [`access`], [`rate`] and [`places`]; [`api`] and [`page`] answer. [`fleet`] is the page
+//! often, by [`token`], [`session`], [`access`], `daemon/rate` and [`places`]; [`api`] and [`page`] answer. [`fleet`] is the page
 //! of many machines, behind the same gate.
 
 pub mod access;
@@ -12,7 +12,6 @@ pub mod gate;
 mod middleware;
 pub mod page;
 pub mod places;
-pub mod rate;
 pub mod serve;
 pub mod session;
 pub mod token;

@@ -11,6 +11,8 @@ use tokio::sync::watch;
 use super::{stop_at_signal, wait_for};
 use crate::{
     config::fleet::FleetConfig,
+    daemon::announce::fleet::announce_for_ever,
+    error_chain::with_causes,
     fleet::{
         collect::{self, Counts},
         error::FleetError,
@@ -30,7 +32,17 @@ async fn collect_until_signal(config: FleetConfig) -> Result<(), FleetError> {
     stop_at_signal(ended);
     let counts = Arc::new(Counts::default());
     tokio::spawn(tell_for_ever(Arc::clone(&counts)));
-    collect::collect(Arc::new(config), counts, stop).await
+    let config = Arc::new(config);
+    if !config.targets.is_empty() {
+        tokio::spawn(announce(Arc::clone(&config), stop.clone()));
+    }
+    collect::collect(config, counts, stop).await
+}
+
+async fn announce(config: Arc<FleetConfig>, stop: watch::Receiver<bool>) {
+    if let Err(error) = announce_for_ever(config, stop).await {
+        tracing::error!(error = with_causes(&error), hint = error.hint(), "nothing will be announced");
+    }
 }
 
 /// One line a minute in which something came.

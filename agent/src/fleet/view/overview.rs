@@ -91,7 +91,7 @@ impl View {
     ///
     /// # Errors
     /// What the database says.
-    pub async fn overview(&self) -> Result<Overview, FleetError> {
+    pub async fn overview(self: &Arc<Self>) -> Result<Overview, FleetError> {
         let silent = machines::Narrowed { silent: true, ..machines::Narrowed::default() };
         let (counts, wrong, silent, oldest_proofs) = tokio::try_join!(
             self.counts(),
@@ -102,19 +102,34 @@ impl View {
         Ok(Overview { counts, wrong, silent, oldest_proofs })
     }
 
-    /// Counts over the whole fleet, made a few seconds ago at most. Whoever asks while they are made waits for them.
+    /// Counts over the whole fleet. Those of a few seconds ago serve as they are. Those of a minute ago serve while
+    /// others are made; older ones do not, so whoever asks then waits.
     ///
     /// # Errors
     /// What the database says.
-    pub async fn counts(&self) -> Result<Arc<Counts>, FleetError> {
-        let mut counted = self.counted.lock().await;
-        if let Some((at, counts)) = &*counted
-            && at.elapsed() < COUNTS_HOLD
+    pub async fn counts(self: &Arc<Self>) -> Result<Arc<Counts>, FleetError> {
+        let held = self.counted.read().await.clone();
+        match held {
+            Some((at, counts)) if at.elapsed() < COUNTS_FRESH => Ok(counts),
+            Some((at, counts)) if at.elapsed() < COUNTS_HOLD => {
+                let view = Arc::clone(self);
+                tokio::spawn(async move { view.count_again(at).await });
+                Ok(counts)
+            }
+            held => self.count_again(held.map_or_else(Instant::now, |(at, _)| at)).await,
+        }
+    }
+
+    /// Counts, unless somebody else has done so since the counts of this moment were made.
+    async fn count_again(&self, since: Instant) -> Result<Arc<Counts>, FleetError> {
+        let _one_at_a_time = self.counting.lock().await;
+        if let Some((at, counts)) = &*self.counted.read().await
+            && *at > since
         {
             return Ok(Arc::clone(counts));
         }
         let counts = Arc::new(self.count().await?);
-        *counted = Some((Instant::now(), Arc::clone(&counts)));
+        *self.counted.write().await = Some((Instant::now(), Arc::clone(&counts)));
         Ok(counts)
     }
 
@@ -207,8 +222,9 @@ fn worst_of(site: &Site) -> (bool, usize) {
 }
 
 const UNKNOWN_RANK: usize = 4;
-const COUNTS_HOLD: Duration = Duration::from_secs(5);
-const WRONG_SHOWN: u32 = 40;
+const COUNTS_FRESH: Duration = Duration::from_secs(5);
+const COUNTS_HOLD: Duration = Duration::from_secs(60);
+const WRONG_SHOWN: u32 = 20;
 const SILENT_SHOWN: u32 = 20;
 const PROOFS_SHOWN: u32 = 12;
 /// Cabinets that one page holds.

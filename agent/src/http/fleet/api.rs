@@ -5,7 +5,7 @@ use axum::{Extension, Json, Router, extract::Path, http::StatusCode, routing::ge
 use serde_json::{Value, json};
 
 use super::{
-    Book,
+    Book, asks,
     query::{self, Asked, fields, limit, run_id},
     runs,
 };
@@ -24,6 +24,9 @@ pub const ROUTES: &[(&str, &str, &str)] = &[
     ("GET", "/api/1/runs", "runs, newest first"),
     ("GET", "/api/1/runs/{run}", "the report of a run"),
     ("GET", "/api/1/compare", "what changed between two runs"),
+    ("POST", "/api/1/checks", "asks a machine for a check"),
+    ("GET", "/api/1/checks", "checks that were asked for, newest first"),
+    ("GET", "/api/1/checks/{request}", "what became of one"),
     ("GET", "/api/1/cards", "card tests, newest first"),
     ("GET", "/api/1/cards/{test}", "one card test"),
 ];
@@ -42,6 +45,8 @@ pub fn router<S: Clone + Send + Sync + 'static>() -> Router<S> {
         .route("/api/1/runs", get(run_list))
         .route("/api/1/runs/{run}", get(report))
         .route("/api/1/compare", get(compare))
+        .route("/api/1/checks", get(asks::all).post(asks::post))
+        .route("/api/1/checks/{request}", get(asks::single))
         .route("/api/1/cards", get(cards))
         .route("/api/1/cards/{test}", get(card))
         .route("/api/{*rest}", axum::routing::any(unknown))

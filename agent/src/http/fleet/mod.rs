@@ -1,9 +1,10 @@
 //! The fleet's page and API: what the database knows of many machines, in the manner of the agent's page.
 //!
 //! `overview`, `ports`, `machines`, `runs` and `cards` are views; [`api`] gives the same as JSON, `tables` as CSV,
-//! `metrics` to a Prometheus server. What stands around a view, its look, and who may see it are the agent's.
+//! `metrics` to a Prometheus server. `asks` asks a machine for a check. What stands around a view, its look, and who may see it are the agent's.
 
 pub mod api;
+mod asks;
 mod cards;
 mod failures;
 mod line;
@@ -20,6 +21,7 @@ use std::{
     time::Duration,
 };
 
+use async_nats::Client;
 use axum::{
     Extension, Router,
     extract::DefaultBodyLimit,
@@ -45,10 +47,11 @@ use super::{
 };
 use crate::{
     archive::memory::Memory,
-    config::fleet::FleetConfig,
+    config::fleet::{Broker, FleetConfig},
     daemon::keys::{self, Keys, KnownToken, TokenView},
     error_chain::with_causes,
     fleet::{
+        broker::{self, Party, WhenAway},
         error::FleetError,
         view::{
             View,
@@ -86,6 +89,8 @@ impl StartError {
 struct Book {
     view: Arc<View>,
     cover: Cover,
+    /// Over which machines are asked for checks; none: they are not.
+    broker: Option<Client>,
 }
 
 /// The parts of the fleet's book.
@@ -96,6 +101,7 @@ static SPINE: Spine = Spine {
         ("machines", "/machines", "Machines"),
         ("runs", "/runs", "Runs"),
         ("cards", "/cards", "Cards"),
+        ("asked", "/asked", "Asked"),
     ],
     who: "fleet's page",
     tells: false,
@@ -111,6 +117,9 @@ pub const ROUTES: &[(&str, &str)] = &[
     ("GET", "/machines.csv"),
     ("GET", "/machines/{site}/{machine}"),
     ("GET", "/machines/{site}/{machine}/{port}"),
+    ("POST", "/machines/{site}/{machine}/{port}/checks"),
+    ("GET", "/asked"),
+    ("GET", "/asked/{request}"),
     ("GET", "/failures"),
     ("GET", "/failures.csv"),
     ("GET", "/runs"),
@@ -143,14 +152,30 @@ pub async fn start(
     let logbook = Arc::new(Mutex::new(Box::<Memory>::default() as _));
     let keys = Arc::new(Keys::new(logbook, || Timestamp::now().as_millisecond()));
     renew_tokens(&view, &keys).await?;
+    // The first who looks need not wait for it.
+    let counted = Arc::clone(&view);
+    tokio::spawn(async move { counted.counts().await.map(|_| ()) });
     tokio::spawn(renew_tokens_for_ever(Arc::clone(&view), Arc::clone(&keys), stop.clone()));
     let names = Names::new(listen, &http.hosts, tls);
     let gate = Arc::new(Gate::of_fleet(names, keys, listen.ip().is_loopback()));
     let setting = Setting { zone: config.view.zone.clone(), demo };
     let cover = Cover { gate, tls, spine: &SPINE, setting: Arc::new(move || setting.clone()) };
+    let broker = match config.view.ask {
+        true => Some(connect(config, &view, &stop).await?),
+        false => None,
+    };
     let url = server.url();
     tracing::info!(address = url, "page and API of the fleet");
-    Ok((url, tokio::spawn(server.run(router(Book { view, cover }), stop))))
+    Ok((url, tokio::spawn(server.run(router(Book { view, cover, broker }), stop))))
+}
+
+/// The broker, over which machines are asked and answer.
+async fn connect(config: &FleetConfig, view: &Arc<View>, stop: &watch::Receiver<bool>) -> Result<Client, FleetError> {
+    let own = config.view.credentials_file.clone();
+    let at = Broker { credentials_file: own.or(config.broker.credentials_file.clone()), ..config.broker.clone() };
+    let client = broker::connect(&at, &Party::View, WhenAway::Wait).await?;
+    tokio::spawn(asks::hear_for_ever(Arc::clone(view), client.clone(), stop.clone()));
+    Ok(client)
 }
 
 /// Every route, behind the gate.
@@ -166,6 +191,9 @@ fn router(book: Book) -> Router {
         .route("/machines.csv", get(tables::machines))
         .route("/machines/{site}/{machine}", get(machines::one))
         .route("/machines/{site}/{machine}/{port}", get(ports::one))
+        .route("/machines/{site}/{machine}/{port}/checks", post(asks::start))
+        .route("/asked", get(asks::list))
+        .route("/asked/{request}", get(asks::one))
         .route("/failures", get(failures::list))
         .route("/failures.csv", get(tables::failures))
         .route("/runs", get(runs::list))

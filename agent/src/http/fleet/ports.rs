@@ -9,7 +9,7 @@ use axum::{
 use turnback_core::watch::standing::State;
 
 use super::{
-    Book,
+    Book, asks,
     line::{self, PortLine, RunRow},
     query::{self, Asked, fields},
 };
@@ -164,6 +164,9 @@ struct One {
     site_href: String,
     since: String,
     advice: String,
+    /// Whoever looks may ask for a check, and the machine accepts it.
+    may_ask: bool,
+    profiles: Vec<String>,
     facts: Vec<(&'static str, String)>,
     ground: Option<String>,
     changes: Vec<ChangeLine>,
@@ -226,8 +229,15 @@ pub async fn one(
     };
     let cards =
         async { if address.is_empty() { Ok(Vec::new()) } else { view.cards_of_address(&address, ELSEWHERE).await } };
-    let (changes, runs, of_card, of_cable, cards) =
-        tokio::try_join!(view.changes(port.id, RECENT), view.runs_of_port(port.id, RECENT), of_card, of_cable, cards)?;
+    let (machine_of, changes, runs, of_card, of_cable, cards) = tokio::try_join!(
+        view.machine(&site, &machine),
+        view.changes(port.id, RECENT),
+        view.runs_of_port(port.id, RECENT),
+        of_card,
+        of_cable,
+        cards
+    )?;
+    let accepts = book.broker.is_some() && machine_of.is_some_and(|machine| machine.accepts_requests);
     let now_ms = now_ms();
     let line = PortLine::short(&port, now_ms);
     let mut around = book.cover.around(&headers, &uri, "overview", format!("{machine} {name} {}", line.word));
@@ -241,6 +251,8 @@ pub async fn one(
         site_href: line::site_href(&port.site),
         since: port.since_ms.map_or(String::new(), |ms| words::minute(ms, &zone)),
         advice: line::advice(&port, now_ms),
+        may_ask: around.may_test && accepts,
+        profiles: asks::profiles(),
         facts: facts(&port, now_ms),
         ground: port.run.as_ref().map(|run| words::run_href(run)),
         changes: ChangeLine::all(changes, now_ms, &zone),

@@ -167,10 +167,11 @@ async fn prepare(
     std::fs::create_dir(&keys).map_err(unwritable(&keys))?;
     let text = format!(
         "[broker]\nservers = [\"{}\"]\n[database]\nconnection = \"{}\"\n[stream]\nsize_mib = 64\n[view]\nlisten = \
-         \"{}\"\n",
+         \"{}\"\nask = true\ncredentials_file = {:?}\n",
         servers.address(),
         servers.connection(),
-        listen.unwrap_or(SocketAddr::from(([127, 0, 0, 1], PORT)))
+        listen.unwrap_or(SocketAddr::from(([127, 0, 0, 1], PORT))),
+        keys.join(accounts::file_name(&Party::View))
     );
     let config = FleetConfig::parse("the demo's configuration", &text).map_err(|e| DemoError::Other(e.to_string()))?;
     let agents = members.iter().cloned().map(Party::Agent);
@@ -243,7 +244,8 @@ async fn keep_token(config: &FleetConfig, file: &Path) -> Result<(), DemoError> 
 fn start_agents(members: &[Sender], servers: &Servers) -> Result<Vec<JoinHandle<Result<(), String>>>, DemoError> {
     let start = |(n, sender): (usize, &Sender)| {
         let text = format!(
-            "{}\n[fleet]\nsite = \"{}\"\nmachine = \"{}\"\nservers = [\"{}\"]\ncredentials_file = {:?}\n",
+            "{}\n[fleet]\nsite = \"{}\"\nmachine = \"{}\"\nservers = [\"{}\"]\ncredentials_file = {:?}\n\
+             accept_checks = true\n",
             demo::CONFIG,
             sender.site,
             sender.machine,

@@ -21,5 +21,4 @@ CREATE INDEX machine_by_heard ON machine (heard_at);
 -- Failures of the last day, by when the broker had them: a machine may come back with those of a week.
 CREATE INDEX state_change_to_worse ON state_change (received_at)
     WHERE to_state IN ('failed', 'suspect', 'gone', 'undecided');
-CREATE INDEX run_by_label ON run (lower(port_label) text_pattern_ops, id) WHERE port_label IS NOT NULL;
 CREATE INDEX card_test_by_change ON card_test (changed_at);
