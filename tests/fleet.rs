@@ -307,3 +307,32 @@ fn a_broker_with_a_wrong_name_or_an_old_certificate_is_refused() {
         assert!(told.contains(part), "{name} {valid:?}: {told}");
     }
 }
+
+#[test]
+fn a_month_is_a_partition_and_old_months_go() {
+    let Some(fleet) = Fleet::start() else { return };
+    assert_eq!(fleet.run("init").0, Some(0));
+    let (code, told) = fleet.run("init");
+    assert!(code == Some(0) && told.contains("tables: in format 1"), "{told}");
+    let insert = |day: &str| {
+        let id = format!("lowest_id('{day}T12:00:00Z')");
+        let rest = "1, 1, now(), now(), 'ethernet', false, NULL, NULL, NULL, NULL, NULL, NULL, 'at-port', 'quick', 'pass', \
+            '', NULL, NULL, NULL, NULL, NULL, NULL, 'turnback', false, ''";
+        fleet.ask(&format!("INSERT INTO run VALUES ({id}, {rest}) ON CONFLICT DO NOTHING")).expect("inserted");
+    };
+    let all = |table: &str| fleet.count(&format!("SELECT count(*) FROM {table}"));
+    // Before its month has a partition a run is among the odd times; then it moves over, and is still there once.
+    insert("2031-03-31");
+    assert_eq!((all("run"), all("run_at_odd_times")), (1, 1));
+    assert_eq!(fleet.ask("SELECT make_month('2031-03-01T00:00:00Z')").as_deref(), Some("t"));
+    assert_eq!(fleet.ask("SELECT make_month('2031-03-31T23:59:59Z')").as_deref(), Some("f"));
+    assert_eq!((all("run"), all("run_at_odd_times"), all("run_2031_03")), (1, 0, 1));
+    insert("2031-03-31");
+    assert_eq!(all("run"), 1);
+    // A month is dropped when it is over altogether.
+    insert("2031-04-01");
+    fleet.ask("SELECT make_month('2031-04-01T00:00:00Z')").expect("made");
+    assert_eq!(fleet.ask("SELECT drop_before('run', '2031-03-31T23:59:59Z')").as_deref(), Some(""));
+    assert_eq!(fleet.ask("SELECT drop_before('run', '2031-04-01T00:00:00Z')").as_deref(), Some("run_2031_03"));
+    assert_eq!((all("run"), all("run_2031_04")), (1, 1));
+}

@@ -470,7 +470,7 @@ mod tests {
             ("connection = \"host=db.example\"", "", "fleet.toml:4: a database on another machine needs ca_file"),
             ("connection = \"host=/run password=secret\"", "", "fleet.toml:4: no password"),
             ("connection = \"dbname=x\"", "", "needs a host"),
-            ("connection = \"=\"", "", "connection is none"),
+            ("connection = \"host='x\"", "", "connection is none"),
             ("connection = \"host=/run\"", "[stream]\nreplicas = 2", "fleet.toml:6: replicas"),
             ("connection = \"host=/run\"", "[collect]\nbatch = 0", "fleet.toml:6: batch"),
             ("connection = \"host=/run\"", "[stream]\nname = \"a b\"", "fleet.toml:6: `a b` is no name"),

@@ -196,7 +196,7 @@ mod tests {
             let mut frame = zstd::bulk::compress(&bytes, 3).unwrap();
             let _ = unpack(&frame);
             if let Some(byte) = frame.get_mut(bytes.len() % 20) {
-                *byte ^= 1 + bytes.len() as u8;
+                *byte ^= 1 | bytes.len() as u8;
             }
             let _ = unpack(&frame);
         }

@@ -4,11 +4,12 @@ use std::{collections::BTreeMap, str::FromStr};
 
 use bytes::Bytes;
 use jiff::Timestamp;
-use serde::de::DeserializeOwned;
+use serde::{Deserialize, de::DeserializeOwned};
 use thiserror::Error;
 use turnback_core::{
     document::{Document, DocumentKind, ReadError, card_test::CardTest, case::Case, lot::Lot},
     fleet::{
+        FORMAT,
         heartbeat::Heartbeat,
         state::StateMessage,
         subject::{Sender, Subject, SubjectError, What},
@@ -172,8 +173,23 @@ pub fn take(delivered: &Delivered) -> Result<Taken, Unusable> {
     Ok(Taken { sender, number, received: delivered.published, content })
 }
 
+/// A state or heartbeat, of a format that this program knows.
 fn message<T: DeserializeOwned>(what: What, text: &str) -> Result<T, Unusable> {
-    serde_json::from_str(text).map_err(|source| Unusable::Message { what: what.name(), source })
+    #[derive(Deserialize)]
+    struct Head {
+        format: u64,
+    }
+    let unreadable = |source| Unusable::Message { what: what.name(), source };
+    // Read as a map first: as a list of fields a message would be read too.
+    let whole: serde_json::Map<String, serde_json::Value> = serde_json::from_str(text).map_err(unreadable)?;
+    let Head { format } = serde_json::from_str(text).map_err(unreadable)?;
+    if !(1..=u64::from(FORMAT)).contains(&format) {
+        return Err(Unusable::Value(format!(
+            "the {} has format {format}, made by a newer version of this program; this one knows up to {FORMAT}",
+            what.name()
+        )));
+    }
+    serde_json::from_value(whole.into()).map_err(unreadable)
 }
 
 fn document(said: DocumentKind, text: &str, delivered: &Delivered) -> Result<Content, Unusable> {
@@ -260,7 +276,7 @@ mod tests {
         assert_eq!(run.record.run, run.id.to_string());
         assert!(matches!(take(&delivered("case", packed(CASE))).unwrap().content, Content::Case(..)));
         // A state that a newer machine may have, and a field that this program does not know.
-        let state = json!({"ports": [{"port": "quay1", "state": "resting", "new_field": 3}]});
+        let state = json!({"format": 1, "ports": [{"port": "quay1", "state": "resting", "new_field": 3}]});
         let Content::State(state) = take(&delivered("state", payload::pack(&state).unwrap())).unwrap().content else {
             panic!("a state")
         };
@@ -276,7 +292,9 @@ mod tests {
             ("run", packed("{\"format\": 2}"), "cannot be read"),
             ("run", packed(&newer), "made by a newer version"),
             ("state", packed("[]"), "it is no state"),
-            ("heartbeat", packed("{\"ports\": \"many\"}"), "it is no heartbeat"),
+            ("state", packed("{\"ports\": []}"), "it is no state"),
+            ("state", packed("{\"format\": 2}"), "made by a newer version"),
+            ("heartbeat", packed("{\"format\": 1, \"ports\": \"many\"}"), "it is no heartbeat"),
             ("minutes", packed(RUN), "is no subject"),
         ] {
             let reason = take(&delivered(what, payload)).unwrap_err().reason();
