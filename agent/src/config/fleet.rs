@@ -12,8 +12,9 @@ use turnback_core::fleet::subject::{Name, NameError, Sender};
 
 use super::{
     HttpConfig, Target,
+    announce::Announce,
     error::{ConfigError, Lines},
-    file, http, time,
+    http, time,
 };
 
 /// `[fleet]` of an agent as written.
@@ -80,7 +81,7 @@ struct FleetFile {
     #[serde(default)]
     view: RawView,
     #[serde(default)]
-    announce: Vec<file::Announce>,
+    announce: Vec<Announce>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -466,7 +467,14 @@ mod tests {
         assert_eq!((config.stream.name.as_str(), config.collect.batch, config.database.tls), ("TURNBACK", 500, false));
         let config = file("connection = \"host=db.example\"\nca_file = \"/ca.pem\"", "[stream]\nreplicas = 3").unwrap();
         assert!(config.database.tls && config.stream.replicas == 3);
+        let target = "[[announce]]\nname = \"office\"\nlog = true\n";
+        let config = file("connection = \"host=/run\"", &format!("{target}[view]\nzone = \"UTC\"")).unwrap();
+        assert_eq!((config.collect.announce, config.targets.len(), config.collect.gather.as_secs()), (true, 1, 30));
+        assert_eq!((config.view.http.listen.to_string().as_str(), config.view.ask), ("127.0.0.1:7441", false));
         for (database, rest, part) in [
+            ("connection = \"host=/run\"", "[view]\nlisten = \"0.0.0.0:7441\"", "fleet.toml:6: listen"),
+            ("connection = \"host=/run\"", "[view]\nzone = \"Moon\"", "fleet.toml:6: zone"),
+            ("connection = \"host=/run\"", &target.repeat(2), "fleet.toml:9: target `office` is there twice"),
             ("connection = \"host=db.example\"", "", "fleet.toml:4: a database on another machine needs ca_file"),
             ("connection = \"host=/run password=secret\"", "", "fleet.toml:4: no password"),
             ("connection = \"dbname=x\"", "", "needs a host"),

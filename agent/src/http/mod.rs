@@ -1,8 +1,8 @@
 //! The daemon on the web: JSON API, metrics and page, all of them views of the [`Agent`](crate::daemon::agent::Agent).
 //!
 //! [`start`] puts it together: [`serve`] takes connections, `middleware` asks the [`gate`] who may do what and how
-//! often, by [`token`], [`session`], [`access`], `daemon/rate` and [`places`]; [`api`] and [`page`] answer. [`fleet`] is the page
-//! of many machines, behind the same gate.
+//! often, by [`token`], [`session`], [`access`], `daemon/rate` and [`places`]; [`api`] and [`page`] answer.
+//! [`fleet`] is the page of many machines, behind the same gate.
 
 pub mod access;
 pub mod api;

@@ -227,7 +227,8 @@ async fn deliver_one(client: &mut Client, targets: &[Target]) -> Result<bool, Er
         Err(error) => {
             let wait = pause_after(attempts.unsigned_abs());
             let next_try_s = wait.as_secs();
-            tracing::warn!(%id, target = name, attempts = attempts + 1, error, next_try_s, "announcement not delivered");
+            let attempts = attempts + 1;
+            tracing::warn!(%id, target = name, attempts, error, next_try_s, "announcement not delivered");
             tx.execute(
                 "UPDATE announcement SET attempts = attempts + 1, last_error = $3,
                      next_try_at = clock_timestamp() + make_interval(secs => $4) WHERE id = $1 AND target = $2",

@@ -1,8 +1,8 @@
 //! Telling of changes: one document, delivered to each target until it took it.
 //!
 //! At least once: what was delivered just before a crash may be delivered again, under the same id. Each announcement
-//! is tried by itself, so that one a target refuses holds up no other. `docs/agent.md` describes the document. [`fleet`]
-//! tells of the changes of many machines at once.
+//! is tried by itself, so that one a target refuses holds up no other. `docs/agent.md` describes the document.
+//! [`fleet`] tells of the changes of many machines at once.
 
 pub mod command;
 pub mod fleet;

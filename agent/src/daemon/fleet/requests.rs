@@ -1,5 +1,5 @@
-//! Checks that the fleet's page asks for. They are refused for the same reasons, and no more of them are let in, than if
-//! a person asked on the agent's own page. Who asked is on record.
+//! Checks that the fleet's page asks for. They are refused for the same reasons as if a person asked on the agent's own
+//! page, and no more of them are let in. Who asked is on record.
 
 use std::{
     collections::VecDeque,

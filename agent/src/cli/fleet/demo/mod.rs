@@ -1,5 +1,5 @@
-//! `turnback fleet demo`: a whole fleet on this machine. Broker, database, collector and page are real, the machines and
-//! their ports are simulated.
+//! `turnback fleet demo`: a whole fleet on this machine. Broker, database, collector and page are real, the machines
+//! and their ports are simulated.
 
 mod servers;
 
