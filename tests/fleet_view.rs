@@ -202,9 +202,12 @@ fn a_page_without_its_database_says_so_and_comes_back() {
     let serving = Serving::start(&["serve", "--config", &config], &folder);
     assert_eq!(serving.get("/health").status, 200);
     fleet.kill(Part::Database);
-    let answer = serving.get("/api/1/ports");
-    assert_eq!((answer.status, answer.code().as_str()), (503, "store-unavailable"), "{answer:?}");
-    assert_eq!(serving.get("/health").status, 503);
+    // Connections live until their own process notices.
+    wait_until("the page says so", || {
+        let answer = serving.get("/api/1/ports");
+        (answer.status, answer.code().as_str()) == (503, "store-unavailable")
+    });
+    wait_until("it is not well", || serving.get("/health").status == 503);
     fleet.revive(Part::Database);
     wait_until("the page is back", || serving.get("/ports").status == 200);
 }

@@ -38,6 +38,8 @@ pub struct Counts {
     pub states: BTreeMap<String, i64>,
     /// Sites, the worst first.
     pub sites: Vec<Site>,
+    /// Sites have all their cabinets here, not those with something wrong only.
+    pub all_cabinets: bool,
 }
 
 /// Counts of a site.
@@ -200,6 +202,7 @@ impl View {
                 site.cabinets.push(cabinet);
             }
         }
+        counts.all_cabinets = are_few;
         counts.sites = sites.into_values().collect();
         counts.sites.sort_by_key(|site| (worst_of(site), std::cmp::Reverse(site.needs_attention), site.site.clone()));
         Ok(counts)
@@ -228,6 +231,6 @@ const WRONG_SHOWN: u32 = 20;
 const SILENT_SHOWN: u32 = 20;
 const PROOFS_SHOWN: u32 = 12;
 /// Cabinets that one page holds.
-const CABINETS_SHOWN: usize = 900;
+const CABINETS_SHOWN: usize = 90;
 /// Of a larger fleet: cabinets of one site with something wrong.
 const WRONG_CABINETS_SHOWN: usize = 24;

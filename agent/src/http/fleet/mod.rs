@@ -1,8 +1,8 @@
 //! The fleet's page and API: what the database knows of many machines, in the manner of the agent's page.
 //!
 //! `overview`, `ports`, `machines`, `runs` and `cards` are views; [`api`] gives the same as JSON, `tables` as CSV,
-//! `metrics` to a Prometheus server. `asks` asks a machine for a check. What stands around a view, its look, and who may
-//! see it are the agent's.
+//! `metrics` to a Prometheus server. `asks` asks a machine for a check. What stands around a view, its look, and who
+//! may see it are the agent's.
 
 pub mod api;
 mod asks;

@@ -41,6 +41,7 @@ struct Overview {
     sites: Vec<Site>,
     states: Vec<(&'static str, &'static str, &'static str)>,
     is_empty: bool,
+    all_cabinets: bool,
 }
 
 /// How many ports grow stale alike.
@@ -109,6 +110,7 @@ pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
         sites: counts.sites.iter().map(site_line).collect(),
         states: State::ALL.map(|state| (state.name(), words::state(state), words::meaning(state))).into(),
         is_empty: counts.machines == 0,
+        all_cabinets: counts.all_cabinets,
         around,
     })
 }
@@ -144,8 +146,16 @@ fn site_line(site: &overview::Site) -> Site {
         href: line::site_href(&site.site),
         summary: said.collect::<Vec<_>>().join(", "),
         is_bad: site.silent > 0 || site.needs_attention > 0,
-        cabinets: site.cabinets.iter().map(|cabinet| cabinet_cell(&site.site, cabinet)).collect(),
+        cabinets: in_order(&site.cabinets).map(|cabinet| cabinet_cell(&site.site, cabinet)).collect(),
     }
+}
+
+/// As people count, `cabinet 2` before `cabinet 10`; ports without one last.
+fn in_order(cabinets: &[overview::Cabinet]) -> impl Iterator<Item = &overview::Cabinet> {
+    let mut sorted: Vec<_> = cabinets.iter().collect();
+    let named = |name: &Option<String>| (name.is_none(), name.as_deref().map(words::counted));
+    sorted.sort_by_cached_key(|cabinet| named(&cabinet.cabinet));
+    sorted.into_iter()
 }
 
 fn cabinet_cell(site: &str, cabinet: &overview::Cabinet) -> Cabinet {
