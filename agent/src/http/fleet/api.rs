@@ -29,6 +29,8 @@ pub const ROUTES: &[(&str, &str, &str)] = &[
     ("GET", "/api/1/checks/{request}", "what became of one"),
     ("GET", "/api/1/cards", "card tests, newest first"),
     ("GET", "/api/1/cards/{test}", "one card test"),
+    ("GET", "/metrics", "figures for a Prometheus server"),
+    ("GET", "/health", "200 while the database answers, otherwise 503"),
 ];
 
 /// The routes of the API.
