@@ -41,7 +41,7 @@ pub enum FleetCommand {
     },
     /// Make the keys of machines, and the broker's file of who may do what
     ///
-    /// Each machine gets a seed of its own (credentials_file in its [fleet]), and may publish under its own name only.
+    /// Each machine gets a seed of its own (credentials_file of its agent), and may publish under its own name only.
     /// Keys that are there are kept, so run it again when machines come. The broker's configuration includes
     /// FOLDER/accounts.conf.
     Accounts {

@@ -1,7 +1,7 @@
 //! What an agent does for its fleet: sends what is recorded, how its ports stand, and each minute that it lives.
 //!
-//! [`page`] reads what waits in the archive's outbox, [`ports`] says what is new of the ports, [`numbers`] numbers the
-//! messages, [`requests`] answers what the fleet's page asks for. A document is struck out of the outbox only when the
+//! `page` reads what waits in the archive's outbox, `ports` says what is new of the ports, `numbers` numbers the
+//! messages, `requests` answers what the fleet's page asks for. A document is struck out of the outbox only when the
 //! broker's stream has it. While the broker is away the agent works on, and what it records waits.
 
 mod beat;

@@ -1,8 +1,8 @@
 //! The collector: takes messages from the broker into the database. Any number of processes share the work.
 //!
-//! [`taken`] reads a message, [`write`] writes a batch of them in one transaction. A message is acknowledged after the
-//! commit: so it comes at least once, and the keys of the tables let it in once. What cannot be taken is tried again a
-//! few times, perhaps by a newer collector, and then set aside with the reason.
+//! [`taken`] reads a message, [`mod@write`] writes a batch of them in one transaction. A message is acknowledged after
+//! the commit: so it comes at least once, and the keys of the tables let it in once. What cannot be taken is tried
+//! again a few times, perhaps by a newer collector, and then set aside with the reason.
 
 mod batch;
 mod keep;
