@@ -188,7 +188,7 @@ impl MachineLine {
             site: machine.site.clone(),
             word: if machine.silent { "silent" } else { "heard" },
             look: if machine.silent { "gone" } else { "proven" },
-            says: words::sentence(&said.chain(machine.troubles.clone()).collect::<Vec<_>>().join(", ")),
+            says: words::sentence(&said.chain(machine.troubles.clone()).collect::<Vec<_>>().join("; ")),
             heard,
         }
     }

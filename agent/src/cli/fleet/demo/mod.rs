@@ -111,11 +111,8 @@ async fn demonstrate(machines: u32, listen: Option<SocketAddr>) -> Result<(), De
     tell!("All of it is in {} and goes with the demo. End with Ctrl-C.", servers.path("").display());
     // Data, so on standard output.
     let _ = answer(format!("{url}\n").as_bytes());
-    let done = wait(&mut servers, &agents, &mut stop).await;
-    if done.is_err() {
-        // Nobody told the agents that it is over: they end with this program.
-        return done;
-    }
+    // After an error nobody told the agents that it is over: they end with this program.
+    wait(&mut servers, &agents, &mut stop).await?;
     tell!("Ending.");
     let _ = tokio::time::timeout(STOP_LIMIT, served).await;
     let over = Instant::now() + STOP_LIMIT;
