@@ -66,7 +66,7 @@ pub enum FleetCommand {
     /// Serve the page and the API of the whole fleet until a signal ends it
     ///
     /// Shows what collectors wrote: ports of all machines by site and cabinet, their history, and runs side by side.
-    /// The address is [view] listen in the file, 127.0.0.1:7441 by default, and is printed once it listens.
+    /// The address is `listen` of the view in the file, 127.0.0.1:7441 by default, and is printed once it listens.
     Serve {
         /// Where broker and database are
         #[command(flatten)]
