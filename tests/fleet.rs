@@ -9,11 +9,14 @@ use std::{
 };
 
 use async_nats::{ConnectOptions, HeaderMap, jetstream};
-use turnback::archive::{
-    Archive,
-    logbook::{Entry, Logbook},
-    outbox::FleetOutbox,
-    sqlite::Store,
+use turnback::{
+    archive::{
+        Archive,
+        logbook::{Entry, Logbook},
+        outbox::FleetOutbox,
+        sqlite::Store,
+    },
+    fleet::database::FORMAT,
 };
 use turnback_core::{
     base::rng::Rng,
@@ -313,7 +316,7 @@ fn a_month_is_a_partition_and_old_months_go() {
     let Some(fleet) = Fleet::start() else { return };
     assert_eq!(fleet.run("init").0, Some(0));
     let (code, told) = fleet.run("init");
-    assert!(code == Some(0) && told.contains("tables: in format 1"), "{told}");
+    assert!(code == Some(0) && told.contains(&format!("tables: in format {FORMAT}")), "{told}");
     let insert = |day: &str| {
         let id = format!("lowest_id('{day}T12:00:00Z')");
         let rest = "1, 1, now(), now(), 'ethernet', false, NULL, NULL, NULL, NULL, NULL, NULL, 'at-port', 'quick', 'pass', \

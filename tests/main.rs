@@ -8,6 +8,8 @@ mod closed_output;
 mod desk_cases;
 mod docs_current;
 mod fleet;
+mod fleet_announce;
+mod fleet_view;
 mod harness;
 mod host_meddles;
 mod isolate;

@@ -50,8 +50,9 @@ const SMALL: &str = r"((phone) => {
   return [...new Set(small)].slice(0, 12).join('\n');
 })";
 
-struct Visit {
-    browser: Browser,
+pub struct Visit {
+    /// The browser.
+    pub browser: Browser,
     pictures: Option<PathBuf>,
     axe: Option<String>,
     /// What was amiss in a view, with its name.
@@ -60,7 +61,7 @@ struct Visit {
 
 impl Visit {
     /// None, and the test is skipped, where there is no browser.
-    fn start() -> Option<Self> {
+    pub fn start() -> Option<Self> {
         let browser = Browser::start()?;
         let pictures = std::env::var_os("PAGE_PICTURES").map(PathBuf::from);
         let axe = std::env::var_os("PAGE_AXE").map(|file| std::fs::read_to_string(file).expect("axe-core"));
@@ -68,7 +69,7 @@ impl Visit {
     }
 
     /// Looks at the page in phone and desk size, light and dark, and notes what is amiss: [`Self::end`] wants nothing.
-    fn look(&mut self, name: &str) {
+    pub fn look(&mut self, name: &str) {
         for (size, phone) in [("phone", true), ("desk", false)] {
             for (light, dark) in [("light", false), ("dark", true)] {
                 // Without axe dark is for the eye: only pictures show it.
@@ -92,7 +93,7 @@ impl Visit {
     }
 
     /// Nothing was amiss in any view.
-    fn end(self) {
+    pub fn end(self) {
         assert!(self.flaws.is_empty(), "{}", self.flaws.join("\n"));
     }
 

@@ -434,12 +434,27 @@ fn of<'a>(counts: impl IntoIterator<Item = (&'a String, &'a f64)>, s: &Snapshot)
     labelled("port", &all)
 }
 
+/// A metric with its values.
 #[derive(Debug)]
-struct Scrape(Snapshot);
+pub struct Family {
+    /// Name without prefix, unit and `_total`.
+    pub name: &'static str,
+    /// Kind.
+    pub kind: Kind,
+    /// Unit, part of the full name.
+    pub unit: Option<&'static str>,
+    /// What it is.
+    pub help: &'static str,
+    /// Its values.
+    pub samples: Vec<Sample>,
+}
+
+#[derive(Debug)]
+struct Scrape(Vec<Family>);
 
 impl Collector for Scrape {
     fn encode(&self, mut encoder: DescriptorEncoder<'_>) -> std::fmt::Result {
-        for metric in all() {
+        for metric in &self.0 {
             let unit = metric.unit.map(|u| Unit::Other(u.to_owned()));
             let name = format!("{PREFIX}_{}", metric.name);
             let of_kind = match metric.kind {
@@ -447,10 +462,11 @@ impl Collector for Scrape {
                 Kind::Gauge => MetricType::Gauge,
             };
             let mut family = encoder.encode_descriptor(&name, metric.help, unit.as_ref(), of_kind)?;
-            for (labels, value) in metric.samples(&self.0) {
+            for (labels, value) in &metric.samples {
+                let value = *value;
                 match metric.kind {
-                    Kind::Counter => ConstCounter::new(value).encode(family.encode_family(&labels)?)?,
-                    Kind::Gauge => ConstGauge::new(value).encode(family.encode_family(&labels)?)?,
+                    Kind::Counter => ConstCounter::new(value).encode(family.encode_family(labels)?)?,
+                    Kind::Gauge => ConstGauge::new(value).encode(family.encode_family(labels)?)?,
                 }
             }
         }
@@ -463,8 +479,17 @@ pub const MEDIA_TYPE: &str = "application/openmetrics-text; version=1.0.0; chars
 
 /// The OpenMetrics text of a snapshot.
 pub fn exposition(snapshot: Snapshot) -> String {
+    let family = |metric: Metric| {
+        let samples = metric.samples(&snapshot);
+        Family { name: metric.name, kind: metric.kind, unit: metric.unit, help: metric.help, samples }
+    };
+    text(all().into_iter().map(family).collect())
+}
+
+/// The OpenMetrics text of metrics with their values.
+pub fn text(families: Vec<Family>) -> String {
     let mut registry = Registry::default();
-    registry.register_collector(Box::new(Scrape(snapshot)));
+    registry.register_collector(Box::new(Scrape(families)));
     let mut text = String::new();
     // Writing into a string does not fail.
     let _ = encode(&mut text, &registry);

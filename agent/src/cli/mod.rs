@@ -25,6 +25,7 @@ use clap_complete::CompleteEnv;
 
 use crate::{error_chain::with_causes, tell::answer};
 use args::{Args, Command};
+use fleet::args::FleetCommand;
 
 /// Exit status for wrong usage or configuration.
 pub const USAGE: u8 = 2;
@@ -45,7 +46,7 @@ pub fn run() -> ExitCode {
     // A service tells of its doings without being asked.
     let is_service = match &args.command {
         Command::Agent(agent) => agent.command.is_none(),
-        Command::Fleet(fleet) => matches!(fleet.command, fleet::args::FleetCommand::Collect { .. }),
+        Command::Fleet(fleet) => matches!(fleet.command, FleetCommand::Collect { .. } | FleetCommand::Serve { .. }),
         _ => false,
     };
     log::init(args.verbose + u8::from(is_service));

@@ -24,7 +24,7 @@ pub struct File {
     /// `[[round]]`.
     pub round: Vec<Round>,
     /// `[[announce]]`.
-    pub announce: Vec<Announce>,
+    pub announce: Vec<super::announce::Announce>,
     /// `[fleet]`.
     pub fleet: Option<super::fleet::Fleet>,
 }
@@ -113,25 +113,6 @@ pub struct Round {
     /// Targets.
     #[serde(default)]
     pub announce: Vec<Spanned<String>>,
-}
-
-/// Whom to tell.
-#[derive(Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Announce {
-    /// Name.
-    pub name: Spanned<String>,
-    /// Into the log.
-    #[serde(default)]
-    pub log: bool,
-    /// By a program.
-    pub command: Option<Spanned<Vec<String>>>,
-    /// By HTTP.
-    pub webhook: Option<Spanned<String>>,
-    /// Secret that signs.
-    pub secret_file: Option<PathBuf>,
-    /// Of one attempt.
-    pub time_limit: Option<Spanned<String>>,
 }
 
 fn quick() -> Spanned<String> {

@@ -11,8 +11,10 @@ use toml::Spanned;
 use turnback_core::fleet::subject::{Name, NameError, Sender};
 
 use super::{
+    HttpConfig, Target,
+    announce::Announce,
     error::{ConfigError, Lines},
-    time,
+    http, time,
 };
 
 /// `[fleet]` of an agent as written.
@@ -33,6 +35,9 @@ pub struct Fleet {
     pub backlog: Option<Spanned<u64>>,
     /// Documents a second when catching up.
     pub rate: Option<Spanned<u32>>,
+    /// Whether the fleet's page may ask for checks.
+    #[serde(default)]
+    pub accept_checks: bool,
 }
 
 /// How an agent joins the fleet.
@@ -46,6 +51,8 @@ pub struct FleetMember {
     pub backlog: u64,
     /// Documents a second when catching up; 1 to 10,000.
     pub rate: u32,
+    /// The fleet's page may ask for checks.
+    pub accept_checks: bool,
 }
 
 /// How a broker is reached.
@@ -71,6 +78,10 @@ struct FleetFile {
     stream: RawStream,
     #[serde(default)]
     collect: RawCollect,
+    #[serde(default)]
+    view: RawView,
+    #[serde(default)]
+    announce: Vec<Announce>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -108,6 +119,19 @@ struct RawCollect {
     keep_runs: Option<Spanned<String>>,
     keep_changes: Option<Spanned<String>>,
     announce: bool,
+    gather: Option<Spanned<String>>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+struct RawView {
+    listen: Option<Spanned<String>>,
+    certificate_file: Option<Spanned<PathBuf>>,
+    key_file: Option<Spanned<PathBuf>>,
+    hosts: Vec<String>,
+    zone: Option<Spanned<String>>,
+    ask: bool,
+    credentials_file: Option<PathBuf>,
 }
 
 /// What `turnback fleet` is told.
@@ -121,6 +145,23 @@ pub struct FleetConfig {
     pub database: Database,
     /// How documents get from one to the other.
     pub collect: Collect,
+    /// Where the fleet's page and API listen.
+    pub view: View,
+    /// Whom collectors tell of changes.
+    pub targets: Vec<Target>,
+}
+
+/// Where the fleet's page and API listen, and how they show times.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct View {
+    /// Address, TLS and names.
+    pub http: HttpConfig,
+    /// Time zone in which times are shown, by name.
+    pub zone: String,
+    /// Machines can be asked for checks. That needs the broker.
+    pub ask: bool,
+    /// Credentials of the page at the broker; none: those of `[broker]`.
+    pub credentials_file: Option<PathBuf>,
 }
 
 /// What the broker keeps.
@@ -167,6 +208,8 @@ pub struct Collect {
     pub keep_changes: Option<Duration>,
     /// Changes are put down for announcements.
     pub announce: bool,
+    /// How long changes are gathered for one announcement.
+    pub gather: Duration,
 }
 
 impl FleetConfig {
@@ -187,11 +230,20 @@ impl FleetConfig {
     pub fn parse(file: &str, text: &str) -> Result<Self, ConfigError> {
         let lines = Lines { file, text };
         let raw: FleetFile = toml::from_str(text).map_err(|error| lines.toml(&error))?;
+        let targets: Vec<Target> =
+            raw.announce.iter().map(|one| super::target(one, &lines)).collect::<Result<_, _>>()?;
+        for (n, one) in raw.announce.iter().enumerate() {
+            if targets[..n].iter().any(|other| other.name == targets[n].name) {
+                return Err(lines.at(one.name.span(), format!("target `{}` is there twice", targets[n].name)));
+            }
+        }
         Ok(Self {
             broker: broker(&raw.broker.servers, raw.broker.ca_file, raw.broker.credentials_file, &lines)?,
             stream: stream(&raw.stream, &lines)?,
             database: database(raw.database, &lines)?,
-            collect: collect(&raw.collect, &lines)?,
+            collect: collect(&raw.collect, !targets.is_empty(), &lines)?,
+            view: view(raw.view, &lines)?,
+            targets,
         })
     }
 }
@@ -211,6 +263,7 @@ pub(super) fn member(raw: &Fleet, host: &str, lines: &Lines<'_>) -> Result<Fleet
         broker: broker(&raw.servers, raw.ca_file.clone(), raw.credentials_file.clone(), lines)?,
         backlog: within(&raw.backlog, "backlog", 1000..=10_000_000, BACKLOG, lines)?,
         rate: within(&raw.rate, "rate", 1..=10_000, RATE, lines)?,
+        accept_checks: raw.accept_checks,
     })
 }
 
@@ -296,14 +349,27 @@ fn database(raw: RawDatabase, lines: &Lines<'_>) -> Result<Database, ConfigError
     })
 }
 
-fn collect(raw: &RawCollect, lines: &Lines<'_>) -> Result<Collect, ConfigError> {
+fn collect(raw: &RawCollect, has_targets: bool, lines: &Lines<'_>) -> Result<Collect, ConfigError> {
     Ok(Collect {
         batch: within(&raw.batch, "batch", 1..=5000, BATCH, lines)?,
         tries: within(&raw.tries, "tries", 1..=100, TRIES, lines)?,
         keep_runs: time(&raw.keep_runs, lines)?,
         keep_changes: time(&raw.keep_changes, lines)?,
-        announce: raw.announce,
+        announce: raw.announce || has_targets,
+        gather: time(&raw.gather, lines)?.unwrap_or(GATHER),
     })
+}
+
+fn view(raw: RawView, lines: &Lines<'_>) -> Result<View, ConfigError> {
+    let zone = super::zone(raw.zone.as_ref(), lines)?.0;
+    let is_given = raw.listen.is_some();
+    let RawView { listen, certificate_file, key_file, hosts, ask, credentials_file, .. } = raw;
+    let raw = http::Http { listen, certificate_file, key_file, hosts, ..http::Http::default() };
+    let mut http = http::check(&raw, lines)?;
+    if !is_given {
+        http.listen.set_port(VIEW_PORT);
+    }
+    Ok(View { http, zone, ask, credentials_file })
 }
 
 fn within<T: Copy + PartialOrd + ToString>(
@@ -340,8 +406,12 @@ const DUPLICATE_WINDOW: Duration = Duration::from_secs(600);
 /// A batch is written in far less; a collector that was killed delays its messages by so much.
 const ACK_WAIT: Duration = Duration::from_secs(30);
 const CONNECTIONS: u32 = 8;
+/// Beside that of an agent, so that both can be on one machine.
+const VIEW_PORT: u16 = http::PORT + 1;
 const BATCH: u32 = 500;
 const TRIES: u32 = 5;
+/// What fails together is found within the round of a minute, mostly (our own choice).
+const GATHER: Duration = Duration::from_secs(30);
 
 #[cfg(test)]
 mod tests {
@@ -397,7 +467,14 @@ mod tests {
         assert_eq!((config.stream.name.as_str(), config.collect.batch, config.database.tls), ("TURNBACK", 500, false));
         let config = file("connection = \"host=db.example\"\nca_file = \"/ca.pem\"", "[stream]\nreplicas = 3").unwrap();
         assert!(config.database.tls && config.stream.replicas == 3);
+        let target = "[[announce]]\nname = \"office\"\nlog = true\n";
+        let config = file("connection = \"host=/run\"", &format!("{target}[view]\nzone = \"UTC\"")).unwrap();
+        assert_eq!((config.collect.announce, config.targets.len(), config.collect.gather.as_secs()), (true, 1, 30));
+        assert_eq!((config.view.http.listen.to_string().as_str(), config.view.ask), ("127.0.0.1:7441", false));
         for (database, rest, part) in [
+            ("connection = \"host=/run\"", "[view]\nlisten = \"0.0.0.0:7441\"", "fleet.toml:6: listen"),
+            ("connection = \"host=/run\"", "[view]\nzone = \"Moon\"", "fleet.toml:6: zone"),
+            ("connection = \"host=/run\"", &target.repeat(2), "fleet.toml:9: target `office` is there twice"),
             ("connection = \"host=db.example\"", "", "fleet.toml:4: a database on another machine needs ca_file"),
             ("connection = \"host=/run password=secret\"", "", "fleet.toml:4: no password"),
             ("connection = \"dbname=x\"", "", "needs a host"),

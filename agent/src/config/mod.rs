@@ -3,6 +3,7 @@
 //! [`mod@file`] is the text as people write it, every key of it; here it becomes typed values, or an error that names
 //! file and line. `docs/config.md` describes each key.
 
+pub mod announce;
 pub mod error;
 pub mod file;
 pub mod fleet;
@@ -112,7 +113,7 @@ pub struct Round {
 }
 
 /// Whom to tell.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Target {
     /// Name.
     pub name: String,
@@ -123,7 +124,7 @@ pub struct Target {
 }
 
 /// How a target is told.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Way {
     /// A line in the daemon's log.
     Log,
@@ -392,7 +393,7 @@ fn profile(raw: &file::Round, lines: &Lines<'_>) -> Result<Profile, ConfigError>
     Ok(profile)
 }
 
-fn target(raw: &file::Announce, lines: &Lines<'_>) -> Result<Target, ConfigError> {
+fn target(raw: &announce::Announce, lines: &Lines<'_>) -> Result<Target, ConfigError> {
     let name = name(&raw.name, lines)?;
     let way = match (raw.log, &raw.command, &raw.webhook) {
         (true, None, None) => Way::Log,

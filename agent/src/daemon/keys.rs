@@ -77,6 +77,15 @@ pub struct TokenView {
     pub last_used_ms: Option<i64>,
 }
 
+/// A token of a list kept elsewhere.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KnownToken {
+    /// SHA-256 of the token, in hexadecimal.
+    pub digest: String,
+    /// What else is known of it.
+    pub view: TokenView,
+}
+
 /// A code that opens a session once.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Pairing {
@@ -236,6 +245,25 @@ impl Keys {
             kept.sessions.retain(|key| key.name != name);
             if kept.tokens.len() == before { Err(KeysError::Unknown(name.to_owned())) } else { Ok(()) }
         })
+    }
+
+    /// Puts other tokens in place of all that there are: those of a list kept elsewhere. A session ends with the token
+    /// that opened it.
+    pub fn replace_tokens(&self, tokens: Vec<KnownToken>) {
+        let mut kept = self.kept();
+        let used = |digest: &str| kept.tokens.iter().find(|key| key.digest == digest)?.last_used_ms;
+        let key = |token: KnownToken| Key {
+            last_used_ms: used(&token.digest).max(token.view.last_used_ms),
+            digest: token.digest,
+            name: token.view.name,
+            role: token.view.role,
+            by: token.view.by,
+            made_ms: token.view.made_ms,
+            ends_ms: None,
+        };
+        let tokens: Vec<Key> = tokens.into_iter().map(key).collect();
+        kept.sessions.retain(|key| tokens.iter().any(|t| t.name == key.name && t.role == key.role));
+        kept.tokens = tokens;
     }
 
     /// Opens a session for somebody; its name, which is the secret. *Disk.*

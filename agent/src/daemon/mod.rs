@@ -17,6 +17,7 @@ pub mod happenings;
 pub mod host;
 pub mod keys;
 pub mod queue;
+pub mod rate;
 pub mod review;
 pub mod running;
 pub mod service;

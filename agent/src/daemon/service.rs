@@ -104,7 +104,7 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     parts.spawn(prune_for_ever(Arc::clone(&shared)));
     parts.spawn(keep_uses_for_ever(Arc::clone(&shared)));
     if let Some(member) = member {
-        parts.spawn(fleet::send_for_ever(Arc::clone(&shared), member, numbered));
+        parts.spawn(fleet::send_for_ever(Arc::clone(&shared), Arc::clone(&agent), member, numbered));
     }
     let ports = shared.status().ports.len();
     tracing::info!(ports, version = env!("CARGO_PKG_VERSION"), demo, "agent started");

@@ -97,6 +97,17 @@ pub enum FleetError {
         /// Of this program.
         known: i32,
     },
+    /// A document that is kept cannot be read.
+    #[error("document {id} cannot be read: {cause}")]
+    Unreadable {
+        /// Its id.
+        id: String,
+        /// Why.
+        cause: String,
+    },
+    /// The machine gives no random numbers.
+    #[error("this machine gives no random numbers")]
+    Random(#[source] io::Error),
     /// A file cannot be written.
     #[error("cannot write {}", path.display())]
     Unwritable {
@@ -124,6 +135,8 @@ impl FleetError {
             Self::Format { .. } => "use the newer program",
             Self::Refused { .. } => "do these credentials allow it? docs/fleet.md lists what each account may do",
             Self::SecretFile { .. }
+            | Self::Unreadable { .. }
+            | Self::Random(_)
             | Self::Authority { .. }
             | Self::Database { .. }
             | Self::Migration(_)

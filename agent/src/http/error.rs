@@ -7,7 +7,7 @@ use axum::{
 };
 use serde::Serialize;
 
-use crate::daemon::agent::AgentError;
+use crate::{daemon::agent::AgentError, error_chain::with_causes, fleet::error::FleetError};
 
 /// A call failed. The request's id is added on the way out, by [`super::gate`].
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -57,6 +57,23 @@ impl From<AgentError> for ApiError {
             }
         };
         Self::new(status, code, error.to_string())
+    }
+}
+
+impl From<FleetError> for ApiError {
+    fn from(error: FleetError) -> Self {
+        let cause = with_causes(&error);
+        tracing::error!(cause, "the fleet's page cannot answer");
+        match error {
+            FleetError::Unreadable { .. } => {
+                Self::new(StatusCode::INTERNAL_SERVER_ERROR, "document-unreadable", error.to_string())
+            }
+            FleetError::Unreachable(_) | FleetError::Database { .. } | FleetError::Format { .. } => {
+                let message = "the database does not answer this now; the log says why";
+                Self::new(StatusCode::SERVICE_UNAVAILABLE, "store-unavailable", message)
+            }
+            _ => Self::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", "this failed here; the log says why"),
+        }
     }
 }
 

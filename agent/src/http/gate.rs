@@ -13,19 +13,18 @@ use std::{
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use percent_encoding::percent_decode_str;
 
-use super::{
-    access::Names,
-    error::ApiError,
-    rate::{Allowance, Rate},
-    session::Sessions,
-    token::Token,
+use super::{access::Names, error::ApiError, session::Sessions, token::Token};
+use crate::daemon::{
+    keys::{Caller, Keys, Role},
+    rate::{Allowance, CHANGES, Rate},
 };
-use crate::daemon::keys::{Caller, Keys, Role};
 
 /// Who may do what.
 pub struct Gate {
     names: Names,
-    token: Token,
+    /// The one in the token file; none: there is no such file.
+    token: Option<Token>,
+    words: Words,
     /// Tokens that were made by name, and codes.
     pub keys: Arc<Keys>,
     /// Sessions that people opened.
@@ -36,12 +35,46 @@ pub struct Gate {
     refusals: Mutex<Rate>,
 }
 
+/// What callers are told of tokens and roles.
+struct Words {
+    wrong_token: &'static str,
+    token_needed: &'static str,
+    /// The word for a role.
+    role: fn(Role) -> &'static str,
+}
+
+const OF_AGENT: Words = Words {
+    wrong_token: "this is not a token of this agent; its log names the file that holds one, and `turnback agent token` \
+        makes others",
+    token_needed: "send the token as `Authorization: Bearer TOKEN`; the daemon's log names the file that holds it",
+    role: Role::name,
+};
+
+const OF_FLEET: Words = Words {
+    wrong_token: "this is not a token of this fleet; `turnback fleet token make` makes one",
+    token_needed: "send a token as `Authorization: Bearer TOKEN`; `turnback fleet token make` makes one",
+    role: |role| match role {
+        Role::Test | Role::Administer => "write",
+        lower => lower.name(),
+    },
+};
+
 impl Gate {
-    /// `reading_is_free`: the daemon listens on a loopback address.
+    /// The gate of an agent. `reading_is_free`: the daemon listens on a loopback address.
     pub fn new(names: Names, token: Token, keys: Arc<Keys>, reading_is_free: bool) -> Self {
+        Self::with(names, Some(token), OF_AGENT, keys, reading_is_free)
+    }
+
+    /// The gate of the fleet's page, which has no token file.
+    pub fn of_fleet(names: Names, keys: Arc<Keys>, reading_is_free: bool) -> Self {
+        Self::with(names, None, OF_FLEET, keys, reading_is_free)
+    }
+
+    fn with(names: Names, token: Option<Token>, words: Words, keys: Arc<Keys>, reading_is_free: bool) -> Self {
         Self {
             names,
             token,
+            words,
             sessions: Sessions::new(Arc::clone(&keys)),
             keys,
             reading_is_free,
@@ -60,16 +93,11 @@ impl Gate {
             return Ok(caller);
         }
         take(&self.refusals, who)?;
-        Err(ApiError::new(
-            StatusCode::UNAUTHORIZED,
-            "wrong-token",
-            "this is not a token of this agent; its log names the file that holds one, and `turnback agent token` \
-             makes others",
-        ))
+        Err(ApiError::new(StatusCode::UNAUTHORIZED, "wrong-token", self.words.wrong_token))
     }
 
     fn holder(&self, token: &str) -> Option<Caller> {
-        match self.token.matches(token) {
+        match self.token.as_ref().is_some_and(|of_file| of_file.matches(token)) {
             true => Some(Caller { name: TOKEN_FILE.to_owned(), role: Role::Administer }),
             false => self.keys.admit(token),
         }
@@ -136,7 +164,7 @@ impl Gate {
             return Ok(holder.or_else(|| self.sessions.caller(headers)));
         }
         if let Some(token) = given {
-            return may(self.try_token(who, token)?, needed).map(Some);
+            return may(self.try_token(who, token)?, needed, self.words.role).map(Some);
         }
         if let Some(caller) = self.sessions.caller(headers) {
             if changes && origin.is_none() {
@@ -146,10 +174,9 @@ impl Gate {
                     "a change by a session must come from a page of this daemon",
                 ));
             }
-            return may(caller, needed).map(Some);
+            return may(caller, needed, self.words.role).map(Some);
         }
-        let message = "send the token as `Authorization: Bearer TOKEN`; the daemon's log names the file that holds it";
-        Err(ApiError::new(StatusCode::UNAUTHORIZED, "token-needed", message))
+        Err(ApiError::new(StatusCode::UNAUTHORIZED, "token-needed", self.words.token_needed))
     }
 }
 
@@ -168,11 +195,11 @@ fn needed(changes: bool, path: &str) -> Role {
     }
 }
 
-fn may(caller: Caller, needed: Role) -> Result<Caller, ApiError> {
+fn may(caller: Caller, needed: Role, word: fn(Role) -> &'static str) -> Result<Caller, ApiError> {
     if caller.role >= needed {
         return Ok(caller);
     }
-    let message = format!("the role of {} is {}; this call needs {}", caller.name, caller.role.name(), needed.name());
+    let message = format!("the role of {} is {}; this call needs {}", caller.name, word(caller.role), word(needed));
     Err(ApiError::new(StatusCode::FORBIDDEN, "role-too-low", message))
 }
 
@@ -210,8 +237,6 @@ pub const TOKEN_FILE: &str = "token-file";
 /// A page asks for a few things a second; programs may read often on the same machine.
 const READS_LOOPBACK: Allowance = Allowance { burst: 4000.0, per_second: 2000.0 };
 const READS_ELSEWHERE: Allowance = Allowance { burst: 200.0, per_second: 50.0 };
-/// Nobody starts more checks than that by hand.
-const CHANGES: Allowance = Allowance { burst: 30.0, per_second: 2.0 };
 /// A wrong token can be a slip; guessing 128 bits at this rate is hopeless.
 const REFUSALS: Allowance = Allowance { burst: 10.0, per_second: 0.1 };
 
@@ -240,8 +265,10 @@ mod tests {
             assert_eq!(needed(changes, path), role, "{changes} {path}");
         }
         let caller = |role| Caller { name: "night".into(), role };
-        assert!(may(caller(Test), Read).is_ok() && may(caller(Test), Test).is_ok());
-        assert_eq!(may(caller(Test), Administer).unwrap_err().code, "role-too-low");
+        let may = |given, needed| may(caller(given), needed, OF_FLEET.role);
+        assert!(may(Test, Read).is_ok() && may(Test, Test).is_ok());
+        assert_eq!(may(Test, Administer).unwrap_err().code, "role-too-low");
+        assert!(may(Read, Test).unwrap_err().message.ends_with("is read; this call needs write"));
     }
 
     #[test]

@@ -77,3 +77,5 @@ const ALWAYS: &[(&str, &str)] = &[
 ];
 
 const ANSWER_PATIENCE: Duration = Duration::from_secs(20);
+/// The longest order is a case with the labels of a dozen segments.
+pub const BODY_BYTES_MAX: usize = 16 * 1024;

@@ -1,16 +1,17 @@
 //! The daemon on the web: JSON API, metrics and page, all of them views of the [`Agent`](crate::daemon::agent::Agent).
 //!
 //! [`start`] puts it together: [`serve`] takes connections, `middleware` asks the [`gate`] who may do what and how
-//! often, by [`token`], [`session`], [`access`], [`rate`] and [`places`]; [`api`] and [`page`] answer.
+//! often, by [`token`], [`session`], [`access`], `daemon/rate` and [`places`]; [`api`] and [`page`] answer.
+//! [`fleet`] is the page of many machines, behind the same gate.
 
 pub mod access;
 pub mod api;
 pub mod error;
+pub mod fleet;
 pub mod gate;
 mod middleware;
 pub mod page;
 pub mod places;
-pub mod rate;
 pub mod serve;
 pub mod session;
 pub mod token;
@@ -98,7 +99,7 @@ pub fn router(agent: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
     api::router(agent.clone(), Arc::clone(&gate))
         .merge(metrics)
         .merge(page::router(agent, Arc::clone(&gate), tls))
-        .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
+        .layer(DefaultBodyLimit::max(middleware::BODY_BYTES_MAX))
         .layer(axum::middleware::from_fn_with_state(gate, middleware::guard))
 }
 
@@ -108,6 +109,3 @@ async fn scrape(State(agent): State<SharedAgent>) -> impl IntoResponse {
     let media_type: [(HeaderName, &str); 1] = [(header::CONTENT_TYPE, metrics::MEDIA_TYPE)];
     (media_type, metrics::exposition(snapshot))
 }
-
-/// The longest order is a case with the labels of a dozen segments.
-const BODY_BYTES_MAX: usize = 16 * 1024;

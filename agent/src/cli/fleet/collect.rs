@@ -6,14 +6,13 @@ use std::{
     time::Duration,
 };
 
-use tokio::{
-    signal::unix::{SignalKind, signal},
-    sync::watch,
-};
+use tokio::sync::watch;
 
-use super::wait_for;
+use super::{stop_at_signal, wait_for};
 use crate::{
     config::fleet::FleetConfig,
+    daemon::announce::fleet::announce_for_ever,
+    error_chain::with_causes,
     fleet::{
         collect::{self, Counts},
         error::FleetError,
@@ -30,22 +29,20 @@ pub fn run(config: FleetConfig) -> ExitCode {
 
 async fn collect_until_signal(config: FleetConfig) -> Result<(), FleetError> {
     let (ended, stop) = watch::channel(false);
-    tokio::spawn(async move {
-        let (Ok(mut terminate), Ok(mut interrupt)) = (signal(SignalKind::terminate()), signal(SignalKind::interrupt()))
-        else {
-            return;
-        };
-        tokio::select! {
-            _ = terminate.recv() => {}
-            _ = interrupt.recv() => {}
-        }
-        ended.send_replace(true);
-        // Kept until the program ends: whoever asks again is told the same.
-        std::future::pending::<()>().await;
-    });
+    stop_at_signal(ended);
     let counts = Arc::new(Counts::default());
     tokio::spawn(tell_for_ever(Arc::clone(&counts)));
-    collect::collect(Arc::new(config), counts, stop).await
+    let config = Arc::new(config);
+    if !config.targets.is_empty() {
+        tokio::spawn(announce(Arc::clone(&config), stop.clone()));
+    }
+    collect::collect(config, counts, stop).await
+}
+
+async fn announce(config: Arc<FleetConfig>, stop: watch::Receiver<bool>) {
+    if let Err(error) = announce_for_ever(config, stop).await {
+        tracing::error!(error = with_causes(&error), hint = error.hint(), "nothing will be announced");
+    }
 }
 
 /// One line a minute in which something came.

@@ -15,6 +15,40 @@ use super::Announcement;
 /// Why it did not, with the end of what it printed on standard error.
 pub async fn tell(words: &[String], limit: Duration, document: &str) -> Result<(), String> {
     let told: Announcement = serde_json::from_str(document).map_err(|e| e.to_string())?;
+    let needs_attention = if told.needs_attention { "1" } else { "0" };
+    let always = [
+        ("TURNBACK_ID", told.id.as_str()),
+        ("TURNBACK_MACHINE", &told.machine),
+        ("TURNBACK_EVENT", told.event.name()),
+        ("TURNBACK_NEEDS_ATTENTION", needs_attention),
+        ("TURNBACK_PORT", &told.port),
+        ("TURNBACK_FROM", told.from.name()),
+        ("TURNBACK_TO", told.to.name()),
+        ("TURNBACK_AT", &told.at),
+        ("TURNBACK_WHY", &told.why),
+    ];
+    let given = [
+        ("TURNBACK_LABEL", &told.labels.label),
+        ("TURNBACK_CABLE", &told.labels.cable),
+        ("TURNBACK_CABINET", &told.labels.cabinet),
+        ("TURNBACK_RUN", &told.run),
+        ("TURNBACK_CASE", &told.case),
+    ];
+    let given = given.into_iter().filter_map(|(name, value)| Some((name, value.as_deref()?)));
+    let environment: Vec<(&str, &str)> = always.into_iter().chain(given).collect();
+    run(words, limit, &environment, document).await
+}
+
+/// Runs the program with this environment beside the path, and the document on its standard input.
+///
+/// # Errors
+/// As for [`tell`].
+pub async fn run(
+    words: &[String],
+    limit: Duration,
+    environment: &[(&str, &str)],
+    document: &str,
+) -> Result<(), String> {
     let (program, arguments) = words.split_first().ok_or("no program")?;
     let mut command = Command::new(program);
     command
@@ -22,32 +56,13 @@ pub async fn tell(words: &[String], limit: Duration, document: &str) -> Result<(
         // What the daemon was started with is not the program's business.
         .env_clear()
         .env("PATH", "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin")
-        .env("TURNBACK_ID", &told.id)
-        .env("TURNBACK_MACHINE", &told.machine)
-        .env("TURNBACK_EVENT", told.event.name())
-        .env("TURNBACK_NEEDS_ATTENTION", if told.needs_attention { "1" } else { "0" })
-        .env("TURNBACK_PORT", &told.port)
-        .env("TURNBACK_FROM", told.from.name())
-        .env("TURNBACK_TO", told.to.name())
-        .env("TURNBACK_AT", &told.at)
-        .env("TURNBACK_WHY", printable(&told.why))
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
         .stderr(Stdio::piped())
         .kill_on_drop(true)
         // A group of its own, so that what it started ends with it.
         .process_group(0);
-    for (name, value) in [
-        ("TURNBACK_LABEL", &told.labels.label),
-        ("TURNBACK_CABLE", &told.labels.cable),
-        ("TURNBACK_CABINET", &told.labels.cabinet),
-        ("TURNBACK_RUN", &told.run),
-        ("TURNBACK_CASE", &told.case),
-    ] {
-        if let Some(value) = value {
-            command.env(name, printable(value));
-        }
-    }
+    command.envs(environment.iter().map(|(name, value)| (*name, printable(value))));
     let mut child = command.spawn().map_err(|error| format!("cannot start {program}: {error}"))?;
     let group = child.id();
     let (stdin, stderr) = (child.stdin.take(), child.stderr.take());

@@ -2,12 +2,15 @@
 //!
 //! At least once: what was delivered just before a crash may be delivered again, under the same id. Each announcement
 //! is tried by itself, so that one a target refuses holds up no other. `docs/agent.md` describes the document.
+//! [`fleet`] tells of the changes of many machines at once.
 
 pub mod command;
+pub mod fleet;
 pub mod webhook;
 
 use std::{
     collections::{BTreeMap, BTreeSet},
+    path::PathBuf,
     sync::{Arc, Mutex, PoisonError},
     time::Duration,
 };
@@ -242,14 +245,8 @@ async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) ->
         }
         Way::Command(words) => command::tell(words, target.time_limit, &outgoing.document).await,
         Way::Webhook { url, secret_file } => {
-            let (url, secret, limit) = (url.clone(), secret_file.clone(), target.time_limit);
-            let (name, id, document) = (target.name.clone(), outgoing.id.clone(), outgoing.document.clone());
-            let now_s = shared.now_ms() / 1000;
-            spawn_blocking(move || {
-                webhook::tell(&url, secret.as_deref().zip(Some(&*name)), limit, &id, &document, now_s)
-            })
-            .await
-            .unwrap_or_else(|error| Err(error.to_string()))
+            let (id, document) = (outgoing.id.clone(), outgoing.document.clone());
+            post(&target, url, secret_file.clone(), id, document, shared.now_ms() / 1000).await
         }
     };
     let Err(text) = done else {
@@ -276,6 +273,21 @@ async fn attempt(shared: Arc<Shared>, target: Target, mut outgoing: Outgoing) ->
         tracing::error!(error = with_causes(&error), "a failed attempt could not be noted");
     }
     (outgoing, Some(wait.as_millis() as i64))
+}
+
+/// Posts a document off the async threads.
+async fn post(
+    target: &Target,
+    url: &str,
+    secret: Option<PathBuf>,
+    id: String,
+    document: String,
+    now_s: i64,
+) -> Result<(), String> {
+    let (name, url, limit) = (target.name.clone(), url.to_owned(), target.time_limit);
+    let told =
+        spawn_blocking(move || webhook::tell(&url, secret.as_deref().zip(Some(&*name)), limit, &id, &document, now_s));
+    told.await.unwrap_or_else(|error| Err(error.to_string()))
 }
 
 fn tell_log(outgoing: &Outgoing) {

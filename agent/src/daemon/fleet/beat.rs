@@ -16,7 +16,7 @@ use crate::{
 };
 
 /// How the agent fares now.
-pub(super) fn heartbeat(shared: &Shared, views: &[PortView], number: i64) -> Heartbeat {
+pub(super) fn heartbeat(shared: &Shared, views: &[PortView], number: i64, accepts_requests: bool) -> Heartbeat {
     let mut states: BTreeMap<String, u32> = BTreeMap::new();
     for view in views.iter().filter(|view| view.watch == Watch::Watched) {
         *states.entry(view.standing.state.name().to_owned()).or_default() += 1;
@@ -36,6 +36,6 @@ pub(super) fn heartbeat(shared: &Shared, views: &[PortView], number: i64) -> Hea
         needs_attention: views.iter().filter(|view| view.needs_attention).count() as u32,
         backlog: Backlog { waiting: fleet.waiting, oldest_ms: fleet.oldest_ms, given_up: fleet.given_up },
         troubles: status.troubles.iter().map(|(matter, text)| format!("{matter}: {text}")).collect(),
-        accepts_requests: false,
+        accepts_requests,
     }
 }

@@ -1,13 +1,14 @@
 //! What an agent does for its fleet: sends what is recorded, how its ports stand, and each minute that it lives.
 //!
 //! `page` reads what waits in the archive's outbox, `ports` says what is new of the ports, `numbers` numbers the
-//! messages. A document is struck out of the outbox only when the broker's stream has it. While the broker is away the
-//! agent works on, and what it records waits.
+//! messages, `requests` answers what the fleet's page asks for. A document is struck out of the outbox only when the
+//! broker's stream has it. While the broker is away the agent works on, and what it records waits.
 
 mod beat;
 mod numbers;
 mod page;
 mod ports;
+mod requests;
 
 use std::{sync::Arc, time::Duration};
 
@@ -28,7 +29,7 @@ use self::{
     ports::Told,
 };
 use super::{
-    agent::{FleetFigures, PortView},
+    agent::{Agent, FleetFigures, PortView},
     announce::with_logbook,
     status::Shared,
 };
@@ -53,10 +54,14 @@ pub fn note_membership(logbook: &mut dyn Logbook, member: Option<&FleetMember>) 
 }
 
 /// Sends until the daemon ends. `highest` is what [`note_membership`] returned.
-pub async fn send_for_ever(shared: Arc<Shared>, member: FleetMember, highest: i64) {
+pub async fn send_for_ever(shared: Arc<Shared>, agent: Arc<dyn Agent>, member: FleetMember, highest: i64) {
     let figures = FleetFigures { member: member.sender.to_string(), ..FleetFigures::default() };
     shared.status().figures.fleet = Some(figures);
     let Some(broker) = connect(&shared, &member).await else { return };
+    if member.accept_checks {
+        let (client, sender) = (broker.client(), member.sender.clone());
+        tokio::spawn(requests::answer_for_ever(Arc::clone(&shared), agent, client, sender));
+    }
     let mut sending = Sending {
         shared: Arc::clone(&shared),
         member,
@@ -153,7 +158,7 @@ impl Sending {
             return Ok(());
         }
         let number = self.number().await?;
-        let beat = beat::heartbeat(&self.shared, views, number);
+        let beat = beat::heartbeat(&self.shared, views, number, self.member.accept_checks);
         let bytes = payload::pack(&beat).map_err(|error| with_causes(&error))?;
         let sent = self
             .publish(What::Heartbeat, &format!("heartbeat-{number}"), number, bytes, false)

@@ -131,6 +131,12 @@ impl Harbour {
         Arc::new(Self { began: Instant::now(), pace })
     }
 
+    /// A harbour that has been open for a while already.
+    pub fn aged(pace: Pace, age: Duration) -> Arc<Self> {
+        let now = Instant::now();
+        Arc::new(Self { began: now.checked_sub(age).unwrap_or(now), pace })
+    }
+
     fn age(&self) -> Duration {
         self.began.elapsed()
     }

@@ -11,7 +11,10 @@ use axum::{
 };
 use serde::Deserialize;
 
-use super::{Around, Book, Page, PageError, filled, words};
+use super::{
+    cover::{Around, Cover, Page, PageError, filled},
+    words,
+};
 use crate::http::{error::ApiError, serve::Peer};
 
 #[derive(Template)]
@@ -25,18 +28,19 @@ struct Enter {
 /// Where to go afterwards.
 #[derive(Default, Deserialize)]
 pub struct Then {
+    /// Path and query; empty: the overview.
     #[serde(default)]
     then: String,
 }
 
 pub async fn form(
-    Extension(book): Extension<Book>,
+    Extension(cover): Extension<Cover>,
     headers: HeaderMap,
     uri: Uri,
     then: Result<Query<Then>, axum::extract::rejection::QueryRejection>,
 ) -> Page {
     let Then { then } = then.map(|Query(then)| then).unwrap_or_default();
-    let around = book.around(&headers, &uri, "", "Enter the token");
+    let around = cover.around(&headers, &uri, "", "Enter the token");
     filled(&Enter { around, then, refused: String::new() })
 }
 
@@ -50,22 +54,22 @@ pub struct Entered {
 }
 
 pub async fn enter(
-    Extension(book): Extension<Book>,
+    Extension(cover): Extension<Cover>,
     Extension(Peer(peer)): Extension<Peer>,
     headers: HeaderMap,
     uri: Uri,
     form: Result<Form<Entered>, FormRejection>,
 ) -> Result<Response, PageError> {
     let Form(Entered { token, then }) = form.map_err(not_understood)?;
-    let caller = match book.gate.try_token(peer.ip(), token.trim()) {
+    let caller = match cover.gate.try_token(peer.ip(), token.trim()) {
         Ok(caller) => caller,
         Err(error) => {
-            let around = book.around(&headers, &uri, "", "Enter the token");
+            let around = cover.around(&headers, &uri, "", "Enter the token");
             let Html(page) = filled(&Enter { around, then, refused: error.message })?;
             return Ok((error.status, Html(page)).into_response());
         }
     };
-    let (gate, tls) = (Arc::clone(&book.gate), book.tls);
+    let (gate, tls) = (Arc::clone(&cover.gate), cover.tls);
     let opened = tokio::task::spawn_blocking(move || gate.sessions.open(&caller, tls).map_err(|e| e.to_string())).await;
     let cookie = opened.unwrap_or_else(|error| Err(error.to_string())).map_err(|error| {
         tracing::error!(error, "no session can be opened");
@@ -75,8 +79,8 @@ pub async fn enter(
     Ok(([(header::SET_COOKIE, cookie)], Redirect::to(then)).into_response())
 }
 
-pub async fn leave(Extension(book): Extension<Book>, headers: HeaderMap) -> Response {
-    let gate = Arc::clone(&book.gate);
+pub async fn leave(Extension(cover): Extension<Cover>, headers: HeaderMap) -> Response {
+    let gate = Arc::clone(&cover.gate);
     let forget = tokio::task::spawn_blocking(move || gate.sessions.close(&headers)).await.unwrap_or_default();
     ([(header::SET_COOKIE, forget)], Redirect::to("/")).into_response()
 }

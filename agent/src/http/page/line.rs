@@ -95,7 +95,7 @@ fn place(port: &PortView) -> String {
 
 /// What to do about a port, in one line.
 pub fn action(port: &PortView, now_ms: i64) -> String {
-    let standing = &port.standing;
+    let (standing, state) = (&port.standing, port.standing.state);
     let due = port.next_due_ms.filter(|due| *due > now_ms).map(|due| format!("Due in {}.", words::age(due - now_ms)));
     match standing.state {
         State::Failed | State::Suspect | State::Undecided if port.traced.is_some() => {
@@ -110,10 +110,12 @@ pub fn action(port: &PortView, now_ms: i64) -> String {
             let seen = if seen.is_empty() { words::plainly(&standing.why).to_owned() } else { seen };
             format!("{} Seen, and not confirmed yet: it is tested again.", words::sentence(&seen))
         }
-        State::Failed | State::Undecided => match standing.rests_on.as_ref().map(found) {
-            Some(found) if !found.is_empty() => found,
-            _ => words::sentence(words::plainly(&standing.why)),
-        },
+        State::Failed | State::Undecided => {
+            match standing.rests_on.as_ref().filter(|run| explains(state, run)).map(found) {
+                Some(found) if !found.is_empty() => found,
+                _ => words::sentence(words::plainly(&standing.why)),
+            }
+        }
         State::Gone => "This machine does not have it any more. Look at the adapter and how it is connected.".into(),
         State::Expired => format!("The proof ended. {}", due.unwrap_or_else(|| "Test it again.".into())),
         State::NeverTested => due.unwrap_or_else(|| "Fit the plug and test it.".into()),
@@ -121,6 +123,11 @@ pub fn action(port: &PortView, now_ms: i64) -> String {
         State::Skipped => "In service: left alone.".into(),
         State::Proven => due.unwrap_or_default(),
     }
+}
+
+/// Whether what a run says to do is about this state: a failed port may have passed since, and not often enough.
+pub fn explains(state: State, run: &Ground) -> bool {
+    state != State::Failed || !run.location.is_empty()
 }
 
 /// Where the fault may lie, and the first thing to do: `Port or plug. Try another plug.`

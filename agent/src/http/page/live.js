@@ -6,6 +6,8 @@
   const said = document.getElementById("said");
   const lost = document.getElementById("lost");
   const watch = document.body.dataset.watch;
+  // Who tells of what happens need not be asked so often.
+  const tells = "tells" in document.body.dataset;
   const served = new Map();
   for (const part of document.querySelectorAll("[data-live]")) served.set(part.id, part.outerHTML);
   if (!served.size) return;
@@ -87,7 +89,7 @@
   }
 
   function listen() {
-    if (source || document.hidden) return;
+    if (!tells || source || document.hidden) return;
     source = new EventSource("/api/1/happenings");
     source.onmessage = heard;
     source.addEventListener("missed", soon);
@@ -106,5 +108,5 @@
   // Something may have happened between the making of this view and the opening of its stream.
   soon();
   // Ages grow though nothing happens.
-  setInterval(soon, 30000);
+  setInterval(soon, tells ? 30000 : 10000);
 })();

@@ -5,36 +5,38 @@
 
 mod act;
 mod agent;
-mod assets;
+pub(in crate::http) mod assets;
 mod case;
-mod enter;
+pub(in crate::http) mod cover;
+pub(in crate::http) mod enter;
 mod history;
 mod line;
 mod night;
 mod overview;
 mod pair;
 mod port;
-mod renew;
+pub(in crate::http) mod renew;
 mod rows;
 mod runs;
-mod table;
-mod words;
+pub(in crate::http) mod table;
+pub(in crate::http) mod words;
 
 use std::sync::Arc;
 
-use askama::Template;
 use axum::{
     Extension, Router,
-    http::{HeaderMap, Method, StatusCode, Uri, header},
+    http::{HeaderMap, StatusCode, Uri},
     middleware::from_fn_with_state,
-    response::{Html, IntoResponse, Redirect, Response},
     routing::{get, post},
 };
-use jiff::tz::TimeZone;
 
-pub use self::assets::PATHS as ASSETS;
+use self::cover::{Around, Cover, Page, PageError, Setting, Spine, filled, laid_out, now_ms};
+pub use self::{
+    assets::PATHS as ASSETS,
+    cover::{is_page, refusal},
+};
 use super::{api::SharedAgent, error::ApiError, gate::Gate};
-use crate::daemon::keys::{Caller, Role};
+use crate::daemon::keys::Caller;
 
 /// What every handler of the page has.
 #[derive(Clone)]
@@ -42,6 +44,7 @@ struct Book {
     desk: SharedAgent,
     gate: Arc<Gate>,
     tls: bool,
+    cover: Cover,
 }
 
 /// Method and path of every route of the page beside the [`ASSETS`]; what is no `GET` changes something.
@@ -79,6 +82,12 @@ pub const ROUTES: &[(&str, &str)] = &[
 
 /// The routes of the page. `tls`: the session's cookie is for TLS only.
 pub fn router(desk: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
+    let asked = SharedAgent::clone(&desk);
+    let setting = move || {
+        let health = asked.health();
+        Setting { zone: health.zone, demo: health.demo }
+    };
+    let cover = Cover { gate: Arc::clone(&gate), tls, spine: &SPINE, setting: Arc::new(setting) };
     Router::new()
         .route("/", get(overview::view))
         .route("/ports.csv", get(table::ports))
@@ -109,122 +118,30 @@ pub fn router(desk: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
         .layer(from_fn_with_state(Arc::new(renew::Sent::default()), renew::by_difference))
         .merge(assets::router())
         .fallback(async || PageError(ApiError::new(StatusCode::NOT_FOUND, "unknown-page", "there is no such page")))
-        .layer(Extension(Book { desk, gate, tls }))
+        .layer(Extension(cover.clone()))
+        .layer(Extension(Book { desk, gate, tls, cover }))
 }
 
-/// Whether a path is the page's: its refusals are for people.
-pub fn is_page(path: &str) -> bool {
-    !(path.starts_with("/api/") || path == "/metrics" || path == "/health")
-}
-
-/// A refusal of the gate, for people: who has no session is led to where the token is entered.
-pub fn refusal(method: &Method, uri: &Uri, error: ApiError) -> Response {
-    if error.code != "token-needed" {
-        return PageError(error).into_response();
-    }
-    let back = match *method {
-        Method::GET | Method::HEAD => uri.path_and_query().map_or("/", |p| p.as_str()),
-        // Every form posts to a path under the page that it is on.
-        _ => uri.path().rsplit_once('/').map_or("/", |(page, _)| if page.is_empty() { "/" } else { page }),
-    };
-    Redirect::to(&format!("/enter?then={}", words::encoded(back))).into_response()
-}
-
-/// What stands around every view.
-struct Around {
-    title: String,
-    /// Which part of the book: `overview`, `runs`, `cases`, `night`, `agent` or none.
-    here: &'static str,
-    signed_in: bool,
-    /// Whoever looks may start checks and work on cases.
-    may_test: bool,
-    /// Whoever looks may pause.
-    may_administer: bool,
-    /// Where to come back to after the token was entered, encoded.
-    then: String,
-    /// What is searched for.
-    sought: String,
-    /// The port whose happenings matter; empty: all.
-    watch: String,
-    /// Without scripts it is asked for again now and then.
-    moving: bool,
-    demo: bool,
-    /// In which times are shown, and its name.
-    clock: TimeZone,
-    zone: String,
-}
+/// The agent's book.
+static SPINE: Spine = Spine {
+    parts: &[
+        ("overview", "/", "Overview"),
+        ("runs", "/runs", "Runs"),
+        ("cases", "/cases", "Cases"),
+        ("night", "/night", "Schedule"),
+        ("agent", "/agent", "Agent"),
+    ],
+    who: "agent",
+    tells: true,
+};
 
 impl Book {
     /// Whose session a request belongs to.
     fn caller(&self, headers: &HeaderMap) -> Option<Caller> {
-        self.gate.sessions.caller(headers)
+        self.cover.caller(headers)
     }
 
     fn around(&self, headers: &HeaderMap, uri: &Uri, here: &'static str, title: impl Into<String>) -> Around {
-        let health = self.desk.health();
-        let caller = self.caller(headers);
-        let may = |role| caller.as_ref().is_some_and(|caller| caller.role >= role);
-        Around {
-            title: title.into(),
-            here,
-            may_test: may(Role::Test),
-            may_administer: may(Role::Administer),
-            signed_in: caller.is_some(),
-            then: words::encoded(uri.path_and_query().map_or("/", |p| p.as_str())),
-            sought: String::new(),
-            watch: String::new(),
-            moving: false,
-            demo: health.demo,
-            clock: TimeZone::get(&health.zone).unwrap_or(TimeZone::UTC),
-            zone: health.zone,
-        }
-    }
-}
-
-fn now_ms() -> i64 {
-    jiff::Timestamp::now().as_millisecond()
-}
-
-/// A page, or the reason why there is none.
-type Page = Result<Html<String>, PageError>;
-
-fn filled(template: &impl Template) -> Page {
-    laid_out(template.render()).map(Html)
-}
-
-/// A template's text, or a page that says that there is none.
-fn laid_out(text: Result<String, askama::Error>) -> Result<String, PageError> {
-    text.map_err(|error| {
-        tracing::error!(%error, "a page cannot be filled");
-        let message = "the agent failed here; its log says more";
-        PageError(ApiError::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", message))
-    })
-}
-
-/// An error as a page.
-struct PageError(ApiError);
-
-impl From<ApiError> for PageError {
-    fn from(error: ApiError) -> Self {
-        Self(error)
-    }
-}
-
-#[derive(Template)]
-#[template(path = "http/page/refused.html")]
-struct Refused<'a> {
-    message: &'a str,
-    code: &'a str,
-}
-
-impl IntoResponse for PageError {
-    fn into_response(self) -> Response {
-        let message = words::sentence(&self.0.message);
-        let page = Refused { message: &message, code: self.0.code }.render().unwrap_or_default();
-        let mut response = (self.0.status, Html(page)).into_response();
-        if let Some(seconds) = self.0.retry_after_s {
-            response.headers_mut().insert(header::RETRY_AFTER, seconds.into());
-        }
-        response
+        self.cover.around(headers, uri, here, title)
     }
 }

@@ -136,7 +136,8 @@ fn advice(view: &PortView, line: &PortLine) -> String {
     if line.held == State::Suspect {
         return line.action.clone();
     }
-    let next = view.standing.rests_on.as_ref().map_or("", |run| run.next.as_str());
+    let run = view.standing.rests_on.as_ref().filter(|run| line::explains(line.held, run));
+    let next = run.map_or("", |run| run.next.as_str());
     let drifts = view.standing.why.starts_with("drifts");
     if line.held.needs_attention() && view.present && !next.is_empty() && !drifts {
         return next.to_owned();

@@ -14,10 +14,11 @@ use crate::{
     show::csv,
 };
 
-type Table = Result<Response, PageError>;
+/// A table, or why there is none.
+pub type Table = Result<Response, PageError>;
 
 /// Ports, narrowed down as on the overview.
-pub async fn ports(Extension(book): Extension<Book>, asked: overview::Asked) -> Table {
+pub(super) async fn ports(Extension(book): Extension<Book>, asked: overview::Asked) -> Table {
     let ports = book.desk.ports();
     let (_, chosen) = overview::chosen(&ports, asked, now_ms())?;
     let columns = [
@@ -62,7 +63,7 @@ pub async fn ports(Extension(book): Extension<Book>, asked: overview::Asked) -> 
 }
 
 /// Runs, narrowed down as on their list.
-pub async fn runs(Extension(book): Extension<Book>, asked: runs::Asked) -> Table {
+pub(super) async fn runs(Extension(book): Extension<Book>, asked: runs::Asked) -> Table {
     let query = runs::narrowed(asked)?.query(RUNS_MAX);
     let lines = ask(&book.desk, move |desk| desk.records(&query)).await?;
     let columns = [
@@ -102,7 +103,11 @@ pub async fn runs(Extension(book): Extension<Book>, asked: runs::Asked) -> Table
     written("runs.csv", &columns, lines.iter().map(row))
 }
 
-fn written(name: &str, columns: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Table {
+/// A table as the answer to a call.
+///
+/// # Errors
+/// None.
+pub fn written(name: &str, columns: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Table {
     let disposition = format!("attachment; filename=\"{name}\"");
     let headers = [(header::CONTENT_TYPE, "text/csv; charset=utf-8"), (header::CONTENT_DISPOSITION, &*disposition)];
     Ok((headers, csv::table(columns, rows)).into_response())

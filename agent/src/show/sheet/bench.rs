@@ -8,7 +8,7 @@ use turnback_core::document::{
 
 use super::{
     case::whole_seconds,
-    layout::{Listed, Sheet},
+    layout::{Listed, Sheet, Trail},
 };
 use crate::show::{
     bench::{burn_in, decision, finding_row, headline, proof, tested},
@@ -20,7 +20,16 @@ use crate::show::{
 /// # Errors
 /// When the template cannot be filled, which the compiler has all but ruled out.
 pub fn certificate(test: &CardTest) -> Result<String, askama::Error> {
+    certificate_in_book(test, Vec::new())
+}
+
+/// The certificate as part of a book, from where it leads back to other pages.
+///
+/// # Errors
+/// As for [`certificate`].
+pub fn certificate_in_book(test: &CardTest, trail: Vec<Trail>) -> Result<String, askama::Error> {
     Sheet {
+        trail,
         subject: format!("{}, {}", test.label, test.card.words()),
         kind: "Certificate of a card",
         when: &whole_seconds(&test.changed_at),

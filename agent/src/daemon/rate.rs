@@ -64,6 +64,8 @@ impl Rate {
     }
 }
 
+/// Changing calls from one address: nobody starts more checks than that by hand.
+pub const CHANGES: Allowance = Allowance { burst: 30.0, per_second: 2.0 };
 const ADDRESSES_MAX: usize = 1024;
 const NOBODY: IpAddr = IpAddr::V4(std::net::Ipv4Addr::UNSPECIFIED);
 
