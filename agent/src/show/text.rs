@@ -2,7 +2,7 @@
 
 use turnback_core::{
     base::{caution::LOCAL_CODES_FIRST, figure::Group, placement::Placement},
-    document::run::{Report, figures},
+    document::run::{Report, ZeroLossRate, figures},
     judge::{Location, Outcome, Verdict},
 };
 
@@ -23,8 +23,21 @@ pub fn answer(report: &Report, width: usize) -> String {
     if let Some(reason) = verdict.reasons.first() {
         out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));
     }
+    if let Some(rates) = rates(report) {
+        out.push_str(&format!("{}\n", wrapped("without loss: ", &rates, width)));
+    }
     out.push_str(&format!("{}\n", wrapped("next: ", &verdict.next, width)));
     without_controls(&out)
+}
+
+/// What a search for a rate is made for: the highest one at which nothing is lost, or wrong, size by size.
+fn rates(report: &Report) -> Option<String> {
+    let rate = |rate: &ZeroLossRate| {
+        let found = rate.frames_per_second.map_or("none".to_owned(), |fps| figure::count(fps as u64));
+        format!("{} B {found}{}", rate.size_bytes, if rate.limited_by_host { " (this computer's limit)" } else { "" })
+    };
+    let found: Vec<String> = report.ethernet()?.zero_loss_rates.iter().map(rate).collect();
+    (!found.is_empty()).then(|| format!("{} frames/s", found.join(", ")))
 }
 
 /// Lines that an answer may take on a terminal of 60 columns.

@@ -42,7 +42,7 @@ pub async fn tell(words: &[String], limit: Duration, document: &str) -> Result<(
 /// Runs the program with this environment beside the path, and the document on its standard input.
 ///
 /// # Errors
-/// As for [`tell`].
+/// As for [`tell()`].
 pub async fn run(
     words: &[String],
     limit: Duration,

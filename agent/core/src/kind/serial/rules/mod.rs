@@ -95,7 +95,8 @@ impl Facts for SerialFacts {
     }
 
     fn scope(&self) -> Option<String> {
-        None
+        let without = self.plug.has_modem_lines() && !self.capabilities.modem_lines;
+        without.then(|| "on the data wires only: this port has no modem lines".to_owned())
     }
 
     fn silence(&self) -> Option<Silence> {
