@@ -9,7 +9,7 @@ use super::{
     query::{self, Asked, fields, limit, run_id},
     runs,
 };
-use crate::http::error::ApiError;
+use crate::{fleet::view::ports::Port, http::error::ApiError};
 
 /// Method, path and what it does, of every route of the API.
 pub const ROUTES: &[(&str, &str, &str)] = &[
@@ -88,9 +88,13 @@ async fn machine(Extension(book): Extension<Book>, Path((site, name)): Path<(Str
 /// Site, machine and port.
 type PortPath = Path<(String, String, String)>;
 
+/// A port by site, machine and name.
+async fn found(book: &Book, (site, machine, name): (&str, &str, &str)) -> Result<Port, ApiError> {
+    book.view.port(site, machine, name).await?.ok_or_else(|| query::unknown("port", name))
+}
+
 async fn port(Extension(book): Extension<Book>, Path((site, machine, name)): PortPath) -> Answer {
-    let found = book.view.port(&site, &machine, &name).await?.ok_or_else(|| query::unknown("port", &name))?;
-    Ok(Json(json!(found)))
+    Ok(Json(json!(found(&book, (&site, &machine, &name)).await?)))
 }
 
 async fn changes(
@@ -99,7 +103,7 @@ async fn changes(
     asked: Asked<query::Words>,
 ) -> Answer {
     let limit = limit(&fields(asked)?.limit)?;
-    let port = book.view.port(&site, &machine, &name).await?.ok_or_else(|| query::unknown("port", &name))?;
+    let port = found(&book, (&site, &machine, &name)).await?;
     Ok(Json(json!({ "changes": book.view.changes(port.id, limit).await? })))
 }
 
@@ -109,7 +113,7 @@ async fn elsewhere(
     asked: Asked<query::Words>,
 ) -> Answer {
     let limit = limit(&fields(asked)?.limit)?;
-    let port = book.view.port(&site, &machine, &name).await?.ok_or_else(|| query::unknown("port", &name))?;
+    let port = found(&book, (&site, &machine, &name)).await?;
     let of_card = match &port.permanent_address {
         Some(address) => book.view.runs_of_card_elsewhere(address, port.id, limit).await?,
         None => Vec::new(),

@@ -13,13 +13,13 @@ use turnback_core::{
     document::{
         Document,
         card_test::{
-            CardTest, FORMAT, Grade, Proof,
+            CardTest, Grade, Proof,
             settle::BenchKnows,
             step::{Hands, Step},
         },
         lot::Lot,
     },
-    judge::{RuleId, Verdict},
+    judge::RuleId,
 };
 
 use super::{
@@ -232,25 +232,14 @@ impl<'a> BenchRunner<'a> {
 
     fn new_test(&self, label: String, present: &Present) -> CardTest {
         CardTest {
-            format: FORMAT,
             program: PROGRAM.to_owned(),
             test: uuid::Uuid::now_v7().to_string(),
-            label,
             lot: Some(self.lot.label.clone()),
             bench: self.name.clone(),
             started_at: now(),
             changed_at: this_moment(),
-            is_reference: false,
-            card: present.card.clone(),
-            claim: self.lot.claim.clone(),
-            procedure: self.lot.procedure.clone(),
             slot: present.slot.clone().unwrap_or_default(),
-            plugs: Vec::new(),
-            attempts: Vec::new(),
-            proof: None,
-            grade: Grade::Unfinished,
-            verdict: Verdict::unjudged(),
-            next: None,
+            ..CardTest::of(label, present.card.clone(), self.lot.claim.clone(), self.lot.procedure.clone())
         }
     }
 

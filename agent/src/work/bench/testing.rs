@@ -2,31 +2,18 @@
 
 use turnback_core::{
     bench::{procedure::Procedure, sim},
-    document::card_test::{CardTest, FORMAT, Grade},
-    judge::Verdict,
+    document::card_test::CardTest,
 };
 
 pub(super) fn card_test(label: &str) -> CardTest {
     let rig = sim::builtin("bench").unwrap();
+    let procedure = Procedure::named("intake").unwrap();
     CardTest {
-        format: FORMAT,
         program: "turnback".into(),
         test: "t".into(),
-        label: label.to_owned(),
         lot: Some("quay".into()),
         bench: "stores".into(),
-        started_at: String::new(),
-        changed_at: String::new(),
-        is_reference: false,
-        card: rig.card("HB-0001"),
-        claim: rig.claim,
-        procedure: Procedure::named("intake").unwrap(),
         slot: "slot-1".into(),
-        plugs: Vec::new(),
-        attempts: Vec::new(),
-        proof: None,
-        grade: Grade::Unfinished,
-        verdict: Verdict::unjudged(),
-        next: None,
+        ..CardTest::of(label.to_owned(), rig.card("HB-0001"), rig.claim, procedure)
     }
 }

@@ -66,6 +66,33 @@ pub struct CardTest {
     pub next: Option<Step>,
 }
 
+impl CardTest {
+    /// A card test without an attempt yet, and without a slot: who did what where and when is for the caller to say.
+    pub fn of(label: String, card: Card, claim: Claim, procedure: Procedure) -> Self {
+        Self {
+            format: FORMAT,
+            program: String::new(),
+            test: String::new(),
+            label,
+            lot: None,
+            bench: String::new(),
+            started_at: String::new(),
+            changed_at: String::new(),
+            is_reference: false,
+            card,
+            claim,
+            procedure,
+            slot: String::new(),
+            plugs: Vec::new(),
+            attempts: Vec::new(),
+            proof: None,
+            grade: Grade::Unfinished,
+            verdict: Verdict::unjudged(),
+            next: None,
+        }
+    }
+}
+
 /// What these tests cannot show of a card.
 pub const CANNOT_SHOW: [&str; 4] = [
     "how far a port's transmit level and receiver are from their limits: a plug is the easiest line there is",

@@ -17,25 +17,14 @@ fn card_test(label: &str, may_lack: Vec<MayLack>) -> CardTest {
     };
     let rig = crate::bench::sim::builtin("bench").unwrap();
     CardTest {
-        format: FORMAT,
         program: "turnback".into(),
         test: label.to_owned(),
-        label: label.to_owned(),
         lot: Some("stores".into()),
-        bench: String::new(),
         started_at: "2026-03-01T08:00:00Z".into(),
         changed_at: "2026-03-01T08:00:00Z".into(),
         is_reference: label == "R",
-        card: rig.card("HB-0001"),
-        claim: rig.claim,
-        procedure,
         slot: "slot-1".into(),
-        plugs: Vec::new(),
-        attempts: Vec::new(),
-        proof: None,
-        grade: Grade::Unfinished,
-        verdict: Verdict::unjudged(),
-        next: None,
+        ..CardTest::of(label.to_owned(), rig.card("HB-0001"), rig.claim, procedure)
     }
 }
 
