@@ -303,7 +303,9 @@ impl SimulatedBench {
 
     fn load(&self, setup: &Setup<'_>, limits: &LoadLimits, seconds: f64, rng: &mut Rng) -> LoadFacts {
         let model = &self.rig.model;
-        let line_mbps = f64::from(model.speed_mbps) * f64::from(model.ports) * FRAME_SHARE;
+        // A port without a link moves nothing, and nothing is asked of it.
+        let linked = self.ports().filter(|port| !self.is_dead(setup, *port)).count() as f64;
+        let line_mbps = f64::from(model.speed_mbps) * linked * FRAME_SHARE;
         let allowed_mbps = line_mbps.min(self.agreed(setup).bits_per_second() / 1e6 * BUS_SHARE);
         let host_mbps = if self.rig.host_mbps_max == 0 { f64::INFINITY } else { f64::from(self.rig.host_mbps_max) };
         let overheats = self.rig.faults(setup.serial).iter().find_map(|fault| match fault {
@@ -322,12 +324,14 @@ impl SimulatedBench {
         };
         let samples: Vec<LoadSample> = (1..=SAMPLES).map(sample).collect();
         let mean_mbps = samples.iter().map(|sample| sample.mbps).sum::<f64>() / f64::from(SAMPLES);
-        let frames = (mean_mbps * 1e6 * seconds / f64::from(model.ports) / FRAME_BITS) as u64;
+        let frames = (mean_mbps * 1e6 * seconds / linked.max(1.0) / FRAME_BITS) as u64;
         let port = |port: u32| {
             let share = 1.0 - (-self.bit_errors(setup, port) * FRAME_BITS).exp();
             let dark = self.drops_every_s(setup, port).map_or(0.0, |every_s| (0.2 / every_s).min(1.0));
-            let share = if self.is_dead(setup, port) { 1.0 } else { (share + dark).min(1.0) };
-            LoadPort { port, sent: frames, lost: (frames as f64 * share) as u64, lost_in_host: 0, without_link: false }
+            let without_link = self.is_dead(setup, port);
+            let sent = if without_link { 0 } else { frames };
+            let lost = (sent as f64 * (share + dark).min(1.0)) as u64;
+            LoadPort { port, sent, lost, lost_in_host: 0, without_link }
         };
         let ports = self.ports().map(port).collect();
         LoadFacts { samples, allowed_mbps, bench_share: setup.bench_share, ports }
