@@ -324,6 +324,29 @@ fn what_is_mistyped_is_asked_for_again() {
     });
 }
 
+/// Another plug at the known-good port is a run there, never at the port under test.
+#[test]
+fn another_plug_at_the_known_good_port_is_tried_there() {
+    in_fresh_namespace(|| {
+        for command in ["add quay0 type veth peer name quay1", "add quay8 type veth peer name quay9"] {
+            run(&format!("ip link {command}"));
+        }
+        let program = Program::new();
+        let file = program.state().join("answers");
+        fs::write(&file, "plug P-2\nleave\n").unwrap();
+        for (kept, asks) in [("", true), (" --known-good quay8", false)] {
+            let words = format!("isolate quay0 --cable Q-1{} --stage known-good-port{kept}", kept.len());
+            let mut terminal = std::process::Command::new(env!("CARGO_BIN_EXE_turnback"));
+            terminal.args(words.split(' ')).stdin(fs::File::open(&file).unwrap());
+            terminal.env("TURNBACK_STATE_DIR", program.state());
+            let told = String::from_utf8(terminal.output().unwrap().stderr).unwrap();
+            assert_eq!(told.contains("Type \"on PORT\" first."), asks, "{told}");
+        }
+        let runs = program.run("records list --json").stdout;
+        assert!(runs.contains("quay8") && !runs.contains("quay0"), "{runs}");
+    });
+}
+
 /// A cable between two ports of this machine: the case keeps its return port, and each stage is a run with both.
 #[test]
 fn a_case_with_a_return_port_runs_its_stages_between_two_ports() {

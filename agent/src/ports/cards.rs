@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use turnback_core::{
     bench::{
-        card::{BusLink, Card, CardPort},
+        card::{Card, CardPort},
         facts::ModuleFacts,
         image::{ImageFacts, masked, word_sum_right},
     },
@@ -31,6 +31,8 @@ use super::{
     ethernet::port::device_error,
     inventory::{InventoryError, PortEntry, ethernet_ports},
 };
+
+pub use super::ethernet::device::card::tree::{BusCounts, CardBus};
 
 /// A card of this machine.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -56,17 +58,6 @@ pub struct CardEntry {
     pub why_not: Vec<String>,
 }
 
-/// Width and speed of a card's bus.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct CardBus {
-    /// The most that the card can do.
-    pub card: BusLink,
-    /// The most that the slot can do.
-    pub slot: BusLink,
-    /// What they agreed on.
-    pub agreed: BusLink,
-}
-
 /// What a port can do, and what is plugged into it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct CardLine {
@@ -85,15 +76,14 @@ pub struct CardLine {
 pub struct CardPlace(Seat);
 
 impl CardPlace {
-    /// Errors that card and slot saw on the bus since the machine started; none where nobody counts.
-    pub fn bus_errors(&self) -> Option<BusErrors> {
-        self.0.errors()
+    /// Errors that card and slot saw on the bus since the machine started.
+    pub fn bus_counts(&self) -> BusCounts {
+        self.0.counts()
     }
 
     /// Width and speed of its bus.
     pub fn bus(&self) -> Option<CardBus> {
-        let link = self.0.link()?;
-        Some(CardBus { card: link.card, slot: link.slot, agreed: link.agreed })
+        self.0.link()
     }
 
     /// Temperature, degrees Celsius.
@@ -200,7 +190,8 @@ fn entry(seat: &Seat, ports: &[PortEntry], names: &Names) -> CardEntry {
     }
     CardEntry {
         card: Card {
-            name: names.of_device(&device, subsystem.as_deref()).or(product).or(vpd.product),
+            // The list of names is of PCI; a USB device says its own.
+            name: product.or_else(|| names.of_device(&device, subsystem.as_deref())).or(vpd.product),
             device,
             subsystem,
             revision: seat.text("revision"),

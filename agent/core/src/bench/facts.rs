@@ -76,9 +76,7 @@ impl Facts {
             Self::BurnIn { rounds } => rounds,
             _ => &mut [],
         };
-        for load in loads {
-            load.bench_share = load.share().unwrap_or(1.0);
-        }
+        loads.iter_mut().for_each(LoadFacts::measure_the_bench);
         self
     }
 }
@@ -170,9 +168,15 @@ pub struct LoadFacts {
     /// What the reference card reached on this bench, as a share of what its line and bus allow, `0.0..=1.0`; 1 where
     /// it was not measured.
     pub bench_share: f64,
+    /// This computer is the limit, and not line or bus: the reference card did not reach what these allow.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub bench_is_limit: bool,
     /// Each port.
     pub ports: Vec<LoadPort>,
 }
+
+/// From this share of what line and bus allow, these are the limit; below it, it is this computer. Our own choice.
+pub const LINE_IS_LIMIT: f64 = 0.9;
 
 /// A moment of a load test.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -205,6 +209,12 @@ impl LoadFacts {
     /// Highest temperature, degrees Celsius.
     pub fn hottest_c(&self) -> Option<f64> {
         self.samples.iter().filter_map(|sample| sample.celsius).max_by(f64::total_cmp)
+    }
+
+    /// Takes what the card reached for what the bench allows: of the reference card, or where there is none.
+    pub fn measure_the_bench(&mut self) {
+        self.bench_share = self.share().unwrap_or(1.0);
+        self.bench_is_limit = self.bench_share < LINE_IS_LIMIT;
     }
 
     /// Throughput at the beginning, as a share of what line and bus allow, `0.0..=1.0`.

@@ -234,6 +234,9 @@ impl Lot {
                 let others: u32 = [Grade::Limited, Grade::Rejected].map(|grade| summary.graded(grade)).iter().sum();
                 let next = match others {
                     0 => "use the cards".to_owned(),
+                    _ if outcome == Outcome::Fault => {
+                        "use none of the cards as they are; the certificates say why".to_owned()
+                    }
                     _ => format!("use the accepted cards; set the other {others} aside, each as its certificate says"),
                 };
                 (outcome, RuleId::LotAccepted, counts, next)

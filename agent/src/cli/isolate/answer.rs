@@ -47,7 +47,7 @@ pub(in crate::cli) const HELP: [(&str, &str); 8] = [
     ("skip [STAGE] [WHY]", "leave this stage out, or another one"),
     ("redo STAGE", "ignore earlier attempts at a stage and do it again"),
     ("correct STAGE STAGE", "what was entered as the first stage was in fact the second"),
-    ("on PORT", "stage known-good-port only: the plug is in this port of this machine"),
+    ("on PORT", "a stage that needs another port: it is this one of this machine"),
     ("passes, fails", "stage known-good-port only: what the plug showed in a port elsewhere"),
     ("leave", "keep the case and go on later"),
 ];

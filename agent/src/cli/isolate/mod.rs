@@ -133,6 +133,9 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         tell!("hint: --case {case} goes on with it; --case {case} --close WHY ends it");
     }
     keep_options(args, &mut case.options)?;
+    if age.is_some() && case.options.return_port.is_some() {
+        return Err(usage("--from-records takes runs made with a plug, and this case has a return port in its place"));
+    }
     if args.close.is_some() && !stored {
         let hint = "turnback records cases lists the cases";
         let text = format!("no case of {} and this cable is open", args.port);

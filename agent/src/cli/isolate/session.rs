@@ -130,7 +130,7 @@ impl Session<'_> {
         self.port.ready(None, self.args.although_in_service)?;
         tell::text(&text::render_move(next, &mut self.cautions_said, message_width()));
         if self.args.yes && goes_unasked(next, self.args.stage.is_some()) {
-            return if known_good { self.on_the_named_port() } else { Ok(Wish::Do(Equipment::default())) };
+            return if known_good { self.on_the_named_port(&next.stage) } else { Ok(Wish::Do(Equipment::default())) };
         }
         if self.args.yes {
             refuse_hands(Some(next))?;
@@ -151,22 +151,29 @@ impl Session<'_> {
             match answer {
                 Answer::Go if known_good => match self.runner.case.options.known_good.clone() {
                     Some(port) => return Ok(Wish::Do(Equipment { on_port: Some(port), plug: None })),
-                    None => tell!(
+                    None if next.stage == StageName::KnownGoodPort => tell!(
                         "Which other port do you use? Type \"on PORT\" for a port of this machine. If you tried it \
                          elsewhere, type \"passes\" or \"fails\"."
                     ),
+                    None => tell!("Which other port do you use? Type \"on PORT\" for a port of this machine."),
                 },
                 Answer::Go => return Ok(Wish::Do(Equipment::default())),
-                Answer::Plug(label) => return Ok(Wish::Do(Equipment { plug: Some(label), ..Equipment::default() })),
+                Answer::Plug(label) => match (known_good, self.runner.case.options.known_good.clone()) {
+                    (false, _) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port: None })),
+                    (true, on_port @ Some(_)) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port })),
+                    // Without its name the run would be made on the port under test, or without a return port.
+                    (true, None) => tell!("Which other port do you use? Type \"on PORT\" first."),
+                },
                 Answer::On(port) if known_good => match self.known_good_port(&port) {
                     Ok(with) => return Ok(Wish::Do(with)),
                     // A mistyped name, or a port in use: asked again.
                     Err(failure) => self.say_failure(failure),
                 },
-                Answer::Shows(passes) if known_good => {
+                Answer::Shows(passes) if next.stage == StageName::KnownGoodPort && known_good => {
                     self.runner.answer(&next.stage, passes);
                     return Ok(Wish::Again);
                 }
+                Answer::Shows(_) if known_good => tell!("This stage can be done at this machine only."),
                 Answer::On(_) | Answer::Shows(_) => {
                     tell!("That answers a stage that uses another port, and this one does not.")
                 }
@@ -221,9 +228,8 @@ impl Session<'_> {
         })
     }
 
-    fn on_the_named_port(&mut self) -> Result<Wish, Failure> {
+    fn on_the_named_port(&mut self, stage: &StageName) -> Result<Wish, Failure> {
         let Some(name) = self.runner.case.options.known_good.clone() else {
-            let stage = self.runner.case.next.as_ref().map_or(StageName::KnownGoodPort, |next| next.stage.clone());
             let hint = format!("--known-good PORT names a port of this machine; or skip the stage: --skip {stage}");
             return Err(Failure::Usage(format!("stage {stage} needs another port"), Some(hint)));
         };

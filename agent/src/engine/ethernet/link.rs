@@ -5,7 +5,7 @@ use std::time::Duration;
 use turnback_core::{
     base::placement::Placement,
     event::Event,
-    kind::ethernet::link::{LinkState, Medium, PortSetting},
+    kind::ethernet::link::{FALLBACK_MBPS, LinkState, Medium, PortSetting},
 };
 
 use super::{CheckError, EthernetRun, measured::EthernetMeasured};
@@ -47,6 +47,5 @@ impl EthernetRun<'_, '_> {
     }
 }
 
-const FALLBACK_MBPS: [u32; 2] = [100, 10];
 const LINK_PATIENCE: Duration = Duration::from_secs(5);
 const LINK_POLL: Duration = Duration::from_millis(50);

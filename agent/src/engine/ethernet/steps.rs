@@ -104,9 +104,9 @@ fn slice(total: Duration, steps: usize) -> Duration {
 
 /// So often each size comes in a short soak. Our own choice.
 const SOAK_TURNS: u32 = 3;
-/// Slices shorter than this are mostly waiting. Our own choice.
 /// Enough that a line which lost four in ten before loses all of these by less than a chance of one in a million.
 const ASKED_AGAIN: u32 = 16;
+/// Slices shorter than this are mostly waiting. Our own choice.
 const SLICE_MIN: Duration = Duration::from_secs(1);
 /// Lost probes are sorted by what happened in their own slice.
 const SLICE_MAX: Duration = Duration::from_secs(60);

@@ -1,7 +1,11 @@
 //! The plots of cards and lots.
 
 use turnback_core::{
-    bench::{facts::Facts, facts::LoadFacts, procedure::TestName},
+    bench::{
+        facts::{Facts, LoadFacts},
+        findings::least_mbps,
+        procedure::TestName,
+    },
     document::{
         card_test::CardTest,
         lot::{Distribution, Lot},
@@ -23,7 +27,7 @@ pub fn card(test: &CardTest) -> Vec<Figure> {
     let limits = test.procedure.load.clone().unwrap_or_default();
     let warmth: Vec<(f64, f64)> = load.samples.iter().filter_map(|s| Some((s.at_s, s.celsius?))).collect();
     let rate: Vec<(f64, f64)> = load.samples.iter().map(|sample| (sample.at_s, sample.mbps)).collect();
-    let least = load.allowed_mbps * load.bench_share * limits.throughput_min;
+    let least = least_mbps(load, &limits);
     [
         over_time(
             load,

@@ -24,11 +24,23 @@ pub(super) fn recognised(lot: &Lot, present: Vec<Present>, known: &[CardTest]) -
     all
 }
 
-/// Gives each card that has no number yet the first one that is free; what is more than the lot holds is left out.
-pub(super) fn numbered(lot: &Lot, cards: Vec<(Option<u32>, Present)>, known: &[CardTest]) -> Vec<(u32, Present)> {
+/// Gives each card that has no number yet the first one that is free. The second list holds the cards for which the lot
+/// has no number left.
+pub(super) fn numbered(
+    lot: &Lot,
+    cards: Vec<(Option<u32>, Present)>,
+    known: &[CardTest],
+) -> (Vec<(u32, Present)>, Vec<Present>) {
     let taken: BTreeSet<u32> = known.iter().filter_map(number_of).chain(cards.iter().filter_map(|c| c.0)).collect();
     let mut free = (1..=lot.quantity).filter(|number| lot.tests(*number) && !taken.contains(number));
-    cards.into_iter().filter_map(|(number, present)| Some((number.or_else(|| free.next())?, present))).collect()
+    let (mut all, mut too_many) = (Vec::new(), Vec::new());
+    for (number, present) in cards {
+        match number.or_else(|| free.next()) {
+            Some(number) => all.push((number, present)),
+            None => too_many.push(present),
+        }
+    }
+    (all, too_many)
 }
 
 fn number_of(test: &CardTest) -> Option<u32> {
@@ -85,10 +97,13 @@ mod tests {
         let there = vec![a.clone(), Present { slot: Some("s7".into()), ..b.clone() }, c.clone()];
         let found = recognised(&lot(4), there, &tested);
         assert_eq!(found.iter().map(|(number, _)| *number).collect::<Vec<_>>(), [None, Some(1), None]);
-        let all =
-            |quantity| numbered(&lot(quantity), found.clone(), &tested).iter().map(|(n, _)| *n).collect::<Vec<_>>();
-        assert_eq!(all(4), [2, 1, 4]);
-        assert_eq!(all(3), [2, 1], "the lot holds no more");
+        let all = |quantity| {
+            let (all, too_many) = numbered(&lot(quantity), found.clone(), &tested);
+            let slots: Vec<_> = too_many.into_iter().filter_map(|present| present.slot).collect();
+            (all.iter().map(|(number, _)| *number).collect::<Vec<_>>(), slots)
+        };
+        assert_eq!(all(4), (vec![2, 1, 4], vec![]));
+        assert_eq!(all(3), (vec![2, 1], vec!["s3".to_owned()]), "the lot holds no more");
     }
 
     #[test]

@@ -177,7 +177,16 @@ impl<'a> BenchRunner<'a> {
             return Err(BenchError::NotTestable { card, why: present.why_not.join("; ") });
         }
         there.retain(|(_, present)| present.why_not.is_empty());
-        let there: Vec<_> = numbered(&self.lot, there, &known).into_iter().map(|(n, p)| (self.label(n), p)).collect();
+        let (there, too_many) = numbered(&self.lot, there, &known);
+        let there: Vec<_> = there.into_iter().map(|(number, present)| (self.label(number), present)).collect();
+        for present in too_many {
+            let (card, lot) = (present.slot.unwrap_or_default(), &self.lot);
+            let why = format!("lot {} has no number left for it: it was opened for {}", lot.label, lot.quantity);
+            if !cards.is_empty() {
+                return Err(BenchError::NotTestable { card, why });
+            }
+            say(BenchEvent::CutOff { card, test: None, why });
+        }
         if self.prove(ask, say)? == Led::Left {
             return Ok(());
         }
@@ -252,8 +261,10 @@ impl<'a> BenchRunner<'a> {
             return Ok(Led::ToItsEnd);
         }
         let mut knows = self.knows(&test)?;
-        if test.plugs.is_empty() {
-            self.place(&mut test, &knows)?;
+        if test.plugs.is_empty() || others_used_plugs(&test, &knows.history) {
+            if test.plugs.is_empty() {
+                self.place(&mut test, &knows)?;
+            }
             self.keep(&mut test, &knows)?;
             match ask(&fitting(&test, self.bench.place_of(&test)?), Occasion::Fitting)? {
                 Wish::Go | Wish::Read(_) => {}
@@ -514,6 +525,13 @@ impl<'a> BenchRunner<'a> {
     }
 }
 
+/// Another card was tested with plugs of this one since: they are no longer in its ports.
+fn others_used_plugs(test: &CardTest, others: &[Use]) -> bool {
+    let since = test.attempts.last().map_or(i64::MAX, |attempt| attempt.began_ms);
+    let is_own = |thing: &String| test.plugs.iter().flatten().any(|plug| plug == thing);
+    others.iter().any(|other| other.on == RestsOn::Plug && other.at_ms > since && is_own(&other.thing))
+}
+
 fn ended_ms(test: &CardTest) -> i64 {
     test.attempts.last().map_or(0, |attempt| attempt.began_ms + (attempt.took_s * 1e3) as i64)
 }
@@ -521,3 +539,42 @@ fn ended_ms(test: &CardTest) -> i64 {
 const REFERENCE_LABEL: &str = "reference";
 /// The slot in which the reference card stays.
 const REFERENCE_SLOT: &str = "reference";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::work::bench::testing::card_test;
+
+    #[test]
+    fn plugs_that_another_card_had_since_are_asked_for_again() {
+        let began = |began_ms| Attempt {
+            test: TestName::Links,
+            slot: "slot-1".into(),
+            plugs: vec![Some("P-1".into()), None],
+            began_ms,
+            took_s: 0.0,
+            facts: None,
+            findings: Vec::new(),
+            bus_errors: None,
+            cut_off: None,
+        };
+        let used = |thing: &str, at_ms, on| Use {
+            thing: thing.into(),
+            on,
+            card: "other".into(),
+            is_reference: false,
+            port: Some(1),
+            test: TestName::Links,
+            at_ms,
+            passed: true,
+        };
+        let mut test = card_test("quay-01");
+        test.plugs = vec![Some("P-1".into()), None];
+        assert!(!others_used_plugs(&test, &[used("P-1", 5, RestsOn::Plug)]), "nothing was fitted yet");
+        test.attempts = vec![began(10)];
+        assert!(others_used_plugs(&test, &[used("P-2", 11, RestsOn::Plug), used("P-1", 11, RestsOn::Plug)]));
+        for other in [used("P-1", 10, RestsOn::Plug), used("P-2", 11, RestsOn::Plug), used("P-1", 11, RestsOn::Slot)] {
+            assert!(!others_used_plugs(&test, std::slice::from_ref(&other)), "{other:?}");
+        }
+    }
+}

@@ -5,7 +5,7 @@ use super::rig::{BenchRig, CardFault, PlugFault, SlotFault};
 use crate::base::rng::Rng;
 use crate::bench::card::BusLink;
 use crate::bench::facts::{
-    BusFacts, Facts, LinkFacts, LoadFacts, LoadPort, LoadSample, ModuleFacts, OffloadItem, SelfTestItem,
+    BusFacts, Facts, LINE_IS_LIMIT, LinkFacts, LoadFacts, LoadPort, LoadSample, ModuleFacts, OffloadItem, SelfTestItem,
 };
 use crate::bench::procedure::{LoadLimits, Procedure, TestName};
 use crate::kind::ethernet::link::Medium;
@@ -334,7 +334,8 @@ impl SimulatedBench {
             LoadPort { port, sent, lost, lost_in_host: 0, without_link }
         };
         let ports = self.ports().map(port).collect();
-        LoadFacts { samples, allowed_mbps, bench_share: setup.bench_share, ports }
+        let bench_share = setup.bench_share;
+        LoadFacts { samples, allowed_mbps, bench_share, bench_is_limit: bench_share < LINE_IS_LIMIT, ports }
     }
 }
 

@@ -21,7 +21,7 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         look: if still {
             "Everything stays as it was in the last run.".to_owned()
         } else {
-            look(stage, line.case.port.kind).to_owned()
+            look(stage, line.case.port.kind, line.case.options.return_port.is_some()).to_owned()
         },
         why: why.to_owned(),
         cautions: if still { Vec::new() } else { cautions(line, stage) },
@@ -164,7 +164,7 @@ fn inside(port: &str) -> String {
     format!("Nothing to do: {port} loops the signal inside its chip. A cable may stay in.")
 }
 
-fn look(stage: &StageName, kind: Kind) -> &'static str {
+fn look(stage: &StageName, kind: Kind, has_return_port: bool) -> &'static str {
     let at_port = match kind {
         Kind::Ethernet => "The latch clicks. The light of the port comes on. No contact is bent or dull.",
         Kind::Serial => "The plug is the kind that was named, and its screws are tight. No contact is bent or dull.",
@@ -179,8 +179,10 @@ fn look(stage: &StageName, kind: Kind) -> &'static str {
     match stage {
         StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => "Nothing to look at.",
         StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort) | StageName::OtherPlug => at_port,
+        StageName::KnownGoodPort if has_return_port => "This port passed in another test, and nothing else uses it.",
         StageName::KnownGoodPort => "This port passed with another plug, and nothing else uses it.",
         StageName::At(Spot::FarEnd(_)) | StageName::Soak(Spot::FarEnd(_)) | StageName::TwoPairs(_) => far_end,
+        StageName::CableTest if has_return_port => "Nothing is connected at the far end.",
         StageName::CableTest => "Nothing is connected at the far end: a plug would look like a short.",
     }
 }
@@ -215,7 +217,7 @@ fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
 const MOVE_IT: &str = "During the run, move the cable and its connectors gently, one after the other, with pauses.";
 const AT_100: &str = "The speed is set for you. Move the cable gently during the run.";
 /// Nothing to do for a run that is only repeated.
-const STILL: &str = "Leave plug and cable as they are.";
+const STILL: &str = "Leave everything as it is.";
 /// A soak that decided nothing is repeated so many times as long. Our own choice.
 const LONGER: u64 = 4;
 /// No soak is lengthened beyond this, seconds: a person waits beside it. Our own choice.

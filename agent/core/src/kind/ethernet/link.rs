@@ -24,6 +24,9 @@ pub enum Medium {
     Unknown,
 }
 
+/// Speeds at which copper links to itself, Mb/s, in the order in which they are tried.
+pub const FALLBACK_MBPS: [u32; 2] = [100, 10];
+
 impl Medium {
     /// Cautions for whoever fits a plug to it.
     pub fn cautions(self) -> Vec<Caution> {

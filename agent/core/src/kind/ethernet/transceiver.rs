@@ -176,6 +176,8 @@ mod tests {
     }
 
     const INSIDE: u8 = HAS_DIAGNOSTICS | CALIBRATED_INSIDE | AVERAGE;
+    const OUTSIDE: u8 = HAS_DIAGNOSTICS | CALIBRATED_OUTSIDE | AVERAGE;
+
     /// Offsets and units: SFF-8472, linux/sfp.h. 1000 tenths of a microwatt are 0.1 mW, -10 dBm.
     #[test]
     fn its_own_limits_are_read_where_they_mean_what_they_say() {
@@ -189,8 +191,6 @@ mod tests {
         assert_eq!(light_alarms_dbm(&damaged), None);
         assert_eq!(light_alarms_dbm(&damaged[..300]), None);
     }
-
-    const OUTSIDE: u8 = HAS_DIAGNOSTICS | CALIBRATED_OUTSIDE | AVERAGE;
 
     #[test]
     fn temperatures_are_those_of_the_table() {

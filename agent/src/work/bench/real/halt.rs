@@ -4,6 +4,7 @@ use turnback_core::judge::facts::Stopped;
 
 use crate::{
     engine::CheckError,
+    error_chain::with_causes,
     ports::{PortError, inventory::InventoryError},
     work::bench::error::BenchError,
 };
@@ -39,8 +40,12 @@ impl Halt {
 impl From<PortError> for Halt {
     fn from(error: PortError) -> Self {
         match error {
-            PortError::Gone(_) | PortError::Unknown { .. } | PortError::Lock(_) => Self::CutOff(error.to_string()),
-            other => Self::Failed(other.into()),
+            // Nothing on this bench can be tested then.
+            PortError::NotPermitted { .. } | PortError::NoAccess { .. } | PortError::Journal(_) => {
+                Self::Failed(error.into())
+            }
+            // A card that dies, or whose driver refuses: the others can still be tested.
+            other => Self::CutOff(with_causes(&other)),
         }
     }
 }

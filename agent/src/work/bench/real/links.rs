@@ -1,4 +1,4 @@
-//! The tests `self-test` and `links` on the ports of a card, one after the other.
+//! The tests `self-test`, `links` and `transceiver` on the ports of a card, one after the other.
 
 use std::time::Duration;
 
@@ -17,7 +17,10 @@ use super::{
 };
 use crate::{
     engine::cancel::Cancel,
-    ports::{FramePort, cards::self_test as driver_self_test},
+    ports::{
+        FramePort,
+        cards::{light, self_test as driver_self_test},
+    },
 };
 
 /// The driver's own self-test of every port, item by item. Empty where the driver has none.
@@ -38,6 +41,23 @@ pub(super) fn self_test(names: &[String], cancel: &Cancel) -> Result<Facts, Halt
         port.restore();
     }
     Ok(Facts::SelfTest { items })
+}
+
+/// What the transceiver of every port that has one sends and receives. A port that is off sends no light, and that is
+/// no fault of its transceiver.
+pub(super) fn transceivers(names: &[String], cancel: &Cancel) -> Result<Facts, Halt> {
+    let mut modules = Vec::new();
+    for (number, name) in (1..).zip(names) {
+        if light(name, number).is_none() {
+            continue;
+        }
+        let mut port = open_free(name)?;
+        bring_up(frames(&mut *port)?, LINK_PATIENCE, cancel)?;
+        port.pause(LIGHT_SETTLES);
+        modules.extend(light(name, number));
+        port.restore();
+    }
+    Ok(Facts::Transceiver { modules })
 }
 
 /// Takes the link of every port off and on.
@@ -91,3 +111,5 @@ fn round(port: &mut dyn FramePort, limits: &LinkLimits, facts: &mut LinkFacts, c
 /// Long enough for a partner to notice.
 const OFF: Duration = Duration::from_millis(200);
 const LOOK: Duration = Duration::from_millis(50);
+/// A transceiver measures its light anew about once a second (common practice, no source).
+const LIGHT_SETTLES: Duration = Duration::from_secs(2);

@@ -58,7 +58,11 @@ pub(super) fn load(names: &[String], place: &CardPlace, time: Duration, cancel: 
         let slower = sent / time.as_secs_f64().max(1e-3) * SLOWER;
         let short = time.min(SLOWER_TIME_MAX);
         let (_, slow, _) = flow(&mut ports, place, short, Some(slower.max(1.0)), cancel)?;
-        for (load, slow) in loads.iter_mut().zip(slow).filter(|(_, slow)| slow.lost == 0 && slow.sent > 0) {
+        // It must have been long enough to show a loss of the line: seldom ones are not excused.
+        let would_show = |load: &LoadPort, slow: &LoadPort| {
+            slow.lost == 0 && slow.sent as f64 * load.lost as f64 >= SHOWS * load.sent.max(1) as f64
+        };
+        for (load, slow) in loads.iter_mut().zip(slow).filter(|(load, slow)| would_show(load, slow)) {
             load.lost_in_host += load.lost;
             load.lost = 0;
             load.without_link |= slow.without_link;
@@ -71,7 +75,7 @@ pub(super) fn load(names: &[String], place: &CardPlace, time: Duration, cancel: 
         port.port.restore();
     }
     let allowed_mbps = (line_mbps * FRAME_SHARE).min(bus_mbps);
-    Ok(LoadFacts { samples, allowed_mbps, bench_share: 1.0, ports: loads })
+    Ok(LoadFacts { samples, allowed_mbps, bench_share: 1.0, bench_is_limit: false, ports: loads })
 }
 
 /// Sends over the bus for a time. What comes back is not judged.
@@ -276,6 +280,8 @@ const LISTEN: Duration = Duration::from_millis(500);
 const SETTLE: Duration = Duration::from_secs(2);
 const FIRST_PROBES: u32 = 16;
 const SINGLE_BYTES: usize = 60;
+/// So many losses are expected of a line that loses as before: none of them is then a chance of one in 150 (Poisson).
+const SHOWS: f64 = 5.0;
 /// Share of the rate at which losses are looked for again, and for how long at most. Our own choice.
 const SLOWER: f64 = 0.5;
 const SLOWER_TIME_MAX: Duration = Duration::from_secs(10);

@@ -14,8 +14,8 @@ use std::time::{Duration, Instant};
 use turnback_core::{
     bench::{
         attempt::Attempt,
-        card::BusLink,
-        facts::{BusFacts, Facts, LoadFacts},
+        card::{BusLink, Card},
+        facts::{BusFacts, Facts, LINE_IS_LIMIT, LoadFacts},
         procedure::TestName,
     },
     document::card_test::CardTest,
@@ -29,7 +29,7 @@ use super::{
 };
 use crate::{
     engine::cancel::Cancel,
-    ports::cards::{CardEntry, CardPlace, cards, empty_slots, light},
+    ports::cards::{BusCounts, CardEntry, CardPlace, cards, empty_slots},
 };
 use halt::Halt;
 
@@ -83,7 +83,7 @@ impl RealBench {
             return Err(Halt::CutOff(entry.why_not.join("; ")));
         }
         let names: Vec<String> = entry.card.ports.iter().map(|port| port.name.clone()).collect();
-        let before = place.bus_errors();
+        let before = place.bus_counts();
         let began = Instant::now();
         let came = self.carry_out(order, &names, &place, keep, cancel);
         if !place.is_there() {
@@ -94,7 +94,7 @@ impl RealBench {
             other => return Ok(other),
         };
         measured.took_s = began.elapsed().as_secs_f64();
-        measured.bus_errors = grown(before, place.bus_errors());
+        measured.bus_errors = grown(before, place.bus_counts());
         if let Facts::Bus(bus) = &mut measured.facts {
             add_errors(bus, order.test, measured.bus_errors, measured.took_s);
         }
@@ -123,10 +123,7 @@ impl RealBench {
             TestName::Offloads => {
                 offloads::offloads(names, procedure.offloads.clone().unwrap_or_default().frames, cancel)?
             }
-            TestName::Transceiver => {
-                let modules = (1..).zip(names).filter_map(|(number, name)| light(name, number)).collect();
-                Facts::Transceiver { modules }
-            }
+            TestName::Transceiver => links::transceivers(names, cancel)?,
             TestName::Load => {
                 let time = procedure.load.clone().unwrap_or_default().time;
                 Facts::Load(bench_limit(load::load(names, place, time, cancel)?, order))
@@ -155,7 +152,9 @@ impl RealBench {
 impl Bench for RealBench {
     fn cards(&mut self) -> Result<Vec<Present>, BenchError> {
         self.list()?;
-        Ok(self.found.iter().filter(|(entry, _)| !self.is_reference(entry)).map(|(entry, _)| present(entry)).collect())
+        let reference = self.found.iter().find(|(entry, _)| self.is_reference(entry)).map(|(entry, _)| &entry.card);
+        let others = self.found.iter().filter(|(entry, _)| !self.is_reference(entry));
+        Ok(others.map(|(entry, _)| without_shared_sum(present(entry), reference)).collect())
     }
 
     fn reference(&mut self) -> Result<Option<Present>, BenchError> {
@@ -169,7 +168,10 @@ impl Bench for RealBench {
     }
 
     fn slots(&self) -> Vec<String> {
-        self.found.iter().map(|(entry, _)| entry.slot.clone()).chain(empty_slots()).collect()
+        // Empty ones first. What is soldered in or hangs on a cable is no slot; that of the reference card is taken.
+        let is_slot = |label: &str| !label.starts_with("board-") && !label.starts_with("usb-");
+        let others = self.found.iter().filter(|(entry, _)| is_slot(&entry.slot) && !self.is_reference(entry));
+        empty_slots().into_iter().chain(others.map(|(entry, _)| entry.slot.clone())).collect()
     }
 
     fn plugs(&self, slot: &str, ports: usize) -> Vec<String> {
@@ -194,7 +196,7 @@ impl Bench for RealBench {
 
     fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
         match self.facts(order, keep, cancel) {
-            Ok(_) | Err(_) if cancel.is_cancelled() => Ok(Came::Ended),
+            _ if cancel.is_cancelled() => Ok(Came::Ended),
             Ok(came) => Ok(came),
             Err(Halt::Ended) => Ok(Came::Ended),
             Err(Halt::CutOff(why)) => Ok(Came::CutOff(why)),
@@ -211,6 +213,18 @@ fn present(entry: &CardEntry) -> Present {
         names: names(entry),
         why_not: entry.why_not.clone(),
     }
+}
+
+/// A wrong sum of a card's memory that the reference card of its kind has as well is how this kind is made.
+fn without_shared_sum(mut present: Present, reference: Option<&Card>) -> Present {
+    let is_wrong = |card: &Card| card.image.as_ref().is_some_and(|image| image.sum_right == Some(false));
+    let same = |reference: &&Card| reference.device == present.card.device && reference.driver == present.card.driver;
+    if reference.filter(same).is_some_and(is_wrong)
+        && let Some(image) = &mut present.card.image
+    {
+        image.sum_right = None;
+    }
+    present
 }
 
 /// What a person may call a card: its ports, slot, place or serial number.
@@ -248,17 +262,36 @@ fn bench_limit(mut load: LoadFacts, order: &Order<'_>) -> LoadFacts {
         let Some(Facts::Load(measured)) = &reference.last(TestName::Load)?.facts else { return None };
         Some((measured.share()?, measured.first_and_last_mbps()?.0))
     });
-    load.bench_share = match known {
-        Some((share, mbps)) if load.allowed_mbps > 0.0 => share.min(mbps / load.allowed_mbps),
-        _ => load.share().unwrap_or(1.0),
-    };
+    match known {
+        Some((share, mbps)) if load.allowed_mbps > 0.0 => {
+            // Whether this computer is the limit is told by what the reference card reached of its own line and bus: a
+            // card with more ports is asked for no more than it moved, and that makes the computer no slower.
+            load.bench_is_limit = share < LINE_IS_LIMIT;
+            load.bench_share = share.min(mbps / load.allowed_mbps);
+        }
+        _ => load.measure_the_bench(),
+    }
     load
 }
 
-/// Growth of the counts; none where nobody counts. What was counted anew, as after a reset, is all that there is.
-fn grown(before: Option<BusErrors>, after: Option<BusErrors>) -> Option<BusErrors> {
+/// What the kernel counted and the devices noted meanwhile; none where neither says.
+fn grown(before: BusCounts, after: BusCounts) -> Option<BusErrors> {
+    // A note that is gone was taken back by somebody: nothing is counted anew for it.
+    let noted = newer(before.noted, after.noted, |_| 0);
+    let counted = newer(before.counted, after.counted, |after| after);
+    match (counted, noted) {
+        (Some(mut counted), Some(noted)) => {
+            counted.add(&noted);
+            Some(counted)
+        }
+        (counted, noted) => counted.or(noted),
+    }
+}
+
+/// Growth of counts; `fallen` says what one that became smaller has grown by.
+fn newer(before: Option<BusErrors>, after: Option<BusErrors>, fallen: fn(u64) -> u64) -> Option<BusErrors> {
     let (before, after) = (before?, after?);
-    let more = |before: u64, after: u64| after.checked_sub(before).unwrap_or(after);
+    let more = |before: u64, after: u64| after.checked_sub(before).unwrap_or_else(|| fallen(after));
     Some(BusErrors {
         corrected: more(before.corrected, after.corrected),
         nonfatal: more(before.nonfatal, after.nonfatal),

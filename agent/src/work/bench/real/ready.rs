@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use turnback_core::kind::ethernet::link::{LinkState, Medium, PortSetting};
+use turnback_core::kind::ethernet::link::{FALLBACK_MBPS, LinkState, Medium, PortSetting};
 
 use super::halt::Halt;
 use crate::{
@@ -71,6 +71,4 @@ pub(super) fn bring_up(
     Ok(found.map(|(_, link)| link))
 }
 
-/// As a check does it.
-const FALLBACK_MBPS: [u32; 2] = [100, 10];
 const POLL: Duration = Duration::from_millis(20);

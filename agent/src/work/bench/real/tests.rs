@@ -3,7 +3,7 @@
 use turnback_core::bench::facts::{LoadSample, SelfTestItem};
 
 use super::*;
-use crate::work::bench::testing::card_test;
+use crate::{ports::PortError, work::bench::testing::card_test};
 
 fn attempt(test: TestName, slot: &str, facts: Facts, corrected: u64) -> Attempt {
     let bus_errors = Some(BusErrors { corrected, ..BusErrors::default() });
@@ -38,8 +38,29 @@ fn the_bus_answers_for_every_test_in_its_slot_since_it_was_judged() {
     let mut bus = BusFacts::default();
     add_errors(&mut bus, &test, None, 5.0);
     assert!(bus.uncounted, "{bus:?}");
-    assert_eq!(grown(errors(5), errors(7)), errors(2));
-    assert_eq!((grown(errors(5), errors(3)), grown(None, errors(3))), (errors(3), None), "counted anew");
+    let counted = |corrected| BusCounts { counted: errors(corrected), noted: None };
+    let nobody = BusCounts::default();
+    assert_eq!(grown(counted(5), counted(7)), errors(2));
+    assert_eq!((grown(counted(5), counted(3)), grown(nobody, counted(3))), (errors(3), None), "counted anew");
+    // The devices' notes are not counts: one that the kernel took back and counted meanwhile is no second error.
+    let noted = |corrected, noted| BusCounts { counted: errors(corrected), noted: errors(noted) };
+    assert_eq!((grown(noted(5, 0), noted(5, 1)), grown(noted(5, 1), noted(6, 0))), (errors(1), errors(1)));
+}
+
+#[test]
+fn only_what_stops_the_whole_bench_fails_it() {
+    let refused =
+        || PortError::NotPermitted { port: "quay1".into(), action: "send".into(), capability: "CAP_NET_RAW".into() };
+    for (error, fails) in [
+        (PortError::Gone("quay1".into()), false),
+        (PortError::Device("the driver refuses".into()), false),
+        (PortError::Down("quay1".into()), false),
+        (refused(), true),
+    ] {
+        let said = error.to_string();
+        assert_eq!(matches!(Halt::from(error), Halt::Failed(_)), fails, "{said}");
+    }
+    assert!(matches!(Halt::from(BenchError::Port(PortError::Gone("quay1".into()))), Halt::CutOff(_)));
 }
 
 #[test]

@@ -21,6 +21,7 @@ impl Names {
     }
 
     /// The list in this text.
+    #[cfg(test)]
     pub fn of(text: &str) -> Self {
         Self(text.to_owned())
     }

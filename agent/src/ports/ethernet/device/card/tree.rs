@@ -10,6 +10,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
+use serde::{Deserialize, Serialize};
 use turnback_core::{
     bench::{card::BusLink as Link, vpd::Vpd},
     kind::ethernet::counters::BusErrors,
@@ -38,14 +39,23 @@ pub struct Seat {
 }
 
 /// Width and speed of a card's bus.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SeatLink {
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CardBus {
     /// The most that the card can do.
     pub card: Link,
     /// The most that the slot can do; as the card where the slot does not say.
     pub slot: Link,
     /// What they agreed on.
     pub agreed: Link,
+}
+
+/// Errors that card and slot saw on the bus since the machine started, each none where nobody says.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct BusCounts {
+    /// As the kernel counts them.
+    pub counted: Option<BusErrors>,
+    /// As the devices note them by themselves, until somebody takes a note back.
+    pub noted: Option<BusErrors>,
 }
 
 impl Tree {
@@ -84,7 +94,7 @@ impl Tree {
         seats.iter().find(|seat| seat.functions.iter().any(|function| device.starts_with(function))).cloned()
     }
 
-    /// Labels of slots that hold nothing: numbered slots, and ports of the root complex with nothing below.
+    /// Labels of slots that hold nothing, where the machine numbers its slots.
     pub fn empty_slots(&self) -> Vec<String> {
         let devices: Vec<PathBuf> = self.devices("pci").collect();
         let taken = |at: &str| devices.iter().any(|path| file_name(path).starts_with(&format!("{at}.")));
@@ -136,23 +146,29 @@ impl Seat {
     }
 
     /// Width and speed of its bus; none where it is no PCI Express.
-    pub fn link(&self) -> Option<SeatLink> {
+    pub fn link(&self) -> Option<CardBus> {
         let own = bus::link(&self.top)?;
         let above = self.bridge.as_ref().and_then(|bridge| bus::link(bridge));
         let card = Link { gts: own.speed_max_gtps, lanes: own.width_max_lanes };
         let slot = above.map_or(card, |above| Link { gts: above.speed_max_gtps, lanes: above.width_max_lanes });
-        Some(SeatLink { card, slot, agreed: Link { gts: own.speed_gtps, lanes: own.width_lanes } })
+        Some(CardBus { card, slot, agreed: Link { gts: own.speed_gtps, lanes: own.width_lanes } })
     }
 
     /// Errors that card and slot saw on the bus, counted by the kernel or noted by themselves; none where neither says.
     pub fn errors(&self) -> Option<BusErrors> {
+        let BusCounts { counted, noted } = self.counts();
+        summed(counted.into_iter().chain(noted))
+    }
+
+    /// The same, the kernel's counts apart from the devices' notes.
+    pub fn counts(&self) -> BusCounts {
         let above = (!self.functions.contains(&self.top)).then_some(&self.top);
-        let ends = self.functions.iter().chain(above).chain(&self.bridge);
+        let ends = || self.functions.iter().chain(above).chain(&self.bridge);
         let noted = |end: &PathBuf| config::noted(&fs::read(end.join("config")).ok()?);
-        let mut told = ends.flat_map(|end| [bus::errors(end), noted(end)]).flatten();
-        let mut sum = told.next()?;
-        told.for_each(|more| sum.add(&more));
-        Some(sum)
+        BusCounts {
+            counted: summed(ends().filter_map(|end| bus::errors(end))),
+            noted: summed(ends().filter_map(noted)),
+        }
     }
 
     /// The highest temperature that a sensor below the card shows, degrees Celsius.
@@ -175,6 +191,12 @@ impl Seat {
     }
 }
 
+fn summed(mut told: impl Iterator<Item = BusErrors>) -> Option<BusErrors> {
+    let mut sum = told.next()?;
+    told.for_each(|more| sum.add(&more));
+    Some(sum)
+}
+
 /// Where the function sits; no function is in it yet.
 fn place(function: &Path, slots: &BTreeMap<String, String>) -> Seat {
     let in_path: Vec<&Path> = function.ancestors().filter(|path| without_function(path).is_some()).collect();
@@ -186,10 +208,21 @@ fn place(function: &Path, slots: &BTreeMap<String, String>) -> Seat {
     let bridge = card.parent().filter(|path| without_function(path).is_some()).map(Path::to_owned);
     let slot = match (slots.get(&at), &bridge) {
         (Some(name), _) => slot_label(name),
-        (None, Some(bridge)) => format!("under-{}", file_name(bridge)),
+        (None, Some(bridge)) if has_one_place(bridge) => format!("under-{}", file_name(bridge)),
+        // A bus of the conventional kind has several slots below one bridge.
+        (None, Some(bridge)) => format!("under-{}-{at}", file_name(bridge)),
         (None, None) => format!("board-{at}"),
     };
     Seat { at, slot, top: card.to_owned(), functions: Vec::new(), bridge }
+}
+
+/// Whether all that is below a bridge is in one place.
+fn has_one_place(bridge: &Path) -> bool {
+    let entries = fs::read_dir(bridge).into_iter().flatten().flatten();
+    let mut places: Vec<String> = entries.filter_map(|entry| without_function(&entry.path())).collect();
+    places.sort();
+    places.dedup();
+    places.len() <= 1
 }
 
 fn slot_label(name: &str) -> String {
