@@ -195,12 +195,12 @@ const P_COUNTS_MAX: f64 = 1e-6;
 const P_SECONDS_MAX: f64 = 1e-4;
 /// The same by how often trouble begins.
 const P_GROUPS_MAX: f64 = 1e-4;
-/// The same by whole runs. Four that fail against four that pass are 1 in 70.
-const P_RUNS_MAX: f64 = 0.02;
+/// The same by whole runs. Five that fail against five that pass are 1 in 252.
+const P_RUNS_MAX: f64 = 0.004;
 /// The same by soaks of a failure that comes and goes. Three against three are 1 in 20.
 const P_SOAKS_MAX: f64 = 0.055;
 /// So many runs on a side are enough for that. Our own choice.
-const RUNS_EACH: usize = 4;
+const RUNS_EACH: usize = 5;
 /// A ratio this many times below the mildest failure is as bad as that failure. Our own choice.
 const NEAR: f64 = 3.0;
 #[cfg(test)]

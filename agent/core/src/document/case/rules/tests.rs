@@ -165,7 +165,7 @@ fn a_case_goes_from_the_inside_out() {
     }
 }
 
-/// What it takes to blame what is between two places that have been visited: each four times, twice in a row in place.
+/// What it takes to blame what is between two places that have been visited: each five times, then in a row in place.
 fn proof(low: &str, high: &str) -> Vec<String> {
     let stage = |name: &str, long: bool, shows: &str| {
         let name = match (name, long) {
@@ -176,7 +176,8 @@ fn proof(low: &str, high: &str) -> Vec<String> {
         format!("{name}{shows}")
     };
     let mut stages = vec![stage(low, true, "+"), stage(high, true, "-")];
-    stages.extend([stage(high, false, "-"), stage(high, false, "-"), stage(low, false, "+"), stage(low, false, "+")]);
+    stages.extend([high, high, high].map(|high| stage(high, false, "-")));
+    stages.extend([low, low, low].map(|low| stage(low, false, "+")));
     stages
 }
 
@@ -249,7 +250,7 @@ fn port_and_plug_are_told_apart() {
             stages += 1;
             bad(stage)
         });
-        assert!(stages <= 9, "{stages}");
+        assert!(stages <= 11, "{stages}");
         says(&case).1
     };
     assert_eq!(ends(|stage| *stage != StageName::OtherPlug), [Location::Plug]);
@@ -628,7 +629,7 @@ fn a_fault_of_large_frames_only_is_placed() {
         }
     });
     assert_eq!(says(&case), (Outcome::Fault, vec![Location::Cable], Some("duct"), CaseState::Decided));
-    assert!(case.stages.len() <= 13, "{} stages", case.stages.len());
+    assert!(case.stages.len() <= 15, "{} stages", case.stages.len());
 }
 
 /// At a low rate a short run proves nothing: it is made as a soak instead of again and again.
@@ -699,7 +700,7 @@ fn what_is_left_to_do_is_told_beforehand() {
     let ahead = with(&[], &["internal+", "at-port+"]).ahead();
     assert_eq!((ahead.stages, ahead.time_s), (2, 60), "the far end and its soak");
     assert_eq!(with(&[], &["internal+", "at-port+", "far-end+", "soak+"]).ahead().stages, 0);
-    assert_eq!(with(&[], &["internal+", "at-port+", "far-end-"]).ahead().stages, 6);
+    assert_eq!(with(&[], &["internal+", "at-port+", "far-end-"]).ahead().stages, 8);
 }
 
 #[test]
@@ -880,10 +881,11 @@ fn with_cable_test(far: &StageResult) -> Case {
         add(&mut case, name, result);
     }
     add(&mut case, "soak", far(true));
-    for (name, result) in
-        [("far-end", far(false)), ("far-end", far(false)), ("at-port", pass(false)), ("at-port", pass(false))]
-    {
-        add(&mut case, name, result);
+    for _ in 0..3 {
+        add(&mut case, "far-end", far(false));
+    }
+    for _ in 0..3 {
+        add(&mut case, "at-port", pass(false));
     }
     case
 }
@@ -1065,7 +1067,7 @@ fn interference_that_hits_runs_at_random_seldom_blames_anybody() {
         most = case.stages.iter().map(|stage| Line::new(&case).attempts(&stage.name)).fold(most, u32::max);
     }
     assert_eq!(most, 5, "attempts at one stage");
-    // Four runs that fail against four that pass come by chance in one of 70 series.
-    assert!(blamed * 33 <= cases, "{blamed} of {cases}");
+    // Five runs that fail against five that pass come by chance in one of 252 series.
+    assert!(blamed * 100 <= cases, "{blamed} of {cases}");
     assert!(stages as u64 <= 12 * cases, "{stages} stages in {cases} cases");
 }

@@ -208,22 +208,16 @@ fn place(function: &Path, slots: &BTreeMap<String, String>) -> Seat {
     let bridge = card.parent().filter(|path| without_function(path).is_some()).map(Path::to_owned);
     let slot = match (slots.get(&at), &bridge) {
         (Some(name), _) => slot_label(name),
-        (None, Some(bridge)) if has_one_place(bridge) => format!("under-{}", file_name(bridge)),
-        // A bus of the conventional kind has several slots below one bridge.
+        (None, Some(bridge)) if at.ends_with(FIRST_PLACE) => format!("under-{}", file_name(bridge)),
+        // A bus of the conventional kind has several slots below one bridge; an Express one has the first only.
         (None, Some(bridge)) => format!("under-{}-{at}", file_name(bridge)),
         (None, None) => format!("board-{at}"),
     };
     Seat { at, slot, top: card.to_owned(), functions: Vec::new(), bridge }
 }
 
-/// Whether all that is below a bridge is in one place.
-fn has_one_place(bridge: &Path) -> bool {
-    let entries = fs::read_dir(bridge).into_iter().flatten().flatten();
-    let mut places: Vec<String> = entries.filter_map(|entry| without_function(&entry.path())).collect();
-    places.sort();
-    places.dedup();
-    places.len() <= 1
-}
+/// The end of the address of the first device on a bus.
+const FIRST_PLACE: &str = ":00";
 
 fn slot_label(name: &str) -> String {
     format!("slot-{name}")

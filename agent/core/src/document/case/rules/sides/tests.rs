@@ -29,10 +29,10 @@ fn showing(result: &StageResult) -> Showing {
     result.showing
 }
 
-/// Without and with in turn: four clean runs, and four with so many failures and errored seconds in all.
+/// Without and with in turn: five clean runs, and five with so many failures and errored seconds in all.
 fn in_turns(failed: u64, errored: u64) -> Vec<(bool, StageResult)> {
-    let share = |all: u64, n: u64| all / 4 + u64::from(n < all % 4);
-    (0..4).flat_map(|n| [(false, run(0, 0, 0)), (true, run(share(failed, n), share(errored, n), 1))]).collect()
+    let share = |all: u64, n: u64| all / 5 + u64::from(n < all % 5);
+    (0..5).flat_map(|n| [(false, run(0, 0, 0)), (true, run(share(failed, n), share(errored, n), 1))]).collect()
 }
 
 /// All of `n` errors on one of two equal sides is `2^-n` by chance: 2^-19 is 1.9e-6, 2^-20 is 9.5e-7.
@@ -42,8 +42,8 @@ fn units_must_differ_beyond_one_in_a_million() {
     assert!(blamed(&in_turns(20, 20), false));
 }
 
-/// Twelve errored seconds of 240 against none of 240 are `C(240,12) / C(480,12)`, 2.1e-4; thirteen are 1.03e-4;
-/// fourteen 5.0e-5 (computed with whole numbers).
+/// Twelve errored seconds of 300 against none of 300 are `C(300,12) / C(600,12)`, 2.2e-4; thirteen are 1.07e-4;
+/// fourteen 5.2e-5 (computed with whole numbers).
 #[test]
 fn seconds_must_differ_beyond_one_in_ten_thousand() {
     assert!(!blamed(&in_turns(4000, 13), false));
@@ -51,10 +51,10 @@ fn seconds_must_differ_beyond_one_in_ten_thousand() {
 }
 
 #[test]
-fn four_runs_against_four_in_four_turns_are_needed() {
-    let all = in_turns(4000, 240);
+fn five_runs_against_five_in_four_turns_are_needed() {
+    let all = in_turns(5000, 300);
     assert!(blamed(&all, false));
-    // Four against three are 1 in 35.
+    // Five against four are 1 in 126.
     assert!(!blamed(&all[1..], false));
     // Enough runs, but in two turns only: a port that went bad once.
     let mut sorted = all.clone();
@@ -65,7 +65,7 @@ fn four_runs_against_four_in_four_turns_are_needed() {
     three.extend(all.iter().filter(|(with, _)| *with).cloned());
     three.push((false, run(0, 0, 0)));
     assert!(!blamed(&three, false));
-    // One failure without the suspect: 4 of 4 against 1 of 5 are 5 in 126.
+    // One failure without the suspect: 5 of 5 against 1 of 6 are 6 in 462.
     let mut hit = all.clone();
     hit.push((false, run(900, 60, 1)));
     assert!(!blamed(&hit, false));
@@ -84,7 +84,7 @@ fn a_dead_line_needs_its_turns_only() {
 #[test]
 fn a_steady_ratio_near_the_failures_is_the_same() {
     let beside = |errors: u64| {
-        let mut runs = in_turns(4000, 240);
+        let mut runs = in_turns(5000, 300);
         for (with, result) in &mut runs {
             if !*with {
                 result.tried.failed = errors;
@@ -123,10 +123,10 @@ fn pauses_count_twice() {
 }
 
 /// Where the other side has errors in its seconds too, or every second of the suspect's failed, the units alone decide:
-/// 100 and 80 errored seconds of 240 are alike, as are four of four and none of four (1 in 70).
+/// 100 and 100 errored seconds of 300 are alike, as are four of five and none of five (1 in 42).
 #[test]
 fn seconds_say_nothing_where_both_sides_have_errors_or_all_of_one_failed() {
-    let mut runs = in_turns(4000, 100);
+    let mut runs = in_turns(5000, 100);
     for (_, result) in runs.iter_mut().filter(|(with, _)| !with) {
         (result.tried.failed, result.seconds_errored) = (25, 20);
     }
@@ -137,7 +137,7 @@ fn seconds_say_nothing_where_both_sides_have_errors_or_all_of_one_failed() {
         seconds_errored,
         ..run(failed, 0, 1)
     };
-    let mut runs: Vec<_> = (0..4).flat_map(|_| [(false, short(0, 0)), (true, short(500, 1))]).collect();
+    let mut runs: Vec<_> = (0..5).flat_map(|_| [(false, short(0, 0)), (true, short(500, 1))]).collect();
     assert!(blamed(&runs, false));
     runs[1].1.seconds = 2;
     assert!(!blamed(&runs, false));

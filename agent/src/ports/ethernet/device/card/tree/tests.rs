@@ -91,6 +91,18 @@ fn two_functions_of_a_device_are_one_card_with_its_slot_and_bus() {
     assert!(!seat.is_there());
 }
 
+/// A second card on a bus of the conventional kind is in another slot, and takes none of the first one's label.
+#[test]
+fn slots_below_one_bridge_have_labels_of_their_own() {
+    let recorded = Recorded::new();
+    recorded.device("pci", "pci0000:00/0000:00:1e.0", &BRIDGE[..1]);
+    let slots = |recorded: &Recorded| recorded.tree().seats().into_iter().map(|seat| seat.slot).collect::<Vec<_>>();
+    recorded.device("pci", "pci0000:00/0000:00:1e.0/0000:05:00.0", &CARD);
+    assert_eq!(slots(&recorded), ["under-0000:00:1e.0"]);
+    recorded.device("pci", "pci0000:00/0000:00:1e.0/0000:05:02.0", &CARD);
+    assert_eq!(slots(&recorded), ["under-0000:00:1e.0", "under-0000:00:1e.0-0000:05:02"]);
+}
+
 #[test]
 fn a_numbered_slot_holds_one_card_whatever_hangs_below_it() {
     let recorded = Recorded::new();
