@@ -8,7 +8,8 @@ use turnback::{
     engine::cancel::Cancel,
     work::bench::{
         lot::{self, Opening},
-        runner::{BenchRunner, Wish},
+        runner::BenchRunner,
+        seam::Wish,
     },
 };
 use turnback_core::{

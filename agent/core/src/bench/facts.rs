@@ -15,6 +15,11 @@ pub enum Facts {
         /// Address on the sticker, where somebody scanned it.
         sticker: Option<String>,
     },
+    /// The light of each port, as a person saw it.
+    Light {
+        /// Each port.
+        ports: Vec<LightFacts>,
+    },
     /// The driver's own self-test; empty where it has none.
     SelfTest {
         /// Each item.
@@ -56,6 +61,7 @@ impl Facts {
     pub fn test(&self) -> TestName {
         match self {
             Self::Identity { .. } => TestName::Identity,
+            Self::Light { .. } => TestName::Light,
             Self::SelfTest { .. } => TestName::SelfTest,
             Self::Links { .. } => TestName::Links,
             Self::Data { .. } => TestName::Data,
@@ -79,6 +85,29 @@ impl Facts {
         loads.iter_mut().for_each(LoadFacts::measure_the_bench);
         self
     }
+}
+
+/// What became of the light of one port when it was asked to blink.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LightFacts {
+    /// The port.
+    pub port: u32,
+    /// What was seen.
+    pub seen: LightSeen,
+}
+
+/// A light that was asked to blink, as a person saw it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LightSeen {
+    /// The light of this port blinked.
+    At(u32),
+    /// No light of the card blinked.
+    Dark,
+    /// Nobody looked.
+    NotLookedAt,
+    /// The driver cannot blink it.
+    CannotBlink,
 }
 
 /// One item of a driver's self-test.

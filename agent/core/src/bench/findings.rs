@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use super::card::{Card, address_fault, address_number};
 use super::claim::Claim;
-use super::facts::{BusFacts, DataRun, Facts, LinkFacts, LoadFacts, LoadPort, ModuleFacts};
+use super::facts::{BusFacts, DataRun, Facts, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, ModuleFacts};
 use super::procedure::{LoadLimits, Procedure};
 use crate::base::figure;
 use crate::judge::{Location, Outcome, RuleId};
@@ -61,6 +61,7 @@ fn of_port(rule: RuleId, port: u32, measured: impl Into<String>, limit: impl Int
 pub fn findings(facts: &Facts, procedure: &Procedure, card: &Card, claim: &Claim) -> Vec<Finding> {
     match facts {
         Facts::Identity { sticker } => identity(card, claim, sticker.as_deref(), procedure),
+        Facts::Light { ports } => ports.iter().map(blinked).collect(),
         Facts::SelfTest { items } => {
             // What may be the plug's is not the card's.
             let own = || items.iter().filter(|item| !item.excused);
@@ -144,6 +145,18 @@ fn identity(card: &Card, claim: &Claim, sticker: Option<&str>, procedure: &Proce
         found.push(card_wide(RuleId::CardImage, measured, "as its maker states", right));
     }
     found
+}
+
+/// What nobody saw says nothing against a card.
+fn blinked(LightFacts { port, seen }: &LightFacts) -> Finding {
+    let (measured, met) = match seen {
+        LightSeen::At(at) if at == port => ("its light blinked".to_owned(), true),
+        LightSeen::At(at) => (format!("the light of port {at} blinked"), false),
+        LightSeen::Dark => ("no light blinked".to_owned(), false),
+        LightSeen::NotLookedAt => ("nobody looked".to_owned(), true),
+        LightSeen::CannotBlink => ("its driver cannot blink it".to_owned(), true),
+    };
+    of_port(RuleId::CardLight, *port, measured, "its own light blinks", met)
 }
 
 fn link(link: &LinkFacts, procedure: &Procedure) -> Vec<Finding> {

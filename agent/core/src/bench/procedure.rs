@@ -13,6 +13,8 @@ use crate::sim::file::{RigError, read};
 pub enum TestName {
     /// Who the card is, against the claim.
     Identity,
+    /// The light of each port, as a person sees it.
+    Light,
     /// The driver's own offline self-test.
     SelfTest,
     /// Link at each speed, again and again.
@@ -33,8 +35,9 @@ pub enum TestName {
 
 impl TestName {
     /// Every test, in the order in which they are done.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Identity,
+        Self::Light,
         Self::SelfTest,
         Self::Links,
         Self::Data,
@@ -49,6 +52,7 @@ impl TestName {
     pub fn name(self) -> &'static str {
         match self {
             Self::Identity => "identity",
+            Self::Light => "light",
             Self::SelfTest => "self-test",
             Self::Links => "links",
             Self::Data => "data",
@@ -69,6 +73,8 @@ pub enum MayLack {
     Ports,
     /// What it computes in place of the host.
     Offloads,
+    /// The light of a port, or its right place.
+    Lights,
 }
 
 /// A named list of tests with limits. A test that has no table is not done.
@@ -89,6 +95,9 @@ pub struct Procedure {
     /// Who the card is.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub identity: Option<IdentityLimits>,
+    /// The light of each port.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub light: Option<NoLimits>,
     /// The driver's own self-test.
     #[serde(default, skip_serializing_if = "Option::is_none", rename = "self-test")]
     pub self_test: Option<NoLimits>,
@@ -268,9 +277,10 @@ impl Procedure {
         let base = |name: &str, about: &str| Self {
             name: name.to_owned(),
             about: about.to_owned(),
-            may_lack: vec![MayLack::Ports, MayLack::Offloads],
+            may_lack: vec![MayLack::Ports, MayLack::Offloads, MayLack::Lights],
             bench_proof_lasts: a_day(),
             identity: Some(IdentityLimits { addresses_in_a_row: true, ask_for_sticker: true }),
+            light: None,
             self_test: Some(NoLimits {}),
             links: Some(LinkLimits::default()),
             data: Some(DataLimits::default()),
@@ -282,6 +292,7 @@ impl Procedure {
         };
         let minutes = |n: u64| Duration::from_secs(60 * n);
         let standard = Self {
+            light: Some(NoLimits {}),
             links: Some(LinkLimits { rounds: 10, ..LinkLimits::default() }),
             data: Some(DataLimits { profile: "standard".to_owned() }),
             load: Some(LoadLimits { time: minutes(8), ..LoadLimits::default() }),
@@ -327,6 +338,7 @@ impl Procedure {
     fn asks_for(&self, test: TestName) -> bool {
         match test {
             TestName::Identity => self.identity.is_some(),
+            TestName::Light => self.light.is_some(),
             TestName::SelfTest => self.self_test.is_some(),
             TestName::Links => self.links.is_some(),
             TestName::Data => self.data.is_some(),
@@ -383,7 +395,7 @@ mod tests {
         for procedure in Procedure::builtin() {
             assert_eq!(Procedure::parse(&procedure.to_toml()), Ok(procedure.clone()), "{}", procedure.to_toml());
         }
-        assert_eq!(Procedure::named("standard").unwrap().tests().len(), 8);
+        assert_eq!(Procedure::named("standard").unwrap().tests().len(), 9);
         assert!(Procedure::named("burn-in").unwrap().tests().contains(&TestName::BurnIn));
         assert_eq!(Procedure::named("quay"), None);
     }
@@ -391,7 +403,7 @@ mod tests {
     #[test]
     fn a_bad_procedure_is_refused_with_line_and_allowed_values() {
         for (text, line, says) in [
-            ("name = \"a\"\n", 1, "identity, self-test"),
+            ("name = \"a\"\n", 1, "identity, light, self-test"),
             ("name = \"a\"\n[links]\nrounds = 0\n", 3, "1 to 1000"),
             ("name = \"a\"\n[links]\nturns = 3\n", 3, "`rounds`"),
             ("name = \"a\"\n[data]\nprofile = \"fast\"\n", 3, "quick, standard"),

@@ -212,6 +212,8 @@ rule_ids! {
     CardVpd,
     /// The sum of the words of the card's own memory is wrong.
     CardImage,
+    /// The light of a port does not blink, or another port's does.
+    CardLight,
     /// The driver's own self-test fails.
     CardSelfTest,
     /// A port gets no link, or not in time.

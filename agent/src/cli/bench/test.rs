@@ -27,8 +27,8 @@ use crate::{
         bench::{
             BenchError, RealBench,
             lot::{self, Opening, procedure, rig},
-            runner::{BenchEvent, BenchRunner, Wish},
-            seam::{Bench, Occasion},
+            runner::{BenchEvent, BenchRunner},
+            seam::{Bench, Occasion, Wish},
         },
         check::end_on_signals,
     },
@@ -151,10 +151,13 @@ impl Asker {
             tell::text(&shown::hands(hands, &mut self.cautions_said, message_width()));
         }
         let Some(answers) = &mut self.answers else {
-            return Ok(if occasion == Occasion::Sticker { Wish::Nobody } else { Wish::Go });
+            let is_looking = matches!(occasion, Occasion::Sticker | Occasion::Light);
+            return Ok(if is_looking { Wish::Nobody } else { Wish::Go });
         };
-        if occasion == Occasion::Sticker {
-            return read_sticker(answers);
+        match occasion {
+            Occasion::Sticker => return read_sticker(answers),
+            Occasion::Light => return read_light(answers),
+            Occasion::Fitting | Occasion::Exchange => {}
         }
         loop {
             match answers.next() {
@@ -168,6 +171,27 @@ impl Asker {
                 }
                 Err(error) => return Err(unreadable(&error)),
             }
+        }
+    }
+}
+
+/// The port whose light blinks.
+fn read_light(answers: &mut Answers) -> Result<Wish, BenchError> {
+    loop {
+        match answers.line("Port that blinks >").map_err(|error| unreadable(&error))? {
+            None => {
+                tell!("No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
+                return Ok(Wish::Leave);
+            }
+            Some(line) if line.is_empty() => return Ok(Wish::Nobody),
+            Some(line) if line == "leave" => return Ok(Wish::Leave),
+            Some(line) if line == "none" || line.parse().is_ok_and(|port: u32| port > 0) => {
+                return Ok(Wish::Read(line));
+            }
+            Some(line) => tell!(
+                "\"{line}\" is no number of a port. Type it, or \"none\" if no light blinks. Press Enter if nobody can \
+                 see it, or type \"leave\" to go on another time."
+            ),
         }
     }
 }

@@ -44,6 +44,20 @@ pub(super) fn fitting(test: &CardTest, place: Place) -> Hands {
     Hands { hands, why: why.to_owned(), cautions }
 }
 
+/// The light of a port blinks, and somebody looks.
+pub(super) fn look(test: &CardTest, again: bool) -> Hands {
+    let (card, all) = (&test.label, test.card.ports.len());
+    let which = match all {
+        1 => format!("type 1 if the light of card {card} blinks, or \"none\""),
+        _ => format!("type the number of the port of card {card} whose light blinks, 1 to {all}, or \"none\""),
+    };
+    let (hands, why) = match again {
+        false => (which, "the lights are tested; press Enter if nobody can see them"),
+        true => (format!("look again, and {which}"), "another light was expected"),
+    };
+    Hands { hands, why: why.to_owned(), cautions: Vec::new() }
+}
+
 /// The part of a procedure that tries a plug or slot with one of its tests.
 pub(super) fn only(all: &Procedure, test: TestName) -> Procedure {
     let none = bare();
@@ -55,7 +69,7 @@ pub(super) fn only(all: &Procedure, test: TestName) -> Procedure {
         TestName::Load => Procedure { load: all.load.clone(), ..none },
         TestName::Bus => Procedure { bus: all.bus.clone(), ..none },
         TestName::BurnIn => Procedure { load: all.load.clone(), burn_in: all.burn_in.clone(), ..none },
-        TestName::Identity | TestName::SelfTest | TestName::Offloads => none,
+        TestName::Identity | TestName::Light | TestName::SelfTest | TestName::Offloads => none,
     }
 }
 
@@ -67,6 +81,7 @@ fn bare() -> Procedure {
         may_lack: Vec::new(),
         bench_proof_lasts: std::time::Duration::from_secs(1),
         identity: None,
+        light: None,
         self_test: None,
         links: None,
         data: None,

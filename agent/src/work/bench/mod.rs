@@ -8,6 +8,7 @@
 mod data;
 pub mod error;
 mod hands;
+mod looks;
 pub mod lot;
 mod numbers;
 pub mod plugs;

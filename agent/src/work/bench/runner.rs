@@ -12,11 +12,7 @@ use turnback_core::{
     },
     document::{
         Document,
-        card_test::{
-            CardTest, Grade, Proof,
-            settle::BenchKnows,
-            step::{Hands, Step},
-        },
+        card_test::{CardTest, Grade, Proof, settle::BenchKnows, step::Step},
         lot::Lot,
     },
     judge::RuleId,
@@ -25,9 +21,11 @@ use turnback_core::{
 use super::{
     BenchError,
     hands::{fitting, moved, only},
+    looks::{Seen, lights, sticker},
     lot::{self, card_tests},
     numbers::{numbered, recognised},
-    seam::{Bench, Came, Occasion, Order, Place, Present},
+    plugs::others_used_plugs,
+    seam::{Ask, Bench, Came, Occasion, Order, Place, Present, Wish},
 };
 use crate::{
     archive::{Archive, Listed, Query},
@@ -79,21 +77,6 @@ pub enum BenchEvent {
     },
 }
 
-/// What a person answers to a request to move something.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Wish {
-    /// It is done.
-    Go,
-    /// This is what the sticker says.
-    Read(String),
-    /// Nobody is there to do it: this card is left as it is, and the next one tested.
-    Nobody,
-    /// Go on another time.
-    Leave,
-}
-
-/// Asks a person to move something.
-pub type Ask<'a> = &'a mut dyn FnMut(&Hands, Occasion) -> Result<Wish, BenchError>;
 /// Tells what happens.
 pub type Say<'a> = &'a mut dyn FnMut(BenchEvent);
 
@@ -217,7 +200,7 @@ impl<'a> BenchRunner<'a> {
         let holds = |test: &CardTest| {
             test.grade == Grade::Accepted && ended_ms(test) + lasts_ms > jiff::Timestamp::now().as_millisecond()
         };
-        let procedure = Procedure { identity: None, may_lack: Vec::new(), ..self.lot.procedure.clone() };
+        let procedure = Procedure { identity: None, light: None, may_lack: Vec::new(), ..self.lot.procedure.clone() };
         let test = match newest {
             Some(test) if holds(&test) && test.procedure == procedure => {
                 self.reference = Some(test);
@@ -289,12 +272,14 @@ impl<'a> BenchRunner<'a> {
                     Exchanged::Left => return Ok(Led::Left),
                 }
             }
-            let sticker = match self.sticker(&test, step.test(), ask)? {
+            let sticker = match sticker(self.bench, &test, step.test(), ask)? {
                 Wish::Leave => return Ok(Led::Left),
                 Wish::Read(text) => Some(text),
                 Wish::Go | Wish::Nobody => None,
             };
-            if !self.attempt(&mut test, step.test(), sticker.as_deref(), &knows, say)? {
+            let Some(lights) = lights(self.bench, &test, step.test(), ask)? else { return Ok(Led::Left) };
+            let seen = Seen { sticker: sticker.as_deref(), lights: &lights };
+            if !self.attempt(&mut test, step.test(), seen, &knows, say)? {
                 return Ok(if self.cancel.is_cancelled() { Led::Left } else { Led::ToItsEnd });
             }
         }
@@ -382,7 +367,7 @@ impl<'a> BenchRunner<'a> {
             // It is somewhere else still.
             _ => return Ok(false),
         }
-        self.attempt(&mut test, step.test(), None, &knows, say)
+        self.attempt(&mut test, step.test(), Seen::default(), &knows, say)
     }
 
     /// The first good slot, and good plugs.
@@ -430,7 +415,7 @@ impl<'a> BenchRunner<'a> {
         &mut self,
         test: &mut CardTest,
         name: TestName,
-        sticker: Option<&str>,
+        Seen { sticker, lights }: Seen<'_>,
         knows: &BenchKnows,
         say: Say<'_>,
     ) -> Result<bool, BenchError> {
@@ -451,7 +436,7 @@ impl<'a> BenchRunner<'a> {
         self.keep(test, knows)?;
         let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
         say(BenchEvent::TestBegan { card: card.clone(), test: name, slot, plugs });
-        let order = Order { test, name, attempt: done + 1, reference: self.reference.as_ref(), sticker };
+        let order = Order { test, name, attempt: done + 1, reference: self.reference.as_ref(), sticker, lights };
         let archive = &mut *self.archive;
         let mut keep = |report| Ok(archive.put(&Document::from(report))?);
         let came = self.bench.measure(&order, &mut keep, &self.cancel)?;
@@ -477,20 +462,6 @@ impl<'a> BenchRunner<'a> {
         self.keep(test, knows)?;
         say(BenchEvent::TestEnded { card, test: name, failed, took_s });
         Ok(true)
-    }
-
-    /// Asks for the address on the sticker, where the test is about that.
-    fn sticker(&self, test: &CardTest, name: TestName, ask: Ask<'_>) -> Result<Wish, BenchError> {
-        let is_asked = test.procedure.identity.as_ref().is_some_and(|limits| limits.ask_for_sticker);
-        if name != TestName::Identity || !is_asked || !self.bench.has_stickers() {
-            return Ok(Wish::Nobody);
-        }
-        let hands = Hands {
-            hands: format!("scan or type the address on the sticker of card {}; Enter if it has none", test.label),
-            why: "a card that bears another card's address is found by its sticker".to_owned(),
-            cautions: Vec::new(),
-        };
-        ask(&hands, Occasion::Sticker)
     }
 
     fn all_tests(&self) -> Result<Vec<CardTest>, BenchError> {
@@ -525,13 +496,6 @@ impl<'a> BenchRunner<'a> {
     }
 }
 
-/// Another card was tested with plugs of this one since: they are no longer in its ports.
-fn others_used_plugs(test: &CardTest, others: &[Use]) -> bool {
-    let since = test.attempts.last().map_or(i64::MAX, |attempt| attempt.began_ms);
-    let is_own = |thing: &String| test.plugs.iter().flatten().any(|plug| plug == thing);
-    others.iter().any(|other| other.on == RestsOn::Plug && other.at_ms > since && is_own(&other.thing))
-}
-
 fn ended_ms(test: &CardTest) -> i64 {
     test.attempts.last().map_or(0, |attempt| attempt.began_ms + (attempt.took_s * 1e3) as i64)
 }
@@ -539,42 +503,3 @@ fn ended_ms(test: &CardTest) -> i64 {
 const REFERENCE_LABEL: &str = "reference";
 /// The slot in which the reference card stays.
 const REFERENCE_SLOT: &str = "reference";
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::work::bench::testing::card_test;
-
-    #[test]
-    fn plugs_that_another_card_had_since_are_asked_for_again() {
-        let began = |began_ms| Attempt {
-            test: TestName::Links,
-            slot: "slot-1".into(),
-            plugs: vec![Some("P-1".into()), None],
-            began_ms,
-            took_s: 0.0,
-            facts: None,
-            findings: Vec::new(),
-            bus_errors: None,
-            cut_off: None,
-        };
-        let used = |thing: &str, at_ms, on| Use {
-            thing: thing.into(),
-            on,
-            card: "other".into(),
-            is_reference: false,
-            port: Some(1),
-            test: TestName::Links,
-            at_ms,
-            passed: true,
-        };
-        let mut test = card_test("quay-01");
-        test.plugs = vec![Some("P-1".into()), None];
-        assert!(!others_used_plugs(&test, &[used("P-1", 5, RestsOn::Plug)]), "nothing was fitted yet");
-        test.attempts = vec![began(10)];
-        assert!(others_used_plugs(&test, &[used("P-2", 11, RestsOn::Plug), used("P-1", 11, RestsOn::Plug)]));
-        for other in [used("P-1", 10, RestsOn::Plug), used("P-2", 11, RestsOn::Plug), used("P-1", 11, RestsOn::Slot)] {
-            assert!(!others_used_plugs(&test, std::slice::from_ref(&other)), "{other:?}");
-        }
-    }
-}

@@ -1,13 +1,20 @@
 //! The seam between the runner and a bench: a simulated one, or this computer.
 
 use turnback_core::{
-    bench::{card::Card, facts::Facts, procedure::TestName},
-    document::{card_test::CardTest, run::Report},
+    bench::{
+        card::Card,
+        facts::{Facts, LightFacts},
+        procedure::TestName,
+    },
+    document::{
+        card_test::{CardTest, step::Hands},
+        run::Report,
+    },
     kind::ethernet::counters::BusErrors,
 };
 
 use super::BenchError;
-use crate::engine::cancel::Cancel;
+use crate::{engine::cancel::Cancel, ports::locate::Blinking};
 
 /// A bench: its cards, slots and plugs, and what its tests measure.
 pub trait Bench {
@@ -30,9 +37,13 @@ pub trait Bench {
     fn slots(&self) -> Vec<String>;
     /// Labels of the plugs that may go into the ports of a card in this slot.
     fn plugs(&self, slot: &str, ports: usize) -> Vec<String>;
-    /// Somebody must read the sticker of a card.
-    fn has_stickers(&self) -> bool {
+    /// Its cards are looked at by a person: stickers are read, and lights are watched.
+    fn is_looked_at(&self) -> bool {
         false
+    }
+    /// Lets the light of a port of a card blink until what it gives is dropped; none where that cannot be.
+    fn blink(&mut self, _test: &CardTest, _port: u32) -> Option<Blinking> {
+        None
     }
     /// Addresses of cards that are in other slots than this one at this moment, each with its slot.
     fn neighbours(&self, _slot: &str) -> Vec<(String, String)> {
@@ -87,6 +98,8 @@ pub struct Order<'a> {
     pub reference: Option<&'a CardTest>,
     /// The address on the sticker, where somebody read it.
     pub sticker: Option<&'a str>,
+    /// What a person saw of the lights, for the test `light`.
+    pub lights: &'a [LightFacts],
 }
 
 /// What came of a test.
@@ -127,4 +140,22 @@ pub enum Occasion {
     Exchange,
     /// The address on the card's sticker is scanned or typed, if it has one.
     Sticker,
+    /// The number of the port whose light blinks is typed, or that none does.
+    Light,
 }
+
+/// What a person answers to a request to move something.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Wish {
+    /// It is done.
+    Go,
+    /// This is what the sticker says.
+    Read(String),
+    /// Nobody is there to do it: this card is left as it is, and the next one tested.
+    Nobody,
+    /// Go on another time.
+    Leave,
+}
+
+/// Asks a person to move something.
+pub type Ask<'a> = &'a mut dyn FnMut(&Hands, Occasion) -> Result<Wish, BenchError>;

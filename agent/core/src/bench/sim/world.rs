@@ -5,7 +5,8 @@ use super::rig::{BenchRig, CardFault, PlugFault, SlotFault};
 use crate::base::rng::Rng;
 use crate::bench::card::BusLink;
 use crate::bench::facts::{
-    BusFacts, Facts, LINE_IS_LIMIT, LinkFacts, LoadFacts, LoadPort, LoadSample, ModuleFacts, OffloadItem, SelfTestItem,
+    BusFacts, Facts, LINE_IS_LIMIT, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, LoadSample, ModuleFacts,
+    OffloadItem, SelfTestItem,
 };
 use crate::bench::procedure::{LoadLimits, Procedure, TestName};
 use crate::kind::ethernet::link::Medium;
@@ -60,6 +61,10 @@ impl SimulatedBench {
             TestName::Identity => {
                 let asks = procedure.identity.as_ref().is_some_and(|limits| limits.ask_for_sticker);
                 (Facts::Identity { sticker: asks.then(|| self.rig.sticker(setup.serial)) }, 3.0)
+            }
+            TestName::Light => {
+                let own = |port| LightFacts { port, seen: LightSeen::At(port) };
+                (Facts::Light { ports: self.ports().map(own).collect() }, 5.0)
             }
             TestName::SelfTest => (self.self_test(setup), 4.0),
             TestName::Links => self.links(setup, procedure, &mut rng),

@@ -181,11 +181,20 @@ impl CardTest {
         let allowed = known.faults.iter().all(|(finding, _)| match &finding.rule {
             rule if is_of_a_port(rule) => may(MayLack::Ports) && written_off.len() < self.card.ports.len(),
             RuleId::CardOffload => may(MayLack::Offloads),
+            RuleId::CardLight => may(MayLack::Lights),
             _ => false,
         });
         let mut lacks: Vec<String> = written_off.iter().map(|port| format!("port {port}")).collect();
-        for (finding, _) in known.faults.iter().filter(|(finding, _)| finding.rule == RuleId::CardOffload) {
-            lacks.push(finding.measured.split(':').next().unwrap_or("offload").to_owned());
+        for (finding, _) in &known.faults {
+            match (&finding.rule, finding.port) {
+                (RuleId::CardOffload, _) => {
+                    lacks.push(finding.measured.split(':').next().unwrap_or("offload").to_owned());
+                }
+                (RuleId::CardLight, Some(port)) if !written_off.contains(&port) => {
+                    lacks.push(format!("the light of port {port}"));
+                }
+                _ => {}
+            }
         }
         allowed.then_some(lacks)
     }

@@ -3,9 +3,9 @@
 use super::settle::BenchKnows;
 use super::step::Step;
 use super::*;
-use crate::bench::facts::{LinkFacts, OffloadItem};
+use crate::bench::facts::{LightFacts, LightSeen, LinkFacts, OffloadItem};
 use crate::bench::findings::findings;
-use crate::bench::procedure::{LinkLimits, MayLack, OffloadLimits};
+use crate::bench::procedure::{LinkLimits, MayLack, NoLimits, OffloadLimits};
 use crate::judge::RuleId;
 
 fn card_test(label: &str, may_lack: Vec<MayLack>) -> CardTest {
@@ -161,6 +161,32 @@ fn an_address_that_two_cards_bear_needs_the_sticker() {
     assert_eq!(test.graded(&bench).1, Some(Step::Test { test: TestName::Links }));
     test.identity(Some("00:00:5e:00:53:10"));
     assert_eq!(test.graded(&bench), (Grade::Rejected, None, vec![RuleId::CardSticker]));
+}
+
+#[test]
+fn a_light_that_is_not_seen_to_blink_limits_a_card_or_rejects_it() {
+    let lights = |second| Facts::Light {
+        ports: vec![LightFacts { port: 1, seen: LightSeen::At(1) }, LightFacts { port: 2, seen: second }],
+    };
+    for (may_lack, grade) in [(vec![MayLack::Lights], Grade::Limited), (vec![MayLack::Ports], Grade::Rejected)] {
+        for (second, is_seen) in [
+            (LightSeen::At(2), true),
+            (LightSeen::At(1), false),
+            (LightSeen::Dark, false),
+            (LightSeen::NotLookedAt, true),
+            (LightSeen::CannotBlink, true),
+        ] {
+            let mut test = card_test("C", may_lack.clone());
+            good_sticker(&mut test).links(2, ["P-1", "P-2"], [3, 3]).offloads(0);
+            test.procedure.light = Some(NoLimits {});
+            assert_eq!(test.graded(&BenchKnows::default()).1, Some(Step::Test { test: TestName::Light }));
+            test.add(95, ["P-1", "P-2"], lights(second));
+            let expected = if is_seen { Grade::Accepted } else { grade };
+            assert_eq!(test.graded(&BenchKnows::default()).0, expected, "{second:?}");
+            let lacks = "fit without the light of port 2";
+            assert_eq!(test.verdict.reasons.iter().any(|r| r.text == lacks), expected == Grade::Limited, "{second:?}");
+        }
+    }
 }
 
 #[test]

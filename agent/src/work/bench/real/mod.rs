@@ -29,7 +29,10 @@ use super::{
 };
 use crate::{
     engine::cancel::Cancel,
-    ports::cards::{BusCounts, CardEntry, CardPlace, cards, empty_slots},
+    ports::{
+        cards::{BusCounts, CardEntry, CardPlace, cards, empty_slots},
+        locate::Blinking,
+    },
 };
 use halt::Halt;
 
@@ -112,6 +115,7 @@ impl RealBench {
         let procedure = &order.test.procedure;
         let facts = match order.name {
             TestName::Identity => Facts::Identity { sticker: order.sticker.map(str::to_owned) },
+            TestName::Light => Facts::Light { ports: order.lights.to_vec() },
             TestName::SelfTest => excused(links::self_test(names, cancel)?, order),
             TestName::Links => links::links(names, &procedure.links.clone().unwrap_or_default(), cancel)?,
             TestName::Data => {
@@ -181,8 +185,17 @@ impl Bench for RealBench {
         self.plugs.clone()
     }
 
-    fn has_stickers(&self) -> bool {
+    fn is_looked_at(&self) -> bool {
         true
+    }
+
+    fn blink(&mut self, test: &CardTest, port: u32) -> Option<Blinking> {
+        let (entry, _) = self.of(test)?;
+        let name = &entry.card.ports.get(port as usize - 1)?.name;
+        Blinking::start(name).unwrap_or_else(|error| {
+            tracing::warn!("{name}: its light cannot be blinked: {error}");
+            None
+        })
     }
 
     fn neighbours(&self, slot: &str) -> Vec<(String, String)> {

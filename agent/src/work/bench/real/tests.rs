@@ -72,7 +72,8 @@ fn a_card_is_asked_for_no_more_than_the_reference_card_showed() {
     };
     let (card, mut reference) = (card_test("quay-01"), card_test("quay-01"));
     reference.attempts = vec![attempt(TestName::Load, "r", Facts::Load(load(300.0, 1000.0)), 0)];
-    let order = |reference| Order { test: &card, name: TestName::Load, attempt: 1, reference, sticker: None };
+    let order =
+        |reference| Order { test: &card, name: TestName::Load, attempt: 1, reference, sticker: None, lights: &[] };
     // One port at 1000 Mb/s reached 300: two ports share what the computer moves, and are asked for 300 together.
     assert!((bench_limit(load(290.0, 2000.0), &order(Some(&reference))).bench_share - 0.15).abs() < 1e-9);
     assert!((bench_limit(load(90.0, 100.0), &order(Some(&reference))).bench_share - 0.3).abs() < 1e-9);
@@ -92,7 +93,7 @@ fn what_the_reference_card_fails_of_its_self_test_is_not_held_against_its_kind()
     let (card, mut reference) = (card_test("quay-01"), card_test("reference"));
     reference.is_reference = true;
     fn order<'a>(test: &'a CardTest, reference: Option<&'a CardTest>) -> Order<'a> {
-        Order { test, name: TestName::SelfTest, attempt: 1, reference, sticker: None }
+        Order { test, name: TestName::SelfTest, attempt: 1, reference, sticker: None, lights: &[] }
     }
     let measured = excused(facts(&["port 1: register"]), &order(&reference, None));
     assert_eq!(held(measured.clone()), 0);
