@@ -57,9 +57,11 @@ impl Visit<'_> {
     fn crowded(&self) -> bool {
         let StageResult { seconds, seconds_errored, error_groups, tried, .. } = *self.result;
         let spread = Spread { seconds, errored: seconds_errored, groups: error_groups, lasted: seconds };
-        // Only a soak sends each size several times: else what comes once may seem to be a matter of the size.
-        match self.result.seconds_by_chance.filter(|_| self.long) {
-            Some(by_chance) => spread.has_fewer_than(by_chance),
+        // Only a soak sends each size several times. Elsewhere what comes once may seem to be a matter of the size, and
+        // a second of small frames may seem to be a pause: both must say so.
+        match self.result.seconds_by_chance {
+            Some(by_chance) if self.long => spread.has_fewer_than(by_chance),
+            Some(by_chance) => spread.has_fewer_than(by_chance) && spread.has_pauses(tried.failed),
             None => spread.has_pauses(tried.failed),
         }
     }

@@ -124,7 +124,7 @@ struct Want {
 }
 
 /// More attempts at one stage than this tell nothing new. Our own choice.
-const ATTEMPTS_MAX: u32 = 5;
+const ATTEMPTS_MAX: u32 = 7;
 
 /// What follows from a case's stages.
 struct Settled {

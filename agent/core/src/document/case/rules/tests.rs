@@ -632,6 +632,25 @@ fn a_fault_of_large_frames_only_is_placed() {
     assert!(case.stages.len() <= 15, "{} stages", case.stages.len());
 }
 
+/// A short run sends each size once, so half of its seconds may hold small frames only, which seldom meet an error.
+#[test]
+fn a_second_of_small_frames_is_no_pause() {
+    for (by_chance, wanted) in [(Some(4.5), "other-plug"), (Some(8.0), "soak:at-port"), (None, "soak:at-port")] {
+        let mut case = with(&[], &["internal+"]);
+        for _ in 0..2 {
+            let half = StageResult {
+                seconds: 8,
+                seconds_errored: 4,
+                error_groups: 1,
+                seconds_by_chance: by_chance,
+                ..result(false, Showing::Fails, 400)
+            };
+            add(&mut case, "at-port", half);
+        }
+        assert_eq!(next(&case), wanted, "{by_chance:?}");
+    }
+}
+
 /// At a low rate a short run proves nothing: it is made as a soak instead of again and again.
 #[test]
 fn short_runs_that_decide_nothing_are_not_repeated() {
@@ -1066,7 +1085,7 @@ fn interference_that_hits_runs_at_random_seldom_blames_anybody() {
         stages += case.stages.len();
         most = case.stages.iter().map(|stage| Line::new(&case).attempts(&stage.name)).fold(most, u32::max);
     }
-    assert_eq!(most, 5, "attempts at one stage");
+    assert_eq!(most, 7, "attempts at one stage");
     // Five runs that fail against five that pass come by chance in one of 252 series.
     assert!(blamed * 100 <= cases, "{blamed} of {cases}");
     assert!(stages as u64 <= 12 * cases, "{stages} stages in {cases} cases");
