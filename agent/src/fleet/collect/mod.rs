@@ -6,7 +6,7 @@
 
 mod batch;
 mod keep;
-pub mod poison;
+pub mod set_aside;
 pub mod taken;
 pub mod write;
 
@@ -30,6 +30,7 @@ use super::{
     broker::{self, Party, WhenAway, streams},
     database,
     error::FleetError,
+    payload,
 };
 use crate::{config::fleet::FleetConfig, error_chain::with_causes};
 
@@ -49,7 +50,7 @@ pub struct Counts {
 }
 
 impl Counts {
-    fn add(&self, written: write::Written) {
+    fn add(&self, written: &write::Written) {
         self.new.fetch_add(written.new, Relaxed);
         self.known.fetch_add(written.known, Relaxed);
         self.renewed.fetch_add(written.renewed, Relaxed);
@@ -184,17 +185,31 @@ impl Worker {
                     }
                 }
             }
-            if !messages.is_empty() {
+            while !messages.is_empty() {
+                let rest = messages.split_off(fits(&messages));
                 let done = batch::Batch { pool: &self.pool, config: &self.config, stop: self.stop.clone() };
                 if let Some(written) = done.put(messages, known).await {
-                    self.counts.add(written);
+                    self.counts.add(&written);
                 }
+                messages = rest;
             }
         }
         Ok(())
     }
 }
 
+/// How many of these messages are unpacked together; one at least.
+fn fits(messages: &[Message]) -> usize {
+    let mut bytes = 0_usize;
+    let fit = messages.iter().take_while(|message| {
+        bytes = bytes.saturating_add(payload::plain_size(&message.payload).unwrap_or_default());
+        bytes <= TOGETHER_MAX
+    });
+    fit.count().max(1).min(messages.len())
+}
+
+/// A batch unpacks to no more, bytes, unless it is one message.
+const TOGETHER_MAX: usize = 4 * payload::PLAIN_MAX;
 /// Batches that one process has on the way from each stream: one is read while another is written.
 const WORKERS: usize = 2;
 /// How soon a broker or database that is away is tried again.
