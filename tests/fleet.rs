@@ -9,7 +9,7 @@ use turnback::{
 use turnback_core::{base::rng::Rng, document::Document};
 
 use crate::harness::{
-    fleet::{Fleet, Message, Part, certificate, wait_until},
+    fleet::{Fleet, Message, Part, Unusual, certificate, free_port, wait_until},
     recorded::{RUN, Records, everything_is_there_once, id_of},
     setting::{kills, seed},
     skip::installed,
@@ -203,6 +203,58 @@ fn a_broker_with_a_wrong_name_or_an_old_certificate_is_refused() {
         let (status, told) = fleet.run("init");
         assert_eq!(status, Some(code), "{name} {valid:?}: {told}");
         assert!(told.contains(part), "{name} {valid:?}: {told}");
+    }
+}
+
+#[test]
+fn a_database_with_a_wrong_name_or_an_old_certificate_is_refused() {
+    if !installed("openssl", "openssl") {
+        return;
+    }
+    for (name, valid, code, part) in [
+        ("IP:127.0.0.1", ["-days", "2"], 0, "tables: created"),
+        ("DNS:database.example", ["-days", "2"], 4, "not valid for name"),
+        ("IP:127.0.0.1", ["-days", "-1"], 4, "xpired"),
+    ] {
+        let tls = |fleet: &Fleet| {
+            let folder = fleet.path("");
+            certificate(&folder, "database", name, &valid);
+            fleet.give_to_database(&["database.pem", "database.key"]);
+            // Over TLS only: nothing else is let in from the network, not even from this machine.
+            let rules = "local all all trust\nhostssl all all all trust\n";
+            std::fs::write(fleet.path("data/pg_hba.conf"), rules).expect("it is written");
+            let port = free_port();
+            let file = |name: &str| folder.join(name).display().to_string();
+            let settings = [
+                "listen_addresses=127.0.0.1".to_owned(),
+                format!("port={port}"),
+                "ssl=on".to_owned(),
+                format!("ssl_cert_file={}", file("database.pem")),
+                format!("ssl_key_file={}", file("database.key")),
+            ];
+            Unusual {
+                database: settings.into_iter().flat_map(|setting| ["-c".to_owned(), setting]).collect(),
+                database_port: port,
+                connection: Some(format!(
+                    "\"host=127.0.0.1 port={port} user=turnback dbname=postgres\"\nca_file = {:?}",
+                    file("ca.pem")
+                )),
+                ..Unusual::default()
+            }
+        };
+        let Some(mut fleet) = Fleet::start_with(tls) else { return };
+        let (status, told) = fleet.run("init");
+        assert_eq!(status, Some(code), "{name} {valid:?}: {told}");
+        assert!(told.contains(part), "{name} {valid:?}: {told}");
+        if code == 0 {
+            let run = zstd::bulk::compress(RUN.as_bytes(), 3).expect("packed");
+            fleet.publish(std::iter::once(Message::new("run", 1, run)));
+            fleet.add_collector();
+            wait_until("the run is in the tables", || fleet.count("SELECT count(*) FROM run") == 1);
+            let over_tls = "SELECT count(*) FROM pg_stat_ssl JOIN pg_stat_activity USING (pid)
+                WHERE ssl AND application_name = 'turnback fleet'";
+            assert!(fleet.count(over_tls) > 0);
+        }
     }
 }
 

@@ -102,7 +102,9 @@ pub struct Unusual {
     pub agents_in: Option<u32>,
     /// More words for PostgreSQL.
     pub database: Vec<String>,
-    /// How the database is reached, where that is not its socket; with more lines for `[database]`.
+    /// The port that they say; 0: the usual one.
+    pub database_port: u16,
+    /// How the database is reached, where that is not its socket; may have more lines for `[database]`.
     pub connection: Option<String>,
 }
 
@@ -162,6 +164,11 @@ impl Fleet {
         self.folder.path().join(name)
     }
 
+    /// Where the first broker listens for this test.
+    pub fn address(&self) -> (&'static str, u16) {
+        ("127.0.0.1", self.ports[0].0)
+    }
+
     /// Sends messages, and waits until the stream has them.
     pub fn publish(&self, messages: impl Iterator<Item = Message>) {
         self.with_broker(async |broker| {
@@ -176,6 +183,17 @@ impl Fleet {
     pub fn in_stream(&self) -> u64 {
         self.with_broker(async |broker| {
             broker.get_stream("TURNBACK").await.expect("the stream").cached_info().state.messages
+        })
+    }
+
+    /// What the broker says of stream and consumer, for a test that fails.
+    pub fn of_the_broker(&self) -> String {
+        self.with_broker(async |broker| {
+            let Ok(stream) = broker.get_stream("TURNBACK").await else { return "there is no stream".to_owned() };
+            let consumer = stream.get_consumer::<jetstream::consumer::pull::Config>("collect").await;
+            let consumer = consumer.map(|consumer| consumer.cached_info().clone());
+            let info = stream.cached_info();
+            format!("{:?} {:?}\n{consumer:?}", info.state, info.cluster)
         })
     }
 
@@ -344,6 +362,16 @@ impl Fleet {
         assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     }
 
+    /// Makes files those of the user that runs the database, and unreadable to others.
+    pub fn give_to_database(&self, names: &[&str]) {
+        for path in names.iter().map(|name| self.path(name)) {
+            fs::set_permissions(&path, fs::Permissions::from_mode(0o600)).expect("a mode");
+            if is_root() {
+                std::os::unix::fs::chown(&path, Some(NOBODY), Some(NOBODY)).expect("an owner");
+            }
+        }
+    }
+
     fn start_database(&self) -> Process {
         let start = || {
             let mut command = self.as_nobody("postgres");
@@ -378,7 +406,11 @@ impl Fleet {
     /// What the database answers; none if it does not.
     pub fn ask(&self, sql: &str) -> Option<String> {
         let mut command = Command::new(self.postgres.join("psql"));
-        command.arg("-h").arg(self.path("socket")).args(["-U", "turnback", "-d", "postgres", "-XAtq", "-c", sql]);
+        command.arg("-h").arg(self.path("socket"));
+        if self.unusual.database_port > 0 {
+            command.arg("-p").arg(self.unusual.database_port.to_string());
+        }
+        command.args(["-U", "turnback", "-d", "postgres", "-XAtq", "-c", sql]);
         let output = command.stdin(Stdio::null()).output().expect("psql starts");
         output.status.success().then(|| String::from_utf8_lossy(&output.stdout).trim().to_owned())
     }
@@ -452,7 +484,8 @@ fn newest_postgres() -> Option<PathBuf> {
     folders.pop()
 }
 
-fn free_port() -> u16 {
+/// A port of the loopback that nobody has now.
+pub fn free_port() -> u16 {
     let listener = TcpListener::bind(("127.0.0.1", 0)).expect("a port");
     listener.local_addr().expect("an address").port()
 }

@@ -161,8 +161,9 @@ pub fn whatever_is_set_aside(fleet: &Fleet, records: &[Records]) {
         let waiting: Vec<u64> = records.iter().map(Records::waiting).collect();
         assert!(
             began.elapsed() < Duration::from_secs(120),
-            "{:?} are in the tables, {wanted:?} were recorded, {waiting:?} wait\n{}",
+            "{:?} are in the tables, {wanted:?} were recorded, {waiting:?} wait\n{}\n{}",
             in_tables(fleet),
+            fleet.of_the_broker(),
             fleet.logs()
         );
         thread::sleep(Duration::from_millis(200));
