@@ -2,7 +2,8 @@
 
 use std::{
     fs,
-    net::TcpListener,
+    io::{BufRead, BufReader, Write},
+    net::{TcpListener, TcpStream},
     os::unix::{fs::PermissionsExt, process::CommandExt},
     path::{Path, PathBuf},
     process::{Child, Command, Stdio},
@@ -11,6 +12,8 @@ use std::{
 };
 
 use async_nats::{ConnectOptions, HeaderMap, jetstream};
+use base64::{Engine, prelude::BASE64_URL_SAFE_NO_PAD};
+use serde_json::{Value, json};
 use tempfile::TempDir;
 
 use super::skip::{installed, skip};
@@ -164,9 +167,29 @@ impl Fleet {
         self.folder.path().join(name)
     }
 
-    /// Where the first broker listens for this test.
-    pub fn address(&self) -> (&'static str, u16) {
-        ("127.0.0.1", self.ports[0].0)
+    /// Sends a message with headers that no client would send, by the protocol itself (NATS documentation, "Client
+    /// Protocol": CONNECT, HPUB, PING), with the seed of a machine where the broker wants one.
+    pub fn publish_raw(&self, machine: &str, headers: &[u8], seed: Option<&str>) {
+        let mut broker = BufReader::new(TcpStream::connect(("127.0.0.1", self.ports[0].0)).expect("the broker"));
+        let mut line = String::new();
+        broker.read_line(&mut line).expect("its INFO");
+        let told: Value = serde_json::from_str(line.trim_start_matches("INFO ")).expect("JSON");
+        let mut who = json!({"verbose": false, "headers": true});
+        if let Some(seed) = seed {
+            let key = nkeys::KeyPair::from_seed(seed).expect("a seed");
+            let signed = key.sign(told["nonce"].as_str().expect("a nonce").as_bytes()).expect("signed");
+            who["nkey"] = key.public_key().into();
+            who["sig"] = BASE64_URL_SAFE_NO_PAD.encode(signed).into();
+        }
+        let (own, all) = (headers.len(), headers.len() + 1);
+        let subject = format!("turnback.v1.north-quay.{machine}.run");
+        let mut message = format!("CONNECT {who}\r\nHPUB {subject} {own} {all}\r\n").into_bytes();
+        message.extend_from_slice(headers);
+        message.extend_from_slice(b"x\r\nPING\r\n");
+        broker.get_mut().write_all(&message).expect("sent");
+        line.clear();
+        broker.read_line(&mut line).expect("an answer");
+        assert_eq!(line, "PONG\r\n");
     }
 
     /// Sends messages, and waits until the stream has them.
@@ -344,7 +367,7 @@ impl Fleet {
         let path = std::env::var("PATH").unwrap_or_default();
         command.env("PATH", format!("{path}:/usr/sbin")).arg("-c").arg(config);
         let process = Process::start(command, &self.path(&format!("broker-{number}.log")));
-        wait_until("the broker listens", || std::net::TcpStream::connect(("127.0.0.1", port)).is_ok());
+        wait_until("the broker listens", || TcpStream::connect(("127.0.0.1", port)).is_ok());
         process
     }
 

@@ -7,6 +7,7 @@ pub mod overview;
 pub mod ports;
 pub mod requests;
 pub mod runs;
+pub mod sessions;
 pub mod tokens;
 
 use std::{sync::Arc, time::Instant};
