@@ -58,8 +58,12 @@ fn a_cluster_that_loses_its_leader_loses_no_document() {
     let mut rng = Rng::new(seed(21));
     for _ in 0..kills(2) {
         record(&mut records, &mut rng);
-        wait_until("one leads", || fleet.leader().is_some());
-        let Some(lost) = fleet.leader() else { continue };
+        let mut leader = None;
+        wait_until("one leads", || {
+            leader = fleet.leader();
+            leader.is_some()
+        });
+        let lost = leader.expect("one leads");
         record(&mut records, &mut rng);
         pause(&mut rng, 700);
         fleet.kill(Part::Broker(lost));
