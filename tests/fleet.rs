@@ -1,128 +1,19 @@
 //! Agents, broker, collectors and database, each of which may die at any moment.
 
-use std::{
-    collections::BTreeSet,
-    path::Path,
-    process::Command,
-    thread,
-    time::{Duration, Instant},
-};
+use std::{thread, time::Duration};
 
-use async_nats::{ConnectOptions, HeaderMap, jetstream};
 use turnback::{
-    archive::{
-        Archive,
-        logbook::{Entry, Logbook},
-        outbox::FleetOutbox,
-        sqlite::Store,
-    },
-    fleet::database::FORMAT,
+    archive::outbox::FleetOutbox,
+    fleet::{database::FORMAT, payload},
 };
-use turnback_core::{
-    base::rng::Rng,
-    document::{Document, case::Case, run::Report},
-    watch::standing::{Change, State},
-};
+use turnback_core::{base::rng::Rng, document::Document};
 
 use crate::harness::{
-    fleet::{Fleet, Part, wait_until},
-    setting::kills,
+    fleet::{Fleet, Message, Part, Unusual, certificate, free_port, wait_until},
+    recorded::{RUN, Records, everything_is_there_once, id_of},
+    setting::{kills, seed},
     skip::installed,
 };
-
-const RUN: &str = include_str!("fixtures/format1/ethernet-run.json");
-const CASE: &str = include_str!("fixtures/format1/case.json");
-
-/// An agent's records, as a program beside the agent writes them.
-struct Records {
-    store: Store,
-    host: String,
-    runs: BTreeSet<String>,
-    cases: BTreeSet<(String, String)>,
-    changes: u64,
-}
-
-impl Records {
-    fn open(state: &Path) -> Self {
-        let path = state.join("records.db");
-        wait_until("the agent has made its records", || path.exists());
-        let host = std::fs::read_to_string("/proc/sys/kernel/hostname").expect("a host name").trim().to_owned();
-        let mut store = Store::open(&path).expect("records");
-        wait_until("the agent has joined the fleet", || store.enter_again(i64::MAX).is_ok());
-        Self { store, host, runs: BTreeSet::new(), cases: BTreeSet::new(), changes: 0 }
-    }
-
-    fn add_run(&mut self) {
-        let Ok(Document::Run(report)) = Document::read(RUN) else { panic!("a run") };
-        let run = uuid::Uuid::now_v7().to_string();
-        let started_at = jiff::Timestamp::now().to_string();
-        let report = Report { run: run.clone(), machine: self.host.clone(), started_at, ..*report };
-        self.store.put(&report.into()).expect("recorded");
-        self.runs.insert(run);
-    }
-
-    /// A new case, and its second and last revision.
-    fn add_case(&mut self) {
-        let Ok(Document::Case(case)) = Document::read(CASE) else { panic!("a case") };
-        let id = uuid::Uuid::now_v7().to_string();
-        for state in ["opened", "closed"] {
-            let case =
-                Case { case: id.clone(), closed: Some(state.to_owned()), cable: state.into(), ..(*case).clone() };
-            self.store.put(&case.into()).expect("recorded");
-        }
-        self.cases.insert((id, "closed".to_owned()));
-    }
-
-    fn add_change(&mut self) {
-        let at_ms = jiff::Timestamp::now().as_millisecond();
-        let change = Change { from: State::Proven, to: State::Suspect, at_ms, why: "bit-errors".into() };
-        let entry = Entry { port: "quay1".into(), change: Some(change), ..Entry::default() };
-        self.store.enter(&entry).expect("recorded");
-        self.changes += 1;
-    }
-
-    fn waiting(&self) -> u64 {
-        self.store.backlog().expect("the outbox").waiting
-    }
-}
-
-/// Says what the tables hold of what the agents recorded: runs, cases in their last revision, changes.
-fn in_tables(fleet: &Fleet) -> (u64, u64, u64) {
-    (
-        fleet.count("SELECT count(*) FROM run"),
-        fleet.count("SELECT count(*) FROM case_document WHERE cable = 'closed'"),
-        fleet.count("SELECT count(*) FROM state_change"),
-    )
-}
-
-/// Waits until all is in the tables, and holds each against what was recorded.
-#[track_caller]
-fn everything_is_there_once(fleet: &Fleet, records: &[Records]) {
-    let count = |of: fn(&Records) -> usize| records.iter().map(of).sum::<usize>() as u64;
-    let wanted = (count(|r| r.runs.len()), count(|r| r.cases.len()), count(|r| r.changes as usize));
-    let began = Instant::now();
-    while in_tables(fleet) != wanted {
-        let waiting: Vec<u64> = records.iter().map(Records::waiting).collect();
-        assert!(
-            began.elapsed() < Duration::from_secs(120),
-            "{:?} are in the tables, {wanted:?} were recorded, {waiting:?} wait\n{}",
-            in_tables(fleet),
-            fleet.logs()
-        );
-        thread::sleep(Duration::from_millis(200));
-    }
-    wait_until("nothing waits", || records.iter().all(|r| r.waiting() == 0));
-    let told = fleet.ask("SELECT id FROM run ORDER BY id").expect("an answer");
-    let runs: BTreeSet<String> = told.lines().map(str::to_owned).collect();
-    let recorded: BTreeSet<String> = records.iter().flat_map(|r| r.runs.iter().cloned()).collect();
-    assert_eq!(runs, recorded);
-    let told = fleet.ask("SELECT id || ' ' || cable FROM case_document ORDER BY id").expect("an answer");
-    let cases: BTreeSet<String> = told.lines().map(str::to_owned).collect();
-    let recorded = records.iter().flat_map(|r| r.cases.iter()).map(|(id, cable)| format!("{id} {cable}"));
-    assert_eq!(cases, recorded.collect());
-    assert_eq!(in_tables(fleet), wanted, "and no more comes");
-    assert_eq!(fleet.count("SELECT count(*) FROM poison"), 0, "{:?}", fleet.ask("SELECT reason FROM poison"));
-}
 
 #[test]
 fn what_agents_record_is_in_the_tables_once_whatever_dies() {
@@ -135,28 +26,21 @@ fn what_agents_record_is_in_the_tables_once_whatever_dies() {
     }
     (0..2).for_each(|_| fleet.add_collector());
     let mut records: Vec<Records> = (0..agents).map(|n| Records::open(&fleet.state(n))).collect();
-    let seed = std::env::var("TURNBACK_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(15);
-    let mut rng = Rng::new(seed);
-    let parts = [Part::Broker, Part::Database, Part::Collector(0), Part::Collector(1), Part::Agent(0), Part::Agent(1)];
+    let mut rng = Rng::new(seed(15));
+    let mut parts = vec![Part::Broker(0), Part::Database];
+    parts.extend((0..2).flat_map(|n| [Part::Collector(n), Part::Agent(n)]));
     // Every part in the first six, in an order drawn; then whatever is drawn.
-    let mut order: Vec<Part> = parts.to_vec();
+    let mut order = parts.clone();
     for n in (1..order.len()).rev() {
         order.swap(n, rng.below(n as u64 + 1) as usize);
     }
     let rounds = kills(6);
     for round in 0..rounds {
         let part = *order.get(round as usize).unwrap_or(&parts[rng.below(parts.len() as u64) as usize]);
-        let record = |rng: &mut Rng, records: &mut [Records]| {
-            for records in records.iter_mut() {
-                (0..2 + rng.below(6)).for_each(|_| records.add_run());
-                (0..rng.below(2)).for_each(|_| records.add_case());
-                (0..rng.below(3)).for_each(|_| records.add_change());
-            }
-        };
-        record(&mut rng, &mut records);
+        records.iter_mut().for_each(|records| records.add_some(&mut rng));
         thread::sleep(Duration::from_millis(rng.below(700)));
         fleet.kill(part);
-        record(&mut rng, &mut records);
+        records.iter_mut().for_each(|records| records.add_some(&mut rng));
         thread::sleep(Duration::from_millis(rng.below(700)));
         fleet.revive(part);
     }
@@ -178,21 +62,6 @@ fn what_agents_record_is_in_the_tables_once_whatever_dies() {
     assert_eq!(fleet.count("SELECT count(*) FROM port WHERE label LIKE 'A-%' AND cabinet = 'quay-3'"), 2);
 }
 
-/// Sends messages as an agent would, or as none should.
-fn publish(fleet: &Fleet, messages: &[(&str, &[u8])]) {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
-    runtime.block_on(async {
-        let client = ConnectOptions::new().connect(fleet.address()).await.expect("the broker");
-        let broker = jetstream::new(client);
-        for (number, (subject, bytes)) in messages.iter().enumerate() {
-            let mut headers = HeaderMap::new();
-            headers.insert("Turnback-Number", (number + 1).to_string());
-            let sent = broker.publish_with_headers((*subject).to_owned(), headers, bytes.to_vec().into()).await;
-            sent.expect("sent").await.expect("taken");
-        }
-    });
-}
-
 #[test]
 fn a_message_that_cannot_be_taken_is_set_aside_and_holds_up_no_other() {
     let Some(mut fleet) = Fleet::start() else { return };
@@ -201,30 +70,71 @@ fn a_message_that_cannot_be_taken_is_set_aside_and_holds_up_no_other() {
     let newer = RUN.replacen("\"format\": 1", "\"format\": 99", 1);
     assert_ne!(newer, RUN);
     let newer = zstd::bulk::compress(newer.as_bytes(), 3).expect("packed");
-    publish(
-        &fleet,
-        &[
-            ("turnback.v1.north-quay.closet-7.run", b"no document"),
-            ("turnback.v1.north-quay.closet-7.run", &newer),
-            ("turnback.v1.north-quay.closet-7.run", &run),
-            ("turnback.v1.north-quay.closet-7.case", &run),
-        ],
-    );
+    // PostgreSQL 15, 11.2 and the source of its B-tree: an entry of an index has 2704 bytes at most.
+    let Ok(Document::Run(mut long)) = Document::read(RUN) else { panic!("a run") };
+    let mut rng = Rng::new(seed(3));
+    long.cable = Some((0..600).map(|_| format!("{:016x}", rng.draw())).collect());
+    long.run = id_of(jiff::Timestamp::now());
+    let long = payload::pack_document(&Document::Run(long)).expect("packed").bytes;
+    let sent =
+        [("run", b"no document".to_vec()), ("run", newer.clone()), ("run", long), ("run", run.clone()), ("case", run)];
+    let message = |(number, (what, bytes)): (usize, (&str, Vec<u8>))| Message::new(what, number as i64 + 1, bytes);
+    fleet.publish(sent.into_iter().enumerate().map(message));
     fleet.add_collector();
     wait_until("the run is in the tables", || fleet.count("SELECT count(*) FROM run") == 1);
-    wait_until("three are set aside", || fleet.count("SELECT count(*) FROM poison") == 3);
-    let (code, told) = fleet.run("poison --json");
+    wait_until("four are set aside", || fleet.count("SELECT count(*) FROM set_aside") == 4);
+    let (code, told) = fleet.run("set-aside --json");
     assert_eq!(code, Some(0), "{told}");
     let told: serde_json::Value = serde_json::from_str(&told).expect("JSON");
-    let reasons: Vec<&str> = told["poison"].as_array().unwrap().iter().map(|l| l["reason"].as_str().unwrap()).collect();
-    for part in ["cannot be unpacked", "made by a newer version", "its subject says case, it is a run"] {
+    let reasons: Vec<&str> =
+        told["set_aside"].as_array().unwrap().iter().map(|l| l["reason"].as_str().unwrap()).collect();
+    for part in ["cannot be unpacked", "made by a newer version", "its subject says case, it is a run", "index"] {
         assert!(reasons.iter().any(|reason| reason.contains(part)), "{part}: {reasons:?}");
     }
-    assert!(told["poison"].as_array().unwrap().iter().all(|line| line["tries"] == 2), "{told}");
+    assert!(told["set_aside"].as_array().unwrap().iter().all(|line| line["tries"] == 2), "{told}");
+    // Whole, so that a newer program can take it.
+    let kept = fleet.ask("SELECT encode(payload, 'hex') FROM set_aside WHERE reason LIKE '%newer version%'");
+    assert_eq!(kept, Some(newer.iter().map(|byte| format!("{byte:02x}")).collect()));
     // Nothing of it is left at the broker, and a second look still refuses them.
-    let (code, told) = fleet.run("poison --retry");
+    let (code, told) = fleet.run("set-aside --retry");
     assert_eq!(code, Some(0), "{told}");
-    assert!(told.starts_with("taken: 0\nstill set aside: 3\n"), "{told}");
+    assert!(told.starts_with("taken: 0\nstill set aside: 4\n"), "{told}");
+}
+
+#[test]
+fn two_machines_with_a_document_of_the_same_id_are_both_heard() {
+    let Some(mut fleet) = Fleet::start() else { return };
+    // Long enough that the broker remembers the ids of one machine when the other sends.
+    let config = fleet.path("fleet.toml");
+    let text = std::fs::read_to_string(&config).expect("a configuration");
+    std::fs::write(&config, text.replace("duplicate_window = \"1s\"", "duplicate_window = \"5m\"")).expect("written");
+    assert_eq!(fleet.run("init").0, Some(0));
+    for n in 0..2 {
+        fleet.add_agent(&format!("closet-{n}"), "");
+    }
+    fleet.add_collector();
+    let mut records: Vec<Records> = (0..2).map(|n| Records::open(&fleet.state(n))).collect();
+    // As after a cloned disk: one run that both tell, one id that each gave to a run of its own, one case that both
+    // went on with.
+    let now = jiff::Timestamp::now();
+    let [told_twice, given_twice, case] = std::array::from_fn(|_| id_of(now));
+    for (n, records) in records.iter_mut().enumerate() {
+        records.add_run_as(&told_twice, |_| {});
+        records.add_run_as(&given_twice, |report| report.port.name = format!("quay{n}"));
+        records.add_case_as(&case, |case| case.cable = format!("Q-{n}"));
+    }
+    let count = |sql: &str| fleet.count(&format!("SELECT count(*) FROM {sql}"));
+    wait_until("both cases are there", || count("case_document") == 2);
+    wait_until("the second run of that id is set aside", || count("set_aside") == 1);
+    wait_until("nothing waits", || records.iter().all(|records| records.waiting() == 0));
+    assert_eq!(count(&format!("run WHERE id = '{told_twice}'")), 1);
+    assert_eq!(count(&format!("run WHERE id = '{given_twice}'")), 1);
+    let kept =
+        fleet.ask("SELECT name FROM run JOIN machine m ON m.id = machine_id ORDER BY run.id").expect("an answer");
+    let aside = fleet.ask("SELECT split_part(subject, '.', 4) || ': ' || reason FROM set_aside").expect("an answer");
+    let (by, reason) = aside.split_once(": ").expect("two parts");
+    assert!(reason.contains("is another run") && reason.contains(&given_twice), "{reason}");
+    assert!(kept.lines().any(|keeper| keeper != by), "{kept}: {by}");
 }
 
 #[test]
@@ -267,24 +177,12 @@ fn an_agent_is_heard_under_its_own_name_only() {
     });
     assert_eq!(fleet.ask("SELECT name FROM machine").expect("an answer"), "closet-0", "{}", fleet.logs());
     assert_eq!(records[1].waiting(), 1);
-    // No log holds a key.
+    // A collector may take a message out of the stream that no client can read.
     let seed = std::fs::read_to_string(key(&fleet, "agent.north-quay.closet-0")).expect("a seed");
+    fleet.publish_raw("closet-0", b"NATS/1.0\r\nno colon\r\n\r\n", Some(seed.trim()));
+    wait_until("it is set aside", || fleet.count("SELECT count(*) FROM set_aside WHERE reason LIKE '%headers%'") == 1);
+    // No log holds a key.
     assert!(!fleet.logs().contains(seed.trim()));
-}
-
-/// An authority, and a certificate that it signed for this name.
-fn certificate(folder: &Path, name: &str, valid: &[&str]) {
-    let run = |arguments: &[&str]| {
-        let output = Command::new("openssl").args(arguments).current_dir(folder).output().expect("openssl");
-        assert!(output.status.success(), "{arguments:?}: {}", String::from_utf8_lossy(&output.stderr));
-    };
-    let key = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes"];
-    let authority = ["req", "-x509", "-keyout", "ca.key", "-out", "ca.pem", "-days", "2", "-subj", "/CN=harbour"];
-    run(&[&authority[..], &key].concat());
-    run(&[&["req", "-keyout", "broker.key", "-out", "broker.csr", "-subj", "/CN=broker"], &key[..]].concat());
-    std::fs::write(folder.join("ext"), format!("subjectAltName={name}\n")).expect("it is written");
-    let sign = ["x509", "-req", "-in", "broker.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial"];
-    run(&[&sign[..], &["-extfile", "ext", "-out", "broker.pem"], valid].concat());
 }
 
 #[test]
@@ -299,7 +197,7 @@ fn a_broker_with_a_wrong_name_or_an_old_certificate_is_refused() {
     ] {
         let tls = |fleet: &Fleet| {
             let folder = fleet.path("");
-            certificate(&folder, name, &valid);
+            certificate(&folder, "broker", name, &valid);
             let file = |name: &str| folder.join(name).display().to_string();
             format!("tls {{ cert_file: {:?}, key_file: {:?} }}", file("broker.pem"), file("broker.key"))
         };
@@ -308,6 +206,58 @@ fn a_broker_with_a_wrong_name_or_an_old_certificate_is_refused() {
         let (status, told) = fleet.run("init");
         assert_eq!(status, Some(code), "{name} {valid:?}: {told}");
         assert!(told.contains(part), "{name} {valid:?}: {told}");
+    }
+}
+
+#[test]
+fn a_database_with_a_wrong_name_or_an_old_certificate_is_refused() {
+    if !installed("openssl", "openssl") {
+        return;
+    }
+    for (name, valid, code, part) in [
+        ("IP:127.0.0.1", ["-days", "2"], 0, "tables: created"),
+        ("DNS:database.example", ["-days", "2"], 4, "not valid for name"),
+        ("IP:127.0.0.1", ["-days", "-1"], 4, "xpired"),
+    ] {
+        let tls = |fleet: &Fleet| {
+            let folder = fleet.path("");
+            certificate(&folder, "database", name, &valid);
+            fleet.give_to_database(&["database.pem", "database.key"]);
+            // Over TLS only: nothing else is let in from the network, not even from this machine.
+            let rules = "local all all trust\nhostssl all all all trust\n";
+            std::fs::write(fleet.path("data/pg_hba.conf"), rules).expect("it is written");
+            let port = free_port();
+            let file = |name: &str| folder.join(name).display().to_string();
+            let settings = [
+                "listen_addresses=127.0.0.1".to_owned(),
+                format!("port={port}"),
+                "ssl=on".to_owned(),
+                format!("ssl_cert_file={}", file("database.pem")),
+                format!("ssl_key_file={}", file("database.key")),
+            ];
+            Unusual {
+                database: settings.into_iter().flat_map(|setting| ["-c".to_owned(), setting]).collect(),
+                database_port: port,
+                connection: Some(format!(
+                    "\"host=127.0.0.1 port={port} user=turnback dbname=postgres\"\nca_file = {:?}",
+                    file("ca.pem")
+                )),
+                ..Unusual::default()
+            }
+        };
+        let Some(mut fleet) = Fleet::start_with(tls) else { return };
+        let (status, told) = fleet.run("init");
+        assert_eq!(status, Some(code), "{name} {valid:?}: {told}");
+        assert!(told.contains(part), "{name} {valid:?}: {told}");
+        if code == 0 {
+            let run = zstd::bulk::compress(RUN.as_bytes(), 3).expect("packed");
+            fleet.publish(std::iter::once(Message::new("run", 1, run)));
+            fleet.add_collector();
+            wait_until("the run is in the tables", || fleet.count("SELECT count(*) FROM run") == 1);
+            let over_tls = "SELECT count(*) FROM pg_stat_ssl JOIN pg_stat_activity USING (pid)
+                WHERE ssl AND application_name = 'turnback fleet'";
+            assert!(fleet.count(over_tls) > 0);
+        }
     }
 }
 

@@ -128,6 +128,10 @@ fn what_the_tables_hold_is_on_the_page_in_the_api_and_in_the_tables_for_a_spread
         ("/ports?q=%25", &["No port fits"]),
         ("/ports?state=attention", &["quay3"]),
         ("/ports?state=stale", &["/dev/ttyS4"]),
+        ("/ports?state=proven", &["No port fits"]),
+        ("/ports?state=silent", &["/dev/ttyS4", "It was proven when its machine was last heard."]),
+        ("/machines/lock%20%3Cgate%3E/closet-9/%2Fdev%2FttyS4", &["silent", "Look at its machine first"]),
+        ("/api/1/ports?state=silent", &["\"state\":\"silent\"", "\"told\":\"proven\""]),
         ("/machines/north-quay/closet-3/quay3", &["failed", "The same adapter at other ports", "/dev/ttyS4", "K-7"]),
         ("/failures", &["2 changes for the worse"]),
         ("/runs?outcome=fault", &["quay3"]),
@@ -139,7 +143,7 @@ fn what_the_tables_hold_is_on_the_page_in_the_api_and_in_the_tables_for_a_spread
         ("/machines.csv", &["closet-9"]),
         ("/failures.csv", &["closet-3"]),
         ("/runs.csv", &[RUNS[1]]),
-        ("/metrics", &["turnback_fleet_ports{site=\"north-quay\",state=\"failed\"} 1", "# EOF"]),
+        ("/metrics", &["turnback_fleet_ports{site=\"north-quay\",state=\"failed\"} 1", "state=\"silent\"} 1", "# EOF"]),
         ("/health", &["\"ok\":true"]),
         ("/api/1/overview", &["\"needs_attention\":1", "\"failures_day\":2"]),
         ("/api/1/ports?q=sn0042", &["\"port\":\"quay3\""]),
@@ -194,6 +198,59 @@ fn a_token_counts_from_when_it_is_made_until_it_is_revoked() {
     assert_eq!(fleet.run("token revoke desk").0, Some(0));
     wait_until("the revoked token counts no more", || change(&with(&secret)).code() == "wrong-token");
     assert_eq!(fleet.run("token revoke desk").0, Some(2));
+}
+
+#[test]
+fn a_session_outlives_its_process_counts_in_another_and_ends_with_its_token() {
+    let Some(fleet) = filled() else { return };
+    let (config, folder) = with_view(&fleet);
+    let secret = fleet.run("token make desk --role write").1;
+    let start = || Serving::start(&["serve", "--config", &config], &folder);
+    let mut serving = start();
+    let form = ("Content-Type", "application/x-www-form-urlencoded");
+    let enter = |serving: &Serving| {
+        let form = [form, ("Origin", serving.url.as_str())];
+        let entered = serving.caller.send("POST", "/enter", &form, &format!("token={}", secret.trim()));
+        assert_eq!(entered.status, 303, "{entered:?}");
+        entered.header("set-cookie").split(';').next().expect("a cookie").to_owned()
+    };
+    // Only who may change something is told that there is no such call.
+    let counts = |serving: &Serving, cookie: &str| {
+        let headers = [("Cookie", cookie), ("Origin", serving.url.as_str()), ("Content-Type", "application/json")];
+        let code = serving.caller.send("POST", "/api/1/nothing", &headers, "{}").code();
+        assert_ne!(code, "too-often");
+        code == "unknown-route"
+    };
+    // No faster than the page takes changes from one address.
+    let slowly = || std::thread::sleep(Duration::from_secs(1));
+    let cookie = enter(&serving);
+    assert!(counts(&serving, &cookie) && !counts(&serving, "turnback_session=00"));
+    assert_eq!(serving.interrupt(), Some(0));
+    let (first, second) = (start(), start());
+    assert!(counts(&first, &cookie), "after a restart");
+    assert!(counts(&second, &cookie), "at another process");
+    // Left at one it ends at both; another one goes on.
+    let other = enter(&second);
+    wait_until("the other counts at the first", || {
+        slowly();
+        counts(&first, &other)
+    });
+    let left = first.caller.send("POST", "/leave", &[form, ("Cookie", &cookie), ("Origin", &first.url)], "");
+    assert_eq!(left.status, 303, "{left:?}");
+    assert!(!counts(&first, &cookie));
+    wait_until("it ended at the second", || {
+        slowly();
+        !counts(&second, &cookie)
+    });
+    assert!(counts(&first, &other) && counts(&second, &other));
+    let secret = other.split('=').next_back().expect("its name");
+    assert_eq!(fleet.count(&format!("SELECT count(*) FROM view_session WHERE digest = sha256('{secret}')")), 1);
+    assert_eq!(fleet.run("token revoke desk").0, Some(0));
+    wait_until("it ended with its token", || {
+        slowly();
+        !counts(&first, &other) && !counts(&second, &other)
+    });
+    assert_eq!(fleet.count("SELECT count(*) FROM view_session"), 0);
 }
 
 #[test]

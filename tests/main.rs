@@ -9,6 +9,7 @@ mod desk_cases;
 mod docs_current;
 mod fleet;
 mod fleet_announce;
+mod fleet_faults;
 mod fleet_view;
 mod harness;
 mod host_meddles;

@@ -6,6 +6,7 @@ pub mod fleet;
 pub mod netns;
 pub mod program;
 pub mod pty;
+pub mod recorded;
 pub mod rigs;
 pub mod setting;
 pub mod skip;

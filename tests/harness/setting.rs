@@ -13,3 +13,8 @@ pub fn seeds(all: u64) -> impl Iterator<Item = u64> {
 pub fn kills(usual: u64) -> u64 {
     env::var("TURNBACK_KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(usual)
 }
+
+/// What a test draws from: `TURNBACK_SEED`, or `usual`.
+pub fn seed(usual: u64) -> u64 {
+    env::var("TURNBACK_SEED").ok().and_then(|n| n.parse().ok()).unwrap_or(usual)
+}

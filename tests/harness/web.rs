@@ -164,11 +164,15 @@ impl Caller {
     }
 
     fn call(&self, method: &str, path: &str, body: &str) -> Answer {
+        let bearer = format!("Bearer {}", self.token);
+        self.send(method, path, &[("Authorization", bearer.as_str()), ("Content-Type", "application/json")], body)
+    }
+
+    /// With these headers, and without its token.
+    pub fn send(&self, method: &str, path: &str, headers: &[(&str, &str)], body: &str) -> Answer {
         let stream = TcpStream::connect(self.address).expect("it listens");
         stream.set_read_timeout(Some(LIMIT)).expect("a time limit");
-        let bearer = format!("Bearer {}", self.token);
-        let headers = [("Authorization", bearer.as_str()), ("Content-Type", "application/json")];
-        sent_to(stream, request(self.address, method, path, &headers, body).as_bytes())
+        sent_to(stream, request(self.address, method, path, headers, body).as_bytes())
     }
 }
 

@@ -43,7 +43,11 @@ const PORTS: usize = 24;
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
-    let number = |text: &str| text.parse::<usize>().map_err(|error| format!("`{text}`: {error}"));
+    // None of either is nothing to measure.
+    let number = |text: &str| match text.parse::<usize>() {
+        Ok(0) => Err("0 agents or documents are too few: 1 at least".to_owned()),
+        read => read.map_err(|error| format!("`{text}`: {error}")),
+    };
     let done = match words[..] {
         ["publish", server, agents, documents] => {
             number(agents).and_then(|agents| Ok(run(server, number(documents)?, Some(agents))))

@@ -4,6 +4,7 @@
 //! survive a restart. The token in the token file is not among them; it belongs to whoever can read the file.
 
 use std::{
+    collections::BTreeSet,
     io,
     sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError},
 };
@@ -84,6 +85,21 @@ pub struct KnownToken {
     pub digest: String,
     /// What else is known of it.
     pub view: TokenView,
+}
+
+/// A session of a list kept elsewhere.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KnownSession {
+    /// SHA-256 of its name, in hexadecimal.
+    pub digest: String,
+    /// Name of the token that opened it.
+    pub name: String,
+    /// What its holder may do.
+    pub role: Role,
+    /// When it was opened, ms since 1970-01-01 UTC.
+    pub made_ms: i64,
+    /// When it ends by itself.
+    pub ends_ms: i64,
 }
 
 /// A code that opens a session once.
@@ -264,6 +280,34 @@ impl Keys {
         let tokens: Vec<Key> = tokens.into_iter().map(key).collect();
         kept.sessions.retain(|key| tokens.iter().any(|t| t.name == key.name && t.role == key.role));
         kept.tokens = tokens;
+    }
+
+    /// Sessions that are open.
+    pub fn sessions(&self) -> Vec<KnownSession> {
+        let now_ms = (self.clock)();
+        let session = |key: &Key| KnownSession {
+            digest: key.digest.clone(),
+            name: key.name.clone(),
+            role: key.role,
+            made_ms: key.made_ms,
+            ends_ms: key.ends_ms.unwrap_or(i64::MAX),
+        };
+        self.kept().sessions.iter().filter(|key| key.holds(now_ms)).map(session).collect()
+    }
+
+    /// Takes over sessions that a list kept elsewhere has, and ends those that it has no more, by their digests.
+    pub fn settle_sessions(&self, opened: Vec<KnownSession>, ended: &BTreeSet<String>) {
+        let mut kept = self.kept();
+        kept.sessions.retain(|key| !ended.contains(&key.digest));
+        kept.sessions.extend(opened.into_iter().map(|session| Key {
+            by: session.name.clone(),
+            digest: session.digest,
+            name: session.name,
+            role: session.role,
+            made_ms: session.made_ms,
+            ends_ms: Some(session.ends_ms),
+            last_used_ms: None,
+        }));
     }
 
     /// Opens a session for somebody; its name, which is the secret. *Disk.*

@@ -15,6 +15,9 @@ pub const PACKED_MAX: usize = 512 * 1024;
 /// An unpacked one is no larger, bytes: a small packed message must not fill the memory of a collector.
 pub const PLAIN_MAX: usize = 16 * 1024 * 1024;
 
+/// A state or heartbeat unpacks to no more, bytes: it is read into memory whole before anything is known of it.
+pub const MESSAGE_PLAIN_MAX: usize = 4 * 1024 * 1024;
+
 /// A document ready for the way.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Packed {
@@ -34,8 +37,11 @@ pub enum PayloadError {
         bytes: usize,
     },
     /// It is not what zstd makes of a text, or unpacks to more than is allowed.
-    #[error("no zstd frame that unpacks to {PLAIN_MAX} bytes at most")]
-    NotPacked,
+    #[error("no zstd frame that unpacks to {most} bytes at most")]
+    NotPacked {
+        /// What is allowed, bytes.
+        most: usize,
+    },
     /// What was packed is no text.
     #[error("what was packed is not UTF-8 text")]
     NotText,
@@ -77,15 +83,20 @@ pub fn pack(message: &impl Serialize) -> Result<Vec<u8>, PayloadError> {
     }
 }
 
-/// The text of a packed message.
+/// The text of a packed message, which has no more than `most` bytes.
 ///
 /// # Errors
-/// It was not packed by [`pack`].
-pub fn unpack(bytes: &[u8]) -> Result<String, PayloadError> {
-    let size = get_frame_content_size(bytes).ok().flatten().and_then(|size| usize::try_from(size).ok());
-    let size = size.filter(|size| *size <= PLAIN_MAX).ok_or(PayloadError::NotPacked)?;
-    let text = zstd::bulk::decompress(bytes, size).map_err(|_| PayloadError::NotPacked)?;
+/// It was not packed by [`pack`], or is larger.
+pub fn unpack(bytes: &[u8], most: usize) -> Result<String, PayloadError> {
+    let refused = || PayloadError::NotPacked { most };
+    let size = plain_size(bytes).filter(|size| *size <= most).ok_or_else(refused)?;
+    let text = zstd::bulk::decompress(bytes, size).map_err(|_| refused())?;
     String::from_utf8(text).map_err(|_| PayloadError::NotText)
+}
+
+/// What a packed message says of its size once unpacked, bytes; none if it says nothing.
+pub fn plain_size(bytes: &[u8]) -> Option<usize> {
+    get_frame_content_size(bytes).ok().flatten().and_then(|size| usize::try_from(size).ok())
 }
 
 /// Of a run the seconds; of a card test all samples but the first and the last of each load. A run says so itself.
@@ -153,7 +164,7 @@ mod tests {
         let document = Document::read(RUN).unwrap();
         let packed = pack_document(&document).unwrap();
         assert!(!packed.without_series && packed.bytes.len() < RUN.len() / 2, "{}", packed.bytes.len());
-        assert_eq!(unpack(&packed.bytes).unwrap(), serde_json::to_string(&document).unwrap());
+        assert_eq!(unpack(&packed.bytes, PLAIN_MAX).unwrap(), serde_json::to_string(&document).unwrap());
     }
 
     #[test]
@@ -161,7 +172,9 @@ mod tests {
         let document = run_with_seconds(60_000);
         let packed = pack_document(&document).unwrap();
         assert!(packed.without_series && packed.bytes.len() < PACKED_MAX);
-        let Ok(Document::Run(report)) = Document::read(&unpack(&packed.bytes).unwrap()) else { panic!("a run") };
+        let Ok(Document::Run(report)) = Document::read(&unpack(&packed.bytes, PLAIN_MAX).unwrap()) else {
+            panic!("a run")
+        };
         assert!(report.seconds.is_empty());
         assert_eq!(report.warnings.last().map(String::as_str), Some(WITHOUT_SERIES));
     }
@@ -184,21 +197,30 @@ mod tests {
     fn a_small_message_does_not_fill_the_memory() {
         let bomb = zstd::bulk::compress(&vec![b' '; PLAIN_MAX + 1], 3).unwrap();
         assert!(bomb.len() < 10_000);
-        assert!(matches!(unpack(&bomb), Err(PayloadError::NotPacked)));
+        assert!(matches!(unpack(&bomb, PLAIN_MAX), Err(PayloadError::NotPacked { .. })));
+        assert!(matches!(unpack(&bomb, 100), Err(PayloadError::NotPacked { most: 100 })));
+        // One that lies: the frame says a byte (RFC 8878, 3.1.1.1: descriptor 0x20 has its size in the next byte), and
+        // its one block is a run of 128 KiB (3.1.1.2: last, type 1, size 0x20000).
+        let block = 1 | 1 << 1 | 0x2_0000_u32 << 3;
+        let mut liar = vec![0x28, 0xb5, 0x2f, 0xfd, 0x20, 1];
+        liar.extend(&block.to_le_bytes()[..3]);
+        liar.push(b' ');
+        assert_eq!(plain_size(&liar), Some(1));
+        assert!(matches!(unpack(&liar, PLAIN_MAX), Err(PayloadError::NotPacked { .. })));
         let not_text = zstd::bulk::compress(&[0xff, 0xfe], 3).unwrap();
-        assert!(matches!(unpack(&not_text), Err(PayloadError::NotText)));
+        assert!(matches!(unpack(&not_text, PLAIN_MAX), Err(PayloadError::NotText)));
     }
 
     proptest! {
         #[test]
         fn arbitrary_bytes_never_panic(bytes in proptest::collection::vec(any::<u8>(), 0..400)) {
-            let _ = unpack(&bytes);
+            let _ = unpack(&bytes, PLAIN_MAX);
             let mut frame = zstd::bulk::compress(&bytes, 3).unwrap();
-            let _ = unpack(&frame);
+            let _ = unpack(&frame, PLAIN_MAX);
             if let Some(byte) = frame.get_mut(bytes.len() % 20) {
                 *byte ^= 1 | bytes.len() as u8;
             }
-            let _ = unpack(&frame);
+            let _ = unpack(&frame, PLAIN_MAX);
         }
     }
 }

@@ -3,6 +3,11 @@
 
 use serde::{Deserialize, Serialize};
 
+/// One message tells of no more ports: whoever reads it must not run out of memory.
+pub const PORTS_MAX: usize = 1000;
+/// Nor of more changes.
+pub const CHANGES_MAX: usize = 1000;
+
 /// States of some of a machine's ports. Times are milliseconds since 1970-01-01 UTC by the machine's own clock.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
@@ -12,9 +17,9 @@ pub struct StateMessage {
     /// The machine's number of the message: a later one has a higher number, whatever its clock says. What an older
     /// message says of a port never replaces what a newer one said.
     pub number: i64,
-    /// Ports as they stood when the message was made.
+    /// Ports as they stood when the message was made, [`PORTS_MAX`] at most.
     pub ports: Vec<PortState>,
-    /// Changes of state, each told once, the oldest first.
+    /// Changes of state, each told once, the oldest first, [`CHANGES_MAX`] at most.
     pub changes: Vec<StateChange>,
     /// `ports` is all that the machine knows of: it has forgotten the others.
     pub is_complete: bool,

@@ -99,7 +99,7 @@ pub enum FleetCommand {
         store: Option<PathBuf>,
     },
     /// List messages that no collector could take, with the reason
-    Poison {
+    SetAside {
         /// Where broker and database are
         #[command(flatten)]
         place: Place,

@@ -5,9 +5,9 @@ pub mod args;
 mod collect;
 mod demo;
 mod init;
-mod poison;
 mod resend;
 mod serve;
+mod set_aside;
 mod token;
 
 use std::{future::Future, path::Path, process::ExitCode};
@@ -35,8 +35,8 @@ pub fn run(args: Fleet) -> ExitCode {
         FleetCommand::Demo { machines, listen } => demo::run(machines, listen),
         FleetCommand::Token(command) => token::run(command),
         FleetCommand::Resend { since, store } => resend::run(&since, store.as_deref()),
-        FleetCommand::Poison { place, retry, json, limit } => {
-            with_config(&place.config, |config| poison::run(&config, retry, json, limit))
+        FleetCommand::SetAside { place, retry, json, limit } => {
+            with_config(&place.config, |config| set_aside::run(&config, retry, json, limit))
         }
     }
 }

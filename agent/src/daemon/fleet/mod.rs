@@ -21,7 +21,11 @@ use async_nats::{
     },
 };
 use tokio::time::Instant;
-use turnback_core::fleet::{heartbeat::Backlog, state::StateMessage, subject::What};
+use turnback_core::fleet::{
+    heartbeat::Backlog,
+    state::{PORTS_MAX, StateMessage},
+    subject::What,
+};
 
 use self::{
     numbers::Numbers,
@@ -212,8 +216,8 @@ impl Sending {
 
     /// Sends a page of what waits. True: more may wait.
     async fn documents(&mut self) -> Result<bool, String> {
-        let began = Instant::now();
-        let read = with_logbook(&self.shared.logbook, |logbook| page::read(logbook, PAGE));
+        let (began, sender) = (Instant::now(), self.member.sender.clone());
+        let read = with_logbook(&self.shared.logbook, move |logbook| page::read(logbook, &sender, PAGE));
         let mut page: Page = read.await.map_err(|error| with_causes(&error))?;
         if page.is_empty() {
             return Ok(false);
@@ -287,7 +291,9 @@ impl Sending {
         without_series: bool,
     ) -> Result<PublishAckFuture, PublishError> {
         let mut headers = HeaderMap::new();
-        headers.insert(MESSAGE_ID, id);
+        // Two machines may have a document with the same id, such as from a cloned disk: the broker's window for
+        // messages that come again is one for the whole stream.
+        headers.insert(MESSAGE_ID, format!("{}:{id}", self.member.sender));
         headers.insert(NUMBER, number.to_string());
         if without_series {
             headers.insert(LEFT_OUT, "series");
@@ -379,8 +385,6 @@ const LOOK_AGAIN: Duration = Duration::from_secs(10);
 const ACK_LIMIT: Duration = Duration::from_secs(10);
 /// Documents on the way at once.
 const PAGE: u32 = 64;
-/// Ports in one message.
-const PORTS_MAX: usize = 1000;
 /// A broker that is away for longer is a trouble of the agent.
 const PATIENCE: Duration = Duration::from_secs(120);
 /// The service manager waits for us.

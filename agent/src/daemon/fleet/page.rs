@@ -6,7 +6,7 @@ use turnback_core::{
     fleet::{
         FORMAT,
         state::{StateChange, StateMessage},
-        subject::What,
+        subject::{Sender, What},
     },
 };
 
@@ -22,7 +22,7 @@ use crate::{
 pub struct Letter {
     /// What it is.
     pub what: What,
-    /// Its id: one that comes again is the same.
+    /// Its id, unique within this machine: one that comes again is the same.
     pub id: String,
     /// What is sent, packed.
     pub bytes: Vec<u8>,
@@ -49,13 +49,13 @@ pub struct Page {
 ///
 /// # Errors
 /// The archive cannot be read.
-pub fn read(logbook: &dyn Logbook, most: u32) -> Result<Page, ArchiveError> {
+pub fn read(logbook: &dyn Logbook, sender: &Sender, most: u32) -> Result<Page, ArchiveError> {
     let mut page = Page::default();
     for waiting in logbook.waiting(most)? {
         let Waiting { number, kind, document, .. } = waiting;
         if kind == "change" {
             match logbook.recorded_change(&document) {
-                Ok(Some(recorded)) => page.changes.push((number, change_of(&recorded, &document))),
+                Ok(Some(recorded)) => page.changes.push((number, change_of(&recorded, sender, &document))),
                 Ok(None) => page.gone.push(number),
                 Err(error) => page.give_up(number, &kind, &document, &error),
             }

@@ -8,6 +8,7 @@ use turnback_core::{
     fleet::{
         FORMAT,
         state::{PortState, StateChange, StateMessage},
+        subject::Sender,
     },
 };
 
@@ -122,11 +123,11 @@ fn state_of(view: &PortView, advice: &Advice) -> PortState {
     }
 }
 
-/// A change as it is told; `row` is its number in the records.
-pub fn change_of(recorded: &RecordedChange, row: &str) -> StateChange {
+/// A change as it is told; `row` is its number in the records of `sender`.
+pub fn change_of(recorded: &RecordedChange, sender: &Sender, row: &str) -> StateChange {
     let RecordedChange { port, change, seed } = recorded;
     StateChange {
-        id: change_id(*seed, row, change.at_ms).to_string(),
+        id: change_id(*seed, sender, row, change.at_ms).to_string(),
         port: port.clone(),
         from: change.from.name().to_owned(),
         to: change.to.name().to_owned(),
@@ -135,10 +136,10 @@ pub fn change_of(recorded: &RecordedChange, row: &str) -> StateChange {
     }
 }
 
-/// The same however often it is told, and no other record's: its time, and what follows from the record's own seed and
-/// the number of the row.
-fn change_id(seed: u64, row: &str, at_ms: i64) -> uuid::Uuid {
-    let digest = Sha256::new().chain_update(seed.to_be_bytes()).chain_update(row.as_bytes()).finalize();
+/// The same however often it is told, and no other record's: its time, and what follows from the machine, the records'
+/// own seed and the number of the row. The machine belongs to it because a cloned disk has the same seed.
+fn change_id(seed: u64, sender: &Sender, row: &str, at_ms: i64) -> uuid::Uuid {
+    let digest = Sha256::new().chain_update(seed.to_be_bytes()).chain_update(format!("{sender} {row}")).finalize();
     let mut drawn = [0; 10];
     drawn.copy_from_slice(&digest[..10]);
     let ms = u64::try_from(at_ms).unwrap_or_default();
@@ -183,10 +184,16 @@ mod tests {
     #[test]
     fn a_change_has_one_id() {
         let change = Change { from: State::Proven, to: State::Suspect, at_ms: 1_700_000_000_000, why: String::new() };
-        let id = |seed, row| change_of(&RecordedChange { port: "a".into(), change: change.clone(), seed }, row).id;
-        assert_eq!(id(1, "1"), id(1, "1"));
-        assert!(id(1, "1") != id(2, "1") && id(1, "1") != id(1, "2"));
+        let sender = |machine: &str| Sender { site: "north-quay".parse().unwrap(), machine: machine.parse().unwrap() };
+        let id = |seed, machine, row| {
+            let recorded = RecordedChange { port: "a".into(), change: change.clone(), seed };
+            change_of(&recorded, &sender(machine), row).id
+        };
+        let first = id(1, "closet-3", "1");
+        assert_eq!(first, id(1, "closet-3", "1"));
+        assert!(first != id(2, "closet-3", "1") && first != id(1, "closet-3", "2"));
+        assert_ne!(first, id(1, "closet-4", "1"), "a cloned disk");
         // The time leads: 1_700_000_000_000 is 0x018b_cfe5_6800.
-        assert!(id(1, "1").starts_with("018bcfe5-6800-7"), "{}", id(1, "1"));
+        assert!(first.starts_with("018bcfe5-6800-7"), "{first}");
     }
 }

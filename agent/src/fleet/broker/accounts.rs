@@ -64,7 +64,9 @@ impl Permissions {
                 let next = format!("$JS.API.CONSUMER.MSG.NEXT.{{stream}}.{consumer}");
                 let info = format!("$JS.API.CONSUMER.INFO.{{stream}}.{consumer}");
                 let ack = format!("$JS.ACK.{{stream}}.{consumer}.>");
-                (of_streams(&["$JS.API.STREAM.INFO.{stream}", &info, &next, &ack]), Vec::new())
+                let stream = ["INFO", "MSG.GET", "MSG.DELETE"].map(|call| format!("$JS.API.STREAM.{call}.{{stream}}"));
+                let calls: Vec<&str> = stream.iter().chain([&info, &next, &ack]).map(String::as_str).collect();
+                (of_streams(&calls), Vec::new())
             }
             Party::View => (vec![format!("{ASK}.*.*")], vec![format!("{ANSWER}.*.*")]),
             Party::Init => (vec!["$JS.API.>".into()], Vec::new()),

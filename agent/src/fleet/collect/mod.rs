@@ -6,8 +6,9 @@
 
 mod batch;
 mod keep;
-pub mod poison;
+pub mod set_aside;
 pub mod taken;
+mod unreadable;
 pub mod write;
 
 use std::{
@@ -30,6 +31,7 @@ use super::{
     broker::{self, Party, WhenAway, streams},
     database,
     error::FleetError,
+    payload,
 };
 use crate::{config::fleet::FleetConfig, error_chain::with_causes};
 
@@ -49,7 +51,7 @@ pub struct Counts {
 }
 
 impl Counts {
-    fn add(&self, written: write::Written) {
+    fn add(&self, written: &write::Written) {
         self.new.fetch_add(written.new, Relaxed);
         self.known.fetch_add(written.known, Relaxed);
         self.renewed.fetch_add(written.renewed, Relaxed);
@@ -88,6 +90,9 @@ pub async fn collect(
             };
             tasks.spawn(worker.work());
         }
+        let (broker, pool) = (broker.clone(), pool.clone());
+        let look = unreadable::Look { broker, stream, pool, config: Arc::clone(&config), counts: Arc::clone(&counts) };
+        tasks.spawn(look.for_ever(stop.clone()));
     }
     while tasks.join_next().await.is_some() {}
     // Acknowledgements are on their way.
@@ -165,39 +170,60 @@ impl Worker {
         let most = self.config.collect.batch as usize;
         let told = |error: &dyn std::error::Error| with_causes(error);
         while !*self.stop.borrow() {
-            let mut messages: Vec<Message> = Vec::new();
-            let mut there = consumer.fetch().max_messages(most).messages().await.map_err(|error| told(&error))?;
-            while let Some(message) = there.next().await {
-                messages.push(message.map_err(|error| with_causes(&*error))?);
-            }
-            if messages.is_empty() {
+            let there = consumer.fetch().max_messages(most).messages().await.map_err(|error| told(&error))?;
+            let (mut messages, mut asked) = self.gather(there, ANSWER_LIMIT).await;
+            if messages.is_empty() && asked.is_ok() {
                 // Waits for the next one; what comes with it is taken in the round after.
-                let waited = consumer.batch().max_messages(1).expires(WAIT).messages();
-                let mut coming = waited.await.map_err(|error| told(&error))?;
-                loop {
-                    tokio::select! {
-                        message = coming.next() => match message {
-                            Some(message) => messages.push(message.map_err(|error| with_causes(&*error))?),
-                            None => break,
-                        },
-                        _ = self.stop.wait_for(|stopped| *stopped) => break,
-                    }
-                }
+                let coming = consumer.batch().max_messages(1).expires(WAIT).messages();
+                (messages, asked) = self.gather(coming.await.map_err(|error| told(&error))?, WAIT + ANSWER_LIMIT).await;
             }
-            if !messages.is_empty() {
+            while !messages.is_empty() {
+                let rest = messages.split_off(fits(&messages));
                 let done = batch::Batch { pool: &self.pool, config: &self.config, stop: self.stop.clone() };
                 if let Some(written) = done.put(messages, known).await {
-                    self.counts.add(written);
+                    self.counts.add(&written);
                 }
+                messages = rest;
             }
+            asked?;
         }
         Ok(())
     }
+
+    /// What comes as the answer to a request, and whether it ended well. A broker that died with the request, or has
+    /// lost its leader, answers nothing: after `patience` without a message it is asked again.
+    async fn gather(&mut self, mut coming: pull::Batch, patience: Duration) -> (Vec<Message>, Result<(), String>) {
+        let mut messages = Vec::new();
+        loop {
+            tokio::select! {
+                next = tokio::time::timeout(patience, coming.next()) => match next {
+                    Ok(Some(Ok(message))) => messages.push(message),
+                    Ok(Some(Err(error))) => return (messages, Err(with_causes(&*error))),
+                    Ok(None) | Err(_) => return (messages, Ok(())),
+                },
+                _ = self.stop.wait_for(|stopped| *stopped) => return (messages, Ok(())),
+            }
+        }
+    }
 }
 
+/// How many of these messages are unpacked together; one at least.
+fn fits(messages: &[Message]) -> usize {
+    let mut bytes = 0_usize;
+    let fit = messages.iter().take_while(|message| {
+        bytes = bytes.saturating_add(payload::plain_size(&message.payload).unwrap_or_default());
+        bytes <= TOGETHER_MAX
+    });
+    fit.count().max(1).min(messages.len())
+}
+
+/// A batch unpacks to no more, bytes, unless it is one message.
+const TOGETHER_MAX: usize = 4 * payload::PLAIN_MAX;
 /// Batches that one process has on the way from each stream: one is read while another is written.
 const WORKERS: usize = 2;
 /// How soon a broker or database that is away is tried again.
 const AGAIN: Duration = Duration::from_secs(2);
+/// A broker that answers no sooner has lost the request.
+const ANSWER_LIMIT: Duration = Duration::from_secs(5);
 /// How long the broker is asked to wait for a message.
 const WAIT: Duration = Duration::from_secs(5);

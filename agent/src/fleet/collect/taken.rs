@@ -11,7 +11,7 @@ use turnback_core::{
     fleet::{
         FORMAT,
         heartbeat::Heartbeat,
-        state::StateMessage,
+        state::{CHANGES_MAX, PORTS_MAX, StateMessage},
         subject::{Sender, Subject, SubjectError, What},
     },
 };
@@ -147,6 +147,9 @@ pub enum Unusable {
     /// The database refuses it.
     #[error("the database refuses it: {0}")]
     Refused(String),
+    /// Another document has its id.
+    #[error("{0}")]
+    Contested(String),
 }
 
 impl Unusable {
@@ -164,7 +167,11 @@ pub fn take(delivered: &Delivered) -> Result<Taken, Unusable> {
     let Subject { sender, what } = delivered.subject.parse()?;
     let number = delivered.headers.get(NUMBER).and_then(|text| i64::from_str(text).ok());
     let number = number.filter(|number| *number > 0).ok_or(Unusable::Header(NUMBER))?;
-    let text = payload::unpack(&delivered.payload)?;
+    let most = match what {
+        What::Document(_) => payload::PLAIN_MAX,
+        What::State | What::Heartbeat => payload::MESSAGE_PLAIN_MAX,
+    };
+    let text = payload::unpack(&delivered.payload, most)?;
     let content = match what {
         What::Document(kind) => document(kind, &text, delivered)?,
         What::State => Content::State(Box::new(StateMessage { number, ..message(what, &text)? })),
@@ -188,6 +195,13 @@ fn message<T: DeserializeOwned>(what: What, text: &str) -> Result<T, Unusable> {
             "the {} has format {format}, made by a newer version of this program; this one knows up to {FORMAT}",
             what.name()
         )));
+    }
+    // As fields these would take a hundred times what they take as text.
+    for (list, most) in [("ports", PORTS_MAX), ("changes", CHANGES_MAX)] {
+        let listed = whole.get(list).and_then(|list| list.as_array()).map_or(0, Vec::len);
+        if listed > most {
+            return Err(Unusable::Value(format!("it lists {listed} {list}; {most} are the most")));
+        }
     }
     serde_json::from_value(whole.into()).map_err(unreadable)
 }
@@ -295,6 +309,8 @@ mod tests {
             ("state", packed("{\"ports\": []}"), "it is no state"),
             ("state", packed("{\"format\": 2}"), "made by a newer version"),
             ("heartbeat", packed("{\"format\": 1, \"ports\": \"many\"}"), "it is no heartbeat"),
+            ("state", packed(&json!({"format": 1, "ports": vec![json!({}); 1001]}).to_string()), "1000 are the most"),
+            ("state", packed(&format!("{{\"format\": 1, \"why\": \"{}\"}}", "x".repeat(1 << 22))), "be unpacked"),
             ("minutes", packed(RUN), "is no subject"),
         ] {
             let reason = take(&delivered(what, payload)).unwrap_err().reason();
@@ -314,6 +330,19 @@ mod tests {
         assert_eq!(moment_of("919108f7-52d1-4320-9bac-f847db4148a8".parse().unwrap()), None);
     }
 
+    #[test]
+    fn what_is_nested_without_end_is_refused() {
+        for (open, close) in [("[", "]"), ("{\"a\":", "}")] {
+            let nested = format!("{}1{}", open.repeat(200_000), close.repeat(200_000));
+            for text in [nested.clone(), format!("{{\"format\":1,\"ports\":{nested}}}")] {
+                let bytes = zstd::bulk::compress(text.as_bytes(), 1).unwrap();
+                for what in What::ALL {
+                    assert!(take(&delivered(what.name(), bytes.clone())).is_err(), "{}", what.name());
+                }
+            }
+        }
+    }
+
     proptest! {
         #[test]
         fn malformed_documents_never_panic(cut in 0.0..1.0_f64, byte in any::<u8>(), what in 0..6_usize) {
@@ -324,6 +353,17 @@ mod tests {
             let _ = take(&delivered(What::ALL[what].name(), bytes));
             let bytes = zstd::bulk::compress(&text[..at], 1).unwrap();
             prop_assert!(take(&delivered(What::ALL[what].name(), bytes)).is_err());
+        }
+
+        #[test]
+        fn a_flipped_bit_on_the_way_never_panics(cut in 0.0..1.0_f64, bit in 0..8_u32, what in 0..6_usize) {
+            let state = "{\"format\": 1, \"ports\": [{\"port\": \"quay1\", \"state\": \"proven\", \"since_ms\": 7}]}";
+            for text in [RUN, CASE, state] {
+                let mut bytes = packed(text);
+                let at = (bytes.len() as f64 * cut) as usize;
+                bytes[at] ^= 1 << bit;
+                let _ = take(&delivered(What::ALL[what].name(), bytes));
+            }
         }
     }
 }

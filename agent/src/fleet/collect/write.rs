@@ -20,7 +20,7 @@ use super::taken::{Content, Delivered, Taken, moment_of};
 
 /// A message that is set aside, with the reason.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Poison {
+pub struct SetAside {
     /// The message.
     pub message: Delivered,
     /// How often it was delivered.
@@ -30,7 +30,7 @@ pub struct Poison {
 }
 
 /// What a batch brought.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Written {
     /// Runs and changes of state that are new.
     pub new: u64,
@@ -40,6 +40,8 @@ pub struct Written {
     pub renewed: u64,
     /// Messages set aside.
     pub set_aside: u64,
+    /// Messages that were not written, by their place in the batch: another machine's run has the id. With the reason.
+    pub contested: Vec<(usize, String)>,
 }
 
 /// What a collector remembers between batches, so that it need not ask the database each time.
@@ -103,7 +105,7 @@ pub async fn write(
     client: &mut Client,
     known: &mut Known,
     batch: &[Taken],
-    poison: &[Poison],
+    aside: &[SetAside],
     announce: bool,
 ) -> Result<Written, Error> {
     let tx = client.transaction().await?;
@@ -117,7 +119,7 @@ pub async fn write(
     documents::others(&tx, &ids, batch, &mut written).await?;
     ports::states(&tx, &ids, batch, announce, &mut written).await?;
     heartbeats(&tx, &ids, batch, &mut written).await?;
-    set_aside(&tx, poison, &mut written).await?;
+    set_aside(&tx, aside, &mut written).await?;
     tx.commit().await?;
     known.machines.append(&mut learned.machines);
     known.ports.append(&mut learned.ports);
@@ -227,12 +229,14 @@ async fn heartbeats(tx: &Transaction<'_>, ids: &Ids<'_>, batch: &[Taken], writte
     Ok(())
 }
 
-async fn set_aside(tx: &Transaction<'_>, poison: &[Poison], written: &mut Written) -> Result<(), Error> {
-    for Poison { message, tries, reason } in poison {
-        let headers = serde_json::to_value(&message.headers).unwrap_or_default();
+async fn set_aside(tx: &Transaction<'_>, aside: &[SetAside], written: &mut Written) -> Result<(), Error> {
+    for SetAside { message, tries, reason } in aside {
+        let headers: BTreeMap<String, String> =
+            message.headers.iter().map(|(name, value)| (text(name), text(value))).collect();
+        let headers = serde_json::to_value(&headers).unwrap_or_default();
         written.set_aside += tx
             .execute(
-                "INSERT INTO poison (subject, message_id, stream_sequence, published_at, tries, reason, headers,
+                "INSERT INTO set_aside (subject, message_id, stream_sequence, published_at, tries, reason, headers,
                      payload)
                  VALUES ($1, $2, $3, $4, $5, $6, $7, $8) ON CONFLICT DO NOTHING",
                 &[

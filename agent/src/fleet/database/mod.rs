@@ -18,7 +18,7 @@ mod embedded {
 }
 
 /// Version of the newest migration: the format of the tables that this program reads and writes.
-pub const FORMAT: i32 = 2;
+pub const FORMAT: i32 = 5;
 
 /// A pool of connections to the database; none is made yet.
 ///
@@ -116,6 +116,13 @@ fn client_config(database: &Database) -> Result<Config, FleetError> {
     if config.get_connect_timeout().is_none() {
         config.connect_timeout(CONNECT_LIMIT);
     }
+    // A connection that died without a word is noticed before the broker loses patience with us.
+    if config.get_tcp_user_timeout().is_none() {
+        config.tcp_user_timeout(DEAD_AFTER);
+    }
+    if !database.connection.contains("keepalives") {
+        config.keepalives_idle(DEAD_AFTER / 2).keepalives_interval(DEAD_AFTER / 4).keepalives_retries(2);
+    }
     if database.tls {
         config.ssl_mode(tokio_postgres::config::SslMode::Require);
     }
@@ -144,6 +151,8 @@ fn authority(file: &Path) -> Result<Arc<RootCertStore>, FleetError> {
 
 /// A server that takes longer is as good as away.
 const CONNECT_LIMIT: Duration = Duration::from_secs(10);
+/// A server that acknowledges nothing for so long is gone.
+const DEAD_AFTER: Duration = Duration::from_secs(20);
 
 #[cfg(test)]
 mod tests {

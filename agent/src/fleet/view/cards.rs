@@ -79,8 +79,11 @@ impl View {
     }
 
     async fn card_list(&self, conditions: Conditions, limit: u32) -> Result<Vec<Card>, FleetError> {
+        // Of several machines that hold a test, the one that changed it last.
         let sql = format!(
-            "SELECT {COLUMNS} FROM card_test c JOIN machine m ON m.id = c.machine_id WHERE true{}
+            "SELECT {COLUMNS} FROM card_test c JOIN machine m ON m.id = c.machine_id WHERE NOT EXISTS (
+                SELECT FROM card_test later WHERE later.id = c.id
+                AND (later.changed_at, later.machine_id) > (c.changed_at, c.machine_id)){}
              ORDER BY c.changed_at DESC LIMIT {limit}",
             conditions.sql
         );
@@ -92,7 +95,8 @@ impl View {
     /// # Errors
     /// What the database says; [`FleetError::Unreadable`].
     pub async fn card(&self, test: Uuid) -> Result<Option<Box<CardTest>>, FleetError> {
-        let rows = self.ask("a card test", "SELECT document FROM card_test WHERE id = $1", &[&test]).await?;
+        let sql = "SELECT document FROM card_test WHERE id = $1 ORDER BY changed_at DESC, machine_id DESC LIMIT 1";
+        let rows = self.ask("a card test", sql, &[&test]).await?;
         let Some(row) = rows.first() else { return Ok(None) };
         match runs::document(row.get(0), test)? {
             Document::CardTest(card) => Ok(Some(card)),

@@ -31,8 +31,8 @@ pub struct Change {
     pub why: String,
 }
 
-const COLUMNS: &str = "m.site, m.name AS machine, p.name AS port, p.cabinet, c.from_state, c.to_state, p.state, c.at,
-    c.received_at, c.why";
+const COLUMNS: &str = "m.site, m.name AS machine, p.name AS port, p.cabinet, c.from_state, c.to_state,
+    shown_state(p.state, m.heard_at) AS state, c.at, c.received_at, c.why";
 
 impl Change {
     fn of(row: &Row) -> Self {

@@ -3,7 +3,7 @@
 use serde::Serialize;
 use tokio_postgres::Row;
 
-use super::{Conditions, SILENT_AFTER, View, beginning, ms, ms_of};
+use super::{Conditions, View, beginning, ms, ms_of};
 use crate::fleet::error::FleetError;
 
 /// A machine, and how it fared when it was last heard. Times are ms since 1970-01-01 UTC.
@@ -43,17 +43,16 @@ pub struct Machine {
 }
 
 const COLUMNS: &str = "m.id, m.site, m.name, m.heard_at, m.program, m.host, m.started_at, m.ports, m.needs_attention,
-    m.waiting, m.oldest_at, m.given_up, m.troubles, m.accepts_requests";
+    m.waiting, m.oldest_at, m.given_up, m.troubles, m.accepts_requests, is_silent(m.heard_at) AS silent";
 
 impl Machine {
     fn of(row: &Row) -> Self {
-        let heard_ms = ms(row.get("heard_at"));
         Self {
             id: row.get("id"),
             site: row.get("site"),
             machine: row.get("name"),
-            heard_ms,
-            silent: is_silent(heard_ms),
+            heard_ms: ms(row.get("heard_at")),
+            silent: row.get("silent"),
             program: row.get("program"),
             host: row.get("host"),
             started_ms: ms_of(row, "started_at"),
@@ -66,11 +65,6 @@ impl Machine {
             accepts_requests: row.get("accepts_requests"),
         }
     }
-}
-
-/// Whether a machine that was last heard then is silent now.
-pub fn is_silent(heard_ms: i64) -> bool {
-    jiff::Timestamp::now().as_millisecond() - heard_ms > SILENT_AFTER.as_millis() as i64
 }
 
 /// What a list of machines is narrowed to; empty means all.
@@ -98,7 +92,7 @@ impl View {
             conditions.and("(lower(m.name) LIKE $? OR lower(m.site) LIKE $?)", beginning(&narrowed.q));
         }
         if narrowed.silent {
-            conditions.and("m.heard_at < now() - make_interval(secs => $?)", SILENT_AFTER.as_secs_f64());
+            conditions.sql.push_str(" AND is_silent(m.heard_at)");
         }
         let sql = format!(
             "SELECT {COLUMNS} FROM machine m WHERE true{} ORDER BY m.heard_at, m.id LIMIT {limit} OFFSET {}",

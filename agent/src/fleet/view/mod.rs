@@ -7,12 +7,10 @@ pub mod overview;
 pub mod ports;
 pub mod requests;
 pub mod runs;
+pub mod sessions;
 pub mod tokens;
 
-use std::{
-    sync::Arc,
-    time::{Duration, Instant},
-};
+use std::{sync::Arc, time::Instant};
 
 use deadpool_postgres::{Object, Pool};
 use jiff::Timestamp;
@@ -131,9 +129,6 @@ fn ms_of(row: &Row, column: &str) -> Option<i64> {
     row.get::<_, Option<Timestamp>>(column).map(ms)
 }
 
-/// A machine that was not heard for so long is silent: it misses three heartbeats.
-pub const SILENT_AFTER: Duration = Duration::from_secs(200);
-
 /// Entries of one list, at most.
 pub const LIST_MAX: u32 = 1000;
 
@@ -166,6 +161,10 @@ mod tests {
         for (rank, state) in State::ALL.into_iter().enumerate() {
             let arm = format!("WHEN '{}' THEN {rank} ", state.name());
             assert!(migration.replace('\n', " ").contains(&arm), "{arm}");
+            // A bad state stays as it was told where the machine is silent: those of rank 3 and below.
+            assert_eq!(state.needs_attention(), rank <= 3, "{state:?}");
         }
+        let silent = include_str!("../database/migrations/V4__silent_ports.sql");
+        assert!(silent.contains("state_rank(told) > 3"));
     }
 }

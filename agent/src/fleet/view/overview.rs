@@ -10,7 +10,7 @@ use std::{
 
 use serde::Serialize;
 
-use super::{SILENT_AFTER, View, machines, ports};
+use super::{View, machines, ports};
 use crate::fleet::error::FleetError;
 
 /// Counts over the whole fleet.
@@ -33,8 +33,8 @@ pub struct Counts {
     /// Documents that wait at machines, as they last told.
     pub waiting: i64,
     /// Messages that no collector could take.
-    pub poison: i64,
-    /// Watched ports by state.
+    pub set_aside: i64,
+    /// Watched ports by state; those of silent machines as [`ports::SILENT`], unless they told something bad.
     pub states: BTreeMap<String, i64>,
     /// Sites, the worst first.
     pub sites: Vec<Site>,
@@ -136,28 +136,27 @@ impl View {
     }
 
     async fn count(&self) -> Result<Counts, FleetError> {
-        let secs = SILENT_AFTER.as_secs_f64();
-        let machines = "SELECT site, count(*), count(*) FILTER (WHERE heard_at < now() - make_interval(secs => $1)),
+        let machines = "SELECT site, count(*), count(*) FILTER (WHERE is_silent(heard_at)),
                 coalesce(sum(waiting), 0)::bigint FROM machine GROUP BY site";
         // One pass over the ports: by machine first, which has few of them, and then by site.
-        let by_cabinet = "SELECT m.site, c.cabinet, c.state, c.watched, sum(c.n)::bigint, sum(c.need)::bigint
+        let by_cabinet = "SELECT m.site, c.cabinet, shown_state(c.state, m.heard_at), c.watched, sum(c.n)::bigint,
+                sum(c.need)::bigint
             FROM (SELECT machine_id, cabinet, state, watched, count(*) AS n,
                     count(*) FILTER (WHERE needs_attention) AS need
                 FROM port WHERE NOT forgotten GROUP BY machine_id, cabinet, state, watched) c
-            JOIN machine m ON m.id = c.machine_id GROUP BY m.site, c.cabinet, c.state, c.watched";
-        let poison = "SELECT count(*) FROM poison";
-        let values: [super::Value<'_>; 1] = [&secs];
-        let (machines, ports, poison, failures_day) = tokio::try_join!(
-            self.ask("machines by site", machines, &values),
+            JOIN machine m ON m.id = c.machine_id GROUP BY 1, 2, 3, 4";
+        let set_aside = "SELECT count(*) FROM set_aside";
+        let (machines, ports, set_aside, failures_day) = tokio::try_join!(
+            self.ask("machines by site", machines, &[]),
             self.ask("ports by site and cabinet", by_cabinet, &[]),
-            self.ask("messages set aside", poison, &[]),
+            self.ask("messages set aside", set_aside, &[]),
             self.failures_count()
         )?;
         let mut sites: BTreeMap<String, Site> = BTreeMap::new();
         let mut counts = Counts {
             at_ms: jiff::Timestamp::now().as_millisecond(),
             failures_day,
-            poison: poison.first().map_or(0, |row| row.get(0)),
+            set_aside: set_aside.first().map_or(0, |row| row.get(0)),
             ..Counts::default()
         };
         for row in &machines {

@@ -4,7 +4,7 @@ use serde::Serialize;
 use tokio_postgres::Row;
 use uuid::Uuid;
 
-use super::{Conditions, View, beginning, machines::is_silent, ms, ms_of};
+use super::{Conditions, View, beginning, ms, ms_of};
 use crate::fleet::error::FleetError;
 
 /// A port as it stands. Times are ms since 1970-01-01 UTC.
@@ -44,8 +44,10 @@ pub struct Port {
     pub watched: bool,
     /// The machine had it when it last told.
     pub present: bool,
-    /// What is held of it, a word.
+    /// What is held of it, a word; [`SILENT`] where its machine is silent and told nothing bad.
     pub state: String,
+    /// What its machine told last.
+    pub told: String,
     /// Since when.
     pub since_ms: Option<i64>,
     /// Why, in words.
@@ -70,12 +72,17 @@ pub struct Port {
     pub case: Option<String>,
     /// When its machine was last heard.
     pub heard_ms: i64,
-    /// Its machine is silent: the state may be old.
+    /// Its machine is silent.
     pub silent: bool,
 }
 
-const COLUMNS: &str = "p.id, state_rank(p.state) AS rank, m.site, m.name AS machine, p.name, p.kind, p.simulated,
-    p.label, p.cable, p.cabinet, p.spare, p.permanent_address, p.driver, p.bus, p.watched, p.present, p.state, p.since,
+/// The state of a port whose machine is silent, unless it told something bad: nobody knows how it stands.
+pub const SILENT: &str = "silent";
+
+const COLUMNS: &str = "p.id, state_rank(shown_state(p.state, m.heard_at)) AS rank,
+    shown_state(p.state, m.heard_at) AS state, p.state AS told, is_silent(m.heard_at) AS silent,
+    m.site, m.name AS machine, p.name, p.kind, p.simulated,
+    p.label, p.cable, p.cabinet, p.spare, p.permanent_address, p.driver, p.bus, p.watched, p.present, p.since,
     p.why, p.location, p.next_action, p.run, p.placement, p.proven_at, p.proof_ends_at, p.needs_attention,
     p.acknowledged_by, p.open_case, m.heard_at";
 
@@ -83,7 +90,6 @@ impl Port {
     fn of(row: &Row) -> Self {
         let id = |column| row.get::<_, Option<Uuid>>(column).map(|id| id.to_string());
         let location: &str = row.get("location");
-        let heard_ms = ms(row.get("heard_at"));
         Self {
             id: row.get("id"),
             rank: row.get("rank"),
@@ -102,6 +108,7 @@ impl Port {
             watched: row.get("watched"),
             present: row.get("present"),
             state: row.get("state"),
+            told: row.get("told"),
             since_ms: ms_of(row, "since"),
             why: row.get("why"),
             location: location.split(',').filter(|place| !place.is_empty()).map(str::to_owned).collect(),
@@ -113,8 +120,8 @@ impl Port {
             needs_attention: row.get("needs_attention"),
             acknowledged_by: row.get("acknowledged_by"),
             case: id("open_case"),
-            heard_ms,
-            silent: is_silent(heard_ms),
+            heard_ms: ms(row.get("heard_at")),
+            silent: row.get("silent"),
         }
     }
 }
@@ -138,7 +145,7 @@ pub struct Narrowed {
 
 /// Ports that need attention.
 pub const ATTENTION: &str = "attention";
-/// Ports whose proof ended or ends soon, or that have none.
+/// Ports whose proof ended or ends soon, or that have none, or whose machine is silent.
 pub const STALE: &str = "stale";
 /// Ports that no round chooses.
 pub const NOT_WATCHED: &str = "not-watched";
@@ -156,7 +163,7 @@ const FOUND: &str = "(SELECT id FROM port WHERE lower(name) LIKE $1 LIMIT 1000)
         JOIN port f ON lower(f.permanent_address) = lower(a) WHERE lower(c.serial) LIKE $1 LIMIT 1000)";
 
 const IS_STALE: &str = "p.watched AND (p.state IN ('expired', 'never-tested', 'chip-proven')
-    OR p.proof_ends_at < now() + interval '3 days')";
+    OR p.proof_ends_at < now() + interval '3 days' OR is_unknown(p.state, m.heard_at))";
 
 fn conditions(narrowed: &Narrowed) -> Conditions {
     let mut conditions = Conditions::default();
@@ -169,7 +176,10 @@ fn conditions(narrowed: &Narrowed) -> Conditions {
         ATTENTION => conditions.sql.push_str(" AND p.needs_attention"),
         STALE => conditions.sql.push_str(&format!(" AND {IS_STALE}")),
         NOT_WATCHED => conditions.sql.push_str(" AND NOT p.watched"),
-        state => conditions.and("p.watched AND p.state = $?", state.to_owned()),
+        SILENT => conditions.sql.push_str(" AND p.watched AND is_unknown(p.state, m.heard_at)"),
+        state => {
+            conditions.and("p.watched AND NOT is_unknown(p.state, m.heard_at) AND p.state = $?", state.to_owned());
+        }
     }
     conditions
 }
@@ -186,15 +196,19 @@ impl View {
             let rows = self.ask("a search", FOUND, &[&beginning(&narrowed.q)]).await?;
             conditions.and("p.id = ANY($?)", rows.iter().map(|row| row.get(0)).collect::<Vec<i32>>());
         }
-        if let Some((rank, id)) = narrowed.after {
-            let (rank, id) = (conditions.value(rank), conditions.value(id));
-            conditions.sql.push_str(&format!(" AND (state_rank(p.state), p.id) > ({rank}, {id})"));
-        }
-        let sql = format!(
-            "SELECT {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id WHERE true{}
-             ORDER BY state_rank(p.state), p.id LIMIT {limit}",
-            conditions.sql
-        );
+        let after = narrowed.after.map(|(rank, id)| (conditions.value(rank), conditions.value(id)));
+        // Two lists, each from an index of its own: what is silent changes with the time, and is in no index.
+        let part = |which: &str, rank: &str| {
+            let after = after.as_ref().map_or(String::new(), |(at, id)| format!(" AND ({rank}, p.id) > ({at}, {id})"));
+            format!(
+                "(SELECT {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id WHERE {which}{}{after}
+                 ORDER BY {rank}, p.id LIMIT {limit})",
+                conditions.sql
+            )
+        };
+        let unknown = part("is_unknown(p.state, m.heard_at)", "state_rank('silent')");
+        let others = part("NOT is_unknown(p.state, m.heard_at)", "state_rank(p.state)");
+        let sql = format!("{unknown} UNION ALL {others} ORDER BY rank, id LIMIT {limit}");
         let rows = self.ask("ports", &sql, &conditions.values()).await?;
         Ok(rows.iter().map(Port::of).collect())
     }

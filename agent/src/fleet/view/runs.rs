@@ -213,7 +213,7 @@ impl View {
 
 /// A document as it is kept.
 pub(super) fn document(packed: &[u8], id: Uuid) -> Result<Document, FleetError> {
-    let text = payload::unpack(packed).map_err(|error| unreadable(id, error.to_string()))?;
+    let text = payload::unpack(packed, payload::PLAIN_MAX).map_err(|error| unreadable(id, error.to_string()))?;
     Document::read(&text).map_err(|error| unreadable(id, with_causes(&error)))
 }
 

@@ -5,7 +5,12 @@ use std::collections::BTreeMap;
 use turnback_core::watch::standing::State;
 
 use crate::{
-    fleet::view::{machines::Machine, overview::rank, ports::Port, runs::Run},
+    fleet::view::{
+        machines::Machine,
+        overview::rank,
+        ports::{Port, SILENT},
+        runs::Run,
+    },
     http::page::words,
     show::figure,
 };
@@ -65,6 +70,9 @@ fn note(port: &Port, now_ms: i64) -> String {
 
 /// What to do about a port, in one line, beginning with where the fault may lie.
 fn action(port: &Port, now_ms: i64) -> String {
+    if port.state == SILENT {
+        return format!("It was {} when its machine was last heard. Nobody knows how it stands now.", word(&port.told));
+    }
     let Some(state) = known(&port.state) else { return words::sentence(&port.why) };
     match state {
         State::Failed | State::Suspect | State::Undecided => {
@@ -94,6 +102,9 @@ fn action(port: &Port, now_ms: i64) -> String {
 /// All that the run said to do about a port, or what a list says.
 pub fn advice(port: &Port, now_ms: i64) -> String {
     let line = action(port, now_ms);
+    if port.state == SILENT {
+        return format!("Look at its machine first: its power, its network, its agent. {line}");
+    }
     match (known(&port.state), &port.next_action) {
         (Some(State::Proven), _) => format!("Nothing. {line}").trim().to_owned(),
         (Some(State::Failed | State::Suspect), Some(next)) if !port.location.is_empty() => next.clone(),
@@ -115,6 +126,10 @@ pub fn word(state: &str) -> String {
 
 /// The look of a state.
 pub fn look(state: &str) -> &'static str {
+    if state == SILENT {
+        // As that of its machine.
+        return State::Gone.name();
+    }
     known(state).unwrap_or(State::Undecided).name()
 }
 
@@ -266,6 +281,7 @@ mod tests {
     #[test]
     fn a_state_of_a_newer_program_is_shown_by_its_own_word() {
         assert_eq!((word("half-proven").as_str(), look("half-proven")), ("half proven", "undecided"));
+        assert_eq!((word("silent").as_str(), look("silent")), ("silent", "gone"));
         assert_eq!((word("never-tested").as_str(), look("failed")), ("never tested", "failed"));
         let states = BTreeMap::from([("proven".into(), 12_000), ("failed".into(), 1), ("gone".into(), 0)]);
         assert_eq!(summary(&states), "1 failed, 12\u{a0}000 proven".replace('\u{a0}', &thousands()));

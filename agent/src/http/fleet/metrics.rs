@@ -52,7 +52,7 @@ fn families(counts: &Counts) -> Vec<Family> {
         ),
         gauge("fleet_failures_day", "Changes of the last 24 hours that made a port worse", one(counts.failures_day)),
         gauge("fleet_documents_waiting", "Documents that wait at machines, as they last told", one(counts.waiting)),
-        gauge("fleet_messages_set_aside", "Messages that no collector could take", one(counts.poison)),
+        gauge("fleet_messages_set_aside", "Messages that no collector could take", one(counts.set_aside)),
     ]
 }
 
@@ -64,7 +64,7 @@ mod tests {
     fn a_site_has_its_counts_under_its_name() {
         let states = [("failed".to_owned(), 2), ("proven".to_owned(), 40)].into();
         let site = Site { site: "north-quay".into(), machines: 3, silent: 1, states, ..Site::default() };
-        let text = metrics::text(families(&Counts { sites: vec![site], poison: 4, ..Counts::default() }));
+        let text = metrics::text(families(&Counts { sites: vec![site], set_aside: 4, ..Counts::default() }));
         for line in [
             "turnback_fleet_machines{site=\"north-quay\"} 3",
             "turnback_fleet_machines_silent{site=\"north-quay\"} 1",

@@ -8,6 +8,7 @@ pub mod api;
 mod asks;
 mod cards;
 mod failures;
+mod keys;
 mod line;
 mod machines;
 mod metrics;
@@ -17,10 +18,7 @@ mod query;
 mod runs;
 mod tables;
 
-use std::{
-    sync::{Arc, Mutex},
-    time::Duration,
-};
+use std::sync::{Arc, Mutex};
 
 use async_nats::Client;
 use axum::{
@@ -49,17 +47,15 @@ use super::{
 use crate::{
     archive::memory::Memory,
     config::fleet::{Broker, FleetConfig},
-    daemon::keys::{self, Keys, KnownToken, TokenView},
-    error_chain::with_causes,
+    daemon::keys::Keys,
     fleet::{
         broker::{self, Party, WhenAway},
         error::FleetError,
-        view::{
-            View,
-            tokens::{Role, Token},
-        },
+        view::View,
     },
 };
+
+use keys::Renewal;
 
 /// The fleet's page cannot start.
 #[derive(Debug, Error)]
@@ -149,14 +145,15 @@ pub async fn start(
     let http = &config.view.http;
     let server = Server::bind(http).await?;
     let (listen, tls) = (server.address(), http.tls.is_some());
-    // Tokens are the database's, sessions this process's own.
+    // Tokens and sessions are the database's; this process writes none to a disk.
     let logbook = Arc::new(Mutex::new(Box::<Memory>::default() as _));
     let keys = Arc::new(Keys::new(logbook, || Timestamp::now().as_millisecond()));
-    renew_tokens(&view, &keys).await?;
+    let mut renewal = Renewal::new(Arc::clone(&view), Arc::clone(&keys));
+    renewal.once().await?;
     // The first who looks need not wait for it.
     let counted = Arc::clone(&view);
     tokio::spawn(async move { counted.counts().await.map(|_| ()) });
-    tokio::spawn(renew_tokens_for_ever(Arc::clone(&view), Arc::clone(&keys), stop.clone()));
+    let renewed = tokio::spawn(renewal.for_ever(stop.clone()));
     let names = Names::new(listen, &http.hosts, tls);
     let gate = Arc::new(Gate::of_fleet(names, keys, listen.ip().is_loopback()));
     let setting = Setting { zone: config.view.zone.clone(), demo };
@@ -167,7 +164,13 @@ pub async fn start(
     };
     let url = server.url();
     tracing::info!(address = url, "page and API of the fleet");
-    Ok((url, tokio::spawn(server.run(router(Book { view, cover, broker }), stop))))
+    let serving = server.run(router(Book { view, cover, broker }), stop);
+    let until_over = async move {
+        serving.await;
+        // A session that was opened just now is kept too.
+        let _ = renewed.await;
+    };
+    Ok((url, tokio::spawn(until_over)))
 }
 
 /// The broker, over which machines are asked and answer.
@@ -216,47 +219,3 @@ fn router(book: Book) -> Router {
         .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
         .layer(from_fn_with_state(gate, guard))
 }
-
-/// Takes the tokens as the database has them, and notes when they were used.
-async fn renew_tokens(view: &View, keys: &Keys) -> Result<(), FleetError> {
-    let known = view.tokens().await?;
-    let newer = |used: &TokenView| {
-        let noted = known.iter().find(|token| token.name == used.name)?.last_used_ms;
-        used.last_used_ms.filter(|ms| noted.is_none_or(|noted| *ms > noted)).map(|ms| (used.name.clone(), ms))
-    };
-    let used: Vec<(String, i64)> = keys.tokens().iter().filter_map(newer).collect();
-    if !used.is_empty() {
-        view.note_uses(&used).await?;
-    }
-    keys.replace_tokens(known.into_iter().map(known_token).collect());
-    Ok(())
-}
-
-fn known_token(token: Token) -> KnownToken {
-    let role = match token.role {
-        Role::Metrics => keys::Role::Metrics,
-        Role::Read => keys::Role::Read,
-        Role::Write => keys::Role::Test,
-    };
-    KnownToken {
-        digest: token.digest.iter().map(|byte| format!("{byte:02x}")).collect(),
-        view: TokenView {
-            name: token.name,
-            role,
-            by: token.by,
-            made_ms: token.made_ms,
-            last_used_ms: token.last_used_ms,
-        },
-    }
-}
-
-/// A token that is made or revoked counts within a few seconds.
-async fn renew_tokens_for_ever(view: Arc<View>, keys: Arc<Keys>, mut stop: watch::Receiver<bool>) {
-    while tokio::time::timeout(TOKENS_EVERY, stop.wait_for(|stopped| *stopped)).await.is_err() {
-        if let Err(error) = renew_tokens(&view, &keys).await {
-            tracing::warn!(error = with_causes(&error), "tokens stay as they were");
-        }
-    }
-}
-
-const TOKENS_EVERY: Duration = Duration::from_secs(3);

@@ -81,14 +81,11 @@ pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
     };
     (around.title, around.moving) = (headline.clone(), true);
     let silent = counts.silent - found.silent.len() as i64;
-    let stale = [State::Expired, State::NeverTested, State::ChipProven].into_iter().filter_map(|state| {
-        let count = counts.states.get(state.name()).copied().unwrap_or_default();
-        let ports = query::Ports { state: state.name().into(), ..query::Ports::default() };
-        (count > 0).then(|| Stale {
-            word: words::state(state).to_owned(),
-            count: line::count(count),
-            href: ports.href("/ports"),
-        })
+    let stale = [State::Expired, State::NeverTested, State::ChipProven].map(State::name);
+    let stale = stale.into_iter().chain([ports::SILENT]).filter_map(|state| {
+        let count = counts.states.get(state).copied().unwrap_or_default();
+        let ports = query::Ports { state: state.into(), ..query::Ports::default() };
+        (count > 0).then(|| Stale { word: line::word(state), count: line::count(count), href: ports.href("/ports") })
     });
     filled(&Overview {
         headline,
@@ -108,21 +105,28 @@ pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
         stale: stale.collect(),
         oldest: found.oldest_proofs.iter().map(|port| proof(port, now_ms)).collect(),
         sites: counts.sites.iter().map(site_line).collect(),
-        states: State::ALL.map(|state| (state.name(), words::state(state), words::meaning(state))).into(),
+        states: meanings(),
         is_empty: counts.machines == 0,
         all_cabinets: counts.all_cabinets,
         around,
     })
 }
 
+/// Looks, words and meanings of the states.
+fn meanings() -> Vec<(&'static str, &'static str, &'static str)> {
+    let silent = "its machine is silent, and told nothing bad of it before: nobody knows how it stands";
+    let told = State::ALL.map(|state| (state.name(), words::state(state), words::meaning(state)));
+    told.into_iter().chain([(line::look(ports::SILENT), ports::SILENT, silent)]).collect()
+}
+
 fn troubles(counts: &overview::Counts) -> Vec<String> {
-    let poison = (counts.poison > 0).then(|| {
-        let n = line::plural(counts.poison, "message");
-        format!("{n} could not be taken: `turnback fleet poison` lists them with the reason.")
+    let set_aside = (counts.set_aside > 0).then(|| {
+        let n = line::plural(counts.set_aside, "message");
+        format!("{n} could not be taken: `turnback fleet set-aside` lists them with the reason.")
     });
     let behind = (counts.waiting > BEHIND)
         .then(|| format!("{} wait at machines and are not here yet.", line::plural(counts.waiting, "document")));
-    poison.into_iter().chain(behind).collect()
+    set_aside.into_iter().chain(behind).collect()
 }
 
 /// A port with its page and how soon its proof ends.
@@ -183,6 +187,7 @@ struct SitePage {
     around: Around,
     site: String,
     lead: String,
+    silent: Vec<MachineLine>,
     machines: Vec<MachineLine>,
     machines_more: bool,
     machines_href: String,
@@ -213,6 +218,7 @@ pub async fn site(Extension(book): Extension<Book>, Path(site): Path<String>, he
     around.moving = true;
     let machines_more = machines.len() > MACHINES_SHOWN as usize;
     machines.truncate(MACHINES_SHOWN as usize);
+    let (silent, heard): (Vec<_>, Vec<_>) = machines.iter().partition(|machine| machine.silent);
     let full = found.len() == PORTS_SHOWN as usize;
     let mut by_cabinet: BTreeMap<_, Vec<&ports::Port>> = BTreeMap::new();
     for port in found.iter().filter(|port| port.watched) {
@@ -233,7 +239,8 @@ pub async fn site(Extension(book): Extension<Book>, Path(site): Path<String>, he
     };
     filled(&SitePage {
         lead: site_line(known).summary,
-        machines: machines.iter().map(|machine| MachineLine::new(machine, now_ms)).collect(),
+        silent: silent.into_iter().map(|machine| MachineLine::new(machine, now_ms)).collect(),
+        machines: heard.into_iter().map(|machine| MachineLine::new(machine, now_ms)).collect(),
         machines_more,
         machines_href: query::Machines { site: site.clone(), ..query::Machines::default() }.href("/machines"),
         wrong: found.iter().filter(|port| port.needs_attention).map(|port| PortLine::new(port, now_ms)).collect(),

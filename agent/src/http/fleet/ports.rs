@@ -18,7 +18,7 @@ use crate::{
         cards::Card,
         changes::Change,
         overview::Counts,
-        ports::{ATTENTION, NOT_WATCHED, Port, STALE},
+        ports::{ATTENTION, NOT_WATCHED, Port, SILENT, STALE},
     },
     http::page::{
         cover::{Around, Page, filled, now_ms},
@@ -42,7 +42,7 @@ pub struct Filter {
 pub fn filters(asked: &query::Ports, counts: Option<&Counts>) -> Vec<Filter> {
     let states = State::ALL.map(|state| (words::state(state), state.name()));
     let whole = [("all", ""), ("need attention", ATTENTION), ("grow stale", STALE)];
-    let links = whole.into_iter().chain(states).chain([("not watched", NOT_WATCHED)]);
+    let links = whole.into_iter().chain(states).chain([("silent", SILENT), ("not watched", NOT_WATCHED)]);
     let link = |(word, name): (&str, &str)| {
         let of = |counts: &Counts| match name {
             "" => Some(counts.ports + counts.not_watched),

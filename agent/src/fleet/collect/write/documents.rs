@@ -1,6 +1,6 @@
 //! Runs, each once; cases, card tests and lots in their latest revision.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 use tokio_postgres::{Error, Transaction};
@@ -36,8 +36,8 @@ pub(super) async fn runs(
     let word = |value: fn(&Record) -> &str| all().map(|r| text(value(&r.run.record))).collect::<Vec<_>>();
     let ratio = |value: fn(&Record) -> Option<f64>| all().map(|r| value(&r.run.record)).collect::<Vec<_>>();
     let latency = |r: &Row<'_>| r.run.record.latency_ns_p50.and_then(|ns| i64::try_from(ns).ok());
-    let new = tx
-        .execute(
+    let rows = tx
+        .query(
             "INSERT INTO run (id, machine_id, port_id, started_at, received_at, kind, simulated, permanent_address,
                  port_label, cable, segment, far_end, plug, placement, profile, outcome, location, rule, error_ratio,
                  error_ratio_upper, loss_ratio, latency_ns_p50, link_mbps, program, without_series, document)
@@ -45,7 +45,7 @@ pub(super) async fn runs(
                  $7::bool[], $8::text[], $9::text[], $10::text[], $11::text[], $12::text[], $13::text[], $14::text[],
                  $15::text[], $16::text[], $17::text[], $18::text[], $19::float8[], $20::float8[], $21::float8[],
                  $22::bigint[], $23::int[], $24::text[], $25::bool[], $26::bytea[])
-             ON CONFLICT (id) DO NOTHING",
+             ON CONFLICT (id) DO NOTHING RETURNING id",
             &[
                 &runs.keys().copied().collect::<Vec<Uuid>>(),
                 &all().map(|r| r.machine).collect::<Vec<_>>(),
@@ -76,9 +76,58 @@ pub(super) async fn runs(
             ],
         )
         .await?;
-    written.new += new;
-    written.known -= new;
+    let new: BTreeSet<Uuid> = rows.iter().map(|row| row.get(0)).collect();
+    written.new += new.len() as u64;
+    written.known -= new.len() as u64;
+    let contested = contested(tx, ids, batch, &new).await?;
+    written.known -= contested.len() as u64;
+    written.contested.extend(contested);
+    runs.retain(|id, _| new.contains(id));
     addresses(tx, &runs).await
+}
+
+/// Runs that are not in the tables because another one has the id, of another machine: their places in the batch, with
+/// the reason. One run that two machines tell is no such case: a disk was cloned, or a machine has another name now.
+async fn contested(
+    tx: &Transaction<'_>,
+    ids: &Ids<'_>,
+    batch: &[Taken],
+    new: &BTreeSet<Uuid>,
+) -> Result<Vec<(usize, String)>, Error> {
+    let mut told: BTreeMap<Uuid, Vec<(usize, i32, &Run)>> = BTreeMap::new();
+    for (place, taken) in batch.iter().enumerate() {
+        let Content::Run(run) = &taken.content else { continue };
+        told.entry(run.id).or_default().push((place, ids.machine(&taken.sender), run));
+    }
+    // Nothing stood in the way of one that is new, unless the batch has another under its id.
+    told.retain(|id, runs| !new.contains(id) || runs.len() > 1);
+    if told.is_empty() {
+        return Ok(Vec::new());
+    }
+    let rows = tx
+        .query(
+            "SELECT r.id, r.machine_id, r.started_at, r.outcome, p.name, m.site || '.' || m.name FROM run r
+             JOIN port p ON p.id = r.port_id JOIN machine m ON m.id = r.machine_id WHERE r.id = ANY($1)",
+            &[&told.keys().copied().collect::<Vec<Uuid>>()],
+        )
+        .await?;
+    let mut contested = Vec::new();
+    for row in &rows {
+        let (id, holder): (Uuid, i32) = (row.get(0), row.get(1));
+        let (started, outcome, port, owner): (Timestamp, &str, &str, &str) =
+            (row.get(2), row.get(3), row.get(4), row.get(5));
+        for (place, machine, run) in told.get(&id).into_iter().flatten() {
+            // The database keeps microseconds.
+            let same_start = run.started.as_microsecond() == started.as_microsecond();
+            let record = &run.record;
+            let is_same = same_start && text(&record.outcome) == outcome && text(&record.port) == port;
+            if *machine != holder && !is_same {
+                contested.push((*place, format!("run {id} of {owner} has the same id, and is another run")));
+            }
+        }
+    }
+    contested.sort_unstable();
+    Ok(contested)
 }
 
 /// A run with what its row needs beside it.
@@ -113,18 +162,10 @@ async fn addresses(tx: &Transaction<'_>, runs: &BTreeMap<Uuid, Row<'_>>) -> Resu
     .map(|_| ())
 }
 
-/// Of the same machine the higher number is the later revision; of two machines the later change.
+/// Of each machine the revision with the highest number.
 macro_rules! later {
     ($table:literal) => {
-        concat!(
-            " WHERE CASE WHEN ",
-            $table,
-            ".machine_id = excluded.machine_id THEN ",
-            $table,
-            ".number < excluded.number ELSE ",
-            $table,
-            ".changed_at < excluded.changed_at END"
-        )
+        concat!(" WHERE ", $table, ".number < excluded.number")
     };
 }
 
@@ -147,7 +188,7 @@ pub(super) async fn others(
                         "INSERT INTO case_document (id, machine_id, port_id, number, opened_at, changed_at,
                              received_at, cable, state, outcome, location, segment, document)
                          VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
-                         ON CONFLICT (id) DO UPDATE SET machine_id = $2, port_id = $3, number = $4, changed_at = $6,
+                         ON CONFLICT (id, machine_id) DO UPDATE SET port_id = $3, number = $4, changed_at = $6,
                              received_at = $7, cable = $8, state = $9, outcome = $10, location = $11, segment = $12,
                              document = $13",
                         later!("case_document")
@@ -178,7 +219,7 @@ pub(super) async fn others(
                         "INSERT INTO card_test (id, machine_id, number, label, lot, serial, addresses, grade, outcome,
                              started_at, changed_at, received_at, document)
                          VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)
-                         ON CONFLICT (id) DO UPDATE SET machine_id = $2, number = $3, label = $4, lot = $5,
+                         ON CONFLICT (id, machine_id) DO UPDATE SET number = $3, label = $4, lot = $5,
                              serial = $6, addresses = $7, grade = $8, outcome = $9, changed_at = $11,
                              received_at = $12, document = $13",
                         later!("card_test")
@@ -207,7 +248,7 @@ pub(super) async fn others(
                         "INSERT INTO lot (id, machine_id, number, label, outcome, quantity, opened_at, changed_at,
                              received_at, document)
                          VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)
-                         ON CONFLICT (id) DO UPDATE SET machine_id = $2, number = $3, label = $4, outcome = $5,
+                         ON CONFLICT (id, machine_id) DO UPDATE SET number = $3, label = $4, outcome = $5,
                              quantity = $6, changed_at = $8, received_at = $9, document = $10",
                         later!("lot")
                     ),

@@ -1,4 +1,4 @@
-//! `turnback fleet poison`.
+//! `turnback fleet set-aside`.
 
 use std::process::ExitCode;
 
@@ -7,7 +7,7 @@ use crate::{
     cli::print,
     config::fleet::FleetConfig,
     fleet::{
-        collect::poison::{self, Line},
+        collect::set_aside::{self, Line},
         database,
         error::FleetError,
     },
@@ -31,9 +31,9 @@ pub fn run(config: &FleetConfig, retry: bool, json: bool, limit: u32) -> ExitCod
 async fn listed(config: &FleetConfig, json: bool, limit: u32) -> Result<String, FleetError> {
     let client = database::connect(&config.database).await?;
     database::check_format(&client).await?;
-    let lines = poison::list(&client, i64::from(limit)).await?;
+    let lines = set_aside::list(&client, i64::from(limit)).await?;
     if json {
-        return Ok(format!("{:#}\n", serde_json::json!({ "poison": lines })));
+        return Ok(format!("{:#}\n", serde_json::json!({ "set_aside": lines })));
     }
     if lines.is_empty() {
         return Ok("No message is set aside.\n".to_owned());
@@ -55,7 +55,7 @@ async fn listed(config: &FleetConfig, json: bool, limit: u32) -> Result<String, 
 async fn tried_again(config: &FleetConfig) -> Result<String, FleetError> {
     let mut client = database::connect(&config.database).await?;
     database::check_format(&client).await?;
-    let retried = poison::retry(&mut client, config.collect.announce).await?;
+    let retried = set_aside::retry(&mut client, config.collect.announce).await?;
     let mut told = format!("taken: {}\nstill set aside: {}\n", retried.taken, retried.refused.len());
     for (id, reason) in retried.refused {
         told.push_str(&format!("  {id}: {reason}\n"));

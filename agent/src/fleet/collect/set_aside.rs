@@ -36,7 +36,7 @@ pub struct Line {
 pub async fn list(client: &Client, limit: i64) -> Result<Vec<Line>, FleetError> {
     let rows = client
         .query(
-            "SELECT id, set_aside_at, subject, message_id, tries, length(payload), reason FROM poison
+            "SELECT id, set_aside_at, subject, message_id, tries, length(payload), reason FROM set_aside
              ORDER BY id DESC LIMIT $1",
             &[&limit],
         )
@@ -74,7 +74,7 @@ pub async fn retry(client: &mut Client, announce: bool) -> Result<Retried, Fleet
     loop {
         let next = client
             .query_opt(
-                "SELECT id, subject, headers, payload, stream_sequence, published_at FROM poison WHERE id > $1
+                "SELECT id, subject, headers, payload, stream_sequence, published_at FROM set_aside WHERE id > $1
                  ORDER BY id LIMIT 1",
                 &[&after],
             )
@@ -96,12 +96,15 @@ pub async fn retry(client: &mut Client, announce: bool) -> Result<Retried, Fleet
                 let within = Months::about(Timestamp::now(), None);
                 write::make_months(client, &mut known, one, within).await.map_err(told)?;
                 let written = write::write(client, &mut known, one, &[], announce).await;
-                written.map_err(|error| with_causes(&error))
+                written.map_err(|error| with_causes(&error)).and_then(|written| match written.contested.first() {
+                    Some((_, why)) => Err(why.clone()),
+                    None => Ok(written),
+                })
             }
         };
         match done {
             Ok(_) => {
-                client.execute("DELETE FROM poison WHERE id = $1", &[&after]).await.map_err(told)?;
+                client.execute("DELETE FROM set_aside WHERE id = $1", &[&after]).await.map_err(told)?;
                 retried.taken += 1;
             }
             Err(reason) => retried.refused.push((after, reason)),
