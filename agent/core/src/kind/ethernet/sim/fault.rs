@@ -82,8 +82,8 @@ pub(super) struct Fault {
     /// Two-state line: it is in the bad state, until `state_until`.
     bad: bool,
     state_until: Nanos,
-    /// Delay: when the last frame came out.
-    out_at: Nanos,
+    /// Delay: when the last frame came out, on its way out and on its way back.
+    out_at: [Nanos; 2],
 }
 
 impl Fault {
@@ -95,7 +95,7 @@ impl Fault {
             _ => 0,
         };
         let hits = Hits::new(ratio(&spec.kind, false), &mut rng);
-        Self { spec, count, window, enabled: true, rng, hits, bad: false, state_until, out_at: 0 }
+        Self { spec, count, window, enabled: true, rng, hits, bad: false, state_until, out_at: [0; 2] }
     }
 
     pub fn active(&self, at: Nanos) -> bool {
@@ -160,8 +160,8 @@ impl Fault {
         hit
     }
 
-    /// Lets a frame that began to leave the port at `at` pass.
-    pub fn pass(&mut self, frame: &mut Passing, at: Nanos) {
+    /// Lets a frame that began to leave the port at `at` pass, on its way out or back. A cable has a pair for each way.
+    pub fn pass(&mut self, frame: &mut Passing, at: Nanos, is_back: bool) {
         self.settle(at);
         if !self.active(at) {
             return;
@@ -206,8 +206,9 @@ impl Fault {
             }
             FaultKind::Delay { ns, jitter_ns } => {
                 let late = u64::from(ns) + self.rng.below(u64::from(jitter_ns) + 1);
-                let out_at = (at + frame.late_ns + late).max(self.out_at);
-                self.out_at = out_at;
+                let last = &mut self.out_at[usize::from(is_back)];
+                let out_at = (at + frame.late_ns + late).max(*last);
+                *last = out_at;
                 frame.late_ns = out_at - at;
                 self.count.frames += 1;
             }

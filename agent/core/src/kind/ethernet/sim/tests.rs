@@ -430,6 +430,15 @@ fn no_span_where_the_next_frame_might_not_come_back() {
     assert!(late.span(60, 0, 10).is_some());
 }
 
+/// Each way through a cable holds frames for itself: those of a burst come back as close together as they left.
+#[test]
+fn frames_held_on_both_ways_do_not_wait_for_each_other() {
+    let echoes = run(&mut World::new(&with_fault("segment:duct", "{ delay = { ns = 5000000 } }"), 1), 9, 60);
+    let at: Vec<u64> = echoes.iter().map(|(_, at, _)| *at).collect();
+    assert_eq!(at.len(), 9);
+    assert!(at[8] - at[0] < 100_000, "{at:?}");
+}
+
 #[test]
 fn builtin_rigs_survive_being_written_and_read() {
     for (name, about) in BUILTIN {

@@ -456,14 +456,15 @@ impl World {
             .iter_mut()
             .filter(|_| !self.setup.known_good_port)
             .find(|fault| fault.spec.kind == NoTransmit && !fault.spec.place.is_line() && fault.active(at));
-        dead.map(|fault| fault.pass(frame, at)).is_some()
+        dead.map(|fault| fault.pass(frame, at, false)).is_some()
     }
 
     /// Takes a frame past every fault on its way and lets it fly.
     fn travel(&mut self, frame: &mut Passing, sent: [&[u8]; 2], start: Nanos, end: Nanos) {
         let mut wrong = false;
         let mut checked = false;
-        for &index in &self.visits {
+        for (nth, &index) in self.visits.iter().enumerate() {
+            let is_back = self.visits[..nth].contains(&index);
             let fault = &mut self.faults[index];
             if fault.spec.place == FaultPlace::Host && !checked {
                 checked = true;
@@ -472,7 +473,7 @@ impl World {
                     break;
                 }
             }
-            fault.pass(frame, start);
+            fault.pass(frame, start, is_back);
             if frame.lost {
                 return;
             }
