@@ -216,10 +216,11 @@ fn place(function: &Path, slots: &BTreeMap<String, String>) -> Seat {
     Seat { at, slot, top: card.to_owned(), functions: Vec::new(), bridge }
 }
 
-/// Whether all that is below a bridge is in one place.
+/// Whether all that is below a bridge is in one place. Virtual functions may have places of their own, and are in none.
 fn has_one_place(bridge: &Path) -> bool {
-    let entries = fs::read_dir(bridge).into_iter().flatten().flatten();
-    let mut places: Vec<String> = entries.filter_map(|entry| without_function(&entry.path())).collect();
+    let entries = fs::read_dir(bridge).into_iter().flatten().flatten().map(|entry| entry.path());
+    let real = entries.filter(|path| !path.join("physfn").exists());
+    let mut places: Vec<String> = real.filter_map(|path| without_function(&path)).collect();
     places.sort();
     places.dedup();
     places.len() <= 1
