@@ -114,6 +114,37 @@ fn cards_that_all_wait_for_each_other_do_not_wait_for_ever() {
 }
 
 #[test]
+fn an_older_test_of_a_card_that_was_left_open_keeps_no_plugs() {
+    let shared = shared();
+    let mut bench = at_work("sim:bench-good");
+    go(&mut bench, &shared);
+    let mut records = Records(Arc::clone(&shared.logbook));
+    let rig = turnback_core::bench::sim::builtin("bench-good").unwrap();
+    let lot = lot::find(&records, "stores-bench-good").unwrap().unwrap();
+    let of = |id: &str| CardTest {
+        test: id.into(),
+        lot: Some(lot.label.clone()),
+        bench: "sim:bench-good".into(),
+        slot: "slot-1".into(),
+        started_at: lot.opened_at.clone(),
+        changed_at: lot.opened_at.clone(),
+        plugs: vec![Some("P-1".into()), Some("P-2".into())],
+        ..CardTest::of("stores-bench-good-04".into(), rig.card("HB-0004"), lot.claim.clone(), lot.procedure.clone())
+    };
+    let mut open = of("0");
+    open.settle(&Default::default());
+    assert!(open.next.is_some());
+    for test in [open, CardTest { grade: Grade::Accepted, ..of("1") }] {
+        records.put(&test.into()).unwrap();
+    }
+    let (_, _, request) = asked(&shared).remove(0);
+    answer(&shared, &request, BenchAnswer::Done);
+    go(&mut bench, &shared);
+    let cards: Vec<String> = asked(&shared).into_iter().map(|(card, ..)| card).collect();
+    assert_eq!(cards, ["stores-bench-good-01", "stores-bench-good-02"], "both slots and all four plugs are free");
+}
+
+#[test]
 fn nobody_is_asked_for_a_proof_that_no_card_needs_and_a_left_card_makes_room() {
     let shared = shared();
     let mut bench = at_work("sim:bench-good");

@@ -350,13 +350,14 @@ impl<'a> BenchRunner<'a> {
     /// Slots and plugs that other cards of the lot keep. The reference card waits for nobody: without it no card has a
     /// turn.
     fn kept_by_others(&self, test: &CardTest) -> Result<Kept, BenchError> {
-        let without = match &self.manner {
-            Manner::TestByTest { without, regardless: false, .. } if !test.is_reference => without,
+        let (without, lot) = match (&self.manner, &test.lot) {
+            (Manner::TestByTest { without, regardless: false, .. }, Some(lot)) => (without, lot),
             _ => return Ok(Kept::default()),
         };
-        let all = self.all_tests()?;
+        // The newest test of each: an older one that was left open holds nothing any more.
+        let all = card_tests(&*self.archive, lot)?;
         let keeps = |other: &&CardTest| {
-            other.lot == test.lot
+            other.bench == self.name
                 && other.label != test.label
                 && other.next.is_some()
                 && !other.plugs.is_empty()
