@@ -27,7 +27,7 @@ use crate::harness::pty::{PtyPlug, settings};
 use crate::harness::setting::kills;
 
 /// More than any of these takes on a loaded machine; only a hang lasts longer.
-const LIMIT: Duration = Duration::from_secs(120);
+pub(crate) const LIMIT: Duration = Duration::from_secs(120);
 
 /// A profile that takes a second and proves little, gently.
 const PROFILE: &str = "name = 'short'\nkind = 'steps'\nsizes_bytes = [512]\npatterns = ['prbs31']\ntime = '300ms'\n\
@@ -78,14 +78,14 @@ fn wait_for_state(program: &Program, port: &str, wanted: &str) -> Value {
     wait_until(program, wanted, |status| state(status, port) == wanted)
 }
 
-fn end(agent: Running) {
+pub(crate) fn end(agent: Running) {
     agent.signal(libc::SIGTERM);
     let finished = agent.finish();
     assert_eq!(finished.code, Some(0), "{}", finished.stderr);
 }
 
 /// Sends one request with these head lines to the page; the whole answer.
-fn ask(page: &str, what: &str, head: &str, body: &str) -> String {
+pub(crate) fn ask(page: &str, what: &str, head: &str, body: &str) -> String {
     let address = page.strip_prefix("http://").unwrap();
     let mut stream = std::net::TcpStream::connect(address).unwrap();
     let length = body.len();
@@ -100,7 +100,7 @@ fn ask(page: &str, what: &str, head: &str, body: &str) -> String {
 }
 
 /// Takes announcements; the bodies of the requests.
-fn receiver(address: &str) -> Arc<Mutex<Vec<Value>>> {
+pub(crate) fn receiver(address: &str) -> Arc<Mutex<Vec<Value>>> {
     let listener = TcpListener::bind(address).unwrap();
     let told = Arc::new(Mutex::new(Vec::new()));
     let taken = Arc::clone(&told);

@@ -8,7 +8,7 @@ use turnback_core::base::rng::Rng;
 use crate::harness::{program::Program, setting::kills};
 
 /// What is wrong with each card of `sim:bench`, and the grades that fit it.
-const TRUTH: [(&str, &[&str]); 16] = [
+pub(crate) const TRUTH: [(&str, &[&str]); 16] = [
     ("HB-0001", &["accepted"]),
     ("HB-0002", &["accepted"]),
     ("HB-0003", &["accepted"]),
@@ -28,7 +28,7 @@ const TRUTH: [(&str, &[&str]); 16] = [
 ];
 
 /// Serial number, grade and rules against each card.
-fn grades(document: &Value) -> Vec<(String, String, Vec<String>)> {
+pub(crate) fn grades(document: &Value) -> Vec<(String, String, Vec<String>)> {
     let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
     let cards = document["cards"].as_array().expect("cards");
     let rules = |card: &Value| {

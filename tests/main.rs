@@ -1,6 +1,7 @@
 //! End-to-end tests of the real binary, of real sockets, and of the bytes of released formats.
 
 mod agent;
+mod agent_bench;
 mod answers;
 mod architecture;
 mod bench;

@@ -389,5 +389,21 @@ fn the_demo_is_walked_with_real_cases() {
     visit.browser.go(&format!("{url}/"));
     visit.browser.until("document.querySelectorAll('.cell').length === 15");
     visit.look("demo-overview");
+
+    // The bench asks for one thing after another, and its tiles fill with grades.
+    visit.browser.follow(".spine a[href='/bench']");
+    let asks = "!!document.querySelector(\"form[action^='/bench/answers']\")";
+    visit.browser.until(asks);
+    visit.look("demo-bench-asks");
+    for _ in 0..8 {
+        visit.browser.until(asks);
+        visit.browser.follow("form[action^='/bench/answers'] button");
+    }
+    visit.browser.until(asks);
+    visit.browser.until("!!document.querySelector('.tile.is-accepted .paper')");
+    visit.look("demo-bench");
+    visit.browser.follow(".tile .paper a");
+    visit.browser.until("document.body.innerText.includes('Certificate of a card')");
+    visit.look("demo-bench-certificate");
     visit.end();
 }

@@ -19,8 +19,9 @@ pub const JSON: (&str, &str) = ("Content-Type", "application/json");
 
 /// A path of a list of routes with names in it.
 pub fn filled(path: &str) -> String {
-    let names = [("{run}", "none"), ("{case}", "none"), ("{port}", "quay0"), ("{cabinet}", "none"), ("{name}", "none")];
-    names.iter().fold(path.to_owned(), |path, (part, name)| path.replace(part, name))
+    let names = [("{port}", "quay0")];
+    let others = ["{run}", "{case}", "{cabinet}", "{name}", "{card}", "{lot}"].map(|part| (part, "none"));
+    names.iter().chain(&others).fold(path.to_owned(), |path, (part, name)| path.replace(part, name))
 }
 
 /// Path and body of every changing route of the API, from its list.
@@ -32,6 +33,8 @@ pub fn changing() -> Vec<(String, &'static str)> {
         Some("pauses") => r#"{"end": true}"#,
         Some("tokens") => r#"{"name": "night-shift", "role": "read"}"#,
         Some("pairings") => r#"{"role": "test"}"#,
+        Some("answers") => r#"{"request": "none", "answer": "done"}"#,
+        Some("again") => r#"{"card": "none"}"#,
         Some("end" | "revoke") => "",
         other => panic!("{other:?}: a changing route without a body in this test"),
     };
@@ -52,6 +55,8 @@ pub fn forms() -> Vec<(String, &'static str)> {
         Some("checks") => "cabinet=none",
         Some("closings") => "why=moved",
         Some("phones") => "role=test",
+        Some("answers") => "request=none&answer=done",
+        Some("again") => "card=none",
         Some("leave") => "",
         other => panic!("{other:?}: a form without fields in this test"),
     };

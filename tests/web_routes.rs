@@ -95,9 +95,14 @@ fn routes_below(folder: &Path, without: &[&Path]) -> BTreeSet<(String, String)> 
 
 #[test]
 fn where_others_can_call_every_route_asks_for_the_token() {
-    let web = Web::elsewhere();
     let of_api = api::ROUTES.iter().map(|(method, path, _)| (*method, *path));
-    for (method, path) in of_api.chain(page::ROUTES.iter().copied()) {
+    let all: Vec<_> = of_api.chain(page::ROUTES.iter().copied()).collect();
+    let mut web = Web::elsewhere();
+    for (number, (method, path)) in all.into_iter().enumerate() {
+        // There are more routes than calls allowed at once.
+        if number % 20 == 19 {
+            web = Web::elsewhere();
+        }
         // Whoever has no token yet needs these to enter it; entering it is tried elsewhere.
         if ["/enter", "/pair"].contains(&path) {
             continue;

@@ -7,13 +7,15 @@ use tokio::sync::broadcast;
 use turnback::archive::logbook::Action;
 use turnback::config::labels::PortLabels;
 use turnback::daemon::agent::{
-    AcknowledgeOrder, Agent, AgentError, CaseOrder, CaseView, Coming, Figures, Happening, Health, Hearing, LiveRun,
-    MuteOrder, NextView, OutboxLine, PauseOrder, PortView, QueueEntry, RecordLine, RecordQuery, SentLine, StageOrder,
-    StageView, StartOrder, Told, Watch,
+    AcknowledgeOrder, Agent, AgentError, BenchOrder, BenchView, CaseOrder, CaseView, Coming, Figures, Happening,
+    Health, Hearing, LiveRun, MuteOrder, NextView, OutboxLine, PauseOrder, PortView, QueueEntry, RecordLine,
+    RecordQuery, SentLine, StageOrder, StageView, StartOrder, Told, Watch,
 };
 use turnback::work::isolate::runner::{Opening, open_case};
 use turnback_core::base::caution::{Caution, LOCAL_CODES_FIRST};
+use turnback_core::document::card_test::CardTest;
 use turnback_core::document::case::Case;
+use turnback_core::document::lot::Lot;
 use turnback_core::document::run::Report;
 use turnback_core::event::Event;
 use turnback_core::judge::Outcome;
@@ -549,5 +551,25 @@ impl Agent for RigDesk {
         case.state = "open".into();
         case.next = next(case);
         Ok(())
+    }
+
+    fn bench(&self) -> Option<BenchView> {
+        None
+    }
+
+    fn answer_bench(&self, order: BenchOrder, _: &str) -> Result<(), AgentError> {
+        Err(AgentError::Unknown { what: "request", name: order.request })
+    }
+
+    fn ask_bench_again(&self, card: &str, _: &str) -> Result<(), AgentError> {
+        Err(AgentError::Unknown { what: "card", name: card.into() })
+    }
+
+    fn card_test(&self, card: &str) -> Result<CardTest, AgentError> {
+        Err(AgentError::Unknown { what: "card", name: card.into() })
+    }
+
+    fn lot(&self, lot: &str) -> Result<Lot, AgentError> {
+        Err(AgentError::Unknown { what: "lot", name: lot.into() })
     }
 }

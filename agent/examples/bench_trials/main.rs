@@ -7,9 +7,9 @@ use turnback::{
     archive::memory::Memory,
     engine::cancel::Cancel,
     work::bench::{
+        asking::Wish,
         lot::{self, Opening},
         runner::BenchRunner,
-        seam::Wish,
     },
 };
 use turnback_core::{
@@ -92,7 +92,7 @@ fn grade(rig: &BenchRig, seed: u64) -> Vec<CardTest> {
     let mut bench = SimulatedBench::new(rig.clone(), seed);
     let mut runner =
         BenchRunner::new(opened, &mut archive, &mut bench, "trial".to_owned(), Cancel::default()).expect("an open lot");
-    let tested = runner.test(&[], &mut |_, _| Ok(Wish::Go), &mut |_| {});
+    let tested = runner.test(&[], &mut |_| Ok(Wish::Go), &mut |_| {});
     if let Err(error) = tested {
         println!("seed {seed}: {error}");
     }

@@ -32,6 +32,7 @@ use crate::{
     error_chain::with_causes,
     guard::state,
     http,
+    ports::cards::{CardEntry, cards},
     show::{lines::output_width, table},
 };
 
@@ -93,7 +94,12 @@ fn check_config(file: &Path, config: &Config) -> ExitCode {
         Ok(ports) => (ports, None),
         Err(error) => (Vec::new(), Some(format!("the ports of this machine cannot be listed: {error}"))),
     };
-    let Review { rounds, warnings } = review(config, &ports, jiff::Timestamp::now());
+    let is_bench = config.bench.as_ref().is_some_and(|bench| bench.rig.is_none());
+    let listed = if is_bench { cards() } else { Ok(Vec::new()) };
+    let unlisted_cards =
+        listed.as_ref().err().map(|error| format!("the cards cannot be listed: {}", with_causes(error)));
+    let cards: Vec<CardEntry> = listed.unwrap_or_default().into_iter().map(|(entry, _)| entry).collect();
+    let Review { rounds, bench, warnings } = review(config, &ports, &cards, jiff::Timestamp::now());
     let (entries, targets) = (config.ports.len(), config.targets.len());
     let mut told =
         format!("{}: {} rounds, {entries} entries for ports, {targets} targets\n", file.display(), rounds.len());
@@ -101,7 +107,10 @@ fn check_config(file: &Path, config: &Config) -> ExitCode {
         let ports = if ports.is_empty() { "none".to_owned() } else { ports.join(", ") };
         told.push_str(&format!("round {name}\n  ports now: {ports}\n  next: {}\n", times.join("; ")));
     }
-    let warnings: Vec<String> = unlisted.into_iter().chain(warnings).collect();
+    if let Some(bench) = bench {
+        told.push_str(&format!("{bench}\n"));
+    }
+    let warnings: Vec<String> = unlisted.into_iter().chain(unlisted_cards).chain(warnings).collect();
     warnings.iter().for_each(|warning| told.push_str(&format!("warning: {warning}\n")));
     told.push_str(if warnings.is_empty() { "nothing is wrong\n" } else { "no mistake; see the warnings\n" });
     print(&told, ExitCode::SUCCESS)

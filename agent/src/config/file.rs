@@ -27,6 +27,8 @@ pub struct File {
     pub announce: Vec<super::announce::Announce>,
     /// `[fleet]`.
     pub fleet: Option<super::fleet::Fleet>,
+    /// `[bench]`.
+    pub bench: Option<super::bench::Bench>,
 }
 
 /// Limits on all runs together.

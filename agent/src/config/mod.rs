@@ -4,6 +4,7 @@
 //! file and line. `docs/config.md` describes each key.
 
 pub mod announce;
+pub mod bench;
 pub mod error;
 pub mod file;
 pub mod fleet;
@@ -31,6 +32,7 @@ use turnback_core::{
     },
 };
 
+pub use bench::BenchConfig;
 pub use error::ConfigError;
 use error::Lines;
 use fleet::FleetMember;
@@ -59,6 +61,8 @@ pub struct Config {
     pub http: HttpConfig,
     /// The fleet that this machine belongs to, if it belongs to one.
     pub fleet: Option<FleetMember>,
+    /// The bench that this machine is, if it is one.
+    pub bench: Option<BenchConfig>,
 }
 
 /// Limits on all runs together.
@@ -175,6 +179,7 @@ impl Config {
             }
             rounds.push(round);
         }
+        let bench = raw.bench.as_ref().map(|bench| bench::check(bench, &targets, &lines)).transpose()?;
         Ok(Self {
             file: None,
             store: raw.store.clone(),
@@ -185,6 +190,7 @@ impl Config {
             targets,
             http: http::check(&raw.http, &lines)?,
             fleet: raw.fleet.as_ref().map(|fleet| fleet::member(fleet, &host_name(), &lines)).transpose()?,
+            bench,
         })
     }
 
@@ -306,17 +312,6 @@ fn round(raw: &file::Round, whole: &file::File, targets: &[Target], lines: &Line
         Some(n) if (1..=20).contains(n.get_ref()) => Ok(*n.get_ref()),
         Some(n) => Err(lines.value(n, name, "1 to 20")),
     };
-    for wanted in &raw.announce {
-        if !targets.iter().any(|t| t.name == *wanted.get_ref()) {
-            let names: Vec<_> = targets.iter().map(|t| t.name.as_str()).collect();
-            let allowed = if names.is_empty() {
-                "no [[announce]] target is defined".to_owned()
-            } else {
-                format!("a target defined by [[announce]]: {}", names.join(", "))
-            };
-            return Err(lines.value(wanted, "announce", &allowed));
-        }
-    }
     Ok(Round {
         name,
         select: raw.select.get_ref().clone(),
@@ -336,8 +331,23 @@ fn round(raw: &file::Round, whole: &file::File, targets: &[Target], lines: &Line
         proof_lasts: time(&raw.proof_lasts, lines)?.unwrap_or(Duration::from_secs(31 * 86_400)),
         catch_up: raw.catch_up,
         side_by_side: raw.side_by_side,
-        announce: raw.announce.iter().map(|a| a.get_ref().clone()).collect(),
+        announce: announced_to(&raw.announce, targets, lines)?,
     })
+}
+
+/// Names of targets, each of which is there.
+fn announced_to(raw: &[Spanned<String>], targets: &[Target], lines: &Lines<'_>) -> Result<Vec<String>, ConfigError> {
+    let known = |wanted: &Spanned<String>| targets.iter().any(|t| t.name == *wanted.get_ref());
+    if let Some(wanted) = raw.iter().find(|wanted| !known(wanted)) {
+        let names: Vec<_> = targets.iter().map(|t| t.name.as_str()).collect();
+        let allowed = if names.is_empty() {
+            "no [[announce]] target is defined".to_owned()
+        } else {
+            format!("a target defined by [[announce]]: {}", names.join(", "))
+        };
+        return Err(lines.value(wanted, "announce", &allowed));
+    }
+    Ok(raw.iter().map(|target| target.get_ref().clone()).collect())
 }
 
 /// A time zone and its name.

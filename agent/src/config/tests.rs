@@ -43,6 +43,14 @@ fn each_mistake_is_named_with_its_line() {
         ("[[announce]]\nname = 'office'\ncommand = ['tell']", ":3: program `tell` is no absolute path"),
         ("[[announce]]\nname = 'office'\nwebhook = 'ftp://office'", ":3: webhook is no address"),
         ("[[announce]]\nname = 'A b'\nlog = true", ":2: name `A b`"),
+        ("[bench]\nask = false", ":1: [bench] needs a lot"),
+        ("[bench]\nrig = 'bench'", ":2: rig `bench`"),
+        ("[bench]\nrig = 'sim:bench'\nplugs = ['P-1']", ":3: a simulated bench brings its own"),
+        ("[bench]\nlot = ''", ":2: label ``"),
+        ("[bench]\nlot = 'quay-7'\nplugs = ['P-1', 'P-2',\n'P-1']", ":4: two plugs are called `P-1`"),
+        ("[bench]\nlot = 'quay-7'\nlabels = 'labels'", ":3: folder `labels` is no absolute path"),
+        ("[bench]\nlot = 'quay-7'\nannounce = ['office']", ":3: announce `office`"),
+        ("[bench]\nlot = 'quay-7'\nslot = 'slot-1'", ":3: unknown field `slot`"),
         ("[[announce]]\nname = 'a'\nlog = true\n[[announce]]\nname = 'a'\nlog = true", ":5: a second target"),
     ];
     for (text, expected) in table {
@@ -81,6 +89,9 @@ fn the_documents_example_is_a_configuration() {
     let config = Config::parse("docs/config.md", example()).unwrap();
     assert!(config.rounds.len() >= 2 && config.targets.len() == 3 && !config.ports.is_empty());
     assert_eq!(config.rounds[0].repeat_after, Duration::from_secs(600));
+    let bench = config.bench.unwrap();
+    assert_eq!((bench.lot.as_deref(), bench.plugs.len(), bench.ask), (Some("quay-7"), 5, true));
+    assert!(bench.certificates.is_none() && bench.labels.is_some() && bench.label_size == "62x29");
 }
 
 /// Keys of a table of the file, by what the parser says it would have expected.
@@ -97,6 +108,7 @@ fn the_document_holds_every_key_and_no_other() {
         ("`[limits]`", "[limits]\nzzz = 1"),
         ("`[http]`", "[http]\nzzz = 1"),
         ("`[fleet]`", "[fleet]\nzzz = 1"),
+        ("`[bench]`", "[bench]\nzzz = 1"),
         ("`[[port]]`", "[[port]]\nselect = { name = 'a' }\nzzz = 1"),
         ("`[[round]]`", &format!("{ROUND}zzz = 1")),
         ("`[[announce]]`", "[[announce]]\nname = 'a'\nzzz = 1"),
@@ -112,7 +124,9 @@ fn the_document_holds_every_key_and_no_other() {
         let mut known = keys(text);
         if heading == "Top of the file" {
             // The tables have sections of their own.
-            known.retain(|key| !["limits", "http", "port", "round", "announce", "fleet"].contains(&key.as_str()));
+            known.retain(|key| {
+                !["limits", "http", "port", "round", "announce", "fleet", "bench"].contains(&key.as_str())
+            });
         }
         documented.sort();
         known.sort();

@@ -3,8 +3,10 @@
 //! Nothing here knows HTTP, and nothing outside the daemon knows the supervisor. Calls marked *disk* wait for the
 //! archive, usually a few milliseconds: an async caller makes them through `spawn_blocking`. All others answer at once.
 
+mod bench;
 mod cases;
 mod orders;
+mod records;
 
 use std::collections::BTreeMap;
 
@@ -12,9 +14,9 @@ use serde::{Deserialize, Serialize};
 use thiserror::Error;
 use tokio::sync::broadcast;
 use turnback_core::{
-    document::{case::Case, run::Report},
+    document::{card_test::CardTest, case::Case, lot::Lot, run::Report},
     event::Event,
-    judge::{Location, Outcome},
+    judge::Outcome,
     kind::Kind,
     watch::{
         care::{Acknowledgement, Diagnosis, Mute, Pause, Traced},
@@ -24,13 +26,15 @@ use turnback_core::{
 };
 
 use crate::{
-    archive::{error::ArchiveError, logbook::Action, record::Record},
+    archive::{error::ArchiveError, logbook::Action},
     config::labels::PortLabels,
     error_chain::with_causes,
 };
 
+pub use bench::{BenchAnswer, BenchOrder, BenchView, CardLine, HandsView, LotView, SlotState, SlotView, Testing};
 pub use cases::{CaseView, NextView, StageView};
 pub use orders::{AcknowledgeOrder, CaseOrder, MuteOrder, PauseOrder, RecordQuery, Shown, StageOrder, StartOrder};
+pub use records::{OutboxLine, RecordLine, SentLine};
 
 /// Why a port is known.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
@@ -218,102 +222,10 @@ pub enum Happening {
         /// The port; none if it is about several.
         port: Option<String>,
     },
+    /// Something changed on the bench.
+    Bench,
     /// The configuration was read again.
     Reloaded,
-}
-
-/// One line of a list of records.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct RecordLine {
-    /// Id of the run.
-    pub run: String,
-    /// When it began, RFC 3339 with zone.
-    pub started_at: String,
-    /// Port.
-    pub port: String,
-    /// Cable's label.
-    pub cable: Option<String>,
-    /// Where the plug was.
-    pub placement: String,
-    /// The segment of the cable at whose end it was.
-    pub segment: Option<String>,
-    /// Profile.
-    pub profile: String,
-    /// What it found.
-    pub outcome: Outcome,
-    /// For a fault, among what it lies.
-    pub location: Vec<Location>,
-    /// Name of the deciding rule.
-    pub rule: Option<String>,
-    /// Estimated bit error ratio.
-    pub bit_error_ratio: Option<f64>,
-    /// Upper end of its interval.
-    pub bit_error_ratio_upper: Option<f64>,
-    /// The ratio that a good line stays below.
-    pub limit: Option<f64>,
-    /// Half of the round trips took at most this, ns.
-    pub latency_ns_p50: Option<u64>,
-}
-
-impl RecordLine {
-    /// The line of a recorded run.
-    pub fn of(record: &Record) -> Self {
-        let location = record.location.split(',').filter_map(|place| serde_json::from_value(place.into()).ok());
-        Self {
-            run: record.run.clone(),
-            started_at: record.started_at.clone(),
-            port: record.port.clone(),
-            cable: record.cable.clone(),
-            placement: record.placement.clone(),
-            segment: record.segment.clone(),
-            profile: record.profile.clone(),
-            outcome: serde_json::from_value(record.outcome.as_str().into()).unwrap_or(Outcome::NotTested),
-            location: location.collect(),
-            rule: record.rule.clone(),
-            bit_error_ratio: record.error_ratio,
-            bit_error_ratio_upper: record.error_ratio_upper,
-            limit: record.error_ratio_limit,
-            latency_ns_p50: record.latency_ns_p50,
-        }
-    }
-}
-
-/// One announcement on its way to one target.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct OutboxLine {
-    /// Id of the announcement.
-    pub id: String,
-    /// Target's name.
-    pub target: String,
-    /// Port.
-    pub port: String,
-    /// When it came up, ms since 1970-01-01 UTC.
-    pub at_ms: i64,
-    /// What it says: the document, as targets get it.
-    pub document: serde_json::Value,
-    /// Times its delivery was tried.
-    pub attempts: u32,
-    /// When it will be tried next, ms since 1970-01-01 UTC.
-    pub next_try_ms: i64,
-    /// What the last try said.
-    pub last_error: Option<String>,
-}
-
-/// An announcement that a target has accepted.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct SentLine {
-    /// Id of the announcement.
-    pub id: String,
-    /// Target's name.
-    pub target: String,
-    /// Port.
-    pub port: String,
-    /// When it came up, ms since 1970-01-01 UTC.
-    pub at_ms: i64,
-    /// When it was accepted, ms since 1970-01-01 UTC.
-    pub sent_ms: i64,
-    /// What it says: the document, as targets get it.
-    pub document: serde_json::Value,
 }
 
 /// How the daemon itself fares.
@@ -335,6 +247,8 @@ pub struct Health {
     pub demo: bool,
     /// Time zone of the configuration, by name; times are shown in it.
     pub zone: String,
+    /// This machine is a bench too.
+    pub bench: bool,
     /// Number of the last thing that happened: whoever listens later asks for what came after it.
     pub last_happening: u64,
     /// How it fares with its fleet; none where it belongs to none.
@@ -583,4 +497,27 @@ pub trait Agent: Send + Sync {
     /// # Errors
     /// No such case; one that is over already; not now.
     fn close_case(&self, case: &str, why: &str, by: &str) -> Result<(), AgentError>;
+
+    /// The bench that this machine is; none where it is none.
+    fn bench(&self) -> Option<BenchView>;
+    /// Answers a request of the bench. *Disk.*
+    ///
+    /// # Errors
+    /// No such request; a sticker that is no address or is not asked for; the archive.
+    fn answer_bench(&self, order: BenchOrder, by: &str) -> Result<(), AgentError>;
+    /// Asks anew for what nobody could do for a card, or has the reference card tested again. *Disk.*
+    ///
+    /// # Errors
+    /// A card that nobody left; the archive.
+    fn ask_bench_again(&self, card: &str, by: &str) -> Result<(), AgentError>;
+    /// The newest card test of a card, by its label. *Disk.*
+    ///
+    /// # Errors
+    /// No such card; the archive.
+    fn card_test(&self, card: &str) -> Result<CardTest, AgentError>;
+    /// A lot, by its label. *Disk.*
+    ///
+    /// # Errors
+    /// No such lot; the archive.
+    fn lot(&self, lot: &str) -> Result<Lot, AgentError>;
 }

@@ -6,7 +6,7 @@
 use super::{
     agent::QueueEntry,
     host::PortFacts,
-    status::{ASKED, Asked, Running, Status},
+    status::{ASKED, Asked, Running, Status, Turn},
 };
 use crate::config::planned_time;
 
@@ -31,6 +31,8 @@ pub enum Block {
     Full(u32),
     /// Too few processors are free.
     Processors,
+    /// The bench tests this card, or waits to.
+    Bench(String),
 }
 
 impl Block {
@@ -41,6 +43,7 @@ impl Block {
             Self::Adapter(port) => format!("a run is on, on {port}"),
             Self::Full(most) => format!("as many runs are on as runs_at_once allows, {most}"),
             Self::Processors => "the run that is on needs the processors".to_owned(),
+            Self::Bench(card) => format!("the bench tests card {card}"),
         }
     }
 }
@@ -72,6 +75,9 @@ impl Status {
         if let Some(run) = stands.max_by_key(|run| run.hung) {
             let port = run.port.clone();
             return Some(if run.hung { Block::Hung(port) } else { Block::Adapter(port) });
+        }
+        if let Some(Turn::Tests(card) | Turn::Waits(card)) = &self.turn {
+            return Some(Block::Bench(card.clone()));
         }
         let beside = taken.iter().filter(|run| !run.hung).count() as u32;
         if beside >= self.config.limits.runs_at_once {
@@ -106,7 +112,7 @@ impl Status {
             let block = self.block(&wanted, &taken);
             let mut begins_ms = match &block {
                 None => Some(now_ms),
-                Some(Block::Hung(_)) => None,
+                Some(Block::Hung(_) | Block::Bench(_)) => None,
                 Some(Block::Adapter(_)) => {
                     taken.iter().filter(|run| run.stands_in_the_way_of(&wanted)).map(|run| run.ends_ms).max()
                 }
@@ -239,6 +245,20 @@ mod tests {
         assert_eq!(block(true, &[other(1), other(2)]), None);
         assert_eq!(block(true, &[other(1), other(2), other(3)]), Some(Block::Full(3)));
         assert_eq!(block(true, &[other(1), other(2), hung("lock3", "0000:13:00")]), None, "one that hangs takes none");
+    }
+
+    #[test]
+    fn no_run_begins_while_the_bench_has_or_awaits_its_turn() {
+        let shared = status(16, 3, &["quay0"]);
+        let mut status = shared.status();
+        for turn in [Turn::Waits("stores-03".into()), Turn::Tests("stores-03".into())] {
+            status.turn = Some(turn);
+            assert_eq!(status.block(&place("lock1", "0000:11:00", true), &[]), Some(Block::Bench("stores-03".into())));
+            let queue = status.queue(1000);
+            assert_eq!((queue[0].begins_ms, queue[0].reason.as_str()), (None, "the bench tests card stores-03"));
+        }
+        status.turn = None;
+        assert_eq!(status.block(&place("lock1", "0000:11:00", true), &[]), None);
     }
 
     #[test]

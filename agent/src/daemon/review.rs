@@ -11,12 +11,17 @@ use std::{
 use jiff::Timestamp;
 use turnback_core::watch::selector::Selector;
 
-use super::host::PortFacts;
+use super::{
+    bench::{paper, room::is_of_bench},
+    host::PortFacts,
+};
 use crate::{
-    config::{Config, Way},
+    config::{BenchConfig, Config, Way},
     error_chain::with_causes,
     fleet::secret,
     ports::name::PortName,
+    show::label::Size,
+    work::bench::{CardEntry, lot, names},
 };
 
 /// What a configuration means.
@@ -24,6 +29,8 @@ use crate::{
 pub struct Review {
     /// Each round.
     pub rounds: Vec<RoundReview>,
+    /// The bench and the cards that it would test now, in a line; none where the machine is none.
+    pub bench: Option<String>,
     /// What looks like a mistake, each with its place.
     pub warnings: Vec<String>,
 }
@@ -39,8 +46,8 @@ pub struct RoundReview {
     pub times: Vec<String>,
 }
 
-/// Reviews a configuration on a machine with these ports at a time. Looks at the files that it names.
-pub fn review(config: &Config, ports: &[PortFacts], now: Timestamp) -> Review {
+/// Reviews a configuration on a machine with these ports and cards at a time. Looks at the files that it names.
+pub fn review(config: &Config, ports: &[PortFacts], cards: &[CardEntry], now: Timestamp) -> Review {
     let named = |facts: &PortFacts| (facts.name.clone(), config.labels_and_rounds(&facts.traits()));
     let known: Vec<_> = ports.iter().map(named).collect();
     let rounds: Vec<RoundReview> = (0..config.rounds.len())
@@ -55,7 +62,7 @@ pub fn review(config: &Config, ports: &[PortFacts], now: Timestamp) -> Review {
         })
         .collect();
     let mut warnings = Vec::new();
-    if config.rounds.is_empty() {
+    if config.rounds.is_empty() && config.bench.is_none() {
         warnings.push("there is no [[round]]: nothing is tested on schedule".to_owned());
     }
     if config.targets.is_empty() {
@@ -67,7 +74,45 @@ pub fn review(config: &Config, ports: &[PortFacts], now: Timestamp) -> Review {
     warnings.extend(unused.map(|(name, _)| format!("{name} is a spare and in no round: it is never tested")));
     warnings.extend(of_entries(config, ports));
     warnings.extend(of_files(config));
-    Review { rounds, warnings }
+    let bench = config.bench.as_ref().map(|bench| {
+        let (told, wrong) = of_bench(bench, cards, &rounds);
+        warnings.extend(wrong);
+        told
+    });
+    Review { rounds, bench, warnings }
+}
+
+/// The bench in a line, and what looks like a mistake.
+fn of_bench(bench: &BenchConfig, cards: &[CardEntry], rounds: &[RoundReview]) -> (String, Vec<String>) {
+    let lot = bench.lot.as_ref().map_or("its own lot".to_owned(), |lot| format!("lot {lot}"));
+    if let Some(rig) = &bench.rig {
+        return (format!("bench {rig}: {lot}"), Vec::new());
+    }
+    let mut warnings = Vec::new();
+    let is_named = |entry: &&CardEntry, name: &String| names(entry).contains(name);
+    let reference = bench.reference.as_ref().and_then(|name| cards.iter().find(|entry| is_named(entry, name)));
+    match (&bench.reference, reference) {
+        (None, _) => {
+            warnings.push("[bench] names no reference card: no certificate says that the bench is proved".into())
+        }
+        (Some(name), None) => warnings.push(format!("[bench]: no card of this machine is called {name}")),
+        (Some(_), Some(_)) => {}
+    }
+    let round_of = |entry: &CardEntry| {
+        let watched = |port: &str| rounds.iter().find(|round| round.ports.iter().any(|known| known == port));
+        entry.card.ports.iter().find_map(|port| Some((port.name.clone(), watched(&port.name)?.name.clone())))
+    };
+    let of_bench: Vec<&CardEntry> = cards.iter().filter(|entry| is_of_bench(bench, &entry.slot)).collect();
+    for (entry, (port, round)) in of_bench.iter().chain(&reference).filter_map(|entry| Some((entry, round_of(entry)?)))
+    {
+        let slot = &entry.slot;
+        warnings.push(format!("[bench]: round {round} chooses {port}, so that the card in {slot} is left alone"));
+    }
+    let others = of_bench.iter().filter(|entry| reference.is_none_or(|reference| reference.at != entry.at));
+    let now = others.filter(|entry| entry.testable && round_of(entry).is_none()).map(|entry| entry.slot.clone());
+    let now: Vec<String> = now.collect();
+    let now = if now.is_empty() { "none".to_owned() } else { now.join(", ") };
+    (format!("bench of this machine: {lot}\n  slots with a card to test now: {now}"), warnings)
 }
 
 /// Entries for ports that apply to none.
@@ -121,6 +166,16 @@ fn of_files(config: &Config) -> Vec<String> {
         let secret = broker.credentials_file.as_ref().and_then(|file| secret::read(file).err());
         warnings.extend(secret.map(|error| format!("[fleet]: credentials_file: {}", with_causes(&error))));
     }
+    if let Some(bench) = &config.bench {
+        let missing = paper::missing(bench);
+        warnings.extend(missing.iter().map(|folder| format!("[bench]: there is no folder {}", folder.display())));
+        warnings.extend(Size::parse(&bench.label_size).err().map(|wrong| format!("[bench]: label_{wrong}")));
+        let rig = bench.rig.as_deref().and_then(|rig| lot::rig(rig).err());
+        warnings.extend(rig.map(|error| format!("[bench]: {}", with_causes(&error))));
+        if bench.ask && !config.http.enabled {
+            warnings.push("[bench]: nobody can answer it while the page is off; see ask and [http]".to_owned());
+        }
+    }
     if let Some((certificate, key)) = config.http.tls.as_ref().filter(|_| config.http.enabled) {
         for file in [certificate, key] {
             warnings.extend(unusable(file).map(|wrong| format!("[http]: {wrong}")));
@@ -149,15 +204,33 @@ const TIMES_SHOWN: usize = 3;
 
 #[cfg(test)]
 mod tests {
+    use turnback_core::bench::card::{Card, CardPort};
+
     use super::*;
 
     fn facts(name: &str) -> PortFacts {
         PortFacts { name: name.into(), driver: Some("harbour".into()), ..PortFacts::default() }
     }
 
+    /// A card with one port in each of three slots.
+    fn cards() -> Vec<CardEntry> {
+        let card = |slot: &str, port: &str| CardEntry {
+            card: Card { ports: vec![CardPort { name: port.into(), ..CardPort::default() }], ..Card::default() },
+            slot: slot.into(),
+            at: format!("at {slot}"),
+            bus: None,
+            bus_errors: None,
+            temperature_c: None,
+            lines: Vec::new(),
+            testable: true,
+            why_not: Vec::new(),
+        };
+        vec![card("slot-1", "quay0"), card("slot-2", "quay1"), card("slot-3", "quay2"), card("board-1", "lock0")]
+    }
+
     fn reviewed(text: &str) -> Review {
         let config = Config::parse("agent.toml", text).unwrap();
-        review(&config, &[facts("quay0"), facts("quay1")], "2026-03-28T12:00:00Z".parse().unwrap())
+        review(&config, &[facts("quay0"), facts("quay1")], &cards(), "2026-03-28T12:00:00Z".parse().unwrap())
     }
 
     #[test]
@@ -172,6 +245,32 @@ mod tests {
         let times = times.map(|time| format!("{time} Europe/Berlin")).to_vec();
         let ports = vec!["quay0".to_owned(), "quay1".to_owned()];
         assert_eq!(review.rounds, [RoundReview { name: "night".into(), ports, times }]);
+        assert_eq!(review.bench, None);
+    }
+
+    #[test]
+    fn a_bench_is_shown_with_its_cards_and_those_of_a_round_are_left_alone() {
+        let announced = "[[announce]]\nname = 'journal'\nlog = true\n";
+        let bench = "[bench]\nlot = 'quay-7'\nreference = 'slot-3'\n";
+        let fine = reviewed(&format!("{announced}{bench}"));
+        assert_eq!(fine.warnings, Vec::<String>::new());
+        let told = "bench of this machine: lot quay-7\n  slots with a card to test now: slot-1, slot-2";
+        assert_eq!(fine.bench.as_deref(), Some(told));
+        let round = "[[round]]\nname = 'night'\nselect = [{ name = 'quay1' }]\nschedule = '30 2 * * *'\n";
+        let bench =
+            "[bench]\nlot = 'quay-7'\nreference = 'slot-9'\nlabels = '/nonexistent/labels'\nlabel_size = 'wide'\n";
+        let wrong = reviewed(&format!("{announced}{round}{bench}"));
+        assert!(wrong.bench.unwrap().ends_with("now: slot-1, slot-3"));
+        let told = wrong.warnings.join("\n");
+        for part in [
+            "no folder /nonexistent/labels",
+            "label_size `wide`",
+            "no card of this machine is called slot-9",
+            "round night chooses quay1, so that the card in slot-2 is left alone",
+        ] {
+            assert!(told.contains(part), "{part:?} in\n{told}");
+        }
+        assert_eq!(told.lines().count(), 4, "{told}");
     }
 
     #[test]

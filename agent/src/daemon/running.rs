@@ -1,6 +1,7 @@
 //! Answers requests to the running agent from its status and its archive. `checks` asks for runs, `care` is about what
-//! people do between them, `cases` leads through cases.
+//! people do between them, `cases` leads through cases, `bench` takes answers to the bench.
 
+mod bench;
 mod care;
 mod cases;
 mod checks;
@@ -11,14 +12,15 @@ use std::{
 };
 
 use turnback_core::{
-    document::{Document, DocumentKind, case::Case, run::Report},
+    document::{Document, DocumentKind, card_test::CardTest, case::Case, lot::Lot, run::Report},
     watch::{care::Pause, standing::Change},
 };
 
 use super::{
     agent::{
-        AcknowledgeOrder, Agent, AgentError, CaseOrder, CaseView, Coming, Figures, Health, Hearing, MuteOrder,
-        OutboxLine, PauseOrder, PortView, QueueEntry, RecordLine, RecordQuery, SentLine, StageOrder, StartOrder,
+        AcknowledgeOrder, Agent, AgentError, BenchOrder, BenchView, CaseOrder, CaseView, Coming, Figures, Health,
+        Hearing, MuteOrder, OutboxLine, PauseOrder, PortView, QueueEntry, RecordLine, RecordQuery, SentLine,
+        StageOrder, StartOrder,
     },
     status::Shared,
 };
@@ -118,6 +120,7 @@ impl Agent for RunningAgent {
             config: status.config.file.as_ref().map(|file| file.display().to_string()),
             demo: status.demo,
             zone: status.config.zone.clone(),
+            bench: status.config.bench.is_some(),
             last_happening: self.shared.happenings.last(),
             fleet: status.figures.fleet.clone(),
         }
@@ -252,6 +255,26 @@ impl Agent for RunningAgent {
 
     fn close_case(&self, case: &str, why: &str, by: &str) -> Result<(), AgentError> {
         self.move_on(case, by, "closed the case", |case| super::cases::close(case, why))
+    }
+
+    fn bench(&self) -> Option<BenchView> {
+        self.shared.bench.inner().view.clone()
+    }
+
+    fn answer_bench(&self, order: BenchOrder, by: &str) -> Result<(), AgentError> {
+        self.answer(&order, by)
+    }
+
+    fn ask_bench_again(&self, card: &str, by: &str) -> Result<(), AgentError> {
+        self.ask_again(card, by)
+    }
+
+    fn card_test(&self, card: &str) -> Result<CardTest, AgentError> {
+        self.stored_card_test(card)
+    }
+
+    fn lot(&self, lot: &str) -> Result<Lot, AgentError> {
+        self.stored_lot(lot)
     }
 }
 

@@ -3,12 +3,16 @@
 use std::{future::Future, path::PathBuf, pin::Pin, sync::Arc, time::Duration};
 
 use sd_notify::NotifyState;
-use tokio::signal::unix::{SignalKind, signal};
+use tokio::{
+    signal::unix::{SignalKind, signal},
+    sync::oneshot,
+};
 use turnback_core::document::case::Case;
 
 use super::{
     agent::{Agent, Happening},
     announce::{self, with_logbook},
+    bench,
     control::{self, Desk},
     error::NotStarted,
     fleet,
@@ -75,9 +79,10 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     host.watch_ports(Box::new(move || {
         changed.status().relist = true;
         changed.wake.notify_one();
+        changed.bench.ring();
     }));
     let open = Box::new(move |port: &str, opening: Opening| open_case(&known, port, opening));
-    let mut supervisor = Supervisor::new(host, Arc::clone(&shared), watchdog()).await?;
+    let mut supervisor = Supervisor::new(Arc::clone(&host), Arc::clone(&shared), watchdog()).await?;
     // Whoever shortens the watchdog's time must not have a healthy agent killed: thrice in it.
     supervisor.beat = sd_notify::watchdog_enabled().map(|limit| limit / 3);
     let agent: Arc<dyn Agent> = Arc::new(RunningAgent::new(Arc::clone(&shared), open));
@@ -106,6 +111,7 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     if let Some(member) = member {
         parts.spawn(fleet::send_for_ever(Arc::clone(&shared), Arc::clone(&agent), member, numbered));
     }
+    let bench = start_bench(host, &shared)?;
     let ports = shared.status().ports.len();
     tracing::info!(ports, version = env!("CARGO_PKG_VERSION"), demo, "agent started");
     tell_manager(&[NotifyState::Ready, NotifyState::Status(&format!("{ports} ports"))]);
@@ -121,12 +127,29 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     tracing::info!("agent ends: runs are ended and settings restored");
     tell_manager(&[NotifyState::Stopping]);
     shared.stopped.stop();
+    shared.bench.cancel.cancel();
+    shared.bench.ring();
     let ended = going.await;
+    if tokio::time::timeout(BENCH_PATIENCE, bench).await.is_err() {
+        tracing::warn!("the test of a card does not end; its settings are restored at the next start");
+    }
     let _ = tokio::time::timeout(Duration::from_secs(3), async { while parts.join_next().await.is_some() {} }).await;
     if let Some(state) = &state {
         let _ = std::fs::remove_file(control::socket(state));
     }
     Ok(ended.map_err(|error| format!("the supervisor failed: {error}"))?)
+}
+
+/// Puts the bench to work; what is given ends with it.
+fn start_bench<S: Host>(host: Arc<S>, shared: &Arc<Shared>) -> Result<oneshot::Receiver<()>, NotStarted> {
+    let (at_work, ended) = oneshot::channel();
+    let shared = Arc::clone(shared);
+    let spawned = std::thread::Builder::new().name("bench".into()).spawn(move || {
+        bench::work(&*host, &shared);
+        drop::<oneshot::Sender<()>>(at_work);
+    });
+    spawned.map_err(|error| format!("cannot start: {error}"))?;
+    Ok(ended)
 }
 
 /// Opens a case; a driver may hang at that.
@@ -142,6 +165,8 @@ fn open_case<S: Host>(host: &Arc<S>, port: &str, opening: Opening) -> Result<Cas
 }
 
 const OPEN_LIMIT: Duration = Duration::from_secs(10);
+/// What a test of a card may take to end when it is told to.
+const BENCH_PATIENCE: Duration = Duration::from_secs(10);
 
 /// Reads the configuration again. Runs that are on go on as they were begun.
 fn reload(shared: &Arc<Shared>) {
@@ -175,6 +200,7 @@ fn reload(shared: &Arc<Shared>) {
             shared.tell(Happening::Reloaded);
             shared.wake.notify_one();
             shared.posted.notify_one();
+            shared.bench.ring();
         }
         Err(error) => {
             tracing::error!(%error, "the new configuration is refused; the old one stays in force");

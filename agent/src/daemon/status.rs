@@ -3,6 +3,7 @@
 use std::{
     collections::{BTreeMap, VecDeque},
     sync::{Arc, Mutex, MutexGuard, PoisonError},
+    time::Duration,
 };
 
 use jiff::Timestamp;
@@ -18,6 +19,7 @@ use turnback_core::{
 
 use super::{
     agent::{Figures, Happening, LiveRun, PortView, Watch},
+    bench::state::BenchState,
     happenings::Happenings,
     host::PortFacts,
     keys::Keys,
@@ -45,6 +47,8 @@ pub struct Shared {
     pub keys: Arc<Keys>,
     /// What happens.
     pub happenings: Happenings,
+    /// What the bench asks, and what it is answered.
+    pub bench: BenchState,
     saves: (mpsc::UnboundedSender<Save>, Mutex<Option<mpsc::UnboundedReceiver<Save>>>),
     clock: Arc<dyn Fn() -> Timestamp + Send + Sync>,
 }
@@ -86,6 +90,10 @@ impl Shared {
             last_round_ms: started_ms,
             demo: false,
             relist: false,
+            turn: None,
+            went_round: 0,
+            turn_ended: 0,
+            bench_used: Duration::ZERO,
         };
         Arc::new(Self {
             status: Mutex::new(status),
@@ -96,6 +104,7 @@ impl Shared {
             logbook,
             keys,
             happenings: Happenings::default(),
+            bench: BenchState::default(),
             saves: (save, Mutex::new(Some(saves))),
             clock,
         })
@@ -212,6 +221,23 @@ pub struct Status {
     pub demo: bool,
     /// The ports are to be listed anew: the configuration changed.
     pub relist: bool,
+    /// The bench's turn, if it has one or waits for one.
+    pub turn: Option<Turn>,
+    /// Times that the supervisor has gone round.
+    pub went_round: u64,
+    /// What that was when the bench's last turn ended.
+    pub turn_ended: u64,
+    /// Processor time that the bench has used in its turns: it is none of the runs'.
+    pub bench_used: Duration,
+}
+
+/// Runs and the tests of the bench take turns.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Turn {
+    /// A test of this card waits for the runs that are on.
+    Waits(String),
+    /// A test of this card is on.
+    Tests(String),
 }
 
 /// A port and everything known of it.

@@ -1,6 +1,7 @@
 //! The JSON API, version 1. `docs/http-api.md` describes it; [`ROUTES`] is the list that the document is tested
-//! against. `care` answers about what people do between the runs, `keys` about who may.
+//! against. `bench` answers about the bench, `care` about what people do between the runs, `keys` about who may.
 
+mod bench;
 mod care;
 pub(super) mod keys;
 
@@ -55,6 +56,11 @@ pub const ROUTES: &[(&str, &str, &str)] = &[
     ("POST", "/api/1/cases/{case}/skips", "skips a stage"),
     ("POST", "/api/1/cases/{case}/asides", "sets a stage aside"),
     ("POST", "/api/1/cases/{case}/close", "closes a case before it is decided"),
+    ("GET", "/api/1/bench", "the bench: its slots, what hands are to do, and its lot"),
+    ("POST", "/api/1/bench/answers", "answers a request of the bench"),
+    ("POST", "/api/1/bench/again", "asks anew for what nobody could do for a card"),
+    ("GET", "/api/1/bench/cards/{card}", "the card test of a card"),
+    ("GET", "/api/1/bench/lots/{lot}", "a lot"),
     ("GET", "/api/1/announcements", "announcements that are not delivered yet"),
     ("GET", "/api/1/announcements/sent", "announcements that were delivered, newest first"),
     ("GET", "/api/1/tokens", "tokens, without their secrets"),
@@ -91,6 +97,11 @@ pub fn router(agent: SharedAgent, gate: Arc<Gate>) -> Router {
         .route("/api/1/cases/{case}/skips", post(skip))
         .route("/api/1/cases/{case}/asides", post(set_aside))
         .route("/api/1/cases/{case}/close", post(close_case))
+        .route("/api/1/bench", get(bench::view))
+        .route("/api/1/bench/answers", post(bench::answer))
+        .route("/api/1/bench/again", post(bench::again))
+        .route("/api/1/bench/cards/{card}", get(bench::card))
+        .route("/api/1/bench/lots/{lot}", get(bench::lot))
         .route("/api/1/announcements", get(announcements))
         .route("/api/1/announcements/sent", get(care::sent))
         .route("/api/1/happenings", get(happenings))

@@ -16,7 +16,7 @@ use super::{
     lines::{one_line, without_controls, wrapped},
     table,
 };
-use crate::work::bench::{CardEntry, plugs::PlugRecord, runner::BenchEvent};
+use crate::work::bench::{CardEntry, asking::BenchEvent, plugs::PlugRecord};
 
 /// What a person is asked to do.
 pub fn hands(hands: &Hands, said: &mut Vec<Caution>, width: usize) -> String {

@@ -3,6 +3,7 @@
 pub mod bench;
 pub mod case;
 pub mod csv;
+pub mod file;
 pub mod label;
 pub mod lines;
 pub mod plot;

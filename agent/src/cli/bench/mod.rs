@@ -19,7 +19,7 @@ use crate::{
     archive::{Archive, error::ArchiveError, location, sqlite::Store},
     error_chain::with_causes,
     ports,
-    show::{bench as shown, label, lines::output_width},
+    show::{bench as shown, file::write_whole, label, lines::output_width},
     work::bench::{
         BenchError,
         lot::{procedure, rig},
@@ -50,16 +50,7 @@ pub fn run(args: Bench) -> ExitCode {
             ExitCode::from(USAGE)
         }
         Err(Failure::Bench(error)) => {
-            let hint = match &error {
-                BenchError::Archive(error) => error.hint(),
-                BenchError::LotClosed(_) => Some("open another lot: turnback bench lot open LABEL".into()),
-                BenchError::NotTestable { .. } | BenchError::NoReference { .. } => {
-                    Some("turnback bench cards lists the cards of this computer".into())
-                }
-                BenchError::Port(error) => error.hint(),
-                BenchError::LotExists(_) => Some("turnback bench lot list shows the lots; take another label".into()),
-                _ => None,
-            };
+            let hint = error.hint();
             complain(&error, hint);
             ExitCode::from(USAGE)
         }
@@ -179,8 +170,7 @@ fn card_label(card: &str, size: &str, output: Option<&std::path::Path>, store: O
     let svg = label::render(&test, size).map_err(usage)?;
     match output {
         Some(path) => {
-            report::write_whole(path, &svg)
-                .map_err(|error| usage(format!("cannot write {}: {error}", path.display())))?;
+            write_whole(path, &svg).map_err(|error| usage(format!("cannot write {}: {error}", path.display())))?;
             Ok(ExitCode::SUCCESS)
         }
         None => Ok(super::print(&svg, ExitCode::SUCCESS)),

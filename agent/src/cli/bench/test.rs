@@ -7,11 +7,7 @@ use std::{
 
 use turnback_core::{
     base::caution::Caution,
-    bench::{
-        card::address_bytes,
-        sim::{BenchRig, SimulatedBench},
-    },
-    document::{card_test::step::Hands, lot::Lot},
+    bench::{card::address_bytes, sim::SimulatedBench},
 };
 
 use super::{Done, Failure, args::Test, lot::answer, usage};
@@ -26,9 +22,11 @@ use crate::{
     work::{
         bench::{
             BenchError, RealBench,
-            lot::{self, Opening, procedure, rig},
-            runner::{BenchEvent, BenchRunner},
-            seam::{Bench, Occasion, Wish},
+            asking::{BenchEvent, Request, Wish},
+            lot::{self, rig},
+            only_one,
+            runner::BenchRunner,
+            seam::{Bench, Occasion},
         },
         check::end_on_signals,
     },
@@ -46,6 +44,7 @@ pub(super) fn run(args: &Test) -> Done {
     let cancel = Cancel::default();
     end_on_signals(&cancel);
     let mut asker = Asker::new(args, rig.is_some(), &cancel)?;
+    let _only = if rig.is_none() { Some(only_one()?) } else { None };
     let mut bench: Box<dyn Bench> = match &rig {
         Some(rig) if args.plugs.is_empty() && args.reference.is_none() => {
             let seed = args.seed.unwrap_or_else(|| rig.seed.into());
@@ -59,11 +58,11 @@ pub(super) fn run(args: &Test) -> Done {
     } else {
         Box::new(Store::open_at(args.record.store.as_deref())?)
     };
-    let lot = lot_of(&mut *archive, rig.as_ref(), args.lot.as_deref())?;
+    let lot = lot::of_bench(&mut *archive, rig.as_ref(), args.lot.as_deref())?;
     let label = lot.label.clone();
     tell!("lot {label}: {} cards, procedure {}", lot.quantity, lot.procedure.name);
     let mut runner = BenchRunner::new(lot, &mut *archive, &mut *bench, name, cancel)?;
-    let tested = runner.test(cards, &mut |hands, on| asker.ask(hands, on), &mut |event| events.say(&event));
+    let tested = runner.test(cards, &mut |request| asker.ask(request), &mut |event| events.say(&event));
     let lot = runner.lot;
     events.end();
     tested?;
@@ -95,36 +94,11 @@ fn this_computer(args: &Test) -> Result<RealBench, Failure> {
     Ok(bench)
 }
 
-/// The lot with this label, or the one that comes with the bench, opened if it is not there.
-fn lot_of(archive: &mut dyn Archive, rig: Option<&BenchRig>, label: Option<&str>) -> Result<Lot, Failure> {
-    let name = label.or(rig.map(|rig| rig.name.as_str())).unwrap_or_default();
-    match (lot::find(archive, name)?, label.is_some() || rig.is_none(), rig) {
-        (Some(lot), ..) => Ok(lot),
-        (None, true, _) | (None, _, None) => {
-            let hint =
-                "turnback bench lot open LABEL --quantity N opens one, turnback bench lot list shows those there are";
-            Err(Failure::Usage(format!("no lot {name} is recorded"), Some(hint)))
-        }
-        (None, false, Some(rig)) => Ok(lot::open(
-            archive,
-            Opening {
-                label: name.to_owned(),
-                source: rig.source.clone(),
-                claim: rig.claim.clone(),
-                quantity: rig.cards.len() as u32,
-                procedure: procedure(&rig.procedure)?,
-                sampling: None,
-            },
-        )?),
-    }
-}
-
 /// Asks for what a person must move.
 struct Asker {
     /// None: nothing is asked.
     answers: Option<Answers>,
     cautions_said: Vec<Caution>,
-    quiet: bool,
     /// The bench exchanges cards and plugs itself.
     moves_itself: bool,
 }
@@ -139,21 +113,12 @@ impl Asker {
             ),
             None => Some(Answers::from_terminal(cancel.clone())),
         };
-        Ok(Self { answers, cautions_said: Vec::new(), quiet: args.yes, moves_itself })
+        Ok(Self { answers, cautions_said: Vec::new(), moves_itself })
     }
 
-    fn ask(&mut self, hands: &Hands, occasion: Occasion) -> Result<Wish, BenchError> {
-        if self.answers.is_none() && occasion == Occasion::Exchange && !self.moves_itself {
-            // A failure that "stays" although nobody moved anything would be put on a card that may be healthy.
-            return Ok(Wish::Nobody);
-        }
-        if !self.quiet {
-            tell::text(&shown::hands(hands, &mut self.cautions_said, message_width()));
-        }
-        let Some(answers) = &mut self.answers else {
-            let is_looking = matches!(occasion, Occasion::Sticker | Occasion::Light);
-            return Ok(if is_looking { Wish::Nobody } else { Wish::Go });
-        };
+    fn ask(&mut self, Request { hands, occasion, .. }: Request<'_>) -> Result<Wish, BenchError> {
+        let Some(answers) = &mut self.answers else { return Ok(Wish::unasked(occasion, self.moves_itself)) };
+        tell::text(&shown::hands(hands, &mut self.cautions_said, message_width()));
         match occasion {
             Occasion::Sticker => return read_sticker(answers),
             Occasion::Light => return read_light(answers),

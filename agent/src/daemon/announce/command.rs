@@ -7,13 +7,27 @@ use tokio::{
     process::Command,
 };
 
-use super::Announcement;
+use super::{Announcement, hands::HandsNeeded};
 
 /// Runs the program; it took the announcement if it ended with status 0 in time. Then or later all it started is ended.
 ///
 /// # Errors
 /// Why it did not, with the end of what it printed on standard error.
 pub async fn tell(words: &[String], limit: Duration, document: &str) -> Result<(), String> {
+    if let Some(told) = HandsNeeded::read(document) {
+        let environment = [
+            ("TURNBACK_ID", told.id.as_str()),
+            ("TURNBACK_MACHINE", &told.machine),
+            ("TURNBACK_EVENT", &told.event),
+            ("TURNBACK_NEEDS_ATTENTION", "1"),
+            ("TURNBACK_CARD", &told.card),
+            ("TURNBACK_SLOT", &told.slot),
+            ("TURNBACK_ACT", &told.act),
+            ("TURNBACK_AT", &told.at),
+            ("TURNBACK_WHY", &told.why),
+        ];
+        return run(words, limit, &environment, document).await;
+    }
     let told: Announcement = serde_json::from_str(document).map_err(|e| e.to_string())?;
     let needs_attention = if told.needs_attention { "1" } else { "0" };
     let always = [

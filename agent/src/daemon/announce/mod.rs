@@ -2,10 +2,11 @@
 //!
 //! At least once: what was delivered just before a crash may be delivered again, under the same id. Each announcement
 //! is tried by itself, so that one a target refuses holds up no other. `docs/agent.md` describes the document.
-//! [`fleet`] tells of the changes of many machines at once.
+//! [`hands`] is the document that tells of the bench. [`fleet`] tells of the changes of many machines at once.
 
 pub mod command;
 pub mod fleet;
+pub mod hands;
 pub mod webhook;
 
 use std::{
@@ -291,6 +292,11 @@ async fn post(
 }
 
 fn tell_log(outgoing: &Outgoing) {
+    if let Some(told) = hands::HandsNeeded::read(&outgoing.document) {
+        let hands::HandsNeeded { id, event, card, slot, act, why, .. } = told;
+        tracing::warn!(announcement = id, event, card, slot, act, why, "announcement");
+        return;
+    }
     let Ok(told) = serde_json::from_str::<Announcement>(&outgoing.document) else { return };
     let labels = &told.labels;
     macro_rules! log {

@@ -105,10 +105,16 @@ jitter = "25s"
 repeat_after = "15s"
 side_by_side = true
 
+[bench]
+rig = "sim:bench"
+
 [[announce]]
 name = "journal"
 log = true
 "#;
+
+/// A card takes some minutes; in the demo one minute of them passes in five seconds.
+const BENCH_SPEED: f64 = 12.0;
 
 /// How fast simulated time goes by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -286,6 +292,10 @@ impl Host for Harbour {
     fn open_case(&self, port: &str, opening: Opening) -> Result<Case, String> {
         let mut port = open(port, self.age(), 1).ok_or_else(|| format!("there is no port `{port}` in the harbour"))?;
         open_case(&mut *port, opening).map_err(|error| error.to_string())
+    }
+
+    fn bench_speed(&self) -> Option<f64> {
+        (self.pace == Pace::Real).then_some(BENCH_SPEED)
     }
 
     fn cpu_used(&self) -> Duration {

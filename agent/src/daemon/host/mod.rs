@@ -115,6 +115,10 @@ pub trait Host: Send + Sync + 'static {
     /// # Errors
     /// Why it cannot, in words.
     fn open_case(&self, port: &str, opening: Opening) -> Result<Case, String>;
+    /// How many seconds of a simulated bench pass in one; none: its tests take no time.
+    fn bench_speed(&self) -> Option<f64> {
+        None
+    }
     /// Processor time used by this program so far.
     fn cpu_used(&self) -> Duration;
     /// Processors there are.

@@ -9,7 +9,7 @@ use crate::{
     config::{Round, planned_time},
     daemon::{
         host::Host,
-        status::{Asked, Cause, Held, Slot},
+        status::{Asked, Cause, Held, Slot, Turn},
     },
 };
 
@@ -98,8 +98,14 @@ impl<S: Host> Supervisor<S> {
         let mut held = Vec::new();
         let config = Arc::clone(&self.shared.status().config);
         let allowed = config.limits.cpu_share * f64::from(self.host.processors());
-        if !candidates.is_empty() {
-            self.budget.book(self.host.cpu_used(), now.as_millisecond(), allowed);
+        let (bench_used, bench_tests) = {
+            let status = self.shared.status();
+            (status.bench_used, matches!(status.turn, Some(Turn::Tests(_))))
+        };
+        // What the bench uses in its turn is known once that has ended.
+        if !candidates.is_empty() && !bench_tests {
+            let used = self.host.cpu_used().saturating_sub(bench_used);
+            self.budget.book(used, now.as_millisecond(), allowed);
         }
         for candidate in candidates {
             let round = match candidate.cause {

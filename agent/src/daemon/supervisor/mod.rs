@@ -171,7 +171,11 @@ impl<S: Host> Supervisor<S> {
         let limit_wait = self.end_what_takes_too_long(now).await;
         let (candidates, due_wait) = self.find_due(now);
         let blocked_wait = self.start_some(candidates, now).await;
-        self.shared.status().last_round_ms = now.as_millisecond();
+        {
+            let mut status = self.shared.status();
+            status.last_round_ms = now.as_millisecond();
+            status.went_round += 1;
+        }
         let pending_wait = self.pending_since.map(|_| WRITE_AGAIN);
         [Some(self.round_max), self.beat, limit_wait, due_wait, blocked_wait, pending_wait]
             .into_iter()

@@ -106,6 +106,9 @@ pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
 /// What an announcement says: `proven to suspect: 7 of 10 frames failed`.
 fn says(document: &serde_json::Value) -> String {
     let text = |name: &str| document[name].as_str().unwrap_or_default();
+    if document["from"].is_null() {
+        return format!("hands are needed: {}", text("act"));
+    }
     let state = |name: &str| text(name).replace('-', " ");
     format!("{} to {}: {}", state("from"), state("to"), words::plainly(text("why")))
 }

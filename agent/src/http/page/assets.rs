@@ -49,6 +49,7 @@ fn look() -> String {
         include_str!("look/cabinets.css"),
         include_str!("look/forms.css"),
         include_str!("look/case.css"),
+        include_str!("look/bench.css"),
         include_str!("look/phone.css"),
     ]
     .concat()

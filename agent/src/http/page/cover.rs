@@ -16,7 +16,7 @@ use crate::{
 };
 
 /// The parts of a book, and what its views call the program.
-#[derive(Debug)]
+#[derive(Debug, PartialEq, Eq)]
 pub struct Spine {
     /// Name (see [`Around::here`]), path and word of each part.
     pub parts: &'static [(&'static str, &'static str, &'static str)],
@@ -33,6 +33,8 @@ pub struct Setting {
     pub zone: String,
     /// Every port is simulated.
     pub demo: bool,
+    /// The parts of the book.
+    pub spine: &'static Spine,
 }
 
 /// What is needed to put [`Around`] around a view.
@@ -42,8 +44,6 @@ pub struct Cover {
     pub gate: Arc<Gate>,
     /// The session's cookie is for TLS only.
     pub tls: bool,
-    /// The parts.
-    pub spine: &'static Spine,
     /// Asked for each view.
     pub setting: Arc<dyn Fn() -> Setting + Send + Sync>,
 }
@@ -56,13 +56,13 @@ impl Cover {
 
     /// What stands around a view of this part.
     pub fn around(&self, headers: &HeaderMap, uri: &Uri, here: &'static str, title: impl Into<String>) -> Around {
-        let Setting { zone, demo } = (self.setting)();
+        let Setting { zone, demo, spine } = (self.setting)();
         let caller = self.caller(headers);
         let may = |role| caller.as_ref().is_some_and(|caller| caller.role >= role);
         Around {
             title: title.into(),
             here,
-            spine: self.spine,
+            spine,
             may_test: may(Role::Test),
             may_administer: may(Role::Administer),
             signed_in: caller.is_some(),

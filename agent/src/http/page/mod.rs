@@ -6,6 +6,7 @@
 mod act;
 mod agent;
 pub(in crate::http) mod assets;
+mod bench;
 mod case;
 pub(in crate::http) mod cover;
 pub(in crate::http) mod enter;
@@ -69,6 +70,12 @@ pub const ROUTES: &[(&str, &str)] = &[
     ("POST", "/cases/{case}/skips"),
     ("POST", "/cases/{case}/asides"),
     ("POST", "/cases/{case}/closings"),
+    ("GET", "/bench"),
+    ("POST", "/bench/answers"),
+    ("POST", "/bench/again"),
+    ("GET", "/bench/cards/{card}"),
+    ("GET", "/bench/cards/{card}/label"),
+    ("GET", "/bench/lots/{lot}"),
     ("GET", "/night"),
     ("GET", "/agent"),
     ("GET", "/phones"),
@@ -85,9 +92,10 @@ pub fn router(desk: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
     let asked = SharedAgent::clone(&desk);
     let setting = move || {
         let health = asked.health();
-        Setting { zone: health.zone, demo: health.demo }
+        let spine = if health.bench { &SPINE_WITH_BENCH } else { &SPINE };
+        Setting { zone: health.zone, demo: health.demo, spine }
     };
-    let cover = Cover { gate: Arc::clone(&gate), tls, spine: &SPINE, setting: Arc::new(setting) };
+    let cover = Cover { gate: Arc::clone(&gate), tls, setting: Arc::new(setting) };
     Router::new()
         .route("/", get(overview::view))
         .route("/ports.csv", get(table::ports))
@@ -109,6 +117,12 @@ pub fn router(desk: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
         .route("/cases/{case}/skips", post(act::skip))
         .route("/cases/{case}/asides", post(act::set_aside))
         .route("/cases/{case}/closings", post(act::close_case))
+        .route("/bench", get(bench::view))
+        .route("/bench/answers", post(bench::answer))
+        .route("/bench/again", post(bench::again))
+        .route("/bench/cards/{card}", get(bench::certificate))
+        .route("/bench/cards/{card}/label", get(bench::label))
+        .route("/bench/lots/{lot}", get(bench::lot))
         .route("/night", get(night::view))
         .route("/agent", get(agent::view))
         .route("/phones", get(pair::phones).post(pair::show_code))
@@ -126,6 +140,20 @@ pub fn router(desk: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
 static SPINE: Spine = Spine {
     parts: &[
         ("overview", "/", "Overview"),
+        ("runs", "/runs", "Runs"),
+        ("cases", "/cases", "Cases"),
+        ("night", "/night", "Schedule"),
+        ("agent", "/agent", "Agent"),
+    ],
+    who: "agent",
+    tells: true,
+};
+
+/// That of an agent whose machine is a bench.
+static SPINE_WITH_BENCH: Spine = Spine {
+    parts: &[
+        ("overview", "/", "Overview"),
+        ("bench", "/bench", "Bench"),
         ("runs", "/runs", "Runs"),
         ("cases", "/cases", "Cases"),
         ("night", "/night", "Schedule"),

@@ -10,8 +10,9 @@ use turnback_core::{
 
 use super::{
     BenchError,
+    asking::{Ask, Request, Wish},
     hands::look,
-    seam::{Ask, Bench, Occasion, Wish},
+    seam::{Bench, Occasion},
 };
 
 /// What a person saw of a card.
@@ -34,7 +35,7 @@ pub(super) fn sticker(bench: &dyn Bench, test: &CardTest, name: TestName, ask: A
         why: "a card that bears another card's address is found by its sticker".to_owned(),
         cautions: Vec::new(),
     };
-    ask(&hands, Occasion::Sticker)
+    ask(Request { hands: &hands, occasion: Occasion::Sticker, test })
 }
 
 /// Lets the light of each port blink and asks which one that is, where the test is about that. None: another time.
@@ -70,8 +71,10 @@ pub(super) fn lights(
 fn seen(test: &CardTest, port: u32, ask: Ask<'_>) -> Result<Option<LightSeen>, BenchError> {
     let mut seen = LightSeen::NotLookedAt;
     for again in [false, true] {
-        seen = match ask(&look(test, again), Occasion::Light)? {
+        seen = match ask(Request { hands: &look(test, again), occasion: Occasion::Light, test })? {
             Wish::Leave => return Ok(None),
+            // A light blinks only while somebody is asked.
+            Wish::Later => LightSeen::NotLookedAt,
             Wish::Read(text) => text.parse().map_or(LightSeen::Dark, LightSeen::At),
             Wish::Go | Wish::Nobody => LightSeen::NotLookedAt,
         };
@@ -91,7 +94,7 @@ mod tests {
     fn a_light_is_looked_at_again_before_it_counts_against_a_card() {
         let told = |answers: &[Wish]| {
             let mut answers = answers.iter().cloned();
-            let mut ask = |_: &Hands, _| Ok(answers.next().expect("not asked so often"));
+            let mut ask = |_: Request<'_>| Ok(answers.next().expect("not asked so often"));
             let seen = seen(&card_test("quay-01"), 2, &mut ask).unwrap();
             (seen, answers.count())
         };

@@ -78,6 +78,30 @@ pub fn find(archive: &dyn Archive, label: &str) -> Result<Option<Lot>, ArchiveEr
     }
 }
 
+/// The lot that a bench works on: the one with this label, or the one that comes with a simulated bench, which is
+/// opened if it is not there.
+///
+/// # Errors
+/// [`BenchError::NoLot`]; the archive.
+pub fn of_bench(archive: &mut dyn Archive, rig: Option<&BenchRig>, label: Option<&str>) -> Result<Lot, BenchError> {
+    let name = label.or(rig.map(|rig| rig.name.as_str())).unwrap_or_default();
+    match (find(archive, name)?, label, rig) {
+        (Some(lot), ..) => Ok(lot),
+        (None, None, Some(rig)) => open(
+            archive,
+            Opening {
+                label: name.to_owned(),
+                source: rig.source.clone(),
+                claim: rig.claim.clone(),
+                quantity: rig.cards.len() as u32,
+                procedure: procedure(&rig.procedure)?,
+                sampling: None,
+            },
+        ),
+        (None, ..) => Err(BenchError::NoLot(name.to_owned())),
+    }
+}
+
 /// The newest card test of each card of a lot, in the order of their labels.
 ///
 /// # Errors
@@ -90,13 +114,16 @@ pub fn card_tests(archive: &dyn Archive, lot: &str) -> Result<Vec<CardTest>, Arc
     Ok(tests)
 }
 
-/// Sums a lot up from its cards, and keeps it.
+/// Sums a lot up from its cards, and keeps it if that changed it.
 ///
 /// # Errors
 /// The archive.
 pub fn settle(archive: &mut dyn Archive, lot: &mut Lot) -> Result<(), ArchiveError> {
     let tests = card_tests(archive, &lot.label)?;
     lot.settle(&tests);
+    if matches!(archive.get(DocumentKind::Lot, &lot.lot), Ok(Document::Lot(stored)) if *stored == *lot) {
+        return Ok(());
+    }
     lot.changed_at = this_moment();
     lot.program = PROGRAM.to_owned();
     archive.put(&Document::from(lot.clone()))

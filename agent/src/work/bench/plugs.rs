@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::Serialize;
 use turnback_core::{
     bench::{
-        blame::{Use, at_fault, matings},
+        blame::{at_fault, matings},
         findings::RestsOn,
     },
     document::card_test::CardTest,
@@ -56,52 +56,4 @@ pub fn plugs(archive: &dyn Archive) -> Result<Vec<PlugRecord>, ArchiveError> {
         }));
     }
     Ok(all)
-}
-
-/// Another card was tested with plugs of this one since: they are no longer in its ports.
-pub(super) fn others_used_plugs(test: &CardTest, others: &[Use]) -> bool {
-    let since = test.attempts.last().map_or(i64::MAX, |attempt| attempt.began_ms);
-    let is_own = |thing: &String| test.plugs.iter().flatten().any(|plug| plug == thing);
-    others.iter().any(|other| other.on == RestsOn::Plug && other.at_ms > since && is_own(&other.thing))
-}
-
-#[cfg(test)]
-mod tests {
-    use turnback_core::bench::{attempt::Attempt, procedure::TestName};
-
-    use super::*;
-    use crate::work::bench::testing::card_test;
-
-    #[test]
-    fn plugs_that_another_card_had_since_are_asked_for_again() {
-        let began = |began_ms| Attempt {
-            test: TestName::Links,
-            slot: "slot-1".into(),
-            plugs: vec![Some("P-1".into()), None],
-            began_ms,
-            took_s: 0.0,
-            facts: None,
-            findings: Vec::new(),
-            bus_errors: None,
-            cut_off: None,
-        };
-        let used = |thing: &str, at_ms, on| Use {
-            thing: thing.into(),
-            on,
-            card: "other".into(),
-            is_reference: false,
-            port: Some(1),
-            test: TestName::Links,
-            at_ms,
-            passed: true,
-        };
-        let mut test = card_test("quay-01");
-        test.plugs = vec![Some("P-1".into()), None];
-        assert!(!others_used_plugs(&test, &[used("P-1", 5, RestsOn::Plug)]), "nothing was fitted yet");
-        test.attempts = vec![began(10)];
-        assert!(others_used_plugs(&test, &[used("P-2", 11, RestsOn::Plug), used("P-1", 11, RestsOn::Plug)]));
-        for other in [used("P-1", 10, RestsOn::Plug), used("P-2", 11, RestsOn::Plug), used("P-1", 11, RestsOn::Slot)] {
-            assert!(!others_used_plugs(&test, std::slice::from_ref(&other)), "{other:?}");
-        }
-    }
 }

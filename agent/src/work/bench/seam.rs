@@ -6,10 +6,7 @@ use turnback_core::{
         facts::{Facts, LightFacts},
         procedure::TestName,
     },
-    document::{
-        card_test::{CardTest, step::Hands},
-        run::Report,
-    },
+    document::{card_test::CardTest, run::Report},
     kind::ethernet::counters::BusErrors,
 };
 
@@ -143,19 +140,3 @@ pub enum Occasion {
     /// The number of the port whose light blinks is typed, or that none does.
     Light,
 }
-
-/// What a person answers to a request to move something.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Wish {
-    /// It is done.
-    Go,
-    /// This is what the sticker says.
-    Read(String),
-    /// Nobody is there to do it: this card is left as it is, and the next one tested.
-    Nobody,
-    /// Go on another time.
-    Leave,
-}
-
-/// Asks a person to move something.
-pub type Ask<'a> = &'a mut dyn FnMut(&Hands, Occasion) -> Result<Wish, BenchError>;

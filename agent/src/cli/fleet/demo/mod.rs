@@ -253,6 +253,8 @@ fn start_agents(members: &[Sender], servers: &Servers) -> Result<Vec<JoinHandle<
         let mut config = parsed.map_err(|e| DemoError::Other(e.to_string()))?;
         // What happens is told on the page; a terminal has no room for several machines.
         config.targets.clear();
+        // Nor has it a page of each, on which the bench could be answered.
+        config.bench = None;
         let place = servers.path(&format!("{sender}.db"));
         let host = Harbour::aged(Pace::Real, APART * n as u32);
         let work = move || {

@@ -241,7 +241,7 @@ fn without_shared_sum(mut present: Present, reference: Option<&Card>) -> Present
 }
 
 /// What a person may call a card: its ports, slot, place or serial number.
-fn names(entry: &CardEntry) -> Vec<String> {
+pub fn names(entry: &CardEntry) -> Vec<String> {
     let ports = entry.card.ports.iter().map(|port| port.name.clone());
     ports.chain([entry.slot.clone(), entry.at.clone()]).chain(entry.card.serial.clone()).collect()
 }

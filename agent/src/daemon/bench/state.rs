@@ -1,0 +1,314 @@
+//! What the bench asks, and what people answered: shared by the bench at work and whoever shows it.
+//!
+//! An answer is kept until the test that follows it has begun, over restarts too: nobody is asked twice to move the
+//! same thing.
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::{Condvar, Mutex, MutexGuard, PoisonError},
+    time::Duration,
+};
+
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use turnback_core::{base::caution::LOCAL_CODES_FIRST, bench::card::address_bytes, document::card_test::step::Hands};
+
+use crate::{
+    daemon::agent::{AgentError, BenchAnswer, BenchOrder, BenchView, HandsView, SlotState, SlotView, Testing},
+    engine::cancel::Cancel,
+    work::bench::{
+        asking::{Request, Wish},
+        seam::{Occasion, Present},
+    },
+};
+
+/// Name of the note with what must not be forgotten.
+pub const BENCH: &str = "bench";
+
+/// What the bench and its viewers share.
+#[derive(Debug, Default)]
+pub struct BenchState {
+    inner: Mutex<Inner>,
+    rung: Condvar,
+    /// Ends the test that is on.
+    pub cancel: Cancel,
+}
+
+/// What is known of the bench now.
+#[derive(Debug, Default)]
+pub struct Inner {
+    /// As last seen; none where this machine is no bench.
+    pub view: Option<BenchView>,
+    /// The cards that are there, as last listed.
+    pub present: Vec<Present>,
+    /// Labels of the slots, as last listed.
+    pub slots: Vec<String>,
+    /// The test that is on, with the id of its card test.
+    pub testing: Option<(String, Testing)>,
+    /// Cards that wait, each with what for.
+    pub waits: Vec<(String, String)>,
+    /// What keeps the bench from its work.
+    pub trouble: Option<String>,
+    /// Requests that stand, by the id of their card test.
+    pub asked: BTreeMap<String, Asked>,
+    /// What must not be forgotten.
+    pub kept: Kept,
+    /// Somebody wants the reference card tested although it did not pass.
+    pub prove_again: bool,
+    rang: bool,
+}
+
+/// A request that stands.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// Label of the card.
+    pub card: String,
+    /// What it is for.
+    pub occasion: Occasion,
+    /// As it is shown.
+    pub hands: HandsView,
+}
+
+/// What must not be forgotten.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Kept {
+    /// Answers to requests, by their ids.
+    pub answers: BTreeMap<String, Answer>,
+    /// Card tests whose request nobody can fulfil, each with the label of its card.
+    pub left: BTreeMap<String, String>,
+    /// Requests that were announced.
+    pub told: BTreeSet<String>,
+}
+
+/// An answer that has had no consequence yet.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Answer {
+    /// The address on the sticker.
+    pub sticker: Option<String>,
+}
+
+/// What comes of a request.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Heard {
+    /// It was answered so.
+    Answered(Wish),
+    /// It stands, and stood before.
+    Stands,
+    /// It stands from now on, and nobody was told yet.
+    New(HandsView),
+    /// Somebody is asked for something else first: the card named.
+    After(String),
+}
+
+impl BenchState {
+    /// What is known. Its lock is held briefly.
+    pub fn inner(&self) -> MutexGuard<'_, Inner> {
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Wakes the bench.
+    pub fn ring(&self) {
+        self.inner().rang = true;
+        self.rung.notify_all();
+    }
+
+    /// Waits until somebody rings, this long at most.
+    pub fn wait(&self, at_most: Duration) {
+        let inner = self.inner();
+        let waited = self.rung.wait_timeout_while(inner, at_most, |inner| !inner.rang);
+        waited.unwrap_or_else(PoisonError::into_inner).0.rang = false;
+    }
+}
+
+impl Inner {
+    /// Puts a request at a time in ms since 1970 UTC.
+    pub fn hear(&mut self, request: &Request<'_>, now_ms: i64) -> Heard {
+        let test = &request.test.test;
+        // A light cannot blink until somebody comes to the page, hours later perhaps.
+        if self.kept.left.contains_key(test) || request.occasion == Occasion::Light {
+            return Heard::Answered(Wish::Nobody);
+        }
+        let id = id_of(request);
+        if let Some(answer) = self.kept.answers.get(&id) {
+            return Heard::Answered(match (request.occasion, &answer.sticker) {
+                (Occasion::Sticker, Some(text)) => Wish::Read(text.clone()),
+                (Occasion::Sticker, None) => Wish::Nobody,
+                _ => Wish::Go,
+            });
+        }
+        // Two exchanges at once would be mixed up.
+        let is_exchange = |asked: &Asked| asked.occasion == Occasion::Exchange;
+        let other = self.asked.iter().find(|(other, asked)| *other != test && is_exchange(asked));
+        if let Some((_, other)) = other.filter(|_| request.occasion == Occasion::Exchange) {
+            return Heard::After(other.card.clone());
+        }
+        if self.asked.get(test).is_some_and(|asked| asked.hands.request == id) {
+            return Heard::Stands;
+        }
+        let hands = shown(request.hands, id, request.occasion, now_ms);
+        let asked = Asked { card: request.test.label.clone(), occasion: request.occasion, hands: hands.clone() };
+        self.asked.insert(test.clone(), asked);
+        if self.kept.told.contains(&hands.request) { Heard::Stands } else { Heard::New(hands) }
+    }
+
+    /// What must be kept once a request is answered so, and who is asked for it; nothing is changed yet.
+    ///
+    /// # Errors
+    /// No such request; a sticker that is no address, or not asked for.
+    pub fn answered(&self, order: &BenchOrder) -> Result<(Kept, Asked), AgentError> {
+        let unknown = || AgentError::Unknown { what: "request", name: order.request.clone() };
+        let (test, asked) =
+            self.asked.iter().find(|(_, asked)| asked.hands.request == order.request).ok_or_else(unknown)?;
+        let sticker = order.sticker.as_deref().map(str::trim).filter(|text| !text.is_empty());
+        if let Some(text) = sticker.filter(|text| asked.occasion != Occasion::Sticker || address_bytes(text).is_none())
+        {
+            let allowed = match asked.occasion {
+                Occasion::Sticker => "an address such as 00:00:5e:00:53:10; leave it out if the card has no sticker",
+                _ => "this request asks for no sticker",
+            };
+            return Err(AgentError::Value { name: "sticker", given: text.to_owned(), allowed: allowed.to_owned() });
+        }
+        let mut kept = self.kept.clone();
+        match order.answer {
+            BenchAnswer::Done => {
+                kept.answers.insert(order.request.clone(), Answer { sticker: sticker.map(str::to_owned) });
+            }
+            BenchAnswer::Nobody => {
+                kept.left.insert(test.clone(), asked.card.clone());
+            }
+        }
+        Ok((kept, asked.clone()))
+    }
+
+    /// Takes over what is kept now that a request of this card test was answered: it does not stand any more.
+    pub fn take(&mut self, kept: Kept, request: &str) {
+        self.kept = kept;
+        self.asked.retain(|_, asked| asked.hands.request != request);
+        let slots = self.view.iter_mut().flat_map(|view| &mut view.slots);
+        let answered = |slot: &&mut SlotView| slot.hands.as_ref().is_some_and(|hands| hands.request == request);
+        for slot in slots.filter(answered) {
+            (slot.hands, slot.state, slot.why) = (None, SlotState::Waits, "its turn comes in a moment".to_owned());
+        }
+    }
+
+    /// Forgets what no longer matters: requests that do not stand any more (`standing` are those of the last time that
+    /// every card had its turn), and that they were announced.
+    pub fn tidy(&mut self, standing: &BTreeSet<String>) {
+        self.asked.retain(|test, _| standing.contains(test));
+        let asked: BTreeSet<&String> = self.asked.values().map(|asked| &asked.hands.request).collect();
+        self.kept.told.retain(|request| asked.contains(request));
+    }
+}
+
+/// A request by card test, attempts and what it asks for: the same after a restart, and another after each attempt.
+pub fn id_of(request: &Request<'_>) -> String {
+    let digest = Sha256::digest(format!("{:?} {}", request.occasion, request.hands.hands));
+    let short: String = digest.iter().take(4).map(|byte| format!("{byte:02x}")).collect();
+    format!("{}-{}-{short}", request.test.test, request.test.attempts.len())
+}
+
+fn shown(hands: &Hands, request: String, occasion: Occasion, now_ms: i64) -> HandsView {
+    let mut cautions: Vec<String> = hands.cautions.iter().map(ToString::to_string).collect();
+    if !cautions.is_empty() {
+        cautions.push(LOCAL_CODES_FIRST.to_owned());
+    }
+    HandsView {
+        request,
+        act: hands.hands.clone(),
+        why: hands.why.clone(),
+        cautions,
+        sticker: occasion == Occasion::Sticker,
+        since_ms: now_ms,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use turnback_core::{
+        bench::{procedure::Procedure, sim::builtin},
+        document::card_test::CardTest,
+    };
+
+    use super::*;
+
+    fn test(label: &str) -> CardTest {
+        let rig = builtin("bench-good").unwrap();
+        let procedure = Procedure::named("intake").unwrap();
+        let card = rig.card("HB-0001");
+        CardTest { test: format!("t-{label}"), ..CardTest::of(label.to_owned(), card, rig.claim, procedure) }
+    }
+
+    fn hands(text: &str) -> Hands {
+        Hands { hands: text.to_owned(), why: "why".into(), cautions: Vec::new() }
+    }
+
+    fn hear(inner: &mut Inner, test: &CardTest, occasion: Occasion, text: &str) -> Heard {
+        inner.hear(&Request { hands: &hands(text), occasion, test }, 7)
+    }
+
+    fn order(inner: &Inner, test: &CardTest, answer: BenchAnswer, sticker: Option<&str>) -> Result<Kept, AgentError> {
+        let request = inner.asked[&test.test].hands.request.clone();
+        inner.answered(&BenchOrder { request, answer, sticker: sticker.map(str::to_owned) }).map(|(kept, _)| kept)
+    }
+
+    #[test]
+    fn a_request_stands_until_it_is_answered_and_comes_anew_after_an_attempt() {
+        let (mut inner, mut card) = (Inner::default(), test("quay-01"));
+        assert!(matches!(hear(&mut inner, &card, Occasion::Fitting, "fit P-1"), Heard::New(_)));
+        assert_eq!(hear(&mut inner, &card, Occasion::Fitting, "fit P-1"), Heard::Stands);
+        inner.kept = order(&inner, &card, BenchAnswer::Done, None).unwrap();
+        assert_eq!(hear(&mut inner, &card, Occasion::Fitting, "fit P-1"), Heard::Answered(Wish::Go));
+        // Another thing is another request; so is the same after one more attempt.
+        assert!(matches!(hear(&mut inner, &card, Occasion::Fitting, "fit P-3"), Heard::New(_)));
+        card.attempts.push(turnback_core::bench::attempt::Attempt {
+            test: turnback_core::bench::procedure::TestName::Links,
+            slot: "slot-1".into(),
+            plugs: Vec::new(),
+            began_ms: 1,
+            took_s: 0.0,
+            facts: None,
+            findings: Vec::new(),
+            bus_errors: None,
+            cut_off: None,
+        });
+        assert!(matches!(hear(&mut inner, &card, Occasion::Fitting, "fit P-1"), Heard::New(_)));
+    }
+
+    #[test]
+    fn a_card_is_left_until_somebody_asks_again() {
+        let (mut inner, card) = (Inner::default(), test("quay-01"));
+        hear(&mut inner, &card, Occasion::Exchange, "exchange");
+        inner.kept = order(&inner, &card, BenchAnswer::Nobody, None).unwrap();
+        assert_eq!(hear(&mut inner, &card, Occasion::Exchange, "something else"), Heard::Answered(Wish::Nobody));
+        inner.kept.left.clear();
+        assert!(matches!(hear(&mut inner, &card, Occasion::Exchange, "something else"), Heard::New(_)));
+    }
+
+    #[test]
+    fn hands_exchange_one_thing_at_a_time() {
+        let (mut inner, one, other) = (Inner::default(), test("quay-01"), test("quay-02"));
+        hear(&mut inner, &one, Occasion::Exchange, "exchange");
+        assert_eq!(hear(&mut inner, &other, Occasion::Exchange, "exchange"), Heard::After("quay-01".into()));
+        assert!(matches!(hear(&mut inner, &other, Occasion::Fitting, "fit"), Heard::New(_)), "a slot of its own");
+        inner.tidy(&BTreeSet::from([other.test.clone()]));
+        assert!(matches!(hear(&mut inner, &other, Occasion::Exchange, "exchange"), Heard::New(_)));
+    }
+
+    #[test]
+    fn a_sticker_is_an_address_and_given_where_it_is_asked_for() {
+        let (mut inner, card) = (Inner::default(), test("quay-01"));
+        hear(&mut inner, &card, Occasion::Sticker, "scan");
+        assert!(order(&inner, &card, BenchAnswer::Done, Some("HB-0001")).is_err());
+        let sticker = " 00:00:5e:00:53:10 ";
+        inner.kept = order(&inner, &card, BenchAnswer::Done, Some(sticker)).unwrap();
+        let read = Heard::Answered(Wish::Read(sticker.trim().to_owned()));
+        assert_eq!(hear(&mut inner, &card, Occasion::Sticker, "scan"), read);
+        inner.kept = Kept::default();
+        inner.kept = order(&inner, &card, BenchAnswer::Done, Some("")).unwrap();
+        assert_eq!(hear(&mut inner, &card, Occasion::Sticker, "scan"), Heard::Answered(Wish::Nobody));
+        hear(&mut inner, &card, Occasion::Fitting, "fit");
+        assert!(order(&inner, &card, BenchAnswer::Done, Some("00:00:5e:00:53:10")).is_err(), "not asked for");
+    }
+}
