@@ -239,7 +239,7 @@ fn a_technician_walks_through_the_page() {
     visit.browser.until("document.querySelector('[name=on]')?.value === 'quay0'");
     visit.look("case-known-good");
     visit.browser.follow("#done");
-    visit.browser.until("document.querySelector('.stages')?.textContent.includes('in a port that works: pass')");
+    visit.browser.until("document.querySelector('.stages')?.textContent.includes('in a port that works): pass')");
     visit.browser.follow("form[action$='/asides'] button");
     visit.browser.until("!!document.getElementById('told')");
     visit.browser.value("document.querySelector('[name=shows]').value = 'fails'");
