@@ -246,7 +246,7 @@ fn a_technician_walks_through_the_page() {
     visit.browser.follow("#told");
     visit
         .browser
-        .until("document.querySelector('.stages')?.textContent.includes('in a port that works: the technician')");
+        .until("document.querySelector('.stages')?.textContent.includes('in a port that works): the technician')");
 
     // Whoever takes care of a failure says so, on the port's page; then it is none that needs attention.
     visit.browser.go(&at("/ports/lock0"));

@@ -79,8 +79,8 @@ pub fn wiring(kind: Option<&str>) -> ExitCode {
     }
 }
 
-const DATA_ONLY: &str = "A plug for data only joins transmit data and receive data and nothing else: of the plug below, \
-                         the wire from pin 3 to pin 2.";
+const DATA_ONLY: &str = "A plug for data only joins transmit data and receive data and nothing else: of the plug \
+                         below, the wire from pin 3 to pin 2.";
 
 /// `turnback completions SHELL`.
 pub fn completions(shell: clap_complete::Shell) -> ExitCode {
