@@ -229,7 +229,7 @@ fn a_port_that_comes_into_service_is_left_alone_and_a_reload_drops_nothing() {
         configure(&program, "zoen = 'UTC'\n");
         agent.signal(libc::SIGHUP);
         let status = wait_until(&program, "trouble", |s| s["health"]["ok"] == false);
-        assert!(status["health"]["troubles"].to_string().contains("agent.toml:1: unknown field"), "{status}");
+        assert!(status["health"]["troubles"].to_string().contains("agent.toml:1: there is no key"), "{status}");
         configure(
             &program,
             &(round("") + &spare("near").replace("spare = true", "spare = true\ncabinet = 'quay cabinet 3'")),
@@ -382,7 +382,7 @@ fn a_configuration_is_checked_without_running() {
     configure(&program, "zone = 'UTC'\n[limits]\nruns = 1\n");
     let wrong = program.run(&format!("{command} --check-config"));
     assert_eq!(wrong.code, Some(2));
-    assert!(wrong.stderr.contains("agent.toml:3: unknown field `runs`"), "{}", wrong.stderr);
+    assert!(wrong.stderr.contains("agent.toml:3: there is no key `runs`"), "{}", wrong.stderr);
     assert_eq!(program.run("agent").code, Some(2));
     assert_eq!(program.run("agent status").code, Some(4));
 }

@@ -54,6 +54,23 @@ fn a_rig_moves_its_plug_and_is_led_to_its_verdict() {
     assert!(told.contains("comes and goes"), "{told}");
 }
 
+/// Whoever holds the plug wants to know that it is the plug, and how much is still to come if something fails.
+#[test]
+fn what_a_case_points_to_is_told_as_soon_as_a_stage_shows_it() {
+    let told = Program::new().run("isolate sim:bad-plug --cable Q-12 --yes").stderr;
+    let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
+    let at = |words: &str| told.find(words).unwrap_or_else(|| panic!("no {words:?} in {told}"));
+    assert!(at("to do: about 4 stages") < at("if the next one fails"));
+    assert!(at("known-good-port fails") < at("so far: FAULT in the plug"));
+    assert_eq!(told.matches("so far: FAULT in the plug").count(), 1, "once is enough: {told}");
+    // Nothing fitted: asked for again, and nothing is blamed before another plug was tried.
+    let told = Program::new().run("isolate sim:no-plug --cable Q-12 --yes").stderr;
+    let before = told.split("stage other-plug").next().unwrap();
+    assert!(before.contains("stage at-port, attempt 2") && !before.contains("FAULT"), "{told}");
+    let slow = Program::new().run("isolate sim:serial-good --cable Q-12 --line 300 --yes").stderr;
+    assert!(slow.contains("the run takes about 28 min"), "{slow}");
+}
+
 /// The rig's open pair is in the middle of the 48 m that follow 12 m: 36 m from the port. Beside it, what the speeds
 /// tell.
 #[test]

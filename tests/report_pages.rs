@@ -415,6 +415,7 @@ fn case(desk: &Desk) -> Value {
         capabilities: report.ethernet().unwrap().capabilities,
         medium: Default::default(),
         offers_cable_test: false,
+        line: None,
         stages: vec![skipped, at_port, riser, no_link, duct],
         state: CaseState::Decided,
         verdict,

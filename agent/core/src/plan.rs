@@ -2,6 +2,7 @@
 //! and [`Profile::fit`] see that no run starts with one that cannot be carried out.
 
 mod limit;
+pub mod line;
 
 use std::{fmt, str::FromStr, time::Duration};
 

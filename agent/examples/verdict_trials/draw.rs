@@ -118,7 +118,7 @@ impl Class {
             Self::Cured => "contact, mended by seating",
             Self::BothPlugs => "both plugs bad",
             Self::TwoFaults => "two faults",
-            Self::Inverted => "every bit turned over",
+            Self::Inverted => "levels exchanged",
             Self::ParityErrors => "parity errors",
             Self::Characters => "characters lost or put in",
             Self::StuckLine => "modem line stuck",

@@ -3,6 +3,7 @@
 mod keys;
 
 use std::{
+    io,
     path::{Path, PathBuf},
     process::ExitCode,
     sync::Arc,
@@ -29,10 +30,11 @@ use crate::{
         review::{Review, RoundReview, review},
         service::{self, Page, Start},
     },
-    error_chain::with_causes,
+    error_chain::{plain, with_causes},
     guard::state,
     http,
     ports::cards::{CardEntry, cards},
+    show::lines::tell,
     show::{lines::output_width, table},
 };
 
@@ -126,7 +128,7 @@ fn run_demo(args: &Agent) -> ExitCode {
     };
     if let Some(listen) = args.listen {
         if !listen.ip().is_loopback() {
-            tell!("error: listen `{listen}` is not allowed: the demo is for 127.0.0.1 and [::1] only");
+            tell("error: ", format_args!("listen `{listen}` is not allowed: the demo is for 127.0.0.1 and [::1] only"));
             return ExitCode::from(USAGE);
         }
         config.http.listen = listen;
@@ -226,12 +228,17 @@ fn state_directory() -> Result<PathBuf, state::StateError> {
 /// Asks the running agent; says why there is no answer.
 fn ask(question: &Question) -> Result<Value, ()> {
     let asked = state::directory().map_err(|error| error.to_string()).and_then(|directory| {
-        control::ask(&directory, question)
-            .map_err(|error| format!("no agent answers at {}: {error}", control::socket(&directory).display()))
+        control::ask(&directory, question).map_err(|error| {
+            let why = match error.kind() {
+                io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused => "none is running".to_owned(),
+                _ => plain(&error),
+            };
+            format!("no agent answers at {}: {why}", control::socket(&directory).display())
+        })
     });
     asked.map_err(|text| {
-        tell!("error: {text}");
-        tell!("hint: ask as the agent's user or as root; TURNBACK_STATE_DIR names another state directory");
+        tell("error: ", &text);
+        tell("hint: ", "ask as the agent's user or as root; TURNBACK_STATE_DIR names another state directory");
     })
 }
 

@@ -7,6 +7,7 @@ use clap::{Parser, Subcommand};
 use super::{
     complete,
     labels::{Labels, label},
+    number::{ratio, whole},
     shared::{FormArgs, Record},
 };
 use crate::daemon::keys::Role;
@@ -165,7 +166,7 @@ pub struct Check {
     #[arg(long = "for", value_name = "TIME")]
     pub time: Option<String>,
     /// Frame sizes in bytes, FCS included, such as 64,512,1518
-    #[arg(long, value_name = "BYTES", value_delimiter = ',')]
+    #[arg(long, value_name = "BYTES", value_delimiter = ',', value_parser = whole::<u32>)]
     pub sizes: Option<Vec<u32>>,
     /// Patterns, such as prbs31,zeros,hex:DEADBEEF
     #[arg(long, value_name = "NAMES", value_delimiter = ',')]
@@ -174,13 +175,13 @@ pub struct Check {
     #[arg(long, value_name = "RATE")]
     pub rate: Option<String>,
     /// Highest bit error ratio of a good line, such as 1e-10 (one wrong bit in ten thousand million)
-    #[arg(long, value_name = "RATIO")]
+    #[arg(long, value_name = "RATIO", value_parser = ratio)]
     pub target_ber: Option<f64>,
     /// Confidence that a pass needs, from 0.5 to just under 1
-    #[arg(long, value_name = "SHARE")]
+    #[arg(long, value_name = "SHARE", value_parser = ratio)]
     pub confidence: Option<f64>,
     /// Force this speed in Mb/s, full duplex; restored afterwards
-    #[arg(long, value_name = "MBPS")]
+    #[arg(long, value_name = "MBPS", value_parser = whole::<u32>)]
     pub speed: Option<u32>,
     /// Serial ports: speed in bits per second and format, such as 9600, 115200,8N1 or 9600,7E1,rts-cts
     #[arg(long, value_name = "SPEED[,FORMAT]")]
@@ -190,7 +191,7 @@ pub struct Check {
     #[arg(long, value_name = "KIND", add = complete::line_plugs())]
     pub wiring: Option<String>,
     /// Seed of the run and of a simulated rig; the same seed repeats a simulated run exactly
-    #[arg(long)]
+    #[arg(long, value_parser = whole::<u64>)]
     pub seed: Option<u64>,
     /// After a failure, do not repeat the test from another place (the loop inside the chip)
     #[arg(long)]
@@ -289,7 +290,7 @@ pub struct Isolate {
     #[arg(long = "for", value_name = "TIME")]
     pub soak_time: Option<String>,
     /// Seed of the first run and of a simulated rig
-    #[arg(long)]
+    #[arg(long, value_parser = whole::<u64>)]
     pub seed: Option<u64>,
     /// Test the port although it has an address, a route or the like, as for check
     #[arg(long)]

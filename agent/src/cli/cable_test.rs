@@ -7,22 +7,31 @@ use turnback_core::{
         caution::{Caution, LOCAL_CODES_FIRST},
         figure,
     },
-    kind::ethernet::cable_test::{CableTest, PairResult, PairStatus, Reading, read},
+    kind::{
+        Kind,
+        ethernet::cable_test::{CableTest, PairResult, PairStatus, Reading, read},
+    },
 };
 
 use super::{NOT_TESTED, USAGE, check, complain, show::print};
 use crate::{
     ports::{name::PortName, open::open},
-    show::lines::{message_width, output_width, wrapped},
+    show::lines::{message_width, output_width, tell, wrapped},
 };
 
 /// Runs the test; exit status 0 no fault, 1 a fault on a pair, 3 not found out, 4 not tested.
 pub fn run(name: &str, json: bool) -> ExitCode {
-    let width = message_width();
-    tell!("{}", wrapped("caution: ", &Caution::PowerOverEthernet.to_string(), width));
-    tell!("{}", wrapped("", LOCAL_CODES_FIRST, width));
     check::restore_and_tell();
-    match open(&PortName::parse(name), 0, &mut check::tell_left).and_then(|mut port| port.cable_test()) {
+    let tested = open(&PortName::parse(name), 0, &mut check::tell_left).and_then(|mut port| {
+        if port.identity().kind != Kind::Ethernet {
+            return Ok(None);
+        }
+        let width = message_width();
+        tell!("{}", wrapped("caution: ", &Caution::PowerOverEthernet.to_string(), width));
+        tell!("{}", wrapped("", LOCAL_CODES_FIRST, width));
+        port.cable_test()
+    });
+    match tested {
         Ok(Some(found)) => {
             let code = match found.has_fault() {
                 Some(false) => 0,
@@ -37,8 +46,8 @@ pub fn run(name: &str, json: bool) -> ExitCode {
             ExitCode::from(code)
         }
         Ok(None) => {
-            tell!("error: {name} offers no cable test");
-            tell!("hint: few adapters do; move a plug from segment to segment instead");
+            tell("error: ", format_args!("{name} offers no cable test"));
+            tell("hint: ", "few adapters do; move a plug from segment to segment instead");
             ExitCode::from(NOT_TESTED)
         }
         Err(error) => {

@@ -18,11 +18,13 @@ use turnback_core::{
 };
 
 use super::{NOT_TESTED, USAGE, args, complain, print, recording};
+use crate::error_chain::plain;
 use crate::{
     archive::recorder::Recorder,
     engine::{CheckError, CheckOptions, LineOptions, cancel::Cancel, check, refused},
     guard::state,
     ports::{Port, PortError, name::PortName, open::open, restore::restore_left},
+    show::lines::tell,
     show::{
         lines::output_width,
         progress::{ProgressLine, ProgressOptions},
@@ -59,7 +61,7 @@ pub fn run(args: args::Check) -> ExitCode {
             ExitCode::from(USAGE)
         }
         Failure::Usage(text) => {
-            tell!("error: {text}");
+            tell("error: ", &text);
             ExitCode::from(USAGE)
         }
     }
@@ -112,7 +114,7 @@ fn try_run(args: &args::Check, recorder: &mut Recorder) -> Result<Report, Failur
     let mut events = match &args.events {
         Some(path) => {
             let file = File::create(path)
-                .map_err(|e| Failure::Usage(format!("cannot write events to {}: {e}", path.display())))?;
+                .map_err(|e| Failure::Usage(format!("cannot write events to {}: {}", path.display(), plain(&e))))?;
             Some(BufWriter::new(file))
         }
         None => None,
@@ -130,7 +132,7 @@ fn try_run(args: &args::Check, recorder: &mut Recorder) -> Result<Report, Failur
     });
     progress.end();
     if let Some(error) = events_failed {
-        tell!("warning: events after this point could not be written: {error}");
+        tell("warning: ", format_args!("events after this point could not be written: {}", plain(&error)));
     }
     match tested {
         Ok(mut report) => {
@@ -162,7 +164,7 @@ fn open_and_check(
     recording::open(recorder);
     if let Some(archive) = recorder.archive() {
         for mistyped in labels_mistyped(archive, options.cable.as_deref(), &options.labels) {
-            tell!("warning: {mistyped}");
+            tell("warning: ", &mistyped);
         }
     }
     let cancel = Cancel::default();

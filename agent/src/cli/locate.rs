@@ -9,6 +9,7 @@ use crate::ports::{
     locate::{EthtoolError, Support, blink},
     name::PortName,
 };
+use crate::show::lines::tell;
 
 /// Blinks the light of `port` for `time`.
 pub fn run(port: &str, time: &str) -> ExitCode {
@@ -21,23 +22,23 @@ pub fn run(port: &str, time: &str) -> ExitCode {
     };
     match PortName::parse(port) {
         PortName::BuiltinRig(_) | PortName::RigFile(_) => {
-            tell!("error: {port} is simulated: it has no light to blink");
+            tell("error: ", format_args!("{port} is simulated: it has no light to blink"));
             return ExitCode::from(NOT_TESTED);
         }
         // A serial line has no light either; the interface that is not there says so below.
         PortName::Interface(_) | PortName::SerialDevice(_) => {}
     }
-    tell!("{port}: its light blinks for {} s, where the adapter can; Ctrl-C ends it", time.as_secs().max(1));
-    match blink(port, time) {
+    let begun = || tell!("{port}: its light blinks for {} s; Ctrl-C ends it", time.as_secs().max(1));
+    match blink(port, time, begun) {
         Ok(Support::Done) => ExitCode::SUCCESS,
         Ok(Support::Unsupported) => {
-            tell!("error: the driver of {port} cannot blink its light");
-            tell!("hint: watch the link light instead while somebody pulls and seats the cable");
+            tell("error: ", format_args!("the driver of {port} cannot blink its light"));
+            tell("hint: ", "watch the link light instead while somebody pulls and seats the cable");
             ExitCode::from(NOT_TESTED)
         }
         Err(EthtoolError::NoInterface { .. }) => {
-            tell!("error: there is no Ethernet port `{port}`");
-            tell!("hint: `turnback ports` lists the ports of this machine");
+            tell("error: ", format_args!("there is no Ethernet port `{port}`"));
+            tell("hint: ", "`turnback ports` lists the ports of this machine");
             ExitCode::from(USAGE)
         }
         Err(error) => {

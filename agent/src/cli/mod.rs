@@ -11,6 +11,7 @@ pub mod isolate;
 pub mod labels;
 pub mod locate;
 mod log;
+mod number;
 pub mod ports;
 mod recording;
 pub mod records;
@@ -23,7 +24,11 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser};
 use clap_complete::CompleteEnv;
 
-use crate::{error_chain::with_causes, tell::answer};
+use crate::show::lines::tell;
+use crate::{
+    error_chain::{plain, with_causes},
+    tell::answer,
+};
 use args::{Args, Command};
 use fleet::args::FleetCommand;
 
@@ -80,14 +85,14 @@ fn print(text: &str, status: ExitCode) -> ExitCode {
 }
 
 fn unwritten(error: &std::io::Error) -> ExitCode {
-    tell!("error: cannot write to the standard output: {error}");
+    tell("error: ", format_args!("cannot write to the standard output: {}", plain(error)));
     ExitCode::from(NOT_TESTED)
 }
 
 /// Prints an error with its causes and the way out.
-fn complain(error: &dyn std::error::Error, hint: Option<String>) {
-    tell!("error: {}", with_causes(error));
+fn complain(error: &(dyn std::error::Error + 'static), hint: Option<String>) {
+    tell("error: ", with_causes(error));
     if let Some(hint) = hint {
-        tell!("hint: {hint}");
+        tell("hint: ", &hint);
     }
 }

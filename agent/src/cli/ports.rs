@@ -13,7 +13,7 @@ use crate::{
         restore::{left, told_of_left},
     },
     show::{
-        lines::{output_width, wrapped},
+        lines::{output_width, tell, wrapped},
         table,
     },
 };
@@ -47,7 +47,7 @@ pub fn run(json: bool, restore: bool) -> ExitCode {
     }
     if !left.is_empty() {
         let how = if restore { "see above why it could not be" } else { "`turnback ports --restore` does it" };
-        tell!("hint: {how}; so does the next check of any real port");
+        tell("hint: ", format_args!("{how}; so does the next check of any real port"));
     }
     written
 }

@@ -9,6 +9,7 @@ use crate::{
         recorder::{NotRecorded, Recorder},
     },
     error_chain::with_causes,
+    show::lines::tell,
 };
 
 /// Opens the records before a run.
@@ -24,17 +25,17 @@ pub fn record(recorder: &mut Recorder, report: Report) {
     let what = format!("run {} is not recorded", report.run);
     match recorder.record(&report.into()) {
         Ok(()) => {}
-        Err(NotRecorded::NotOpened) => tell!("warning: {what}, as said before"),
+        Err(NotRecorded::NotOpened) => tell("warning: ", format_args!("{what}, as said before")),
         Err(NotRecorded::Unwritten(error)) => {
             warn(&what, &error);
-            tell!("hint: its report above is all there is; as JSON, `turnback records import` takes it in later");
+            tell("hint: ", "its report above is all there is; as JSON, `turnback records import` takes it in later");
         }
     }
 }
 
 fn warn(what: &str, error: &ArchiveError) {
-    tell!("warning: {what}: {}", with_causes(error));
+    tell("warning: ", format_args!("{what}: {}", with_causes(error)));
     if let Some(hint) = error.hint() {
-        tell!("hint: {hint}");
+        tell("hint: ", &hint);
     }
 }

@@ -66,10 +66,11 @@ pub fn wiring(kind: Option<&str>) -> ExitCode {
             let titles = WiringKind::ALL.map(|kind| (kind.to_string(), kind.wiring().title));
             list(titles.iter().map(|(kind, title)| (kind.clone(), &**title)), "`turnback wiring KIND` draws one.")
         }
-        Some(Ok(kind)) => print(&kind.page()),
+        Some(Ok(kind)) => print(&kind.page(output_width())),
         // No connector of its own, and no wire that the full plug does not have.
         Some(Err(_)) if kind.is_some_and(|kind| kind.parse() == Ok(LinePlug::DataOnly)) => {
-            print(&format!("{DATA_ONLY}{}", WiringKind::De9.page()))
+            let width = output_width();
+            print(&format!("{}\n\n{}", wrapped("", DATA_ONLY, width.min(80)), WiringKind::De9.page(width)))
         }
         Some(Err(error)) => {
             complain(&error, None);
@@ -78,8 +79,8 @@ pub fn wiring(kind: Option<&str>) -> ExitCode {
     }
 }
 
-const DATA_ONLY: &str = "A plug for data only joins transmit data and receive data and nothing else: of the\n\
-                         plug below, the wire from pin 3 to pin 2.\n\n";
+const DATA_ONLY: &str = "A plug for data only joins transmit data and receive data and nothing else: of the plug \
+                         below, the wire from pin 3 to pin 2.";
 
 /// `turnback completions SHELL`.
 pub fn completions(shell: clap_complete::Shell) -> ExitCode {

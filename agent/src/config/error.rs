@@ -5,6 +5,8 @@ use std::{io, ops::Range};
 use thiserror::Error;
 use toml::Spanned;
 
+use turnback_core::base::toml::in_words;
+
 /// Why a configuration cannot be used.
 #[derive(Debug, Error)]
 pub enum ConfigError {
@@ -58,6 +60,6 @@ impl<'a> Lines<'a> {
     }
 
     pub fn toml(&self, error: &toml::de::Error) -> ConfigError {
-        self.at(error.span().unwrap_or(0..0), error.message().trim())
+        self.at(error.span().unwrap_or(0..0), in_words(error.message().trim()))
     }
 }

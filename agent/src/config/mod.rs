@@ -32,6 +32,7 @@ use turnback_core::{
     },
 };
 
+use crate::error_chain::plain;
 pub use bench::BenchConfig;
 pub use error::ConfigError;
 use error::Lines;
@@ -384,7 +385,7 @@ fn profile(raw: &file::Round, lines: &Lines<'_>) -> Result<Profile, ConfigError>
             };
             let text = std::fs::read_to_string(&path).map_err(|error| match error.kind() {
                 std::io::ErrorKind::NotFound => lines.at(raw.profile.span(), unknown.to_string()),
-                _ => lines.at(raw.profile.span(), format!("{} cannot be read: {error}", path.display())),
+                _ => lines.at(raw.profile.span(), format!("{} cannot be read: {}", path.display(), plain(&error))),
             })?;
             Profile::parse(&path.display().to_string(), &text)
                 .map_err(|error| lines.at(raw.profile.span(), error.to_string()))?

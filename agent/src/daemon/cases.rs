@@ -237,7 +237,7 @@ pub fn view(case: &Case, running: Option<String>, reserves: bool, others: impl F
         }
         let known_good = case.needs_another_port(&next.stage).then(others);
         let done = case.stages.iter().filter(|s| matches!(s.ended, Ended::Done | Ended::Skipped)).count() as u32;
-        let ahead = case.ahead();
+        let (ahead, worse) = (case.ahead(), case.ahead_if_next_fails());
         NextView {
             stage: next.stage.to_string(),
             attempt: next.attempt,
@@ -245,6 +245,8 @@ pub fn view(case: &Case, running: Option<String>, reserves: bool, others: impl F
             of: done + ahead.stages.max(1),
             time_s: next.time_s,
             time_left_s: ahead.time_s,
+            of_if_fails: worse.map(|worse| done + worse.stages),
+            time_left_if_fails_s: worse.map(|worse| worse.time_s),
             why: next.why.clone(),
             act: next.hands.clone(),
             look: next.look.clone(),

@@ -17,7 +17,7 @@ use super::{
 };
 use crate::{
     config::{BenchConfig, Config, Way},
-    error_chain::with_causes,
+    error_chain::{plain, with_causes},
     fleet::secret,
     ports::name::PortName,
     show::label::Size,
@@ -187,7 +187,7 @@ fn of_files(config: &Config) -> Vec<String> {
 /// Why a file cannot be used, if it cannot.
 fn unusable(file: &Path) -> Option<String> {
     match fs::read(file) {
-        Err(error) => Some(format!("{} cannot be read: {error}", file.display())),
+        Err(error) => Some(format!("{} cannot be read: {}", file.display(), plain(&error))),
         Ok(bytes) if bytes.trim_ascii().is_empty() => Some(format!("{} is empty", file.display())),
         Ok(_) => None,
     }

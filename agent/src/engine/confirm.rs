@@ -24,7 +24,7 @@ impl<K: PortKind> Run<'_, K> {
             }
             let verdict = K::judge(self, measured);
             let open = verdict.outcome == Outcome::Fault && verdict.location.len() > 1
-                || matches!(verdict.rule(), Some(RuleId::NothingReturned | RuleId::WentSilent));
+                || matches!(verdict.rule(), Some(RuleId::LoopOpen | RuleId::NothingReturned | RuleId::WentSilent));
             if !open {
                 break;
             }

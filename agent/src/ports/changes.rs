@@ -115,7 +115,7 @@ fn setting<S: Setting>(change: &Change, value: &Value) -> Result<S, ApplyError> 
     S::from_journal(&change.kind, value).ok_or_else(|| ApplyError(format!("{} cannot be {value}", change.kind)))
 }
 
-fn failed(error: &dyn std::error::Error) -> ApplyError {
+fn failed(error: &(dyn std::error::Error + 'static)) -> ApplyError {
     ApplyError(with_causes(error))
 }
 

@@ -2,7 +2,7 @@
 
 use turnback_core::{
     base::caution::{Caution, LOCAL_CODES_FIRST},
-    document::case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageName},
+    document::case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageName, ahead::Ahead},
     judge::{Outcome, RuleId, Verdict},
 };
 
@@ -120,13 +120,22 @@ pub fn recap(case: &Case, width: usize) -> String {
     let found = case.verdict.reasons.first().map_or("nothing yet", |reason| reason.text.as_str());
     let known = format!("{} after {}: {found}", headline(&case.verdict), stages_done(case));
     out.push_str(&format!("{}\n", wrapped("  known so far: ", &known, width)));
-    let ahead = case.ahead();
-    if ahead.stages > 0 {
-        let stages = figure::counted(ahead.stages.into(), "stage");
-        let left = format!("about {stages} and {} of testing, if nothing changes", takes(ahead.time_s));
+    if let Some(left) = left_to_do(case) {
         out.push_str(&format!("{}\n", wrapped("  left to do: ", &left, width)));
     }
     without_controls(&out)
+}
+
+/// How much is left to do in a case; none if nothing is.
+pub fn left_to_do(case: &Case) -> Option<String> {
+    let said = |ahead: Ahead| format!("{} and {}", figure::counted(ahead.stages.into(), "stage"), takes(ahead.time_s));
+    let ahead = case.ahead();
+    (ahead.stages > 0).then(|| match case.ahead_if_next_fails() {
+        Some(worse) => {
+            format!("about {} of testing if none fails; about {} if the next one fails", said(ahead), said(worse))
+        }
+        None => format!("about {} of testing, if nothing changes", said(ahead)),
+    })
 }
 
 /// A time in the units that people use.

@@ -1,6 +1,6 @@
 //! Lines of text as wide as the terminal that shows them.
 
-use std::os::fd::AsFd;
+use std::{fmt::Display, os::fd::AsFd};
 
 use unicode_width::UnicodeWidthStr;
 
@@ -29,6 +29,13 @@ const WIDTH_MIN: usize = 40;
 /// Longer lines are hard to read.
 const WIDTH_MAX: usize = 120;
 
+/// Tells a person one thing on standard error, in lines as wide as its terminal. Line breaks of the text stay.
+pub fn tell(label: &str, text: impl Display) {
+    for (number, line) in text.to_string().lines().enumerate() {
+        tell!("{}", wrapped(if number == 0 { label } else { "  " }, line, message_width()));
+    }
+}
+
 /// Columns that a text takes.
 pub fn columns(text: &str) -> usize {
     text.width()
@@ -53,7 +60,7 @@ pub fn wrapped(label: &str, text: &str, width: usize) -> String {
 
 /// The words of a text. A number in groups of three, such as `1 234 567`, is one word, and so is a number with its
 /// unit.
-fn words(text: &str) -> Vec<String> {
+pub fn words(text: &str) -> Vec<String> {
     let mut words: Vec<String> = Vec::new();
     let (mut number, mut group) = (false, false);
     for word in text.split_whitespace() {

@@ -236,7 +236,7 @@ impl Standing {
             parts.push(format!("NOTHING BACK for {}", figure::seconds(self.silent_s.floor())));
         }
         if self.missing > 0 {
-            parts.push(format!("{} frames missing", figure::count(self.missing)));
+            parts.push(format!("{} missing", figure::counted(self.missing, "frame")));
         }
         if self.failed > 0 {
             let what = match kind {

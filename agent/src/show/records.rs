@@ -26,7 +26,14 @@ pub fn list(records: &[Record], ids: &[String], width: usize) -> String {
             ]
         })
         .collect();
-    table::render(&["run", "started", "port", "plug", "cable", "outcome", "ratio", "note"], &rows, width)
+    let headings = ["run", "started", "port", "plug", "cable", "outcome", "ratio", "note"];
+    // Cables and notes are seldom given: a column without any is left out.
+    let has = |column: usize| column < 4 || rows.iter().any(|row| !matches!(row[column].as_str(), "" | "-"));
+    let shown: Vec<usize> = (0..headings.len()).filter(|column| has(*column)).collect();
+    let headings: Vec<&str> = shown.iter().map(|column| headings[*column]).collect();
+    let rows: Vec<Vec<String>> =
+        rows.iter().map(|row| shown.iter().map(|column| row[*column].clone()).collect()).collect();
+    table::render(&headings, &rows, width)
 }
 
 /// Cases in a table.

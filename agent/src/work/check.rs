@@ -6,6 +6,7 @@ use signal_hook::{
 };
 use turnback_core::plan::{PlanError, Profile};
 
+use crate::error_chain::plain;
 use crate::{
     engine::cancel::Cancel,
     ports::{PortError, name::PortName},
@@ -23,9 +24,11 @@ pub fn profile(name: &str) -> Result<Profile, PlanError> {
     match std::fs::read_to_string(name) {
         Ok(text) => Profile::parse(name, &text),
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => Err(unknown),
-        Err(error) => {
-            Err(PlanError::Toml { file: name.to_owned(), line: 1, message: format!("cannot be read: {error}") })
-        }
+        Err(error) => Err(PlanError::Toml {
+            file: name.to_owned(),
+            line: 1,
+            message: format!("cannot be read: {}", plain(&error)),
+        }),
     }
 }
 

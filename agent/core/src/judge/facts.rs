@@ -76,6 +76,11 @@ pub trait Facts: Sized + 'static {
     /// What failed of what could, and when, to hold against a [`Reference`].
     fn trouble(&self) -> Trouble;
 
+    /// Everything came back with its two levels exchanged.
+    fn is_inverted(&self) -> bool {
+        self.common().damage == DamageKind::Inverted
+    }
+
     /// What is proved of the units lost, or odd where they are counted with them; none where nothing was tried.
     fn loss(&self) -> Option<Loss>;
 

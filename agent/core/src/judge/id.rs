@@ -50,6 +50,8 @@ rule_ids! {
     TookTooLong,
     /// Somebody on this computer changed the port during the run.
     Reconfigured,
+    /// There was no link, or no byte, from the first probe on, and nothing shows that a plug is fitted.
+    LoopOpen,
     /// There was no link before the first probe.
     NoLink,
     /// The link went down and stayed down.
@@ -158,6 +160,8 @@ rule_ids! {
     ConfirmedElsewhere,
     /// What kind of damage the wrong bits are.
     DamageKind,
+    /// The levels of the line are exchanged.
+    LineInverted,
     /// The plug says nothing of the modem lines.
     LinesNotJudged,
     /// How the port heard itself on two wires.

@@ -153,6 +153,14 @@ impl Verdict {
         self.reasons.first().map(|reason| &reason.rule)
     }
 
+    /// The outcome where somebody says that a plug is fitted: nothing through an open loop is a failure then.
+    pub fn outcome_if_plugged(&self) -> Outcome {
+        match self.rule() {
+            Some(RuleId::LoopOpen) => Outcome::Fault,
+            _ => self.outcome,
+        }
+    }
+
     /// Before anything was judged: undecided, without a word.
     pub fn unjudged() -> Self {
         Self {

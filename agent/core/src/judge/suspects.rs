@@ -4,7 +4,6 @@ use super::Location;
 use super::facts::{Facts, Reference, Trouble};
 use super::rule::Finding;
 use crate::base::placement::Placement;
-use crate::signal::compare::DamageKind;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
 
 /// The things a failure of this run lies among, narrowed by what was found with the plug elsewhere.
@@ -75,10 +74,7 @@ pub fn blame<F: Facts>(e: &F, sureness: &str, text: String) -> Finding {
             format!("{sureness}; this run cannot tell {} apart", names.join(" and "))
         }
     };
-    let next = match e.common().damage {
-        DamageKind::Inverted => POLARITY_FIRST,
-        _ => next_for(e, &suspects),
-    };
+    let next = if e.is_inverted() { POLARITY_FIRST } else { next_for(e, &suspects) };
     Finding::fault(suspects, text).sure(sureness).then(next)
 }
 
@@ -87,14 +83,34 @@ pub fn blame_port(sureness: &str, text: String) -> Finding {
     Finding::fault(vec![Location::Port], text).sure(sureness).then(NEXT_FOR_PORT)
 }
 
-/// A fault of a loop through which nothing comes back. With the plug at the port that is mostly no plug at all.
-pub fn blame_open_loop<F: Facts>(e: &F, text: String) -> Finding {
-    let finding = blame(e, "certain that the loop is open; nothing was measured on the line", text);
-    if e.common().placement != Placement::AtPort || finding.location == [Location::Port] {
-        return finding;
+/// A loop through which nothing came back from the first probe on. A plug that nobody fitted looks like that, so
+/// nothing is blamed as long as this run cannot exclude it.
+pub fn loop_open<F: Facts>(e: &F, text: String) -> Option<Finding> {
+    let suspects = suspects(e);
+    if suspects.len() < 2 {
+        return None;
     }
-    let next = "Check that a plug is fitted and seated. Then try the plug in a port that works.";
-    Finding { location: vec![Location::Plug, Location::Port], ..finding }.then(next)
+    let next = match e.common().placement {
+        Placement::ReturnPort => {
+            "Check that the cable is in both ports. Then repeat. If it stays so, try another cable, and test each port \
+             with a plug of its own."
+        }
+        Placement::FarEnd => {
+            "Check that the cable is in the port and the plug at its far end. Then repeat. If it stays so, put the \
+             plug into the port itself and test again: a pass there leaves only the cable."
+        }
+        Placement::AtPort | Placement::Internal => {
+            "Check that a plug is fitted and seated. Then repeat. If it stays so, try this plug in a port that works, \
+             and another plug here."
+        }
+    };
+    Some(Finding::undecided(text).sure("certain that nothing came back; not whether a plug is fitted").then(next))
+}
+
+/// A fault of a loop through which nothing comes back, where only one thing is left that can be at fault.
+pub fn blame_open_loop<F: Facts>(e: &F, text: String) -> Option<Finding> {
+    let only = suspects(e).len() < 2;
+    only.then(|| blame(e, "certain that the loop is open; nothing was measured on the line", text))
 }
 
 /// What would narrow the suspects down, or mend the only one left.
@@ -116,8 +132,8 @@ fn next_for<F: Facts>(e: &F, suspects: &[Location]) -> &'static str {
     }
 }
 
-/// Bits that all come back inverted: no worn contact does that; a converter or a swapped polarity does.
-pub const POLARITY_FIRST: &str = "Every bit came back inverted. Look for a converter in the line and for wires of a \
+/// A signal that comes back inverted: no worn contact does that; a converter or a swapped polarity does.
+pub const POLARITY_FIRST: &str = "The signal looks inverted. Look for a converter in the line and for wires of a \
                                   pair that are exchanged (wrong polarity) before anything is replaced.";
 
 /// What to do about a port that is at fault.

@@ -18,7 +18,7 @@ use crate::{
         filter::Filter,
         record::{Record, changed_ms, check_id},
     },
-    error_chain::with_causes,
+    error_chain::{plain, with_causes},
 };
 
 /// In which form.
@@ -168,7 +168,7 @@ impl Store {
                 Ok(0) => break,
                 Ok(_) => {}
                 Err(error) => {
-                    failed = Some(wrong(format!("cannot be read: {error}")));
+                    failed = Some(wrong(format!("cannot be read: {}", plain(&error))));
                     break;
                 }
             }
@@ -178,7 +178,7 @@ impl Store {
             if number == 1 && text == "{" {
                 let mut rest = line.clone();
                 if let Err(error) = from.read_to_string(&mut rest) {
-                    return Err(wrong(format!("cannot be read: {error}")));
+                    return Err(wrong(format!("cannot be read: {}", plain(&error))));
                 }
                 whole = match serde_json::from_str::<serde_json::Value>(&rest) {
                     Ok(value) => value.to_string(),

@@ -9,6 +9,7 @@ use super::ask;
 use crate::{
     cli::{NOT_TESTED, USAGE, args::TokenCommand, print},
     daemon::{control::Question, keys::Role},
+    show::lines::tell,
     show::{lines::output_width, table},
 };
 
@@ -38,7 +39,7 @@ fn answered(question: &Question, told: &dyn Fn(&Value) -> String) -> ExitCode {
         Err(()) => return ExitCode::from(NOT_TESTED),
     };
     if let Some(error) = answer["error"].as_str() {
-        tell!("error: {error}");
+        tell("error: ", error);
         return ExitCode::from(USAGE);
     }
     print(&told(&answer), ExitCode::SUCCESS)

@@ -19,6 +19,7 @@ use crate::{
     archive::{Archive, error::ArchiveError, location, sqlite::Store},
     error_chain::with_causes,
     ports,
+    show::lines::tell,
     show::{bench as shown, file::write_whole, label, lines::output_width},
     work::bench::{
         BenchError,
@@ -43,9 +44,9 @@ pub fn run(args: Bench) -> ExitCode {
     match done {
         Ok(code) => code,
         Err(Failure::Usage(text, hint)) => {
-            tell!("error: {text}");
+            tell("error: ", &text);
             if let Some(hint) = hint {
-                tell!("hint: {hint}");
+                tell("hint: ", hint);
             }
             ExitCode::from(USAGE)
         }

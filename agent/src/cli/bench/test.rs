@@ -17,6 +17,7 @@ use crate::{
     engine::cancel::Cancel,
     guard::state,
     ports::restore,
+    show::lines::tell,
     show::{bench as shown, lines::message_width},
     tell,
     work::{
@@ -214,7 +215,7 @@ impl Events {
 
     fn end(&mut self) {
         if let Some(error) = self.failed.take() {
-            tell!("warning: events after this point could not be written: {error}");
+            tell("warning: ", format_args!("events after this point could not be written: {error}"));
         }
     }
 }

@@ -11,6 +11,7 @@ use crate::{
         broker::{Party, accounts},
         error::FleetError,
     },
+    show::lines::tell,
 };
 
 /// Makes seeds, and the broker's file.
@@ -20,7 +21,7 @@ pub fn run(config: &FleetConfig, folder: &Path, machines: &[String]) -> ExitCode
         match sender(given) {
             Ok(sender) => parties.push(Party::Agent(sender)),
             Err(error) => {
-                tell!("error: `{given}` is no machine of the form SITE.MACHINE: {error}");
+                tell("error: ", format_args!("`{given}` is no machine of the form SITE.MACHINE: {error}"));
                 return ExitCode::from(USAGE);
             }
         }

@@ -19,6 +19,7 @@ use tokio::{
 };
 
 use super::{NOT_TESTED, USAGE, complain};
+use crate::show::lines::tell;
 use crate::{config::fleet::FleetConfig, fleet::error::FleetError};
 
 /// Runs the command.
@@ -60,7 +61,7 @@ fn wait_for<T>(work: impl Future<Output = Result<T, FleetError>>) -> Result<T, E
 fn runtime() -> Result<tokio::runtime::Runtime, ExitCode> {
     let built = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
     built.map_err(|error| {
-        tell!("error: no thread could be started: {error}");
+        tell("error: ", format_args!("no thread could be started: {error}"));
         ExitCode::from(NOT_TESTED)
     })
 }

@@ -5,12 +5,13 @@ use std::{path::Path, process::ExitCode};
 use crate::{
     archive::{location, outbox::FleetOutbox, sqlite::Store},
     cli::{NOT_TESTED, USAGE, complain, print},
+    show::lines::tell,
 };
 
 /// Enters again what was recorded since a moment.
 pub fn run(since: &str, store: Option<&Path>) -> ExitCode {
     let Ok(since) = since.parse::<jiff::Timestamp>() else {
-        tell!("error: --since `{since}` is no time with zone, such as 2026-03-01T08:00:00Z");
+        tell("error: ", format_args!("--since `{since}` is no time with zone, such as 2026-03-01T08:00:00Z"));
         return ExitCode::from(USAGE);
     };
     let entered = location::path(store)

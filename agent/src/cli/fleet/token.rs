@@ -13,6 +13,7 @@ use crate::{
             tokens::{Role, Token, is_name},
         },
     },
+    show::lines::tell,
     show::{lines::output_width, table},
 };
 
@@ -27,7 +28,7 @@ pub fn run(command: TokenCommand) -> ExitCode {
 
 fn make(config: &FleetConfig, name: &str, role: Role) -> ExitCode {
     if !is_name(name) {
-        tell!("error: name `{name}` is not allowed: 1 to 40 of a-z, 0-9 and -");
+        tell("error: ", format_args!("name `{name}` is not allowed: 1 to 40 of a-z, 0-9 and -"));
         return ExitCode::from(USAGE);
     }
     // Who made it is on record: the account of this machine.
@@ -35,7 +36,7 @@ fn make(config: &FleetConfig, name: &str, role: Role) -> ExitCode {
     match wait_for(asked(config, async |view| view.make_token(name, role, &by).await)) {
         Ok(Some(secret)) => print(&format!("{secret}\n"), ExitCode::SUCCESS),
         Ok(None) => {
-            tell!("error: a token named `{name}` exists; revoke it first, or take another name");
+            tell("error: ", format_args!("a token named `{name}` exists; revoke it first, or take another name"));
             ExitCode::from(USAGE)
         }
         Err(code) => code,
@@ -70,7 +71,7 @@ fn revoke(config: &FleetConfig, name: &str) -> ExitCode {
     match wait_for(asked(config, async |view| view.revoke_token(name).await)) {
         Ok(true) => print(&format!("{name} is revoked\n"), ExitCode::SUCCESS),
         Ok(false) => {
-            tell!("error: there is no token named `{name}`");
+            tell("error: ", format_args!("there is no token named `{name}`"));
             ExitCode::from(USAGE)
         }
         Err(code) => code,

@@ -17,12 +17,12 @@ use super::{NOT_TESTED, USAGE, args, check, complain, shared::Record};
 use crate::{
     archive::{Archive, error::ArchiveError, memory::Memory, record::CaseRow, sqlite::Store},
     engine::{CheckError, cancel::Cancel},
-    error_chain::with_causes,
+    error_chain::{plain, with_causes},
     guard::state,
     ports::{PortError, name::PortName},
     show::{
         case as text,
-        lines::{message_width, output_width, wrapped},
+        lines::{message_width, output_width, tell, wrapped},
     },
     tell,
     work::{
@@ -42,9 +42,9 @@ pub fn run(args: args::Isolate) -> ExitCode {
     match try_run(&args) {
         Ok(code) => code,
         Err(Failure::Usage(message, hint)) => {
-            tell!("error: {message}");
+            tell("error: ", &message);
             if let Some(hint) = hint {
-                tell!("hint: {hint}");
+                tell("hint: ", &hint);
             }
             ExitCode::from(USAGE)
         }
@@ -122,20 +122,28 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     // What is wrong with the options is said before anything is opened.
     let mut options = CaseOptions::default();
     keep_options(args, &mut options)?;
+    for word in args.stage.iter().chain(&args.skip).chain(&args.redo) {
+        stage_named(word)?;
+    }
+    for words in &args.correct {
+        session::corrected(words)?;
+    }
     let mut archive = open_archive(&args.record);
     let cancel = Cancel::default();
     end_on_signals(&cancel);
+    let answers = answers(args, &cancel)?;
     let (mut port, TakenUp { mut case, stored, left_open }) = take_up(args, name, seed, &*archive)?;
     for open in left_open {
         let CaseRow { case, cable, .. } = open;
         let words = format!("{} has another open case, {case}, of cable {cable}. It moves the same plug.", args.port);
         tell!("{}", wrapped("note: ", &words, message_width()));
-        tell!("hint: --case {case} goes on with it; --case {case} --close WHY ends it");
+        tell("hint: ", format_args!("--case {case} goes on with it; --case {case} --close WHY ends it"));
     }
     keep_options(args, &mut case.options)?;
     if age.is_some() && case.options.return_port.is_some() {
         return Err(usage("--from-records takes runs made with a plug, and this case has a return port in its place"));
     }
+    case.settle();
     if args.close.is_some() && !stored {
         let hint = "turnback records cases lists the cases";
         let text = format!("no case of {} and this cable is open", args.port);
@@ -176,18 +184,23 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     } else {
         let labels = Labels { plug: case.plug.clone(), ..Labels::default() };
         for mistyped in labels_mistyped(&*archive, Some(&case.cable), &labels) {
-            tell!("warning: {mistyped}");
+            tell("warning: ", &mistyped);
         }
         tell!("{}", wrapped(&format!("case {}: ", case.case), &text::about(&case), message_width()));
+        if let Some(to_do) = text::left_to_do(&case).filter(|_| args.stage.is_none()) {
+            tell!("{}", wrapped("  to do: ", &to_do, message_width()));
+        }
     }
+    let standing = case.verdict.clone();
     let mut session = Session {
         args,
         age,
         cancel: cancel.clone(),
-        answers: answers(args, &cancel)?,
+        answers,
         runner: CaseRunner::new(case, &mut *archive, plan, cancel),
         port,
         cautions_said: Vec::new(),
+        standing_said: text::headline(&standing),
     };
     session.apply_words()?;
     let led = if args.close.is_some() { Ok(()) } else { session.lead() };
@@ -274,9 +287,9 @@ fn open_archive(record: &Record) -> Box<dyn Archive> {
     match Store::open_at(record.store.as_deref()) {
         Ok(store) => Box::new(store),
         Err(error) => {
-            tell!("warning: {UNKEPT}: {}", with_causes(&error));
+            tell("warning: ", format_args!("{UNKEPT}: {}", with_causes(&error)));
             if let Some(hint) = error.hint() {
-                tell!("hint: {hint}");
+                tell("hint: ", &hint);
             }
             Box::new(Memory::default())
         }
@@ -288,7 +301,7 @@ const UNKEPT: &str = "the case cannot be kept, and ends with this program";
 fn answers(args: &args::Isolate, cancel: &Cancel) -> Result<Answers, Failure> {
     match &args.answers {
         Some(path) => Answers::from_file(path)
-            .map_err(|error| usage(format!("cannot read the answers in {}: {error}", path.display()))),
+            .map_err(|error| usage(format!("cannot read the answers in {}: {}", path.display(), plain(&error)))),
         None => Ok(Answers::from_terminal(cancel.clone())),
     }
 }

@@ -4,8 +4,9 @@ use std::time::Duration;
 
 use turnback_core::{
     base::caution::Caution,
-    document::case::{Ended, Move, StageName},
+    document::case::{CaseState, Ended, Move, StageName},
     event::Event,
+    judge::Outcome,
 };
 
 use super::{
@@ -16,10 +17,10 @@ use super::{
 use crate::{
     cli::{args, complain},
     engine::cancel::Cancel,
-    error_chain::with_causes,
+    error_chain::{plain, with_causes},
     show::{
         case as text,
-        lines::{message_width, wrapped},
+        lines::{message_width, tell, wrapped},
         progress::{ProgressLine, ProgressOptions},
     },
     tell,
@@ -30,6 +31,14 @@ use crate::{
     },
 };
 
+/// The two stages of a correction: as entered, and as it was.
+pub(super) fn corrected(words: &str) -> Result<(StageName, StageName), Failure> {
+    let Some((entered, was)) = words.split_once('=') else {
+        return Err(usage(format!("--correct {words}: two stages are needed, such as far-end:A=far-end:B")));
+    };
+    Ok((stage_named(entered)?, stage_named(was)?))
+}
+
 /// One sitting at a case.
 pub(super) struct Session<'a> {
     pub(super) args: &'a args::Isolate,
@@ -39,6 +48,8 @@ pub(super) struct Session<'a> {
     pub(super) runner: CaseRunner<'a>,
     pub(super) port: CasePort,
     pub(super) cautions_said: Vec<Caution>,
+    /// How the case stood when that was told last.
+    pub(super) standing_said: String,
 }
 
 /// What the person, or their words on the command line, want of a stage.
@@ -56,10 +67,7 @@ impl Session<'_> {
             self.runner.close(why.clone());
         }
         for words in &self.args.correct {
-            let Some((entered, was)) = words.split_once('=') else {
-                return Err(usage(format!("--correct {words}: two stages are needed, such as far-end:A=far-end:B")));
-            };
-            let (entered, was) = (stage_named(entered)?, stage_named(was)?);
+            let (entered, was) = corrected(words)?;
             self.correct(entered, was).map_err(usage)?;
         }
         for word in &self.args.skip {
@@ -146,7 +154,7 @@ impl Session<'_> {
                     tell!("No answer came, so the case is kept for later. (With --yes nothing is asked.)");
                     return Ok(Wish::Leave);
                 }
-                Err(error) => return Err(usage(format!("cannot read the answers: {error}"))),
+                Err(error) => return Err(usage(format!("cannot read the answers: {}", plain(&error)))),
             };
             match answer {
                 Answer::Go if known_good => match self.runner.case.options.known_good.clone() {
@@ -188,6 +196,8 @@ impl Session<'_> {
                 },
                 Answer::Redo(name) => match self.runner.known_as(name) {
                     Ok(name) if self.runner.was_done(&name) => {
+                        let told = format!("Stage {name} is set aside. What it showed counts for nothing.");
+                        tell!("{}", wrapped("", &told, message_width()));
                         self.runner.set_aside(&name);
                         return self.repeat(&name);
                     }
@@ -255,11 +265,15 @@ impl Session<'_> {
         self.warn_if_unkept();
         match done {
             Ok(()) if *name == StageName::CableTest && !self.runner.case.offers_cable_test => {
-                tell!("note: the adapter of {} offers no cable test: the stage is left out", self.args.port);
+                tell(
+                    "note: ",
+                    format_args!("the adapter of {} offers no cable test: the stage is left out", self.args.port),
+                );
                 Ok(())
             }
             Ok(()) => {
                 self.tell_last();
+                self.tell_standing();
                 Ok(())
             }
             Err(CaseError::Ended) => Ok(()),
@@ -274,9 +288,22 @@ impl Session<'_> {
         }
     }
 
+    /// What the case points to, once a stage has changed that: whoever holds a plug in the hand wants to know that it
+    /// is the plug.
+    fn tell_standing(&mut self) {
+        let case = &self.runner.case;
+        let standing = text::headline(&case.verdict);
+        if case.state == CaseState::Open && case.verdict.outcome == Outcome::Fault && standing != self.standing_said {
+            // How sure that is stands first in its words; the figures behind it are in the details.
+            let sure = case.verdict.sureness.split([':', ';']).next().unwrap_or_default();
+            tell!("{}", wrapped("so far: ", &format!("{standing}, {sure}"), message_width()));
+        }
+        self.standing_said = standing;
+    }
+
     fn say_failure(&self, failure: Failure) {
         match failure {
-            Failure::Usage(message, _) => tell!("error: {message}"),
+            Failure::Usage(message, _) => tell("error: ", &message),
             Failure::Port(error) => complain(&error, error.hint()),
             Failure::Archive(error) => complain(&error, error.hint()),
             Failure::NotReady { port, reasons } => tell_not_ready(&port, &reasons),
@@ -285,7 +312,7 @@ impl Session<'_> {
 
     pub(super) fn warn_if_unkept(&mut self) {
         if let Some(error) = self.runner.unkept() {
-            tell!("warning: {UNKEPT}: {}", with_causes(&error));
+            tell("warning: ", format_args!("{UNKEPT}: {}", with_causes(&error)));
         }
     }
 }

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Subcommand, ValueEnum};
 
+use crate::cli::number::whole;
 use crate::{
     archive::sqlite::exchange::Form,
     cli::{
@@ -115,7 +116,7 @@ pub struct List {
     #[command(flatten)]
     pub filter: Filter,
     /// List at most this many
-    #[arg(long, value_name = "NUMBER", default_value_t = LIMIT)]
+    #[arg(long, value_name = "NUMBER", default_value_t = LIMIT, value_parser = whole::<u64>)]
     pub limit: u64,
     /// List all
     #[arg(long, conflicts_with = "limit")]
@@ -178,7 +179,7 @@ pub struct Prune {
     #[arg(long, value_name = "AGE")]
     pub older_than: Option<String>,
     /// Keep only this many of the newest runs
-    #[arg(long, value_name = "NUMBER")]
+    #[arg(long, value_name = "NUMBER", value_parser = whole::<u64>)]
     pub keep: Option<u64>,
     /// Only show how many would be deleted
     #[arg(long)]

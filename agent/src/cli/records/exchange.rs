@@ -13,6 +13,7 @@ use crate::archive::sqlite::{
     Store,
     exchange::{ExportError, Form},
 };
+use crate::error_chain::{plain, with_causes};
 
 /// As asked, else by the name of the file.
 fn form(asked: Option<args::Format>, file: Option<&Path>) -> Form {
@@ -32,10 +33,9 @@ pub(super) fn export(
     let filter = when::filter(filter)?;
     let store = open(store)?;
     let form = form(format, output.as_deref());
-    let cannot = |error: &dyn Error| {
+    let cannot = |error: &(dyn Error + 'static)| {
         let place = output.as_ref().map_or("standard output".into(), |path| path.display().to_string());
-        let cause = error.source().map_or(String::new(), |cause| format!(": {cause}"));
-        Failure::Usage(format!("cannot write to {place}: {error}{cause}; what was written is not whole"))
+        Failure::Usage(format!("cannot write to {place}: {}; what was written is not whole", with_causes(error)))
     };
     let to: Box<dyn Write> = match &output {
         Some(path) => Box::new(File::create(path).map_err(|error| cannot(&error))?),
@@ -63,7 +63,7 @@ pub(super) fn import(store: Option<PathBuf>, file: &Path, format: Option<args::F
         Box::new(io::stdin())
     } else {
         let opened = File::open(file);
-        Box::new(opened.map_err(|error| Failure::Usage(format!("cannot read {}: {error}", file.display())))?)
+        Box::new(opened.map_err(|error| Failure::Usage(format!("cannot read {}: {}", file.display(), plain(&error))))?)
     };
     let mut store = Store::open_at(store.as_deref())?;
     let done = store.import(form, &file.display().to_string(), BufReader::new(from))?;

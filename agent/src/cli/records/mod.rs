@@ -27,6 +27,7 @@ use crate::{
             retention::{Retention, parse_age},
         },
     },
+    show::lines::tell,
     show::{lines::output_width, records as shown, text},
     tell::answer,
 };
@@ -37,7 +38,7 @@ const DAMAGED: u8 = 1;
 /// Runs the command.
 pub fn run(args: Records) -> ExitCode {
     if args.action.is_some() && !args.list.is_plain() {
-        tell!("error: options of the list go after its name, as in `turnback records list --port quay7`");
+        tell("error: ", "options of the list go after its name, as in `turnback records list --port quay7`");
         return ExitCode::from(USAGE);
     }
     let done = match args.action {
@@ -62,7 +63,7 @@ pub fn run(args: Records) -> ExitCode {
             ExitCode::from(USAGE)
         }
         Err(Failure::Usage(text)) => {
-            tell!("error: {text}");
+            tell("error: ", &text);
             ExitCode::from(USAGE)
         }
         Err(Failure::Output(error)) => super::unwritten(&error),

@@ -35,6 +35,10 @@ pub struct NextView {
     pub time_s: u64,
     /// How long the runs of all stages to come take at about, seconds; the hand's own time comes on top.
     pub time_left_s: u64,
+    /// How many stages it will have at about if this one fails; null once one has: `of` counts its repeats then.
+    pub of_if_fails: Option<u32>,
+    /// How long the runs take then, seconds.
+    pub time_left_if_fails_s: Option<u64>,
     /// What it tells.
     pub why: String,
     /// What to do with the hands.

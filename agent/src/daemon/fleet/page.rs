@@ -85,7 +85,7 @@ impl Page {
         self.letters.is_empty() && self.changes.is_empty() && self.gone.is_empty() && self.hopeless.is_empty()
     }
 
-    fn give_up(&mut self, number: i64, kind: &str, document: &str, error: &dyn std::error::Error) {
+    fn give_up(&mut self, number: i64, kind: &str, document: &str, error: &(dyn std::error::Error + 'static)) {
         tracing::error!(kind, document, error = with_causes(error), "it cannot go to the fleet; the records have it");
         self.hopeless.push(number);
     }

@@ -53,7 +53,7 @@ impl Host for ThisMachine {
                 std::thread::sleep(TOGETHER);
             }
         };
-        let tell = |error: &dyn std::error::Error| {
+        let tell = |error: &(dyn std::error::Error + 'static)| {
             tracing::warn!(%error, "ports that come or go are seen only when they are listed the next time");
         };
         let watched = std::thread::Builder::new().name("arrivals".into()).spawn(move || watch().map_err(|e| tell(&e)));

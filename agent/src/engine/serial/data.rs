@@ -5,7 +5,7 @@ use turnback_core::{
     event::Event,
     judge::{Outcome, judge},
     kind::Kind,
-    plan::ProfileKind,
+    plan::{ProfileKind, line::Extent},
     signal::pattern::Pattern,
     stats::looks::Looks,
 };
@@ -14,7 +14,6 @@ use super::{
     SerialRun, WINDOW_MIN,
     exchange::{Amount, Ended},
     measured::SerialMeasured,
-    plan::Extent,
 };
 use crate::engine::{
     options::CheckError,

@@ -4,7 +4,8 @@ use turnback_core::{
     base::time::SECOND_NS,
     event::Event,
     judge::facts::FirstProbes,
-    kind::serial::{format::LineFormat, probe::BLOCK_BYTES},
+    kind::serial::probe::BLOCK_BYTES,
+    plan::line::{FIRST_BLOCKS, FIRST_BLOCKS_NS},
     signal::pattern::Pattern,
 };
 
@@ -44,13 +45,13 @@ impl SerialRun<'_, '_> {
                     break;
                 }
             }
-            for _ in 0..BLOCKS {
+            for _ in 0..FIRST_BLOCKS {
                 let trip = exchange.alone(self.kind.line, BLOCK_BYTES as u64)?;
                 measured.first_probes.sent += 1;
                 measured.first_probes.returned += u64::from(trip.is_some());
                 // One that is not whole may have cost seconds, and more of them tell no more: the data steps count
                 // better. Nor does a slow line tell more by eight of them.
-                if trip.is_none() || self.kind.line.now() >= begun + LONGEST_NS {
+                if trip.is_none() || self.kind.line.now() >= begun + FIRST_BLOCKS_NS {
                     break;
                 }
             }
@@ -62,16 +63,6 @@ impl SerialRun<'_, '_> {
     }
 }
 
-/// About how long the first blocks take at this format, nanoseconds, where they come back.
-pub(super) fn usual_ns(format: LineFormat) -> u64 {
-    let one = format.characters_ns(BLOCK_BYTES as u64);
-    (one * u64::from(BLOCKS)).min(LONGEST_NS.max(one))
-}
-
-/// Blocks of one round, which ends with the first that does not come back.
-const BLOCKS: u32 = 8;
-/// No further block is begun after this time.
-const LONGEST_NS: u64 = 2 * SECOND_NS;
 /// Rounds on a line that gives nothing back. Each waits for a second.
 const ROUNDS: u32 = 3;
 /// After them. In all, a silent line is waited for as long as one that answered before.

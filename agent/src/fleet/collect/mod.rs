@@ -168,7 +168,7 @@ impl Worker {
     /// Until stopped, or the broker has nothing more to say.
     async fn drain(&mut self, consumer: &Consumer<pull::Config>, known: &mut write::Known) -> Result<(), String> {
         let most = self.config.collect.batch as usize;
-        let told = |error: &dyn std::error::Error| with_causes(error);
+        let told = |error: &(dyn std::error::Error + 'static)| with_causes(error);
         while !*self.stop.borrow() {
             let there = consumer.fetch().max_messages(most).messages().await.map_err(|error| told(&error))?;
             let (mut messages, mut asked) = self.gather(there, ANSWER_LIMIT).await;

@@ -143,7 +143,7 @@ async fn ask(book: &Book, by: &str, order: Order) -> Result<String, ApiError> {
     };
     book.view.note_request(known.id, &request).await?;
     let bytes = serde_json::to_vec(&request).unwrap_or_default();
-    let away = |error: &dyn std::error::Error| {
+    let away = |error: &(dyn std::error::Error + 'static)| {
         tracing::warn!(error = with_causes(error), "a request cannot be sent");
         ApiError::new(StatusCode::SERVICE_UNAVAILABLE, "broker-unavailable", "the broker does not take it now")
     };

@@ -84,7 +84,7 @@ struct Step {
     next: NextView,
     /// Where the plug goes: a drawing.
     drawing: String,
-    /// `stage 2 of about 4; its run takes 12 s`.
+    /// `Stage 2 of about 4: at-port. Its run takes 12 s.`
     count: String,
     /// Cautions that are new in this case.
     unread: Vec<String>,
@@ -106,11 +106,16 @@ impl Step {
         names.extend(unread.iter().map(|text| caution_name(text)));
         Self {
             count: format!(
-                "Stage {} of about {}. Its run takes {}; all that is left, about {} and your own time.",
+                "Stage {} of about {}: {}. Its run takes {}; all that is left, about {} and your own time.{}",
                 next.number,
                 next.of,
+                next.stage,
                 time(next.time_s),
-                time(next.time_left_s)
+                time(next.time_left_s),
+                next.of_if_fails.zip(next.time_left_if_fails_s).map_or(String::new(), |(of, left)| format!(
+                    " If this stage fails: about {of} stages in all, {} left.",
+                    time(left)
+                ))
             ),
             unread: unread.into_iter().cloned().collect(),
             read: seen.into_iter().cloned().collect(),
@@ -136,6 +141,8 @@ pub fn is_caution_name(name: &str) -> bool {
 struct StageLine {
     name: String,
     stage: String,
+    /// What the name means, for people who do not know it.
+    place: String,
     result: String,
     run_href: String,
     /// It has a result that the person may not stand by.
@@ -150,7 +157,8 @@ impl StageLine {
         Self {
             name: stage.stage.clone(),
             may_be_set_aside: stage.counts && running.is_none(),
-            stage: format!("{}{again}", words::stage(&stage.stage)),
+            stage: format!("{}{again}", stage.stage),
+            place: words::stage(&stage.stage),
             result: match &stage.skipped {
                 Some(why) if why.is_empty() => "skipped".into(),
                 Some(why) => format!("skipped: {why}"),

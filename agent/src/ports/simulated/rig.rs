@@ -2,6 +2,7 @@
 
 use turnback_core::kind::rig::AnyRig;
 
+use crate::error_chain::plain;
 use crate::ports::error::PortError;
 
 /// Finds a rig by name or file.
@@ -15,7 +16,7 @@ pub fn load(what: &str) -> Result<AnyRig, PortError> {
     }
     let text = std::fs::read_to_string(what).map_err(|error| PortError::Unknown {
         name: format!("sim:{what}"),
-        known: format!("no built-in rig has that name, and as a file it cannot be read ({error})"),
+        known: format!("no built-in rig has that name, and as a file it cannot be read ({})", plain(&error)),
     })?;
     AnyRig::parse(&text).map_err(|error| PortError::NotARig { file: what.to_owned(), cause: error.to_string() })
 }

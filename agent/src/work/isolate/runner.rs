@@ -7,7 +7,7 @@ use turnback_core::{
     base::{labels::Labels, placement::Placement},
     document::{
         Document,
-        case::{self, Case, CaseState, Ended, Showing, Source, Spot, Stage, StageName, StageResult},
+        case::{self, Case, CaseLine, CaseState, Ended, Showing, Source, Spot, Stage, StageName, StageResult},
         run::Report,
     },
     event::Event,
@@ -127,6 +127,12 @@ pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, Case
             Way::Bytes(_) => Medium::Unknown,
         },
         offers_cable_test: port.offers_cable_test(),
+        line: match port.way() {
+            Way::Frames(_) => None,
+            Way::Bytes(line) => {
+                Some(CaseLine { format: line.usual_format().unwrap_or_default(), capabilities: line.capabilities() })
+            }
+        },
         stages: Vec::new(),
         state: CaseState::Open,
         verdict: Verdict::unjudged(),

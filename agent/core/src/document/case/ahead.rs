@@ -17,12 +17,31 @@ impl Case {
     /// What is left to do if nothing changes: places that passed pass again, places that failed fail again, and new
     /// ones pass.
     pub fn ahead(&self) -> Ahead {
+        self.project(false)
+    }
+
+    /// The same if the next stage fails, where nothing has failed yet: a failure is repeated before anything is blamed.
+    pub fn ahead_if_next_fails(&self) -> Option<Ahead> {
+        let failed = |s: &Stage| s.result.as_ref().is_some_and(|r| r.showing == Showing::Fails);
+        let measures = self.next.as_ref().is_some_and(|next| next.stage != StageName::CableTest);
+        (measures && !self.stages.iter().any(|s| s.ended == Ended::Done && failed(s))).then(|| self.project(true))
+    }
+
+    /// Plays the case to its end; its next stage may fail, whatever was seen before.
+    fn project(&self, mut fails: bool) -> Ahead {
         let mut case = self.clone();
         let mut ahead = Ahead::default();
         while let Some(next) = case.next.clone().filter(|_| ahead.stages < STAGES_MAX) {
             ahead.stages += 1;
             ahead.time_s += next.time_s;
-            case.stages.push(expected(&case, &next));
+            let mut stage = expected(&case, &next);
+            if std::mem::take(&mut fails)
+                && let Some(result) = &mut stage.result
+            {
+                result.showing = Showing::Fails;
+                result.tried.failed = result.tried.units;
+            }
+            case.stages.push(stage);
             case.settle();
         }
         ahead

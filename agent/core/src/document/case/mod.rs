@@ -17,6 +17,7 @@ use crate::base::caution::Caution;
 use crate::judge::Verdict;
 use crate::kind::ethernet::link::{Capabilities, Medium};
 use crate::kind::port::PortIdentity;
+use crate::kind::serial::format::{LineCapabilities, LineFormat};
 use crate::plan::Profile;
 
 pub use name::{Spot, StageName};
@@ -55,6 +56,10 @@ pub struct Case {
     /// The adapter offers the kernel's cable test.
     #[serde(default)]
     pub offers_cable_test: bool,
+    /// What a serial line can do, from which the time of its stages follows; none of an Ethernet port, and in a case of
+    /// an older program.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub line: Option<CaseLine>,
     /// Every stage in the order in which it was done or skipped.
     pub stages: Vec<Stage>,
     /// Whether anything is left to do.
@@ -72,6 +77,15 @@ pub struct Case {
     /// Why somebody closed the case before it was decided.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub closed: Option<String>,
+}
+
+/// A serial line as its case found it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CaseLine {
+    /// Format that is used where nobody names one.
+    pub format: LineFormat,
+    /// What the port can show and do.
+    pub capabilities: LineCapabilities,
 }
 
 /// What the stages of a case are run with. They belong to the case, so that whoever takes it up again need not repeat

@@ -2,12 +2,13 @@
 
 use super::line::{Line, PAUSES_MIN, Visit};
 use super::name::{Spot, StageName};
-use super::{Move, Who};
+use super::{Case, Move, Who};
 use crate::base::caution::Caution;
 use crate::base::figure::upper;
 use crate::document::case::stage::Showing;
 use crate::kind::Kind;
 use crate::kind::ethernet::link::Medium;
+use crate::kind::serial::format::{LineCapabilities, LineFormat};
 use crate::plan::Profile;
 
 /// The move that leads to a stage; `still` where everything is in place from the stage before.
@@ -45,12 +46,20 @@ pub(super) fn time_s(line: &Line, stage: &StageName) -> u64 {
         StageName::CableTest => CABLE_TEST_S,
         StageName::TwoPairs(_) => line.case.options.soak_s,
         _ if is_long(line, stage) => soak_s(line, &stage.spot().unwrap_or(Spot::AtPort)),
-        _ => line.case.options.profile.as_ref().map_or(0, run_s),
+        _ => line.case.options.profile.as_ref().map_or(0, |profile| run_s(line.case, profile)),
     }
 }
 
 /// How long one run of a profile takes, seconds.
-fn run_s(profile: &Profile) -> u64 {
+fn run_s(case: &Case, profile: &Profile) -> u64 {
+    if case.port.kind == Kind::Serial {
+        let asked = case.options.line.as_ref().and_then(|words| words.parse().ok());
+        // Of a case of an older program the capabilities are not known: its line takes its time, like most.
+        let paced = LineCapabilities { paced: true, ..LineCapabilities::default() };
+        let (format, can) = case.line.map_or((LineFormat::default(), paced), |line| (line.format, line.capabilities));
+        let takes = profile.line_seconds(asked.unwrap_or(format), &can, None).unwrap_or(profile.time.as_secs_f64());
+        return (profile.listen.as_secs_f64() + takes).ceil() as u64;
+    }
     let time = profile.sends_for().unwrap_or(profile.time);
     (profile.listen + time + profile.settle).as_secs_f64().ceil() as u64
 }

@@ -134,7 +134,7 @@ pub struct StageResult {
     pub seconds_by_chance: Option<f64>,
     /// Why the run ended early, if it did.
     pub stopped: Option<Stopped>,
-    /// Every bit of what failed came back inverted.
+    /// What failed came back inverted: every bit, or the line rested at the wrong level.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub inverted: bool,
     /// What a pass had to prove: bit error ratio.
@@ -189,7 +189,8 @@ impl StageResult {
         let frames = report.ethernet();
         let spread = Spread::of(&report.seconds, 0);
         Self {
-            showing: match verdict.outcome {
+            // Whoever does a stage was told to fit the plug.
+            showing: match verdict.outcome_if_plugged() {
                 Outcome::Pass => Showing::Passes,
                 Outcome::Fault if verdict.location == [Location::Host] => Showing::HostFails,
                 // Where this computer may be to blame as well, every port, plug and cable would fail here alike.
@@ -217,7 +218,8 @@ impl StageResult {
             error_groups: spread.groups,
             seconds_by_chance: seconds_by_chance(&report.steps, &spread),
             stopped: report.stopped,
-            inverted: report.damage.kind() == DamageKind::Inverted,
+            inverted: report.damage.kind() == DamageKind::Inverted
+                || verdict.reasons.iter().any(|reason| reason.rule == RuleId::LineInverted),
             limit: report.limit.bit_error_ratio,
             confidence: report.limit.confidence,
         }

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::judge::facts::{Common, Silence};
+use crate::judge::ratio::ERRORS_MIN;
 use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::probe::BLOCK_BYTES;
@@ -192,6 +193,14 @@ impl SerialFacts {
     /// Characters that the chip found wrong by their stop or parity bit.
     pub fn characters_in_error(&self) -> u64 {
         characters_in_error(self.errors, &self.counts)
+    }
+
+    /// The line reads as a break though none was sent, time and again, and next to no block comes back whole: it rests
+    /// at the wrong level.
+    pub fn rests_at_break(&self) -> bool {
+        let breaks = self.errors.map_or(0, |errors| errors.breaks);
+        let (tried, failed) = (self.blocks_tried(), self.blocks_failed());
+        breaks >= ERRORS_MIN && tried > 0 && failed.saturating_mul(10) >= tried.saturating_mul(9)
     }
 
     /// Bits of one character, its start, parity and stop bits included.

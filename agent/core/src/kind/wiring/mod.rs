@@ -60,14 +60,19 @@ impl WiringKind {
         }
     }
 
-    /// The whole page about this plug, at most 80 columns of ASCII, ending in a newline.
-    pub fn page(self) -> String {
+    /// The whole page about this plug in ASCII, ending in a newline. Its lines have at most `width` columns, and never
+    /// more than 80; a drawing needs up to 60.
+    pub fn page(self, width: usize) -> String {
+        let with_lines = |open, wired| {
+            let title = format!("Modem lines with it (--wiring {open}; ring indicator wired: --wiring {wired})");
+            page::paragraph("", "  ", &title, width) + &modem_line_table(open, wired)
+        };
         let modem_lines = match self {
-            Self::De9 => modem_line_table(LinePlug::De9, LinePlug::De9Ri),
-            Self::Db25 => modem_line_table(LinePlug::Db25, LinePlug::Db25Ri),
+            Self::De9 => with_lines(LinePlug::De9, LinePlug::De9Ri),
+            Self::Db25 => with_lines(LinePlug::Db25, LinePlug::Db25Ri),
             Self::EightPinTwoPair | Self::EightPinFourPair | Self::Rj48c | Self::Rs422 | Self::Fibre => String::new(),
         };
-        page::render(self.wiring(), &modem_lines)
+        page::render(self.wiring(), &modem_lines, width)
     }
 }
 

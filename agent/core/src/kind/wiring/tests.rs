@@ -131,12 +131,13 @@ fn numbered_plugs_mark_their_first_pin() {
 }
 
 #[test]
-fn each_page_is_ascii_and_fits_eighty_columns() {
-    for kind in WiringKind::ALL {
-        let page = kind.page();
+fn each_page_is_ascii_and_fits_its_width() {
+    for (kind, width) in WiringKind::ALL.into_iter().flat_map(|kind| [60, 80].map(|width| (kind, width))) {
+        let page = kind.page(width);
         assert!(page.is_ascii() && page.ends_with('\n') && !page.ends_with("\n\n"), "{kind}");
+        assert_eq!(kind.page(80), kind.page(120), "longer lines are hard to read");
         for line in page.lines() {
-            assert!(line.len() <= 80, "{kind}: {} columns: {line}", line.len());
+            assert!(line.len() <= width, "{kind}: {} columns: {line}", line.len());
             assert_eq!(line, line.trim_end(), "{kind}: blanks at the end of a line");
         }
     }
@@ -149,7 +150,7 @@ fn each_page_says_uses_limits_and_cautions_and_local_codes_once() {
         assert_eq!(wiring.name, kind.name());
         // The page breaks lines anywhere, so compare word by word.
         let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
-        let page = words(&kind.page());
+        let page = words(&kind.page(80));
         assert!(!wiring.tests.is_empty() && !wiring.cannot_show.is_empty() && !wiring.cautions.is_empty(), "{kind}");
         for text in wiring.tests.iter().chain(wiring.cannot_show).chain([&wiring.view, &wiring.title]) {
             assert!(page.contains(&words(text)), "{kind} lacks: {text}");
@@ -211,7 +212,7 @@ fn names_read_back_and_unknown_ones_are_answered_with_the_allowed() {
 
 #[test]
 fn a_page_reads_well() {
-    insta::assert_snapshot!(WiringKind::De9.page());
+    insta::assert_snapshot!(WiringKind::De9.page(80));
 }
 
 /// A drawing as a grid, whose wires can be followed with a finger.

@@ -37,6 +37,7 @@ use crate::{
         view::{View, tokens::Role},
     },
     http::fleet::{self as page, StartError},
+    show::lines::tell,
     tell::answer,
 };
 
@@ -67,7 +68,7 @@ impl DemoError {
 /// Runs the demo until a signal ends it.
 pub fn run(machines: u32, listen: Option<SocketAddr>) -> ExitCode {
     if let Some(listen) = listen.filter(|listen| !listen.ip().is_loopback()) {
-        tell!("error: listen `{listen}` is not allowed: the demo is for 127.0.0.1 and [::1] only");
+        tell("error: ", format_args!("listen `{listen}` is not allowed: the demo is for 127.0.0.1 and [::1] only"));
         return ExitCode::from(USAGE);
     }
     let runtime = match runtime() {

@@ -276,7 +276,9 @@ fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
     ));
     match (next_still, next_with) {
         (true, _) => conclusion.want_still(stage),
-        (false, true) => conclusion.want(stage, "The plug goes out again, and the failure must come back."),
+        (false, true) => {
+            conclusion.want(stage, "The plug goes back to the place that failed. The failure must come back too.")
+        }
         (false, false) => conclusion.want(
             stage,
             "The plug goes back to the last place that passed. It must pass again; if not, the cable is not the cause.",

@@ -129,12 +129,22 @@ pub(super) fn repeat(rule: &RuleId) -> &'static str {
 fn steady(line: &Line, fails: u32) -> Conclusion {
     let text = format!("at-port: {fails} of {fails} runs fail. {}", last_failure(line));
     if fails < 2 {
-        return Conclusion::fault(&[Location::Port, Location::Plug], text)
-            .sure("seen once; port and plug cannot be told apart yet")
+        let seen = if is_only_open(line) {
+            Conclusion::undecided(text)
+        } else {
+            Conclusion::fault(&[Location::Port, Location::Plug], text)
+                .sure("seen once; port and plug cannot be told apart yet")
+        };
+        return seen
             .want(HERE, "A bad contact is the most common cause.")
             .want(StageName::OtherPlug, "Another plug tells port and plug apart.");
     }
     tell_apart(line, text)
+}
+
+/// All that is known is that nothing came back with this plug in this port: a plug that nobody fitted looks like that.
+fn is_only_open(line: &Line) -> bool {
+    line.bench.iter().all(|v| v.result.rule == RuleId::LoopOpen && v.gear == Gear::Own)
 }
 
 /// It failed after it had passed with the same plug in the same port.
@@ -283,7 +293,12 @@ impl<'l, 'a> Exchange<'l, 'a> {
 fn tell_apart(line: &Line, text: String) -> Conclusion {
     let runs = Exchange::new(line);
     let both = [Location::Port, Location::Plug];
-    let open = Conclusion::fault(&both, text.clone()).sure("port and plug cannot be told apart yet").then(
+    let open = if is_only_open(line) {
+        Conclusion::undecided(text.clone())
+    } else {
+        Conclusion::fault(&both, text.clone()).sure("port and plug cannot be told apart yet")
+    };
+    let open = open.then(
         "Try this plug in a port of the same kind that works, and a plug that works in this port. Until then use a \
          spare port.",
     );

@@ -6,7 +6,7 @@ use super::*;
 use crate::base::rng::Rng;
 use crate::document::case::name::Spot;
 use crate::document::case::stage::{Ended, Showing, Source, Stage, StageResult};
-use crate::document::case::{CaseOptions, Who};
+use crate::document::case::{CaseLine, CaseOptions, Who};
 use crate::document::run::{Latency, Tried};
 use crate::judge::facts::Facts;
 use crate::judge::{remarks as remarks_on_a_run, rules as rules_of_a_run};
@@ -14,7 +14,9 @@ use crate::kind::ethernet::cable_test::{CableTest, Pair, PairResult, PairStatus}
 use crate::kind::ethernet::facts::EthernetFacts;
 use crate::kind::ethernet::link::{Capabilities, LinkState, Medium};
 use crate::kind::serial::facts::SerialFacts;
+use crate::kind::serial::format::LineCapabilities;
 use crate::kind::{Kind, port::PortIdentity};
+use crate::plan::Profile;
 
 /// Whatever has a name is said by some rule or remark, or by one of those few places that judge nothing.
 #[test]
@@ -55,6 +57,7 @@ fn case(segments: &[&str]) -> Case {
         capabilities: Capabilities { internal_loop: true, ..Capabilities::default() },
         medium: Medium::Unknown,
         offers_cable_test: false,
+        line: None,
         stages: Vec::new(),
         state: CaseState::Open,
         verdict: Verdict { outcome: nothing.outcome, ..Verdict::unjudged() },
@@ -546,7 +549,7 @@ fn what_this_computer_drops_uncounted_hides_no_other_fault() {
 fn inverted_bits_point_to_the_polarity_first() {
     let mut case = with(&[], &["internal+"]);
     lead_with(&mut case, |_| StageResult { inverted: true, ..result(false, Showing::Fails, 5000) });
-    assert!(case.verdict.next.starts_with("Every bit came back inverted"), "{}", case.verdict.next);
+    assert!(case.verdict.next.starts_with("The signal looks inverted"), "{}", case.verdict.next);
 }
 
 /// What a pass says of the soak is what the soak proved.
@@ -720,6 +723,31 @@ fn what_is_left_to_do_is_told_beforehand() {
     assert_eq!((ahead.stages, ahead.time_s), (2, 60), "the far end and its soak");
     assert_eq!(with(&[], &["internal+", "at-port+", "far-end+", "soak+"]).ahead().stages, 0);
     assert_eq!(with(&[], &["internal+", "at-port+", "far-end-"]).ahead().stages, 8);
+    // A failure is repeated: whoever has seen none yet is told so too, and it is as many stages as it takes then.
+    let good = with(&[], &["internal+", "at-port+"]);
+    let worst = good.ahead_if_next_fails().unwrap();
+    assert_eq!(worst.stages, 1 + with(&[], &["internal+", "at-port+", "far-end-"]).ahead().stages);
+    assert!(worst.stages > good.ahead().stages && worst.time_s > good.ahead().time_s);
+    assert_eq!(with(&[], &["internal+", "at-port+", "far-end-"]).ahead_if_next_fails(), None);
+}
+
+/// At 300 bits a second the limit takes 27 minutes to prove, whatever the profile says of Ethernet.
+#[test]
+fn a_stage_on_a_slow_serial_line_takes_as_long_as_its_line_needs() {
+    let mut case = with(&[], &[]);
+    case.port.kind = Kind::Serial;
+    case.options.profile = Some(Profile::named("quick").unwrap());
+    let first = |case: &mut Case, line: Option<&str>| {
+        case.options.line = line.map(str::to_owned);
+        case.settle();
+        case.next.as_ref().unwrap().time_s
+    };
+    // By hand: 389 445 bits (see `plan::line`) at 240 data bits a second, and some seconds before them.
+    assert!((1623..1645).contains(&first(&mut case, Some("300,8N1"))));
+    assert!((4..15).contains(&first(&mut case, None)), "115200,8N1 where nothing is known");
+    let capabilities = LineCapabilities { paced: true, ..LineCapabilities::default() };
+    case.line = Some(CaseLine { format: "300,8N1".parse().unwrap(), capabilities });
+    assert!((1623..1645).contains(&first(&mut case, None)), "the format that the port knows of");
 }
 
 #[test]

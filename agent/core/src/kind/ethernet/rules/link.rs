@@ -5,17 +5,19 @@ use crate::base::placement::Placement;
 use crate::judge::RuleId;
 use crate::judge::facts::Stopped;
 use crate::judge::rule::{Finding, Rule};
-use crate::judge::suspects::{blame, blame_open_loop};
+use crate::judge::suspects::{blame, blame_open_loop, loop_open};
 use crate::kind::ethernet::facts::EthernetFacts;
 use crate::kind::ethernet::link::Medium;
 
 pub(super) const RULES: &[Rule<EthernetFacts>] = &[
-    Rule { id: RuleId::NoLink, decide: no_link },
+    Rule { id: RuleId::LoopOpen, decide: |e| loop_open(e, no_link_text(e)?) },
+    Rule { id: RuleId::NoLink, decide: |e| blame_open_loop(e, no_link_text(e)?) },
     Rule { id: RuleId::LinkLost, decide: link_lost },
     Rule { id: RuleId::LinkFlapped, decide: link_flapped },
 ];
 
-fn no_link(e: &EthernetFacts) -> Option<Finding> {
+/// What is said of a port that had no link from the beginning.
+fn no_link_text(e: &EthernetFacts) -> Option<String> {
     if e.link.up || e.counts.sent > 0 || e.common.stopped == Some(Stopped::ByUser) {
         return None;
     }
@@ -30,7 +32,7 @@ fn no_link(e: &EthernetFacts) -> Option<Finding> {
         }
         _ => "There is no link. Either the loop is open somewhere, or the port's line side is dead.",
     };
-    Some(blame_open_loop(e, text.to_owned()))
+    Some(text.to_owned())
 }
 
 fn link_lost(e: &EthernetFacts) -> Option<Finding> {
@@ -67,7 +69,8 @@ pub(super) fn examples() -> Vec<super::fixture::Example> {
     use crate::judge::Location::{Plug, Port};
     use crate::judge::Outcome;
     vec![
-        (RuleId::NoLink, with(|e| no_link_at(e, Placement::AtPort)), Outcome::Fault, vec![Plug, Port]),
+        (RuleId::LoopOpen, with(|e| no_link_at(e, Placement::AtPort)), Outcome::Undecided, vec![]),
+        (RuleId::NoLink, with(|e| no_link_at(e, Placement::Internal)), Outcome::Fault, vec![Port]),
         (RuleId::LinkLost, with(|e| e.common.stopped = Some(Stopped::LinkLost)), Outcome::Undecided, vec![]),
         (RuleId::LinkFlapped, with(|e| e.link_flaps = 2), Outcome::Fault, vec![Port, Plug]),
         (RuleId::LinkFlapped, with(|e| e.link_flaps = 1), Outcome::Undecided, vec![]),

@@ -183,7 +183,13 @@ impl Facts for EthernetFacts {
                 Placement::ReturnPort => "connect two ports that run at 1000 Mb/s",
                 _ => "run the cable to a second port of this computer and use --return-port",
             };
-            return format!("{good} {} were not tested: {other}.", upper(ONLY_1000));
+            let cable = match self.common.placement {
+                Placement::AtPort | Placement::Internal => "",
+                Placement::FarEnd | Placement::ReturnPort => {
+                    " Or take the plug off and run `turnback cable-test`: some adapters can find a broken wire."
+                }
+            };
+            return format!("{good} {} were not tested: {other}.{cable}", upper(ONLY_1000));
         }
         let further = match self.common.placement {
             Placement::AtPort => " If the link still fails, test the cable with the plug at its far end.",

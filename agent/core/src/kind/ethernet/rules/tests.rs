@@ -271,10 +271,23 @@ fn a_pass_farther_out_than_a_failure_is_undecided() {
 
 #[test]
 fn an_open_loop_never_passes_and_is_told_from_a_port_that_is_dead_inside() {
+    // A plug or cable that nobody fitted looks like a broken one: nothing is blamed, and the plug is asked for.
     for placement in Placement::ALL {
         let verdict = judge(&with(|e| no_link_at(e, placement)));
-        assert_eq!((verdict.outcome, verdict.reasons[0].rule.clone()), (Outcome::Fault, RuleId::NoLink));
+        let expected = match placement {
+            Placement::Internal => (Outcome::Fault, RuleId::NoLink, vec![Location::Port]),
+            _ => (Outcome::Undecided, RuleId::LoopOpen, vec![]),
+        };
+        assert_eq!((verdict.outcome, verdict.reasons[0].rule.clone(), verdict.location.clone()), expected);
+        let asks = verdict.next.contains("Check that a plug") || verdict.next.contains("Check that the cable");
+        assert_eq!(asks, placement != Placement::Internal, "{}", verdict.next);
     }
+    // A pass at the port with the plug that is now at the far end shows that there is one: only the cable is left.
+    let cable = judge(&with(|e| {
+        no_link_at(e, Placement::FarEnd);
+        e.common.references = vec![found(Placement::AtPort, 0)];
+    }));
+    assert_eq!((cable.outcome, &cable.location[..]), (Outcome::Fault, &[Location::Cable][..]));
     let fibre = judge(&with(|e| {
         no_link_at(e, Placement::AtPort);
         e.link.medium = Medium::Fibre;

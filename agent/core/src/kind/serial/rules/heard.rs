@@ -6,12 +6,13 @@ use crate::base::placement::Placement;
 use crate::judge::RuleId;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::shared::is_limit_proved;
-use crate::judge::suspects::{blame, blame_open_loop};
+use crate::judge::suspects::{blame, blame_open_loop, loop_open};
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::plug::LinePlug;
 
 pub(super) const RULES: &[Rule<SerialFacts>] = &[
     Rule { id: RuleId::ForeignBytes, decide: foreign_bytes },
+    Rule { id: RuleId::LoopOpen, decide: |e| loop_open(e, open_text(e)?) },
     Rule { id: RuleId::NoBytesReturned, decide: no_bytes_returned },
     Rule { id: RuleId::HearsItself, decide: hears_itself },
 ];
@@ -30,11 +31,35 @@ fn foreign_bytes(e: &SerialFacts) -> Option<Finding> {
     )
 }
 
-fn no_bytes_returned(e: &SerialFacts) -> Option<Finding> {
-    if e.counts.returned > 0 || e.counts.sent == 0 {
+fn is_silent(e: &SerialFacts) -> bool {
+    e.counts.returned == 0 && e.counts.sent > 0
+}
+
+fn none_came(e: &SerialFacts) -> String {
+    format!("{} bytes left and none came back", count(e.counts.sent))
+}
+
+/// The modem lines respond: a full plug is fitted.
+fn lines_move(e: &SerialFacts) -> bool {
+    e.plug.has_modem_lines() && !modem::none_moved(e) && !e.modem.is_empty()
+}
+
+/// What is said of a line that returned nothing, where nothing shows that a plug is fitted.
+fn open_text(e: &SerialFacts) -> Option<String> {
+    if !is_silent(e) || e.common.placement == Placement::Internal || e.plug == LinePlug::Rs485 || lines_move(e) {
         return None;
     }
-    let none = format!("{} bytes left and none came back", count(e.counts.sent));
+    let two_wires =
+        if e.capabilities.half_duplex { " If this is a two-wire RS-485 port, say so with --wiring rs485." } else { "" };
+    let none = none_came(e);
+    Some(format!("{none}. Either no plug is fitted, the plug is open, or the port's line side is dead.{two_wires}"))
+}
+
+fn no_bytes_returned(e: &SerialFacts) -> Option<Finding> {
+    if !is_silent(e) {
+        return None;
+    }
+    let none = none_came(e);
     if e.common.placement == Placement::Internal {
         return Some(
             Finding::undecided(format!(
@@ -57,16 +82,11 @@ fn no_bytes_returned(e: &SerialFacts) -> Option<Finding> {
             ),
         );
     }
-    let lines_move = e.plug.has_modem_lines() && !modem::none_moved(e) && !e.modem.is_empty();
-    if lines_move {
+    if lines_move(e) {
         let text = format!("{none}, though the modem lines do. A plug is fitted, and the data path is open.");
         return Some(blame(e, "certain that the data path is open", text));
     }
-    let two_wires =
-        if e.capabilities.half_duplex { " If this is a two-wire RS-485 port, say so with --wiring rs485." } else { "" };
-    let text =
-        format!("{none}. Either no plug is fitted, the plug is open, or the port's line side is dead.{two_wires}");
-    Some(blame_open_loop(e, text))
+    blame_open_loop(e, open_text(e)?)
 }
 
 /// On two wires the port hears itself whether or not a cable is there.

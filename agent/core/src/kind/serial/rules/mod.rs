@@ -22,6 +22,7 @@ use crate::judge::{
 };
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::plug::LinePlug;
+use crate::signal::compare::DamageKind;
 use crate::stats::ratio::Bounds;
 
 impl Facts for SerialFacts {
@@ -125,6 +126,10 @@ impl Facts for SerialFacts {
 
     fn has_plug(&self) -> bool {
         self.plug != LinePlug::Rs485
+    }
+
+    fn is_inverted(&self) -> bool {
+        self.common.damage == DamageKind::Inverted || self.rests_at_break()
     }
 
     fn damaged_in(&self) -> String {

@@ -9,6 +9,7 @@ use crate::kind::serial::plug::{LinePlug, ModemLine};
 
 pub(super) const REMARKS: &[Remark<SerialFacts>] = &[
     Remark { id: RuleId::LostInHost, say: lost_in_host },
+    Remark { id: RuleId::LineInverted, say: line_inverted },
     Remark { id: RuleId::LinesNotJudged, say: lines_not_judged },
     Remark { id: RuleId::HalfDuplex, say: half_duplex },
     Remark { id: RuleId::NoModemLines, say: no_modem_lines },
@@ -25,6 +26,16 @@ fn lost_in_host(e: &SerialFacts) -> Option<String> {
         format!(
             "This computer or its adapter lost {} bytes, by the port's own counts. They do not count against the line.",
             count(inside)
+        )
+    })
+}
+
+fn line_inverted(e: &SerialFacts) -> Option<String> {
+    e.rests_at_break().then(|| {
+        format!(
+            "The line read as a break {} times, though none was sent, and next to no block came back whole. A line \
+             looks like this whose two levels are exchanged: it rests at the wrong one.",
+            count(e.errors.unwrap_or_default().breaks)
         )
     })
 }

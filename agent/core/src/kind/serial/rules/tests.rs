@@ -70,9 +70,20 @@ fn nothing_returned_never_passes_and_names_what_it_can() {
         silent(e);
         e.modem = readings(|_| ModemInputs::default());
     });
-    assert_eq!((unplugged.outcome, &unplugged.location[..]), (Outcome::Fault, &[Location::Plug, Location::Port][..]));
+    // A plug that nobody fitted: asked for, and nothing is blamed.
+    assert_eq!((unplugged.outcome, rule(&unplugged)), (Outcome::Undecided, RuleId::LoopOpen));
+    assert!(unplugged.location.is_empty() && unplugged.next.contains("a plug is fitted"), "{unplugged:?}");
     let data_open = with(silent);
     assert!(data_open.reasons[0].text.contains("A plug is fitted"), "{data_open:?}");
+    assert_eq!((data_open.outcome, data_open.location.len()), (Outcome::Fault, 2));
+    // It passed in the port and returns nothing at the far end: only the cable is left.
+    let cable = with(|e| {
+        silent(e);
+        e.modem = readings(|_| ModemInputs::default());
+        e.common.placement = Placement::FarEnd;
+        e.common.references = vec![at(Placement::AtPort, 0, 2048)];
+    });
+    assert_eq!((cable.outcome, &cable.location[..]), (Outcome::Fault, &[Location::Cable][..]));
     // A loop inside the chip that returns nothing acquits and condemns nobody.
     let chip = with(|e| {
         silent(e);
@@ -377,7 +388,7 @@ fn inverted_bits_are_the_lines_however_slow_this_computer_is() {
     };
     let inverted = run(DamageKind::Inverted);
     assert_eq!((inverted.outcome, rule(&inverted)), (Outcome::Fault, RuleId::BytesDamaged));
-    assert!(inverted.next.starts_with("Every bit came back inverted"), "{}", inverted.next);
+    assert!(inverted.next.starts_with("The signal looks inverted"), "{}", inverted.next);
     let other = run(DamageKind::None);
     assert!(rule(&other) != RuleId::BytesDamaged && !other.next.contains("inverted"), "{other:?}");
 }

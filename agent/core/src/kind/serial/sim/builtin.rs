@@ -15,7 +15,7 @@ pub const BUILTIN_SERIAL: [(&str, &str); 18] = [
     ("serial-crossed", "quay cabinet 2: clear to send and data set ready have changed places in the plug"),
     ("serial-noisy", "quay cabinet 3: characters arrive with wrong bits"),
     ("serial-parity", "tide gauge at 9600,7E1: parity bits arrive wrong"),
-    ("serial-inverted", "weigh-bridge: a converter turns every data bit over"),
+    ("serial-inverted", "weigh-bridge: a converter has the two wires of a pair exchanged, so every level is inverted"),
     ("serial-dropping", "tide gauge: characters vanish on the way"),
     ("serial-slow-host", "quay cabinet 2: the machine is often too busy to empty the chip; port and line are good"),
     (

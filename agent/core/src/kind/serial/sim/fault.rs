@@ -14,6 +14,8 @@ pub(super) struct Character {
     /// A wrong parity bit.
     pub parity: bool,
     pub lost: bool,
+    /// The levels of the line are exchanged.
+    pub inverted: bool,
     /// Characters that appear beside it.
     pub extra: u32,
 }
@@ -42,7 +44,7 @@ impl Fault {
         let ratio = ratio(&self.spec.kind);
         match self.spec.kind {
             SerialFaultKind::Dead => character.lost = true,
-            SerialFaultKind::Inverted => character.value = !character.value,
+            SerialFaultKind::Inverted => character.inverted ^= true,
             SerialFaultKind::Drop { .. } => character.lost |= self.hits.is_hit(ratio, chance),
             SerialFaultKind::Insert { .. } => character.extra += u32::from(self.hits.is_hit(ratio, chance)),
             SerialFaultKind::ParityErrors { .. } => {

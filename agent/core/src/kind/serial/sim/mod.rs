@@ -7,6 +7,7 @@
 pub mod builtin;
 mod chip;
 mod fault;
+mod inverted;
 pub mod rig;
 #[cfg(test)]
 mod tests;

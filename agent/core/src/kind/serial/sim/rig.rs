@@ -211,7 +211,8 @@ pub enum SerialFaultKind {
         /// Per character.
         ratio: Ratio,
     },
-    /// Data bits arrive as their complement, as behind a converter with its two wires swapped.
+    /// The levels of the line are exchanged, start and stop bits and rest too, as behind a converter with its two wires
+    /// swapped. Twice over, as through a segment out and back, they are right again.
     Inverted,
     /// Nothing goes over.
     Dead,

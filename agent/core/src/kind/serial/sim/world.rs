@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use super::chip::{Chip, Item};
 use super::fault::{Character, Fault};
+use super::inverted::InvertedLine;
 use super::rig::{Joins, SerialFault, SerialFaultKind, SerialRig};
 use crate::base::placement::Placement;
 use crate::base::rng::Rng;
@@ -32,6 +33,7 @@ pub struct SerialWorld {
     free_at: Nanos,
     /// On its way, in order of arrival.
     flying: VecDeque<(Nanos, Item)>,
+    inverted: InvertedLine,
     console_at: Option<Nanos>,
     chance: Rng,
     faults: Vec<Fault>,
@@ -56,6 +58,7 @@ impl SerialWorld {
             queue: VecDeque::new(),
             free_at: 0,
             flying: VecDeque::new(),
+            inverted: InvertedLine::default(),
             console_at: (console > 0).then(|| SECOND_NS / u64::from(console)),
             chip: Chip::new(rig, root.branch(2)),
             chance,
@@ -196,7 +199,11 @@ impl SerialWorld {
         self.free_at = self.free_at.max(end);
         let dead = self.present_faults().any(|fault| matches!(fault.kind, SerialFaultKind::Dead));
         if self.turns_back() && !dead {
-            self.flying.push_back((end, Item::Break));
+            if self.is_inverted() {
+                self.inverted.send_break(end - ns, ns, &self.format);
+            } else {
+                self.flying.push_back((end, Item::Break));
+            }
         }
         self.advance_to(end);
     }
@@ -218,6 +225,7 @@ impl SerialWorld {
     pub fn discard(&mut self) {
         self.queue.clear();
         self.flying.clear();
+        self.inverted.clear();
         self.chip.clear();
         self.free_at = self.free_at.min(self.now);
     }
@@ -232,7 +240,7 @@ impl SerialWorld {
         let sending = (!self.queue.is_empty() && self.may_send())
             .then(|| self.free_at.max(self.now) + self.format.characters_ns(1));
         let flying = self.flying.front().map(|(at, _)| *at);
-        [self.chip.next_ready_at(), flying, sending, self.console_at]
+        [self.chip.next_ready_at(), flying, self.inverted.next_at(&self.format), sending, self.console_at]
             .into_iter()
             .flatten()
             .min()
@@ -259,6 +267,7 @@ impl SerialWorld {
             }
             self.console_at = Some(at + SECOND_NS / u64::from(self.rig.plug.console_bytes_per_second.max(1)));
         }
+        self.flying.extend(self.inverted.advance(to, &self.format));
         self.flying.make_contiguous().sort_by_key(|(at, _)| *at);
         while self.flying.front().is_some_and(|(at, _)| *at <= to) {
             if let Some((at, item)) = self.flying.pop_front() {
@@ -301,6 +310,12 @@ impl SerialWorld {
         self.faults.iter().filter(|fault| self.meets(fault)).map(|fault| &fault.spec)
     }
 
+    fn is_inverted(&self) -> bool {
+        // Through a segment the signal goes twice.
+        let once = |f: &&SerialFault| !matches!(f.place, FaultPlace::Segment(_)) && f.kind == SerialFaultKind::Inverted;
+        self.present_faults().filter(once).count() % 2 == 1
+    }
+
     fn meets(&self, fault: &Fault) -> bool {
         let here = match &fault.spec.place {
             FaultPlace::PortHost => !self.setup.known_good_port,
@@ -336,9 +351,14 @@ impl SerialWorld {
             let value = self.chance.draw() as u8 & self.format.data_mask();
             self.flying.push_back((at, Item::Byte { value, framing: false, parity: false }));
         }
-        if !character.lost {
-            let Character { value, framing, parity, .. } = character;
-            self.flying.push_back((at, Item::Byte { value: value & self.format.data_mask(), framing, parity }));
+        match character {
+            Character { lost: true, .. } => {}
+            Character { inverted: true, .. } => {
+                self.inverted.send(at - self.format.characters_ns(1), &character, &self.format);
+            }
+            Character { value, framing, parity, .. } => {
+                self.flying.push_back((at, Item::Byte { value: value & self.format.data_mask(), framing, parity }));
+            }
         }
     }
 }
