@@ -50,7 +50,7 @@ fn each_mistake_is_named_with_its_line() {
         ("[bench]\nlot = 'quay-7'\nplugs = ['P-1', 'P-2',\n'P-1']", ":4: two plugs are called `P-1`"),
         ("[bench]\nlot = 'quay-7'\nlabels = 'labels'", ":3: folder `labels` is no absolute path"),
         ("[bench]\nlot = 'quay-7'\nannounce = ['office']", ":3: announce `office`"),
-        ("[bench]\nlot = 'quay-7'\nslot = 'slot-1'", ":3: unknown field `slot`"),
+        ("[bench]\nlot = 'quay-7'\nslot = 'slot-1'", ":3: there is no key `slot` here"),
         ("[[announce]]\nname = 'a'\nlog = true\n[[announce]]\nname = 'a'\nlog = true", ":5: a second target"),
     ];
     for (text, expected) in table {

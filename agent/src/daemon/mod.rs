@@ -4,7 +4,7 @@
 //! harbour). It enters what they find into the logbook, and [`announce`] tells the targets of changes. [`status`] holds
 //! everything that is known now, and [`queue`] says who goes next. [`agent`] lists what page, API and control socket
 //! may ask; [`running`] answers; [`keys`] knows who may. [`mod@fleet`] sends what is recorded to the machine's fleet.
-//! [`bench`] tests the cards of a lot. [`service`] puts the parts together.
+//! [`mod@bench`] tests the cards of a lot. [`service`] puts the parts together.
 
 pub mod agent;
 pub mod announce;

@@ -2,7 +2,7 @@
 //! hands is shown, announced, and waits until somebody answers.
 //!
 //! One thread, which carries out a test at a time and then looks anew. [`state`] holds what is asked and answered,
-//! [`room`] keeps the bench away from what is not its own, [`view`] shows it, [`paper`] writes certificates and labels.
+//! [`room`] keeps the bench away from what is not its own, `view` shows it, [`paper`] writes certificates and labels.
 //! How cards are tested is in [`work::bench`](crate::work::bench).
 
 pub mod paper;

@@ -123,8 +123,9 @@ struct Want {
     still: bool,
 }
 
-/// More attempts at one stage than this tell nothing new. Our own choice.
-const ATTEMPTS_MAX: u32 = 7;
+/// More attempts at one stage than this tell nothing new: five long ones, and some before that were too short. Our own
+/// choice.
+const ATTEMPTS_MAX: u32 = 10;
 
 /// What follows from a case's stages.
 struct Settled {

@@ -1113,7 +1113,7 @@ fn interference_that_hits_runs_at_random_seldom_blames_anybody() {
         stages += case.stages.len();
         most = case.stages.iter().map(|stage| Line::new(&case).attempts(&stage.name)).fold(most, u32::max);
     }
-    assert_eq!(most, 7, "attempts at one stage");
+    assert_eq!(most, 10, "attempts at one stage");
     // Five runs that fail against five that pass come by chance in one of 252 series.
     assert!(blamed * 100 <= cases, "{blamed} of {cases}");
     assert!(stages as u64 <= 12 * cases, "{stages} stages in {cases} cases");
