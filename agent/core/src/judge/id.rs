@@ -280,9 +280,9 @@ impl RuleId {
     }
 
     /// Whether the frames or blocks that failed are what this rule speaks of. A wrong modem line, flow control or
-    /// format is none of them.
+    /// format is none of them, and a line on which no byte came back is given up after a few blocks.
     pub fn is_counted_in_units(&self) -> bool {
-        !matches!(self, Self::ModemLines | Self::FlowControl | Self::FormatFails)
+        !matches!(self, Self::ModemLines | Self::FlowControl | Self::FormatFails | Self::NoBytesReturned)
     }
 
     /// Whether a hand on the plug or a hit from outside can cause this once; the second time, it is a failure.

@@ -80,6 +80,17 @@ fn a_dead_line_needs_its_turns_only() {
     assert!(!blamed(&runs[..3], false));
 }
 
+/// A serial line on which no byte comes back is given up after three blocks, of which one is missed: that is dead too.
+#[test]
+fn a_line_without_a_byte_is_dead_however_few_blocks_were_tried() {
+    let none = |rule| StageResult { rule, tried: Tried { units: 3, failed: 1 }, seconds: 1, ..run(1, 1, 1) };
+    let turns = |rule: RuleId| {
+        blamed(&[(false, run(0, 0, 0)), (true, none(rule.clone())), (false, run(0, 0, 0)), (true, none(rule))], false)
+    };
+    assert!(turns(RuleId::NoBytesReturned));
+    assert!(!turns(RuleId::BitErrors));
+}
+
 /// A run whose ratio comes within three times of the mildest failure is hit as well, though it passes.
 #[test]
 fn a_steady_ratio_near_the_failures_is_the_same() {
