@@ -441,13 +441,9 @@ impl<'a> BenchRunner<'a> {
         place(&*self.bench, &mut test, &knows.history, &Kept::default(), false).map_err(needs)?;
         match step {
             Step::ProvePlug { plug, .. } => {
-                // The other ports keep good plugs, which are not this one.
-                let other = |label: &Option<String>| label.as_ref() == Some(plug);
-                if let Some(at) = test.plugs.iter().position(other) {
-                    test.plugs.swap(0, at);
-                } else {
-                    test.plugs[0] = Some(plug.clone());
-                }
+                // Nobody is asked to fit others, and what fails without one must not be put on one.
+                test.plugs.fill(None);
+                test.plugs[0] = Some(plug.clone());
             }
             _ if reference.slot.as_ref().is_none_or(|slot| slot == thing) => test.slot.clone_from(thing),
             // It is somewhere else still.
