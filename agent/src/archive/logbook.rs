@@ -71,6 +71,30 @@ pub struct Outgoing {
     pub last_error: Option<String>,
 }
 
+impl Outgoing {
+    /// A document with this id on its way to each of these targets, not tried yet. `port` is what it is about.
+    pub fn to_each(
+        targets: &[String],
+        id: &str,
+        port: &str,
+        at_ms: i64,
+        document: &impl serde::Serialize,
+    ) -> Vec<Self> {
+        let document = serde_json::to_string(document).unwrap_or_default();
+        let one = |target: &String| Self {
+            id: id.to_owned(),
+            target: target.clone(),
+            port: port.to_owned(),
+            at_ms,
+            document: document.clone(),
+            attempts: 0,
+            next_try_ms: at_ms,
+            last_error: None,
+        };
+        targets.iter().map(one).collect()
+    }
+}
+
 /// All that follows from one run.
 #[derive(Clone, Debug, Default)]
 pub struct Entry {

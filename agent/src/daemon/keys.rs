@@ -3,6 +3,7 @@
 //! Only digests are kept, in the records, so that neither a copy of them nor a log holds a secret. A session and a code
 //! survive a restart. The token in the token file is not among them; it belongs to whoever can read the file.
 
+use data_encoding::HEXLOWER;
 use std::{
     collections::BTreeSet,
     io,
@@ -431,14 +432,14 @@ fn of<'a>(keys: &'a mut [Key], secret: &str, now_ms: i64) -> Option<&'a mut Key>
 }
 
 fn digest(secret: &str) -> String {
-    Sha256::digest(secret.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect()
+    HEXLOWER.encode(&Sha256::digest(secret.as_bytes()))
 }
 
 /// 256 bits as hexadecimal digits.
 fn random() -> Result<String, KeysError> {
     let mut bytes = [0; 32];
     getrandom::fill(&mut bytes).map_err(|error| KeysError::Random(error.into()))?;
-    Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+    Ok(HEXLOWER.encode(&bytes))
 }
 
 const NOTE: &str = "keys";

@@ -1,5 +1,6 @@
 //! The token that changing calls, and all calls from other machines, must show.
 
+use data_encoding::HEXLOWER;
 use std::{
     fs::{File, OpenOptions},
     io::{self, Read, Write},
@@ -89,7 +90,7 @@ impl Token {
     fn create(path: &Path) -> Result<Self, TokenError> {
         let mut random = [0; 32];
         getrandom::fill(&mut random).map_err(|e| failed("create", path, e.into()))?;
-        let text: String = random.iter().map(|byte| format!("{byte:02x}")).collect();
+        let text = HEXLOWER.encode(&random);
         // Written aside and then given its name, so that nobody ever reads half a token.
         let aside = path.with_extension(format!("new-{}", std::process::id()));
         let written = OpenOptions::new()

@@ -3,6 +3,7 @@
 //! Everything is read from the kernel's open interfaces. What the kernel shows only to an administrator (vital product
 //! data, the card's memory) is left out without the right.
 
+use data_encoding::HEXLOWER;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use turnback_core::{
@@ -32,7 +33,7 @@ use super::{
     inventory::{InventoryError, PortEntry, ethernet_ports},
 };
 
-pub use super::ethernet::device::card::tree::{BusCounts, CardBus};
+pub use super::ethernet::device::card::tree::{BusCounts, CardBus, ON_A_CABLE, SOLDERED_IN};
 
 /// A card of this machine.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -249,7 +250,7 @@ fn medium(link: &Link) -> Medium {
 fn image(interface: &Interface, driver: &str, ports: &[PortEntry]) -> Option<ImageFacts> {
     let image = interface.image().map_err(|error| tracing::info!("no image of its memory: {error}")).ok().flatten()?;
     let addresses: Vec<[u8; 6]> = ports.iter().filter_map(|port| port.permanent_address).map(|a| a.0).collect();
-    let hash = |bytes: &[u8]| Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+    let hash = |bytes: &[u8]| HEXLOWER.encode(&Sha256::digest(bytes));
     Some(ImageFacts {
         bytes: image.len() as u32,
         sha256: hash(&image),

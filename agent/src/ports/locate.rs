@@ -58,20 +58,34 @@ impl Blinking {
     /// As [`blink`].
     pub fn start(port: &str) -> Result<Option<Self>, EthtoolError> {
         let interface = Interface::open(port)?;
-        // The driver says only when it is asked whether it can.
-        if interface.blink(AT_A_TIME)? == Support::Unsupported {
-            return Ok(None);
-        }
-        // A driver that fails meanwhile leaves the light dark, and that is what the person sees.
-        Ok(Some(Self::by(move || interface.blink(AT_A_TIME).is_ok())))
+        Self::by(move || interface.blink(AT_A_TIME))
     }
 
-    /// Blinks by this again and again, as long as it says true.
-    pub(crate) fn by(mut blink: impl FnMut() -> bool + Send + 'static) -> Self {
+    /// Blinks by this again and again; none where it says at once that it cannot. One that fails later leaves the light
+    /// dark, and that is what the person sees.
+    fn by<E: Send + 'static>(
+        mut blink: impl FnMut() -> Result<Support, E> + Send + 'static,
+    ) -> Result<Option<Self>, E> {
         let ended = Arc::new(AtomicBool::new(false));
         let ends = Arc::clone(&ended);
-        let thread = thread::spawn(move || while !ends.load(Ordering::Relaxed) && blink() {});
-        Self { ended, thread: Some(thread) }
+        let (send, receive) = channel();
+        let thread = thread::spawn(move || {
+            loop {
+                let done = blink();
+                let goes_on = matches!(done, Ok(Support::Done)) && !ends.load(Ordering::Relaxed);
+                // Only the first answer is waited for.
+                let _ = send.send(done);
+                if !goes_on {
+                    break;
+                }
+            }
+        });
+        let blinking = Self { ended, thread: Some(thread) };
+        match receive.recv_timeout(REFUSES_WITHIN) {
+            Ok(Ok(Support::Unsupported)) => Ok(None),
+            Ok(Err(error)) => Err(error),
+            Ok(Ok(Support::Done)) | Err(_) => Ok(Some(blinking)),
+        }
     }
 }
 
@@ -97,5 +111,20 @@ mod tests {
         // It ends only once it was told to have begun.
         assert_eq!(telling(move || told.recv(), || tell.send("begun").unwrap()), Ok("begun"));
         assert!(blink("no-such-port", Duration::from_secs(1), || panic!("told")).is_err());
+    }
+
+    #[test]
+    fn a_light_blinks_until_it_was_seen_and_one_that_cannot_does_not() {
+        assert!(Blinking::by(|| Ok::<_, ()>(Support::Unsupported)).unwrap().is_none());
+        assert_eq!(Blinking::by(|| Err("no right")).err(), Some("no right"));
+        let (tell, told) = channel();
+        let blinking = Blinking::by(move || tell.send(()).map(|()| Support::Done)).unwrap().unwrap();
+        // It blinks again and again while somebody looks.
+        for _ in 0..3 {
+            told.recv().unwrap();
+        }
+        drop(blinking);
+        while told.try_recv().is_ok() {}
+        assert!(told.recv().is_err(), "nobody blinks any more");
     }
 }

@@ -34,6 +34,21 @@ pub struct Attempt {
 }
 
 impl Attempt {
+    /// One that begins now, milliseconds since 1970 UTC.
+    pub fn begun(test: TestName, slot: String, plugs: Vec<Option<String>>, began_ms: i64) -> Self {
+        Self {
+            test,
+            slot,
+            plugs,
+            began_ms,
+            took_s: 0.0,
+            facts: None,
+            findings: Vec::new(),
+            bus_errors: None,
+            cut_off: None,
+        }
+    }
+
     /// It ran to its end.
     pub fn is_done(&self) -> bool {
         self.facts.is_some()

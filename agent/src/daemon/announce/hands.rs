@@ -24,7 +24,7 @@ pub struct HandsNeeded {
     pub slot: String,
     /// What to do.
     pub act: String,
-    /// What it tells.
+    /// What that shows.
     pub why: String,
     /// Cautions that belong to it.
     pub cautions: Vec<String>,
@@ -56,18 +56,7 @@ impl HandsNeeded {
 
     /// On its way to each of these targets.
     pub fn to(&self, targets: &[String], at_ms: i64) -> Vec<Outgoing> {
-        let document = serde_json::to_string(self).unwrap_or_default();
-        let one = |target: &String| Outgoing {
-            id: self.id.clone(),
-            target: target.clone(),
-            port: self.card.clone(),
-            at_ms,
-            document: document.clone(),
-            attempts: 0,
-            next_try_ms: at_ms,
-            last_error: None,
-        };
-        targets.iter().map(one).collect()
+        Outgoing::to_each(targets, &self.id, &self.card, at_ms, self)
     }
 }
 

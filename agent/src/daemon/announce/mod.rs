@@ -124,18 +124,7 @@ impl Announcement {
 
     /// On its way to each of these targets.
     pub fn to(&self, targets: &[String], at_ms: i64) -> Vec<Outgoing> {
-        let document = serde_json::to_string(self).unwrap_or_default();
-        let one = |target: &String| Outgoing {
-            id: self.id.clone(),
-            target: target.clone(),
-            port: self.port.clone(),
-            at_ms,
-            document: document.clone(),
-            attempts: 0,
-            next_try_ms: at_ms,
-            last_error: None,
-        };
-        targets.iter().map(one).collect()
+        Outgoing::to_each(targets, &self.id, &self.port, at_ms, self)
     }
 }
 

@@ -14,7 +14,7 @@ use crate::{
         status::{Shared, Status, Turn},
     },
     engine::cancel::Cancel,
-    ports::locate::Blinking,
+    ports::{cards::SOLDERED_IN, locate::Blinking},
     work::bench::{
         BenchError,
         seam::{Bench, Came, Keep, Order, Place, Present},
@@ -203,8 +203,6 @@ impl Status {
     }
 }
 
-/// What is soldered in is no card that goes in and out.
-const SOLDERED_IN: &str = "board-";
 const POLL: Duration = Duration::from_millis(50);
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 //! An answer is kept until the test that follows it has begun, over restarts too: nobody is asked twice to move the
 //! same thing.
 
+use data_encoding::HEXLOWER;
 use std::{
     collections::{BTreeMap, BTreeSet},
     sync::{Condvar, Mutex, MutexGuard, PoisonError},
@@ -205,7 +206,7 @@ impl Inner {
 /// A request by card test, attempts and what it asks for: the same after a restart, and another after each attempt.
 pub fn id_of(request: &Request<'_>) -> String {
     let digest = Sha256::digest(format!("{:?} {}", request.occasion, request.hands.hands));
-    let short: String = digest.iter().take(4).map(|byte| format!("{byte:02x}")).collect();
+    let short = HEXLOWER.encode(&digest[..4]);
     format!("{}-{}-{short}", request.test.test, request.test.attempts.len())
 }
 

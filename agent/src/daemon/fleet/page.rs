@@ -1,5 +1,6 @@
 //! What waits, packed for the way, a page at a time.
 
+use data_encoding::HEXLOWER;
 use sha2::{Digest, Sha256};
 use turnback_core::{
     document::{Document, DocumentKind},
@@ -113,7 +114,7 @@ fn letter(number: i64, document: &Document) -> Result<Letter, PayloadError> {
 /// two things in one: the content tells them apart.
 fn revision(id: &str, changed_at: &str, bytes: &[u8]) -> String {
     let digest = Sha256::digest(bytes);
-    let short: String = digest[..4].iter().map(|byte| format!("{byte:02x}")).collect();
+    let short = HEXLOWER.encode(&digest[..4]);
     format!("{id}@{changed_at}#{short}")
 }
 

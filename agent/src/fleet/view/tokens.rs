@@ -1,5 +1,6 @@
 //! Tokens of the fleet's page. The tables hold digests only.
 
+use data_encoding::HEXLOWER;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
@@ -82,7 +83,7 @@ impl View {
     pub async fn make_token(&self, name: &str, role: Role, by: &str) -> Result<Option<String>, FleetError> {
         let mut random = [0; 32];
         getrandom::fill(&mut random).map_err(|error| FleetError::Random(error.into()))?;
-        let secret: String = random.iter().map(|byte| format!("{byte:02x}")).collect();
+        let secret = HEXLOWER.encode(&random);
         let digest = Sha256::digest(secret.as_bytes()).to_vec();
         let sql = "INSERT INTO view_token (name, role, digest, made_by) VALUES ($1, $2, $3, $4)
             ON CONFLICT (name) DO NOTHING RETURNING name";

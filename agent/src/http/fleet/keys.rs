@@ -1,6 +1,7 @@
 //! Tokens and sessions of the fleet's page: the database has them, and each process that serves the page holds them in
 //! memory, in the manner of an agent. Every few seconds the two are made alike.
 
+use data_encoding::HEXLOWER;
 use std::{collections::BTreeSet, sync::Arc, time::Duration};
 
 use tokio::sync::watch;
@@ -83,7 +84,7 @@ impl Renewal {
             let known = |session: Session| {
                 let token = tokens.iter().find(|token| token.view.name == session.token)?;
                 Some(KnownSession {
-                    digest: hex(&session.digest),
+                    digest: HEXLOWER.encode(&session.digest),
                     name: session.token,
                     role: token.view.role,
                     made_ms: session.opened_ms,
@@ -109,7 +110,7 @@ fn known_token(token: Token) -> KnownToken {
         Role::Write => keys::Role::Test,
     };
     KnownToken {
-        digest: hex(&token.digest),
+        digest: HEXLOWER.encode(&token.digest),
         view: TokenView {
             name: token.name,
             role,
@@ -120,14 +121,9 @@ fn known_token(token: Token) -> KnownToken {
     }
 }
 
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
-/// The bytes of a digest in hexadecimal.
-fn bytes(hex: &str) -> Vec<u8> {
-    let byte = |pair: &[u8]| u8::from_str_radix(std::str::from_utf8(pair).ok()?, 16).ok();
-    hex.as_bytes().chunks(2).filter_map(byte).collect()
+/// The bytes of a digest that [`Keys`] made.
+fn bytes(digest: &str) -> Vec<u8> {
+    HEXLOWER.decode(digest.as_bytes()).unwrap_or_default()
 }
 
 const EVERY: Duration = Duration::from_secs(3);

@@ -156,8 +156,8 @@ pub async fn start(
     let renewed = tokio::spawn(renewal.for_ever(stop.clone()));
     let names = Names::new(listen, &http.hosts, tls);
     let gate = Arc::new(Gate::of_fleet(names, keys, listen.ip().is_loopback()));
-    let setting = Setting { zone: config.view.zone.clone(), demo, spine: &SPINE };
-    let cover = Cover { gate, tls, setting: Arc::new(move || setting.clone()) };
+    let setting = Setting { zone: config.view.zone.clone(), demo, without: None };
+    let cover = Cover { gate, tls, spine: &SPINE, setting: Arc::new(move || setting.clone()) };
     let broker = match config.view.ask {
         true => Some(connect(config, &view, &stop).await?),
         false => None,

@@ -7,6 +7,7 @@ use axum::{
     http::{HeaderMap, Uri},
     response::Html,
 };
+use data_encoding::HEXLOWER;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 use turnback_core::plan::Profile;
@@ -129,7 +130,7 @@ impl Step {
 
 /// A short name of a caution: cautions are told apart by their text alone.
 fn caution_name(text: &str) -> String {
-    Sha256::digest(text).iter().take(3).map(|byte| format!("{byte:02x}")).collect()
+    HEXLOWER.encode(&Sha256::digest(text)[..3])
 }
 
 /// Whether a word from an address may be such a name.

@@ -33,8 +33,8 @@ pub struct Setting {
     pub zone: String,
     /// Every port is simulated.
     pub demo: bool,
-    /// The parts of the book.
-    pub spine: &'static Spine,
+    /// Name of a part that the book does not have now.
+    pub without: Option<&'static str>,
 }
 
 /// What is needed to put [`Around`] around a view.
@@ -44,6 +44,8 @@ pub struct Cover {
     pub gate: Arc<Gate>,
     /// The session's cookie is for TLS only.
     pub tls: bool,
+    /// The book.
+    pub spine: &'static Spine,
     /// Asked for each view.
     pub setting: Arc<dyn Fn() -> Setting + Send + Sync>,
 }
@@ -56,13 +58,14 @@ impl Cover {
 
     /// What stands around a view of this part.
     pub fn around(&self, headers: &HeaderMap, uri: &Uri, here: &'static str, title: impl Into<String>) -> Around {
-        let Setting { zone, demo, spine } = (self.setting)();
+        let Setting { zone, demo, without } = (self.setting)();
         let caller = self.caller(headers);
         let may = |role| caller.as_ref().is_some_and(|caller| caller.role >= role);
         Around {
             title: title.into(),
             here,
-            spine,
+            spine: self.spine,
+            without,
             may_test: may(Role::Test),
             may_administer: may(Role::Administer),
             signed_in: caller.is_some(),
@@ -85,6 +88,8 @@ pub struct Around {
     pub here: &'static str,
     /// The book.
     pub spine: &'static Spine,
+    /// Name of a part that it does not have now.
+    pub without: Option<&'static str>,
     /// Somebody entered a token.
     pub signed_in: bool,
     /// Whoever looks may start checks and work on cases.

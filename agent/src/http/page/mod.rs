@@ -92,10 +92,9 @@ pub fn router(desk: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
     let asked = SharedAgent::clone(&desk);
     let setting = move || {
         let health = asked.health();
-        let spine = if health.bench { &SPINE_WITH_BENCH } else { &SPINE };
-        Setting { zone: health.zone, demo: health.demo, spine }
+        Setting { zone: health.zone, demo: health.demo, without: (!health.bench).then_some(BENCH) }
     };
-    let cover = Cover { gate: Arc::clone(&gate), tls, setting: Arc::new(setting) };
+    let cover = Cover { gate: Arc::clone(&gate), tls, spine: &SPINE, setting: Arc::new(setting) };
     Router::new()
         .route("/", get(overview::view))
         .route("/ports.csv", get(table::ports))
@@ -140,6 +139,7 @@ pub fn router(desk: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
 static SPINE: Spine = Spine {
     parts: &[
         ("overview", "/", "Overview"),
+        (BENCH, "/bench", "Bench"),
         ("runs", "/runs", "Runs"),
         ("cases", "/cases", "Cases"),
         ("night", "/night", "Schedule"),
@@ -149,19 +149,8 @@ static SPINE: Spine = Spine {
     tells: true,
 };
 
-/// That of an agent whose machine is a bench.
-static SPINE_WITH_BENCH: Spine = Spine {
-    parts: &[
-        ("overview", "/", "Overview"),
-        ("bench", "/bench", "Bench"),
-        ("runs", "/runs", "Runs"),
-        ("cases", "/cases", "Cases"),
-        ("night", "/night", "Schedule"),
-        ("agent", "/agent", "Agent"),
-    ],
-    who: "agent",
-    tells: true,
-};
+/// Name of the part that only a machine with a bench has.
+const BENCH: &str = "bench";
 
 impl Book {
     /// Whose session a request belongs to.

@@ -5,6 +5,7 @@
 //! whole view. A difference is text. Each line of it is either `=FROM COUNT`, which stands for lines of the old
 //! version, counted from 0, or `+` and a line.
 
+use data_encoding::HEXLOWER;
 use std::{
     collections::{HashMap, VecDeque},
     sync::{Arc, Mutex, PoisonError},
@@ -49,7 +50,7 @@ pub async fn by_difference(State(sent): State<Arc<Sent>>, request: Request, next
     let (mut head, body) = response.into_parts();
     let Some(new) = whole(body).await else { return StatusCode::INTERNAL_SERVER_ERROR.into_response() };
     let digest = Sha256::digest(new.as_bytes());
-    let tag: String = digest.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+    let tag = HEXLOWER.encode(&digest[..8]);
     let tag = format!("\"{tag}\"");
     let old = sent.find(&has);
     sent.hold(&tag, &new);

@@ -110,17 +110,8 @@ mod tests {
 
     #[test]
     fn plugs_that_another_card_had_since_are_asked_for_again() {
-        let began = |began_ms| Attempt {
-            test: TestName::Links,
-            slot: "slot-1".into(),
-            plugs: vec![Some("P-1".into()), None],
-            began_ms,
-            took_s: 0.0,
-            facts: None,
-            findings: Vec::new(),
-            bus_errors: None,
-            cut_off: None,
-        };
+        let plugs = vec![Some("P-1".into()), None];
+        let began = |began_ms| Attempt::begun(TestName::Links, "slot-1".into(), plugs.clone(), began_ms);
         let used = |thing: &str, at_ms, on| Use {
             thing: thing.into(),
             on,

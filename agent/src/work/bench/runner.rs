@@ -464,17 +464,7 @@ impl<'a> BenchRunner<'a> {
         let began_ms = jiff::Timestamp::now().as_millisecond().max(self.last_ms + 1);
         self.last_ms = began_ms;
         let done = test.attempts.iter().filter(|attempt| attempt.test == name && attempt.is_done()).count() as u64;
-        test.attempts.push(Attempt {
-            test: name,
-            slot: test.slot.clone(),
-            plugs: test.plugs.clone(),
-            began_ms,
-            took_s: 0.0,
-            facts: None,
-            findings: Vec::new(),
-            bus_errors: None,
-            cut_off: None,
-        });
+        test.attempts.push(Attempt::begun(name, test.slot.clone(), test.plugs.clone(), began_ms));
         self.keep(test, knows)?;
         self.tested = true;
         let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
@@ -554,3 +544,6 @@ fn ended_ms(test: &CardTest) -> i64 {
 pub const REFERENCE_LABEL: &str = "reference";
 /// The slot in which the reference card stays.
 pub const REFERENCE_SLOT: &str = "reference";
+
+#[cfg(test)]
+mod tests;

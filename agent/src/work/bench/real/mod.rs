@@ -30,7 +30,7 @@ use super::{
 use crate::{
     engine::cancel::Cancel,
     ports::{
-        cards::{BusCounts, CardEntry, CardPlace, cards, empty_slots},
+        cards::{BusCounts, CardEntry, CardPlace, ON_A_CABLE, SOLDERED_IN, cards, empty_slots},
         locate::Blinking,
     },
 };
@@ -173,7 +173,7 @@ impl Bench for RealBench {
 
     fn slots(&self) -> Vec<String> {
         // Empty ones first. What is soldered in or hangs on a cable is no slot; that of the reference card is taken.
-        let is_slot = |label: &str| !label.starts_with("board-") && !label.starts_with("usb-");
+        let is_slot = |label: &str| !label.starts_with(SOLDERED_IN) && !label.starts_with(ON_A_CABLE);
         let others = self.found.iter().filter(|(entry, _)| is_slot(&entry.slot) && !self.is_reference(entry));
         empty_slots().into_iter().chain(others.map(|(entry, _)| entry.slot.clone())).collect()
     }

@@ -88,7 +88,7 @@ impl Tree {
         let device = self.0.join("bus").join(kind).join("devices").join(name).canonicalize().ok()?;
         if let Some(adapter) = device.ancestors().find(|path| path.join("idVendor").exists()) {
             let at = file_name(adapter);
-            let (slot, top, functions) = (format!("usb-{at}"), adapter.to_owned(), vec![adapter.to_owned()]);
+            let (slot, top, functions) = (format!("{ON_A_CABLE}{at}"), adapter.to_owned(), vec![adapter.to_owned()]);
             return Some(Seat { at, slot, top, functions, bridge: None });
         }
         seats.iter().find(|seat| seat.functions.iter().any(|function| device.starts_with(function))).cloned()
@@ -211,11 +211,15 @@ fn place(function: &Path, slots: &BTreeMap<String, String>) -> Seat {
         (None, Some(bridge)) if at.ends_with(FIRST_PLACE) => format!("under-{}", file_name(bridge)),
         // A bus of the conventional kind has several slots below one bridge; an Express one has the first only.
         (None, Some(bridge)) => format!("under-{}-{at}", file_name(bridge)),
-        (None, None) => format!("board-{at}"),
+        (None, None) => format!("{SOLDERED_IN}{at}"),
     };
     Seat { at, slot, top: card.to_owned(), functions: Vec::new(), bridge }
 }
 
+/// How labels begin of what is no slot: what is soldered in goes nowhere, and what hangs on a cable goes anywhere.
+pub const SOLDERED_IN: &str = "board-";
+/// See [`SOLDERED_IN`].
+pub const ON_A_CABLE: &str = "usb-";
 /// The end of the address of the first device on a bus.
 const FIRST_PLACE: &str = ":00";
 
