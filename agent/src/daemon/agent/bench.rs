@@ -139,7 +139,7 @@ pub struct HandsView {
     pub request: String,
     /// What to do.
     pub act: String,
-    /// What it tells.
+    /// What that shows.
     pub why: String,
     /// Cautions that belong to it; the line that local codes come first closes them.
     pub cautions: Vec<String>,
