@@ -18,6 +18,7 @@ pub mod guard;
 pub mod http;
 pub mod metrics;
 pub mod ports;
+pub mod secret;
 pub mod show;
 pub mod work;
 

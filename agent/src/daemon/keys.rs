@@ -14,7 +14,10 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use thiserror::Error;
 
-use crate::archive::{error::ArchiveError, logbook::Logbook};
+use crate::{
+    archive::{error::ArchiveError, logbook::Logbook},
+    secret,
+};
 
 /// What a caller may do; each role may do all that those before it may.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -237,7 +240,7 @@ impl Keys {
         if !(1..=40).contains(&name.len()) || !name.chars().all(plain) {
             return Err(KeysError::Name(name.to_owned()));
         }
-        let secret = random()?;
+        let secret = secret::random_digits().map_err(KeysError::Random)?;
         self.change(|kept, now_ms| {
             if kept.tokens.iter().any(|key| key.name == name) {
                 return Err(KeysError::Taken(name.to_owned()));
@@ -316,7 +319,7 @@ impl Keys {
     /// # Errors
     /// No randomness. A session that cannot be kept lasts until the agent ends.
     pub fn open_session(&self, caller: &Caller) -> Result<String, KeysError> {
-        let secret = random()?;
+        let secret = secret::random_digits().map_err(KeysError::Random)?;
         let opened = self.change(|kept, now_ms| {
             let ends_ms = Some(now_ms + SESSION_MS);
             kept.sessions.push(Key::new(&secret, &caller.name, caller.role, &caller.name, now_ms, ends_ms));
@@ -433,13 +436,6 @@ fn of<'a>(keys: &'a mut [Key], secret: &str, now_ms: i64) -> Option<&'a mut Key>
 
 fn digest(secret: &str) -> String {
     HEXLOWER.encode(&Sha256::digest(secret.as_bytes()))
-}
-
-/// 256 bits as hexadecimal digits.
-fn random() -> Result<String, KeysError> {
-    let mut bytes = [0; 32];
-    getrandom::fill(&mut bytes).map_err(|error| KeysError::Random(error.into()))?;
-    Ok(HEXLOWER.encode(&bytes))
 }
 
 const NOTE: &str = "keys";

@@ -18,8 +18,8 @@ use super::{
 use crate::{
     config::{BenchConfig, Config, Way},
     error_chain::{plain, with_causes},
-    fleet::secret,
     ports::name::PortName,
+    secret,
     show::label::Size,
     work::bench::{CardEntry, lot, names},
 };

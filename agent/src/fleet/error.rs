@@ -4,26 +4,14 @@ use std::{error::Error, io, path::PathBuf};
 
 use thiserror::Error;
 
+use crate::secret::SecretError;
+
 /// The fleet's broker or database cannot be used.
 #[derive(Debug, Error)]
 pub enum FleetError {
-    /// A file with a secret cannot be read.
-    #[error("cannot read {}", path.display())]
-    SecretFile {
-        /// The file.
-        path: PathBuf,
-        /// The cause.
-        #[source]
-        source: io::Error,
-    },
-    /// Others can read it.
-    #[error("{} can be read by others (mode {mode:04o})", path.display())]
-    TooOpen {
-        /// The file.
-        path: PathBuf,
-        /// Its mode.
-        mode: u32,
-    },
+    /// A file with a secret cannot be used.
+    #[error(transparent)]
+    Secret(#[from] SecretError),
     /// What is in it is neither NATS credentials nor the seed of an NKey.
     #[error("{} holds neither NATS credentials nor the seed of an NKey", path.display())]
     NoCredentials {
@@ -123,7 +111,7 @@ impl FleetError {
     /// What the person can do about it.
     pub fn hint(&self) -> Option<String> {
         let text = match self {
-            Self::TooOpen { path, .. } => return Some(format!("chmod 600 {}", path.display())),
+            Self::Secret(error) => return error.hint(),
             Self::NoCredentials { .. } => "`turnback fleet accounts` makes such files",
             Self::Broker { .. } => "is nats-server running there, with these credentials and TLS as configured?",
             Self::Differs { .. } => {
@@ -134,8 +122,7 @@ impl FleetError {
             Self::Format { found, known } if found < known => "`turnback fleet init` brings them to today's format",
             Self::Format { .. } => "use the newer program",
             Self::Refused { .. } => "do these credentials allow it? docs/fleet.md lists what each account may do",
-            Self::SecretFile { .. }
-            | Self::Unreadable { .. }
+            Self::Unreadable { .. }
             | Self::Random(_)
             | Self::Authority { .. }
             | Self::Database { .. }

@@ -10,5 +10,4 @@ pub mod collect;
 pub mod database;
 pub mod error;
 pub mod payload;
-pub mod secret;
 pub mod view;

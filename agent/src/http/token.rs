@@ -1,16 +1,15 @@
 //! The token that changing calls, and all calls from other machines, must show.
 
-use data_encoding::HEXLOWER;
 use std::{
-    fs::{File, OpenOptions},
-    io::{self, Read, Write},
-    os::unix::fs::{OpenOptionsExt, PermissionsExt},
+    io,
     path::{Path, PathBuf},
 };
 
 use sha2::{Digest, Sha256};
 use subtle::ConstantTimeEq;
 use thiserror::Error;
+
+use crate::secret::{self, SecretError};
 
 /// A secret that opens the changing calls. It is kept as its digest: what is not held cannot be printed by mistake.
 #[derive(Clone)]
@@ -21,27 +20,18 @@ pub struct Token {
 /// The token cannot be read or made.
 #[derive(Debug, Error)]
 pub enum TokenError {
-    /// The file cannot be read, or not be made.
-    #[error("cannot {action} the token file {path}")]
-    File {
-        /// `read` or `create`.
-        action: &'static str,
+    /// The file cannot be made.
+    #[error("cannot create the token file {path}")]
+    Unwritable {
         /// The file.
         path: PathBuf,
         /// The cause.
         #[source]
         source: io::Error,
     },
-    /// Others can read it.
-    #[error(
-        "the token file {path} can be read by others (mode {mode:04o}): chmod 600 it, or remove it to get a new one"
-    )]
-    TooOpen {
-        /// The file.
-        path: PathBuf,
-        /// Its mode.
-        mode: u32,
-    },
+    /// It cannot be read, or others can read it.
+    #[error("the token file cannot be used; remove it to get a new one")]
+    Secret(#[from] SecretError),
     /// What is in it is no token.
     #[error(
         "the token file {path} holds no token of {TOKEN_CHARS_MIN} or more letters and digits; remove it to get a new \
@@ -59,50 +49,28 @@ impl Token {
     /// # Errors
     /// See [`TokenError`].
     pub fn load_or_create(path: &Path) -> Result<(Self, bool), TokenError> {
-        match File::open(path) {
-            Ok(file) => Self::read(path, file).map(|token| (token, false)),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => match Self::create(path) {
-                // Somebody made it in between.
-                Err(TokenError::File { source, .. }) if source.kind() == io::ErrorKind::AlreadyExists => {
-                    let file = File::open(path).map_err(|e| failed("read", path, e))?;
-                    Self::read(path, file).map(|token| (token, false))
+        match secret::read(path) {
+            Err(SecretError::Unreadable { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+                let failed = |source| TokenError::Unwritable { path: path.to_owned(), source };
+                let text = secret::random_digits().map_err(failed)?;
+                match secret::create(path, &text) {
+                    // Somebody made it in between.
+                    Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {
+                        Self::read(path, &secret::read(path)?).map(|token| (token, false))
+                    }
+                    made => made.map(|()| (Self::new(&text), true)).map_err(failed),
                 }
-                made => made.map(|token| (token, true)),
-            },
-            Err(error) => Err(failed("read", path, error)),
+            }
+            text => Self::read(path, &text?).map(|token| (token, false)),
         }
     }
 
-    fn read(path: &Path, file: File) -> Result<Self, TokenError> {
-        let mode = file.metadata().map_err(|e| failed("read", path, e))?.permissions().mode() & 0o777;
-        if mode & 0o077 != 0 {
-            return Err(TokenError::TooOpen { path: path.to_owned(), mode });
-        }
-        let mut text = String::new();
-        file.take(FILE_BYTES_MAX).read_to_string(&mut text).map_err(|e| failed("read", path, e))?;
+    fn read(path: &Path, text: &str) -> Result<Self, TokenError> {
         let text = text.trim();
         if text.len() < TOKEN_CHARS_MIN || !text.bytes().all(|b| b.is_ascii_alphanumeric()) {
             return Err(TokenError::NoToken { path: path.to_owned() });
         }
         Ok(Self::new(text))
-    }
-
-    fn create(path: &Path) -> Result<Self, TokenError> {
-        let mut random = [0; 32];
-        getrandom::fill(&mut random).map_err(|e| failed("create", path, e.into()))?;
-        let text = HEXLOWER.encode(&random);
-        // Written aside and then given its name, so that nobody ever reads half a token.
-        let aside = path.with_extension(format!("new-{}", std::process::id()));
-        let written = OpenOptions::new()
-            .write(true)
-            .create_new(true)
-            .mode(0o600)
-            .open(&aside)
-            .and_then(|mut file| writeln!(file, "{text}").and_then(|()| file.sync_all()))
-            .and_then(|()| std::fs::hard_link(&aside, path));
-        let _ = std::fs::remove_file(&aside);
-        written.map_err(|e| failed("create", path, e))?;
-        Ok(Self::new(&text))
     }
 
     /// From its text.
@@ -117,16 +85,13 @@ impl Token {
     }
 }
 
-fn failed(action: &'static str, path: &Path, source: io::Error) -> TokenError {
-    TokenError::File { action, path: path.to_owned(), source }
-}
-
 /// 128 bits as hexadecimal digits: fewer can be guessed.
 const TOKEN_CHARS_MIN: usize = 32;
-const FILE_BYTES_MAX: u64 = 1024;
 
 #[cfg(test)]
 mod tests {
+    use std::os::unix::fs::PermissionsExt;
+
     use super::*;
 
     #[test]
@@ -160,7 +125,7 @@ mod tests {
         for bit in [0o040, 0o020, 0o010, 0o004, 0o002, 0o001] {
             std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600 | bit)).unwrap();
             let refused = Token::load_or_create(&path);
-            assert!(matches!(refused, Err(TokenError::TooOpen { mode, .. }) if mode == 0o600 | bit), "{bit:o}");
+            assert!(matches!(refused, Err(TokenError::Secret(_))), "{bit:o}");
         }
         std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o600)).unwrap();
         assert!(Token::load_or_create(&path).is_ok());

@@ -20,7 +20,7 @@ use tokio::{
 
 use super::{NOT_TESTED, USAGE, complain};
 use crate::show::lines::tell;
-use crate::{config::fleet::FleetConfig, fleet::error::FleetError};
+use crate::{config::fleet::FleetConfig, fleet::error::FleetError, secret::SecretError};
 
 /// Runs the command.
 pub fn run(args: Fleet) -> ExitCode {
@@ -85,7 +85,9 @@ fn stop_at_signal(ended: watch::Sender<bool>) {
 fn failed(error: &FleetError) -> ExitCode {
     complain(error, error.hint());
     ExitCode::from(match error {
-        FleetError::Differs { .. } | FleetError::TooOpen { .. } | FleetError::NoCredentials { .. } => USAGE,
+        FleetError::Differs { .. }
+        | FleetError::Secret(SecretError::TooOpen { .. })
+        | FleetError::NoCredentials { .. } => USAGE,
         _ => NOT_TESTED,
     })
 }

@@ -6,19 +6,13 @@
 use std::{
     collections::BTreeMap,
     fmt::Write as _,
-    fs::{self, OpenOptions},
-    io::Write as _,
-    os::unix::fs::OpenOptionsExt,
     path::{Path, PathBuf},
 };
 
 use nkeys::KeyPair;
 
 use super::{Party, streams};
-use crate::{
-    config::fleet::Stream,
-    fleet::{error::FleetError, secret},
-};
+use crate::{config::fleet::Stream, fleet::error::FleetError, secret};
 
 /// What checks asked for by the fleet's page are sent to; `SITE.MACHINE` follows.
 pub const ASK: &str = "turnback.ask.v1";
@@ -97,22 +91,11 @@ pub fn prepare(folder: &Path, parties: &[Party]) -> Result<Vec<Account>, FleetEr
 
 fn make(file: &Path) -> Result<KeyPair, FleetError> {
     let unwritable = |source| FleetError::Unwritable { path: file.to_owned(), source };
-    let mut random = [0; 32];
-    getrandom::fill(&mut random).map_err(|error| unwritable(error.into()))?;
+    let random = secret::random().map_err(FleetError::Random)?;
     let key = KeyPair::new_from_raw(nkeys::KeyPairType::User, random)
         .map_err(|error| unwritable(std::io::Error::other(error)))?;
     let seed = key.seed().map_err(|error| unwritable(std::io::Error::other(error)))?;
-    // Written aside and then given its name, so that nobody ever reads half a seed.
-    let aside = file.with_extension(format!("new-{}", std::process::id()));
-    let written = OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .mode(0o600)
-        .open(&aside)
-        .and_then(|mut file| writeln!(file, "{seed}").and_then(|()| file.sync_all()))
-        .and_then(|()| fs::hard_link(&aside, file));
-    let _ = fs::remove_file(&aside);
-    written.map_err(unwritable)?;
+    secret::create(file, &seed).map_err(unwritable)?;
     Ok(key)
 }
 

@@ -10,8 +10,8 @@ use std::{fmt, time::Duration};
 use async_nats::{Client, ConnectOptions, Event};
 use turnback_core::fleet::subject::Sender;
 
-use super::{error::FleetError, secret};
-use crate::config::fleet::Broker;
+use super::error::FleetError;
+use crate::{config::fleet::Broker, secret};
 
 /// Header with the id of a message: the broker takes one that comes again as the same.
 pub const MESSAGE_ID: &str = "Nats-Msg-Id";

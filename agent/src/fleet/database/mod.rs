@@ -10,8 +10,8 @@ use rustls::{ClientConfig, RootCertStore, pki_types::CertificateDer, pki_types::
 use tokio_postgres::{Client, Config, NoTls};
 use tokio_postgres_rustls::MakeRustlsConnect;
 
-use super::{error::FleetError, secret};
-use crate::config::fleet::Database;
+use super::error::FleetError;
+use crate::{config::fleet::Database, secret};
 
 mod embedded {
     refinery::embed_migrations!("src/fleet/database/migrations");

@@ -1,11 +1,10 @@
 //! Tokens of the fleet's page. The tables hold digests only.
 
-use data_encoding::HEXLOWER;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use super::{View, ms, ms_of};
-use crate::fleet::error::FleetError;
+use crate::{fleet::error::FleetError, secret};
 
 /// What the holder of a token may do; each role may do all that those before it may.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, clap::ValueEnum)]
@@ -81,9 +80,7 @@ impl View {
     /// # Errors
     /// What the database says; the machine gives no random numbers.
     pub async fn make_token(&self, name: &str, role: Role, by: &str) -> Result<Option<String>, FleetError> {
-        let mut random = [0; 32];
-        getrandom::fill(&mut random).map_err(|error| FleetError::Random(error.into()))?;
-        let secret = HEXLOWER.encode(&random);
+        let secret = secret::random_digits().map_err(FleetError::Random)?;
         let digest = Sha256::digest(secret.as_bytes()).to_vec();
         let sql = "INSERT INTO view_token (name, role, digest, made_by) VALUES ($1, $2, $3, $4)
             ON CONFLICT (name) DO NOTHING RETURNING name";

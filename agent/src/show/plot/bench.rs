@@ -14,7 +14,7 @@ use turnback_core::{
 
 use super::{
     Figure, Table,
-    columns::{self, Column, Columns, HALF, column_at, named_columns},
+    columns::{Column, Columns, HALF, column_at, named_columns},
     scale::{Scale, short},
 };
 
@@ -73,7 +73,7 @@ fn over_time(
         }
     };
     let x = Scale::Linear { low: 0.0, high: end };
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id,
         width: HALF,
         title,
@@ -83,15 +83,12 @@ fn over_time(
         x_marks: x.ticks(5).into_iter().map(|tick| (tick, short(tick))).collect(),
         y: Scale::Linear { low: 0.0, high: most.max(limit) * 1.05 },
         y_title: unit,
-        is_counted: false,
         columns: values.iter().map(column).collect(),
-        is_mirrored: false,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
+        ..Columns::default()
+    };
     let rows = values.iter().map(|(at, value)| vec![format!("{at:.0}"), format!("{value:.1}")]);
     let table = Table::new(vec!["seconds", unit], rows);
-    Some(Figure { id, title: title.to_owned(), summary, legend: Vec::new(), svg, is_wide: false, table })
+    Some(plot.figure(Vec::new(), table))
 }
 
 /// Reasons by frequency, measured values card by card, and the operating characteristic of a sampled lot.
@@ -113,7 +110,7 @@ fn reasons(lot: &Lot) -> Option<Figure> {
         _ => format!("{} is the most frequent reason.", reasons[0].rule),
     };
     let names = reasons.iter().map(|reason| reason.rule.to_string().trim_start_matches("card-").to_owned());
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id: "reasons",
         width: WIDE,
         title: "Reasons against cards",
@@ -129,20 +126,10 @@ fn reasons(lot: &Lot) -> Option<Figure> {
             .enumerate()
             .map(|(at, reason)| column_at(at, reasons.len(), f64::from(reason.cards), 0.0))
             .collect(),
-        is_mirrored: false,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
+        ..Columns::default()
+    };
     let rows = reasons.iter().map(|reason| vec![reason.rule.to_string(), reason.cards.to_string()]);
-    Some(Figure {
-        id: "reasons",
-        title: "Reasons against cards".to_owned(),
-        summary,
-        legend: Vec::new(),
-        svg,
-        is_wide: true,
-        table: Table::new(vec!["rule", "cards"], rows),
-    })
+    Some(plot.figure(Vec::new(), Table::new(vec!["rule", "cards"], rows)))
 }
 
 /// Width of a plot as wide as the page.
@@ -162,7 +149,7 @@ fn distribution(id: &'static str, spread: &Distribution) -> Figure {
     // A card without a figure has no column, so columns are known by the numbers in the labels and not by counting.
     let every = spread.cards.len().div_ceil(MARKS_MAX).max(1);
     let marks = spread.cards.iter().enumerate().step_by(every);
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id,
         width: HALF,
         title: &title,
@@ -172,18 +159,15 @@ fn distribution(id: &'static str, spread: &Distribution) -> Figure {
         x_marks: marks.map(|(at, spot)| (at as f64 + 0.5, number(&spot.card).to_owned())).collect(),
         y: Scale::Linear { low: 0.0, high: most * 1.05 },
         y_title: &spread.unit,
-        is_counted: false,
         columns: spread.cards.iter().enumerate().map(column).collect(),
-        is_mirrored: false,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
+        ..Columns::default()
+    };
     let rows = spread.cards.iter().map(|spot| {
         vec![spot.card.clone(), format!("{:.2}", spot.value), if spot.is_outlier { "far off" } else { "" }.to_owned()]
     });
     let table = Table::new(vec!["card", "value", "note"], rows);
     let legend = vec![("solid", "like the others"), ("hatched", "far off")];
-    Figure { id, title, summary, legend, svg, is_wide: false, table }
+    plot.figure(legend, table)
 }
 
 /// The number at the end of a card's label; the whole label where it has none.
@@ -217,7 +201,7 @@ fn operating_characteristic(lot: &Lot) -> Option<Figure> {
         Column { from: at - half, to: at + half, solid: *accepted, hatched: 0.0 }
     };
     let x = Scale::Linear { low: -half, high: f64::from(last) + half };
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id: "characteristic",
         width: HALF,
         title,
@@ -227,21 +211,10 @@ fn operating_characteristic(lot: &Lot) -> Option<Figure> {
         x_marks: x.ticks(6).into_iter().filter(|tick| *tick >= 0.0).map(|tick| (tick, short(tick))).collect(),
         y: Scale::Linear { low: 0.0, high: 1.0 },
         y_title: "probability of acceptance",
-        is_counted: false,
         columns: curve.iter().map(column).collect(),
-        is_mirrored: false,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
+        ..Columns::default()
+    };
     let rows = curve.iter().map(|(faulty, accepted)| vec![faulty.to_string(), format!("{accepted:.4}")]);
     let table = Table::new(vec!["faulty", "accepted with"], rows);
-    Some(Figure {
-        id: "characteristic",
-        title: title.to_owned(),
-        summary,
-        legend: Vec::new(),
-        svg,
-        is_wide: false,
-        table,
-    })
+    Some(plot.figure(Vec::new(), table))
 }

@@ -69,7 +69,7 @@ fn ratios(stages: &[StageRatio]) -> Option<Figure> {
         .collect();
     let title = "Bit error ratio by stage, against the limit";
     let bounds = rows.iter().filter_map(|r| r.interval).flatten();
-    let svg = interval::draw(&Rows {
+    let plot = Rows {
         id: "stages",
         width: WIDTH,
         title,
@@ -79,24 +79,16 @@ fn ratios(stages: &[StageRatio]) -> Option<Figure> {
         written: power,
         rows: &rows,
         pointer: Some((limit, "limit")),
-    });
-    Some(Figure {
-        id: "stages",
-        title: title.into(),
-        summary: RATIOS_SUMMARY.into(),
-        legend: Vec::new(),
-        svg,
-        is_wide: true,
-        table: Table::new(
-            vec!["stage", "failed", "tried", "ratio", "lower", "upper"],
-            stages.iter().filter_map(|s| {
-                let r = s.ratio.as_ref()?;
-                let mut row = vec![s.label.clone(), figure::count(r.errors), figure::count(r.trials)];
-                row.extend([r.estimate, r.lower, r.upper].map(figure::ratio));
-                Some(row)
-            }),
-        ),
-    })
+    };
+    Some(plot.figure(Table::new(
+        vec!["stage", "failed", "tried", "ratio", "lower", "upper"],
+        stages.iter().filter_map(|s| {
+            let r = s.ratio.as_ref()?;
+            let mut row = vec![s.label.clone(), figure::count(r.errors), figure::count(r.trials)];
+            row.extend([r.estimate, r.lower, r.upper].map(figure::ratio));
+            Some(row)
+        }),
+    )))
 }
 
 fn trips(stages: &[StageRatio]) -> Option<Figure> {
@@ -124,7 +116,7 @@ fn trips(stages: &[StageRatio]) -> Option<Figure> {
     // About 5 ns a metre each way: common practice, no source.
     let summary = "From the shortest trip, at the left end, to the 99 % point; the point is half. The left end grows \
         with the cable, about 10 ns a metre out and back; long frames take longer wherever the plug is.";
-    let svg = interval::draw(&Rows {
+    let plot = Rows {
         id: "stage-trips",
         width: WIDTH,
         title,
@@ -134,21 +126,13 @@ fn trips(stages: &[StageRatio]) -> Option<Figure> {
         written: short,
         rows: &rows,
         pointer: None,
-    });
-    Some(Figure {
-        id: "stage-trips",
-        title: title.into(),
-        summary: summary.into(),
-        legend: Vec::new(),
-        svg,
-        is_wide: true,
-        table: Table::new(
-            vec!["stage", "clock", "shortest, ns", "half, ns", "99 %, ns"],
-            measured.iter().map(|(label, clock, trips)| {
-                let mut row = vec![label.clone(), clock.clone()];
-                row.extend(trips.map(figure::count));
-                row
-            }),
-        ),
-    })
+    };
+    Some(plot.figure(Table::new(
+        vec!["stage", "clock", "shortest, ns", "half, ns", "99 %, ns"],
+        measured.iter().map(|(label, clock, trips)| {
+            let mut row = vec![label.clone(), clock.clone()];
+            row.extend(trips.map(figure::count));
+            row
+        }),
+    )))
 }

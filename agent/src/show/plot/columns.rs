@@ -2,6 +2,7 @@
 
 use super::scale::{Scale, short};
 use super::svg::{Anchor, Svg};
+use super::{Figure, Table};
 
 /// One column. Where both parts are given, the shaded one stands on the solid one, or hangs below the axis.
 #[derive(Clone, Copy, Debug, Default)]
@@ -47,6 +48,43 @@ pub struct Columns<'a> {
     pub gaps: Vec<(f64, f64)>,
     /// Values of the bottom axis to point out.
     pub pointers: Vec<(f64, String)>,
+}
+
+impl Default for Columns<'_> {
+    fn default() -> Self {
+        let unit = Scale::Linear { low: 0.0, high: 1.0 };
+        Self {
+            id: "",
+            width: HALF,
+            title: "",
+            summary: "",
+            x: unit,
+            x_title: "",
+            x_marks: Vec::new(),
+            y: unit,
+            y_title: "",
+            is_counted: false,
+            columns: Vec::new(),
+            is_mirrored: false,
+            gaps: Vec::new(),
+            pointers: Vec::new(),
+        }
+    }
+}
+
+impl Columns<'_> {
+    /// Drawn, with what its shadings mean and the figures behind it.
+    pub fn figure(&self, legend: Vec<(&'static str, &'static str)>, table: Table) -> Figure {
+        Figure {
+            id: self.id,
+            title: self.title.to_owned(),
+            summary: self.summary.to_owned(),
+            legend,
+            svg: draw(self),
+            is_wide: self.width > HALF,
+            table,
+        }
+    }
 }
 
 const LEFT: f64 = 42.0;

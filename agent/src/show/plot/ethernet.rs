@@ -11,7 +11,7 @@ use turnback_core::{
 
 use super::{
     Figure, Table,
-    columns::{self, Column, Columns, HALF, column_at, named_columns},
+    columns::{Column, Columns, HALF, column_at, named_columns},
     scale::{Scale, short},
 };
 use crate::show::figure;
@@ -51,7 +51,7 @@ fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
         .enumerate()
         .map(|(i, s)| column_at(i, sizes.len(), lost(s) * factor, damaged(s) * factor))
         .collect();
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id: "sizes",
         width: HALF,
         title,
@@ -61,20 +61,12 @@ fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
         x_marks: named_columns(sizes.iter().map(|s| s.size_bytes.to_string())),
         y: Scale::for_heights(columns.iter().map(|c| c.solid + c.hatched)),
         y_title: unit,
-        is_counted: false,
         columns,
-        is_mirrored: false,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
-    Some(Figure {
-        id: "sizes",
-        title: title.into(),
-        summary,
-        legend: vec![("solid", "lost on the way"), ("hatched", "came back damaged")],
-        svg,
-        is_wide: false,
-        table: Table::new(
+        ..Columns::default()
+    };
+    Some(plot.figure(
+        vec![("solid", "lost on the way"), ("hatched", "came back damaged")],
+        Table::new(
             vec!["size, bytes", "sent", "lost on the way", "lost in this computer", "damaged"],
             sizes.iter().map(|s| {
                 let mut row = vec![s.size_bytes.to_string()];
@@ -82,7 +74,7 @@ fn by_size(sizes: &[SizeLoss]) -> Option<Figure> {
                 row
             }),
         ),
-    })
+    ))
 }
 
 fn zero_loss(rates: &[ZeroLossRate]) -> Option<Figure> {
@@ -99,7 +91,7 @@ fn zero_loss(rates: &[ZeroLossRate]) -> Option<Figure> {
             column_at(i, rates.len(), good, z.lossy_frames_per_second.map_or(0.0, |bad| (bad - good).max(0.0)))
         })
         .collect();
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id: "rates",
         width: HALF,
         title,
@@ -109,28 +101,20 @@ fn zero_loss(rates: &[ZeroLossRate]) -> Option<Figure> {
         x_marks: named_columns(rates.iter().map(|z| z.size_bytes.to_string())),
         y: Scale::for_heights(columns.iter().map(|c| c.solid + c.hatched)),
         y_title: "frames a second",
-        is_counted: false,
         columns,
-        is_mirrored: false,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
+        ..Columns::default()
+    };
     let rate = |r: Option<f64>| r.map_or("-".into(), |r| figure::count(r as u64));
-    Some(Figure {
-        id: "rates",
-        title: title.into(),
-        summary: summary.into(),
-        legend: vec![("solid", "no loss"), ("hatched", "up to the lowest rate with loss")],
-        svg,
-        is_wide: false,
-        table: Table::new(
+    Some(plot.figure(
+        vec![("solid", "no loss"), ("hatched", "up to the lowest rate with loss")],
+        Table::new(
             vec!["size, bytes", "without loss, frames/s", "with loss, frames/s", "limited by"],
             rates.iter().map(|z| {
                 let by = if z.limited_by_host { "this computer" } else { "" };
                 vec![z.size_bytes.to_string(), rate(z.frames_per_second), rate(z.lossy_frames_per_second), by.into()]
             }),
         ),
-    })
+    ))
 }
 
 fn by_offset(damage: &DamageTally) -> Option<Figure> {
@@ -148,7 +132,7 @@ fn by_offset(damage: &DamageTally) -> Option<Figure> {
         .enumerate()
         .map(|(i, c)| Column { from: percent(i), to: percent(i + 1), solid: *c as f64, hatched: 0.0 })
         .collect();
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id: "offsets",
         width: HALF,
         title,
@@ -160,26 +144,21 @@ fn by_offset(damage: &DamageTally) -> Option<Figure> {
         y_title: "wrong bits",
         is_counted: true,
         columns,
-        is_mirrored: false,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
-    Some(Figure {
-        id: "offsets",
-        title: title.into(),
-        summary: summary.into(),
-        legend: Vec::new(),
-        svg,
-        is_wide: false,
-        table: Table::new(
-            vec!["place, %", "wrong bits"],
-            counts
-                .iter()
-                .enumerate()
-                .filter(|(_, c)| **c > 0)
-                .map(|(i, c)| vec![format!("{:.1} to {:.1}", percent(i), percent(i + 1)), figure::count(*c)]),
+        ..Columns::default()
+    };
+    Some(
+        plot.figure(
+            Vec::new(),
+            Table::new(
+                vec!["place, %", "wrong bits"],
+                counts
+                    .iter()
+                    .enumerate()
+                    .filter(|(_, c)| **c > 0)
+                    .map(|(i, c)| vec![format!("{:.1} to {:.1}", percent(i), percent(i + 1)), figure::count(*c)]),
+            ),
         ),
-    })
+    )
 }
 
 fn latency(id: &'static str, title: &str, trips: &Latency) -> Option<Figure> {
@@ -211,7 +190,7 @@ fn latency(id: &'static str, title: &str, trips: &Latency) -> Option<Figure> {
         .into_iter()
         .filter_map(|(ns, word)| Some((ns? as f64, word.to_owned())))
         .collect();
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id,
         width: HALF,
         title,
@@ -223,20 +202,14 @@ fn latency(id: &'static str, title: &str, trips: &Latency) -> Option<Figure> {
         y_title: "trips",
         is_counted: true,
         columns,
-        is_mirrored: false,
-        gaps: Vec::new(),
         pointers,
-    });
-    Some(Figure {
-        id,
-        title: title.to_owned(),
-        summary,
-        legend: Vec::new(),
-        svg,
-        is_wide: false,
-        table: Table::new(
+        ..Columns::default()
+    };
+    Some(plot.figure(
+        Vec::new(),
+        Table::new(
             vec!["up to, ns", "trips"],
             bars.iter().filter(|b| b.count > 0).map(|b| vec![figure::count(b.upper_ns), figure::count(b.count)]),
         ),
-    })
+    ))
 }

@@ -1,7 +1,9 @@
 //! Values with their intervals in rows under each other: stages of a case, places of a run.
 
+use super::columns::HALF;
 use super::scale::Scale;
 use super::svg::{Anchor, Svg, shortened};
+use super::{Figure, Table};
 
 /// One row.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -35,6 +37,21 @@ pub struct Rows<'a> {
     pub rows: &'a [Row],
     /// A value to point out, and its word.
     pub pointer: Option<(f64, &'a str)>,
+}
+
+impl Rows<'_> {
+    /// Drawn, with the figures behind it.
+    pub fn figure(&self, table: Table) -> Figure {
+        Figure {
+            id: self.id,
+            title: self.title.to_owned(),
+            summary: self.summary.to_owned(),
+            legend: Vec::new(),
+            svg: draw(self),
+            is_wide: self.width > HALF,
+            table,
+        }
+    }
 }
 
 const ROW: f64 = 21.0;

@@ -11,7 +11,7 @@ use turnback_core::{
 
 use super::{
     Figure, Table,
-    columns::{self, Column, Columns, HALF},
+    columns::{Column, Columns, HALF},
     ethernet,
     interval::{self, RATIOS_SUMMARY, Row, Rows},
     scale::{Scale, power, short},
@@ -75,7 +75,7 @@ fn ratios(report: &Report) -> Option<Figure> {
         .iter()
         .map(|r| Row { label: r.place.clone(), interval: Some([r.lower, r.estimate, r.upper]), word: String::new() })
         .collect();
-    let svg = interval::draw(&Rows {
+    let plot = Rows {
         id: "ratios",
         width: HALF,
         title,
@@ -85,23 +85,15 @@ fn ratios(report: &Report) -> Option<Figure> {
         written: power,
         rows: &rows,
         pointer: Some((limit, "limit")),
-    });
-    Some(Figure {
-        id: "ratios",
-        title: title.into(),
-        summary: summary.into(),
-        legend: Vec::new(),
-        svg,
-        is_wide: false,
-        table: Table::new(
-            vec!["plug", "failed", "tried", "ratio", "lower", "upper"],
-            placed.iter().map(|r| {
-                let mut row = vec![r.place.clone(), figure::count(r.errors), figure::count(r.trials)];
-                row.extend([r.estimate, r.lower, r.upper].map(figure::ratio));
-                row
-            }),
-        ),
-    })
+    };
+    Some(plot.figure(Table::new(
+        vec!["plug", "failed", "tried", "ratio", "lower", "upper"],
+        placed.iter().map(|r| {
+            let mut row = vec![r.place.clone(), figure::count(r.errors), figure::count(r.trials)];
+            row.extend([r.estimate, r.lower, r.upper].map(figure::ratio));
+            row
+        }),
+    )))
 }
 
 /// Frames lost or damaged over time; each column as high as its worst second.
@@ -143,7 +135,7 @@ fn over_time(report: &Report) -> Option<Figure> {
     }
     let x = Scale::Linear { low: 0.0, high: last.to_s as f64 };
     let marks = Scale::Linear { low: 0.0, high: last.to_s as f64 / unit_s }.ticks(8);
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id: "time",
         width: HALF,
         title,
@@ -158,10 +150,9 @@ fn over_time(report: &Report) -> Option<Figure> {
             .iter()
             .map(|c| Column { from: c.from_s as f64, to: c.to_s as f64, solid: c.worst_failed as f64, hatched: 0.0 })
             .collect(),
-        is_mirrored: false,
         gaps: columns.iter().filter(is_idle).map(|c| (c.from_s as f64, c.to_s as f64)).collect(),
-        pointers: Vec::new(),
-    });
+        ..Columns::default()
+    };
     let row = |c: &TimeColumn| {
         vec![
             format!("{} to {}", c.from_s, c.to_s),
@@ -170,18 +161,13 @@ fn over_time(report: &Report) -> Option<Figure> {
             figure::count(c.idle),
         ]
     };
-    Some(Figure {
-        id: "time",
-        title: title.into(),
-        summary,
-        legend: Vec::new(),
-        svg,
-        is_wide: false,
-        table: Table::new(
+    Some(plot.figure(
+        Vec::new(),
+        Table::new(
             vec!["seconds", "failed in the worst one", "seconds with errors", "seconds without sending"],
             columns.iter().filter(|c| c.worst_failed > 0 || c.idle > 0).map(row),
         ),
-    })
+    ))
 }
 
 fn time_unit(seconds: u64) -> (&'static str, f64) {
@@ -221,7 +207,7 @@ fn by_bit(report: &Report) -> Option<Figure> {
         .enumerate()
         .map(|(i, (up, down))| Column { from: i as f64, to: i as f64 + 1.0, solid: *up as f64, hatched: *down as f64 })
         .collect();
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id: "bits",
         width: HALF,
         title,
@@ -241,23 +227,19 @@ fn by_bit(report: &Report) -> Option<Figure> {
         is_counted: true,
         columns,
         is_mirrored: true,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
-    Some(Figure {
-        id: "bits",
-        title: title.into(),
-        summary: summary.into(),
-        legend: vec![("solid", "sent 0, came back 1 (up)"), ("hatched", "sent 1, came back 0 (down)")],
-        svg,
-        is_wide: false,
-        table: Table::new(
-            vec!["bit", "0 became 1", "1 became 0"],
-            up.iter()
-                .zip(&down)
-                .enumerate()
-                .filter(|(_, (up, down))| **up + **down > 0)
-                .map(|(i, (up, down))| vec![i.to_string(), figure::count(*up), figure::count(*down)]),
+        ..Columns::default()
+    };
+    Some(
+        plot.figure(
+            vec![("solid", "sent 0, came back 1 (up)"), ("hatched", "sent 1, came back 0 (down)")],
+            Table::new(
+                vec!["bit", "0 became 1", "1 became 0"],
+                up.iter()
+                    .zip(&down)
+                    .enumerate()
+                    .filter(|(_, (up, down))| **up + **down > 0)
+                    .map(|(i, (up, down))| vec![i.to_string(), figure::count(*up), figure::count(*down)]),
+            ),
         ),
-    })
+    )
 }

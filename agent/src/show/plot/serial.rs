@@ -7,7 +7,7 @@ use turnback_core::{
 
 use super::{
     Figure, Table,
-    columns::{self, Columns, HALF, column_at, named_columns},
+    columns::{Columns, HALF, column_at, named_columns},
     scale::Scale,
 };
 use crate::show::figure;
@@ -36,7 +36,7 @@ fn speeds(trials: &[FormatTrial]) -> Option<Figure> {
         .collect();
     let title = "Speeds tried";
     let summary = "The share of the line speed that was reached, in percent. A clean speed brought every byte back.";
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id: "speeds",
         width: HALF,
         title,
@@ -49,20 +49,12 @@ fn speeds(trials: &[FormatTrial]) -> Option<Figure> {
         })),
         y: Scale::for_heights(columns.iter().map(|c| c.solid + c.hatched)),
         y_title: "% of the line speed",
-        is_counted: false,
         columns,
-        is_mirrored: false,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
-    Some(Figure {
-        id: "speeds",
-        title: title.into(),
-        summary: summary.into(),
-        legend: vec![("solid", "clean"), ("hatched", "bytes lost, extra or wrong")],
-        svg,
-        is_wide: false,
-        table: Table::new(
+        ..Columns::default()
+    };
+    Some(plot.figure(
+        vec![("solid", "clean"), ("hatched", "bytes lost, extra or wrong")],
+        Table::new(
             vec!["bits a second", "sent", "failed", "% of the line speed"],
             taken.iter().map(|(speed, trial)| {
                 vec![
@@ -73,7 +65,7 @@ fn speeds(trials: &[FormatTrial]) -> Option<Figure> {
                 ]
             }),
         ),
-    })
+    ))
 }
 
 /// Half of the trips of each block size, split into the bytes' own time on the line and what comes on top.
@@ -95,7 +87,7 @@ fn turnaround(trips: &[Turnaround]) -> Option<Figure> {
     let title = "Turnaround";
     let summary = "Time until the last byte of a block is back; half of the trips took no longer. With *: the \
         driver's setting for low latency.";
-    let svg = columns::draw(&Columns {
+    let plot = Columns {
         id: "turnaround",
         width: HALF,
         title,
@@ -105,25 +97,19 @@ fn turnaround(trips: &[Turnaround]) -> Option<Figure> {
         x_marks: named_columns(rows.iter().map(|(name, ..)| name.clone())),
         y: Scale::for_heights(columns.iter().map(|c| c.solid + c.hatched)),
         y_title: "ms",
-        is_counted: false,
         columns,
-        is_mirrored: false,
-        gaps: Vec::new(),
-        pointers: Vec::new(),
-    });
-    Some(Figure {
-        id: "turnaround",
-        title: title.into(),
-        summary: summary.into(),
-        legend: vec![("solid", "on the line"), ("hatched", "in chip, driver and program")],
-        svg,
-        is_wide: false,
-        table: Table::new(
-            vec!["bytes", "on the line, ms", "beside it, ms"],
-            rows.iter()
-                .map(|(name, on_line, beside)| vec![name.clone(), format!("{on_line:.3}"), format!("{beside:.3}")]),
+        ..Columns::default()
+    };
+    Some(
+        plot.figure(
+            vec![("solid", "on the line"), ("hatched", "in chip, driver and program")],
+            Table::new(
+                vec!["bytes", "on the line, ms", "beside it, ms"],
+                rows.iter()
+                    .map(|(name, on_line, beside)| vec![name.clone(), format!("{on_line:.3}"), format!("{beside:.3}")]),
+            ),
         ),
-    })
+    )
 }
 
 /// More names than these are thinned out under a plot of half a page.
