@@ -81,7 +81,7 @@ pub async fn send_for_ever(shared: Arc<Shared>, agent: Arc<dyn Agent>, member: F
         next_beat: Instant::now(),
         next_complete: Instant::now() + COMPLETE_EVERY,
         next_try: Instant::now(),
-        failing_since: None,
+        failing: None,
         refused: BTreeMap::new(),
     };
     sending.wait_for_broker().await;
@@ -129,7 +129,8 @@ struct Sending {
     next_complete: Instant,
     /// When some of what is set aside is tried again.
     next_try: Instant,
-    failing_since: Option<Instant>,
+    /// Since when nothing goes, and what was logged of that last.
+    failing: Option<(Instant, String)>,
     /// Messages beside documents that the broker does not take, and why.
     refused: BTreeMap<&'static str, String>,
 }
@@ -439,16 +440,17 @@ impl Sending {
         let (backlog, aside) = read.unwrap_or_else(|_: ArchiveError| (Backlog::default(), None));
         let mut untaken: Vec<String> = self.refused.iter().map(|(what, reason)| format!("{what}: {reason}")).collect();
         untaken.extend(aside.iter().map(|aside| format!("{} set aside, {}", aside.count, aside.newest)));
-        match (&trouble, self.failing_since) {
-            (None, _) => self.failing_since = None,
-            (Some(text), None) => {
+        match (&trouble, &mut self.failing) {
+            (None, _) => self.failing = None,
+            (Some(text), Some((_, told))) if told == text => {}
+            (Some(text), failing) => {
                 tracing::warn!(error = text, "nothing goes to the fleet now");
-                self.failing_since = Some(Instant::now());
+                let since = failing.as_ref().map_or_else(Instant::now, |(since, _)| *since);
+                *failing = Some((since, text.clone()));
             }
-            (Some(_), Some(_)) => {}
         }
         let mut status = self.shared.status();
-        let is_old = self.failing_since.is_some_and(|since| since.elapsed() >= PATIENCE);
+        let is_old = self.failing.as_ref().is_some_and(|(since, _)| since.elapsed() >= PATIENCE);
         match trouble.as_ref().filter(|_| is_old) {
             Some(text) => {
                 status.troubles.insert(MATTER, format!("{text}; {} documents wait", backlog.waiting));
