@@ -139,6 +139,7 @@ fn a_full_disk_at_the_broker_loses_no_document() {
             });
             pause(&mut rng, 3000);
             disk.free();
+            wait_until("it goes on by itself", || records.iter().all(|records| records.waiting() == 0));
         }
         everything_is_there_once(&fleet, &records);
     });
