@@ -155,6 +155,14 @@ fn what_the_stream_never_takes_goes_shorter_or_is_set_aside_and_holds_up_no_othe
     // It is told to people too, at the machine and at the fleet.
     let says = "SELECT count(*) FROM machine WHERE given_up = 1 AND troubles::text LIKE '%does not take 1 set aside%'";
     wait_until("the fleet knows", || fleet.count(says) == 1);
+    // Where not even a heartbeat fits, documents have their turn all the same.
+    fleet.limit_messages(64);
+    fleet.kill(Part::Agent(0));
+    fleet.revive(Part::Agent(0));
+    records.add_run();
+    wait_until("that is set aside too", || {
+        records.store.aside().expect("read").is_some_and(|aside| aside.count == 2) && records.waiting() == 0
+    });
 
     let (code, told) = fleet.run("init --change");
     assert_eq!(code, Some(0), "{told}");
@@ -165,6 +173,7 @@ fn what_the_stream_never_takes_goes_shorter_or_is_set_aside_and_holds_up_no_othe
         fleet.count(&format!("SELECT count(*) FROM run WHERE id = '{never}' AND NOT without_series")) == 1
     });
     wait_until("nothing is set aside", || records.store.aside().expect("read").is_none());
+    assert_eq!(fleet.count("SELECT count(*) FROM run"), 4);
 }
 
 #[test]

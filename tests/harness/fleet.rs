@@ -221,6 +221,14 @@ impl Fleet {
         })
     }
 
+    /// Whether a broker tells a new client of the stream of documents.
+    pub fn answers(&self) -> bool {
+        let ask = async |broker: jetstream::Context| broker.get_stream("TURNBACK").await.is_ok();
+        self.with_broker(async |broker| {
+            tokio::time::timeout(Duration::from_secs(10), ask(broker)).await.unwrap_or_default()
+        })
+    }
+
     /// What the broker says of stream and consumer, for a test that fails.
     pub fn of_the_broker(&self) -> String {
         self.with_broker(async |broker| {
