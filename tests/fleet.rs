@@ -6,7 +6,7 @@ use turnback::{
     archive::outbox::FleetOutbox,
     fleet::{database::FORMAT, payload},
 };
-use turnback_core::{base::rng::Rng, document::Document};
+use turnback_core::{base::rng::Rng, document::Document, signal::seconds::SecondCounts};
 
 use crate::harness::{
     fleet::{Fleet, Message, Part, Unusual, certificate, free_port, wait_until},
@@ -63,6 +63,23 @@ fn what_agents_record_is_in_the_tables_once_whatever_dies() {
 }
 
 #[test]
+fn a_database_that_was_lost_gets_everything_again_at_once() {
+    let Some(mut fleet) = Fleet::start() else { return };
+    // The broker still remembers what it passed on.
+    fleet.remember_ids("5m");
+    assert_eq!(fleet.run("init").0, Some(0));
+    fleet.add_agent("closet-0", "");
+    fleet.add_collector();
+    let mut records = [Records::open(&fleet.state(0))];
+    records[0].add_some(&mut Rng::new(seed(33)));
+    records[0].add_case();
+    everything_is_there_once(&fleet, &records);
+    assert!(fleet.ask("TRUNCATE run, case_document, state_change").is_some());
+    assert!(records[0].store.enter_again(0).expect("entered") > 0);
+    everything_is_there_once(&fleet, &records);
+}
+
+#[test]
 fn a_message_that_cannot_be_taken_is_set_aside_and_holds_up_no_other() {
     let Some(mut fleet) = Fleet::start() else { return };
     assert_eq!(fleet.run("init").0, Some(0));
@@ -102,12 +119,89 @@ fn a_message_that_cannot_be_taken_is_set_aside_and_holds_up_no_other() {
 }
 
 #[test]
+fn what_the_stream_never_takes_goes_shorter_or_is_set_aside_and_holds_up_no_other() {
+    let Some(mut fleet) = Fleet::start() else { return };
+    assert_eq!(fleet.run("init").0, Some(0));
+    let limit = 8192;
+    fleet.limit_messages(limit);
+    let (code, told) = fleet.run("init");
+    assert_eq!(code, Some(2), "{told}");
+    assert!(told.contains(&format!("max_msg_size is {limit}, configured is ")), "{told}");
+    fleet.add_agent("closet-0", "");
+    fleet.add_collector();
+    let mut records = Records::open(&fleet.state(0));
+    let mut rng = Rng::new(seed(31));
+    let [long, never] = std::array::from_fn(|_| id_of(jiff::Timestamp::now()));
+    // The one is too large for its series, the other for what is no series; between them and after them the rest goes.
+    records.add_run_as(&long, |report| {
+        let mut second = || SecondCounts { sent: rng.draw() >> 32, ..SecondCounts::default() };
+        report.seconds = (0..20_000).map(|_| second()).collect();
+    });
+    let words = (0..2000).map(|_| format!("{:016x}", rng.draw())).collect();
+    records.add_run_as(&never, |report| report.warnings.push(words));
+    records.add_run();
+    records.add_case();
+    (0..70).for_each(|_| records.add_change());
+    let count = |of: &str| fleet.count(&format!("SELECT count(*) FROM {of}"));
+    wait_until("what fits is there", || {
+        count("run") == 2 && count("case_document") == 1 && count("state_change") == 70
+    });
+    assert_eq!(count(&format!("run WHERE id = '{long}' AND without_series")), 1);
+    wait_until("nothing waits", || records.waiting() == 0);
+    let aside = records.store.aside().expect("read").expect("one is set aside");
+    assert_eq!(aside.count, 1);
+    assert!(aside.newest.starts_with(&format!("run {never}: ")), "{}", aside.newest);
+    assert!(aside.newest.contains("message size exceeds maximum allowed"), "{}", aside.newest);
+    // It is told to people too, at the machine and at the fleet.
+    let says = "SELECT count(*) FROM machine WHERE given_up = 1 AND troubles::text LIKE '%does not take 1 set aside%'";
+    wait_until("the fleet knows", || fleet.count(says) == 1);
+    // Where not even a heartbeat fits, documents have their turn all the same.
+    fleet.limit_messages(64);
+    fleet.kill(Part::Agent(0));
+    fleet.revive(Part::Agent(0));
+    records.add_run();
+    wait_until("that is set aside too", || {
+        records.store.aside().expect("read").is_some_and(|aside| aside.count == 2) && records.waiting() == 0
+    });
+
+    let (code, told) = fleet.run("init --change");
+    assert_eq!(code, Some(0), "{told}");
+    assert_eq!(told.matches(": changed").count(), 2, "{told}");
+    fleet.kill(Part::Agent(0));
+    fleet.revive(Part::Agent(0));
+    wait_until("what was set aside came", || {
+        fleet.count(&format!("SELECT count(*) FROM run WHERE id = '{never}' AND NOT without_series")) == 1
+    });
+    wait_until("nothing is set aside", || records.store.aside().expect("read").is_none());
+    assert_eq!(fleet.count("SELECT count(*) FROM run"), 4);
+}
+
+#[test]
+fn a_broker_that_takes_only_small_messages_is_pointed_out_and_gets_what_fits() {
+    let Some(mut fleet) = Fleet::start_with(|_| "max_payload: 8192".to_owned()) else { return };
+    let (code, told) = fleet.run("init");
+    assert_eq!(code, Some(0), "{told}");
+    assert!(told.contains("broker: max_payload is 8192, and a document may have 528384"), "{told}");
+    fleet.add_agent("closet-0", "");
+    fleet.add_collector();
+    let mut records = Records::open(&fleet.state(0));
+    let mut rng = Rng::new(seed(32));
+    let long = id_of(jiff::Timestamp::now());
+    records.add_run_as(&long, |report| {
+        let mut second = || SecondCounts { sent: rng.draw() >> 32, ..SecondCounts::default() };
+        report.seconds = (0..20_000).map(|_| second()).collect();
+    });
+    records.add_run();
+    wait_until("both are there", || fleet.count("SELECT count(*) FROM run") == 2);
+    assert_eq!(fleet.count(&format!("SELECT count(*) FROM run WHERE id = '{long}' AND without_series")), 1);
+    assert_eq!(records.store.aside().expect("read"), None);
+}
+
+#[test]
 fn two_machines_with_a_document_of_the_same_id_are_both_heard() {
     let Some(mut fleet) = Fleet::start() else { return };
     // Long enough that the broker remembers the ids of one machine when the other sends.
-    let config = fleet.path("fleet.toml");
-    let text = std::fs::read_to_string(&config).expect("a configuration");
-    std::fs::write(&config, text.replace("duplicate_window = \"1s\"", "duplicate_window = \"5m\"")).expect("written");
+    fleet.remember_ids("5m");
     assert_eq!(fleet.run("init").0, Some(0));
     for n in 0..2 {
         fleet.add_agent(&format!("closet-{n}"), "");

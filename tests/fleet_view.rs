@@ -2,6 +2,7 @@
 //! a walk through it in a browser, with three hundred machines.
 
 use std::{
+    collections::BTreeSet,
     fs,
     io::{BufRead, BufReader},
     net::SocketAddr,
@@ -110,6 +111,34 @@ fn filled() -> Option<Fleet> {
 }
 
 const RUNS: [&str; 2] = ["01a22700-0000-7000-8000-000000000001", "01a22700-0000-7000-8000-000000000002"];
+
+#[test]
+fn the_port_whose_label_was_typed_comes_before_all_that_begin_so() {
+    let Some(fleet) = filled() else { return };
+    // More than one look into an index takes, all of them worse, and the one that is meant among the last.
+    let many = "INSERT INTO port (machine_id, name, kind, label, cable, watched, state)
+        SELECT 1, 'lock' || n, 'ethernet', 'B-7' || n, 'C-7' || n, true, 'failed' FROM generate_series(1, 1200) n;
+        INSERT INTO port (machine_id, name, kind, label, cable, watched, state)
+        VALUES (1, 'slip1', 'ethernet', 'B-7', 'D-1', true, 'proven'),
+            (1, 'slip2', 'ethernet', 'D-2', 'C-7', true, 'proven')";
+    assert!(fleet.ask(many).is_some());
+    let (config, folder) = with_view(&fleet);
+    let serving = Serving::start(&["serve", "--config", &config], &folder);
+    for (typed, meant) in [("b-7", "slip1"), ("C-7", "slip2")] {
+        let (mut after, mut names) = (String::new(), Vec::new());
+        loop {
+            let page = serving.get(&format!("/api/1/ports?q={typed}&limit=400&after={after}")).json();
+            names.extend(page["ports"].as_array().expect("ports").iter().map(|port| port["port"].to_string()));
+            match page["next"].as_str() {
+                Some(next) => next.clone_into(&mut after),
+                None => break,
+            }
+        }
+        assert_eq!(names[0], format!("\"{meant}\""));
+        let all: BTreeSet<&String> = names.iter().collect();
+        assert_eq!((all.len(), all.len() >= 1000), (names.len(), true), "each once, over several pages");
+    }
+}
 
 #[test]
 fn what_the_tables_hold_is_on_the_page_in_the_api_and_in_the_tables_for_a_spreadsheet() {

@@ -319,7 +319,7 @@ const DAEMON: &[Metric] = &[
         kind: Kind::Gauge,
         unit: None,
         labels: &[],
-        help: "The broker of the fleet is reached; absent where the machine belongs to none, like the next four",
+        help: "The broker of the fleet is reached; absent where the machine belongs to none, like the next five",
         values: Values::Daemon(|s| of_fleet(s, |fleet| Some(f64::from(u8::from(fleet.connected))))),
     },
     Metric {
@@ -351,8 +351,16 @@ const DAEMON: &[Metric] = &[
         kind: Kind::Counter,
         unit: None,
         labels: &[],
-        help: "Documents and changes that will not go to the fleet: the backlog was full, or one was too large",
+        help: "Documents and changes that were given up for the fleet: the backlog was full",
         values: Values::Daemon(|s| of_fleet(s, |fleet| Some(fleet.given_up as f64))),
+    },
+    Metric {
+        name: "fleet_set_aside",
+        kind: Kind::Gauge,
+        unit: None,
+        labels: &[],
+        help: "Documents and changes that the fleet's broker does not take, kept aside with the reason",
+        values: Values::Daemon(|s| of_fleet(s, |fleet| Some(fleet.set_aside as f64))),
     },
     Metric {
         name: "configuration_reloads",

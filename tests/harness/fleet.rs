@@ -202,10 +202,30 @@ impl Fleet {
         });
     }
 
+    /// Sets the largest message that both streams take, bytes.
+    pub fn limit_messages(&self, bytes: i32) {
+        self.with_broker(async |broker| {
+            for name in ["TURNBACK", "TURNBACK-HEARTBEATS"] {
+                let stream = broker.get_stream(name).await.expect("the stream");
+                let config = stream.cached_info().config.clone();
+                let config = jetstream::stream::Config { max_message_size: bytes, ..config };
+                broker.update_stream(config).await.expect("changed");
+            }
+        });
+    }
+
     /// Messages that wait in the stream of documents.
     pub fn in_stream(&self) -> u64 {
         self.with_broker(async |broker| {
             broker.get_stream("TURNBACK").await.expect("the stream").cached_info().state.messages
+        })
+    }
+
+    /// Whether a broker tells a new client of the stream of documents.
+    pub fn answers(&self) -> bool {
+        let ask = async |broker: jetstream::Context| broker.get_stream("TURNBACK").await.is_ok();
+        self.with_broker(async |broker| {
+            tokio::time::timeout(Duration::from_secs(10), ask(broker)).await.unwrap_or_default()
         })
     }
 
@@ -253,6 +273,14 @@ impl Fleet {
             self.ports.len(),
         );
         fs::write(self.path("fleet.toml"), text).expect("it is written");
+    }
+
+    /// Sets for how long the broker recognizes a message id, before `init`.
+    pub fn remember_ids(&self, time: &str) {
+        let config = self.path("fleet.toml");
+        let text = fs::read_to_string(&config).expect("a configuration");
+        let text = text.replace("duplicate_window = \"1s\"", &format!("duplicate_window = {time:?}"));
+        fs::write(&config, text).expect("it is written");
     }
 
     /// Runs `turnback fleet ...` to its end; `--config` is added.

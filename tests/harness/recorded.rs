@@ -179,4 +179,6 @@ pub fn whatever_is_set_aside(fleet: &Fleet, records: &[Records]) {
     let recorded = records.iter().flat_map(|r| r.cases.iter()).map(|(id, cable)| format!("{id} {cable}"));
     assert_eq!(cases, recorded.collect());
     assert_eq!(in_tables(fleet), wanted, "and no more comes");
+    let (runs, cases, changes) = wanted;
+    println!("{runs} runs, {cases} cases and {changes} changes were recorded, and each is in the tables once");
 }

@@ -15,6 +15,17 @@ pub struct Waiting {
     pub document: String,
     /// When it was entered, ms since 1970 UTC.
     pub entered_ms: i64,
+    /// How often it was set aside before.
+    pub tries: u32,
+}
+
+/// What the fleet does not take.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SetAside {
+    /// How many documents and changes are set aside.
+    pub count: u64,
+    /// Kind and id of the newest of them, and why: `run 01a2…: message size exceeds maximum allowed`.
+    pub newest: String,
 }
 
 /// A change of state as it is recorded.
@@ -75,7 +86,34 @@ pub trait FleetOutbox {
         Ok(())
     }
 
-    /// Gives up the oldest beyond so many; says how many. The records still have them.
+    /// The stream does not take these, for the reason beside each. They wait no longer, until they are tried again or
+    /// change.
+    ///
+    /// # Errors
+    /// It cannot be written: they will be sent again.
+    fn set_aside(&mut self, refused: &[(i64, String)]) -> Result<(), ArchiveError> {
+        let _ = refused;
+        Ok(())
+    }
+
+    /// What is set aside; none if nothing is.
+    ///
+    /// # Errors
+    /// It cannot be read.
+    fn aside(&self) -> Result<Option<SetAside>, ArchiveError> {
+        Ok(None)
+    }
+
+    /// Lets so many of those that are set aside wait again, the least tried first; says how many.
+    ///
+    /// # Errors
+    /// It cannot be written.
+    fn try_again(&mut self, most: u32) -> Result<u64, ArchiveError> {
+        let _ = most;
+        Ok(0)
+    }
+
+    /// Gives up the oldest beyond so many, set aside or not; says how many. The records still have them.
     ///
     /// # Errors
     /// It cannot be written.

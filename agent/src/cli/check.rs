@@ -22,7 +22,7 @@ use crate::error_chain::plain;
 use crate::{
     archive::recorder::Recorder,
     engine::{CheckError, CheckOptions, LineOptions, cancel::Cancel, check, refused},
-    guard::state,
+    guard::{id::new_id, state},
     ports::{Port, PortError, name::PortName, open::open, restore::restore_left},
     show::lines::tell,
     show::{
@@ -236,7 +236,7 @@ pub fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
     if placement == Some(Placement::ReturnPort) {
         return Err(Failure::Usage("placement return-port needs the other port: use --return-port PORT".into()));
     }
-    let run = uuid::Uuid::now_v7();
+    let run = new_id();
     Ok(CheckOptions {
         profile,
         placement,

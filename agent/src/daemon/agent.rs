@@ -300,8 +300,11 @@ pub struct FleetFigures {
     pub oldest_ms: Option<i64>,
     /// Documents and changes that the stream has taken since the agent started.
     pub sent: u64,
-    /// Those given up since then: the backlog was full, or one was too large.
+    /// Those given up since then: the backlog was full.
     pub given_up: u64,
+    /// Those that the broker does not take, which are kept aside with the reason.
+    #[serde(default)]
+    pub set_aside: u64,
     /// Why nothing can be sent now; none if it can.
     pub trouble: Option<String>,
 }
@@ -320,8 +323,12 @@ impl FleetFigures {
             0 => String::new(),
             count => format!("; {count} given up, the records have them"),
         };
+        let set_aside = match self.set_aside {
+            0 => String::new(),
+            count => format!("; {count} set aside, which the broker does not take"),
+        };
         let trouble = self.trouble.as_ref().map_or_else(String::new, |trouble| format!("; {trouble}"));
-        format!("{}: {behind}{given_up}{trouble}", self.member)
+        format!("{}: {behind}{given_up}{set_aside}{trouble}", self.member)
     }
 }
 

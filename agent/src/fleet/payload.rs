@@ -66,6 +66,13 @@ pub fn pack_document(document: &Document) -> Result<Packed, PayloadError> {
     }
 }
 
+/// A packed document without its series; none if that makes it no smaller.
+pub fn without_series(packed: &[u8]) -> Option<Vec<u8>> {
+    let mut value = serde_json::from_str(&unpack(packed, PLAIN_MAX).ok()?).ok()?;
+    leave_out_series(&mut value);
+    pack(&value).ok().filter(|shorter| shorter.len() < packed.len())
+}
+
 /// Packs a message.
 ///
 /// # Errors
@@ -177,6 +184,19 @@ mod tests {
         };
         assert!(report.seconds.is_empty());
         assert_eq!(report.warnings.last().map(String::as_str), Some(WITHOUT_SERIES));
+    }
+
+    #[test]
+    fn a_packed_document_can_be_made_shorter_once() {
+        let packed = pack_document(&run_with_seconds(600)).unwrap();
+        assert!(!packed.without_series);
+        let shorter = without_series(&packed.bytes).unwrap();
+        let Ok(Document::Run(report)) = Document::read(&unpack(&shorter, PLAIN_MAX).unwrap()) else { panic!("a run") };
+        assert!(report.seconds.is_empty());
+        assert_eq!(report.warnings.last().map(String::as_str), Some(WITHOUT_SERIES));
+        // A case has no series: there is nothing to leave out.
+        let case = Document::read(include_str!("../../../tests/fixtures/format1/case.json")).unwrap();
+        assert_eq!(without_series(&pack_document(&case).unwrap().bytes), None);
     }
 
     #[test]

@@ -42,7 +42,7 @@ pub struct Backlog {
     pub waiting: u64,
     /// When the oldest of them came up; none if nothing waits.
     pub oldest_ms: Option<i64>,
-    /// Those that were given up since the agent started: the backlog was full, or one was too large. The machine's own
-    /// records still have them.
+    /// Those that do not go: given up since the agent started because the backlog was full, and set aside because the
+    /// broker does not take them. The machine's own records still have them.
     pub given_up: u64,
 }

@@ -6,7 +6,7 @@ use turnback_core::fleet::heartbeat::Backlog;
 use super::Store;
 use crate::archive::{
     error::ArchiveError,
-    outbox::{FleetOutbox, RecordedChange, Waiting},
+    outbox::{FleetOutbox, RecordedChange, SetAside, Waiting},
 };
 
 impl FleetOutbox for Store {
@@ -43,10 +43,17 @@ impl FleetOutbox for Store {
     fn waiting(&self, limit: u32) -> Result<Vec<Waiting>, ArchiveError> {
         let read = || {
             let mut statement = self.db.prepare_cached(
-                "SELECT number, kind, document, entered_ms FROM fleet_outbox ORDER BY number LIMIT ?1",
+                "SELECT number, kind, document, entered_ms, tries FROM fleet_outbox WHERE reason IS NULL
+                 ORDER BY number LIMIT ?1",
             )?;
             let rows = statement.query_map([limit], |row| {
-                Ok(Waiting { number: row.get(0)?, kind: row.get(1)?, document: row.get(2)?, entered_ms: row.get(3)? })
+                Ok(Waiting {
+                    number: row.get(0)?,
+                    kind: row.get(1)?,
+                    document: row.get(2)?,
+                    entered_ms: row.get(3)?,
+                    tries: row.get(4)?,
+                })
             })?;
             rows.collect::<rusqlite::Result<Vec<_>>>()
         };
@@ -56,7 +63,8 @@ impl FleetOutbox for Store {
     fn backlog(&self) -> Result<Backlog, ArchiveError> {
         let read = || {
             let mut statement = self.db.prepare_cached(
-                "SELECT count(*), (SELECT entered_ms FROM fleet_outbox ORDER BY number LIMIT 1) FROM fleet_outbox",
+                "SELECT count(*), (SELECT entered_ms FROM fleet_outbox WHERE reason IS NULL ORDER BY number LIMIT 1)
+                 FROM fleet_outbox WHERE reason IS NULL",
             )?;
             statement
                 .query_row([], |row| Ok(Backlog { waiting: row.get(0)?, oldest_ms: row.get(1)?, ..Backlog::default() }))
@@ -74,9 +82,46 @@ impl FleetOutbox for Store {
         })
     }
 
+    fn set_aside(&mut self, refused: &[(i64, String)]) -> Result<(), ArchiveError> {
+        if refused.is_empty() {
+            return Ok(());
+        }
+        self.write(|tx| {
+            let mut update =
+                tx.prepare_cached("UPDATE fleet_outbox SET reason = ?2, tries = tries + 1 WHERE number = ?1")?;
+            refused.iter().try_for_each(|(number, reason)| update.execute(params![number, reason]).map(|_| ()))
+        })
+    }
+
+    fn aside(&self) -> Result<Option<SetAside>, ArchiveError> {
+        let read = || {
+            self.db
+                .prepare_cached(
+                    "SELECT (SELECT count(*) FROM fleet_outbox WHERE reason IS NOT NULL),
+                         kind || ' ' || document || ': ' || reason
+                     FROM fleet_outbox WHERE reason IS NOT NULL ORDER BY number DESC LIMIT 1",
+                )?
+                .query_row([], |row| Ok(SetAside { count: row.get(0)?, newest: row.get(1)? }))
+                .optional()
+        };
+        read().map_err(|error| self.told(error))
+    }
+
+    fn try_again(&mut self, most: u32) -> Result<u64, ArchiveError> {
+        self.write(|tx| {
+            tx.execute(
+                "UPDATE fleet_outbox SET reason = NULL WHERE number IN (
+                     SELECT number FROM fleet_outbox WHERE reason IS NOT NULL ORDER BY tries, number LIMIT ?1)",
+                [most],
+            )
+        })
+        .map(|count| count as u64)
+    }
+
     fn bound_outbox(&mut self, most: u64) -> Result<u64, ArchiveError> {
-        let waiting = self.backlog()?.waiting;
-        let Some(excess) = waiting.checked_sub(most).filter(|excess| *excess > 0) else { return Ok(0) };
+        let count = self.db.query_row("SELECT count(*) FROM fleet_outbox", [], |row| row.get::<_, u64>(0));
+        let count = count.map_err(|error| self.told(error))?;
+        let Some(excess) = count.checked_sub(most).filter(|excess| *excess > 0) else { return Ok(0) };
         self.write(|tx| {
             tx.execute(
                 "DELETE FROM fleet_outbox WHERE number IN (SELECT number FROM fleet_outbox ORDER BY number LIMIT ?1)",
@@ -101,8 +146,10 @@ impl FleetOutbox for Store {
                 "SELECT kind, document_id FROM bench_document WHERE changed_ms >= ?1",
                 "SELECT 'change', CAST(id AS TEXT) FROM state_change WHERE at_ms >= ?1",
             ] {
+                // What is set aside waits again.
                 let sql = format!(
-                    "INSERT OR IGNORE INTO fleet_outbox (kind, document, entered_ms) SELECT *, {NEW} FROM ({rows})"
+                    "INSERT INTO fleet_outbox (kind, document, entered_ms) SELECT *, {NEW} FROM ({rows}) WHERE true
+                     ON CONFLICT (kind, document) DO UPDATE SET reason = NULL WHERE reason IS NOT NULL"
                 );
                 entered += tx.execute(&sql, [since_ms])?;
             }
@@ -211,6 +258,37 @@ mod tests {
         assert_eq!(store.bound_outbox(10).unwrap(), 0);
         assert_eq!(store.bound_outbox(4).unwrap(), 6);
         assert_eq!(waiting(&store)[0].1, run(6, "").id());
+    }
+
+    #[test]
+    fn what_the_fleet_does_not_take_is_kept_with_its_reason_and_holds_up_nothing() {
+        let (_folder, mut store) = store();
+        store.join_fleet(Some("closet-3")).unwrap();
+        (1..=3).for_each(|number| store.put(&run(number, "closet-3")).unwrap());
+        let case = Document::read(CASE).unwrap();
+        store.put(&case).unwrap();
+        assert_eq!(store.aside().unwrap(), None);
+        let all: Vec<i64> = store.waiting(9).unwrap().iter().map(|w| w.number).collect();
+        let why = "message size exceeds maximum allowed".to_owned();
+        store.set_aside(&[(all[0], why.clone()), (all[2], why.clone()), (all[3], why.clone())]).unwrap();
+        let id = |number| ("run".to_owned(), run(number, "").id().to_owned());
+        assert_eq!((waiting(&store), store.backlog().unwrap().waiting), (vec![id(2)], 1));
+        let aside = store.aside().unwrap().unwrap();
+        assert_eq!((aside.count, aside.newest), (3, format!("case {}: {why}", case.id())));
+        // The case goes on: that revision was not refused.
+        store.put(&case).unwrap();
+        assert_eq!(waiting(&store), [id(2), ("case".to_owned(), case.id().to_owned())]);
+        assert_eq!(store.aside().unwrap().unwrap().count, 2);
+        // One that is refused again comes after those that were refused once.
+        assert_eq!(store.try_again(1).unwrap(), 1);
+        let again = store.waiting(1).unwrap().remove(0);
+        assert_eq!((again.document.as_str(), again.tries), (run(1, "").id(), 1));
+        store.set_aside(&[(again.number, why)]).unwrap();
+        assert_eq!(store.try_again(1).unwrap(), 1);
+        assert_eq!(waiting(&store)[..2], [id(2), id(3)]);
+        // Somebody wants all of it sent again; what waits already is not entered twice.
+        assert_eq!(store.enter_again(0).unwrap(), 1);
+        assert_eq!((waiting(&store).len(), store.aside().unwrap()), (4, None));
     }
 
     #[test]

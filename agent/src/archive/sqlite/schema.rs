@@ -16,6 +16,7 @@ pub const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0004_states.sql"),
     include_str!("migrations/0005_bench.sql"),
     include_str!("migrations/0006_fleet.sql"),
+    include_str!("migrations/0007_fleet_set_aside.sql"),
 ];
 
 /// As set by the first migration: "tbrk".

@@ -20,6 +20,7 @@ use crate::{
     config::{Target, Way, fleet::FleetConfig},
     error_chain::with_causes,
     fleet::{database, error::FleetError},
+    guard::id::new_id,
 };
 
 /// Version of the document.
@@ -110,7 +111,7 @@ impl FleetAnnouncement {
         };
         let (ports, left_out) = (lines.len(), lines.len().saturating_sub(LISTED_MAX));
         lines.truncate(LISTED_MAX);
-        let id = Uuid::now_v7().to_string();
+        let id = new_id().to_string();
         let event = EVENT.to_owned();
         Some(Self {
             format: FORMAT,

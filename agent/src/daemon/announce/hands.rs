@@ -2,7 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{archive::logbook::Outgoing, daemon::agent::HandsView, guard::state};
+use crate::{
+    archive::logbook::Outgoing,
+    daemon::agent::HandsView,
+    guard::{id::new_id, state},
+};
 
 /// Version of the document.
 pub const FORMAT: u32 = 1;
@@ -37,7 +41,7 @@ impl HandsNeeded {
     pub fn new(card: &str, slot: &str, hands: &HandsView) -> Self {
         Self {
             format: FORMAT,
-            id: uuid::Uuid::now_v7().to_string(),
+            id: new_id().to_string(),
             machine: state::machine(),
             event: EVENT.to_owned(),
             card: card.to_owned(),

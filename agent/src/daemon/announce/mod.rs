@@ -31,7 +31,7 @@ use crate::{
     },
     config::{Target, Way, labels::PortLabels},
     error_chain::with_causes,
-    guard::state,
+    guard::{id::new_id, state},
 };
 
 /// Version of the document.
@@ -98,7 +98,7 @@ impl Announcement {
     pub fn new(port: &str, labels: &PortLabels, change: &Change, run: Option<String>) -> Self {
         Self {
             format: FORMAT,
-            id: uuid::Uuid::now_v7().to_string(),
+            id: new_id().to_string(),
             machine: state::machine(),
             event: Event::Changed,
             port: port.to_owned(),

@@ -34,7 +34,11 @@ pub(super) fn heartbeat(shared: &Shared, views: &[PortView], number: i64, accept
         states,
         ports: views.iter().filter(|view| view.watch != Watch::Remembered).count() as u32,
         needs_attention: views.iter().filter(|view| view.needs_attention).count() as u32,
-        backlog: Backlog { waiting: fleet.waiting, oldest_ms: fleet.oldest_ms, given_up: fleet.given_up },
+        backlog: Backlog {
+            waiting: fleet.waiting,
+            oldest_ms: fleet.oldest_ms,
+            given_up: fleet.given_up + fleet.set_aside,
+        },
         troubles: status.troubles.iter().map(|(matter, text)| format!("{matter}: {text}")).collect(),
         accepts_requests,
     }

@@ -2,28 +2,33 @@
 //!
 //! `page` reads what waits in the archive's outbox, `ports` says what is new of the ports, `numbers` numbers the
 //! messages, `requests` answers what the fleet's page asks for. A document is struck out of the outbox only when the
-//! broker's stream has it. While the broker is away the agent works on, and what it records waits.
+//! broker's stream has it. While the broker is away the agent works on, and what it records waits. What the stream does
+//! not take because it is too large goes shorter, or is set aside with the reason: it holds up nothing else.
 
 mod beat;
 mod numbers;
 mod page;
 mod ports;
 mod requests;
+mod unsent;
 
-use std::{sync::Arc, time::Duration};
+use std::{
+    collections::{BTreeMap, VecDeque},
+    sync::Arc,
+    time::Duration,
+};
 
 use async_nats::{
     HeaderMap,
     connection::State as Connection,
-    jetstream::{
-        self, Context,
-        context::{PublishAckFuture, PublishError, PublishErrorKind},
-    },
+    jetstream::{self, Context, context::PublishAckFuture},
 };
+use bytes::Bytes;
+use serde::Serialize;
 use tokio::time::Instant;
 use turnback_core::fleet::{
     heartbeat::Backlog,
-    state::{PORTS_MAX, StateMessage},
+    state::{PORTS_MAX, PortState, StateMessage},
     subject::What,
 };
 
@@ -31,6 +36,7 @@ use self::{
     numbers::Numbers,
     page::{Letter, Page},
     ports::Told,
+    unsent::Unsent,
 };
 use super::{
     agent::{Agent, FleetFigures, PortView},
@@ -74,7 +80,9 @@ pub async fn send_for_ever(shared: Arc<Shared>, agent: Arc<dyn Agent>, member: F
         told: Told::default(),
         next_beat: Instant::now(),
         next_complete: Instant::now() + COMPLETE_EVERY,
-        failing_since: None,
+        next_try: Instant::now(),
+        failing: None,
+        refused: BTreeMap::new(),
     };
     sending.wait_for_broker().await;
     loop {
@@ -119,7 +127,29 @@ struct Sending {
     told: Told,
     next_beat: Instant,
     next_complete: Instant,
-    failing_since: Option<Instant>,
+    /// When some of what is set aside is tried again.
+    next_try: Instant,
+    /// Since when nothing goes, and what was logged of that last.
+    failing: Option<(Instant, String)>,
+    /// Messages beside documents that the broker does not take, and why.
+    refused: BTreeMap<&'static str, String>,
+}
+
+/// What became of some letters.
+#[derive(Default)]
+struct Posted {
+    taken: Vec<Letter>,
+    too_large: Vec<(Letter, String)>,
+    failed: Option<String>,
+}
+
+impl Posted {
+    fn note(&mut self, letter: Letter, unsent: Unsent) {
+        match unsent {
+            Unsent::TooLarge(reason) => self.too_large.push((letter, reason)),
+            Unsent::Now(reason) => self.failed = Some(reason),
+        }
+    }
 }
 
 impl Sending {
@@ -137,7 +167,7 @@ impl Sending {
         let connected = self.broker.client().connection_state() == Connection::Connected;
         self.bound().await;
         let done = match connected {
-            true => self.send().await,
+            true => self.send_what_is_due().await,
             false => Err("the broker is away".to_owned()),
         };
         let wait = match &done {
@@ -150,10 +180,11 @@ impl Sending {
     }
 
     /// True: more waits.
-    async fn send(&mut self) -> Result<bool, String> {
+    async fn send_what_is_due(&mut self) -> Result<bool, String> {
         let views = self.views();
         self.beat(&views).await?;
         self.states(&views).await?;
+        self.try_again().await?;
         self.documents().await
     }
 
@@ -162,16 +193,39 @@ impl Sending {
             return Ok(());
         }
         let number = self.number().await?;
-        let beat = beat::heartbeat(&self.shared, views, number, self.member.accept_checks);
-        let bytes = payload::pack(&beat).map_err(|error| with_causes(&error))?;
-        let sent = self
-            .publish(What::Heartbeat, &format!("heartbeat-{number}"), number, bytes, false)
-            .await
-            .map_err(unsent)?;
+        let mut beat = beat::heartbeat(&self.shared, views, number, self.member.accept_checks);
+        let mut sent = self.send(What::Heartbeat, "heartbeat", &beat, number).await;
+        if matches!(sent, Err(Unsent::TooLarge(_))) {
+            beat.troubles = vec!["what is wrong is too long for the broker: the agent's own page says it".into()];
+            sent = self.send(What::Heartbeat, "heartbeat", &beat, number).await;
+        }
         // Without a stream of heartbeats documents would find none either.
-        sent.await.map_err(|error| format!("a heartbeat was not taken: {}", with_causes(&error)))?;
+        self.judge(What::Heartbeat, sent)?;
         self.next_beat = Instant::now() + BEAT_EVERY;
         Ok(())
+    }
+
+    /// A message that the broker does not take because it is too large stops no other; any other failure does.
+    fn judge(&mut self, what: What, sent: Result<(), Unsent>) -> Result<(), String> {
+        match sent {
+            Ok(()) => {
+                self.refused.remove(what.name());
+                Ok(())
+            }
+            Err(Unsent::TooLarge(reason)) => {
+                tracing::error!(what = what.name(), reason, "the broker does not take it");
+                self.refused.insert(what.name(), reason);
+                Ok(())
+            }
+            Err(Unsent::Now(reason)) => Err(format!("{}: {reason}", what.name())),
+        }
+    }
+
+    /// Packs and sends a message that is no document; it is there when this returns.
+    async fn send(&self, what: What, name: &str, message: &impl Serialize, number: i64) -> Result<(), Unsent> {
+        let bytes = payload::pack(message).map_err(|error| Unsent::TooLarge(with_causes(&error)))?;
+        let taken = self.publish(what, &format!("{name}-{number}"), number, bytes.into(), false).await?;
+        taken.await.map_err(Unsent::from).map(|_| ())
     }
 
     /// Sends the ports that stand otherwise than the fleet was told.
@@ -199,17 +253,24 @@ impl Sending {
 
     /// In parts where it is long: what is complete must come in one message.
     async fn send_state(&mut self, message: StateMessage) -> Result<(), String> {
-        let is_complete = message.is_complete && message.ports.len() <= PORTS_MAX;
-        let empty = [Vec::new()];
-        let parts = message.ports.chunks(PORTS_MAX).map(<[_]>::to_vec);
-        let parts = if message.ports.is_empty() { empty.into_iter().collect() } else { parts.collect::<Vec<_>>() };
-        for ports in parts {
+        let StateMessage { ports, mut is_complete, .. } = message.clone();
+        let mut parts: VecDeque<Vec<PortState>> = ports.chunks(PORTS_MAX).map(<[_]>::to_vec).collect();
+        if parts.is_empty() {
+            parts.push_back(Vec::new());
+        }
+        while let Some(ports) = parts.pop_front() {
+            is_complete &= ports.len() == message.ports.len();
             let number = self.number().await?;
             let part = StateMessage { number, ports, is_complete, ..message.clone() };
-            let bytes = payload::pack(&part).map_err(|error| with_causes(&error))?;
-            let sent =
-                self.publish(What::State, &format!("state-{number}"), number, bytes, false).await.map_err(unsent)?;
-            sent.await.map_err(|error| format!("states were not taken: {}", with_causes(&error)))?;
+            let sent = self.send(What::State, "state", &part, number).await;
+            match sent {
+                Err(Unsent::TooLarge(_)) if part.ports.len() > 1 => {
+                    let (first, second) = part.ports.split_at(part.ports.len() / 2);
+                    parts.push_front(second.to_vec());
+                    parts.push_front(first.to_vec());
+                }
+                sent => self.judge(What::State, sent)?,
+            }
         }
         Ok(())
     }
@@ -222,47 +283,42 @@ impl Sending {
         if page.is_empty() {
             return Ok(false);
         }
-        let (hopeless, mut done) = (std::mem::take(&mut page.hopeless), std::mem::take(&mut page.gone));
-        let mut given_up = hopeless.len() as u64;
-        done.extend(hopeless);
+        let (mut refused, mut done) = (std::mem::take(&mut page.hopeless), std::mem::take(&mut page.gone));
         let mut letters = std::mem::take(&mut page.letters);
         letters.extend(self.letter_of_changes(&page).await?);
         let count = letters.len() as u32;
-        let mut underway = Vec::new();
-        let mut failed = None;
-        for Letter { what, id, bytes, without_series, entries } in letters {
-            let number = self.number().await?;
-            match self.publish(what, &id, number, bytes, without_series).await {
-                Ok(sent) => underway.push((sent, entries)),
-                Err(error) if error.kind() == PublishErrorKind::MaxPayloadExceeded => {
-                    tracing::error!(id, "the broker takes no message of this size (max_payload); the records have it");
-                    given_up += entries.len() as u64;
-                    done.extend(entries);
+        let (mut sent, mut failed) = (0, None);
+        // Ends: each time round the letters are smaller.
+        while !letters.is_empty() {
+            let posted = self.post(std::mem::take(&mut letters)).await;
+            for letter in posted.taken {
+                sent += letter.entries.len() as u64;
+                if letter.tried_before {
+                    // Its limit was raised: the others may go too.
+                    self.next_try = Instant::now();
                 }
-                Err(error) => {
-                    failed = Some(unsent(error));
-                    break;
+                done.extend(letter.entries);
+            }
+            for (letter, reason) in posted.too_large {
+                let shorter = letter.shorter();
+                if shorter.is_empty() {
+                    tracing::error!(id = letter.id, reason, "the broker does not take it; the records have it");
+                    refused.extend(letter.entries.into_iter().map(|entry| (entry, reason.clone())));
                 }
+                letters.extend(shorter);
+            }
+            if posted.failed.is_some() {
+                failed = posted.failed;
+                break;
             }
         }
-        let mut sent = 0;
-        for (taken, entries) in underway {
-            match taken.await {
-                Ok(_) => {
-                    sent += entries.len() as u64;
-                    done.extend(entries);
-                }
-                Err(error) => failed = Some(format!("a document was not taken: {}", with_causes(&error))),
-            }
+        if let Some(figures) = &mut self.shared.status().figures.fleet {
+            figures.sent += sent;
         }
-        {
-            let mut status = self.shared.status();
-            if let Some(figures) = &mut status.figures.fleet {
-                figures.sent += sent;
-                figures.given_up += given_up;
-            }
-        }
-        let struck = with_logbook(&self.shared.logbook, move |logbook| logbook.strike_out(&done));
+        let struck = with_logbook(&self.shared.logbook, move |logbook| {
+            logbook.set_aside(&refused)?;
+            logbook.strike_out(&done)
+        });
         struck.await.map_err(|error| with_causes(&error))?;
         if let Some(error) = failed {
             return Err(error);
@@ -273,13 +329,54 @@ impl Sending {
         Ok(true)
     }
 
+    /// Sends letters, and waits until the stream has them.
+    async fn post(&mut self, letters: Vec<Letter>) -> Posted {
+        let mut posted = Posted::default();
+        let mut underway = Vec::new();
+        for letter in letters {
+            let number = match self.number().await {
+                Ok(number) => number,
+                Err(error) => {
+                    posted.failed = Some(error);
+                    break;
+                }
+            };
+            let Letter { what, ref id, ref bytes, without_series, .. } = letter;
+            match self.publish(what, id, number, bytes.clone(), without_series).await {
+                Ok(sent) => underway.push((sent, letter)),
+                Err(error) => posted.note(letter, error),
+            }
+            if posted.failed.is_some() {
+                break;
+            }
+        }
+        for (taken, letter) in underway {
+            match taken.await {
+                Ok(_) => posted.taken.push(letter),
+                Err(error) => posted.note(letter, error.into()),
+            }
+        }
+        posted
+    }
+
+    /// Some of what is set aside waits again, in case the stream takes it now.
+    async fn try_again(&mut self) -> Result<(), String> {
+        if Instant::now() >= self.next_try {
+            let tried = with_logbook(&self.shared.logbook, |logbook| logbook.try_again(PAGE)).await;
+            tried.map_err(|error: ArchiveError| with_causes(&error))?;
+            self.next_try = Instant::now() + TRY_EVERY;
+        }
+        Ok(())
+    }
+
     async fn letter_of_changes(&mut self, page: &Page) -> Result<Option<Letter>, String> {
         let Some(message) = page.state_message() else { return Ok(None) };
         let number = self.number().await?;
-        let bytes = payload::pack(&StateMessage { number, ..message }).map_err(|error| with_causes(&error))?;
+        let bytes = payload::pack(&StateMessage { number, ..message }).map_err(|error| with_causes(&error))?.into();
         let entries = page.changes.iter().map(|(entry, _)| *entry).collect();
         // The changes have ids of their own: it does no harm if they come twice in other company.
-        Ok(Some(Letter { what: What::State, id: format!("changes-{number}"), bytes, without_series: false, entries }))
+        let (id, tried_before) = (format!("changes-{number}"), page.changes_tried);
+        Ok(Some(Letter { what: What::State, id, bytes, without_series: false, entries, tried_before }))
     }
 
     async fn publish(
@@ -287,9 +384,9 @@ impl Sending {
         what: What,
         id: &str,
         number: i64,
-        bytes: Vec<u8>,
+        bytes: Bytes,
         without_series: bool,
-    ) -> Result<PublishAckFuture, PublishError> {
+    ) -> Result<PublishAckFuture, Unsent> {
         let mut headers = HeaderMap::new();
         // Two machines may have a document with the same id, such as from a cloned disk: the broker's window for
         // messages that come again is one for the whole stream.
@@ -299,7 +396,7 @@ impl Sending {
             headers.insert(LEFT_OUT, "series");
         }
         let subject = self.member.sender.subject(what).to_string();
-        self.broker.publish_with_headers(subject, headers, bytes.into()).await
+        Ok(self.broker.publish_with_headers(subject, headers, bytes).await?)
     }
 
     /// A number for the next message.
@@ -339,18 +436,21 @@ impl Sending {
 
     /// Notes how far behind the agent is, and what is wrong.
     async fn take_stock(&mut self, connected: bool, trouble: Option<String>) {
-        let backlog = with_logbook(&self.shared.logbook, |logbook| logbook.backlog()).await;
-        let backlog = backlog.unwrap_or_else(|_: ArchiveError| Backlog::default());
-        match (&trouble, self.failing_since) {
-            (None, _) => self.failing_since = None,
-            (Some(text), None) => {
+        let read = with_logbook(&self.shared.logbook, |logbook| Ok((logbook.backlog()?, logbook.aside()?))).await;
+        let (backlog, aside) = read.unwrap_or_else(|_: ArchiveError| (Backlog::default(), None));
+        let mut untaken: Vec<String> = self.refused.iter().map(|(what, reason)| format!("{what}: {reason}")).collect();
+        untaken.extend(aside.iter().map(|aside| format!("{} set aside, {}", aside.count, aside.newest)));
+        match (&trouble, &mut self.failing) {
+            (None, _) => self.failing = None,
+            (Some(text), Some((_, told))) if told == text => {}
+            (Some(text), failing) => {
                 tracing::warn!(error = text, "nothing goes to the fleet now");
-                self.failing_since = Some(Instant::now());
+                let since = failing.as_ref().map_or_else(Instant::now, |(since, _)| *since);
+                *failing = Some((since, text.clone()));
             }
-            (Some(_), Some(_)) => {}
         }
         let mut status = self.shared.status();
-        let is_old = self.failing_since.is_some_and(|since| since.elapsed() >= PATIENCE);
+        let is_old = self.failing.as_ref().is_some_and(|(since, _)| since.elapsed() >= PATIENCE);
         match trouble.as_ref().filter(|_| is_old) {
             Some(text) => {
                 status.troubles.insert(MATTER, format!("{text}; {} documents wait", backlog.waiting));
@@ -359,7 +459,16 @@ impl Sending {
                 status.troubles.remove(MATTER);
             }
         }
+        let told = match untaken.is_empty() {
+            true => status.troubles.remove(UNTAKEN),
+            false => status.troubles.insert(UNTAKEN, format!("the broker does not take {}", untaken.join("; "))),
+        };
+        if told.is_none() != untaken.is_empty() {
+            // The fleet hears of it at once.
+            self.next_beat = Instant::now();
+        }
         if let Some(figures) = &mut status.figures.fleet {
+            figures.set_aside = aside.map_or(0, |aside| aside.count);
             figures.connected = connected;
             figures.waiting = backlog.waiting;
             figures.oldest_ms = backlog.oldest_ms;
@@ -368,16 +477,16 @@ impl Sending {
     }
 }
 
-fn unsent(error: PublishError) -> String {
-    format!("nothing can be sent: {}", with_causes(&error))
-}
-
 /// Name of the matter among the agent's troubles.
 const MATTER: &str = "fleet";
+/// The same for what the broker does not take, ever.
+const UNTAKEN: &str = "fleet messages";
 /// A machine that is silent for a few of these is gone.
 const BEAT_EVERY: Duration = Duration::from_secs(60);
 /// All ports are told anew.
 const COMPLETE_EVERY: Duration = Duration::from_secs(3600);
+/// Somebody may have raised the limit of the stream.
+const TRY_EVERY: Duration = Duration::from_secs(3600);
 /// How often the outbox is looked at while nothing waits.
 const IDLE: Duration = Duration::from_secs(2);
 const AFTER_FAILURE: Duration = Duration::from_secs(2);

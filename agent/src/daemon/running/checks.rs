@@ -12,6 +12,7 @@ use crate::{
         cases::{self, Told},
         status::{Asked, Status},
     },
+    guard::id::new_id,
 };
 
 impl RunningAgent {
@@ -42,7 +43,7 @@ impl RunningAgent {
         if let Some(cable) = &order.cable {
             check_label("cable", cable)?;
         }
-        let (run, port) = (uuid::Uuid::now_v7().to_string(), order.port);
+        let (run, port) = (new_id().to_string(), order.port);
         status.asked.push_back(Asked {
             run: run.clone(),
             port: port.clone(),

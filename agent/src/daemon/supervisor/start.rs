@@ -20,6 +20,7 @@ use crate::{
         status::{ASKED, Cause, Running, Shared},
     },
     engine::cancel::Cancel,
+    guard::id::new_id,
 };
 
 impl<S: Host> Supervisor<S> {
@@ -54,7 +55,7 @@ impl<S: Host> Supervisor<S> {
             Some(facts) if !facts.in_service.is_empty() => Some(Observation::InService(facts.in_service.join("; "))),
             Some(_) => None,
         };
-        let run = asked.as_ref().map_or_else(|| uuid::Uuid::now_v7().to_string(), |a| a.run.clone());
+        let run = asked.as_ref().map_or_else(|| new_id().to_string(), |a| a.run.clone());
         if let Some(finding) = refused {
             self.settle_slot(&name, &cause);
             let why = match &finding {

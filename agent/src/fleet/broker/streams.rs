@@ -156,7 +156,7 @@ fn common(wanted: &Wanted) -> Config {
         storage: StorageType::File,
         num_replicas: wanted.replicas as usize,
         duplicate_window: wanted.duplicate_window,
-        max_message_size: (PACKED_MAX + HEADERS_MAX) as i32,
+        max_message_size: MESSAGE_MAX as i32,
         max_messages: -1,
         max_messages_per_subject: -1,
         max_consumers: -1,
@@ -207,4 +207,5 @@ fn differ<T: PartialEq + std::fmt::Debug>(all: &mut Vec<String>, name: &str, fou
 
 /// Messages that all collectors together have in hand.
 const PENDING_MAX: i64 = 20_000;
-const HEADERS_MAX: usize = 4096;
+/// The largest message that an agent sends, with its headers, bytes.
+pub const MESSAGE_MAX: usize = PACKED_MAX + 4096;

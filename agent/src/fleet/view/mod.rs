@@ -108,8 +108,13 @@ impl Conditions {
     }
 }
 
-/// The pattern of what begins with this text, in small letters: `%`, `_` and `\` in it stand for themselves.
+/// The pattern of what begins with this text.
 fn beginning(text: &str) -> String {
+    whole(text) + "%"
+}
+
+/// The pattern of what is this text, in small letters: `%`, `_` and `\` in it stand for themselves.
+fn whole(text: &str) -> String {
     let mut pattern = String::new();
     for character in text.trim().to_lowercase().chars() {
         if matches!(character, '%' | '_' | '\\') {
@@ -117,7 +122,6 @@ fn beginning(text: &str) -> String {
         }
         pattern.push(character);
     }
-    pattern.push('%');
     pattern
 }
 

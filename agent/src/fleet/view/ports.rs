@@ -1,10 +1,10 @@
 //! Ports as they stand: lists of them, the worst first, and one.
 
 use serde::Serialize;
-use tokio_postgres::Row;
+use tokio_postgres::{Row, types::ToSql};
 use uuid::Uuid;
 
-use super::{Conditions, View, beginning, ms, ms_of};
+use super::{Conditions, View, beginning, ms, ms_of, whole};
 use crate::fleet::error::FleetError;
 
 /// A port as it stands. Times are ms since 1970-01-01 UTC.
@@ -79,8 +79,10 @@ pub struct Port {
 /// The state of a port whose machine is silent, unless it told something bad: nobody knows how it stands.
 pub const SILENT: &str = "silent";
 
-const COLUMNS: &str = "p.id, state_rank(shown_state(p.state, m.heard_at)) AS rank,
-    shown_state(p.state, m.heard_at) AS state, p.state AS told, is_silent(m.heard_at) AS silent,
+const RANK: &str = "state_rank(shown_state(p.state, m.heard_at))";
+
+const COLUMNS: &str =
+    "p.id, shown_state(p.state, m.heard_at) AS state, p.state AS told, is_silent(m.heard_at) AS silent,
     m.site, m.name AS machine, p.name, p.kind, p.simulated,
     p.label, p.cable, p.cabinet, p.spare, p.permanent_address, p.driver, p.bus, p.watched, p.present, p.since,
     p.why, p.location, p.next_action, p.run, p.placement, p.proven_at, p.proof_ends_at, p.needs_attention,
@@ -151,7 +153,7 @@ pub const STALE: &str = "stale";
 pub const NOT_WATCHED: &str = "not-watched";
 
 /// The numbers of ports that a word finds. Each way of finding one is a look into one index, and gives no more than a
-/// person reads.
+/// person reads. The addresses of cards are an array, since for a join the planner reads every port.
 const FOUND: &str = "(SELECT id FROM port WHERE lower(name) LIKE $1 LIMIT 1000)
     UNION (SELECT id FROM port WHERE lower(label) LIKE $1 LIMIT 1000)
     UNION (SELECT id FROM port WHERE lower(cable) LIKE $1 LIMIT 1000)
@@ -159,8 +161,13 @@ const FOUND: &str = "(SELECT id FROM port WHERE lower(name) LIKE $1 LIMIT 1000)
     UNION (SELECT id FROM port WHERE lower(cabinet) LIKE $1 LIMIT 1000)
     UNION (SELECT f.id FROM machine n JOIN port f ON f.machine_id = n.id WHERE lower(n.name) LIKE $1 LIMIT 1000)
     UNION (SELECT f.id FROM machine n JOIN port f ON f.machine_id = n.id WHERE lower(n.site) LIKE $1 LIMIT 1000)
-    UNION (SELECT f.id FROM card_test c CROSS JOIN unnest(c.addresses) a
-        JOIN port f ON lower(f.permanent_address) = lower(a) WHERE lower(c.serial) LIKE $1 LIMIT 1000)";
+    UNION (SELECT id FROM port WHERE lower(permanent_address) = ANY(ARRAY(SELECT lower(a)
+        FROM card_test c CROSS JOIN unnest(c.addresses) a WHERE lower(c.serial) LIKE $1 LIMIT 1000)) LIMIT 1000)";
+
+/// The same for those that a word names wholly: whoever reads a label off a port means that port.
+const NAMED: &str = "(SELECT id FROM port WHERE lower(label) LIKE $1 LIMIT 20)
+    UNION (SELECT id FROM port WHERE lower(cable) LIKE $1 LIMIT 20)
+    UNION (SELECT id FROM port WHERE lower(permanent_address) LIKE $1 LIMIT 20)";
 
 const IS_STALE: &str = "p.watched AND (p.state IN ('expired', 'never-tested', 'chip-proven')
     OR p.proof_ends_at < now() + interval '3 days' OR is_unknown(p.state, m.heard_at))";
@@ -185,23 +192,37 @@ fn conditions(narrowed: &Narrowed) -> Conditions {
 }
 
 impl View {
-    /// Ports, the worst first.
+    /// Ports, the worst first; of those that a word finds, the ones that it names wholly come before the others.
     ///
     /// # Errors
     /// What the database says.
     pub async fn ports(&self, narrowed: &Narrowed, limit: u32) -> Result<Vec<Port>, FleetError> {
         let mut conditions = conditions(narrowed);
+        let mut named = None;
         if !narrowed.q.trim().is_empty() {
             // Apart: together with the rest the planner expects many, and reads every port.
-            let rows = self.ask("a search", FOUND, &[&beginning(&narrowed.q)]).await?;
-            conditions.and("p.id = ANY($?)", rows.iter().map(|row| row.get(0)).collect::<Vec<i32>>());
+            let (pattern, whole) = (beginning(&narrowed.q), whole(&narrowed.q));
+            let (found, wholly): ([&(dyn ToSql + Sync); 1], [&(dyn ToSql + Sync); 1]) = ([&pattern], [&whole]);
+            let asked = (self.ask("a search", FOUND, &found), self.ask("a search", NAMED, &wholly));
+            let (found, wholly) = tokio::try_join!(asked.0, asked.1)?;
+            let ids = |rows: &[Row]| rows.iter().map(|row| row.get(0)).collect::<Vec<i32>>();
+            // A word that begins many names may have more in an index than were looked at.
+            conditions.and("p.id = ANY($?)", [ids(&found), ids(&wholly)].concat());
+            named = Some(conditions.value(ids(&wholly)));
         }
+        let ranked = |rank: &str| match &named {
+            Some(named) => format!("({rank} - CASE WHEN p.id = ANY({named}) THEN 100 ELSE 0 END)::smallint"),
+            None => rank.to_owned(),
+        };
         let after = narrowed.after.map(|(rank, id)| (conditions.value(rank), conditions.value(id)));
         // Two lists, each from an index of its own: what is silent changes with the time, and is in no index.
+        let shown = ranked(RANK);
         let part = |which: &str, rank: &str| {
+            let rank = ranked(rank);
             let after = after.as_ref().map_or(String::new(), |(at, id)| format!(" AND ({rank}, p.id) > ({at}, {id})"));
             format!(
-                "(SELECT {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id WHERE {which}{}{after}
+                "(SELECT {shown} AS rank, {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id
+                 WHERE {which}{}{after}
                  ORDER BY {rank}, p.id LIMIT {limit})",
                 conditions.sql
             )
@@ -219,7 +240,7 @@ impl View {
     /// What the database says.
     pub async fn port(&self, site: &str, machine: &str, name: &str) -> Result<Option<Port>, FleetError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id
+            "SELECT {RANK} AS rank, {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id
              WHERE m.site = $1 AND m.name = $2 AND p.name = $3"
         );
         Ok(self.ask("a port", &sql, &[&site, &machine, &name]).await?.first().map(Port::of))
@@ -228,7 +249,7 @@ impl View {
     /// Ports that need attention, the worst first, then those that came so last.
     pub(super) async fn wrong(&self, limit: u32) -> Result<Vec<Port>, FleetError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id
+            "SELECT {RANK} AS rank, {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id
              WHERE p.needs_attention AND NOT p.forgotten ORDER BY state_rank(p.state), p.since DESC LIMIT {limit}"
         );
         Ok(self.ask("ports that need attention", &sql, &[]).await?.iter().map(Port::of).collect())
@@ -237,7 +258,7 @@ impl View {
     /// Watched ports whose proof ends first, or ended longest ago.
     pub(super) async fn oldest_proofs(&self, limit: u32) -> Result<Vec<Port>, FleetError> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id
+            "SELECT {RANK} AS rank, {COLUMNS} FROM port p JOIN machine m ON m.id = p.machine_id
              WHERE p.watched AND NOT p.forgotten AND p.proof_ends_at IS NOT NULL
              ORDER BY p.proof_ends_at LIMIT {limit}"
         );

@@ -12,6 +12,7 @@ use super::{
 };
 use crate::{
     engine::{CheckError, CheckOptions, cancel::Cancel, check},
+    guard::id::new_id,
     ports::Port,
     work::now,
 };
@@ -37,7 +38,7 @@ pub(super) fn data(
             machine: crate::guard::state::machine(),
             speed_mbps: None,
             seed,
-            run: uuid::Uuid::now_v7().to_string(),
+            run: new_id().to_string(),
             started_at: now(),
             although_in_service: false,
             confirm: false,

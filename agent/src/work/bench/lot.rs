@@ -17,6 +17,7 @@ use turnback_core::{
 use super::BenchError;
 use crate::{
     archive::{Archive, Listed, Query, error::ArchiveError},
+    guard::id::new_id,
     work::{PROGRAM, this_moment},
 };
 
@@ -49,7 +50,7 @@ pub fn open(archive: &mut dyn Archive, opening: Opening) -> Result<Lot, BenchErr
     let mut lot = Lot {
         format: FORMAT,
         program: PROGRAM.to_owned(),
-        lot: uuid::Uuid::now_v7().to_string(),
+        lot: new_id().to_string(),
         label,
         opened_at: this_moment(),
         changed_at: this_moment(),

@@ -23,6 +23,7 @@ use super::{
 use crate::{
     archive::{Archive, RunAt, Sought, error::ArchiveError},
     engine::{CheckOptions, LineOptions, cancel::Cancel},
+    guard::id::new_id,
     ports::{Port, Way},
     work::{PROGRAM, now, this_moment},
 };
@@ -114,7 +115,7 @@ pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, Case
     let mut case = Case {
         format: case::FORMAT,
         program: PROGRAM.into(),
-        case: uuid::Uuid::now_v7().to_string(),
+        case: new_id().to_string(),
         opened_at: now.clone(),
         changed_at: now,
         port: port.identity(),
@@ -223,7 +224,7 @@ impl<'a> CaseRunner<'a> {
 
     /// Notes that a stage begins; what its check is to do.
     pub fn begin_stage(&mut self, name: &StageName, equipment: &Equipment) -> CheckOptions {
-        let run = uuid::Uuid::now_v7().to_string();
+        let run = new_id().to_string();
         let mut stage = self.begin(name, equipment);
         // A cable test makes no run that a record could be kept of.
         stage.run = (*name != StageName::CableTest).then(|| run.clone());
