@@ -1,22 +1,23 @@
 //! This computer as a bench: its network cards are tested where they are.
 //!
-//! [`links`], [`offloads`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every setting
+//! [`links`], [`offloads`], [`queues`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every setting
 //! that a test changes is noted first, as in a check, so that it is restored after a kill too.
 
 mod halt;
 mod links;
 mod load;
 mod offloads;
+mod queues;
 mod ready;
 
 use std::time::{Duration, Instant};
 
 use turnback_core::{
     bench::{
-        attempt::Attempt,
         card::{BusLink, Card},
         facts::{BusFacts, Facts, LINE_IS_LIMIT, LoadFacts},
         procedure::TestName,
+        queues::excuse,
     },
     document::card_test::CardTest,
     kind::ethernet::counters::BusErrors,
@@ -126,6 +127,10 @@ impl RealBench {
             }
             TestName::Offloads => {
                 offloads::offloads(names, procedure.offloads.clone().unwrap_or_default().frames, cancel)?
+            }
+            TestName::Queues => {
+                let flows = procedure.queues.clone().unwrap_or_default().flows;
+                excused(queues::queues(names, flows, cancel)?, order)
             }
             TestName::Transceiver => links::transceivers(names, cancel)?,
             TestName::Load => {
@@ -246,24 +251,31 @@ pub fn names(entry: &CardEntry) -> Vec<String> {
     ports.chain([entry.slot.clone(), entry.at.clone()]).chain(entry.card.serial.clone()).collect()
 }
 
-/// What the reference card fails of its own self-test is the driver's or this computer's: it is known to be good. So it
-/// is put neither on that card nor on others of the same kind.
+/// What the reference card fails of its own self-test, and on its queues, is the driver's or this computer's: it is known
+/// to be good. So it is put neither on that card nor on others of the same kind.
 fn excused(mut facts: Facts, order: &Order<'_>) -> Facts {
     let item_of = |name: &str| name.rsplit(": ").next().unwrap_or_default().to_owned();
     let same = |reference: &&CardTest| {
         let of = |test: &CardTest| (test.card.device.clone(), test.card.driver.clone());
         of(reference) == of(order.test)
     };
-    let failed: Vec<String> = match order.reference.filter(same).and_then(|test| test.last(TestName::SelfTest)) {
-        Some(Attempt { facts: Some(Facts::SelfTest { items }), .. }) => {
-            items.iter().filter(|item| !item.passed).map(|item| item_of(&item.name)).collect()
+    let last = order.reference.filter(same).and_then(|test| test.last(order.name));
+    let known = last.and_then(|attempt| attempt.facts.as_ref());
+    match (&mut facts, known) {
+        (Facts::SelfTest { items }, _) => {
+            let failed: Vec<String> = match known {
+                Some(Facts::SelfTest { items }) => {
+                    items.iter().filter(|item| !item.passed).map(|item| item_of(&item.name)).collect()
+                }
+                _ => Vec::new(),
+            };
+            for item in items.iter_mut().filter(|item| !item.passed) {
+                item.excused |= order.test.is_reference || failed.contains(&item_of(&item.name));
+            }
         }
-        _ => Vec::new(),
-    };
-    if let Facts::SelfTest { items } = &mut facts {
-        for item in items.iter_mut().filter(|item| !item.passed) {
-            item.excused |= order.test.is_reference || failed.contains(&item_of(&item.name));
-        }
+        (Facts::Queues { ports }, _) if order.test.is_reference => excuse(ports, None),
+        (Facts::Queues { ports }, Some(Facts::Queues { ports: known })) => excuse(ports, Some(known)),
+        _ => {}
     }
     facts
 }
