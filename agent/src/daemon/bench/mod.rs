@@ -2,8 +2,8 @@
 //! hands is shown, announced, and waits until somebody answers.
 //!
 //! One thread, which carries out a test at a time and then looks anew. [`state`] holds what is asked and answered,
-//! [`room`] keeps the bench away from what is not its own, `cards` and `view` show it, [`paper`] writes certificates and labels.
-//! How cards are tested is in [`work::bench`](crate::work::bench).
+//! [`room`] keeps the bench away from what is not its own, `cards` and `view` show it, [`paper`] writes certificates
+//! and labels. How cards are tested is in [`work::bench`](crate::work::bench).
 
 mod cards;
 pub mod paper;
@@ -202,7 +202,7 @@ impl AtWork {
         let mut again = tested;
         {
             let mut inner = shared.bench.inner();
-            inner.testing = None;
+            inner.testing.clear();
             if tested {
                 (self.regardless, inner.prove_again) = (false, false);
             } else {
@@ -296,7 +296,7 @@ fn follow(shared: &Shared, heard: &RefCell<Hearing>, event: &BenchEvent) {
         let mut inner = shared.bench.inner();
         inner.asked.retain(|_, asked| asked.card != event.card());
         if !matches!(event, BenchEvent::TestBegan { .. }) {
-            inner.testing = None;
+            inner.testing.remove(event.card());
             return;
         }
     }
@@ -313,7 +313,7 @@ fn begins(shared: &Shared, others: &[CardTest], speed: Option<f64>, order: &Orde
     let now_ms = shared.now_ms();
     let mut testing = view::testing(order.test, order.name, others, now_ms, speed);
     testing.takes_s = takes_s.map(|takes_s| takes_s / speed).or(testing.takes_s);
-    shared.bench.inner().testing = Some((order.test.test.clone(), testing));
+    shared.bench.inner().testing.insert(order.test.label.clone(), testing);
 }
 
 /// Changes what must not be forgotten, on disk first.
@@ -365,7 +365,7 @@ fn trouble(shared: &Shared, text: Option<String>) {
     }
     let mut inner = shared.bench.inner();
     inner.trouble.clone_from(&text);
-    inner.testing = None;
+    inner.testing.clear();
     if let Some(view) = inner.view.clone().or_else(|| text.is_some().then(BenchView::default)) {
         show(shared, &mut inner.view, BenchView { trouble: text, ..view });
     }

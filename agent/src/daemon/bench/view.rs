@@ -51,7 +51,7 @@ fn card_told_to<'a>(slot: &str, tests: &'a [CardTest], inner: &Inner) -> Option<
 
 fn slot_of(slot: &str, test: Option<&CardTest>, inner: &Inner) -> SlotView {
     let Some(test) = test else { return SlotView { slot: slot.to_owned(), ..SlotView::default() } };
-    let testing = inner.testing.as_ref().filter(|(id, _)| *id == test.test).map(|(_, testing)| testing.clone());
+    let testing = inner.testing.get(&test.label).cloned();
     let hands = inner.asked.get(&test.test).map(|asked| asked.hands.clone());
     let waits = inner.waits.iter().find(|(card, _)| *card == test.label).map(|(_, why)| why.clone());
     let (state, why) = match test.grade {

@@ -9,6 +9,7 @@ mod load;
 mod offloads;
 mod queues;
 mod ready;
+mod together;
 
 use std::time::{Duration, Instant};
 
@@ -26,7 +27,7 @@ use turnback_core::{
 use super::{
     data::data,
     error::BenchError,
-    seam::{Bench, Came, Keep, Order, Place, Present},
+    seam::{Bench, Came, Each, Keep, Order, Place, Present},
 };
 use crate::{
     engine::cancel::Cancel,
@@ -79,14 +80,17 @@ impl RealBench {
         in_slot.next().or_else(|| self.found.iter().find(same))
     }
 
-    fn facts(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, Halt> {
-        self.list()?;
-        let gone = || Halt::CutOff("the card is gone".to_owned());
+    /// Ports and place of the card of an order, as the cards were listed last.
+    fn seat(&self, order: &Order<'_>) -> Result<(Vec<String>, CardPlace), Halt> {
         let (entry, place) = self.of(order.test).cloned().ok_or_else(gone)?;
         if !entry.testable {
             return Err(Halt::CutOff(entry.why_not.join("; ")));
         }
-        let names: Vec<String> = entry.card.ports.iter().map(|port| port.name.clone()).collect();
+        Ok((entry.card.ports.iter().map(|port| port.name.clone()).collect(), place))
+    }
+
+    fn facts(&self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, Halt> {
+        let (names, place) = self.seat(order)?;
         let before = place.bus_counts();
         let began = Instant::now();
         let came = self.carry_out(order, &names, &place, keep, cancel);
@@ -213,13 +217,33 @@ impl Bench for RealBench {
     }
 
     fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
-        match self.facts(order, keep, cancel) {
-            _ if cancel.is_cancelled() => Ok(Came::Ended),
-            Ok(came) => Ok(came),
-            Err(Halt::Ended) => Ok(Came::Ended),
-            Err(Halt::CutOff(why)) => Ok(Came::CutOff(why)),
-            Err(Halt::Failed(error)) => Err(error),
-        }
+        self.list()?;
+        came(self.facts(order, keep, cancel), cancel)
+    }
+
+    fn together(&mut self, orders: &[Order<'_>], cancel: &Cancel) -> Result<usize, BenchError> {
+        self.list()?;
+        together::together(self, orders, cancel)
+    }
+
+    fn measure_together(&mut self, orders: &[Order<'_>], each: Each<'_>, cancel: &Cancel) -> Result<(), BenchError> {
+        self.list()?;
+        together::measure(self, orders, each, cancel)
+    }
+}
+
+fn gone() -> Halt {
+    Halt::CutOff("the card is gone".to_owned())
+}
+
+/// What a test comes to for the runner.
+fn came(done: Result<Came, Halt>, cancel: &Cancel) -> Result<Came, BenchError> {
+    match done {
+        _ if cancel.is_cancelled() => Ok(Came::Ended),
+        Ok(came) => Ok(came),
+        Err(Halt::Ended) => Ok(Came::Ended),
+        Err(Halt::CutOff(why)) => Ok(Came::CutOff(why)),
+        Err(Halt::Failed(error)) => Err(error),
     }
 }
 
