@@ -116,13 +116,18 @@ begin_work() {
 
 # shellcheck disable=SC2317  # called by the trap
 end_work() {
+    end_children
+    rm -rf "$work"
+}
+
+# shellcheck disable=SC2317  # called by a trap
+end_children() {
     local child
     for child in "${children[@]}"; do
         # `timeout` passes the signal on to the machine, and kills it later if need be.
         kill "$child" 2>/dev/null || true
         wait "$child" 2>/dev/null || true
     done
-    rm -rf "$work"
 }
 
 # Writes base and the files of this run in DIR as one archive that the kernel unpacks at boot.
@@ -189,6 +194,17 @@ run_machine() {
     [[ ! -s $work/errors ]] || say "$(<"$work/errors")"
     say "the machine stopped before its job ended"
     exit 125
+}
+
+# The same, but goes on: returns the status with which run_machine exits.
+boot_machine() {
+    rm -f "$work"/{console,monitor.in,monitor.out,s1,s1.in,s1.out}
+    (
+        # Nothing but the machine is this shell's to end.
+        children=()
+        trap end_children EXIT
+        run_machine "$@"
+    )
 }
 
 # Passes on the job's output from the console, and does what its marks say. Sets `ended` to the status in the last mark.

@@ -170,7 +170,7 @@ fn ratio(rng: &mut Rng, low: f64, high: f64) -> Ratio {
 /// A fault beyond the limits of procedure `intake`.
 fn card_fault(rng: &mut Rng, rig: &BenchRig, other: &str) -> CardFault {
     let port = 1 + rng.below(rig.model.ports.into()) as u32;
-    match rng.below(11) {
+    match rng.below(13) {
         0 => CardFault::NarrowBus { lanes: 1 + rng.below(2) as u32 },
         1 => CardFault::BusErrors { per_hour: 2000.0 + 20_000.0 * rng.fraction() },
         2 => CardFault::DamagedMemory { ratio: ratio(rng, 1e-3, 1e-2) },
@@ -180,7 +180,9 @@ fn card_fault(rng: &mut Rng, rig: &BenchRig, other: &str) -> CardFault {
         6 => CardFault::WrongChecksum,
         7 => CardFault::ClonedAddress { of: other.to_owned() },
         8 => CardFault::Subsystem { is: "f1a7:1001".to_owned() },
-        9 if rig.model.medium == Medium::Fibre => {
+        9 => CardFault::DeadQueue { port, queue: rng.below(rig.model.queues.into()) as u32 },
+        10 => CardFault::SilentQueue { port, queue: rng.below(rig.model.queues.into()) as u32 },
+        11 if rig.model.medium == Medium::Fibre => {
             CardFault::WeakTransmitter { port, sent_dbm: -14.0 + 3.0 * rng.fraction() }
         }
         _ => CardFault::BitErrors { port, ratio: ratio(rng, 1e-6, 1e-4) },

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use turnback_core::{
     base::{placement::Placement, time::Nanos},
-    bench::facts::OffloadItem,
+    bench::{facts::OffloadItem, queues::PortQueues},
     kind::{
         ethernet::{
             cable_test::CableTest,
@@ -129,6 +129,14 @@ pub trait FramePort: Port {
         _frames: u32,
         _is_ended: &mut dyn FnMut() -> bool,
     ) -> Result<Option<Vec<OffloadItem>>, PortError> {
+        Ok(None)
+    }
+    /// What is seen on each queue that the driver claims, with a plug: so many flows of frames for each queue. None where
+    /// no such frame comes back. Changes no setting. `is_ended` is asked now and then.
+    ///
+    /// # Errors
+    /// When the port vanished, or the host cannot sort frames by queue.
+    fn queues(&mut self, _flows: u32, _is_ended: &mut dyn FnMut() -> bool) -> Result<Option<PortQueues>, PortError> {
         Ok(None)
     }
     /// The interface behind the port, where there is one.

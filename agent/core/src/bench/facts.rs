@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::card::BusLink;
 use super::procedure::TestName;
+use super::queues::PortQueues;
 use crate::judge::{Location, Outcome, RuleId};
 
 /// The facts of one test.
@@ -40,6 +41,11 @@ pub enum Facts {
         /// Each offload.
         items: Vec<OffloadItem>,
     },
+    /// Queues, one entry for each port whose frames come back.
+    Queues {
+        /// Each port.
+        ports: Vec<PortQueues>,
+    },
     /// Plug-in transceivers; empty where the card has none.
     Transceiver {
         /// Each module.
@@ -66,6 +72,7 @@ impl Facts {
             Self::Links { .. } => TestName::Links,
             Self::Data { .. } => TestName::Data,
             Self::Offloads { .. } => TestName::Offloads,
+            Self::Queues { .. } => TestName::Queues,
             Self::Transceiver { .. } => TestName::Transceiver,
             Self::Load(_) => TestName::Load,
             Self::Bus(_) => TestName::Bus,

@@ -7,6 +7,7 @@ use super::card::{Card, address_fault, address_number};
 use super::claim::Claim;
 use super::facts::{BusFacts, DataRun, Facts, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, ModuleFacts};
 use super::procedure::{LoadLimits, Procedure};
+use super::queues::PortQueues;
 use crate::base::figure;
 use crate::judge::{Location, Outcome, RuleId};
 use crate::stats::mtbf::mtbf_at_least;
@@ -88,6 +89,7 @@ pub fn findings(facts: &Facts, procedure: &Procedure, card: &Card, claim: &Claim
             };
             items.iter().map(finding).collect()
         }
+        Facts::Queues { ports } => ports.iter().flat_map(queues).collect(),
         Facts::Transceiver { modules } => modules.iter().flat_map(|module| light(module, procedure)).collect(),
         Facts::Load(load) => under_load(load, &procedure.load.clone().unwrap_or_default()),
         Facts::Bus(bus) => on_the_bus(bus, procedure),
@@ -199,6 +201,18 @@ fn data(run: &DataRun) -> Vec<Finding> {
             !in_host,
         ),
     ]
+}
+
+/// What the reference card fails as well is the driver's or this computer's. A queue that no frame found is not tested.
+fn queues(port: &PortQueues) -> Vec<Finding> {
+    let (lost, silent) = (port.lost(), port.silent());
+    let limit = "no flow is lost each time";
+    let mut found = vec![of_port(RuleId::CardQueue, port.port, port.frames_in_words(), limit, lost.is_none())];
+    if let Some(measured) = port.interrupts_in_words() {
+        let limit = "each receive queue with frames raises some";
+        found.push(of_port(RuleId::CardQueueInterrupt, port.port, measured, limit, silent.is_empty()));
+    }
+    found
 }
 
 fn light(module: &ModuleFacts, procedure: &Procedure) -> Vec<Finding> {

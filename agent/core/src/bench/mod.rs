@@ -1,10 +1,10 @@
 //! The bench: network cards are tested by the lot, and accepted or rejected.
 //!
 //! In reading order: [`card`] (who a card is), [`claim`] (what its seller says it is), [`procedure`] (which tests, with
-//! which limits), [`facts`] (what a test measured), [`findings`] (facts held against limits), [`attempt`] (one try at a
-//! test, in which slot and with which plugs), [`blame`] (whether a failure is the card's, a plug's or a slot's). The
-//! [`vpd`] and [`image`] read what a card holds of itself. The
-//! documents that hold all this are in [`document`](crate::document). [`sim`] is a simulated bench.
+//! which limits), [`facts`] and [`queues`] (what a test measured), [`findings`] (facts held against limits),
+//! [`attempt`] (one try at a test, in which slot and with which plugs), [`blame`] (whether a failure is the card's, a
+//! plug's or a slot's). The [`vpd`] and [`image`] read what a card holds of itself. The documents that hold all this
+//! are in [`document`](crate::document). [`sim`] is a simulated bench.
 
 pub mod attempt;
 pub mod blame;
@@ -14,5 +14,6 @@ pub mod facts;
 pub mod findings;
 pub mod image;
 pub mod procedure;
+pub mod queues;
 pub mod sim;
 pub mod vpd;

@@ -23,6 +23,8 @@ pub enum TestName {
     Data,
     /// What the card computes in place of the host.
     Offloads,
+    /// Every queue that the driver claims carries frames.
+    Queues,
     /// What plug-in transceivers measure of themselves.
     Transceiver,
     /// All ports at their highest rate, while the card warms.
@@ -35,13 +37,14 @@ pub enum TestName {
 
 impl TestName {
     /// Every test, in the order in which they are done.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Identity,
         Self::Light,
         Self::SelfTest,
         Self::Links,
         Self::Data,
         Self::Offloads,
+        Self::Queues,
         Self::Transceiver,
         Self::Load,
         Self::Bus,
@@ -57,6 +60,7 @@ impl TestName {
             Self::Links => "links",
             Self::Data => "data",
             Self::Offloads => "offloads",
+            Self::Queues => "queues",
             Self::Transceiver => "transceiver",
             Self::Load => "load",
             Self::Bus => "bus",
@@ -110,6 +114,9 @@ pub struct Procedure {
     /// Offloads.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub offloads: Option<OffloadLimits>,
+    /// Queues.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub queues: Option<QueueLimits>,
     /// Plug-in transceivers.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub transceiver: Option<TransceiverLimits>,
@@ -188,6 +195,21 @@ pub struct OffloadLimits {
 impl Default for OffloadLimits {
     fn default() -> Self {
         Self { frames: 200 }
+    }
+}
+
+/// Limits of `queues`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct QueueLimits {
+    /// Flows of frames for each queue that the driver claims, 8 to 1000. None may be lost each time.
+    pub flows: u32,
+}
+
+impl Default for QueueLimits {
+    fn default() -> Self {
+        // Spread evenly, so many pass a queue by with a chance of one in 10^13: (1 - 1/n)^(32 n) is about e^-32.
+        Self { flows: 32 }
     }
 }
 
@@ -285,6 +307,7 @@ impl Procedure {
             links: Some(LinkLimits::default()),
             data: Some(DataLimits::default()),
             offloads: Some(OffloadLimits::default()),
+            queues: Some(QueueLimits::default()),
             transceiver: Some(TransceiverLimits::default()),
             load: Some(LoadLimits::default()),
             bus: Some(BusLimits::default()),
@@ -343,6 +366,7 @@ impl Procedure {
             TestName::Links => self.links.is_some(),
             TestName::Data => self.data.is_some(),
             TestName::Offloads => self.offloads.is_some(),
+            TestName::Queues => self.queues.is_some(),
             TestName::Transceiver => self.transceiver.is_some(),
             TestName::Load => self.load.is_some(),
             TestName::Bus => self.bus.is_some(),
@@ -368,6 +392,9 @@ impl Procedure {
         }
         if let Some(offloads) = &self.offloads {
             inside("frames", offloads.frames.into(), 1.0, 1e5)?;
+        }
+        if let Some(queues) = &self.queues {
+            inside("flows", queues.flows.into(), 8.0, 1000.0)?;
         }
         if let Some(transceiver) = &self.transceiver {
             inside("loop_loss_max_db", transceiver.loop_loss_max_db, 0.0, 40.0)?;
@@ -395,7 +422,7 @@ mod tests {
         for procedure in Procedure::builtin() {
             assert_eq!(Procedure::parse(&procedure.to_toml()), Ok(procedure.clone()), "{}", procedure.to_toml());
         }
-        assert_eq!(Procedure::named("standard").unwrap().tests().len(), 9);
+        assert_eq!(Procedure::named("standard").unwrap().tests().len(), 10);
         assert!(Procedure::named("burn-in").unwrap().tests().contains(&TestName::BurnIn));
         assert_eq!(Procedure::named("quay"), None);
     }
@@ -408,6 +435,7 @@ mod tests {
             ("name = \"a\"\n[links]\nturns = 3\n", 3, "`rounds`"),
             ("name = \"a\"\n[data]\nprofile = \"fast\"\n", 3, "quick, standard"),
             ("name = \"a\"\nmay_lack = [\"paint\"]\n[bus]\n", 2, "`ports`"),
+            ("name = \"a\"\n[queues]\nflows = 7\n", 3, "8 to 1000"),
             ("name = \"a\"\n[load]\ntime = \"soon\"\n", 3, "such as `4s`"),
             ("name = \"a\"\n[load]\n\nthroughput_min = 2.0\n", 4, "0.01 to 1"),
             ("name = \"a\"\n[burn-in]\nconfidence = 1.0\n", 3, "0.999"),

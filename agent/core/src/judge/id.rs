@@ -230,6 +230,10 @@ rule_ids! {
     CardDamages,
     /// The card computes something wrongly in place of the host.
     CardOffload,
+    /// Frames that a queue should carry never come back.
+    CardQueue,
+    /// A receive queue raises no interrupt for the frames that come in on it.
+    CardQueueInterrupt,
     /// A transceiver sends too little light.
     CardSendsWeak,
     /// A transceiver receives too little light.

@@ -2,9 +2,10 @@
 //! hands is shown, announced, and waits until somebody answers.
 //!
 //! One thread, which carries out a test at a time and then looks anew. [`state`] holds what is asked and answered,
-//! [`room`] keeps the bench away from what is not its own, `view` shows it, [`paper`] writes certificates and labels.
-//! How cards are tested is in [`work::bench`](crate::work::bench).
+//! [`room`] keeps the bench away from what is not its own, `cards` and `view` show it, [`paper`] writes certificates
+//! and labels. How cards are tested is in [`work::bench`](crate::work::bench).
 
+mod cards;
 pub mod paper;
 mod records;
 pub mod room;
@@ -22,13 +23,11 @@ use std::{
 
 use turnback_core::{
     bench::sim::{BenchRig, SimulatedBench},
-    document::{
-        card_test::{CardTest, Grade},
-        lot::Lot,
-    },
+    document::card_test::{CardTest, Grade},
 };
 
 use self::{
+    cards::{Cards, Noted, Shown},
     records::Records,
     room::Room,
     state::{BENCH, Heard, Kept},
@@ -40,7 +39,7 @@ use super::{
     status::Shared,
 };
 use crate::{
-    archive::{Archive, Listed, Query, error::ArchiveError},
+    archive::error::ArchiveError,
     config::BenchConfig,
     error_chain::with_causes,
     guard::{lock::PortLock, state::machine},
@@ -144,8 +143,9 @@ impl AtWork {
         let lot = lot::of_bench(&mut records, self.rig.as_ref(), self.config.lot.as_deref())?;
         let label = lot.label.clone();
         let written = self.write_paper(&records, &label)?;
+        let shown = Shown::new(Cards::read(&records, &self.name, lot.clone())?);
         if lot.closed.is_some() {
-            refresh(shared, &self.name, &label)?;
+            refresh(shared, &shown);
             return Err(BenchError::LotClosed(label));
         }
         trouble(shared, written.err());
@@ -153,14 +153,14 @@ impl AtWork {
         if resting(REFERENCE_LABEL) {
             return Ok(false);
         }
-        let tests = lot::card_tests(&records, &label)?;
+        let tests = shown.cards().tests.clone();
         let mut without: BTreeSet<String> = shared.bench.inner().kept.left.keys().cloned().collect();
         without.extend(tests.iter().filter(|test| resting(&test.label)).map(|test| test.test.clone()));
         let prove_again = shared.bench.inner().prove_again;
         let manner = Manner::TestByTest { without, regardless: self.regardless, prove_again };
         let heard = RefCell::new(Hearing::default());
         let mut ask = |request: Request<'_>| asked(shared, &self.config, &heard, &request);
-        let (rests, unwritten, name) = (&mut self.rests, &mut self.unwritten, &self.name);
+        let (rests, unwritten) = (&mut self.rests, &mut self.unwritten);
         let mut say = |event: BenchEvent| {
             tell_log(&event);
             follow(shared, &heard, &event);
@@ -178,15 +178,18 @@ impl AtWork {
                 }
                 BenchEvent::CutOff { .. } | BenchEvent::TestBegan { .. } => {}
             }
-            if let Err(error) = refresh(shared, name, &label) {
-                tracing::warn!(%error, "the bench cannot be shown");
-            }
+            refresh(shared, &shown);
         };
-        let begins = |order: &Order<'_>, takes_s: Option<f64>| begins(shared, name, &tests, self.speed, order, takes_s);
+        let begins = |order: &Order<'_>, takes_s: Option<f64>| {
+            begins(shared, &tests, self.speed, order, takes_s);
+            refresh(shared, &shown);
+        };
+        let mut noted = Noted { records, shown: shown.clone() };
         let (config, speed, bench) = (&self.config, self.speed, &mut *self.bench);
         let mut room = Room { bench, shared: Arc::clone(shared), config, speed, begins: &begins };
         let cancel = shared.bench.cancel.clone();
-        let mut runner = BenchRunner::new(lot, &mut records, &mut room, name.clone(), cancel)?.in_manner(manner);
+        let name = self.name.clone();
+        let mut runner = BenchRunner::new(lot, &mut noted, &mut room, name, cancel)?.in_manner(manner);
         let tested = runner.test(&[], &mut ask, &mut say);
         let waits = std::mem::take(&mut runner.waits);
         drop(runner);
@@ -199,7 +202,7 @@ impl AtWork {
         let mut again = tested;
         {
             let mut inner = shared.bench.inner();
-            inner.testing = None;
+            inner.testing.clear();
             if tested {
                 (self.regardless, inner.prove_again) = (false, false);
             } else {
@@ -211,7 +214,7 @@ impl AtWork {
             }
             inner.waits = waits.into_iter().chain(heard.waits).collect();
         }
-        refresh(shared, &self.name, &label)?;
+        refresh(shared, &shown);
         Ok(again)
     }
 
@@ -293,7 +296,7 @@ fn follow(shared: &Shared, heard: &RefCell<Hearing>, event: &BenchEvent) {
         let mut inner = shared.bench.inner();
         inner.asked.retain(|_, asked| asked.card != event.card());
         if !matches!(event, BenchEvent::TestBegan { .. }) {
-            inner.testing = None;
+            inner.testing.remove(event.card());
             return;
         }
     }
@@ -305,24 +308,12 @@ fn follow(shared: &Shared, heard: &RefCell<Hearing>, event: &BenchEvent) {
 }
 
 /// A test begins, or it is known how long it takes.
-fn begins(
-    shared: &Shared,
-    name: &str,
-    others: &[CardTest],
-    speed: Option<f64>,
-    order: &Order<'_>,
-    takes_s: Option<f64>,
-) {
+fn begins(shared: &Shared, others: &[CardTest], speed: Option<f64>, order: &Order<'_>, takes_s: Option<f64>) {
     let speed = speed.unwrap_or(1.0);
     let now_ms = shared.now_ms();
     let mut testing = view::testing(order.test, order.name, others, now_ms, speed);
     testing.takes_s = takes_s.map(|takes_s| takes_s / speed).or(testing.takes_s);
-    shared.bench.inner().testing = Some((order.test.test.clone(), testing));
-    let label =
-        order.test.lot.clone().or_else(|| Some(shared.bench.inner().view.as_ref()?.lot.as_ref()?.label.clone()));
-    if let Some(Err(error)) = label.map(|label| refresh(shared, name, &label)) {
-        tracing::warn!(%error, "the bench cannot be shown");
-    }
+    shared.bench.inner().testing.insert(order.test.label.clone(), testing);
 }
 
 /// Changes what must not be forgotten, on disk first.
@@ -344,18 +335,10 @@ pub fn keep(shared: &Shared, change: impl FnOnce(&mut Kept)) -> Result<(), Archi
 }
 
 /// Shows the bench as it is now.
-fn refresh(shared: &Shared, name: &str, label: &str) -> Result<(), ArchiveError> {
-    let records = Records(Arc::clone(&shared.logbook));
-    let Some(lot): Option<Lot> = lot::find(&records, label)? else { return Ok(()) };
-    let tests = lot::card_tests(&records, label)?;
-    let all = records.list(Query::CardTests { lot: None }, None)?.into_iter().filter_map(Listed::into_card_test);
-    let is_own = |test: &CardTest| test.is_reference && test.label == REFERENCE_LABEL && test.bench == name;
-    let reference = all.filter(is_own).max_by(|a, b| a.test.cmp(&b.test));
-    let recorded = view::Recorded { bench: name, lot: &lot, tests: &tests, reference: reference.as_ref() };
+fn refresh(shared: &Shared, shown: &Shown) {
     let mut inner = shared.bench.inner();
-    let view = view::view(&recorded, &inner);
+    let view = view::view(&shown.cards(), &inner);
     show(shared, &mut inner.view, view);
-    Ok(())
 }
 
 fn show(shared: &Shared, shown: &mut Option<BenchView>, view: BenchView) {
@@ -382,7 +365,7 @@ fn trouble(shared: &Shared, text: Option<String>) {
     }
     let mut inner = shared.bench.inner();
     inner.trouble.clone_from(&text);
-    inner.testing = None;
+    inner.testing.clear();
     if let Some(view) = inner.view.clone().or_else(|| text.is_some().then(BenchView::default)) {
         show(shared, &mut inner.view, BenchView { trouble: text, ..view });
     }

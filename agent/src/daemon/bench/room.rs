@@ -17,7 +17,7 @@ use crate::{
     ports::{cards::SOLDERED_IN, locate::Blinking},
     work::bench::{
         BenchError,
-        seam::{Bench, Came, Keep, Order, Place, Present},
+        seam::{Bench, Came, Each, Keep, Order, Place, Present},
     },
 };
 
@@ -68,6 +68,29 @@ impl Room<'_> {
         }
         self.shared.status().end_turn();
         false
+    }
+
+    /// Does something with the bench while no run is on. None: the bench ends first.
+    fn in_turn<T>(
+        &mut self,
+        orders: &[Order<'_>],
+        cancel: &Cancel,
+        work: impl FnOnce(&mut dyn Bench) -> Result<T, BenchError>,
+    ) -> Option<Result<T, BenchError>> {
+        let cards: Vec<&str> = orders.iter().map(|order| order.test.label.as_str()).collect();
+        if !self.wait_for_turn(&cards.join(", "), cancel) {
+            return None;
+        }
+        let before = cpu_used();
+        let done = work(self.bench);
+        if !self.is_simulated() {
+            let mut status = self.shared.status();
+            status.bench_used += cpu_used().saturating_sub(before);
+            status.end_turn();
+            drop(status);
+            self.shared.wake.notify_one();
+        }
+        Some(done)
     }
 
     /// Lets the time of a simulated test pass. False: the bench ends first.
@@ -157,21 +180,46 @@ impl Bench for Room<'_> {
         self.bench.neighbours(slot)
     }
 
+    fn together(&mut self, orders: &[Order<'_>], cancel: &Cancel) -> Result<usize, BenchError> {
+        let done = self.in_turn(orders, cancel, |bench| bench.together(orders, cancel));
+        done.unwrap_or(Ok(1))
+    }
+
+    fn measure_together(&mut self, orders: &[Order<'_>], each: Each<'_>, cancel: &Cancel) -> Result<(), BenchError> {
+        let mut all = Vec::new();
+        let (speed, begins) = (self.speed, self.begins);
+        let done = self.in_turn(orders, cancel, |bench| {
+            orders.iter().for_each(|order| begins(order, None));
+            // The time of simulated tests passes afterwards, for all of them at once.
+            let mut later = |at, came| {
+                all.push((at, came));
+                Ok(())
+            };
+            bench.measure_together(orders, if speed.is_some() { &mut later } else { &mut *each }, cancel)
+        });
+        match done {
+            Some(done) => done?,
+            None => all.extend(orders.iter().enumerate().map(|(at, _)| (at, Came::Ended))),
+        }
+        let took_s = |came: &Came| if let Came::Measured(measured) = came { measured.took_s } else { 0.0 };
+        for (at, came) in &all {
+            (self.begins)(&orders[*at], Some(took_s(came)));
+        }
+        let longest_s = all.iter().map(|(_, came)| took_s(came)).fold(0.0, f64::max);
+        let has_passed = self.let_pass(longest_s, cancel);
+        for (at, came) in all {
+            each(at, if has_passed { came } else { Came::Ended })?;
+        }
+        Ok(())
+    }
+
     fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
-        if !self.wait_for_turn(&order.test.label, cancel) {
-            return Ok(Came::Ended);
-        }
-        (self.begins)(order, None);
-        let before = cpu_used();
-        let came = self.bench.measure(order, keep, cancel);
-        if !self.is_simulated() {
-            let mut status = self.shared.status();
-            status.bench_used += cpu_used().saturating_sub(before);
-            status.end_turn();
-            drop(status);
-            self.shared.wake.notify_one();
-        }
-        let came = came?;
+        let begins = self.begins;
+        let done = self.in_turn(std::slice::from_ref(order), cancel, |bench| {
+            begins(order, None);
+            bench.measure(order, keep, cancel)
+        });
+        let Some(came) = done.transpose()? else { return Ok(Came::Ended) };
         if let (Came::Measured(measured), Some(_)) = (&came, self.speed) {
             (self.begins)(order, Some(measured.took_s));
             if !self.let_pass(measured.took_s, cancel) {

@@ -44,8 +44,8 @@ pub struct Inner {
     pub present: Vec<Present>,
     /// Labels of the slots, as last listed.
     pub slots: Vec<String>,
-    /// The test that is on, with the id of its card test.
-    pub testing: Option<(String, Testing)>,
+    /// The tests that are on, by the labels of their cards.
+    pub testing: BTreeMap<String, Testing>,
     /// Cards that wait, each with what for.
     pub waits: Vec<(String, String)>,
     /// What keeps the bench from its work.

@@ -6,7 +6,7 @@ use turnback_core::{base::rng::Rng, document::card_test::Grade};
 
 use super::*;
 use crate::{
-    archive::memory::Memory,
+    archive::{Archive, memory::Memory},
     config::Config,
     daemon::agent::{BenchAnswer, BenchOrder},
 };

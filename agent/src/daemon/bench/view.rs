@@ -2,34 +2,19 @@
 
 use turnback_core::{
     bench::procedure::{Procedure, TestName},
-    document::{
-        card_test::{CardTest, Grade},
-        lot::Lot,
-    },
+    document::card_test::{CardTest, Grade},
 };
 
-use super::state::Inner;
+use super::{cards::Cards, state::Inner};
 use crate::{
     daemon::agent::{BenchView, CardLine, LotView, SlotState, SlotView, Testing},
     show::bench::decision,
     work::bench::runner::REFERENCE_SLOT,
 };
 
-/// What the records have of a bench.
-pub struct Recorded<'a> {
-    /// Name of the bench.
-    pub bench: &'a str,
-    /// The lot.
-    pub lot: &'a Lot,
-    /// The newest card test of each card of the lot.
-    pub tests: &'a [CardTest],
-    /// The newest test of the reference card.
-    pub reference: Option<&'a CardTest>,
-}
-
 /// The bench as it is shown.
-pub fn view(recorded: &Recorded<'_>, inner: &Inner) -> BenchView {
-    let of_reference = recorded.reference.map(|test| slot_of(&test.slot, Some(test), inner));
+pub fn view(recorded: &Cards, inner: &Inner) -> BenchView {
+    let of_reference = recorded.reference.as_ref().map(|test| slot_of(&test.slot, Some(test), inner));
     let slots =
         inner.slots.iter().map(|slot| match inner.present.iter().find(|card| card.slot.as_ref() == Some(slot)) {
             Some(present) => {
@@ -42,10 +27,10 @@ pub fn view(recorded: &Recorded<'_>, inner: &Inner) -> BenchView {
                     false => SlotView { state: SlotState::LeftAlone, why: present.why_not.join("; "), kind, ..shown },
                 }
             }
-            None => slot_of(slot, card_told_to(slot, recorded.tests, inner), inner),
+            None => slot_of(slot, card_told_to(slot, &recorded.tests, inner), inner),
         });
     BenchView {
-        bench: recorded.bench.to_owned(),
+        bench: recorded.bench.clone(),
         lot: Some(lot_view(recorded)),
         slots: slots.chain(of_reference).collect(),
         trouble: inner.trouble.clone(),
@@ -66,7 +51,7 @@ fn card_told_to<'a>(slot: &str, tests: &'a [CardTest], inner: &Inner) -> Option<
 
 fn slot_of(slot: &str, test: Option<&CardTest>, inner: &Inner) -> SlotView {
     let Some(test) = test else { return SlotView { slot: slot.to_owned(), ..SlotView::default() } };
-    let testing = inner.testing.as_ref().filter(|(id, _)| *id == test.test).map(|(_, testing)| testing.clone());
+    let testing = inner.testing.get(&test.label).cloned();
     let hands = inner.asked.get(&test.test).map(|asked| asked.hands.clone());
     let waits = inner.waits.iter().find(|(card, _)| *card == test.label).map(|(_, why)| why.clone());
     let (state, why) = match test.grade {
@@ -95,10 +80,10 @@ fn slot_of(slot: &str, test: Option<&CardTest>, inner: &Inner) -> SlotView {
     }
 }
 
-fn lot_view(recorded: &Recorded<'_>) -> LotView {
+fn lot_view(recorded: &Cards) -> LotView {
     // As it stands with these cards: it is summed up on record a moment later.
     let mut lot = recorded.lot.clone();
-    lot.settle(recorded.tests);
+    lot.settle(&recorded.tests);
     let [accepted, limited, rejected, unfinished] = Grade::ALL.map(|grade| lot.summary.graded(grade));
     let mut newest: Vec<&CardTest> = recorded.tests.iter().collect();
     newest.sort_by(|a, b| b.changed_at.cmp(&a.changed_at));
@@ -167,7 +152,10 @@ const LINK_S: f64 = 3.0;
 
 #[cfg(test)]
 mod tests {
-    use turnback_core::bench::{attempt::Attempt, facts::Facts, sim::builtin};
+    use turnback_core::{
+        bench::{attempt::Attempt, facts::Facts, sim::builtin},
+        document::lot::Lot,
+    };
 
     use super::*;
     use crate::{
@@ -207,7 +195,8 @@ mod tests {
         (tests[0].grade, tests[0].next) = (Grade::Rejected, None);
         let mut inner = inner();
         let seen = |tests: &[CardTest], inner: &Inner| {
-            let view = view(&Recorded { bench: "b", lot: &lot, tests, reference: None }, inner);
+            let recorded = Cards { bench: "b".into(), lot: lot.clone(), tests: tests.to_vec(), reference: None };
+            let view = view(&recorded, inner);
             let slots = view.slots.iter().map(|slot| (slot.card.clone().unwrap_or_default(), slot.state));
             (slots.collect::<Vec<_>>(), view.lot.unwrap())
         };

@@ -8,6 +8,8 @@ pub mod device;
 mod halves;
 mod offload;
 pub mod port;
+mod queue;
+mod sample;
 pub mod service;
 pub mod settings;
 pub mod socket;

@@ -4,7 +4,7 @@ use std::{thread, time::Duration};
 
 use turnback_core::{
     base::{placement::Placement, time::Nanos},
-    bench::facts::OffloadItem,
+    bench::{facts::OffloadItem, queues::PortQueues},
     kind::{
         Kind,
         ethernet::{
@@ -34,7 +34,7 @@ use super::{
             monitor::Monitor,
         },
     },
-    offload,
+    offload, queue,
     service::{InService, Reason, Surroundings},
     settings::{EthernetRestorer, EthernetSetting, target},
     socket::{Clock, EVERY_ETHERTYPE, FrameRing, FrameSender, RingOptions, SenderOptions},
@@ -388,6 +388,11 @@ impl FramePort for EthernetPort {
         let device = Device::open(&self.name).map_err(|e| device_error(&self.name, "open", e))?;
         let address = self.address;
         offload::test(&device, address, &mut |wanted| self.make(wanted), frames, is_ended)
+    }
+
+    fn queues(&mut self, flows: u32, is_ended: &mut dyn FnMut() -> bool) -> Result<Option<PortQueues>, PortError> {
+        let device = Device::open(&self.name).map_err(|e| device_error(&self.name, "open", e))?;
+        queue::test(&device, self.address, flows, is_ended)
     }
 
     fn interface(&self) -> Option<Interface> {

@@ -69,7 +69,7 @@ pub(super) fn only(all: &Procedure, test: TestName) -> Procedure {
         TestName::Load => Procedure { load: all.load.clone(), ..none },
         TestName::Bus => Procedure { bus: all.bus.clone(), ..none },
         TestName::BurnIn => Procedure { load: all.load.clone(), burn_in: all.burn_in.clone(), ..none },
-        TestName::Identity | TestName::Light | TestName::SelfTest | TestName::Offloads => none,
+        TestName::Identity | TestName::Light | TestName::SelfTest | TestName::Offloads | TestName::Queues => none,
     }
 }
 
@@ -86,6 +86,7 @@ fn bare() -> Procedure {
         links: None,
         data: None,
         offloads: None,
+        queues: None,
         transceiver: None,
         load: None,
         bus: None,

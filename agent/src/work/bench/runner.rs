@@ -1,15 +1,14 @@
 //! Carries out the tests of cards on a bench: in which order, with which plugs, and what is asked of hands.
 
+mod attempts;
+mod together;
+
 use std::collections::BTreeSet;
 
 use turnback_core::{
-    bench::{
-        attempt::Attempt,
-        findings::findings,
-        procedure::{Procedure, TestName},
-    },
+    bench::procedure::Procedure,
     document::{
-        Document, DocumentKind,
+        Document,
         card_test::{CardTest, Grade, Proof, settle::BenchKnows, step::Step},
         lot::Lot,
     },
@@ -23,7 +22,7 @@ use super::{
     lot::{self, card_tests},
     numbers::{numbered, recognised},
     placing::{Kept, offered, others_used_plugs, place},
-    seam::{Bench, Came, Occasion, Order, Place, Present},
+    seam::{Bench, Occasion, Place, Present},
 };
 use crate::{
     archive::{Archive, Listed, Query},
@@ -61,6 +60,10 @@ pub struct BenchRunner<'a> {
     /// The newest test of the reference card, if the bench is proved by it.
     reference: Option<CardTest>,
     manner: Manner,
+    /// Cards whose next test is carried out beside those of others, once nothing else is left to do.
+    aside: Vec<CardTest>,
+    /// Ids of card tests that were aside, and are so no more.
+    was_aside: BTreeSet<String>,
     /// Cards that wait for what another card has, each with what that is.
     pub waits: Vec<(String, String)>,
     tested: bool,
@@ -87,6 +90,8 @@ enum Led {
     ToItsEnd,
     /// It waits, or others have their turn.
     ForNow,
+    /// It waits for other cards, to be tested beside them.
+    Aside,
     Left,
 }
 
@@ -106,7 +111,20 @@ impl<'a> BenchRunner<'a> {
             return Err(BenchError::LotClosed(lot.label));
         }
         let (manner, waits) = (Manner::default(), Vec::new());
-        Ok(Self { lot, archive, bench, name, cancel, last_ms: 0, reference: None, manner, waits, tested: false })
+        Ok(Self {
+            lot,
+            archive,
+            bench,
+            name,
+            cancel,
+            last_ms: 0,
+            reference: None,
+            manner,
+            aside: Vec::new(),
+            was_aside: BTreeSet::new(),
+            waits,
+            tested: false,
+        })
     }
 
     /// The same, working in this manner.
@@ -175,12 +193,21 @@ impl<'a> BenchRunner<'a> {
             return Ok(self.tested);
         }
         for test in tests {
-            let led = self.lead(test, ask, say)?;
+            let mut led = self.lead(test.clone(), ask, say)?;
+            if led == Led::ForNow && !self.takes_turns() && !self.aside.is_empty() {
+                // What it needs is with those that wait to be tested together.
+                led = self.together(ask, say)?;
+                if led != Led::Left {
+                    led = self.lead(self.as_recorded(test)?, ask, say)?;
+                }
+            }
             lot::settle(self.archive, &mut self.lot)?;
             if led == Led::Left || self.cancel.is_cancelled() || self.others_have_their_turn(led) {
-                break;
+                return Ok(self.tested);
             }
         }
+        self.together(ask, say)?;
+        lot::settle(self.archive, &mut self.lot)?;
         Ok(self.tested)
     }
 
@@ -300,6 +327,11 @@ impl<'a> BenchRunner<'a> {
                 Wish::Read(text) => Some(text),
                 Wish::Go | Wish::Nobody => None,
             };
+            if self.goes_aside(&test, &step) {
+                self.was_aside.insert(test.test.clone());
+                self.aside.push(test);
+                return Ok(Led::Aside);
+            }
             let Some(lights) = lights(self.bench, &test, step.test(), ask)? else { return Ok(Led::Left) };
             let seen = Seen { sticker: sticker.as_deref(), lights: &lights };
             if !self.attempt(&mut test, step.test(), seen, &knows, say)? {
@@ -351,6 +383,7 @@ impl<'a> BenchRunner<'a> {
     fn kept_by_others(&self, test: &CardTest) -> Result<Kept, BenchError> {
         let (without, lot) = match (&self.manner, &test.lot) {
             (Manner::TestByTest { without, regardless: false, .. }, Some(lot)) => (without, lot),
+            (Manner::CardByCard, Some(_)) => return Ok(Kept::by(self.aside.iter())),
             _ => return Ok(Kept::default()),
         };
         // The newest test of each: an older one that was left open holds nothing any more.
@@ -452,53 +485,6 @@ impl<'a> BenchRunner<'a> {
         self.attempt(&mut test, step.test(), Seen::default(), &knows, say)
     }
 
-    /// One try at a test, kept before and after. False: it was cut off.
-    fn attempt(
-        &mut self,
-        test: &mut CardTest,
-        name: TestName,
-        Seen { sticker, lights }: Seen<'_>,
-        knows: &BenchKnows,
-        say: Say<'_>,
-    ) -> Result<bool, BenchError> {
-        let began_ms = jiff::Timestamp::now().as_millisecond().max(self.last_ms + 1);
-        self.last_ms = began_ms;
-        let done = test.attempts.iter().filter(|attempt| attempt.test == name && attempt.is_done()).count() as u64;
-        test.attempts.push(Attempt::begun(name, test.slot.clone(), test.plugs.clone(), began_ms));
-        self.keep(test, knows)?;
-        self.tested = true;
-        let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
-        say(BenchEvent::TestBegan { card: card.clone(), test: name, slot, plugs });
-        let order = Order { test, name, attempt: done + 1, reference: self.reference.as_ref(), sticker, lights };
-        let archive = &mut *self.archive;
-        let mut keep = |report| Ok(archive.put(&Document::from(report))?);
-        let came = self.bench.measure(&order, &mut keep, &self.cancel)?;
-        let Some(last) = test.attempts.last_mut() else { return Ok(false) };
-        let measured = match came {
-            Came::Measured(measured) => measured,
-            Came::Ended => {
-                last.cut_off = Some("ended by hand".to_owned());
-                self.keep(test, knows)?;
-                return Ok(false);
-            }
-            Came::CutOff(why) => {
-                last.cut_off = Some(why.clone());
-                // Whatever cut it off, nobody knows whether the plugs are still in.
-                test.plugs.clear();
-                self.keep(test, knows)?;
-                say(BenchEvent::CutOff { card, test: Some(name), why });
-                return Ok(false);
-            }
-        };
-        let took_s = measured.took_s;
-        last.findings = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
-        (last.facts, last.took_s, last.bus_errors) = (Some(measured.facts), took_s, measured.bus_errors);
-        let failed = last.findings.iter().filter(|finding| !finding.met).map(|f| f.rule.clone()).collect();
-        self.keep(test, knows)?;
-        say(BenchEvent::TestEnded { card, test: name, failed, took_s });
-        Ok(true)
-    }
-
     fn all_tests(&self) -> Result<Vec<CardTest>, BenchError> {
         let found = self.archive.list(Query::CardTests { lot: None }, None)?;
         Ok(found.into_iter().filter_map(Listed::into_card_test).filter(|test| test.bench == self.name).collect())
@@ -521,18 +507,6 @@ impl<'a> BenchRunner<'a> {
                 .collect(),
             proof,
         })
-    }
-
-    fn keep(&mut self, test: &mut CardTest, knows: &BenchKnows) -> Result<(), crate::archive::error::ArchiveError> {
-        test.settle(knows);
-        // Looked at again and again, a card that waits is not written each time.
-        let stored = self.archive.get(DocumentKind::CardTest, &test.test);
-        if matches!(&stored, Ok(Document::CardTest(stored)) if **stored == *test) {
-            return Ok(());
-        }
-        test.changed_at = this_moment();
-        test.program = PROGRAM.to_owned();
-        self.archive.put(&Document::from(test.clone()))
     }
 }
 

@@ -46,6 +46,26 @@ pub trait Bench {
     fn neighbours(&self, _slot: &str) -> Vec<(String, String)> {
         Vec::new()
     }
+    /// How many of these tests, from the first on, can be carried out side by side, so that none takes from another what
+    /// it measures: one at least. Asked before they begin.
+    ///
+    /// # Errors
+    /// When nobody can say.
+    fn together(&mut self, _orders: &[Order<'_>], _cancel: &Cancel) -> Result<usize, BenchError> {
+        Ok(1)
+    }
+    /// Carries out tests side by side, none of which makes a run. `each` is given what comes of each, by its place in
+    /// the orders, as soon as it is there.
+    ///
+    /// # Errors
+    /// As for [`Bench::measure`].
+    fn measure_together(&mut self, orders: &[Order<'_>], each: Each<'_>, cancel: &Cancel) -> Result<(), BenchError> {
+        for (at, order) in orders.iter().enumerate() {
+            let came = self.measure(order, &mut |_| Ok(()), cancel)?;
+            each(at, came)?;
+        }
+        Ok(())
+    }
     /// Carries out a test. `keep` is given each run that was made for it.
     ///
     /// # Errors
@@ -55,6 +75,9 @@ pub trait Bench {
 
 /// Keeps the report of a run.
 pub type Keep<'a> = &'a mut dyn FnMut(Report) -> Result<(), BenchError>;
+
+/// Takes what came of one of several tests.
+pub type Each<'a> = &'a mut dyn FnMut(usize, Came) -> Result<(), BenchError>;
 
 /// A card that is there.
 #[derive(Clone, Debug)]

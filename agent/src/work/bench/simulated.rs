@@ -35,6 +35,14 @@ impl Bench for SimulatedBench {
         self.rig.plugs.iter().map(|plug| plug.label.clone()).collect()
     }
 
+    fn together(&mut self, orders: &[Order<'_>], _: &Cancel) -> Result<usize, BenchError> {
+        let (model, host_mbps) = (&self.rig.model, self.rig.host_mbps_max);
+        if host_mbps == 0 {
+            return Ok(orders.len());
+        }
+        Ok((host_mbps / (model.speed_mbps * model.ports)).max(1) as usize)
+    }
+
     fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
         let test = order.test;
         let serial = test.card.serial.clone().unwrap_or_default();

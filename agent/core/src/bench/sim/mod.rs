@@ -101,6 +101,7 @@ mod tests {
             ("slots = [{ label = \"S\" }]\n", "at least 2 slots"),
             ("[[cards]]\nserial = \"A\"\n[[cards]]\nserial = \"A\"\n", "of its own"),
             ("[[cards]]\nserial = \"A\"\nfaults = [{ dead-port = { port = 3 } }]\n", "from 1 to 2"),
+            ("[[cards]]\nserial = \"A\"\nfaults = [{ dead-queue = { port = 1, queue = 4 } }]\n", "from 0 to 3"),
             ("[[cards]]\nserial = \"A\"\nfaults = [{ cloned-address = { of = \"B\" } }]\n", "serial number B"),
             ("[[cards]]\nserial = \"A\"\nfaults = [{ rust = {} }]\n", "`narrow-bus`"),
             ("procedure = \"long\"\n", "intake, standard"),
@@ -148,6 +149,29 @@ mod tests {
         assert_eq!(failed("bench-fibre", "HB-0001", "slot-1", ["P-1", "P-2"]), ["card-receives-weak"]);
         assert_eq!(failed("bench-fibre", "HB-0004", "slot-1", ["P-3", "P-2"]), ["card-sends-weak"]);
         assert_eq!(builtin("bench-fibre").unwrap().claim, Claim::default());
+    }
+
+    #[test]
+    fn a_queue_that_fails_is_found_on_its_port() {
+        let dead = |port, queue| CardFault::DeadQueue { port, queue };
+        for (fault, rule, port) in
+            [(dead(2, 3), "card-queue", 2), (CardFault::SilentQueue { port: 1, queue: 0 }, "card-queue-interrupt", 1)]
+        {
+            let mut rig = builtin("bench-good").unwrap();
+            rig.cards[0].faults = vec![fault];
+            let bench = SimulatedBench::new(rig, 5);
+            let procedure = Procedure::named("intake").unwrap();
+            let plugs = [Some("P-1".to_owned()), Some("P-3".to_owned())];
+            let at = |serial| Setup { serial, slot: "slot-1", plugs: &plugs, bench_share: 1.0, attempt: 1 };
+            let found = |serial| {
+                let (facts, _) = bench.measure(&at(serial), TestName::Queues, &procedure).unwrap();
+                let found = findings(&facts, &procedure, &bench.rig.card(serial), &bench.rig.claim);
+                let failed = found.into_iter().filter(|finding| !finding.met);
+                failed.map(|finding| (finding.rule.to_string(), finding.port)).collect::<Vec<_>>()
+            };
+            assert_eq!(found("HB-0001"), [(rule.to_owned(), Some(port))]);
+            assert_eq!(found("HB-0002"), []);
+        }
     }
 
     #[test]

@@ -80,6 +80,8 @@ pub struct Model {
     pub bus_lanes: u32,
     /// Temperature after a long time under load, degrees Celsius.
     pub warm_c: f64,
+    /// Receive queues of a port, and as many transmit queues, 1 to 64.
+    pub queues: u32,
 }
 
 impl Default for Model {
@@ -94,6 +96,7 @@ impl Default for Model {
             bus_gts: 2.5,
             bus_lanes: 4,
             warm_c: 62.0,
+            queues: 4,
         }
     }
 }
@@ -229,6 +232,20 @@ pub enum CardFault {
         /// Vendor and device that it names.
         is: String,
     },
+    /// Nothing comes in on a receive queue.
+    DeadQueue {
+        /// The port.
+        port: u32,
+        /// The queue, from 0.
+        queue: u32,
+    },
+    /// A receive queue raises no interrupt.
+    SilentQueue {
+        /// The port.
+        port: u32,
+        /// The queue, from 0.
+        queue: u32,
+    },
     /// A transmitter sends too little light.
     WeakTransmitter {
         /// The port.
@@ -252,6 +269,8 @@ impl CardFault {
             Self::WrongChecksum => "wrong-checksum",
             Self::ClonedAddress { .. } => "cloned-address",
             Self::Subsystem { .. } => "subsystem",
+            Self::DeadQueue { .. } => "dead-queue",
+            Self::SilentQueue { .. } => "silent-queue",
             Self::WeakTransmitter { .. } => "weak-transmitter",
         }
     }
@@ -261,7 +280,16 @@ impl CardFault {
             Self::DeadPort { port }
             | Self::BitErrors { port, .. }
             | Self::Drops { port, .. }
+            | Self::DeadQueue { port, .. }
+            | Self::SilentQueue { port, .. }
             | Self::WeakTransmitter { port, .. } => Some(*port),
+            _ => None,
+        }
+    }
+
+    fn queue(&self) -> Option<u32> {
+        match self {
+            Self::DeadQueue { queue, .. } | Self::SilentQueue { queue, .. } => Some(*queue),
             _ => None,
         }
     }
@@ -288,6 +316,7 @@ impl BenchRig {
         check_ranges(&[
             ("ports", self.model.ports, 1..=8),
             ("bus_lanes", self.model.bus_lanes, 1..=32),
+            ("queues", self.model.queues, 1..=64),
             ("speed_mbps", self.model.speed_mbps, 10..=400_000),
         ])?;
         let needed = self.model.ports as usize + 1;
@@ -312,6 +341,10 @@ impl BenchRig {
             for fault in &card.faults {
                 if fault.port().is_some_and(|port| port == 0 || port > self.model.ports) {
                     let text = format!("{}: ports are numbered from 1 to {}", fault.name(), self.model.ports);
+                    return Err((fault.name().into(), text));
+                }
+                if fault.queue().is_some_and(|queue| queue >= self.model.queues) {
+                    let text = format!("{}: queues are numbered from 0 to {}", fault.name(), self.model.queues - 1);
                     return Err((fault.name().into(), text));
                 }
                 if let CardFault::ClonedAddress { of } = fault

@@ -9,6 +9,7 @@ use crate::bench::facts::{
     OffloadItem, SelfTestItem,
 };
 use crate::bench::procedure::{LoadLimits, Procedure, TestName};
+use crate::bench::queues::{JUDGED_LEAST, PortQueues, QueueFacts, Way};
 use crate::kind::ethernet::link::Medium;
 use crate::kind::ethernet::sim::Rig;
 use crate::kind::ethernet::sim::rig::{FaultKind, FaultSpec, RigPort};
@@ -70,6 +71,7 @@ impl SimulatedBench {
             TestName::Links => self.links(setup, procedure, &mut rng),
             TestName::Data => return None,
             TestName::Offloads => (self.offloads(setup, procedure, &mut rng), 2.0),
+            TestName::Queues => (self.queues(setup, procedure, &mut rng), 3.0),
             TestName::Transceiver => (self.transceivers(setup, &mut rng), 1.0),
             TestName::Load => {
                 let limits = procedure.load.clone().unwrap_or_default();
@@ -239,6 +241,39 @@ impl SimulatedBench {
                 item("receive checksum", 0),
             ],
         }
+    }
+
+    fn queues(&self, setup: &Setup<'_>, procedure: &Procedure, rng: &mut Rng) -> Facts {
+        let ports = self.ports().filter(|port| !self.is_dead(setup, *port));
+        let flows = procedure.queues.clone().unwrap_or_default().flows;
+        Facts::Queues { ports: ports.map(|port| self.queues_of(setup, port, flows, rng)).collect() }
+    }
+
+    /// Each flow takes a transmit queue and a receive queue by chance. One that is lost is sent some times more.
+    fn queues_of(&self, setup: &Setup<'_>, port: u32, flows: u32, rng: &mut Rng) -> PortQueues {
+        let queues = self.rig.model.queues;
+        let faults = self.rig.faults(setup.serial);
+        let is_dead = |queue| faults.contains(&CardFault::DeadQueue { port, queue });
+        let is_silent = |queue| faults.contains(&CardFault::SilentQueue { port, queue });
+        let new = |way| (0..queues).map(move |number| QueueFacts { frames: Some(0), ..QueueFacts::new(way, number) });
+        let (mut receive, mut transmit): (Vec<_>, Vec<_>) = (new(Way::Receive).collect(), new(Way::Transmit).collect());
+        let mut facts = PortQueues { port, flows: u64::from(flows * queues), ..PortQueues::default() };
+        // A link that drops loses flows that came back before.
+        facts.unsteady = self.drops_every_s(setup, port).is_some();
+        for _ in 0..facts.flows {
+            let (out, into) = (rng.below(queues.into()) as usize, rng.below(queues.into()) as usize);
+            let lost = is_dead(into as u32);
+            facts.flows_lost += u64::from(lost);
+            let times = if lost { JUDGED_LEAST } else { 1 };
+            transmit[out].frames = transmit[out].frames.map(|frames| frames + times);
+            transmit[out].returned = Some(transmit[out].returned.unwrap_or(0) + u64::from(!lost));
+            receive[into].frames = receive[into].frames.map(|frames| frames + u64::from(!lost));
+        }
+        for queue in &mut receive {
+            queue.interrupts = if is_silent(queue.number) { Some(0) } else { queue.frames };
+        }
+        facts.queues = receive.into_iter().chain(transmit).collect();
+        facts
     }
 
     fn transceivers(&self, setup: &Setup<'_>, rng: &mut Rng) -> Facts {

@@ -272,6 +272,8 @@ fn is_of_a_port(rule: &RuleId) -> bool {
         RuleId::CardLink
             | RuleId::CardLinkDrops
             | RuleId::CardData
+            | RuleId::CardQueue
+            | RuleId::CardQueueInterrupt
             | RuleId::CardSendsWeak
             | RuleId::CardReceivesWeak
             | RuleId::CardLoses

@@ -4,4 +4,5 @@ pub mod bus;
 pub mod card;
 pub mod counters;
 pub mod ethtool;
+pub mod interrupts;
 pub mod netlink;

@@ -1,11 +1,9 @@
 //! What an adapter computes in place of the host, held bit by bit against what comes back through a plug.
 //!
-//! A frame is handed over half done, and must come back as [`sample`] says. A frame that does not come back is put on
+//! A frame is handed over half done, and must come back as its [`Sample`] says. A frame that does not come back is put on
 //! the adapter only if frames that need none of its help do: those a plug would lose as well. Merging of what comes in
 //! is switched off meanwhile. Limits: Linux has the adapter insert VLAN tags only for a VLAN interface, so that is not
 //! tested; a kernel that does the work in the adapter's place is not told from the adapter.
-
-mod sample;
 
 use std::time::{Duration, Instant};
 
@@ -13,11 +11,11 @@ use turnback_core::{bench::facts::OffloadItem, kind::ethernet::probe::Address};
 
 use super::{
     device::ethtool::{Interface, feature::Feature},
+    sample::{Family, Inside, Sample, ends},
     settings::EthernetSetting,
     socket::{Asks, Came, OffloadSocket, SocketError, VlanTag},
 };
 use crate::ports::{PortError, port::Applied};
-use sample::{Family, Inside, Sample};
 
 /// Changes a setting of the port, noted beforehand.
 pub(super) type Make<'a> = &'a mut dyn FnMut(&EthernetSetting) -> Result<Applied, PortError>;
@@ -103,15 +101,6 @@ fn switch(make: Make<'_>, features: &[Feature], name: &str, on: bool) -> Result<
     }
     let wanted = EthernetSetting::Feature { name: name.to_owned(), on };
     Ok(feature.changeable && make(&wanted)? != Applied::NotOffered)
-}
-
-/// Source and destination: neither is a station's, so that no stack takes the frames.
-fn ends(address: Address) -> (Address, Address) {
-    let (mut from, mut to) = (address, address);
-    from[0] = (from[0] | 2) & !1;
-    to[0] = from[0];
-    to[5] ^= 1;
-    (from, to)
 }
 
 struct Bench {
@@ -395,7 +384,5 @@ mod tests {
         assert_eq!(outcome(&[came(&[1, 2], Some(5))], &expected[..1], Some(5)), Outcome::Right);
         assert_eq!(outcome(&[came(&[1, 2], Some(6))], &expected[..1], Some(5)), Outcome::Wrong);
         assert_eq!(outcome(&[a], &expected[..1], Some(5)), Outcome::Wrong, "the tag is lost");
-        let (from, to) = ends([0, 0, 0x5e, 0, 0x53, 0x10]);
-        assert_eq!((from[0] & 3, to[0] & 3, from != to), (2, 2, true));
     }
 }

@@ -1,7 +1,8 @@
 //! Raw Ethernet frames out of one interface and back, over Linux packet sockets.
 //!
 //! Read in this order: `frame` (what goes out and what comes in), `sender`, `ring` (where everything arrives), `stamp`
-//! (clocks), `vnet` (what an adapter computes), `error`. `packet` holds what all kinds of socket have in common, and
+//! (clocks), `vnet` (what an adapter computes), `spread`
+//! (which queue a frame takes), `error`. `packet` holds what all kinds of socket have in common, and
 //! `sys` every unsafe line.
 //!
 //! One ring hears echoes and foreign frames alike. A second socket for the foreign ones was tried and given up: turning
@@ -11,7 +12,7 @@
 //!
 //! Three rules hold for both. A socket is made with protocol 0, set up, and bound to its interface last, so that no
 //! frame of another interface slips in. Our own outgoing copies are never handed on: they would make a port without a
-//! plug look healthy. A full queue is a count, an interface that went away is a named error, and neither is a panic or
+//! plug look healthy (`spread` hands them on, marked as what they are). A full queue is a count, an interface that went away is a named error, and neither is a panic or
 //! a hang.
 
 mod error;
@@ -19,6 +20,7 @@ mod frame;
 mod packet;
 mod ring;
 mod sender;
+mod spread;
 mod stamp;
 mod sys;
 mod vnet;
@@ -29,6 +31,7 @@ pub use error::SocketError;
 pub use frame::{Addressee, RawFrame, VlanTag};
 pub use ring::{BLOCK_BYTES, Drops, EVERY_ETHERTYPE, FrameRing, RETIRE_MS, Received, Reception, RingOptions};
 pub use sender::{FrameSender, Queue, Refusal, SenderOptions, Sent, Stamped};
+pub use spread::{On, Seen, SpreadSockets};
 pub use stamp::Clock;
 pub use turnback_core::kind::ethernet::{
     probe::{ETHERTYPE as PROBE_ETHERTYPE, HEADER_BYTES},

@@ -39,7 +39,7 @@ use crate::{
 
 /// A port of the card, ready to send; without a runner where it has no link or nothing comes back.
 pub(super) struct Ready {
-    number: u32,
+    pub(super) number: u32,
     pub(super) name: String,
     pub(super) port: Box<dyn Port>,
     link: Option<LinkState>,

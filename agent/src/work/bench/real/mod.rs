@@ -1,22 +1,24 @@
 //! This computer as a bench: its network cards are tested where they are.
 //!
-//! [`links`], [`offloads`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every setting
+//! [`links`], [`offloads`], [`queues`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every setting
 //! that a test changes is noted first, as in a check, so that it is restored after a kill too.
 
 mod halt;
 mod links;
 mod load;
 mod offloads;
+mod queues;
 mod ready;
+mod together;
 
 use std::time::{Duration, Instant};
 
 use turnback_core::{
     bench::{
-        attempt::Attempt,
         card::{BusLink, Card},
         facts::{BusFacts, Facts, LINE_IS_LIMIT, LoadFacts},
         procedure::TestName,
+        queues::excuse,
     },
     document::card_test::CardTest,
     kind::ethernet::counters::BusErrors,
@@ -25,7 +27,7 @@ use turnback_core::{
 use super::{
     data::data,
     error::BenchError,
-    seam::{Bench, Came, Keep, Order, Place, Present},
+    seam::{Bench, Came, Each, Keep, Order, Place, Present},
 };
 use crate::{
     engine::cancel::Cancel,
@@ -78,14 +80,17 @@ impl RealBench {
         in_slot.next().or_else(|| self.found.iter().find(same))
     }
 
-    fn facts(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, Halt> {
-        self.list()?;
-        let gone = || Halt::CutOff("the card is gone".to_owned());
+    /// Ports and place of the card of an order, as the cards were listed last.
+    fn seat(&self, order: &Order<'_>) -> Result<(Vec<String>, CardPlace), Halt> {
         let (entry, place) = self.of(order.test).cloned().ok_or_else(gone)?;
         if !entry.testable {
             return Err(Halt::CutOff(entry.why_not.join("; ")));
         }
-        let names: Vec<String> = entry.card.ports.iter().map(|port| port.name.clone()).collect();
+        Ok((entry.card.ports.iter().map(|port| port.name.clone()).collect(), place))
+    }
+
+    fn facts(&self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, Halt> {
+        let (names, place) = self.seat(order)?;
         let before = place.bus_counts();
         let began = Instant::now();
         let came = self.carry_out(order, &names, &place, keep, cancel);
@@ -126,6 +131,10 @@ impl RealBench {
             }
             TestName::Offloads => {
                 offloads::offloads(names, procedure.offloads.clone().unwrap_or_default().frames, cancel)?
+            }
+            TestName::Queues => {
+                let flows = procedure.queues.clone().unwrap_or_default().flows;
+                excused(queues::queues(names, flows, cancel)?, order)
             }
             TestName::Transceiver => links::transceivers(names, cancel)?,
             TestName::Load => {
@@ -208,13 +217,33 @@ impl Bench for RealBench {
     }
 
     fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
-        match self.facts(order, keep, cancel) {
-            _ if cancel.is_cancelled() => Ok(Came::Ended),
-            Ok(came) => Ok(came),
-            Err(Halt::Ended) => Ok(Came::Ended),
-            Err(Halt::CutOff(why)) => Ok(Came::CutOff(why)),
-            Err(Halt::Failed(error)) => Err(error),
-        }
+        self.list()?;
+        came(self.facts(order, keep, cancel), cancel)
+    }
+
+    fn together(&mut self, orders: &[Order<'_>], cancel: &Cancel) -> Result<usize, BenchError> {
+        self.list()?;
+        together::together(self, orders, cancel)
+    }
+
+    fn measure_together(&mut self, orders: &[Order<'_>], each: Each<'_>, cancel: &Cancel) -> Result<(), BenchError> {
+        self.list()?;
+        together::measure(self, orders, each, cancel)
+    }
+}
+
+fn gone() -> Halt {
+    Halt::CutOff("the card is gone".to_owned())
+}
+
+/// What a test comes to for the runner.
+fn came(done: Result<Came, Halt>, cancel: &Cancel) -> Result<Came, BenchError> {
+    match done {
+        _ if cancel.is_cancelled() => Ok(Came::Ended),
+        Ok(came) => Ok(came),
+        Err(Halt::Ended) => Ok(Came::Ended),
+        Err(Halt::CutOff(why)) => Ok(Came::CutOff(why)),
+        Err(Halt::Failed(error)) => Err(error),
     }
 }
 
@@ -246,24 +275,31 @@ pub fn names(entry: &CardEntry) -> Vec<String> {
     ports.chain([entry.slot.clone(), entry.at.clone()]).chain(entry.card.serial.clone()).collect()
 }
 
-/// What the reference card fails of its own self-test is the driver's or this computer's: it is known to be good. So it
-/// is put neither on that card nor on others of the same kind.
+/// What the reference card fails of its own self-test, and on its queues, is the driver's or this computer's: it is known
+/// to be good. So it is put neither on that card nor on others of the same kind.
 fn excused(mut facts: Facts, order: &Order<'_>) -> Facts {
     let item_of = |name: &str| name.rsplit(": ").next().unwrap_or_default().to_owned();
     let same = |reference: &&CardTest| {
         let of = |test: &CardTest| (test.card.device.clone(), test.card.driver.clone());
         of(reference) == of(order.test)
     };
-    let failed: Vec<String> = match order.reference.filter(same).and_then(|test| test.last(TestName::SelfTest)) {
-        Some(Attempt { facts: Some(Facts::SelfTest { items }), .. }) => {
-            items.iter().filter(|item| !item.passed).map(|item| item_of(&item.name)).collect()
+    let last = order.reference.filter(same).and_then(|test| test.last(order.name));
+    let known = last.and_then(|attempt| attempt.facts.as_ref());
+    match (&mut facts, known) {
+        (Facts::SelfTest { items }, _) => {
+            let failed: Vec<String> = match known {
+                Some(Facts::SelfTest { items }) => {
+                    items.iter().filter(|item| !item.passed).map(|item| item_of(&item.name)).collect()
+                }
+                _ => Vec::new(),
+            };
+            for item in items.iter_mut().filter(|item| !item.passed) {
+                item.excused |= order.test.is_reference || failed.contains(&item_of(&item.name));
+            }
         }
-        _ => Vec::new(),
-    };
-    if let Facts::SelfTest { items } = &mut facts {
-        for item in items.iter_mut().filter(|item| !item.passed) {
-            item.excused |= order.test.is_reference || failed.contains(&item_of(&item.name));
-        }
+        (Facts::Queues { ports }, _) if order.test.is_reference => excuse(ports, None),
+        (Facts::Queues { ports }, Some(Facts::Queues { ports: known })) => excuse(ports, Some(known)),
+        _ => {}
     }
     facts
 }

@@ -1,6 +1,10 @@
 //! What is decided without a card.
 
-use turnback_core::bench::facts::{LoadSample, SelfTestItem};
+use turnback_core::bench::{
+    attempt::Attempt,
+    facts::{LoadSample, SelfTestItem},
+    queues::{PortQueues, QueueFacts, Way},
+};
 
 use super::*;
 use crate::{ports::PortError, work::bench::testing::card_test};
@@ -103,4 +107,31 @@ fn what_the_reference_card_fails_of_its_self_test_is_not_held_against_its_kind()
     assert_eq!(held(excused(both(), &order(&card, None))), 2);
     reference.card.device = "f1a7:0b03".into();
     assert_eq!(held(excused(both(), &order(&card, Some(&reference)))), 2, "another kind");
+}
+
+#[test]
+fn a_queue_that_the_reference_card_fails_as_well_is_not_held_against_its_kind() {
+    let facts = |dead: u32| {
+        let receive = |number| {
+            let frames = Some(if number == dead { 0 } else { 40 });
+            QueueFacts { frames, ..QueueFacts::new(Way::Receive, number) }
+        };
+        let queues = (0..4).map(receive).collect();
+        Facts::Queues { ports: vec![PortQueues { port: 1, flows: 64, flows_lost: 8, queues, ..PortQueues::default() }] }
+    };
+    let is_held = |facts: Facts| match facts {
+        Facts::Queues { ports } => ports[0].lost().is_some(),
+        _ => panic!("queues"),
+    };
+    let (card, mut reference) = (card_test("quay-01"), card_test("reference"));
+    reference.is_reference = true;
+    fn order<'a>(test: &'a CardTest, reference: Option<&'a CardTest>) -> Order<'a> {
+        Order { test, name: TestName::Queues, attempt: 1, reference, sticker: None, lights: &[] }
+    }
+    let measured = excused(facts(2), &order(&reference, None));
+    assert!(!is_held(measured.clone()));
+    reference.attempts = vec![attempt(TestName::Queues, "r", measured, 0)];
+    assert!(!is_held(excused(facts(2), &order(&card, Some(&reference)))));
+    assert!(is_held(excused(facts(3), &order(&card, Some(&reference)))));
+    assert!(is_held(excused(facts(2), &order(&card, None))));
 }

@@ -1,9 +1,16 @@
-//! What is tried with the reference card.
+//! What is tried with the reference card, and cards that are tested side by side.
 
-use turnback_core::bench::sim::{SimulatedBench, builtin};
+use turnback_core::bench::{
+    facts::Facts,
+    procedure::TestName,
+    sim::{BenchRig, SimulatedBench, builtin, rig::CardFault},
+};
 
 use super::*;
-use crate::archive::memory::Memory;
+use crate::{
+    archive::memory::Memory,
+    work::bench::seam::{Came, Each, Keep, Order},
+};
 
 /// Whoever is asked to fit one plug has fitted one: what an empty port beside it fails is put on no other plug.
 #[test]
@@ -22,4 +29,161 @@ fn a_plug_is_tried_alone_in_the_reference_card() {
     assert_eq!(test.attempts[0].plugs, [Some("P-3".to_owned()), None]);
     let uses: Vec<(String, bool)> = test.uses().into_iter().map(|use_| (use_.thing, use_.passed)).collect();
     assert_eq!(uses, [("P-3".to_owned(), true)]);
+}
+
+/// A simulated bench of which what comes of tests is changed: by how many are side by side, and which of them it is.
+struct Altered<F>(SimulatedBench, F);
+
+impl<F: FnMut(usize, usize, Came) -> Result<Came, BenchError>> Bench for Altered<F> {
+    fn cards(&mut self) -> Result<Vec<Present>, BenchError> {
+        self.0.cards()
+    }
+    fn reference(&mut self) -> Result<Option<Present>, BenchError> {
+        self.0.reference()
+    }
+    fn place_of(&mut self, test: &CardTest) -> Result<Place, BenchError> {
+        self.0.place_of(test)
+    }
+    fn slots(&self) -> Vec<String> {
+        self.0.slots()
+    }
+    fn plugs(&self, slot: &str, ports: usize) -> Vec<String> {
+        self.0.plugs(slot, ports)
+    }
+    fn together(&mut self, orders: &[Order<'_>], cancel: &Cancel) -> Result<usize, BenchError> {
+        self.0.together(orders, cancel)
+    }
+    fn measure_together(&mut self, orders: &[Order<'_>], each: Each<'_>, cancel: &Cancel) -> Result<(), BenchError> {
+        for (at, order) in orders.iter().enumerate() {
+            let came = Bench::measure(&mut self.0, order, &mut |_| Ok(()), cancel)?;
+            each(at, (self.1)(orders.len(), at, came)?)?;
+        }
+        Ok(())
+    }
+    fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
+        Bench::measure(&mut self.0, order, keep, cancel)
+    }
+}
+
+fn unaltered(_: usize, _: usize, came: Came) -> Result<Came, BenchError> {
+    Ok(came)
+}
+
+/// Four cards with a burn-in: two of them at a time have plugs.
+fn rig() -> BenchRig {
+    BenchRig { procedure: "burn-in".into(), ..builtin("bench-good").unwrap() }
+}
+
+/// What happened: whether a burn-in began, and of which card; and how often somebody was asked.
+type Told = (Vec<(bool, String)>, usize);
+
+fn tested(
+    rig: &BenchRig,
+    archive: &mut Memory,
+    cancel: &Cancel,
+    alter: impl FnMut(usize, usize, Came) -> Result<Came, BenchError>,
+) -> (Told, Result<bool, BenchError>) {
+    let lot = lot::of_bench(archive, Some(rig), None).unwrap();
+    let mut bench = Altered(SimulatedBench::new(rig.clone(), 1), alter);
+    let mut runner = BenchRunner::new(lot, archive, &mut bench, "sim:bench".into(), cancel.clone()).unwrap();
+    let (mut told, mut asked) = (Vec::new(), 0);
+    let mut ask = |_: Request<'_>| {
+        asked += 1;
+        Ok(Wish::Go)
+    };
+    let done = runner.test(&[], &mut ask, &mut |event| match event {
+        BenchEvent::TestBegan { card, test: TestName::BurnIn, .. } => told.push((true, card)),
+        BenchEvent::TestEnded { card, test: TestName::BurnIn, .. } => told.push((false, card)),
+        _ => {}
+    });
+    told.retain(|(_, card)| card != REFERENCE_LABEL);
+    ((told, asked), done)
+}
+
+fn cards(archive: &Memory) -> Vec<CardTest> {
+    card_tests(archive, "stores-bench-good").unwrap()
+}
+
+fn told(of: &[(bool, u32)]) -> Vec<(bool, String)> {
+    of.iter().map(|(began, number)| (*began, format!("stores-bench-good-0{number}"))).collect()
+}
+
+#[test]
+fn burn_ins_are_made_side_by_side_as_far_as_plugs_and_the_computer_allow() {
+    let (mut archive, cancel) = (Memory::default(), Cancel::default());
+    let ((happened, asked), done) = tested(&rig(), &mut archive, &cancel, unaltered);
+    assert!(done.unwrap());
+    let (began, ended) = (true, false);
+    let pair = |a, b| [(began, a), (began, b), (ended, a), (ended, b)];
+    assert_eq!(happened, told(&[pair(1, 2), pair(3, 4)].concat()));
+    // The reference card and each card once: nobody is asked again for what is fitted.
+    assert_eq!(asked, 5);
+    let all = cards(&archive);
+    assert!(all.iter().all(|test| test.grade == Grade::Accepted), "{all:?}");
+    let last = |test: &CardTest| test.attempts.last().unwrap().clone();
+    let used: BTreeSet<_> = all[..2].iter().flat_map(|test| last(test).plugs).collect();
+    assert!(used.len() == 4 && last(&all[0]).slot != last(&all[1]).slot, "{used:?}");
+    // This computer carries one card: one after the other.
+    let mut archive = Memory::default();
+    let slow = BenchRig { host_mbps_max: 2500, ..rig() };
+    let ((happened, _), _) = tested(&slow, &mut archive, &cancel, unaltered);
+    assert_eq!(happened, told(&[1, 2, 3, 4].map(|n| [(began, n), (ended, n)]).concat()));
+    assert!(cards(&archive).iter().all(|test| test.grade == Grade::Accepted));
+}
+
+#[test]
+fn a_card_that_was_slow_beside_others_is_burnt_in_alone_and_judged_by_that() {
+    let slower = |count: usize, _: usize, mut came: Came| {
+        if let (2.., Came::Measured(measured)) = (count, &mut came)
+            && let Facts::BurnIn { rounds } = &mut measured.facts
+        {
+            rounds.iter_mut().flat_map(|round| &mut round.samples).for_each(|sample| sample.mbps /= 2.0);
+        }
+        Ok(came)
+    };
+    let mut faulty = rig();
+    faulty.cards[1].faults = vec![CardFault::Overheats { warm_c: 118.0, slows_to: 0.6 }];
+    faulty.cards.truncate(3);
+    // What overheats fails before its burn-in; the two others are side by side.
+    let mut archive = Memory::default();
+    let ((_, asked), done) = tested(&faulty, &mut archive, &Cancel::default(), slower);
+    done.unwrap();
+    assert_eq!(asked, 4, "their plugs are in still");
+    let grades: Vec<Grade> = cards(&archive).iter().map(|test| test.grade).collect();
+    assert_eq!(grades, [Grade::Accepted, Grade::Rejected, Grade::Accepted]);
+    for test in [&cards(&archive)[0], &cards(&archive)[2]] {
+        let burn_ins: Vec<_> = test.attempts.iter().filter(|attempt| attempt.test == TestName::BurnIn).collect();
+        assert_eq!(burn_ins.len(), 2);
+        assert!(burn_ins[0].cut_off.as_ref().unwrap().contains("slow beside other cards"));
+        assert!(burn_ins[1].is_done());
+    }
+}
+
+#[test]
+fn what_ended_before_a_kill_or_an_end_by_hand_stands_and_the_others_go_on_with_their_burn_in() {
+    for by_hand in [false, true] {
+        let (mut archive, cancel) = (Memory::default(), Cancel::default());
+        let ends = cancel.clone();
+        let (_, done) = tested(&rig(), &mut archive, &cancel, |_, at, came| match (at, by_hand) {
+            (0, _) => Ok(came),
+            (_, true) => {
+                ends.cancel();
+                Ok(Came::Ended)
+            }
+            // As a kill does: nothing more is written.
+            (_, false) => Err(BenchError::NoLot("killed".into())),
+        });
+        assert_eq!(done.is_ok(), by_hand);
+        let before = cards(&archive);
+        let is_done = |test: &CardTest| test.last(TestName::BurnIn).is_some();
+        assert_eq!(before.iter().map(is_done).collect::<Vec<_>>(), [true, false], "{by_hand}");
+        let (_, done) = tested(&rig(), &mut archive, &Cancel::default(), unaltered);
+        done.unwrap();
+        let after = cards(&archive);
+        assert!(after.iter().all(|test| test.grade == Grade::Accepted), "{by_hand}: {after:?}");
+        for (before, after) in before.iter().zip(&after) {
+            let again = after.attempts.len() - before.attempts.len();
+            assert_eq!((before.test == after.test, again), (true, usize::from(!is_done(before))), "{by_hand}");
+        }
+    }
 }

@@ -1,9 +1,9 @@
 //! What a driver tells about an interface and lets us change, through the kernel's ethtool calls.
 //!
-//! Each file adds one area to [`Interface`]: [`link`] (speed, duplex, negotiation), [`feature`], [`driver`]
-//! (identity, statistics, the port's light), [`timestamp`], [`module`] (plug-in transceivers), [`basic`] (flags, MTU,
-//! addresses), `eeprom` (the adapter's memory), [`self_test`] and `modes` (names of link modes). Changing something
-//! here writes no journal; that is the work of [`crate::ports::ethernet::settings`].
+//! Each file adds one area to [`Interface`]: [`link`] (speed, duplex, negotiation), [`feature`], [`driver`] (identity,
+//! statistics, the port's light), [`timestamp`], [`module`] (plug-in transceivers), [`basic`] (flags, MTU, addresses),
+//! `eeprom` (the adapter's memory), [`channels`] (queues), [`self_test`] and `modes` (names of link modes). Changing
+//! something here writes no journal; that is the work of [`crate::ports::ethernet::settings`].
 //!
 //! An interface is looked up in the network namespace of the thread that opens it, and nothing here reads `/sys`.
 
@@ -13,6 +13,7 @@ use socket2::{Domain, Socket, Type};
 use thiserror::Error;
 
 pub mod basic;
+pub mod channels;
 pub mod driver;
 mod eeprom;
 pub mod feature;

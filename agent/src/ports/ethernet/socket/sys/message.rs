@@ -120,6 +120,26 @@ pub(in super::super) fn receive_with_tag(socket: &Socket, into: &mut [u8]) -> io
     Ok((length.min(into.len()), tag))
 }
 
+/// Takes one message without waiting: its length, and whom the kernel takes it to be for (`PACKET_OUTGOING` and so on).
+pub(in super::super) fn receive_with_type(socket: &Socket, into: &mut [u8]) -> io::Result<(usize, u8)> {
+    // SAFETY: sockaddr_ll is made of integers, for which zero is a value.
+    let mut from: libc::sockaddr_ll = unsafe { mem::zeroed() };
+    let mut length = size_of::<libc::sockaddr_ll>() as libc::socklen_t;
+    // SAFETY: pointer and length describe `into`, exclusively borrowed for the call, and `from`, alive on this stack.
+    let got = unsafe {
+        libc::recvfrom(
+            number(socket),
+            into.as_mut_ptr().cast::<c_void>(),
+            into.len(),
+            libc::MSG_DONTWAIT,
+            (&raw mut from).cast::<libc::sockaddr>(),
+            &mut length,
+        )
+    };
+    let got = usize::try_from(got).map_err(|_| io::Error::last_os_error())?;
+    Ok((got.min(into.len()), from.sll_pkttype))
+}
+
 fn gather(frame: &Outgoing<'_>) -> [libc::iovec; 2] {
     [&frame.header[..], frame.payload]
         .map(|part| libc::iovec { iov_base: part.as_ptr().cast_mut().cast::<c_void>(), iov_len: part.len() })

@@ -18,7 +18,7 @@ use libc::{c_int, c_void, socklen_t};
 use socket2::Socket;
 
 pub(super) use mapping::Mapping;
-pub(super) use message::{receive_with_tag, send_batch, send_stamped, transmit_stamp};
+pub(super) use message::{receive_with_tag, receive_with_type, send_batch, send_stamped, transmit_stamp};
 
 /// `PACKET_VNET_HDR`, linux/if_packet.h.
 pub(super) const PACKET_VNET_HDR: c_int = 15;
@@ -67,6 +67,27 @@ pub(super) fn add_promiscuous_membership(socket: &Socket, ifindex: u32) -> io::R
         mr_address: [0; 8],
     };
     set_option(socket, libc::SOL_PACKET, libc::PACKET_ADD_MEMBERSHIP, &membership)
+}
+
+/// Joins a group of sockets among which frames are shared out by the queue that they take; group 0 is a new one. Returns
+/// the group's number (`PACKET_FANOUT_QM`, packet(7)).
+pub(super) fn join_by_queue(socket: &Socket, group: u16) -> io::Result<u16> {
+    let new = if group == 0 { libc::PACKET_FANOUT_FLAG_UNIQUEID as c_int } else { 0 };
+    let how = (libc::PACKET_FANOUT_QM as c_int | new) << 16;
+    set_packet_option(socket, libc::PACKET_FANOUT, c_int::from(group) | how)?;
+    let mut told: c_int = 0;
+    let mut length = size_of::<c_int>() as socklen_t;
+    // SAFETY: pointer and length describe `told`, which outlives the call; any bits are a c_int.
+    check(unsafe {
+        libc::getsockopt(
+            socket.as_raw_fd(),
+            libc::SOL_PACKET,
+            libc::PACKET_FANOUT,
+            (&raw mut told).cast::<c_void>(),
+            &mut length,
+        )
+    })?;
+    Ok((told & 0xffff) as u16)
 }
 
 /// Counts since the last read, which resets them: `[packets, drops, freezes]`. A socket without ring has no freezes.
@@ -121,6 +142,24 @@ pub(super) fn wait(socket: &Socket, events: i16, timeout: Duration) -> io::Resul
         Err(error) if error.kind() == io::ErrorKind::Interrupted => Ok(0),
         Err(error) => Err(error),
         Ok(_) => Ok(entry.revents),
+    }
+}
+
+/// Waits until one of the sockets has something to receive, or for as long as that; places of those that have.
+pub(super) fn wait_any<'a>(sockets: impl Iterator<Item = &'a Socket>, timeout: Duration) -> io::Result<Vec<usize>> {
+    let entry = |socket: &Socket| libc::pollfd { fd: socket.as_raw_fd(), events: libc::POLLIN, revents: 0 };
+    let mut entries: Vec<libc::pollfd> = sockets.map(entry).collect();
+    let limit = libc::timespec {
+        tv_sec: libc::time_t::try_from(timeout.as_secs()).unwrap_or(libc::time_t::MAX),
+        tv_nsec: timeout.subsec_nanos() as _,
+    };
+    // SAFETY: pointer and length describe `entries`, and one timespec, all alive during the call; a null mask leaves
+    // signals as they are.
+    let waited = unsafe { libc::ppoll(entries.as_mut_ptr(), entries.len() as _, &limit, std::ptr::null()) };
+    match check(waited) {
+        Err(error) if error.kind() == io::ErrorKind::Interrupted => Ok(Vec::new()),
+        Err(error) => Err(error),
+        Ok(_) => Ok((0..).zip(&entries).filter(|(_, entry)| entry.revents != 0).map(|(place, _)| place).collect()),
     }
 }
 
@@ -230,6 +269,7 @@ const _: () = {
     assert!(size_of::<libc::packet_mreq>() == 16);
     assert!(libc::PACKET_STATISTICS == 6 && libc::PACKET_VERSION == 10);
     assert!(libc::PACKET_TIMESTAMP == 17 && libc::PACKET_QDISC_BYPASS == 20 && libc::PACKET_IGNORE_OUTGOING == 23);
+    assert!(libc::PACKET_FANOUT == 18 && libc::PACKET_FANOUT_QM == 5 && libc::PACKET_FANOUT_FLAG_UNIQUEID == 0x2000);
     assert!(libc::tpacket_versions::TPACKET_V3 as u32 == 2);
     // linux/net_tstamp.h
     assert!(libc::SOF_TIMESTAMPING_TX_HARDWARE == 1 && libc::SOF_TIMESTAMPING_TX_SOFTWARE == 2);

@@ -13,7 +13,7 @@ use pnet::packet::{
 };
 use turnback_core::{base::rng::Rng, kind::ethernet::probe::Address};
 
-use crate::ports::ethernet::socket::{Asks, Segments};
+use super::socket::{Asks, Segments};
 
 /// Version of the Internet Protocol.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -29,6 +29,23 @@ pub(super) enum Inside {
     Udp,
 }
 
+/// What tells one flow from another, beside what all have in common.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Flow {
+    /// Last octet of the IPv4 address that it comes from.
+    pub(super) host: u8,
+    /// Port that it comes from.
+    pub(super) port: u16,
+}
+
+impl Flow {
+    /// The flow with this number, other than most others. Its port is none that a controller beside the host listens to.
+    pub(super) fn number(number: u32) -> Self {
+        let mut rng = Rng::new(u64::from(number)).branch(1);
+        Self { host: 10 + rng.below(240) as u8, port: 1024 + rng.below(60_000) as u16 }
+    }
+}
+
 /// A frame, described.
 #[derive(Clone, Debug)]
 pub(super) struct Sample {
@@ -40,12 +57,26 @@ pub(super) struct Sample {
     pub(super) id: u16,
     /// Sequence number of TCP.
     pub(super) sequence: u32,
+    /// The flow that it belongs to.
+    pub(super) flow: Flow,
     pub(super) payload: Vec<u8>,
 }
 
 impl Sample {
     /// The frame with this number: random payload of this length.
     pub(super) fn number(number: u32, family: Family, inside: Inside, ends: (Address, Address), bytes: usize) -> Self {
+        let flow = Flow { host: V4.0.octets()[3], port: DISCARD };
+        Self::of_flow(flow, number, (family, inside), ends, bytes)
+    }
+
+    /// The same in another flow.
+    pub(super) fn of_flow(
+        flow: Flow,
+        number: u32,
+        (family, inside): (Family, Inside),
+        ends: (Address, Address),
+        bytes: usize,
+    ) -> Self {
         let mut rng = Rng::new(u64::from(number)).branch(bytes as u64);
         let mut payload: Vec<u8> = Vec::new();
         while payload.len() < bytes {
@@ -53,7 +84,7 @@ impl Sample {
         }
         payload.truncate(bytes);
         let (from, to) = ends;
-        let mut sample = Self { family, inside, from, to, id: number as u16, sequence: number << 8, payload };
+        let mut sample = Self { family, inside, from, to, id: number as u16, sequence: number << 8, flow, payload };
         // Zero and its complement stand for each other in places; neither tells who computed it.
         while matches!(sample.checksum(), 0 | 0xffff) {
             sample.payload[0] = sample.payload[0].wrapping_add(1);
@@ -128,7 +159,7 @@ impl Sample {
                     ip.set_flags(2);
                     ip.set_ttl(HOPS);
                     ip.set_next_level_protocol(protocol);
-                    ip.set_source(V4.0);
+                    ip.set_source(self.v4_source());
                     ip.set_destination(V4.1);
                     let sum = ipv4::checksum(&ip.to_immutable());
                     ip.set_checksum(sum);
@@ -154,14 +185,14 @@ impl Sample {
         match self.inside {
             Inside::Tcp => {
                 if let Some(mut tcp) = MutableTcpPacket::new(&mut inner) {
-                    tcp.set_source(DISCARD);
+                    tcp.set_source(self.flow.port);
                     tcp.set_destination(DISCARD);
                     tcp.set_sequence(sequence);
                     tcp.set_data_offset(5);
                     tcp.set_flags(if is_last { tcp::TcpFlags::ACK | tcp::TcpFlags::PSH } else { tcp::TcpFlags::ACK });
                     tcp.set_window(1024);
                     let sum = match self.family {
-                        Family::V4 => tcp::ipv4_checksum(&tcp.to_immutable(), &V4.0, &V4.1),
+                        Family::V4 => tcp::ipv4_checksum(&tcp.to_immutable(), &self.v4_source(), &V4.1),
                         Family::V6 => tcp::ipv6_checksum(&tcp.to_immutable(), &V6.0, &V6.1),
                     };
                     tcp.set_checksum(sum);
@@ -170,11 +201,11 @@ impl Sample {
             Inside::Udp => {
                 let length = inner.len() as u16;
                 if let Some(mut udp) = MutableUdpPacket::new(&mut inner) {
-                    udp.set_source(DISCARD);
+                    udp.set_source(self.flow.port);
                     udp.set_destination(DISCARD);
                     udp.set_length(length);
                     let sum = match self.family {
-                        Family::V4 => udp::ipv4_checksum(&udp.to_immutable(), &V4.0, &V4.1),
+                        Family::V4 => udp::ipv4_checksum(&udp.to_immutable(), &self.v4_source(), &V4.1),
                         Family::V6 => udp::ipv6_checksum(&udp.to_immutable(), &V6.0, &V6.1),
                     };
                     udp.set_checksum(sum);
@@ -193,13 +224,18 @@ impl Sample {
     /// Sum of the pseudo-header as RFC 768 and RFC 8200 8.1 have it, folded and not complemented.
     fn pseudo_sum(&self, length: u32) -> u16 {
         let addresses = match self.family {
-            Family::V4 => [V4.0.octets(), V4.1.octets()].concat(),
+            Family::V4 => [self.v4_source().octets(), V4.1.octets()].concat(),
             Family::V6 => [V6.0.octets(), V6.1.octets()].concat(),
         };
         let words = addresses.as_chunks::<2>().0.iter().map(|word| u32::from(u16::from_be_bytes(*word)));
         let sum = words.sum::<u32>() + u32::from(self.protocol().0) + (length >> 16) + (length & 0xffff);
         let folded = (sum & 0xffff) + (sum >> 16);
         ((folded & 0xffff) + (folded >> 16)) as u16
+    }
+
+    fn v4_source(&self) -> Ipv4Addr {
+        let [a, b, c, _] = V4.0.octets();
+        Ipv4Addr::new(a, b, c, self.flow.host)
     }
 
     fn protocol(&self) -> IpNextHeaderProtocol {
@@ -223,6 +259,15 @@ impl Sample {
     }
 }
 
+/// Source and destination: neither is a station's, so that no stack takes the frames.
+pub(super) fn ends(address: Address) -> (Address, Address) {
+    let (mut from, mut to) = (address, address);
+    from[0] = (from[0] | 2) & !1;
+    to[0] = from[0];
+    to[5] ^= 1;
+    (from, to)
+}
+
 /// TEST-NET-2, RFC 5737 3.
 const V4: (Ipv4Addr, Ipv4Addr) = (Ipv4Addr::new(198, 51, 100, 1), Ipv4Addr::new(198, 51, 100, 2));
 /// RFC 3849 2.
@@ -243,7 +288,8 @@ mod tests {
 
     fn sample(family: Family, inside: Inside) -> Sample {
         let payload = (1..=30).collect();
-        Sample { family, inside, from: ENDS.0, to: ENDS.1, id: 7, sequence: 1000, payload }
+        let flow = Flow { host: 1, port: DISCARD };
+        Sample { family, inside, from: ENDS.0, to: ENDS.1, id: 7, sequence: 1000, flow, payload }
     }
 
     fn all() -> impl Iterator<Item = Sample> {
@@ -288,6 +334,24 @@ mod tests {
         }
         // RFC 1071 3: the words 0001 f203 f4f5 f6f7 add up to ddf2.
         assert_eq!(ones_sum(&[0x00, 0x01, 0xf2, 0x03, 0xf4, 0xf5, 0xf6, 0xf7]), 0xddf2);
+    }
+
+    #[test]
+    fn flows_differ_and_their_frames_are_whole() {
+        let flows: std::collections::BTreeSet<(u8, u16)> =
+            (0..256).map(Flow::number).map(|flow| (flow.host, flow.port)).collect();
+        assert!(flows.len() > 250, "{}", flows.len());
+        // TEST-NET-2 has the hosts 1 to 254 (RFC 5737); ports from 1024 are nobody's by rank (RFC 6335 6).
+        assert!(flows.iter().all(|(host, port)| (10..=249).contains(host) && *port >= 1024));
+        let flow = Flow { host: 77, port: 4711 };
+        let whole = Sample::of_flow(flow, 5, (Family::V4, Inside::Tcp), ENDS, 30).whole();
+        assert_eq!((&whole[26..30], &whole[34..36]), (&[198, 51, 100, 77][..], &4711_u16.to_be_bytes()[..]));
+        // With its checksum, a header adds up to all ones (RFC 1071 1); so does TCP with its pseudo-header.
+        assert_eq!(ones_sum(&whole[14..34]), 0xffff);
+        let pseudo = [&whole[26..34], &[0, 6], &50_u16.to_be_bytes()[..], &whole[34..]].concat();
+        assert_eq!(ones_sum(&pseudo), 0xffff);
+        let (from, to) = ends([0, 0, 0x5e, 0, 0x53, 0x10]);
+        assert_eq!((from[0] & 3, to[0] & 3, from != to), (2, 2, true));
     }
 
     #[test]

@@ -1,0 +1,115 @@
+//! One try at a test, from its beginning to what came of it. It is kept before and after.
+
+use turnback_core::{
+    bench::{attempt::Attempt, findings::findings, procedure::TestName},
+    document::{
+        Document, DocumentKind,
+        card_test::{CardTest, settle::BenchKnows},
+    },
+};
+
+use super::BenchRunner;
+use crate::{
+    archive::{Archive, error::ArchiveError},
+    work::{
+        PROGRAM,
+        bench::{
+            BenchError,
+            asking::{BenchEvent, Say},
+            looks::Seen,
+            seam::{Came, Order},
+        },
+        this_moment,
+    },
+};
+
+impl BenchRunner<'_> {
+    /// One try at a test, kept before and after. False: it was cut off.
+    pub(super) fn attempt(
+        &mut self,
+        test: &mut CardTest,
+        name: TestName,
+        Seen { sticker, lights }: Seen<'_>,
+        knows: &BenchKnows,
+        say: Say<'_>,
+    ) -> Result<bool, BenchError> {
+        let number = self.begin(test, name, knows, say)?;
+        let order = Order { test, name, attempt: number, reference: self.reference.as_ref(), sticker, lights };
+        let archive = &mut *self.archive;
+        let mut keep = |report| Ok(archive.put(&Document::from(report))?);
+        let came = self.bench.measure(&order, &mut keep, &self.cancel)?;
+        finish(self.archive, test, came, knows, say)
+    }
+
+    /// Begins a try at a test, and keeps that; which try it is.
+    pub(super) fn begin(
+        &mut self,
+        test: &mut CardTest,
+        name: TestName,
+        knows: &BenchKnows,
+        say: Say<'_>,
+    ) -> Result<u64, BenchError> {
+        let began_ms = jiff::Timestamp::now().as_millisecond().max(self.last_ms + 1);
+        self.last_ms = began_ms;
+        let done = test.attempts.iter().filter(|attempt| attempt.test == name && attempt.is_done()).count() as u64;
+        test.attempts.push(Attempt::begun(name, test.slot.clone(), test.plugs.clone(), began_ms));
+        self.keep(test, knows)?;
+        self.tested = true;
+        let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
+        say(BenchEvent::TestBegan { card, test: name, slot, plugs });
+        Ok(done + 1)
+    }
+
+    pub(super) fn keep(&mut self, test: &mut CardTest, knows: &BenchKnows) -> Result<(), ArchiveError> {
+        keep(self.archive, test, knows)
+    }
+}
+
+/// Ends the try that was begun last, and keeps what came of it. False: it was cut off.
+pub(super) fn finish(
+    archive: &mut dyn Archive,
+    test: &mut CardTest,
+    came: Came,
+    knows: &BenchKnows,
+    say: Say<'_>,
+) -> Result<bool, BenchError> {
+    let card = test.label.clone();
+    let Some(last) = test.attempts.last_mut() else { return Ok(false) };
+    let name = last.test;
+    let measured = match came {
+        Came::Measured(measured) => measured,
+        Came::Ended => {
+            last.cut_off = Some("ended by hand".to_owned());
+            keep(archive, test, knows)?;
+            return Ok(false);
+        }
+        Came::CutOff(why) => {
+            last.cut_off = Some(why.clone());
+            // Whatever cut it off, nobody knows whether the plugs are still in.
+            test.plugs.clear();
+            keep(archive, test, knows)?;
+            say(BenchEvent::CutOff { card, test: Some(name), why });
+            return Ok(false);
+        }
+    };
+    let took_s = measured.took_s;
+    last.findings = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
+    (last.facts, last.took_s, last.bus_errors) = (Some(measured.facts), took_s, measured.bus_errors);
+    let failed = last.findings.iter().filter(|finding| !finding.met).map(|f| f.rule.clone()).collect();
+    keep(archive, test, knows)?;
+    say(BenchEvent::TestEnded { card, test: name, failed, took_s });
+    Ok(true)
+}
+
+/// Grades a card anew, and keeps that.
+pub(super) fn keep(archive: &mut dyn Archive, test: &mut CardTest, knows: &BenchKnows) -> Result<(), ArchiveError> {
+    test.settle(knows);
+    // Looked at again and again, a card that waits is not written each time.
+    let stored = archive.get(DocumentKind::CardTest, &test.test);
+    if matches!(&stored, Ok(Document::CardTest(stored)) if **stored == *test) {
+        return Ok(());
+    }
+    test.changed_at = this_moment();
+    test.program = PROGRAM.to_owned();
+    archive.put(&Document::from(test.clone()))
+}
