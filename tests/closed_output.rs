@@ -2,7 +2,7 @@
 //! restored.
 
 use std::fs::OpenOptions;
-use std::io;
+use std::io::{self, BufRead, BufReader};
 use std::process::{Command, Stdio};
 
 use crate::harness::pty::{PtyPlug, settings};
@@ -59,6 +59,28 @@ fn what_nobody_reads_changes_no_exit_status() {
         for (out, err) in [(To::Closed, To::Closed), (To::Closed, To::Nowhere), (To::Nowhere, To::Full)] {
             assert_eq!(status(arguments, out, err), Some(usual), "{arguments}, {out:?} {err:?}");
         }
+    }
+}
+
+/// An agent logs for months: a log that cannot be written ends nothing.
+#[test]
+fn an_agent_whose_log_nobody_takes_goes_on_to_its_end() {
+    for err in [To::Closed, To::Full] {
+        let state = tempfile::tempdir().expect("a folder");
+        let mut agent = Command::new(env!("CARGO_BIN_EXE_turnback"))
+            .args(["agent", "--demo", "--listen", "127.0.0.1:0", "-v"])
+            .env("TURNBACK_STATE_DIR", state.path())
+            .stdin(Stdio::null())
+            .stdout(Stdio::piped())
+            .stderr(err.stdio())
+            .spawn()
+            .expect("it starts");
+        let mut address = String::new();
+        BufReader::new(agent.stdout.take().expect("a pipe")).read_line(&mut address).expect("its address");
+        assert!(address.starts_with("http://"), "{err:?}: {address}");
+        // SAFETY: a signal to a child that has not been waited for.
+        unsafe { libc::kill(agent.id() as i32, libc::SIGTERM) };
+        assert_eq!(agent.wait().expect("it ends").code(), Some(0), "{err:?}");
     }
 }
 

@@ -315,6 +315,13 @@ fn a_technician_walks_through_the_page() {
     visit.browser.value(&format!("document.querySelector('[name=token]').value = '{}'", web.token));
     visit.send("form[action='/enter']");
 
+    // The bench: a slot in every state, and every kind of thing that hands are asked for.
+    web.desk.show_bench();
+    visit.browser.go(&at("/bench"));
+    visit.browser.until("document.querySelectorAll('.tile').length === 12");
+    visit.browser.until("!!document.querySelector('[name=light]') && !!document.querySelector('[name=sticker]')");
+    visit.look("bench");
+
     // Leaving takes the forms away.
     visit.browser.follow("nav form button");
     visit.browser.go(&at("/ports/quay0"));
@@ -405,5 +412,9 @@ fn the_demo_is_walked_with_real_cases() {
     visit.browser.follow(".tile .paper a");
     visit.browser.until("document.body.innerText.includes('Certificate of a card')");
     visit.look("demo-bench-certificate");
+    visit.browser.go(&format!("{url}/bench"));
+    visit.browser.follow(".subject a[href^='/bench/lots/']");
+    visit.browser.until("document.body.innerText.includes('accepted')");
+    visit.look("demo-bench-lot");
     visit.end();
 }

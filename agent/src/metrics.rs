@@ -4,6 +4,8 @@
 //! Figures of runs come from the list of figures that every outlet has; `DAEMON` is what the daemon counts beside them.
 //! Values come from the desk at each scrape, so that a metric and a page never disagree. Base units; true is 1.
 
+mod bench;
+
 use std::{collections::BTreeMap, fmt::Write as _};
 
 use prometheus_client::{
@@ -18,7 +20,7 @@ use turnback_core::{
     watch::standing::State,
 };
 
-use crate::daemon::agent::{Figures, FleetFigures, Health, PortView, QueueEntry, Watch};
+use crate::daemon::agent::{BenchView, Figures, FleetFigures, Health, PortView, QueueEntry, Watch};
 
 /// All that metrics are made of, read at one time.
 #[derive(Clone, Debug)]
@@ -31,6 +33,8 @@ pub struct Snapshot {
     pub health: Health,
     /// Runs that wait.
     pub queue: Vec<QueueEntry>,
+    /// The bench, where this machine is one.
+    pub bench: Option<BenchView>,
 }
 
 /// One value under its labels.
@@ -108,7 +112,7 @@ pub fn all() -> Vec<Metric> {
         defined.map(move |what| Metric::of_runs(what, kind))
     };
     let (totals, last) = (of_runs(Group::Total, Kind::Counter), of_runs(Group::Last, Kind::Gauge));
-    DAEMON.iter().copied().chain(totals).chain(last).collect()
+    DAEMON.iter().chain(bench::BENCH).copied().chain(totals).chain(last).collect()
 }
 
 /// What the daemon counts beside the figures of runs.
@@ -412,12 +416,12 @@ fn by_port(s: &Snapshot, value: impl Fn(&PortView) -> Option<f64>) -> Vec<Sample
     watched(s).filter_map(|p| Some((vec![("port", p.name.clone())], value(p)?))).collect()
 }
 
-/// Ports that no round chooses are in no metric of states.
 /// A value of a machine that belongs to a fleet.
 fn of_fleet(s: &Snapshot, value: fn(&FleetFigures) -> Option<f64>) -> Vec<Sample> {
     s.figures.fleet.as_ref().and_then(value).map(|value| (Vec::new(), value)).into_iter().collect()
 }
 
+/// Ports that no round chooses are in no metric of states.
 fn watched(s: &Snapshot) -> impl Iterator<Item = &PortView> {
     s.ports.iter().filter(|port| port.watch == Watch::Watched)
 }
@@ -534,6 +538,7 @@ mod tests {
             figures: Figures::default(),
             health: Health::default(),
             queue: Vec::new(),
+            bench: None,
         });
         for metric in all() {
             let family = metric.full_name();
@@ -553,7 +558,8 @@ mod tests {
         figures.announce_failures.insert("harbour-office".into(), 2);
         figures.totals.insert("compared_bits", BTreeMap::from([(hostile.clone(), 7.0)]));
         figures.last.insert("round_trip_median", BTreeMap::from([(hostile, 1e-5)]));
-        let snapshot = Snapshot { ports: Vec::new(), figures, health: Health::default(), queue: Vec::new() };
+        let (ports, queue, health) = (Vec::new(), Vec::new(), Health::default());
+        let snapshot = Snapshot { ports, figures, health, queue, bench: Some(bench::a_bench("quay-01")) };
         for metric in all() {
             for (labels, _) in metric.samples(&snapshot) {
                 let names: Vec<_> = labels.iter().map(|(name, _)| *name).collect();

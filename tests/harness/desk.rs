@@ -7,13 +7,15 @@ use tokio::sync::broadcast;
 use turnback::archive::logbook::Action;
 use turnback::config::labels::PortLabels;
 use turnback::daemon::agent::{
-    AcknowledgeOrder, Agent, AgentError, BenchOrder, BenchView, CaseOrder, CaseView, Coming, Figures, Happening,
-    Health, Hearing, LiveRun, MuteOrder, NextView, OutboxLine, PauseOrder, PortView, QueueEntry, RecordLine,
-    RecordQuery, SentLine, StageOrder, StageView, StartOrder, Told, Watch,
+    AcknowledgeOrder, Agent, AgentError, BenchOrder, BenchView, CardLine, CaseOrder, CaseView, Coming, Figures,
+    HandsView, Happening, Health, Hearing, LiveRun, LotView, MuteOrder, NextView, OutboxLine, PauseOrder, PortView,
+    QueueEntry, RecordLine, RecordQuery, SentLine, SlotState, SlotView, StageOrder, StageView, StartOrder, Testing,
+    Told, Watch,
 };
 use turnback::work::isolate::runner::{Opening, open_case};
 use turnback_core::base::caution::{Caution, LOCAL_CODES_FIRST};
-use turnback_core::document::card_test::CardTest;
+use turnback_core::bench::procedure::TestName;
+use turnback_core::document::card_test::{CardTest, Grade};
 use turnback_core::document::case::Case;
 use turnback_core::document::lot::Lot;
 use turnback_core::document::run::Report;
@@ -68,6 +70,7 @@ struct State {
     cases: BTreeMap<String, CaseView>,
     cancels: HashMap<String, Cancel>,
     pauses: Vec<Pause>,
+    bench: Option<BenchView>,
     starts: u32,
     held: bool,
 }
@@ -122,6 +125,66 @@ impl RigDesk {
             ..proven.clone()
         };
         self.inner.state().ports.extend((0..count).map(port));
+    }
+
+    /// A bench with a slot in every state, and every kind of thing that hands are asked for.
+    pub fn show_bench(&self) {
+        let hands = |request: &str, act: &str| HandsView {
+            request: request.into(),
+            act: act.into(),
+            why: "the tests go on then".into(),
+            ..HandsView::default()
+        };
+        let slot = |number: usize, state: SlotState| SlotView {
+            slot: format!("slot-{number}"),
+            card: (state != SlotState::Empty).then(|| format!("stores-7-{number:02}")),
+            kind: (state != SlotState::Empty).then(|| "8086:1533, 2 ports".to_owned()),
+            state,
+            ..SlotView::default()
+        };
+        let cautions = vec![Caution::LiveChassis.to_string(), LOCAL_CODES_FIRST.to_owned()];
+        let testing = Testing { test: TestName::Links, number: 3, of: 7, began_ms: 0, takes_s: None, then_s: 95.0 };
+        let fit =
+            HandsView { cautions, ..hands("r-1", "switch the computer off, and put card stores-7-02 into slot-2") };
+        let light = hands("r-2", "look at card stores-7-03 and say which port's light blinks: 1 to 2, or \"none\"");
+        let sticker = hands("r-3", "scan or type the address on the sticker of card stores-7-04");
+        let graded = |number, grade, why: &str| SlotView {
+            grade: Some(grade),
+            why: why.into(),
+            ..slot(number, SlotState::Graded)
+        };
+        let slots = vec![
+            SlotView { testing: Some(testing), ..slot(1, SlotState::Testing) },
+            SlotView { hands: Some(fit), ..slot(2, SlotState::Hands) },
+            SlotView { hands: Some(HandsView { light: Some(2), ..light }), ..slot(3, SlotState::Hands) },
+            SlotView { hands: Some(HandsView { sticker: true, ..sticker }), ..slot(4, SlotState::Hands) },
+            SlotView { why: "every good plug is in use".into(), ..slot(5, SlotState::Waits) },
+            SlotView { why: "nobody could do what was asked for".into(), ..slot(6, SlotState::Left) },
+            SlotView { why: "quay1: in service".into(), ..slot(7, SlotState::LeftAlone) },
+            graded(8, Grade::Accepted, ""),
+            graded(9, Grade::Limited, "card-link: port 2: link 0 of 3 times; allowed: each time, within 6 s"),
+            graded(10, Grade::Rejected, "card-claim: subsystem f1a7:1001; allowed: f1a7:1002"),
+            slot(11, SlotState::Unfinished),
+            slot(12, SlotState::Empty),
+        ];
+        let cards = slots.iter().filter_map(|slot| {
+            let (card, grade) = (slot.card.clone()?, slot.grade.unwrap_or(Grade::Unfinished));
+            Some(CardLine { card, grade, why: slot.why.clone() })
+        });
+        let lot = LotView {
+            label: "stores-7".into(),
+            procedure: "intake".into(),
+            to_test: 16,
+            tested: 3,
+            accepted: 1,
+            limited: 1,
+            rejected: 1,
+            unfinished: 8,
+            decided: "not decided".into(),
+            cards: cards.collect(),
+        };
+        let view = BenchView { bench: "stores workshop".into(), lot: Some(lot), slots, trouble: None };
+        self.inner.state().bench = Some(view);
     }
 
     /// Runs asked for.
@@ -280,7 +343,8 @@ fn next(case: &CaseView) -> Option<NextView> {
     }
     let lends = case.port == LENDS;
     let number = case.stages.len() as u32 + 1;
-    let counted = NextView { number, of: 3, time_s: 5, time_left_s: 15, ..NextView::default() };
+    let counted =
+        NextView { number, of: 3, of_most: 8, time_s: 5, time_left_s: 15, time_left_most_s: 80, ..NextView::default() };
     if lends && case.stages.is_empty() {
         return Some(NextView {
             stage: KNOWN_GOOD.into(),
@@ -554,7 +618,7 @@ impl Agent for RigDesk {
     }
 
     fn bench(&self) -> Option<BenchView> {
-        None
+        self.inner.state().bench.clone()
     }
 
     fn answer_bench(&self, order: BenchOrder, _: &str) -> Result<(), AgentError> {

@@ -145,6 +145,7 @@ impl Run {
         EthernetFacts {
             common,
             capabilities: Capabilities { checks_frames, ..Capabilities::default() },
+            offers_cable_test: false,
             bad_frames_delivered: false,
             link: LinkState { up: true, ..LinkState::default() },
             fallback_mbps: None,

@@ -225,9 +225,16 @@ impl Record {
         if self.location.is_empty() {
             self.outcome.clone()
         } else {
-            format!("{}: {}", self.outcome, self.location.replace(',', " or "))
+            format!("{}: {}", self.outcome, one_of(&self.location))
         }
     }
+}
+
+/// Stored places in words, in the order in which they are always named.
+fn one_of(location: &str) -> String {
+    let mut places: Vec<&str> = location.split(',').collect();
+    places.sort_by_key(|place| Location::ALL.iter().position(|known| known.name() == *place));
+    places.join(" or ")
 }
 
 /// A run's id is a UUID: then no two machines give the same.
@@ -281,7 +288,7 @@ impl CaseRow {
 
     /// Outcome and location in a word or two: `fault: cable, quay-duct`.
     pub fn says(&self) -> String {
-        let place = self.location.replace(',', " or ");
+        let place = one_of(&self.location);
         let segment = self.segment.as_ref().map_or(String::new(), |segment| format!(", {segment}"));
         if place.is_empty() { self.outcome.clone() } else { format!("{}: {place}{segment}", self.outcome) }
     }

@@ -35,7 +35,10 @@ use crate::{
     http,
     ports::cards::{CardEntry, cards},
     show::lines::tell,
-    show::{lines::output_width, table},
+    show::{
+        lines::{output_width, wrapped},
+        table,
+    },
 };
 
 /// Runs the agent, or what was asked instead.
@@ -154,9 +157,9 @@ fn run_demo(args: &Agent) -> ExitCode {
         AgentPace::Real => Pace::Real,
         AgentPace::Fast => Pace::Fast,
     };
-    tell!("The harbour's spare ports, simulated; faults are in the making. End with Ctrl-C.");
+    tell("", "The harbour's spare ports, simulated; faults are in the making. End with Ctrl-C.");
     for (name, about) in demo::PORTS {
-        tell!("  {name:10} {about}");
+        tell("", format_args!("  {name:10} {about}"));
     }
     // Beside a real agent's token, not in its place.
     let token_file = match state_directory() {
@@ -166,7 +169,7 @@ fn run_demo(args: &Agent) -> ExitCode {
             return ExitCode::from(NOT_TESTED);
         }
     };
-    tell!("Its token, for starting checks on the page: {}", token_file.display());
+    tell("", format_args!("Its token, for starting checks on the page: {}", token_file.display()));
     // Nobody asked for that very address.
     let when_taken = if args.listen.is_none() { WhenTaken::AnyFree } else { WhenTaken::Refuse };
     let page = page(&config.http, token_file, when_taken);
@@ -199,7 +202,8 @@ fn page(config: &HttpConfig, token_file: PathBuf, when_taken: WhenTaken) -> Opti
                 && error.is_taken()
                 && when_taken == WhenTaken::AnyFree
             {
-                tell!("{} is taken, perhaps by another agent: the page is at a free port", config.listen);
+                let taken = config.listen;
+                tell("", format_args!("{taken} is taken, perhaps by another agent: the page is at a free port"));
                 config.listen.set_port(0);
                 started = http::start(agent, keys(), &config, &token_file, stop()).await;
             }
@@ -296,6 +300,18 @@ fn render(status: &Value, now_ms: i64, width: usize) -> String {
             entry["begins_ms"].as_i64().map_or_else(String::new, |ms| format!(", in about {}", age(ms - now_ms)));
         out.push_str(&format!("waits: {}: {}{begins}\n", text(&entry["port"]), text(&entry["reason"])));
     }
+    out.push_str(&bench(&status["bench"], now_ms, width));
+    // Below the table: it would leave a sentence no room.
+    let why = |port: &Value| {
+        let mut why = vec![text(&port["standing"]["why"])];
+        let ends_ms = port["proof_ends_ms"].as_i64().map(|ms| ms - now_ms);
+        why.extend(ends_ms.filter(|ms| *ms < ENDS_SOON_MS).map(|ms| format!("the proof ends in {}", age(ms))));
+        let leaning = port["leaning"].as_array().into_iter().flatten();
+        why.extend(leaning.map(|lean| format!("{} begin to drift", text(&lean["figure"]))));
+        why.extend(port["acknowledged"]["by"].as_str().map(|by| format!("acknowledged by {by}")));
+        why.retain(|why| !why.is_empty());
+        why.join("; ")
+    };
     let row = |port: &Value| {
         let standing = &port["standing"];
         let doing = match (&port["running"]["run"], port["hung"].as_bool(), &port["diagnosis"]) {
@@ -304,12 +320,6 @@ fn render(status: &Value, now_ms: i64, width: usize) -> String {
             (_, _, Value::Object(_)) => "under diagnosis".into(),
             _ => port["next_due_ms"].as_i64().map_or_else(|| "-".into(), |ms| format!("in {}", age(ms - now_ms))),
         };
-        let mut why = vec![text(&standing["why"])];
-        let ends_ms = port["proof_ends_ms"].as_i64().map(|ms| ms - now_ms);
-        why.extend(ends_ms.filter(|ms| *ms < ENDS_SOON_MS).map(|ms| format!("the proof ends in {}", age(ms))));
-        let leaning = port["leaning"].as_array().into_iter().flatten();
-        why.extend(leaning.map(|lean| format!("{} begin to drift", text(&lean["figure"]))));
-        why.extend(port["acknowledged"]["by"].as_str().map(|by| format!("acknowledged by {by}")));
         vec![
             text(&port["name"]),
             text(&port["cabinet"]),
@@ -317,16 +327,57 @@ fn render(status: &Value, now_ms: i64, width: usize) -> String {
             since(&standing["since_ms"]),
             since(&standing["proven_ms"]),
             doing,
-            why.join("; "),
         ]
     };
     let (watched, others): (Vec<&Value>, Vec<&Value>) =
         ports(status).iter().partition(|port| port["watch"] == "watched");
-    let rows: Vec<Vec<String>> = watched.into_iter().map(row).collect();
-    out.push_str(&table::render(&["port", "cabinet", "state", "for", "proven", "next run", "why"], &rows, width));
+    let rows: Vec<Vec<String>> = watched.iter().copied().map(row).collect();
+    out.push_str(&table::render(&["port", "cabinet", "state", "for", "proven", "next run"], &rows, width));
+    for port in watched {
+        let why = why(port);
+        if !why.is_empty() {
+            out.push_str(&format!("{}\n", wrapped(&format!("{}: ", text(&port["name"])), &why, width)));
+        }
+    }
     if !others.is_empty() {
         let names: Vec<String> = others.iter().map(|port| text(&port["name"])).collect();
         out.push_str(&format!("not watched: {}\n", names.join(", ")));
+    }
+    out
+}
+
+/// The bench: how far its lot is, what is tested and what waits for hands; nothing where this machine is none.
+fn bench(bench: &Value, now_ms: i64, width: usize) -> String {
+    let text = |value: &Value| value.as_str().unwrap_or_default().to_owned();
+    let (Some(slots), Some(name)) = (bench["slots"].as_array(), bench["bench"].as_str()) else { return String::new() };
+    let lot = &bench["lot"];
+    let so_far = match lot["label"].as_str() {
+        Some(label) => {
+            let counts = ["accepted", "limited", "rejected"].map(|grade| format!("{} {grade}", lot[grade]));
+            format!("lot {label}, {} of {} cards tested: {}", lot["tested"], lot["to_test"], counts.join(", "))
+        }
+        None => "no lot".to_owned(),
+    };
+    let mut out = format!("{}\n", wrapped(&format!("bench {name}: "), &so_far, width));
+    let mut say = |slot: &Value, words: String| {
+        let at = match slot["card"].as_str() {
+            Some(card) if slot["slot"] != card => format!("{}, card {card}", text(&slot["slot"])),
+            _ => text(&slot["slot"]),
+        };
+        out.push_str(&format!("{}\n", wrapped(&format!("  {at}: "), &words, width)));
+    };
+    for slot in slots {
+        let (testing, hands) = (&slot["testing"], &slot["hands"]);
+        if let Some(test) = testing["test"].as_str() {
+            let began = testing["began_ms"].as_i64().unwrap_or(now_ms);
+            let left_s = testing["takes_s"].as_f64().map(|takes_s| takes_s - (now_ms - began) as f64 / 1e3);
+            let left_s = left_s.map(|s| s.max(0.0) + testing["then_s"].as_f64().unwrap_or_default());
+            let left = left_s.map_or_else(String::new, |s| format!(", about {} left for it", age((s * 1e3) as i64)));
+            say(slot, format!("test {test}, {} of {}{left}", testing["number"], testing["of"]));
+        } else if let Some(act) = hands["act"].as_str() {
+            let since = hands["since_ms"].as_i64().map_or_else(String::new, |ms| age(now_ms - ms));
+            say(slot, format!("hands are needed, for {since}: {act}"));
+        }
     }
     out
 }
@@ -385,6 +436,13 @@ mod tests {
                     "sent": 0, "given_up": 0, "trouble": "the broker is away"}},
             "outbox": [{}],
             "queue": [{"port": "lock0", "reason": "a run is on, on lock1", "begins_ms": 91_000}],
+            "bench": {"bench": "stores-bench", "lot": {"label": "stores-7", "tested": 5, "to_test": 16, "accepted": 3,
+                "limited": 1, "rejected": 1}, "slots": [
+                {"slot": "slot-1", "card": "stores-7-06", "testing": {"test": "links", "number": 3, "of": 7,
+                    "began_ms": 21_000, "takes_s": 30.0, "then_s": 70.0}},
+                {"slot": "slot-2", "card": "stores-7-07", "testing": null,
+                    "hands": {"act": "exchange the plugs of port 1 and 2", "since_ms": 1000}},
+                {"slot": "slot-3", "card": null, "testing": null, "hands": null}]},
             "pauses": [{"cabinet": "tide gauge", "by": "night-shift", "at_ms": 1000}],
             "ports": [{"name": "quay9", "watch": "not-watched", "standing": {}},
                 {"name": "quay3", "watch": "watched", "proof_ends_ms": 131_000, "leaning": [{"figure": "errors"}],
@@ -404,6 +462,9 @@ mod tests {
             "bit-errors",
             "waits: lock0: a run is on, on lock1, in about 60 s",
             "paused: tide gauge, by night-shift 30 s ago",
+            "bench stores-bench: lot stores-7, 5 of 16 cards tested: 3 accepted, 1 limited, 1 rejected",
+            "  slot-1, card stores-7-06: test links, 3 of 7, about 90 s left for it",
+            "  slot-2, card stores-7-07: hands are needed, for 30 s: exchange the plugs of port 1 and 2",
             "not watched: quay9",
             "proof ends",
             "errors begin",

@@ -26,9 +26,12 @@ pub fn run(name: &str, json: bool) -> ExitCode {
         if port.identity().kind != Kind::Ethernet {
             return Ok(None);
         }
-        let width = message_width();
-        tell!("{}", wrapped("caution: ", &Caution::PowerOverEthernet.to_string(), width));
-        tell!("{}", wrapped("", LOCAL_CODES_FIRST, width));
+        // Only who is about to touch the cable is cautioned: what cannot be tested says so at once.
+        if port.offers_cable_test() && port.in_service()?.is_empty() {
+            let width = message_width();
+            tell!("{}", wrapped("caution: ", &Caution::PowerOverEthernet.to_string(), width));
+            tell!("{}", wrapped("", LOCAL_CODES_FIRST, width));
+        }
         port.cable_test()
     });
     match tested {

@@ -119,7 +119,12 @@ fn try_run(args: &args::Check, recorder: &mut Recorder) -> Result<Report, Failur
         }
         None => None,
     };
-    let mut progress = ProgressLine::new(ProgressOptions { quiet: args.json, details: args.details, bell: args.bell });
+    let mut progress = ProgressLine::new(ProgressOptions {
+        quiet: args.json,
+        details: args.details,
+        bell: args.bell,
+        ..ProgressOptions::default()
+    });
     let mut events_failed = None;
     let tested = open_and_check(args, (&port, return_port.as_ref()), recorder, options.clone(), &mut |event: Event| {
         if let Some(file) = &mut events

@@ -28,7 +28,9 @@ pub fn init(verbose: u8) {
     let filter = EnvFilter::try_from_env("TURNBACK_LOG").unwrap_or_else(|_| EnvFilter::new(level));
     let colour = std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
         && std::io::IsTerminal::is_terminal(&std::io::stderr());
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr);
+    // What cannot be logged must not end the program: by default that would be printed to the same standard error, and
+    // panic.
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).log_internal_errors(false);
     if goes_to_journal() {
         log.with_ansi(false).event_format(ForJournal::new()).init();
     } else {

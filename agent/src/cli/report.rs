@@ -55,8 +55,6 @@ pub(super) enum ReportError {
     Newer { name: String, what: &'static str, format: u64, known: u32 },
     #[error("the name {} ends in another form than the one asked for", path.display())]
     Ending { path: PathBuf },
-    #[error("a page is not for a terminal")]
-    Terminal,
     #[error("cannot make the document")]
     Make(#[source] Box<dyn std::error::Error>),
     #[error("cannot write {}", path.display())]
@@ -83,17 +81,13 @@ impl ReportError {
                 "name the file .html for a page, .json, .csv or .txt; without --json, --csv or --text its name decides"
                     .into()
             }
-            Self::Terminal => "use --output FILE, or --text to read the report here".into(),
             Self::Make(_) | Self::Write { .. } | Self::Print(_) => return None,
         })
     }
 }
 
 fn try_write(args: &FormArgs, load: impl FnOnce() -> Result<Document, ReportError>) -> Result<(), ReportError> {
-    let form = form(args)?;
-    if form == Form::Page && args.output.is_none() && io::stdout().is_terminal() {
-        return Err(ReportError::Terminal);
-    }
+    let form = form(args, io::stdout().is_terminal())?;
     let document = load()?;
     let document = match form {
         Form::Json => json(&document),
@@ -116,11 +110,11 @@ enum Form {
     Text,
 }
 
-/// The form asked for, else the one that the name of the file ends in, else a page.
+/// The form asked for, else the one that the name of the file ends in, else text for a terminal and a page for a file.
 ///
 /// # Errors
 /// When the two differ: nobody looks for a page in a `.csv`.
-fn form(args: &FormArgs) -> Result<Form, ReportError> {
+fn form(args: &FormArgs, at_terminal: bool) -> Result<Form, ReportError> {
     let asked = [(args.json, Form::Json), (args.csv, Form::Csv), (args.text, Form::Text)];
     let asked = asked.into_iter().find_map(|(given, form)| given.then_some(form));
     let ending = args.output.as_ref().and_then(|path| path.extension()?.to_str().map(str::to_ascii_lowercase));
@@ -133,6 +127,7 @@ fn form(args: &FormArgs) -> Result<Form, ReportError> {
     });
     match (asked, named, &args.output) {
         (Some(asked), Some(named), Some(path)) if asked != named => Err(ReportError::Ending { path: path.clone() }),
+        (None, None, None) if at_terminal => Ok(Form::Text),
         (asked, named, _) => Ok(asked.or(named).unwrap_or(Form::Page)),
     }
 }

@@ -22,7 +22,7 @@ pub struct FormArgs {
     /// Print every figure as a row of CSV
     #[arg(long, group = "form")]
     pub csv: bool,
-    /// Print plain text, for a ticket
+    /// Print plain text, for a ticket: what a terminal gets if nothing else is asked for
     #[arg(long, group = "form")]
     pub text: bool,
     /// Write to this file, which is replaced completely or not at all. A name that ends in .html, .json, .csv or .txt

@@ -8,7 +8,7 @@ use turnback_core::{
     base::caution::LOCAL_CODES_FIRST,
     document::{
         Document, DocumentKind,
-        case::{Case, CaseState, Ended, Move, Showing, Stage, StageName},
+        case::{Case, CaseState, Ended, Move, Showing, Stage, StageName, ahead::Outlook},
     },
     plan::Profile,
 };
@@ -237,16 +237,17 @@ pub fn view(case: &Case, running: Option<String>, reserves: bool, others: impl F
         }
         let known_good = case.needs_another_port(&next.stage).then(others);
         let done = case.stages.iter().filter(|s| matches!(s.ended, Ended::Done | Ended::Skipped)).count() as u32;
-        let (ahead, worse) = (case.ahead(), case.ahead_if_next_fails());
+        let Outlook { steady, most } = case.outlook();
         NextView {
             stage: next.stage.to_string(),
             attempt: next.attempt,
             number: done + 1,
-            of: done + ahead.stages.max(1),
+            of: done + steady.stages.max(1),
+            of_most: done + most.stages.max(1),
             time_s: next.time_s,
-            time_left_s: ahead.time_s,
-            of_if_fails: worse.map(|worse| done + worse.stages),
-            time_left_if_fails_s: worse.map(|worse| worse.time_s),
+            no_link_s: next.no_link_s,
+            time_left_s: steady.time_s,
+            time_left_most_s: most.time_s,
             why: next.why.clone(),
             act: next.hands.clone(),
             look: next.look.clone(),

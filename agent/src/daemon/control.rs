@@ -22,7 +22,7 @@ use tokio::{
 use turnback_core::watch::care::Pause;
 
 use super::{
-    agent::{Agent, Health, OutboxLine, PortView, QueueEntry},
+    agent::{Agent, BenchView, Health, OutboxLine, PortView, QueueEntry},
     error::NotStarted,
     keys::{Keys, Role},
     status::Stop,
@@ -72,6 +72,8 @@ struct Status {
     pub pauses: Vec<Pause>,
     /// What is not announced yet.
     pub outbox: Vec<OutboxLine>,
+    /// The bench; null where this machine is none.
+    pub bench: Option<BenchView>,
 }
 
 /// What the socket answers from.
@@ -98,6 +100,7 @@ impl Desk {
                 queue: self.agent.queue(),
                 pauses: self.agent.pauses(),
                 outbox: self.agent.outbox().unwrap_or_default(),
+                bench: self.agent.bench(),
             })),
             Question::MakeToken { name, role } => {
                 let made = self.keys.make_token(&name, role, BY);

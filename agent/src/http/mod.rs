@@ -105,7 +105,8 @@ pub fn router(agent: SharedAgent, gate: Arc<Gate>, tls: bool) -> Router {
 
 async fn scrape(State(agent): State<SharedAgent>) -> impl IntoResponse {
     let (ports, queue) = (agent.ports(), agent.queue());
-    let snapshot = Snapshot { ports, figures: agent.figures(), health: agent.health(), queue };
+    let (figures, health, bench) = (agent.figures(), agent.health(), agent.bench());
+    let snapshot = Snapshot { ports, figures, health, queue, bench };
     let media_type: [(HeaderName, &str); 1] = [(header::CONTENT_TYPE, metrics::MEDIA_TYPE)];
     (media_type, metrics::exposition(snapshot))
 }

@@ -61,6 +61,12 @@ impl Blinking {
         Self::by(move || interface.blink(AT_A_TIME))
     }
 
+    /// One that takes no time and touches no port.
+    #[cfg(test)]
+    pub fn for_a_test() -> Self {
+        Self { ended: Arc::default(), thread: None }
+    }
+
     /// Blinks by this again and again; none where it says at once that it cannot. One that fails later leaves the light
     /// dark, and that is what the person sees.
     fn by<E: Send + 'static>(

@@ -46,10 +46,11 @@ pub fn event(event: &BenchEvent) -> Option<String> {
 /// A sampling plan and what it proves.
 pub fn plan(sampling: &Sampling, width: usize) -> String {
     let plan = &sampling.plan;
-    let mut out = format!(
-        "Draw {} of {}. Accept the lot with {} faulty or fewer, reject it with {} or more.\n",
+    let draw = format!(
+        "Draw {} of {}. Accept the lot with {} faulty or fewer, reject it with {} or more.",
         plan.sample, plan.quantity, plan.accept, plan.reject
     );
+    let mut out = format!("{}\n", wrapped("", &draw, width));
     let arrow = if plan.plan_letter == plan.code_letter {
         String::new()
     } else {
@@ -69,12 +70,14 @@ pub fn plan(sampling: &Sampling, width: usize) -> String {
     let (faulty, risk) = plan.consumers_point(0.1);
     let consumer = format!("{} of accepting a lot with {faulty} faulty", percent(risk));
     out.push_str(&format!("{}\n\n", wrapped("consumer's risk: ", &consumer, width)));
+    // As long as the columns before it leave room.
+    let bar_most = width.saturating_sub(BAR_FROM).min(BAR_MOST) as f64;
     let rows: Vec<Vec<String>> = plan
         .curve(CURVE_ROWS)
         .into_iter()
         .map(|(faulty, accepted)| {
             let share = f64::from(faulty) / f64::from(plan.quantity);
-            let bar = "#".repeat((accepted * 40.0).round() as usize);
+            let bar = "#".repeat((accepted * bar_most).round() as usize);
             vec![faulty.to_string(), percent(share), percent(accepted), bar]
         })
         .collect();
@@ -82,6 +85,10 @@ pub fn plan(sampling: &Sampling, width: usize) -> String {
     out
 }
 
+/// Columns of a terminal before the bars of an operating characteristic.
+const BAR_FROM: usize = 32;
+/// Longest bar of it.
+const BAR_MOST: usize = 40;
 /// Rows of an operating characteristic on a terminal.
 const CURVE_ROWS: u32 = 12;
 

@@ -2,7 +2,10 @@
 
 use turnback_core::{
     base::caution::{Caution, LOCAL_CODES_FIRST},
-    document::case::{Case, CaseState, Ended, Move, Showing, Source, Stage, StageName, ahead::Ahead},
+    document::case::{
+        Case, CaseState, Ended, Move, Showing, Source, Stage, StageName,
+        ahead::{Ahead, Outlook},
+    },
     judge::{Outcome, RuleId, Verdict},
 };
 
@@ -10,7 +13,7 @@ use super::{
     figure,
     lines::{one_line, without_controls, wrapped},
     table,
-    text::outcome,
+    text::{outcome, place_of},
 };
 
 /// The answer in about ten lines: verdict, what was tested, the deciding reason, what to do now and how.
@@ -65,10 +68,23 @@ pub fn ticket(case: &Case, width: usize) -> String {
     format!("{}\n{}", answer(case, width), details(case, width))
 }
 
-/// The verdict as it stands: what an open case points to may still turn out otherwise.
+/// The verdict, or how an open case stands: only what is settled is said in the words of a verdict.
 pub fn standing(case: &Case) -> String {
-    let so_far = if case.state == CaseState::Open { "SO FAR: " } else { "" };
-    format!("{so_far}{}", headline(&case.verdict))
+    match (case.state, so_far(&case.verdict)) {
+        (CaseState::Open, Some(words)) => format!("NOT DECIDED YET: {words}"),
+        (CaseState::Open, None) => "NOT DECIDED YET".to_owned(),
+        _ => headline(&case.verdict),
+    }
+}
+
+/// What an open case points to, which may still turn out otherwise; none if to nothing yet.
+pub fn so_far(v: &Verdict) -> Option<String> {
+    match v.outcome {
+        Outcome::Fault => Some(format!("points to {}", place_of(v))),
+        Outcome::Pass => Some("nothing has failed".to_owned()),
+        Outcome::Undecided => None,
+        Outcome::NotTested => Some("the last stage tested nothing".to_owned()),
+    }
 }
 
 /// The verdict in a few words, with what it is limited to.
@@ -86,7 +102,7 @@ fn stages_done(case: &Case) -> String {
 /// Commands to copy: whole, whatever the width.
 fn commands(case: &Case, words: &[String]) -> String {
     let words: String = words.iter().map(|word| format!(" {}", as_word(word))).collect();
-    let isolate = format!("turnback isolate {} --case {}{words}", as_word(&case.port.name), short(&case.case));
+    let isolate = format!("{}{words}", isolate(&case.port.name, &["--case", short(&case.case)]));
     match (&case.again, case.state) {
         (_, CaseState::Open) => format!("go on with: {isolate}\n"),
         (Some(stage), _) => {
@@ -97,6 +113,17 @@ fn commands(case: &Case, words: &[String]) -> String {
         }
         (None, _) => String::new(),
     }
+}
+
+/// Says which case this is.
+pub fn opening(case: &Case, width: usize) -> String {
+    wrapped(&format!("case {}: ", short(&case.case)), &about(case), width)
+}
+
+/// The command that goes on with a case of a port.
+pub fn isolate(port: &str, words: &[&str]) -> String {
+    let words: String = words.iter().map(|word| format!(" {}", as_word(word))).collect();
+    format!("turnback isolate {}{words}", as_word(port))
 }
 
 /// The beginning of an id, which is enough to name it: the milliseconds of a UUID version 7 (RFC 9562 5.7).
@@ -116,9 +143,13 @@ fn as_word(text: &str) -> String {
 
 /// What is known of a case that is taken up again, and how much is left to do.
 pub fn recap(case: &Case, width: usize) -> String {
-    let mut out = format!("{}\n", wrapped("", &format!("going on with case {}: {}", case.case, about(case)), width));
-    let found = case.verdict.reasons.first().map_or("nothing yet", |reason| reason.text.as_str());
-    let known = format!("{} after {}: {found}", headline(&case.verdict), stages_done(case));
+    let mut out =
+        format!("{}\n", wrapped("", &format!("going on with case {}: {}", short(&case.case), about(case)), width));
+    let points = so_far(&case.verdict).map_or(String::new(), |words| format!(", {words}"));
+    let known = match (case.stages.iter().any(|stage| stage.ended == Ended::Done), case.verdict.reasons.first()) {
+        (true, Some(reason)) => format!("after {}{points}: {}", stages_done(case), reason.text),
+        _ => "nothing yet".to_owned(),
+    };
     out.push_str(&format!("{}\n", wrapped("  known so far: ", &known, width)));
     if let Some(left) = left_to_do(case) {
         out.push_str(&format!("{}\n", wrapped("  left to do: ", &left, width)));
@@ -128,14 +159,16 @@ pub fn recap(case: &Case, width: usize) -> String {
 
 /// How much is left to do in a case; none if nothing is.
 pub fn left_to_do(case: &Case) -> Option<String> {
+    let Outlook { steady, most } = case.outlook();
     let said = |ahead: Ahead| format!("{} and {}", figure::counted(ahead.stages.into(), "stage"), takes(ahead.time_s));
-    let ahead = case.ahead();
-    (ahead.stages > 0).then(|| match case.ahead_if_next_fails() {
-        Some(worse) => {
-            format!("about {} of testing if none fails; about {} if the next one fails", said(ahead), said(worse))
-        }
-        None => format!("about {} of testing, if nothing changes", said(ahead)),
-    })
+    let failed = |stage: &Stage| stage.result.as_ref().is_some_and(|r| r.showing == Showing::Fails);
+    let more = match case.stages.iter().any(failed) {
+        _ if steady == most => "",
+        true => "; up to {most} if something else fails",
+        false => " if nothing fails; up to {most} if something does",
+    };
+    let more = more.replace("{most}", &said(most));
+    (steady.stages > 0).then(|| format!("about {} of testing{more}", said(steady)))
 }
 
 /// A time in the units that people use.
@@ -221,7 +254,9 @@ pub fn render_move(next: &Move, said: &mut Vec<Caution>, width: usize) -> String
         out.push_str(&format!("{}\n", wrapped(what, text, width)));
     }
     if next.time_s > 0 {
-        out.push_str(&format!("  the run takes about {}\n", takes(next.time_s)));
+        let no_link = next.no_link_s.map_or(String::new(), |s| format!(" with a link, {} without one", takes(s)));
+        let takes = format!("about {}{no_link}", takes(next.time_s));
+        out.push_str(&format!("{}\n", wrapped("  takes: ", &takes, width)));
     }
     out.push_str(&render_cautions(&next.cautions, said, width));
     out

@@ -20,6 +20,8 @@ pub struct ProgressOptions {
     pub quiet: bool,
     /// Every step and every changed setting too.
     pub details: bool,
+    /// Somebody was told before how long it takes.
+    pub length_told: bool,
     /// The terminal's bell rings when something gets lost or comes back wrong.
     pub bell: bool,
 }
@@ -130,6 +132,7 @@ impl ProgressLine {
                 figure::seconds(seconds.ceil()),
                 figure::seconds(allowed)
             )),
+            None if self.options.length_told => {}
             None => self.line(&takes),
         }
         let runs_for = std::time::Duration::try_from_secs_f64(seconds.max(0.0));

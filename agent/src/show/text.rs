@@ -84,13 +84,16 @@ pub fn headline(report: &Report) -> String {
 pub fn outcome(verdict: &Verdict) -> String {
     match verdict.outcome {
         Outcome::Pass => "PASS".to_owned(),
-        Outcome::Fault => {
-            let segment = verdict.segment.as_ref().map_or(String::new(), |s| one_line(&format!(", segment {s}")));
-            format!("FAULT in {}{segment}", one_of(&verdict.location))
-        }
+        Outcome::Fault => format!("FAULT in {}", place_of(verdict)),
         Outcome::Undecided => "UNDECIDED".to_owned(),
         Outcome::NotTested => "NOT TESTED".to_owned(),
     }
+}
+
+/// Where a fault is: places, and the segment where it is known.
+pub fn place_of(verdict: &Verdict) -> String {
+    let segment = verdict.segment.as_ref().map_or(String::new(), |s| one_line(&format!(", segment {s}")));
+    format!("{}{segment}", one_of(&verdict.location))
 }
 
 /// Places, always in the same order: `the port, the plug or the cable`.

@@ -240,6 +240,7 @@ pub fn sentence(message: &str, name: &str) -> String {
 /// Seconds as `4 s`, `3 min`, `2.1 h`.
 pub fn seconds(s: f64) -> String {
     match s {
+        _ if s >= 3600.0 && s % 3600.0 == 0.0 => format!("{:.0} h", s / 3600.0),
         _ if s < 120.0 => format!("{s:.0} s"),
         _ if s < 7200.0 => format!("{:.0} min", s / 60.0),
         _ => format!("{:.1} h", s / 3600.0),

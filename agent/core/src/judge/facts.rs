@@ -160,7 +160,7 @@ impl PlanDone {
         self.done_s + 1.0 >= self.asked_s && self.done_s >= 0.95 * self.asked_s
     }
 
-    /// `4 s of 60 min`.
+    /// `4 s of 1 h`.
     pub fn in_words(&self) -> String {
         format!("{} of {}", seconds(self.done_s), seconds(self.asked_s))
     }

@@ -104,6 +104,9 @@ pub enum Location {
 }
 
 impl Location {
+    /// All, in the order in which they are named.
+    pub const ALL: [Self; 5] = [Self::Port, Self::ReturnPort, Self::Plug, Self::Cable, Self::Host];
+
     /// The word used in reports.
     pub fn name(self) -> &'static str {
         match self {

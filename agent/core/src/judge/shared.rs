@@ -174,7 +174,7 @@ fn cut_short<F: Facts>(e: &F) -> Option<Finding> {
         Finding::undecided(format!("The run was ended by hand: {part}{rest}. Nothing failed until then."))
             .sure(format!("{} until then; nothing is known of the rest", how_sure(&ratio)))
             .covering(Some(format!("pass so far, {part}{rest}")))
-            .then("Run it again to its end, or ask for a shorter run with --for.")
+            .then(RUN_TO_ITS_END)
     })
 }
 
@@ -222,9 +222,18 @@ fn too_few_bits<F: Facts>(e: &F) -> Option<Finding> {
     } else {
         format!("{}, of {}: too many for a pass, too few to say where the fault is.", e.odd(), count(e.sent()))
     };
-    Some(
-        Finding::undecided(text).sure("neither proved nor refuted").then(
+    let finding = Finding::undecided(text).sure("neither proved nor refuted");
+    // Whoever ended the run knows that it was too short.
+    let ended = e.common().plan_done.filter(|_| e.common().stopped == Some(Stopped::ByUser));
+    Some(match ended.filter(|done| !done.is_complete()) {
+        Some(done) if ratio.errors == 0 && e.lost() == 0 => {
+            finding.covering(Some(format!("no error so far, {}", done.in_words()))).then(RUN_TO_ITS_END)
+        }
+        Some(done) => finding.covering(Some(done.in_words())).then(RUN_TO_ITS_END),
+        None => finding.then(
             "Run longer with --for. Or use --profile proof, which stops as soon as the limit is proved or refuted.",
         ),
-    )
+    })
 }
+
+const RUN_TO_ITS_END: &str = "Run it again to its end, or ask for a shorter run with --for.";

@@ -10,7 +10,10 @@ use crate::{
     cli::{NOT_TESTED, USAGE, args::TokenCommand, print},
     daemon::{control::Question, keys::Role},
     show::lines::tell,
-    show::{lines::output_width, table},
+    show::{
+        lines::{output_width, wrapped},
+        table,
+    },
 };
 
 /// Makes, lists or revokes tokens.
@@ -30,7 +33,7 @@ pub fn token(command: &TokenCommand) -> ExitCode {
 
 /// Shows a code that signs a phone in.
 pub fn pair(role: Role) -> ExitCode {
-    answered(&Question::Pair { role }, &|answer| shown(answer, role))
+    answered(&Question::Pair { role }, &|answer| shown(answer, role, output_width()))
 }
 
 fn answered(question: &Question, told: &dyn Fn(&Value) -> String) -> ExitCode {
@@ -68,11 +71,12 @@ fn list(tokens: &Value, width: usize) -> String {
 }
 
 /// The code, and where to use it.
-fn shown(pairing: &Value, role: Role) -> String {
+fn shown(pairing: &Value, role: Role, width: usize) -> String {
     let code = pairing["code"].as_str().unwrap_or_default();
     let (first, second) = code.split_at_checked(code.len() / 2).unwrap_or((code, ""));
     let mut out = format!("Code: {first} {second}\n\n");
     let once = format!("It signs in one phone, within ten minutes, to {}.\n", what(role));
+    let told = |text: &str| format!("{}\n", wrapped("", text, width));
     match pairing["url"].as_str() {
         Some(url) => {
             if let Ok(picture) = QrCode::new(url) {
@@ -81,15 +85,16 @@ fn shown(pairing: &Value, role: Role) -> String {
                 out.push_str(&drawn.dark_color(Dense1x2::Light).light_color(Dense1x2::Dark).build());
                 out.push_str("\n\n");
             }
-            out.push_str(&format!("Point the phone's camera at it, or open {url}\n{once}"));
+            out.push_str(&told(&format!("Point the phone's camera at it, or open {url}")));
+            out.push_str(&told(&once));
         }
         None => {
-            out.push_str(&once);
-            out.push_str(
+            out.push_str(&told(&once));
+            out.push_str(&told(
                 "The page listens on this machine only, so a phone does not reach it. Set `listen` under [http] to an \
-                 address of the closet's network, with certificate_file and key_file (docs/agent.md, \"A phone\"). On \
-                 this machine, enter the code on the page's /pair.\n",
-            );
+                 address of the closet's network, with certificate_file and key_file (docs/agent.md, \"A phone at the \
+                 cable\"). On this machine, enter the code on the page's /pair.",
+            ));
         }
     }
     out
@@ -111,11 +116,12 @@ mod tests {
     #[test]
     fn a_code_is_shown_with_its_picture_where_a_phone_reaches_the_page() {
         let reached = serde_json::json!({"code": "7K3QW0AB", "url": "https://harbour.example:7440/pair?code=7K3QW0AB"});
-        let text = shown(&reached, Role::Test);
+        let text = shown(&reached, Role::Test, 100);
         assert!(text.starts_with("Code: 7K3Q W0AB\n"), "{text}");
         assert!(text.contains('\u{2588}') && text.contains("open https://harbour.example:7440/pair"), "{text}");
-        let local = shown(&serde_json::json!({"code": "7K3QW0AB", "url": null}), Role::Read);
+        let local = shown(&serde_json::json!({"code": "7K3QW0AB", "url": null}), Role::Read, 60);
         assert!(local.contains("certificate_file") && !local.contains('\u{2588}'), "{local}");
+        assert!(local.lines().all(|line| line.chars().count() <= 60), "{local}");
     }
 
     #[test]

@@ -84,7 +84,7 @@ fn this_computer(args: &Test) -> Result<RealBench, Failure> {
     for told in restore::restore_left() {
         tell!("restored: {told}");
     }
-    let mut bench = RealBench::new(args.plugs.clone(), args.reference.clone())?;
+    let mut bench = RealBench::new(args.plugs.clone(), args.reference.clone())?.looked_at(!args.yes);
     let there = bench.cards()?;
     if there.iter().all(|card| !card.why_not.is_empty()) {
         let why = there.iter().flat_map(|card| card.why_not.iter().cloned()).collect::<Vec<_>>().join("; ");
@@ -122,17 +122,17 @@ impl Asker {
         tell::text(&shown::hands(hands, &mut self.cautions_said, message_width()));
         match occasion {
             Occasion::Sticker => return read_sticker(answers),
-            Occasion::Light => return read_light(answers),
+            Occasion::Light(_) => return read_light(answers),
             Occasion::Fitting | Occasion::Exchange => {}
         }
         loop {
             match answers.next() {
                 Ok(Some(Ok(Answer::Go))) => return Ok(Wish::Go),
                 Ok(Some(Ok(Answer::Leave))) => return Ok(Wish::Leave),
-                Ok(Some(Ok(_))) => tell!("Press Enter when it is done, or type \"leave\" to go on another time."),
-                Ok(Some(Err(text))) => tell!("{text}"),
+                Ok(Some(Ok(_))) => tell("", "Press Enter when it is done, or type \"leave\" to go on another time."),
+                Ok(Some(Err(text))) => tell("", &text),
                 Ok(None) => {
-                    tell!("No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
+                    tell("", "No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
                     return Ok(Wish::Leave);
                 }
                 Err(error) => return Err(unreadable(&error)),
@@ -144,9 +144,9 @@ impl Asker {
 /// The port whose light blinks.
 fn read_light(answers: &mut Answers) -> Result<Wish, BenchError> {
     loop {
-        match answers.line("Port that blinks >").map_err(|error| unreadable(&error))? {
+        match answers.line("Port that blinks (Enter: nobody can see it) >").map_err(|error| unreadable(&error))? {
             None => {
-                tell!("No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
+                tell("", "No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
                 return Ok(Wish::Leave);
             }
             Some(line) if line.is_empty() => return Ok(Wish::Nobody),
@@ -154,9 +154,12 @@ fn read_light(answers: &mut Answers) -> Result<Wish, BenchError> {
             Some(line) if line == "none" || line.parse().is_ok_and(|port: u32| port > 0) => {
                 return Ok(Wish::Read(line));
             }
-            Some(line) => tell!(
-                "\"{line}\" is no number of a port. Type it, or \"none\" if no light blinks. Press Enter if nobody can \
-                 see it, or type \"leave\" to go on another time."
+            Some(line) => tell(
+                "",
+                format_args!(
+                    "\"{line}\" is no number of a port. Type it, or \"none\" if no light blinks. Press Enter if nobody \
+                     can see it, or type \"leave\" to go on another time."
+                ),
             ),
         }
     }
@@ -167,16 +170,19 @@ fn read_sticker(answers: &mut Answers) -> Result<Wish, BenchError> {
     loop {
         match answers.line("Address on the sticker >").map_err(|error| unreadable(&error))? {
             None => {
-                tell!("No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
+                tell("", "No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
                 return Ok(Wish::Leave);
             }
             Some(line) if line.is_empty() || line == "none" => return Ok(Wish::Nobody),
             Some(line) if line == "leave" => return Ok(Wish::Leave),
             Some(line) => match address_bytes(&line) {
                 Some(_) => return Ok(Wish::Read(line)),
-                None => tell!(
-                    "\"{line}\" is no address such as 00:00:5e:00:53:10. Press Enter if the sticker has none, or type \
-                     \"leave\" to go on another time."
+                None => tell(
+                    "",
+                    format_args!(
+                        "\"{line}\" is no address such as 00:00:5e:00:53:10. Press Enter if the sticker has none, or \
+                         type \"leave\" to go on another time."
+                    ),
                 ),
             },
         }

@@ -7,7 +7,8 @@ use std::process::ExitCode;
 
 use turnback_core::{
     base::labels::Labels,
-    document::case::{CaseOptions, Move, StageName, Who},
+    document::case::{Case, CaseOptions, CaseState, Move, StageName, Who},
+    judge::Outcome,
     kind::Kind,
     plan::{PlanError, Profile, parse_duration},
 };
@@ -15,7 +16,7 @@ use turnback_core::{
 use self::{answer::Answers, session::Session};
 use super::{NOT_TESTED, USAGE, args, check, complain, shared::Record};
 use crate::{
-    archive::{Archive, error::ArchiveError, memory::Memory, record::CaseRow, sqlite::Store},
+    archive::{Archive, error::ArchiveError, memory::Memory, sqlite::Store},
     engine::{CheckError, cancel::Cancel},
     error_chain::{plain, with_causes},
     guard::state,
@@ -67,7 +68,7 @@ pub fn run(args: args::Isolate) -> ExitCode {
 }
 
 fn tell_not_ready(port: &str, reasons: &[String]) {
-    tell!("NOT TESTED: {port} cannot be tested now. Leave plug and cable where they are.");
+    tell("", format_args!("NOT TESTED: {port} cannot be tested now. Leave plug and cable where they are."));
     for reason in reasons {
         tell!("{}", wrapped("  ", reason, message_width()));
     }
@@ -133,11 +134,17 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     end_on_signals(&cancel);
     let answers = answers(args, &cancel)?;
     let (mut port, TakenUp { mut case, stored, left_open }) = take_up(args, name, seed, &*archive)?;
-    for open in left_open {
-        let CaseRow { case, cable, .. } = open;
-        let words = format!("{} has another open case, {case}, of cable {cable}. It moves the same plug.", args.port);
+    for open in &left_open {
+        let of = &open.cable;
+        let words = format!("{} has another open case, of cable {of}. It moves the same plug.", args.port);
         tell!("{}", wrapped("note: ", &words, message_width()));
-        tell("hint: ", format_args!("--case {case} goes on with it; --case {case} --close WHY ends it"));
+        // The cable names it, unless two cases are of one cable.
+        let of_it = left_open.iter().map(|other| &other.cable).chain([&case.cable]).filter(|cable| *cable == of);
+        let command = match of_it.count() {
+            1 => text::isolate(&args.port, &["--cable", of]),
+            _ => text::isolate(&args.port, &["--case", open.short_id()]),
+        };
+        tell("hint: ", format_args!("`{command}` goes on with it; with --close WHY behind it, it ends"));
     }
     keep_options(args, &mut case.options)?;
     if age.is_some() && case.options.return_port.is_some() {
@@ -186,7 +193,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         for mistyped in labels_mistyped(&*archive, Some(&case.cable), &labels) {
             tell("warning: ", &mistyped);
         }
-        tell!("{}", wrapped(&format!("case {}: ", case.case), &text::about(&case), message_width()));
+        tell!("{}", text::opening(&case, message_width()));
         if let Some(to_do) = text::left_to_do(&case).filter(|_| args.stage.is_none()) {
             tell!("{}", wrapped("  to do: ", &to_do, message_width()));
         }
@@ -200,7 +207,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         runner: CaseRunner::new(case, &mut *archive, plan, cancel),
         port,
         cautions_said: Vec::new(),
-        standing_said: text::headline(&standing),
+        standing_said: text::so_far(&standing).filter(|_| standing.outcome == Outcome::Fault),
     };
     session.apply_words()?;
     let led = if args.close.is_some() { Ok(()) } else { session.lead() };
@@ -215,9 +222,18 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     } else {
         text::answer_with(&case, &words_to_repeat(args), output_width())
     };
-    let status = super::print(&printed, ExitCode::from(case.verdict.outcome.exit_status()));
+    let status = super::print(&printed, ExitCode::from(exit_status(&case)));
     led?;
     Ok(status)
+}
+
+/// As for one run; but a case in which nothing has failed yet passes only at its end.
+fn exit_status(case: &Case) -> u8 {
+    match (case.state, case.verdict.outcome) {
+        (CaseState::Open, Outcome::Pass) => Outcome::Undecided,
+        (_, outcome) => outcome,
+    }
+    .exit_status()
 }
 
 /// Options that a case does not keep: a command that goes on with it needs them again.
@@ -355,6 +371,7 @@ mod tests {
                 why: String::new(),
                 cautions: Vec::new(),
                 time_s: 0,
+                no_link_s: None,
             };
             assert_eq!(goes_unasked(&next, false), unasked, "{hands}");
             assert!(goes_unasked(&next, true), "the stage was named");

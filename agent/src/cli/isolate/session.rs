@@ -48,8 +48,8 @@ pub(super) struct Session<'a> {
     pub(super) runner: CaseRunner<'a>,
     pub(super) port: CasePort,
     pub(super) cautions_said: Vec<Caution>,
-    /// How the case stood when that was told last.
-    pub(super) standing_said: String,
+    /// What the case pointed to when that was told last.
+    pub(super) standing_said: Option<String>,
 }
 
 /// What the person, or their words on the command line, want of a stage.
@@ -151,7 +151,7 @@ impl Session<'_> {
                     continue;
                 }
                 Ok(None) => {
-                    tell!("No answer came, so the case is kept for later. (With --yes nothing is asked.)");
+                    tell("", "No answer came, so the case is kept for later. (With --yes nothing is asked.)");
                     return Ok(Wish::Leave);
                 }
                 Err(error) => return Err(usage(format!("cannot read the answers: {}", plain(&error)))),
@@ -159,18 +159,19 @@ impl Session<'_> {
             match answer {
                 Answer::Go if known_good => match self.runner.case.options.known_good.clone() {
                     Some(port) => return Ok(Wish::Do(Equipment { on_port: Some(port), plug: None })),
-                    None if next.stage == StageName::KnownGoodPort => tell!(
+                    None if next.stage == StageName::KnownGoodPort => tell(
+                        "",
                         "Which other port do you use? Type \"on PORT\" for a port of this machine. If you tried it \
-                         elsewhere, type \"passes\" or \"fails\"."
+                         elsewhere, type \"passes\" or \"fails\".",
                     ),
-                    None => tell!("Which other port do you use? Type \"on PORT\" for a port of this machine."),
+                    None => tell("", "Which other port do you use? Type \"on PORT\" for a port of this machine."),
                 },
                 Answer::Go => return Ok(Wish::Do(Equipment::default())),
                 Answer::Plug(label) => match (known_good, self.runner.case.options.known_good.clone()) {
                     (false, _) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port: None })),
                     (true, on_port @ Some(_)) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port })),
                     // Without its name the run would be made on the port under test, or without a return port.
-                    (true, None) => tell!("Which other port do you use? Type \"on PORT\" first."),
+                    (true, None) => tell("", "Which other port do you use? Type \"on PORT\" first."),
                 },
                 Answer::On(port) if known_good => match self.known_good_port(&port) {
                     Ok(with) => return Ok(Wish::Do(with)),
@@ -181,9 +182,9 @@ impl Session<'_> {
                     self.runner.answer(&next.stage, passes);
                     return Ok(Wish::Again);
                 }
-                Answer::Shows(_) if known_good => tell!("This stage can be done at this machine only."),
+                Answer::Shows(_) if known_good => tell("", "This stage can be done at this machine only."),
                 Answer::On(_) | Answer::Shows(_) => {
-                    tell!("That answers a stage that uses another port, and this one does not.")
+                    tell("", "That answers a stage that uses another port, and this one does not.")
                 }
                 Answer::Skip(named, why) => match self.runner.known_as(named.unwrap_or(next.stage.clone())) {
                     Ok(name) => {
@@ -192,7 +193,7 @@ impl Session<'_> {
                         self.runner.skip(&name, why);
                         return Ok(Wish::Again);
                     }
-                    Err(error) => tell!("{error}"),
+                    Err(error) => tell("", &error),
                 },
                 Answer::Redo(name) => match self.runner.known_as(name) {
                     Ok(name) if self.runner.was_done(&name) => {
@@ -201,8 +202,8 @@ impl Session<'_> {
                         self.runner.set_aside(&name);
                         return self.repeat(&name);
                     }
-                    Ok(name) => tell!("Stage {name} has not been done yet."),
-                    Err(error) => tell!("{error}"),
+                    Ok(name) => tell("", format_args!("Stage {name} has not been done yet.")),
+                    Err(error) => tell("", &error),
                 },
                 Answer::Correct(entered, was) => {
                     let told = format!("Noted: what was entered as {entered} was {was}.");
@@ -211,7 +212,7 @@ impl Session<'_> {
                             tell!("{}", wrapped("", &told, message_width()));
                             return Ok(Wish::Again);
                         }
-                        Err(text) => tell!("{text}"),
+                        Err(text) => tell("", &text),
                     }
                 }
                 Answer::Leave => return Ok(Wish::Leave),
@@ -259,7 +260,12 @@ impl Session<'_> {
     }
 
     fn carry_out(&mut self, name: &StageName, with: &Equipment) -> Result<(), Failure> {
-        let mut progress = ProgressLine::new(ProgressOptions { quiet: self.args.json, ..ProgressOptions::default() });
+        let mut progress = ProgressLine::new(ProgressOptions {
+            quiet: self.args.json,
+            // The move said it.
+            length_told: true,
+            ..ProgressOptions::default()
+        });
         let done = self.port.carry_out(&mut self.runner, name, with, &mut |event: Event| progress.show(&event));
         progress.end();
         self.warn_if_unkept();
@@ -292,11 +298,14 @@ impl Session<'_> {
     /// is the plug.
     fn tell_standing(&mut self) {
         let case = &self.runner.case;
-        let standing = text::headline(&case.verdict);
-        if case.state == CaseState::Open && case.verdict.outcome == Outcome::Fault && standing != self.standing_said {
+        let standing = text::so_far(&case.verdict).filter(|_| case.verdict.outcome == Outcome::Fault);
+        if case.state == CaseState::Open
+            && standing != self.standing_said
+            && let Some(points) = &standing
+        {
             // How sure that is stands first in its words; the figures behind it are in the details.
             let sure = case.verdict.sureness.split([':', ';']).next().unwrap_or_default();
-            tell!("{}", wrapped("so far: ", &format!("{standing}, {sure}"), message_width()));
+            tell!("{}", wrapped("so far: ", &format!("{points}, {sure}"), message_width()));
         }
         self.standing_said = standing;
     }

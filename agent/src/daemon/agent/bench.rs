@@ -75,6 +75,34 @@ pub enum SlotState {
     LeftAlone,
 }
 
+impl SlotState {
+    /// All.
+    pub const ALL: [Self; 8] = [
+        Self::Empty,
+        Self::Testing,
+        Self::Hands,
+        Self::Waits,
+        Self::Left,
+        Self::Graded,
+        Self::Unfinished,
+        Self::LeftAlone,
+    ];
+
+    /// The word used in documents.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Empty => "empty",
+            Self::Testing => "testing",
+            Self::Hands => "hands",
+            Self::Waits => "waits",
+            Self::Left => "left",
+            Self::Graded => "graded",
+            Self::Unfinished => "unfinished",
+            Self::LeftAlone => "left-alone",
+        }
+    }
+}
+
 /// A slot and the card in it.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct SlotView {
@@ -145,6 +173,8 @@ pub struct HandsView {
     pub cautions: Vec<String>,
     /// It asks for the address on the card's sticker.
     pub sticker: bool,
+    /// It asks which of so many ports' lights blinks; none if it asks for something else.
+    pub light: Option<u32>,
     /// Since when it is asked for, ms since 1970-01-01 UTC.
     pub since_ms: i64,
 }
@@ -160,6 +190,9 @@ pub struct BenchOrder {
     /// The address on the sticker, where it was asked for and the card has one.
     #[serde(default)]
     pub sticker: Option<String>,
+    /// Which port's light blinks, or `none`, where that was asked for.
+    #[serde(default)]
+    pub light: Option<String>,
 }
 
 /// What was done.
@@ -175,6 +208,13 @@ pub enum BenchAnswer {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_state_has_the_word_of_its_document() {
+        for state in SlotState::ALL {
+            assert_eq!(serde_json::to_value(state).unwrap(), state.name());
+        }
+    }
 
     #[test]
     fn progress_follows_the_clock_and_never_claims_to_be_over() {

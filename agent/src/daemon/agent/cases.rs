@@ -29,16 +29,18 @@ pub struct NextView {
     pub attempt: u32,
     /// Its number in the case, from 1.
     pub number: u32,
-    /// How many stages the case will have at about: if each place shows again what it showed.
+    /// How many stages the case will have at about: if each place shows again what it showed, and new ones pass.
     pub of: u32,
+    /// How many it will have at most, if one of those to come fails.
+    pub of_most: u32,
     /// How long its run takes, seconds.
     pub time_s: u64,
+    /// How long it takes if no link comes up, seconds; null where nothing waits for a link.
+    pub no_link_s: Option<u64>,
     /// How long the runs of all stages to come take at about, seconds; the hand's own time comes on top.
     pub time_left_s: u64,
-    /// How many stages it will have at about if this one fails; null once one has: `of` counts its repeats then.
-    pub of_if_fails: Option<u32>,
-    /// How long the runs take then, seconds.
-    pub time_left_if_fails_s: Option<u64>,
+    /// How long they take at most, if one of them fails.
+    pub time_left_most_s: u64,
     /// What it tells.
     pub why: String,
     /// What to do with the hands.

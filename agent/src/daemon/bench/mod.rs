@@ -66,6 +66,7 @@ pub fn work<S: Host>(host: &S, shared: &Arc<Shared>) {
         }
         let Some(config) = config else {
             shared.bench.inner().view = None;
+            shared.bench.darken(&BTreeSet::new());
             trouble(shared, None);
             shared.bench.wait(IDLE);
             continue;
@@ -200,6 +201,9 @@ impl AtWork {
             .waits
             .extend(rests.map(|(card, _)| (card.clone(), "its test was cut off; it goes on in a while".to_owned())));
         let mut again = tested;
+        if !tested {
+            shared.bench.darken(&heard.standing);
+        }
         {
             let mut inner = shared.bench.inner();
             inner.testing.clear();

@@ -169,11 +169,18 @@ impl Bench for Room<'_> {
     }
 
     fn is_looked_at(&self) -> bool {
-        self.bench.is_looked_at()
+        // Where nobody is asked, nobody looks.
+        self.config.ask && self.bench.is_looked_at()
     }
 
     fn blink(&mut self, test: &CardTest, port: u32) -> Option<Blinking> {
-        self.bench.blink(test, port)
+        let blinks = self.shared.bench.lights().remove(&test.test);
+        let same = blinks.filter(|(lit, _)| *lit == port).map(|(_, blinking)| blinking);
+        same.or_else(|| self.bench.blink(test, port))
+    }
+
+    fn blink_on(&mut self, test: &CardTest, port: u32, blinking: Blinking) {
+        self.shared.bench.lights().insert(test.test.clone(), (port, blinking));
     }
 
     fn neighbours(&self, slot: &str) -> Vec<(String, String)> {

@@ -12,11 +12,12 @@ use std::{
 
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use turnback_core::{base::caution::LOCAL_CODES_FIRST, bench::card::address_bytes, document::card_test::step::Hands};
+use turnback_core::{base::caution::LOCAL_CODES_FIRST, bench::card::address_bytes};
 
 use crate::{
     daemon::agent::{AgentError, BenchAnswer, BenchOrder, BenchView, HandsView, SlotState, SlotView, Testing},
     engine::cancel::Cancel,
+    ports::locate::Blinking,
     work::bench::{
         asking::{Request, Wish},
         seam::{Occasion, Present},
@@ -31,6 +32,8 @@ pub const BENCH: &str = "bench";
 pub struct BenchState {
     inner: Mutex<Inner>,
     rung: Condvar,
+    /// Lights that blink until somebody has said which they are, by the id of their card test.
+    lit: Mutex<BTreeMap<String, (u32, Blinking)>>,
     /// Ends the test that is on.
     pub cancel: Cancel,
 }
@@ -86,8 +89,9 @@ pub struct Kept {
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Answer {
-    /// The address on the sticker.
-    pub sticker: Option<String>,
+    /// What was read: the address on the sticker, or whose light blinks.
+    #[serde(alias = "sticker")]
+    pub read: Option<String>,
 }
 
 /// What comes of a request.
@@ -109,6 +113,16 @@ impl BenchState {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// The lights that blink. One that is taken out and dropped ends within a second.
+    pub fn lights(&self) -> MutexGuard<'_, BTreeMap<String, (u32, Blinking)>> {
+        self.lit.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Ends the lights that nobody is asked for any more; `standing` are the card tests whose requests stand.
+    pub fn darken(&self, standing: &BTreeSet<String>) {
+        self.lights().retain(|test, _| standing.contains(test));
+    }
+
     /// Wakes the bench.
     pub fn ring(&self) {
         self.inner().rang = true;
@@ -127,16 +141,14 @@ impl Inner {
     /// Puts a request at a time in ms since 1970 UTC.
     pub fn hear(&mut self, request: &Request<'_>, now_ms: i64) -> Heard {
         let test = &request.test.test;
-        // A light cannot blink until somebody comes to the page, hours later perhaps.
-        if self.kept.left.contains_key(test) || request.occasion == Occasion::Light {
+        if self.kept.left.contains_key(test) {
             return Heard::Answered(Wish::Nobody);
         }
         let id = id_of(request);
         if let Some(answer) = self.kept.answers.get(&id) {
-            return Heard::Answered(match (request.occasion, &answer.sticker) {
-                (Occasion::Sticker, Some(text)) => Wish::Read(text.clone()),
-                (Occasion::Sticker, None) => Wish::Nobody,
-                _ => Wish::Go,
+            return Heard::Answered(match request.occasion {
+                Occasion::Sticker | Occasion::Light(_) => answer.read.clone().map_or(Wish::Nobody, Wish::Read),
+                Occasion::Fitting | Occasion::Exchange => Wish::Go,
             });
         }
         // Two exchanges at once would be mixed up.
@@ -148,7 +160,7 @@ impl Inner {
         if self.asked.get(test).is_some_and(|asked| asked.hands.request == id) {
             return Heard::Stands;
         }
-        let hands = shown(request.hands, id, request.occasion, now_ms);
+        let hands = shown(request, id, now_ms);
         let asked = Asked { card: request.test.label.clone(), occasion: request.occasion, hands: hands.clone() };
         self.asked.insert(test.clone(), asked);
         if self.kept.told.contains(&hands.request) { Heard::Stands } else { Heard::New(hands) }
@@ -157,24 +169,20 @@ impl Inner {
     /// What must be kept once a request is answered so, and who is asked for it; nothing is changed yet.
     ///
     /// # Errors
-    /// No such request; a sticker that is no address, or not asked for.
+    /// No such request; a sticker that is no address, a light that is no port's, or what was not asked for.
     pub fn answered(&self, order: &BenchOrder) -> Result<(Kept, Asked), AgentError> {
         let unknown = || AgentError::Unknown { what: "request", name: order.request.clone() };
         let (test, asked) =
             self.asked.iter().find(|(_, asked)| asked.hands.request == order.request).ok_or_else(unknown)?;
-        let sticker = order.sticker.as_deref().map(str::trim).filter(|text| !text.is_empty());
-        if let Some(text) = sticker.filter(|text| asked.occasion != Occasion::Sticker || address_bytes(text).is_none())
-        {
-            let allowed = match asked.occasion {
-                Occasion::Sticker => "an address such as 00:00:5e:00:53:10; leave it out if the card has no sticker",
-                _ => "this request asks for no sticker",
-            };
-            return Err(AgentError::Value { name: "sticker", given: text.to_owned(), allowed: allowed.to_owned() });
-        }
+        let read = read(order, asked)?;
         let mut kept = self.kept.clone();
         match order.answer {
             BenchAnswer::Done => {
-                kept.answers.insert(order.request.clone(), Answer { sticker: sticker.map(str::to_owned) });
+                kept.answers.insert(order.request.clone(), Answer { read });
+            }
+            // A light that nobody sees says nothing of the card, whose other tests go on.
+            BenchAnswer::Nobody if matches!(asked.occasion, Occasion::Light(_)) => {
+                kept.answers.insert(order.request.clone(), Answer::default());
             }
             BenchAnswer::Nobody => {
                 kept.left.insert(test.clone(), asked.card.clone());
@@ -210,7 +218,36 @@ pub fn id_of(request: &Request<'_>) -> String {
     format!("{}-{}-{short}", request.test.test, request.test.attempts.len())
 }
 
-fn shown(hands: &Hands, request: String, occasion: Occasion, now_ms: i64) -> HandsView {
+/// What somebody read off the card, if it is what was asked for.
+fn read(order: &BenchOrder, asked: &Asked) -> Result<Option<String>, AgentError> {
+    let given =
+        |text: &Option<String>| text.as_deref().map(str::trim).filter(|text| !text.is_empty()).map(str::to_owned);
+    let (sticker, light) = (given(&order.sticker), given(&order.light));
+    let refused =
+        |name, given: String, allowed: &str| Err(AgentError::Value { name, given, allowed: allowed.to_owned() });
+    match (asked.occasion, sticker, light) {
+        (Occasion::Sticker, Some(text), None) if address_bytes(&text).is_none() => {
+            refused("sticker", text, "an address such as 00:00:5e:00:53:10; leave it out if the card has no sticker")
+        }
+        (Occasion::Sticker, read, None) => Ok(read),
+        (Occasion::Light(_), None, light) => {
+            let ports = asked.hands.light.unwrap_or_default();
+            let is_port = |text: &String| text.parse().is_ok_and(|port: u32| (1..=ports).contains(&port));
+            match light {
+                None if order.answer == BenchAnswer::Nobody => Ok(None),
+                Some(text) if text == "none" || is_port(&text) => Ok(Some(text)),
+                other => {
+                    refused("light", other.unwrap_or_default(), "the number of the port whose light blinks, or none")
+                }
+            }
+        }
+        (_, Some(text), _) => refused("sticker", text, "this request asks for no sticker"),
+        (_, _, Some(text)) => refused("light", text, "this request asks for no light"),
+        (_, None, None) => Ok(None),
+    }
+}
+
+fn shown(Request { hands, occasion, test }: &Request<'_>, request: String, now_ms: i64) -> HandsView {
     let mut cautions: Vec<String> = hands.cautions.iter().map(ToString::to_string).collect();
     if !cautions.is_empty() {
         cautions.push(LOCAL_CODES_FIRST.to_owned());
@@ -220,7 +257,8 @@ fn shown(hands: &Hands, request: String, occasion: Occasion, now_ms: i64) -> Han
         act: hands.hands.clone(),
         why: hands.why.clone(),
         cautions,
-        sticker: occasion == Occasion::Sticker,
+        sticker: *occasion == Occasion::Sticker,
+        light: matches!(occasion, Occasion::Light(_)).then_some(test.card.ports.len() as u32),
         since_ms: now_ms,
     }
 }
@@ -229,7 +267,7 @@ fn shown(hands: &Hands, request: String, occasion: Occasion, now_ms: i64) -> Han
 mod tests {
     use turnback_core::{
         bench::{procedure::Procedure, sim::builtin},
-        document::card_test::CardTest,
+        document::card_test::{CardTest, step::Hands},
     };
 
     use super::*;
@@ -251,7 +289,8 @@ mod tests {
 
     fn order(inner: &Inner, test: &CardTest, answer: BenchAnswer, sticker: Option<&str>) -> Result<Kept, AgentError> {
         let request = inner.asked[&test.test].hands.request.clone();
-        inner.answered(&BenchOrder { request, answer, sticker: sticker.map(str::to_owned) }).map(|(kept, _)| kept)
+        let order = BenchOrder { request, answer, sticker: sticker.map(str::to_owned), light: None };
+        inner.answered(&order).map(|(kept, _)| kept)
     }
 
     #[test]
@@ -311,5 +350,28 @@ mod tests {
         assert_eq!(hear(&mut inner, &card, Occasion::Sticker, "scan"), Heard::Answered(Wish::Nobody));
         hear(&mut inner, &card, Occasion::Fitting, "fit");
         assert!(order(&inner, &card, BenchAnswer::Done, Some("00:00:5e:00:53:10")).is_err(), "not asked for");
+    }
+
+    #[test]
+    fn whose_light_blinks_is_asked_for_each_port_and_nobody_to_look_leaves_no_card() {
+        let (mut inner, card) = (Inner::default(), test("quay-01"));
+        let hear = |inner: &mut Inner, port| hear(inner, &card, Occasion::Light(port), "which one");
+        assert!(
+            matches!(hear(&mut inner, 2), Heard::New(HandsView { light: Some(ports), sticker: false, .. }) if ports > 0)
+        );
+        let order = |inner: &Inner, answer, light: Option<&str>| {
+            let request = inner.asked[&card.test].hands.request.clone();
+            let order = BenchOrder { request, answer, sticker: None, light: light.map(str::to_owned) };
+            inner.answered(&order).map(|(kept, _)| kept)
+        };
+        for wrong in [None, Some(""), Some("0"), Some("99"), Some("left")] {
+            assert!(order(&inner, BenchAnswer::Done, wrong).is_err(), "{wrong:?}");
+        }
+        inner.kept = order(&inner, BenchAnswer::Done, Some(" 1 ")).unwrap();
+        assert_eq!(hear(&mut inner, 2), Heard::Answered(Wish::Read("1".into())));
+        // Another port is another question.
+        assert!(matches!(hear(&mut inner, 1), Heard::New(_)));
+        inner.kept = order(&inner, BenchAnswer::Nobody, None).unwrap();
+        assert_eq!((hear(&mut inner, 1), inner.kept.left.len()), (Heard::Answered(Wish::Nobody), 0));
     }
 }

@@ -38,7 +38,7 @@ fn asked(shared: &Shared) -> Vec<(String, String, String)> {
 }
 
 fn answer(shared: &Shared, request: &str, answer: BenchAnswer) {
-    let order = BenchOrder { request: request.to_owned(), answer, sticker: None };
+    let order = BenchOrder { request: request.to_owned(), answer, sticker: None, light: None };
     let mut inner = shared.bench.inner();
     let (kept, _) = inner.answered(&order).unwrap();
     inner.take(kept, request);

@@ -3,9 +3,8 @@
 use std::time::Duration;
 
 use turnback_core::{
-    base::placement::Placement,
     event::Event,
-    kind::ethernet::link::{FALLBACK_MBPS, LinkState, Medium, PortSetting},
+    kind::ethernet::link::{FALLBACK_MBPS, LINK_PATIENCE, LinkState, PortSetting},
 };
 
 use super::{CheckError, EthernetRun, measured::EthernetMeasured};
@@ -15,9 +14,8 @@ impl EthernetRun<'_, '_> {
     pub(super) fn find_link(&mut self, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
         measured.link = self.wait_for_link()?;
         let capabilities = self.kind.port.capabilities();
-        let copper = matches!(measured.link.medium, Medium::Copper);
-        let looped = !matches!(self.placement, Placement::Internal | Placement::ReturnPort);
-        if !measured.link.up && copper && looped && self.options.speed_mbps.is_none() && capabilities.forces_speed {
+        let falls_back = capabilities.falls_back(measured.link.medium, self.placement);
+        if !measured.link.up && falls_back && self.options.speed_mbps.is_none() {
             for mbps in FALLBACK_MBPS {
                 if measured.link.up || self.cancel.is_cancelled() || !self.set(PortSetting::ForcedSpeed(mbps))? {
                     continue;
@@ -31,7 +29,6 @@ impl EthernetRun<'_, '_> {
     }
 
     pub(super) fn wait_for_link(&mut self) -> Result<LinkState, CheckError> {
-        // Copper takes up to about four seconds to negotiate (common practice, no source).
         let mut waited = Duration::ZERO;
         loop {
             let mut link = self.kind.port.link()?;
@@ -47,5 +44,4 @@ impl EthernetRun<'_, '_> {
     }
 }
 
-const LINK_PATIENCE: Duration = Duration::from_secs(5);
 const LINK_POLL: Duration = Duration::from_millis(50);

@@ -53,6 +53,8 @@ pub(super) struct Ethernet<'a> {
     /// The adapter was told to deliver frames that fail its check.
     bad_frames_delivered: bool,
     step_number: u32,
+    /// The adapter may have the kernel's cable test.
+    offers_cable_test: bool,
     /// Sizes of the plan that the port does not take.
     sizes_not_taken: Vec<u32>,
     /// Delay variation of the coming step's size, by direction.
@@ -65,6 +67,7 @@ impl<'a> Ethernet<'a> {
     /// With a return port probes go out of one and into the other, both ways. `seed` decides the run tag.
     pub(super) fn new(port: &'a mut dyn FramePort, return_port: Option<&'a mut dyn FramePort>, seed: u64) -> Self {
         Self {
+            offers_cable_test: port.offers_cable_test(),
             port,
             return_port,
             runners: Vec::new(),

@@ -46,6 +46,7 @@ impl EthernetRun<'_, '_> {
                 plan_done: plan_done(planned, &measured.tally.seconds),
             },
             capabilities,
+            offers_cable_test: self.kind.offers_cable_test,
             link: measured.link,
             fallback_mbps: measured.fallback_mbps,
             bad_frames_delivered: measured.bad_frames_delivered,

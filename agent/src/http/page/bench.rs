@@ -158,6 +158,8 @@ pub struct Answer {
     answer: BenchAnswer,
     #[serde(default)]
     sticker: String,
+    #[serde(default)]
+    light: String,
 }
 
 pub async fn answer(
@@ -165,10 +167,10 @@ pub async fn answer(
     Extension(caller): Extension<Caller>,
     form: Sent<Answer>,
 ) -> Result<Redirect, PageError> {
-    let Form(Answer { request, answer, sticker }) = form.map_err(not_understood)?;
+    let Form(Answer { request, answer, sticker, light }) = form.map_err(not_understood)?;
     // What stands in the field of a card that is left says nothing.
-    let sticker = Some(sticker).filter(|text| !text.trim().is_empty() && answer == BenchAnswer::Done);
-    let order = BenchOrder { request, answer, sticker };
+    let given = |text: String| Some(text).filter(|text| !text.trim().is_empty() && answer == BenchAnswer::Done);
+    let order = BenchOrder { request, answer, sticker: given(sticker), light: given(light) };
     ask(&book.desk, move |desk| desk.answer_bench(order, &caller.name)).await?;
     Ok(Redirect::to("/bench"))
 }
@@ -209,7 +211,7 @@ pub async fn label(Extension(book): Extension<Book>, Path(card): Path<String>) -
 
 pub async fn lot(Extension(book): Extension<Book>, Path(lot): Path<String>) -> Page {
     let lot = ask(&book.desk, move |desk| desk.lot(&lot)).await?;
-    laid_out(sheet::bench::lot(&lot)).map(Html)
+    laid_out(sheet::bench::lot_in_book(&lot, trail())).map(Html)
 }
 
 #[cfg(test)]

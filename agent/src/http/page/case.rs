@@ -10,7 +10,7 @@ use axum::{
 use data_encoding::HEXLOWER;
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
-use turnback_core::plan::Profile;
+use turnback_core::{document::case::CaseState, plan::Profile};
 
 use super::{
     Around, Book, Page, filled, laid_out, now_ms,
@@ -53,15 +53,24 @@ pub async fn list(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
     around.moving = true;
     let opened: Vec<i64> = cases.iter().map(|case| words::began_ms(&case.opened_at)).collect();
     let line = |(case, when): (CaseView, String)| CaseLine {
+        says: says(&case),
         href: words::case_href(&case.case),
         when,
         port: case.port,
         cable: case.cable.map_or(String::new(), |cable| format!("cable {cable}, ")),
         state: case.state,
-        says: case.verdict.as_ref().map_or(String::new(), case_text::headline),
     };
     let cases = cases.into_iter().zip(words::moments(&opened, &around.clock)).map(line).collect();
     filled(&Cases { around, cases })
+}
+
+/// The verdict in a few words, or what an open case points to.
+fn says(case: &CaseView) -> String {
+    let said = case.verdict.as_ref().and_then(|verdict| match case.state == CaseState::Open.name() {
+        true => case_text::so_far(verdict),
+        false => Some(case_text::headline(verdict)),
+    });
+    said.unwrap_or_else(|| "nothing yet".to_owned())
 }
 
 #[derive(Template)]
@@ -85,7 +94,7 @@ struct Step {
     next: NextView,
     /// Where the plug goes: a drawing.
     drawing: String,
-    /// `Stage 2 of about 4: at-port. Its run takes 12 s.`
+    /// `Stage 2 of about 4, at most 9: at-port. Its run takes 12 s.`
     count: String,
     /// Cautions that are new in this case.
     unread: Vec<String>,
@@ -107,16 +116,17 @@ impl Step {
         names.extend(unread.iter().map(|text| caution_name(text)));
         Self {
             count: format!(
-                "Stage {} of about {}: {}. Its run takes {}; all that is left, about {} and your own time.{}",
+                "Stage {} of about {}{}: {}. Its run takes {}{}; all that is left, {} and your own time.",
                 next.number,
                 next.of,
+                if next.of_most > next.of { format!(", at most {}", next.of_most) } else { String::new() },
                 next.stage,
                 time(next.time_s),
-                time(next.time_left_s),
-                next.of_if_fails.zip(next.time_left_if_fails_s).map_or(String::new(), |(of, left)| format!(
-                    " If this stage fails: about {of} stages in all, {} left.",
-                    time(left)
-                ))
+                next.no_link_s.map_or(String::new(), |s| format!(" with a link, {} without one", time(s))),
+                match next.time_left_most_s > next.time_left_s {
+                    true => format!("{} to {}", time(next.time_left_s), time(next.time_left_most_s)),
+                    false => format!("about {}", time(next.time_left_s)),
+                },
             ),
             unread: unread.into_iter().cloned().collect(),
             read: seen.into_iter().cloned().collect(),
@@ -205,7 +215,7 @@ pub async fn one(
         opened: words::minute(words::began_ms(&case.opened_at), &around.clock),
         href: words::case_href(&case.case),
         port_href: words::port_href(&case.port),
-        headline: case.verdict.as_ref().map_or("Nothing known yet".into(), case_text::headline),
+        headline: says(&case),
         live: running.map(|run| LiveLine::new(run, now_ms)),
         waiting: queued,
         step: case.next.clone().map(|next| Step::new(next, drawing, &read)),

@@ -47,9 +47,9 @@ pub async fn phones(Extension(book): Extension<Book>, headers: HeaderMap, uri: U
 
 fn roles(most: Role) -> Vec<(&'static str, &'static str)> {
     let all = [
-        (Role::Test, "test: start checks, work on cases, acknowledge"),
+        (Role::Test, "test: checks and cases"),
         (Role::Read, "read only"),
-        (Role::Administer, "administer: also pause, and make tokens"),
+        (Role::Administer, "administer: also pauses, tokens"),
     ];
     all.into_iter().filter(|(role, _)| *role <= most).map(|(role, words)| (role.name(), words)).collect()
 }

@@ -141,6 +141,23 @@ pub fn sentence(text: &str) -> String {
     if text.is_empty() || text.ends_with(['.', '?', '!']) { text } else { format!("{text}.") }
 }
 
+/// A text whose names, such as `P-3` or `at-port`, stay whole at the end of a line: a word joiner (Unicode U+2060)
+/// follows each hyphen within them.
+pub fn unbroken(text: impl AsRef<str>) -> String {
+    let text = text.as_ref();
+    let mut joined = String::with_capacity(text.len());
+    let mut before = ' ';
+    let mut rest = text.chars().peekable();
+    while let Some(c) = rest.next() {
+        joined.push(c);
+        if c == '-' && before.is_alphanumeric() && rest.peek().is_some_and(|next| next.is_alphanumeric()) {
+            joined.push('\u{2060}');
+        }
+        before = c;
+    }
+    joined
+}
+
 /// The words and numbers of a name: by them names stand as people count, `quay2` before `quay10`.
 pub fn counted(name: &str) -> Vec<(String, u64)> {
     let split = |text: &str, at: fn(char) -> bool| {
@@ -306,6 +323,7 @@ mod tests {
 
     #[test]
     fn a_list_says_why_without_the_name_of_the_rule() {
+        assert_eq!(unbroken("P-3 to at-port - now"), "P-\u{2060}3 to at-\u{2060}port - now");
         assert_eq!(plainly("no-link: no link: no plug is fitted"), "no link: no plug is fitted");
         assert_eq!(plainly("drifts: the link dropped"), "drifts: the link dropped");
         assert_eq!(plainly("lock2 has the address 192.0.2.17/24: moved"), "lock2 has the address 192.0.2.17/24: moved");

@@ -16,8 +16,6 @@ use super::{
 };
 use crate::show::{case::showing, figure};
 
-const WIDTH: f64 = 560.0;
-
 /// More rows than these are no picture; the latest are drawn.
 const STAGES_MAX: usize = 24;
 
@@ -71,7 +69,6 @@ fn ratios(stages: &[StageRatio]) -> Option<Figure> {
     let bounds = rows.iter().filter_map(|r| r.interval).flatten();
     let plot = Rows {
         id: "stages",
-        width: WIDTH,
         title,
         summary: RATIOS_SUMMARY,
         x: interval::scale_around(bounds.chain([limit])),
@@ -118,7 +115,6 @@ fn trips(stages: &[StageRatio]) -> Option<Figure> {
         with the cable, about 10 ns a metre out and back; long frames take longer wherever the plug is.";
     let plot = Rows {
         id: "stage-trips",
-        width: WIDTH,
         title,
         summary,
         x: Scale::Linear { low: 0.0, high: most as f64 / unit_ns * 1.02 },

@@ -87,6 +87,8 @@ impl Columns<'_> {
     }
 }
 
+/// Width of a character at the size that a telephone shows.
+const CHARACTER: f64 = 8.4;
 const LEFT: f64 = 42.0;
 const RIGHT: f64 = 10.0;
 const BOTTOM: f64 = 38.0;
@@ -140,7 +142,7 @@ pub fn draw(plot: &Columns) -> String {
     for (value, word) in &plot.pointers {
         svg.line("mark", (x(*value), top - 2.0), (x(*value), top + full));
         // Words that would overlap the one before are left to the table.
-        let half = word.chars().count() as f64 * 3.4;
+        let half = word.chars().count() as f64 * CHARACTER / 2.0;
         let at = x(*value).clamp(LEFT + half, plot.width - RIGHT - half);
         if at - half > last {
             svg.text("", Anchor::Middle, (at, top - 6.0), word);

@@ -21,8 +21,6 @@ pub struct Row {
 pub struct Rows<'a> {
     /// Unique on the page.
     pub id: &'static str,
-    /// In the drawing's units: 360 is half a page, 740 a page.
-    pub width: f64,
     /// What is drawn.
     pub title: &'a str,
     /// What is to be seen.
@@ -48,42 +46,39 @@ impl Rows<'_> {
             summary: self.summary.to_owned(),
             legend: Vec::new(),
             svg: draw(self),
-            is_wide: self.width > HALF,
+            is_wide: false,
             table,
         }
     }
 }
 
-const ROW: f64 = 21.0;
-const TOP: f64 = 22.0;
-const BOTTOM: f64 = 34.0;
-/// Width of a character.
-const CHARACTER: f64 = 6.7;
+/// A row is a line of words, and the interval below them: so a telephone shows it as large as a desk does.
+const ROW: f64 = 32.0;
+const TOP: f64 = 24.0;
+const BOTTOM: f64 = 38.0;
+const SIDE: f64 = 16.0;
 const LABEL_MAX: usize = 24;
 
 /// Draws the rows. On a scale by factors, which has no 0, an interval that reaches down to 0 runs out at the left with
 /// an arrow.
 pub fn draw(plot: &Rows) -> String {
-    let longest = |texts: &mut dyn Iterator<Item = &String>| texts.map(|t| t.chars().count()).max().unwrap_or(0);
-    let labels = longest(&mut plot.rows.iter().map(|r| &r.label)).min(LABEL_MAX);
-    let words = longest(&mut plot.rows.iter().map(|r| &r.word)).min(LABEL_MAX);
-    let left = labels as f64 * CHARACTER + 14.0;
-    let right = plot.width - 16.0 - words as f64 * CHARACTER;
+    let (left, right) = (SIDE, HALF - SIDE);
     let bottom = TOP + ROW * plot.rows.len() as f64;
     let height = bottom + BOTTOM;
-    let mut svg = Svg::new(plot.id, plot.width, height);
+    let mut svg = Svg::new(plot.id, HALF, height);
     let x = |value: f64| left + plot.x.at(value) * (right - left);
-    for tick in plot.x.ticks(if plot.width > 500.0 { 7 } else { 3 }) {
+    for tick in plot.x.ticks(4) {
         svg.line("grid", (x(tick), TOP), (x(tick), bottom));
-        svg.text("", Anchor::Middle, (x(tick), bottom + 14.0), &(plot.written)(tick));
+        svg.text("", Anchor::Middle, (x(tick), bottom + 15.0), &(plot.written)(tick));
     }
     svg.line("axis", (left, bottom), (right, bottom));
     for (number, row) in plot.rows.iter().enumerate() {
-        let y = TOP + ROW * (number as f64 + 0.5);
-        svg.text("", Anchor::End, (left - 8.0, y + 4.0), &shortened(&row.label, LABEL_MAX));
-        svg.text("strong", Anchor::Start, (right + 10.0, y + 4.0), &shortened(&row.word, LABEL_MAX));
+        let top = TOP + ROW * number as f64;
+        let (words, y) = (top + 13.0, top + 22.0);
+        svg.text("halo", Anchor::Start, (2.0, words), &shortened(&row.label, LABEL_MAX));
+        svg.text("halo strong", Anchor::End, (HALF - 2.0, words), &shortened(&row.word, LABEL_MAX));
         let Some([lower, middle, upper]) = row.interval else {
-            svg.text("title", Anchor::Start, (left + 8.0, y + 4.0), "not measured");
+            svg.text("title", Anchor::Start, (left, y + 5.0), "not measured");
             continue;
         };
         let runs_out = plot.x.is_logarithmic() && lower <= 0.0;
@@ -144,7 +139,6 @@ mod tests {
         ];
         let svg = draw(&Rows {
             id: "t",
-            width: 740.0,
             title: "",
             summary: "",
             x: scale_around([1e-9, 1e-7]),

@@ -77,7 +77,6 @@ fn ratios(report: &Report) -> Option<Figure> {
         .collect();
     let plot = Rows {
         id: "ratios",
-        width: HALF,
         title,
         summary,
         x: interval::scale_around(bounds.chain([limit])),
@@ -213,11 +212,7 @@ fn by_bit(report: &Report) -> Option<Figure> {
         title,
         summary,
         x: Scale::Linear { low: 0.0, high: up.len() as f64 },
-        x_title: if bytes {
-            "bit of the character, in the order sent"
-        } else {
-            "bit of the word, lowest of each byte first"
-        },
+        x_title: if bytes { "bit of the character, in the order sent" } else { "bit of 64, lowest of each byte first" },
         x_marks: (0..8_u8)
             .map(|mark| mark * if bytes { 1 } else { 8 })
             .map(|bit| (f64::from(bit) + 0.5, bit.to_string()))

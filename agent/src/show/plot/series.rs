@@ -54,7 +54,7 @@ pub struct Series<'a> {
 
 const WIDTH: f64 = 420.0;
 const HEIGHT: f64 = 170.0;
-const LEFT: f64 = 52.0;
+const LEFT: f64 = 70.0;
 const RIGHT: f64 = 12.0;
 const TOP: f64 = 26.0;
 const BOTTOM: f64 = 26.0;
@@ -139,7 +139,7 @@ mod tests {
             limit: Some((1e-7, "limit")),
         });
         let heights = heights(&svg);
-        let limit = svg.split_once("class=\"mark\" d=\"M52 ").unwrap().1.split_once('L').unwrap().0;
+        let limit = svg.split_once(&format!("class=\"mark\" d=\"M{LEFT} ")).unwrap().1.split_once('L').unwrap().0;
         let limit: f64 = limit.parse().unwrap();
         assert!(heights[1] < limit && limit < heights[0], "{heights:?} {limit}");
     }

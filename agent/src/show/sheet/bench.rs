@@ -93,6 +93,14 @@ fn tests(test: &CardTest) -> Table {
 /// # Errors
 /// As for [`certificate`].
 pub fn lot(lot: &Lot) -> Result<String, askama::Error> {
+    lot_in_book(lot, Vec::new())
+}
+
+/// The report of a lot as part of a book, from where it leads back to other pages.
+///
+/// # Errors
+/// As for [`certificate`].
+pub fn lot_in_book(lot: &Lot, trail: Vec<Trail>) -> Result<String, askama::Error> {
     let summary = &lot.summary;
     let count = |grade| summary.graded(grade).to_string();
     let mut figures = vec![
@@ -108,6 +116,7 @@ pub fn lot(lot: &Lot) -> Result<String, askama::Error> {
     });
     let notes = summary.oddities.iter().cloned().chain(lot.closed.iter().map(|why| format!("closed: {why}")));
     Sheet {
+        trail,
         subject: format!("lot {}, {}", lot.label, lot.source),
         kind: "Report of a lot",
         when: &whole_seconds(&lot.changed_at),

@@ -95,7 +95,7 @@ impl Wish {
     /// What it means when nobody is to be asked. `moves_itself`: the bench exchanges cards and plugs itself.
     pub fn unasked(occasion: Occasion, moves_itself: bool) -> Self {
         match occasion {
-            Occasion::Sticker | Occasion::Light => Self::Nobody,
+            Occasion::Sticker | Occasion::Light(_) => Self::Nobody,
             // A failure that "stays" although nobody moved anything would be put on a card that may be healthy.
             Occasion::Exchange if !moves_itself => Self::Nobody,
             Occasion::Exchange | Occasion::Fitting => Self::Go,
@@ -119,7 +119,7 @@ mod tests {
             (Occasion::Exchange, false, Wish::Nobody),
             (Occasion::Exchange, true, Wish::Go),
             (Occasion::Sticker, true, Wish::Nobody),
-            (Occasion::Light, true, Wish::Nobody),
+            (Occasion::Light(1), true, Wish::Nobody),
         ] {
             assert_eq!(Wish::unasked(occasion, moves_itself), wish, "{occasion:?} {moves_itself}");
         }

@@ -48,12 +48,12 @@ pub(super) fn fitting(test: &CardTest, place: Place) -> Hands {
 pub(super) fn look(test: &CardTest, again: bool) -> Hands {
     let (card, all) = (&test.label, test.card.ports.len());
     let which = match all {
-        1 => format!("type 1 if the light of card {card} blinks, or \"none\""),
-        _ => format!("type the number of the port of card {card} whose light blinks, 1 to {all}, or \"none\""),
+        1 => format!("look at card {card} and say whether its light blinks: 1, or \"none\""),
+        _ => format!("look at card {card} and say which port's light blinks: 1 to {all}, or \"none\""),
     };
     let (hands, why) = match again {
-        false => (which, "the lights are tested; press Enter if nobody can see them"),
-        true => (format!("look again, and {which}"), "another light was expected"),
+        false => (which, "a port that is looked for by its light must be the one that blinks"),
+        true => (format!("once more: {which}"), "another light was expected"),
     };
     Hands { hands, why: why.to_owned(), cautions: Vec::new() }
 }

@@ -18,7 +18,7 @@ use super::{
     BenchError,
     asking::{Ask, BenchEvent, Request, Say, Wish},
     hands::{fitting, moved, only},
-    looks::{Seen, lights, sticker},
+    looks::{Looked, Seen, lights, sticker},
     lot::{self, card_tests},
     numbers::{numbered, recognised},
     placing::{Kept, offered, others_used_plugs, place},
@@ -332,7 +332,11 @@ impl<'a> BenchRunner<'a> {
                 self.aside.push(test);
                 return Ok(Led::Aside);
             }
-            let Some(lights) = lights(self.bench, &test, step.test(), ask)? else { return Ok(Led::Left) };
+            let lights = match lights(self.bench, &test, step.test(), ask)? {
+                Looked::Seen(lights) => lights,
+                Looked::Later => return Ok(Led::ForNow),
+                Looked::Leave => return Ok(Led::Left),
+            };
             let seen = Seen { sticker: sticker.as_deref(), lights: &lights };
             if !self.attempt(&mut test, step.test(), seen, &knows, say)? {
                 return Ok(if self.cancel.is_cancelled() { Led::Left } else { Led::ToItsEnd });

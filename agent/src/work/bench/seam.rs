@@ -42,6 +42,8 @@ pub trait Bench {
     fn blink(&mut self, _test: &CardTest, _port: u32) -> Option<Blinking> {
         None
     }
+    /// Takes a light that is to blink on: somebody was asked which one it is, and answers later.
+    fn blink_on(&mut self, _test: &CardTest, _port: u32, _blinking: Blinking) {}
     /// Addresses of cards that are in other slots than this one at this moment, each with its slot.
     fn neighbours(&self, _slot: &str) -> Vec<(String, String)> {
         Vec::new()
@@ -160,6 +162,6 @@ pub enum Occasion {
     Exchange,
     /// The address on the card's sticker is scanned or typed, if it has one.
     Sticker,
-    /// The number of the port whose light blinks is typed, or that none does.
-    Light,
+    /// The light of this port blinks, and somebody says which one it is, or that none does.
+    Light(u32),
 }

@@ -189,4 +189,8 @@ pub struct Move {
     /// How long the run takes, seconds; 0 in a case of an older program.
     #[serde(default)]
     pub time_s: u64,
+    /// How long it takes if no link comes up, seconds: slower speeds are tried first. None where nothing waits for a
+    /// link.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub no_link_s: Option<u64>,
 }

@@ -5,9 +5,10 @@ use super::name::{Spot, StageName};
 use super::{Case, Move, Who};
 use crate::base::caution::Caution;
 use crate::base::figure::upper;
+use crate::base::placement::Placement;
 use crate::document::case::stage::Showing;
 use crate::kind::Kind;
-use crate::kind::ethernet::link::Medium;
+use crate::kind::ethernet::link::{LINK_PATIENCE, Medium};
 use crate::kind::serial::format::{LineCapabilities, LineFormat};
 use crate::plan::Profile;
 
@@ -27,6 +28,7 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         why: why.to_owned(),
         cautions: if still { Vec::new() } else { cautions(line, stage) },
         time_s: time_s(line, stage),
+        no_link_s: no_link_s(line, stage),
     }
 }
 
@@ -48,6 +50,23 @@ pub(super) fn time_s(line: &Line, stage: &StageName) -> u64 {
         _ if is_long(line, stage) => soak_s(line, &stage.spot().unwrap_or(Spot::AtPort)),
         _ => line.case.options.profile.as_ref().map_or(0, |profile| run_s(line.case, profile)),
     }
+}
+
+/// How long a stage takes that finds no link, seconds.
+fn no_link_s(line: &Line, stage: &StageName) -> Option<u64> {
+    let case = line.case;
+    let place = match &case.options.return_port {
+        Some(_) => Placement::ReturnPort,
+        None => stage.spot().unwrap_or(Spot::AtPort).placement(),
+    };
+    // The run at 100 Mb/s tries no other speed.
+    let patience = match stage {
+        StageName::CableTest => return None,
+        StageName::TwoPairs(_) => LINK_PATIENCE,
+        _ => case.capabilities.link_patience(case.medium, place),
+    };
+    let listen = case.options.profile.as_ref()?.listen;
+    (case.port.kind == Kind::Ethernet).then(|| (listen + patience).as_secs_f64().ceil() as u64)
 }
 
 /// How long one run of a profile takes, seconds.

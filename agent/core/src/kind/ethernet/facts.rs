@@ -40,6 +40,8 @@ pub struct EthernetFacts {
     pub common: Common,
     /// The port can show and do this.
     pub capabilities: Capabilities,
+    /// The adapter may have the kernel's cable test.
+    pub offers_cable_test: bool,
     /// The adapter was told to deliver frames that failed its check, so that single wrong bits are seen.
     pub bad_frames_delivered: bool,
     /// Link before anything was sent, after any fall-back.

@@ -1,6 +1,7 @@
 //! The link of an Ethernet port: medium, state, what the port can do, and the settings that a run changes.
 
 use std::fmt;
+use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
@@ -26,6 +27,10 @@ pub enum Medium {
 
 /// Speeds at which copper links to itself, Mb/s, in the order in which they are tried.
 pub const FALLBACK_MBPS: [u32; 2] = [100, 10];
+
+/// How long a run waits for the link at each speed that it tries. Copper takes up to about four seconds to negotiate
+/// (common practice, no source).
+pub const LINK_PATIENCE: Duration = Duration::from_secs(5);
 
 impl Medium {
     /// Cautions for whoever fits a plug to it.
@@ -91,6 +96,21 @@ pub struct Capabilities {
     pub has_line_rate: bool,
     /// Longest frame without FCS that the port takes, bytes.
     pub frame_bytes_max: usize,
+}
+
+impl Capabilities {
+    /// Whether a run tries the slower [`FALLBACK_MBPS`] where no link comes up: copper does not link to itself at its
+    /// own speed, and only a plug makes it try.
+    pub fn falls_back(&self, medium: Medium, placement: Placement) -> bool {
+        let looped = !matches!(placement, Placement::Internal | Placement::ReturnPort);
+        looped && medium == Medium::Copper && self.forces_speed
+    }
+
+    /// How long a run waits at most until it knows that there is no link.
+    pub fn link_patience(&self, medium: Medium, placement: Placement) -> Duration {
+        let slower = if self.falls_back(medium, placement) { FALLBACK_MBPS.len() as u32 } else { 0 };
+        LINK_PATIENCE * (1 + slower)
+    }
 }
 
 /// Setting of a port that a run may change and must restore.

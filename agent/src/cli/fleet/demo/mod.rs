@@ -90,7 +90,7 @@ async fn demonstrate(machines: u32, listen: Option<SocketAddr>) -> Result<(), De
     let programs = Programs::find()?;
     let (ended, mut stop) = watch::channel(false);
     stop_at_signal(ended);
-    tell!("Starting a broker and a database of its own; this takes a few seconds.");
+    tell("", "Starting a broker and a database of its own; this takes a few seconds.");
     // On this thread: the servers end with it.
     let mut servers = Servers::start_database(programs)?;
     let members = members(machines)?;
@@ -107,14 +107,17 @@ async fn demonstrate(machines: u32, listen: Option<SocketAddr>) -> Result<(), De
     let token_file = servers.path("token");
     keep_token(&config, &token_file).await?;
     let agents = start_agents(&members, &servers)?;
-    tell!("The harbour's fleet: {machines} machines, whose ports are simulated; faults are in the making.");
-    tell!("A token for asking machines for checks: {}", token_file.display());
-    tell!("All of it is in {} and goes with the demo. End with Ctrl-C.", servers.path("").display());
+    let machines =
+        format!("The harbour's fleet: {machines} machines, whose ports are simulated; faults are in the making.");
+    tell("", machines);
+    tell("", format_args!("A token for asking machines for checks: {}", token_file.display()));
+    let all = servers.path("");
+    tell("", format_args!("All of it is in {} and goes with the demo. End with Ctrl-C.", all.display()));
     // Data, so on standard output.
     let _ = answer(format!("{url}\n").as_bytes());
     // After an error nobody told the agents that it is over: they end with this program.
     wait(&mut servers, &agents, &mut stop).await?;
-    tell!("Ending.");
+    tell("", "Ending.");
     let _ = tokio::time::timeout(STOP_LIMIT, served).await;
     let over = Instant::now() + STOP_LIMIT;
     while agents.iter().any(|agent| !agent.is_finished()) && Instant::now() < over {
@@ -221,7 +224,7 @@ async fn serve(
 ) -> Result<(String, tokio::task::JoinHandle<()>), DemoError> {
     match page::start(config, true, stop.clone()).await {
         Err(StartError::Serve(error)) if error.is_taken() && any_free => {
-            tell!("{} is taken: the page is at a free port", config.view.http.listen);
+            tell("", format_args!("{} is taken: the page is at a free port", config.view.http.listen));
             let mut config = config.clone();
             config.view.http.listen.set_port(0);
             Ok(page::start(&config, true, stop.clone()).await?)

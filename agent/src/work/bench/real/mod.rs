@@ -45,6 +45,8 @@ pub struct RealBench {
     plugs: Vec<String>,
     /// A name of the reference card.
     reference: Option<String>,
+    /// Somebody is there who is asked.
+    is_looked_at: bool,
     /// As they were when they were listed last.
     found: Vec<(CardEntry, CardPlace)>,
 }
@@ -55,13 +57,18 @@ impl RealBench {
     /// # Errors
     /// The cards cannot be listed, or none is the reference card.
     pub fn new(plugs: Vec<String>, reference: Option<String>) -> Result<Self, BenchError> {
-        let mut bench = Self { plugs, reference, found: Vec::new() };
+        let mut bench = Self { plugs, reference, is_looked_at: true, found: Vec::new() };
         let known: Vec<String> = bench.list()?.iter().map(|(entry, _)| entry.slot.clone()).collect();
         let named = bench.reference.clone();
         match (named, bench.reference()?) {
             (Some(card), None) => Err(BenchError::NoReference { card, known: known.join(", ") }),
             _ => Ok(bench),
         }
+    }
+
+    /// The same, with or without somebody who is asked what is seen of its cards.
+    pub fn looked_at(self, is_looked_at: bool) -> Self {
+        Self { is_looked_at, ..self }
     }
 
     fn list(&mut self) -> Result<&[(CardEntry, CardPlace)], BenchError> {
@@ -195,7 +202,7 @@ impl Bench for RealBench {
     }
 
     fn is_looked_at(&self) -> bool {
-        true
+        self.is_looked_at
     }
 
     fn blink(&mut self, test: &CardTest, port: u32) -> Option<Blinking> {

@@ -45,7 +45,10 @@ fn port_or_plug(line: &Line) -> Option<Conclusion> {
         if line.skipped(&HERE) {
             return None;
         }
-        let why = "A plug in the port itself tests the whole port and nothing of the cable.";
+        let why = match &line.case.options.return_port {
+            Some(_) => "A short cord tests both ports and nothing of the cable.",
+            None => "A plug in the port itself tests the whole port and nothing of the cable.",
+        };
         return Some(Conclusion::undecided("Nothing is known yet about the line side of the port.").want(HERE, why));
     };
     if let Some(active) = line.at(0).filter(|v| v.active()).last()

@@ -15,34 +15,50 @@ pub(super) fn weigh(line: &Line, rule: RuleId, conclusion: Conclusion) -> (RuleI
         return (rule, conclusion);
     }
     let cable = conclusion.location == [Location::Cable];
-    if let Some(why) = contradiction(line, &conclusion) {
-        let mut contrary = Conclusion::undecided(format!(
-            "{} The cable test contradicts that: {why}.",
-            conclusion.text
-        ))
-        .sure("certain that both cannot be true of one unchanged cable")
-        .then(
-            "Check that it was this cable and that nothing was at its far end. Then repeat the cable test. If it \
-                 says the same, look at the connectors at both ends: a plug can make contact where the cable test sees \
-                 a break.",
-        )
-        .again(StageName::CableTest);
+    if let Some((why, exclude)) = contradiction(line, &conclusion) {
+        let (sure, first) = match exclude {
+            Exclude::EachOther => ("certain that both cannot be true of one unchanged cable", ""),
+            // No stage went over those pairs: the test of one adapter alone condemns no cable.
+            Exclude::Nothing => (
+                "the stages say nothing of these pairs, and a cable test alone is no proof",
+                "Run this cable between two ports at 1000 Mb/s: that uses every pair. ",
+            ),
+        };
+        let contradicts = match exclude {
+            Exclude::EachOther => "The cable test contradicts that",
+            Exclude::Nothing => "The cable test finds what no stage could see",
+        };
+        let mut contrary = Conclusion::undecided(format!("{} {contradicts}: {why}.", conclusion.text))
+            .sure(sure)
+            .then(format!(
+                "{first}Check that it was this cable and that nothing was at its far end. Then repeat the cable test. \
+                 If it says the same, look at the connectors at both ends: a plug can make contact where the cable \
+                 test sees a break."
+            ))
+            .again(StageName::CableTest);
         if tests(line).count() < 2 {
             contrary = contrary.want(
                 StageName::CableTest,
-                "The stages and the cable test contradict each other, so the cable test is repeated.",
+                "The cable test and the stages do not agree, so the cable test is repeated.",
             );
         }
         return (RuleId::CableTestContradicts, contrary);
+    }
+    let copper = line.visits.iter().any(|v| v.result.link.medium == Medium::Copper);
+    let measures = copper && line.case.offers_cable_test && tests(line).next().is_none();
+    if conclusion.outcome == Outcome::Pass && measures && passed_on_two_pairs(line) {
+        let why = "The stages went over two of the four pairs. The adapter can measure each of them.";
+        return (rule, conclusion.want(StageName::CableTest, why));
     }
     if !cable {
         return (rule, conclusion);
     }
     let conclusion = match agreement(line) {
-        Some(told) => {
-            let sureness = format!("{}; the adapter's own test of the pairs agrees: {told}", conclusion.sureness);
-            conclusion.sure(sureness)
-        }
+        Some(told) => Conclusion {
+            text: format!("{} The cable test agrees: {told}.", conclusion.text),
+            sureness: format!("{}; the adapter's own test of the pairs agrees", conclusion.sureness),
+            ..conclusion
+        },
         None => conclusion,
     };
     let four = line.visits.iter().find(|v| with_four_pairs(v)).map(|v| StageName::TwoPairs(line.spot(v.place)));
@@ -53,8 +69,7 @@ pub(super) fn weigh(line: &Line, rule: RuleId, conclusion: Conclusion) -> (RuleI
         ),
         None => conclusion,
     };
-    let copper = line.visits.iter().any(|v| v.result.link.medium == Medium::Copper);
-    if copper && line.case.offers_cable_test && tests(line).next().is_none() {
+    if measures {
         let why = "The adapter can measure each pair, and how far away it ends.";
         return (rule, conclusion.want(StageName::CableTest, why));
     }
@@ -84,20 +99,32 @@ fn latest(line: &Line) -> Option<Reading> {
 /// What reads so near is at the port's connector.
 const NEAR_M: f64 = 1.0;
 
-/// How the cable test and what the stages say exclude each other.
-fn contradiction(line: &Line, conclusion: &Conclusion) -> Option<String> {
+/// Whether the far end passed, and at no speed that uses all four pairs.
+fn passed_on_two_pairs(line: &Line) -> bool {
+    let mut passed = line.at(line.far).filter(|v| v.shows == Showing::Passes).peekable();
+    let place = line.spot(line.far).placement();
+    passed.peek().is_some() && passed.all(|v| v.result.link.uses_two_pairs(place))
+}
+
+/// What a cable test and the stages leave of each other.
+#[derive(Clone, Copy)]
+enum Exclude {
+    /// Both cannot be true.
+    EachOther,
+    /// The cable test speaks of pairs that no stage used.
+    Nothing,
+}
+
+/// How the cable test and what the stages say do not agree.
+fn contradiction(line: &Line, conclusion: &Conclusion) -> Option<(String, Exclude)> {
     let slower_only = line.visits.iter().any(|v| v.slower_only);
     let told = |pairs: &[crate::kind::ethernet::cable_test::PairResult]| {
         pairs.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")
     };
     match (latest(line)?, conclusion.outcome, conclusion.location.as_slice()) {
         (Reading::Broken(pairs), Outcome::Pass, _) => {
-            let fast = line.visits.iter().any(|v| v.place > 0 && v.result.fallback_mbps.is_none());
-            Some(if fast || pairs.iter().any(|p| p.pair.carries_100()) {
-                told(&pairs)
-            } else {
-                format!("{}, of the pairs that no stage could use", told(&pairs))
-            })
+            let unused = passed_on_two_pairs(line) && pairs.iter().all(|p| !p.pair.carries_100());
+            Some((told(&pairs), if unused { Exclude::Nothing } else { Exclude::EachOther }))
         }
         (Reading::Broken(pairs), Outcome::Fault, [Location::Cable]) => {
             // The connector of the first lead is there too.
@@ -105,9 +132,10 @@ fn contradiction(line: &Line, conclusion: &Conclusion) -> Option<String> {
             let in_port = farther && pairs.iter().all(|p| p.fault_distance_m.is_some_and(|m| m < NEAR_M));
             let carried = slower_only && pairs.iter().all(|p| p.pair.carries_100());
             if in_port {
-                Some(format!("{}, at the port itself, and segments pass that are nearer than this one", told(&pairs)))
+                let why = "at the port itself, and segments pass that are nearer than this one";
+                Some((format!("{}, {why}", told(&pairs)), Exclude::EachOther))
             } else {
-                carried.then(|| format!("{}, but these pairs carry 100 Mb/s", told(&pairs)))
+                carried.then(|| (format!("{}, but these pairs carry 100 Mb/s", told(&pairs)), Exclude::EachOther))
             }
         }
         _ => None,

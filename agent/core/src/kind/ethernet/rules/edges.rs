@@ -237,6 +237,13 @@ fn a_run_ended_by_hand_says_how_far_it_came_and_passes_only_at_its_end() {
     ]);
     let verdict = judge(&ended(90.0, 4.0));
     assert_eq!((verdict.outcome, verdict.scope.as_deref()), (Outcome::Undecided, Some("pass so far, 4 s of 90 s")));
+    // So does one that was too short to prove anything: who ended it needs no advice to run longer.
+    let mut short = ended(3600.0, 4.0);
+    short.common.limit.bit_error_ratio = 1e-15;
+    let verdict = judge(&short);
+    assert_eq!(verdict.reasons[0].rule, RuleId::TooFewBits);
+    assert_eq!(verdict.scope.as_deref(), Some("no error so far, 4 s of 1 h"));
+    assert!(verdict.next.contains("to its end"), "{}", verdict.next);
     let mut untested = ended(3600.0, 3600.0);
     untested.sizes_not_returned = vec![1518];
     assert_eq!(decided_by(&untested), RuleId::CutShort);
@@ -271,6 +278,18 @@ fn a_pass_at_a_lower_speed_names_the_pairs_it_covers() {
     let two_pairs = |mbps: u32| Some(format!("at {mbps} Mb/s: pairs 2 and 3 only"));
     assert_eq!(scope(100, Medium::Copper, Placement::AtPort), two_pairs(100));
     assert_eq!(scope(10, Medium::Copper, Placement::FarEnd), two_pairs(10));
+    // Where the adapter may be able to test the other pairs, that is offered, wherever the loop is.
+    for place in [Placement::AtPort, Placement::FarEnd, Placement::ReturnPort] {
+        let next = |offers_cable_test| {
+            judge(&with(|e| {
+                (e.link.speed_mbps, e.common.placement) = (Some(100), place);
+                e.offers_cable_test = offers_cable_test;
+            }))
+            .next
+        };
+        assert!(next(true).contains("`turnback cable-test`"), "{place:?}: {}", next(true));
+        assert!(!next(false).contains("cable-test"), "{place:?}: {}", next(false));
+    }
     assert_eq!(scope(100, Medium::Copper, Placement::Internal), None, "no pair is used inside the chip");
     assert_eq!(scope(1000, Medium::Copper, Placement::AtPort), None);
     assert_eq!(scope(100, Medium::Fibre, Placement::AtPort), None);

@@ -37,6 +37,7 @@ pub(super) fn healthy() -> EthernetFacts {
             plan_done: None,
         },
         capabilities: Capabilities { checks_frames: true, internal_loop: true, ..Capabilities::default() },
+        offers_cable_test: false,
         bad_frames_delivered: false,
         link: LinkState { up: true, medium: Medium::Copper, ..LinkState::default() },
         fallback_mbps: None,

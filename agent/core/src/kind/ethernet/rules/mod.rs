@@ -181,15 +181,15 @@ impl Facts for EthernetFacts {
         if self.link.uses_two_pairs(self.common.placement) {
             let other = match self.common.placement {
                 Placement::ReturnPort => "connect two ports that run at 1000 Mb/s",
+                _ if self.offers_cable_test => "use a second port with --return-port",
                 _ => "run the cable to a second port of this computer and use --return-port",
             };
             let cable = match self.common.placement {
-                Placement::AtPort | Placement::Internal => "",
-                Placement::FarEnd | Placement::ReturnPort => {
-                    " Or take the plug off and run `turnback cable-test`: some adapters can find a broken wire."
-                }
+                _ if !self.offers_cable_test => "",
+                Placement::AtPort | Placement::Internal => ", or fit an open cable and run `turnback cable-test`",
+                Placement::FarEnd | Placement::ReturnPort => ", or free the far end and run `turnback cable-test`",
             };
-            return format!("{good} {} were not tested: {other}.{cable}", upper(ONLY_1000));
+            return format!("{good} {} were not tested: {other}{cable}.", upper(ONLY_1000));
         }
         let further = match self.common.placement {
             Placement::AtPort => " If the link still fails, test the cable with the plug at its far end.",

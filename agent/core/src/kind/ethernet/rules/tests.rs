@@ -95,7 +95,7 @@ fn a_healthy_port_passes_and_too_few_bits_do_not() {
 fn a_soak_passes_only_at_its_end() {
     let ended = |done_s| judge(&with(|e| end_by_hand(e, done_s)));
     assert_eq!((ended(3599.0).outcome, ended(3598.0).outcome), (Outcome::Pass, Outcome::Undecided));
-    assert!(ended(4.0).reasons[0].text.contains("4 s of 60 min"), "{:?}", ended(4.0));
+    assert!(ended(4.0).reasons[0].text.contains("4 s of 1 h"), "{:?}", ended(4.0));
     // A fault that was seen stays one, and so does what the soak did not prove.
     let fault = judge(&with(|e| {
         wrong_bits(e, 1000);
