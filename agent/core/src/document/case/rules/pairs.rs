@@ -46,9 +46,12 @@ pub(super) fn weigh(line: &Line, rule: RuleId, conclusion: Conclusion) -> (RuleI
     }
     let copper = line.visits.iter().any(|v| v.result.link.medium == Medium::Copper);
     let measures = copper && line.case.offers_cable_test && tests(line).next().is_none();
-    if conclusion.outcome == Outcome::Pass && measures && passed_on_two_pairs(line) {
+    if conclusion.outcome == Outcome::Pass && passed_on_two_pairs(line) {
+        let other = format!("{} were not tested: that needs this cable between two ports", upper(ONLY_1000));
+        let next = format!("{other} that run at 1000 Mb/s. {}", conclusion.next);
+        let conclusion = conclusion.then(next);
         let why = "The stages went over two of the four pairs. The adapter can measure each of them.";
-        return (rule, conclusion.want(StageName::CableTest, why));
+        return (rule, if measures { conclusion.want(StageName::CableTest, why) } else { conclusion });
     }
     if !cable {
         return (rule, conclusion);

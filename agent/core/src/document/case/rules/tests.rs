@@ -1024,6 +1024,40 @@ fn a_cable_test_strengthens_or_contradicts_and_never_blames() {
     assert_eq!(says(&passing), (Outcome::Pass, vec![], None, CaseState::Decided));
 }
 
+/// A pass on two pairs says which are left, and asks the adapter where it can tell; what it then finds in a pair that no
+/// stage used is no contradiction, and no proof.
+#[test]
+fn a_pass_on_two_pairs_asks_for_the_others() {
+    let at_100 = || {
+        let mut passes = result(true, Showing::Passes, 0);
+        (passes.link.speed_mbps, passes.fallback_mbps) = (Some(100), Some(100));
+        passes
+    };
+    let passed = |offers_cable_test| {
+        let mut case = case(&[]);
+        case.offers_cable_test = offers_cable_test;
+        for name in ["internal", "at-port", "far-end", "soak"] {
+            add(&mut case, name, at_100());
+        }
+        case
+    };
+    let without = passed(false);
+    assert_eq!(says(&without), (Outcome::Pass, vec![], None, CaseState::Decided));
+    assert!(without.verdict.next.starts_with("Pairs 1 and 4"), "{}", without.verdict.next);
+    let mut open = passed(true);
+    assert_eq!(next(&open), "cable-test");
+    let mut whole = open.clone();
+    measure(&mut whole, [65.0; 4]);
+    assert_eq!(says(&whole), (Outcome::Pass, vec![], None, CaseState::Decided));
+    for _ in 0..2 {
+        assert_eq!(next(&open), "cable-test");
+        measure(&mut open, [65.0, 65.0, 65.0, 36.0]);
+    }
+    assert_eq!(says(&open), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+    let Verdict { sureness, next, .. } = &open.verdict;
+    assert!(!sureness.contains("both cannot be true") && next.starts_with("Run this cable between two"), "{sureness}");
+}
+
 /// Pairs of 100 Mb/s and of 1000 Mb/s: IEEE Std 802.3 25 and 40, from memory.
 #[test]
 fn errors_at_four_pairs_are_tried_at_two() {
