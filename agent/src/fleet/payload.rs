@@ -3,11 +3,13 @@
 //! A document that is too large goes without what it measured second by second, and says so. What is too large even
 //! then does not go at all.
 
+use std::{cell::RefCell, io};
+
 use serde::Serialize;
 use serde_json::Value;
 use thiserror::Error;
 use turnback_core::document::Document;
-use zstd::zstd_safe::get_frame_content_size;
+use zstd::{bulk::Decompressor, zstd_safe::get_frame_content_size};
 
 /// A packed message is no larger, bytes. A broker takes a mebibyte unless it is told otherwise.
 pub const PACKED_MAX: usize = 512 * 1024;
@@ -97,8 +99,23 @@ pub fn pack(message: &impl Serialize) -> Result<Vec<u8>, PayloadError> {
 pub fn unpack(bytes: &[u8], most: usize) -> Result<String, PayloadError> {
     let refused = || PayloadError::NotPacked { most };
     let size = plain_size(bytes).filter(|size| *size <= most).ok_or_else(refused)?;
-    let text = zstd::bulk::decompress(bytes, size).map_err(|_| refused())?;
+    let text = decompress(bytes, size).map_err(|_| refused())?;
     String::from_utf8(text).map_err(|_| PayloadError::NotText)
+}
+
+fn decompress(bytes: &[u8], size: usize) -> io::Result<Vec<u8>> {
+    UNPACKER.with_borrow_mut(|unpacker| {
+        let unpacker = match unpacker {
+            Some(unpacker) => unpacker,
+            none => none.insert(Decompressor::new()?),
+        };
+        unpacker.decompress(bytes, size)
+    })
+}
+
+thread_local! {
+    /// Making one anew for each message takes as long as unpacking a run does.
+    static UNPACKER: RefCell<Option<Decompressor<'static>>> = const { RefCell::new(None) };
 }
 
 /// What a packed message says of its size once unpacked, bytes; none if it says nothing.
