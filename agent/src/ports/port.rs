@@ -131,8 +131,8 @@ pub trait FramePort: Port {
     ) -> Result<Option<Vec<OffloadItem>>, PortError> {
         Ok(None)
     }
-    /// What is seen on each queue that the driver claims, with a plug: so many flows of frames for each queue. None where
-    /// no such frame comes back. Changes no setting. `is_ended` is asked now and then.
+    /// What is seen on each queue that the driver claims, with a plug: so many flows of frames for each queue. None
+    /// where no such frame comes back. Changes no setting. `is_ended` is asked now and then.
     ///
     /// # Errors
     /// When the port vanished, or the host cannot sort frames by queue.

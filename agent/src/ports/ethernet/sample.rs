@@ -39,7 +39,8 @@ pub(super) struct Flow {
 }
 
 impl Flow {
-    /// The flow with this number, other than most others. Its port is none that a controller beside the host listens to.
+    /// The flow with this number, other than most others. Its port is none that a controller beside the host listens
+    /// to.
     pub(super) fn number(number: u32) -> Self {
         let mut rng = Rng::new(u64::from(number)).branch(1);
         Self { host: 10 + rng.below(240) as u8, port: 1024 + rng.below(60_000) as u16 }

@@ -48,8 +48,8 @@ pub trait Bench {
     fn neighbours(&self, _slot: &str) -> Vec<(String, String)> {
         Vec::new()
     }
-    /// How many of these tests, from the first on, can be carried out side by side, so that none takes from another what
-    /// it measures: one at least. Asked before they begin.
+    /// How many of these tests, from the first on, can be carried out side by side, so that none takes from another
+    /// what it measures: one at least. Asked before they begin.
     ///
     /// # Errors
     /// When nobody can say.

@@ -1,9 +1,9 @@
 //! What an adapter computes in place of the host, held bit by bit against what comes back through a plug.
 //!
-//! A frame is handed over half done, and must come back as its [`Sample`] says. A frame that does not come back is put on
-//! the adapter only if frames that need none of its help do: those a plug would lose as well. Merging of what comes in
-//! is switched off meanwhile. Limits: Linux has the adapter insert VLAN tags only for a VLAN interface, so that is not
-//! tested; a kernel that does the work in the adapter's place is not told from the adapter.
+//! A frame is handed over half done, and must come back as its [`Sample`] says. A frame that does not come back is put
+//! on the adapter only if frames that need none of its help do: those a plug would lose as well. Merging of what comes
+//! in is switched off meanwhile. Limits: Linux has the adapter insert VLAN tags only for a VLAN interface, so that is
+//! not tested; a kernel that does the work in the adapter's place is not told from the adapter.
 
 use std::time::{Duration, Instant};
 

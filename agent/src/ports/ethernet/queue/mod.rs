@@ -1,8 +1,8 @@
 //! What is seen on each queue that the driver claims, with a plug.
 //!
 //! Flows of frames are sent one after the other, each from the processor that is its own. Kernel, driver and adapter
-//! choose the queues: out by the flow or by the processor, in by the flow. The kernel says which each frame took. A flow
-//! that does not come back is sent again and again, in turns with one that does. No setting is changed.
+//! choose the queues: out by the flow or by the processor, in by the flow. The kernel says which each frame took. A
+//! flow that does not come back is sent again and again, in turns with one that does. No setting is changed.
 
 mod sys;
 

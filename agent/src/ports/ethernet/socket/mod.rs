@@ -12,8 +12,8 @@
 //!
 //! Three rules hold for both. A socket is made with protocol 0, set up, and bound to its interface last, so that no
 //! frame of another interface slips in. Our own outgoing copies are never handed on: they would make a port without a
-//! plug look healthy (`spread` hands them on, marked as what they are). A full queue is a count, an interface that went away is a named error, and neither is a panic or
-//! a hang.
+//! plug look healthy (`spread` hands them on, marked as what they are). A full queue is a count, an interface that went
+//! away is a named error, and neither is a panic or a hang.
 
 mod error;
 mod frame;

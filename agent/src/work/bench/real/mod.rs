@@ -1,7 +1,7 @@
 //! This computer as a bench: its network cards are tested where they are.
 //!
-//! [`links`], [`offloads`], [`queues`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every setting
-//! that a test changes is noted first, as in a check, so that it is restored after a kill too.
+//! [`links`], [`offloads`], [`queues`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every
+//! setting that a test changes is noted first, as in a check, so that it is restored after a kill too.
 
 mod halt;
 mod links;
@@ -282,8 +282,8 @@ pub fn names(entry: &CardEntry) -> Vec<String> {
     ports.chain([entry.slot.clone(), entry.at.clone()]).chain(entry.card.serial.clone()).collect()
 }
 
-/// What the reference card fails of its own self-test, and on its queues, is the driver's or this computer's: it is known
-/// to be good. So it is put neither on that card nor on others of the same kind.
+/// What the reference card fails of its own self-test, and on its queues, is the driver's or this computer's: it is
+/// known to be good. So it is put neither on that card nor on others of the same kind.
 fn excused(mut facts: Facts, order: &Order<'_>) -> Facts {
     let item_of = |name: &str| name.rsplit(": ").next().unwrap_or_default().to_owned();
     let same = |reference: &&CardTest| {

@@ -14,7 +14,8 @@ use crate::{
 };
 
 /// How many of these tests, from the first on, can be carried out side by side. A card that moves less while others are
-/// at work would look slow, so all of them are loaded at once for some seconds, and must move as much as each did alone.
+/// at work would look slow, so all of them are loaded at once for some seconds, and must move as much as each did
+/// alone.
 pub(super) fn together(bench: &RealBench, orders: &[Order<'_>], cancel: &Cancel) -> Result<usize, BenchError> {
     let alone = orders.iter().map_while(alone_mbps).collect::<Vec<f64>>();
     let mut count = alone.len();
@@ -77,5 +78,6 @@ pub(super) fn measure(
 
 /// Long enough for the throughput to settle.
 const TRIAL: Duration = Duration::from_secs(8);
-/// Share of what a card moves alone that it must move beside others: as much as it may lose as it warms. Our own choice.
+/// Share of what a card moves alone that it must move beside others: as much as it may lose as it warms. Our own
+/// choice.
 const AS_ALONE: f64 = 0.97;

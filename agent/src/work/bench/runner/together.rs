@@ -1,5 +1,5 @@
-//! Cards tested side by side: a burn-in takes hours, and none of them needs a hand. Each card is led to its burn-in first;
-//! then those of all cards that this computer carries at once are made together.
+//! Cards tested side by side: a burn-in takes hours, and none of them needs a hand. Each card is led to its burn-in
+//! first; then those of all cards that this computer carries at once are made together.
 
 use turnback_core::{
     bench::{findings::findings, procedure::TestName},

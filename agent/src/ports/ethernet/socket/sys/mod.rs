@@ -69,8 +69,8 @@ pub(super) fn add_promiscuous_membership(socket: &Socket, ifindex: u32) -> io::R
     set_option(socket, libc::SOL_PACKET, libc::PACKET_ADD_MEMBERSHIP, &membership)
 }
 
-/// Joins a group of sockets among which frames are shared out by the queue that they take; group 0 is a new one. Returns
-/// the group's number (`PACKET_FANOUT_QM`, packet(7)).
+/// Joins a group of sockets among which frames are shared out by the queue that they take; group 0 is a new one.
+/// Returns the group's number (`PACKET_FANOUT_QM`, packet(7)).
 pub(super) fn join_by_queue(socket: &Socket, group: u16) -> io::Result<u16> {
     let new = if group == 0 { libc::PACKET_FANOUT_FLAG_UNIQUEID as c_int } else { 0 };
     let how = (libc::PACKET_FANOUT_QM as c_int | new) << 16;
