@@ -54,6 +54,15 @@ fn a_rig_moves_its_plug_and_is_led_to_its_verdict() {
     assert!(told.contains("comes and goes"), "{told}");
 }
 
+/// A command that is refused leaves no case behind that stands in the way of the right one.
+#[test]
+fn a_stage_that_the_case_does_not_have_opens_no_case() {
+    let program = Program::new();
+    let wrong = program.run("isolate sim:good --cable Q-12 --stage far-end:attic --yes");
+    assert!(wrong.code == Some(2) && wrong.stderr.contains("attic") && wrong.stdout.is_empty(), "{wrong:?}");
+    assert_eq!(program.run("records cases").stdout.matches("Q-12").count(), 0);
+}
+
 /// Whoever holds the plug wants to know that it is the plug, and how much is still to come if something fails.
 #[test]
 fn what_a_case_points_to_is_told_as_soon_as_a_stage_shows_it() {

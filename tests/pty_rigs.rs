@@ -290,3 +290,14 @@ fn what_is_no_serial_line_is_wrong_usage() {
         assert!(finished.stderr.contains(&format!("there is no port `{name}`")), "{}", finished.stderr);
     }
 }
+
+/// A case holds the line's lock itself while it asks whether a run could begin.
+#[test]
+fn a_case_is_led_on_a_line() {
+    let mut plug = PtyPlug::start("--seed 5");
+    let done = Program::new().run(&format!("isolate {} --cable S-1 --stage at-port --yes --json", plug.port()));
+    plug.end();
+    let stage = &done.report()["stages"][0];
+    assert_eq!((&stage["name"], &stage["ended"]), (&json!("at-port"), &json!("done")), "{done:?}");
+    assert_eq!(stage["result"]["showing"], "passes", "{stage}");
+}

@@ -196,9 +196,9 @@ fn old_runs_are_dropped_by_hand_and_by_rule() {
     let program = Program::new();
     let runs: Vec<_> = (0..4).map(|_| kept(&program, "sim:good")).collect();
     let dry = program.run("records prune --keep 3 --dry-run").stdout;
-    assert_eq!(dry, "1 of 4 runs would be dropped\n");
-    assert_eq!(program.run("records prune --older-than 1d").stdout, "0 runs dropped, 4 left\n");
-    assert_eq!(program.run("records prune --keep 2 --automatic").stdout, "2 runs dropped, 2 left\n");
+    assert_eq!(dry, "1 run would be dropped, of 4 runs\n");
+    assert_eq!(program.run("records prune --older-than 1d").stdout, "0 runs dropped, 4 runs left\n");
+    assert_eq!(program.run("records prune --keep 2 --automatic").stdout, "2 runs dropped, 2 runs left\n");
     let next = kept(&program, "sim:good");
     assert_eq!(listed(&program, ""), [next, runs[3].clone()]);
     assert_eq!(program.run("records prune --no-automatic").code, Some(0));
@@ -262,8 +262,8 @@ fn prune_says_what_it_keeps_and_why() {
     kept(&program, "sim:good");
     let why = "1 older run kept, because open cases use them (`turnback records cases --open` lists these)\n";
     let dry = program.run("records prune --keep 0 --dry-run").stdout;
-    assert_eq!(dry, format!("1 of 2 runs would be dropped\n{why}"));
-    assert_eq!(program.run("records prune --keep 0").stdout, format!("1 runs dropped, 1 left\n{why}"));
+    assert_eq!(dry, format!("1 run would be dropped, of 2 runs\n{why}"));
+    assert_eq!(program.run("records prune --keep 0").stdout, format!("1 run dropped, 1 run left\n{why}"));
     assert_eq!(listed(&program, ""), [stage]);
 }
 

@@ -17,7 +17,7 @@ use super::{
         service::{InService, Reason, Surroundings},
     },
     name::PortName,
-    serial::inventory::serial_port,
+    serial::inventory::missing_right,
 };
 
 /// One port of this machine.
@@ -175,7 +175,7 @@ fn rights_missing(name: &str, is_up: bool, rights: Rights) -> Vec<String> {
 pub fn missing_rights(port: &PortName) -> Vec<String> {
     match port {
         PortName::BuiltinRig(_) | PortName::RigFile(_) => Vec::new(),
-        PortName::SerialDevice(path) => serial_port(path).map_or_else(Vec::new, |line| line.missing_rights()),
+        PortName::SerialDevice(path) => missing_right(path).into_iter().collect(),
         PortName::Interface(name) => {
             let is_up = netlink::links().is_ok_and(|links| links.iter().any(|link| link.name == *name && link.is_up()));
             rights_missing(name, is_up, Rights::of_this_thread())

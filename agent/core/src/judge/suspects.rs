@@ -122,8 +122,8 @@ fn next_for<F: Facts>(e: &F, suspects: &[Location]) -> &'static str {
              turn."
         }
         [Location::Port, Location::Plug] => {
-            "Try another plug. If that fails too, try that plug in a port that works; if it passes there, this port is \
-             bad."
+            "Try another plug. If it passes, the first plug is bad. If it fails too, put it into a port that works: if \
+             it passes there, this port is bad."
         }
         _ if e.common().placement == Placement::ReturnPort => {
             "Try another cable. Then test each port with a plug of its own."

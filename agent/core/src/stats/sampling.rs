@@ -122,7 +122,8 @@ impl SamplingPlan {
         let fewest = sample.saturating_sub(lot - faulty);
         let terms = (fewest..=u64::from(self.accept).min(faulty).min(sample))
             .map(|found| (ln_choose(faulty, found) + ln_choose(lot - faulty, sample - found) - all).exp());
-        terms.sum::<f64>().min(1.0)
+        // A sum of nothing would be -0.0.
+        terms.fold(0.0, |sum, term| sum + term).min(1.0)
     }
 
     /// The producer's risk: the probability that a lot exactly as good as the AQL is rejected. The number faulty is
@@ -295,6 +296,7 @@ mod tests {
         close(plan(10, 3, 1).accepts(3), 98.0 / 120.0);
         close(plan(10, 3, 0).accepts(0), 1.0);
         close(plan(10, 3, 0).accepts(10), 0.0);
+        assert!(plan(10, 3, 0).accepts(10).is_sign_positive(), "nobody wants to read -0.0 %");
         close(plan(10, 10, 1).accepts(2), 0.0);
         close(plan(10, 10, 2).accepts(2), 1.0);
     }

@@ -164,7 +164,7 @@ impl Logbook for Store {
     }
 
     fn prune(&mut self, older_than_ms: i64) -> Result<u64, ArchiveError> {
-        let runs = self.prune(Retention { older_than_s: Some(0), keep: None }, older_than_ms)?;
+        let runs = self.prune(Retention { older_than_s: Some(0), keep: None }, older_than_ms)?.runs;
         let changes = self.write(|tx| {
             tx.execute("DELETE FROM sent WHERE sent_ms < ?1", [older_than_ms])?;
             tx.execute("DELETE FROM action WHERE at_ms < ?1", [older_than_ms])?;

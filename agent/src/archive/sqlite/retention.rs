@@ -42,31 +42,44 @@ pub fn parse_age(text: &str) -> Result<u64, AgeError> {
     u64::try_from(seconds).ok().filter(|seconds| (1..=1000 * 365 * 86_400).contains(seconds)).ok_or_else(bad)
 }
 
+/// How many records went, or would go.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Dropped {
+    /// Runs.
+    pub runs: u64,
+    /// Cases.
+    pub cases: u64,
+}
+
 impl Store {
-    /// How many runs [`Store::prune`] would drop.
+    /// What [`Store::prune`] would drop.
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn would_prune(&self, retention: Retention, now_ms: i64) -> Result<u64, ArchiveError> {
+    pub fn would_prune(&self, retention: Retention, now_ms: i64) -> Result<Dropped, ArchiveError> {
         boundary(&self.db, retention, now_ms)
             .and_then(|(ms, id)| {
-                self.db
-                    .query_row(&format!("SELECT count(*) FROM run WHERE {OLD} AND {FREE}"), [ms, id], |row| row.get(0))
+                let runs = format!("SELECT count(*) FROM run WHERE {OLD} AND {FREE}");
+                let cases = format!("SELECT count(*) FROM case_document WHERE {OVER}");
+                Ok(Dropped {
+                    runs: self.db.query_row(&runs, [ms, id], |row| row.get(0))?,
+                    cases: self.db.query_row(&cases, [ms], |row| row.get(0))?,
+                })
             })
             .map_err(|error| self.told(error))
     }
 
-    /// Drops what is too old or too many; says how many runs went.
+    /// Drops what is too old or too many; says what went.
     ///
     /// They go in small portions, so that other processes can write in between. Cases go with the runs of their time,
     /// but an open case stays, with all it rests on.
     ///
     /// # Errors
     /// When the file cannot be written; what was dropped before stays dropped.
-    pub fn prune(&mut self, retention: Retention, now_ms: i64) -> Result<u64, ArchiveError> {
+    pub fn prune(&mut self, retention: Retention, now_ms: i64) -> Result<Dropped, ArchiveError> {
         // Told before any run is gone, since then it would be another.
         let (cases_until_ms, _) = boundary(&self.db, retention, now_ms).map_err(|error| self.told(error))?;
-        let mut dropped = 0;
+        let mut dropped = Dropped::default();
         loop {
             let portion = self.write(|tx| {
                 let (ms, id) = boundary(tx, retention, now_ms)?;
@@ -76,14 +89,13 @@ impl Store {
                 );
                 tx.execute(&sql, params![ms, id, PORTION])
             })? as u64;
-            dropped += portion;
+            dropped.runs += portion;
             if portion < PORTION {
                 break;
             }
         }
-        self.write(|tx| {
-            tx.execute("DELETE FROM case_document WHERE changed_ms <= ?1 AND state <> 'open'", [cases_until_ms])
-        })?;
+        dropped.cases =
+            self.write(|tx| tx.execute(&format!("DELETE FROM case_document WHERE {OVER}"), [cases_until_ms]))? as u64;
         Ok(dropped)
     }
 
@@ -193,6 +205,8 @@ const FREE: &str = "run NOT IN (SELECT case_run.run FROM case_run \
      JOIN case_document ON case_document.id = case_run.case_id WHERE case_document.state = 'open')";
 /// Runs at or before the boundary, in order of start.
 const OLD: &str = "(started_ms, id) <= (?1, ?2)";
+/// Cases that go with the runs up to then.
+const OVER: &str = "changed_ms <= ?1 AND state <> 'open'";
 
 /// Runs dropped in one go: a few milliseconds' work (our own choice).
 const PORTION: u64 = 500;

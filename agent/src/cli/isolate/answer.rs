@@ -71,6 +71,9 @@ impl Answer {
                     Ok(stage) => Ok(Self::Skip(Some(stage), given(why))),
                     // A mistyped stage must not be taken for the reason, and another stage left out for it.
                     Err(error) if seems_a_stage(first) => Err(format!("{error}")),
+                    Err(_) if why.is_empty() && !first.is_empty() => Err(format!(
+                        "No stage is called \"{first}\". To give a reason in one word, name the stage before it."
+                    )),
                     Err(_) => Ok(Self::Skip(None, given(rest))),
                 }
             }
@@ -245,6 +248,7 @@ mod tests {
             ("lave", "\"leave\"?"),
             ("skip far-edn:quay-duct typing mistake", "`far-edn:quay-duct`"),
             ("skip soka", "`soka`"),
+            ("skip nowhere", "\"nowhere\""),
             ("skip attic:x", "far-end:SEGMENT"),
             ("passess", "\"passes\"?"),
             ("what now", "\"help\""),

@@ -31,7 +31,7 @@ use crate::{
         isolate::{
             error::CaseError,
             port::CasePort,
-            runner::{CaseRunner, Opening, StagePlan},
+            runner::{CaseRunner, Opening, StagePlan, known_as},
             take_up::{TakenUp, Wanted},
         },
         labels_mistyped,
@@ -151,6 +151,10 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         return Err(usage("--from-records takes runs made with a plug, and this case has a return port in its place"));
     }
     case.settle();
+    // A stage that this case does not have is said before the case is kept.
+    for word in args.stage.iter().chain(&args.skip).chain(&args.redo) {
+        known_as(&case, stage_named(word)?)?;
+    }
     if args.close.is_some() && !stored {
         let hint = "turnback records cases lists the cases";
         let text = format!("no case of {} and this cable is open", args.port);

@@ -99,7 +99,7 @@ pub enum Action {
         #[arg(long)]
         yes: bool,
     },
-    /// Delete old runs
+    /// Delete old runs, and the ended cases of their time
     Prune(Prune),
     /// Check the whole file for damage
     Check {

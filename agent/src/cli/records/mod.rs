@@ -24,7 +24,7 @@ use crate::{
         location,
         sqlite::{
             Store,
-            retention::{Retention, parse_age},
+            retention::{Dropped, Retention, parse_age},
         },
     },
     show::lines::tell,
@@ -280,19 +280,28 @@ fn prune(store: Option<PathBuf>, options: &Prune) -> Done {
     };
     let now_ms = jiff::Timestamp::now().as_millisecond();
     if options.dry_run {
-        let count = store.would_prune(retention, now_ms)?;
+        let dropped = dropped_in_words(store.would_prune(retention, now_ms)?);
         let kept = kept(&store, retention, now_ms)?;
-        print(&format!("{count} of {} runs would be dropped\n{kept}", store.count(&Filter::default())?))?;
+        print(&format!("{dropped} would be dropped, of {}\n{kept}", counted(store.count(&Filter::default())?, "run")))?;
         return Ok(ExitCode::SUCCESS);
     }
     if options.automatic {
         store.set_retention(Some(retention))?;
     }
     let kept = kept(&store, retention, now_ms)?;
-    let count = store.prune(retention, now_ms)?;
+    let dropped = dropped_in_words(store.prune(retention, now_ms)?);
     store.give_room_back()?;
-    print(&format!("{count} runs dropped, {} left\n{kept}", store.count(&Filter::default())?))?;
+    print(&format!("{dropped} dropped, {} left\n{kept}", counted(store.count(&Filter::default())?, "run")))?;
     Ok(ExitCode::SUCCESS)
+}
+
+/// `155 runs and 9 cases`.
+fn dropped_in_words(dropped: Dropped) -> String {
+    let runs = counted(dropped.runs, "run");
+    match dropped.cases {
+        0 => runs,
+        cases => format!("{runs} and {}", counted(cases, "case")),
+    }
 }
 
 fn check(store: Option<PathBuf>, json: bool) -> Done {

@@ -40,13 +40,6 @@ pub struct SerialEntry {
     pub why_not: Vec<String>,
 }
 
-impl SerialEntry {
-    /// Why a run could not begin, other than that the line is in service.
-    pub fn missing_rights(&self) -> Vec<String> {
-        self.why_not.iter().filter(|why| !self.in_service.contains(why)).cloned().collect()
-    }
-}
-
 /// Every serial line with hardware behind it, by name. Opens none.
 pub fn serial_ports() -> Vec<SerialEntry> {
     let places = Places::default();
@@ -61,6 +54,18 @@ pub fn serial_port(name: &str) -> Option<SerialEntry> {
     Some(SerialEntry { name: name.to_owned(), ..entry(&device, &Places::default(), &BTreeMap::new()) })
 }
 
+/// The right that a run on this line would lack; none where there is no such line.
+pub fn missing_right(name: &str) -> Option<String> {
+    right_missing(&Device::find(name).ok()?)
+}
+
+fn right_missing(device: &Device) -> Option<String> {
+    let path = device.path.display();
+    (!super::sys::may_open(&device.path)).then(|| {
+        format!("no right to read and write {path} (to get it: join the group that owns the file, or work as root)")
+    })
+}
+
 fn entry(device: &Device, places: &Places, links: &BTreeMap<String, Vec<String>>) -> SerialEntry {
     let facts = Facts::read(Path::new("/sys"), device.number);
     let path = device.path.to_string_lossy().into_owned();
@@ -68,12 +73,8 @@ fn entry(device: &Device, places: &Places, links: &BTreeMap<String, Vec<String>>
         places.holders(device).iter().map(|holder| holder.reason(&device.path).text).collect();
     let held = PortLock::held_named(&device.lock_key());
     let under_test = held.is_some();
-    let mut why_not: Vec<String> = held.into_iter().chain(in_service.iter().cloned()).collect();
-    if !super::sys::may_open(&device.path) {
-        why_not.push(format!(
-            "no right to read and write {path} (to get it: join the group that owns the file, or work as root)"
-        ));
-    }
+    let why_not: Vec<String> =
+        held.into_iter().chain(in_service.iter().cloned()).chain(right_missing(device)).collect();
     SerialEntry {
         kind: Kind::Serial,
         stable_names: links.get(&path).cloned().unwrap_or_default(),

@@ -168,30 +168,7 @@ impl<'a> CaseRunner<'a> {
     /// # Errors
     /// A segment that the case does not have.
     pub fn known_as(&self, name: StageName) -> Result<StageName, CaseError> {
-        let whole = |spot: Spot| match spot {
-            Spot::FarEnd(Some(segment)) => {
-                let segments = &self.case.segments;
-                match segments.iter().position(|known| *known == segment) {
-                    Some(index) if index + 1 == segments.len() => Ok(Spot::FarEnd(None)),
-                    Some(_) => Ok(Spot::FarEnd(Some(segment))),
-                    None => Err(CaseError::NoSuchSegment {
-                        segment,
-                        known: if segments.is_empty() {
-                            "it has none (--segments)".into()
-                        } else {
-                            segments.join(", ")
-                        },
-                    }),
-                }
-            }
-            spot => Ok(spot),
-        };
-        Ok(match name {
-            StageName::At(spot) => StageName::At(whole(spot)?),
-            StageName::Soak(spot) => StageName::Soak(whole(spot)?),
-            StageName::TwoPairs(spot) => StageName::TwoPairs(whole(spot)?),
-            other => other,
-        })
+        known_as(&self.case, name)
     }
 
     /// Carries out a stage from its beginning to its end. `return_port` takes the place of the plug.
@@ -431,4 +408,31 @@ impl<'a> CaseRunner<'a> {
             self.unkept.get_or_insert(error);
         }
     }
+}
+
+/// The name under which a case knows a stage: the far end of the last segment is that of the cable.
+///
+/// # Errors
+/// A segment that the case does not have.
+pub fn known_as(case: &Case, name: StageName) -> Result<StageName, CaseError> {
+    let whole = |spot: Spot| match spot {
+        Spot::FarEnd(Some(segment)) => {
+            let segments = &case.segments;
+            match segments.iter().position(|known| *known == segment) {
+                Some(index) if index + 1 == segments.len() => Ok(Spot::FarEnd(None)),
+                Some(_) => Ok(Spot::FarEnd(Some(segment))),
+                None => Err(CaseError::NoSuchSegment {
+                    segment,
+                    known: if segments.is_empty() { "it has none (--segments)".into() } else { segments.join(", ") },
+                }),
+            }
+        }
+        spot => Ok(spot),
+    };
+    Ok(match name {
+        StageName::At(spot) => StageName::At(whole(spot)?),
+        StageName::Soak(spot) => StageName::Soak(whole(spot)?),
+        StageName::TwoPairs(spot) => StageName::TwoPairs(whole(spot)?),
+        other => other,
+    })
 }
