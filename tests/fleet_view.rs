@@ -8,6 +8,7 @@ use std::{
     net::SocketAddr,
     path::Path,
     process::{Child, Command, Stdio},
+    thread,
     time::{Duration, Instant},
 };
 
@@ -358,10 +359,17 @@ fn asks_for_checks(demo: &mut Serving, folder: &Path) {
     let what_became_of = |request: &str| demo.get(&format!("/api/1/checks/{request}")).json();
     let refused = asked(&order("quay0", "no-such-profile"));
     wait_until("the machine refused it", || what_became_of(&refused)["state"] == "refused");
-    assert!(what_became_of(&refused)["says"].as_str().expect("why").contains("no-such-profile"));
-    let done = asked(&order("quay0", "quick"));
+    let why = what_became_of(&refused);
+    assert!(why["says"].as_str().expect("why").contains("no-such-profile"), "{why}");
+    let mut done = asked(&order("quay0", "quick"));
     wait_until("the run is over and its report is here", || {
         let found = what_became_of(&done);
+        // The demo tests by itself as well, and two runs of one port at once there are not.
+        if found["state"] == "refused" && found["says"].to_string().contains("a run of it is on") {
+            thread::sleep(Duration::from_secs(1));
+            done = asked(&order("quay0", "quick"));
+            return false;
+        }
         found["state"] == "done" && found["is_here"] == true
     });
     let found = what_became_of(&done);

@@ -19,19 +19,19 @@ impl RunningAgent {
     /// Asks for a check; the id of its run.
     pub(super) fn ask_for(&self, order: StartOrder, by: &str) -> Result<String, AgentError> {
         let value = |name, given: &str, allowed: String| AgentError::Value { name, given: given.to_owned(), allowed };
+        let config = Arc::clone(&self.shared.status().config);
+        // A profile that nobody knows is refused as such, whatever the port is doing now.
+        let named = order.profile.as_ref().map(|name| match config.rounds.iter().find(|r| r.profile.name == *name) {
+            Some(round) => Ok(round.profile.clone()),
+            None => Profile::named(name).map_err(|e| value("profile", name, e.to_string())),
+        });
+        let named = named.transpose()?;
         let usual = self.can_start(&order.port, None)?;
         let mut status = self.shared.status();
-        let config = Arc::clone(&status.config);
         let round = status.ports.get(&order.port).and_then(|port| config.rounds.get(*port.rounds.first()?));
-        let profile = match &order.profile {
-            None => match usual {
-                Some(profile) => profile,
-                None => Profile::named("quick").map_err(|e| AgentError::NotNow(e.to_string()))?,
-            },
-            Some(name) => match config.rounds.iter().find(|r| r.profile.name == *name) {
-                Some(round) => round.profile.clone(),
-                None => Profile::named(name).map_err(|e| value("profile", name, e.to_string()))?,
-            },
+        let profile = match named.or(usual) {
+            Some(profile) => profile,
+            None => Profile::named("quick").map_err(|e| AgentError::NotNow(e.to_string()))?,
         };
         let placement = match &order.placement {
             None => round.and_then(|round| round.placement),
