@@ -3,6 +3,7 @@
 //! [`links`], [`offloads`], [`queues`] and [`load`] carry out tests on ports, [`halt`] says how one ends early. Every
 //! setting that a test changes is noted first, as in a check, so that it is restored after a kill too.
 
+mod each;
 mod halt;
 mod links;
 mod load;

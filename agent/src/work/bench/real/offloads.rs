@@ -2,31 +2,18 @@
 
 use turnback_core::bench::facts::{Facts, OffloadItem};
 
-use super::{halt::Halt, load::ready_to_send, ready::frames};
+use super::{each::on_each, halt::Halt};
 use crate::engine::cancel::Cancel;
 
 /// What the card computes in place of the host, item by item, all ports together.
 pub(super) fn offloads(names: &[String], count: u32, cancel: &Cancel) -> Result<Facts, Halt> {
+    let found = on_each(names, cancel, |port, is_ended| port.offloads(count, is_ended))?;
     let mut items: Vec<OffloadItem> = Vec::new();
-    for mut port in ready_to_send(names, cancel)? {
-        if port.runner.take().is_none() {
-            continue;
+    for item in found.into_iter().flat_map(|(_, items)| items) {
+        match items.iter_mut().find(|known| known.name == item.name) {
+            Some(known) => (known.frames, known.wrong) = (known.frames + item.frames, known.wrong + item.wrong),
+            None => items.push(item),
         }
-        let found = frames(&mut *port.port)?.offloads(count, &mut || cancel.is_cancelled())?;
-        if cancel.is_cancelled() {
-            return Err(Halt::Ended);
-        }
-        let Some(found) = found else {
-            let why = "frames of the Internet protocols do not come back, though probes do";
-            return Err(Halt::CutOff(format!("{}: {why}", port.name)));
-        };
-        for item in found {
-            match items.iter_mut().find(|known| known.name == item.name) {
-                Some(known) => (known.frames, known.wrong) = (known.frames + item.frames, known.wrong + item.wrong),
-                None => items.push(item),
-            }
-        }
-        port.port.restore();
     }
     Ok(Facts::Offloads { items })
 }

@@ -2,26 +2,11 @@
 
 use turnback_core::bench::{facts::Facts, queues::PortQueues};
 
-use super::{halt::Halt, load::ready_to_send, ready::frames};
+use super::{each::on_each, halt::Halt};
 use crate::engine::cancel::Cancel;
 
 /// What is seen on the queues of each port, with so many flows for each queue.
 pub(super) fn queues(names: &[String], flows: u32, cancel: &Cancel) -> Result<Facts, Halt> {
-    let mut ports = Vec::new();
-    for mut port in ready_to_send(names, cancel)? {
-        if port.runner.take().is_none() {
-            continue;
-        }
-        let found = frames(&mut *port.port)?.queues(flows, &mut || cancel.is_cancelled())?;
-        if cancel.is_cancelled() {
-            return Err(Halt::Ended);
-        }
-        let Some(found) = found else {
-            let why = "frames of the Internet protocols do not come back, though probes do";
-            return Err(Halt::CutOff(format!("{}: {why}", port.name)));
-        };
-        ports.push(PortQueues { port: port.number, ..found });
-        port.port.restore();
-    }
-    Ok(Facts::Queues { ports })
+    let found = on_each(names, cancel, |port, is_ended| port.queues(flows, is_ended))?;
+    Ok(Facts::Queues { ports: found.into_iter().map(|(port, found)| PortQueues { port, ..found }).collect() })
 }
