@@ -294,6 +294,24 @@ fn a_step_is_slowed_five_times_at_most() {
     assert!(rates.len() == 6 && lost > 0 && repeated, "{rates:?} {lost} {repeated}");
 }
 
+/// Whoever pulled the plug waits for no slower steps, each as long as the first.
+#[test]
+fn a_step_in_which_the_line_fell_silent_is_not_repeated() {
+    let mut profile = profile();
+    (profile.sizes_bytes, profile.time) = (vec![64], Duration::from_secs(8));
+    profile.patterns.truncate(1);
+    let slowed = |pulled: &str| {
+        let host = format!("[port]\nreceive_ring_frames = 4\n[host]\nframes_per_second_max = 1000\n{pulled}");
+        let mut count = 0;
+        let mut say = |event| count += u32::from(matches!(event, Event::Slowed { .. }));
+        let once = CheckOptions { confirm: false, ..options(1, &profile) };
+        check_at(&mut port(&host, 1), once, &mut say, &Cancel::default());
+        count
+    };
+    let pulled = "[[faults]]\nplace = \"plug\"\nkind = { drop = { ratio = 1.0 } }\nfrom_s = 3.0\n";
+    assert_eq!((slowed(""), slowed(pulled)), (1, 0));
+}
+
 /// A plug pulled a moment before the end has lost no more than a bad line loses, and returns nothing of what is sent
 /// then. A line that goes on losing does return some of it.
 #[test]
