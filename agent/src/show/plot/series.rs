@@ -61,7 +61,7 @@ const BOTTOM: f64 = 26.0;
 
 /// Draws it.
 pub fn draw(plot: &Series) -> String {
-    let mut svg = Svg::new(plot.id, WIDTH, HEIGHT);
+    let mut svg = Svg::new(plot.id, WIDTH, HEIGHT).in_class("plot series");
     let base = HEIGHT - BOTTOM;
     let x = |value: f64| LEFT + 8.0 + plot.x.at(value) * (WIDTH - LEFT - RIGHT - 16.0);
     let y = |value: f64| base - plot.y.at(value) * (base - TOP);

@@ -6,6 +6,7 @@ use std::fmt::Write;
 #[derive(Debug)]
 pub struct Svg {
     id: &'static str,
+    class: &'static str,
     width: f64,
     height: f64,
     body: String,
@@ -25,7 +26,12 @@ pub enum Anchor {
 impl Svg {
     /// An empty drawing; `id` must be unique on the page.
     pub fn new(id: &'static str, width: f64, height: f64) -> Self {
-        Self { id, width, height, body: String::new() }
+        Self { id, class: "plot", width, height, body: String::new() }
+    }
+
+    /// The same, under these classes of the style sheet.
+    pub fn in_class(self, class: &'static str) -> Self {
+        Self { class, ..self }
     }
 
     /// A line from `a` to `b`.
@@ -91,7 +97,7 @@ impl Svg {
 
     /// The whole element, with its name and description for those who cannot see it.
     pub fn finish(self, title: &str, description: &str) -> String {
-        let Self { id, width, height, body } = self;
+        let Self { id, class, width, height, body } = self;
         let hatch = if body.contains("-hatch)") {
             format!(
                 "<defs><pattern id=\"{id}-hatch\" width=\"4\" height=\"4\" patternUnits=\"userSpaceOnUse\" \
@@ -101,7 +107,7 @@ impl Svg {
             String::new()
         };
         format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"plot\" viewBox=\"0 0 {} {}\" role=\"img\" \
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" class=\"{class}\" viewBox=\"0 0 {} {}\" role=\"img\" \
              aria-labelledby=\"{id}-title {id}-description\"><title id=\"{id}-title\">{}</title>\
              <desc id=\"{id}-description\">{}</desc>{hatch}{body}</svg>",
             n(width),
