@@ -315,7 +315,7 @@ const ISOLATE_AFTER: &str = "Examples:\n  \
     turnback isolate /dev/ttyS1 --cable Q-12 --wiring de9            a serial line\n\n\
     Answers: Enter or yes (the plug is in), skip [STAGE] [WHY], redo STAGE, correct STAGE STAGE, plug LABEL,\n\
     on PORT, passes, fails, leave, help.\n\
-    The case is saved after each stage, so you can leave and continue later. Exit status: as for check; 3 if
+    The case is saved after each stage, so you can leave and continue later. Exit status: as for check; 3 if\n\
     nothing has failed and stages are left.";
 
 const CHECK_AFTER: &str = "Examples:\n  \

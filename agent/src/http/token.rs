@@ -30,7 +30,9 @@ pub enum TokenError {
         source: io::Error,
     },
     /// It cannot be read, or others can read it.
-    #[error("the token file cannot be used; remove it to get a new one")]
+    #[error(
+        "the token file cannot be used: make it readable by its owner alone (chmod 600), or remove it to get a new one"
+    )]
     Secret(#[from] SecretError),
     /// What is in it is no token.
     #[error(

@@ -459,14 +459,14 @@ impl Sending {
                 status.troubles.remove(MATTER);
             }
         }
-        let told = match untaken.is_empty() {
+        if status.troubles.contains_key(UNTAKEN) == untaken.is_empty() {
+            // That it began or ended, the fleet hears at once.
+            self.next_beat = Instant::now();
+        }
+        match untaken.is_empty() {
             true => status.troubles.remove(UNTAKEN),
             false => status.troubles.insert(UNTAKEN, format!("the broker does not take {}", untaken.join("; "))),
         };
-        if told.is_none() != untaken.is_empty() {
-            // The fleet hears of it at once.
-            self.next_beat = Instant::now();
-        }
         if let Some(figures) = &mut status.figures.fleet {
             figures.set_aside = aside.map_or(0, |aside| aside.count);
             figures.connected = connected;

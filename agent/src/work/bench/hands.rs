@@ -52,7 +52,7 @@ pub(super) fn look(test: &CardTest, again: bool) -> Hands {
         _ => format!("look at card {card} and say which port's light blinks: 1 to {all}, or \"none\""),
     };
     let (hands, why) = match again {
-        false => (which, "a port that is looked for by its light must be the one that blinks"),
+        false => (which, "people find a port by its light, so the right one must blink"),
         true => (format!("once more: {which}"), "another light was expected"),
     };
     Hands { hands, why: why.to_owned(), cautions: Vec::new() }

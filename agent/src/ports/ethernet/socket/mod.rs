@@ -1,9 +1,8 @@
 //! Raw Ethernet frames out of one interface and back, over Linux packet sockets.
 //!
 //! Read in this order: `frame` (what goes out and what comes in), `sender`, `ring` (where everything arrives), `stamp`
-//! (clocks), `vnet` (what an adapter computes), `spread`
-//! (which queue a frame takes), `error`. `packet` holds what all kinds of socket have in common, and
-//! `sys` every unsafe line.
+//! (clocks), `vnet` (what an adapter computes), `spread` (which queue a frame takes), `error`. `packet` holds what all
+//! kinds of socket have in common, and `sys` every unsafe line.
 //!
 //! One ring hears echoes and foreign frames alike. A second socket for the foreign ones was tried and given up: turning
 //! each probe away there costs an echo a twentieth of its time, an echo whose EtherType was damaged would be found out
