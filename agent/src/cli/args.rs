@@ -313,10 +313,10 @@ const ISOLATE_AFTER: &str = "Examples:\n  \
     turnback isolate quay7 --cable Q-12 --redo at-port               repeat a stage: the plug was loose\n  \
     turnback isolate quay7 --cable Q-12 --return-port quay8          a cable with both ends here, at its full speed\n  \
     turnback isolate /dev/ttyS1 --cable Q-12 --wiring de9            a serial line\n\n\
-    Answers: Enter or yes (the plug is in), skip [STAGE] [WHY], redo STAGE, correct STAGE STAGE, plug LABEL,\n\
-    on PORT, passes, fails, leave, help.\n\
-    The case is saved after each stage, so you can leave and continue later. Exit status: as for check; 3 if\n\
-    nothing has failed and stages are left.";
+    Answers: Enter or yes (the plug is in), skip [STAGE] [WHY], redo STAGE, correct STAGE STAGE,\n\
+    plug LABEL, on PORT, passes, fails, leave, help.\n\
+    The case is saved after each stage, so you can leave and continue later.\n\
+    Exit status: as for check; 3 if nothing has failed and stages are left.";
 
 const CHECK_AFTER: &str = "Examples:\n  \
     turnback check sim:bad-cable                      a simulated cable with a fault\n  \
