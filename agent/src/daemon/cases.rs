@@ -8,7 +8,7 @@ use turnback_core::{
     base::caution::LOCAL_CODES_FIRST,
     document::{
         Document, DocumentKind,
-        case::{Case, CaseState, Ended, Move, Showing, Stage, StageName, ahead::Outlook},
+        case::{Case, CaseState, Ended, Move, Stage, StageName, ahead::Outlook},
     },
     plan::Profile,
 };
@@ -270,27 +270,20 @@ pub fn view(case: &Case, running: Option<String>, reserves: bool, others: impl F
             let why = stage.why.as_deref().unwrap_or("no reason is known");
             format!("stage {} was not carried out: {why}", stage.name)
         }),
-        stages: case.stages.iter().map(stage_view).collect(),
+        stages: case.stages.iter().map(|stage| stage_view(case, stage)).collect(),
         next,
         running,
         verdict: Some(case.verdict.clone()),
     }
 }
 
-fn stage_view(stage: &Stage) -> StageView {
+fn stage_view(case: &Case, stage: &Stage) -> StageView {
     let result = match (&stage.result, stage.ended) {
         (None, Ended::Done) if stage.pairs.is_some() => {
             stage.pairs.as_ref().map(ToString::to_string).unwrap_or_default()
         }
         (Some(result), Ended::Done) => {
-            let shows = match result.showing {
-                Showing::Passes => "passes",
-                Showing::Fails => "fails",
-                Showing::HostFails => "this computer fails",
-                Showing::Neither => "undecided",
-                Showing::NotTested => "not tested",
-            };
-            format!("{shows}: {}", result.text)
+            format!("{}: {}", case.shows(stage).unwrap_or_default(), result.text)
         }
         (_, Ended::Begun) => "running".to_owned(),
         (_, Ended::Skipped) => "skipped".to_owned(),

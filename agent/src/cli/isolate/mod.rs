@@ -231,10 +231,10 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     Ok(status)
 }
 
-/// As for one run; but a case in which nothing has failed yet passes only at its end.
+/// As for one run; but what an open case points to is no verdict yet.
 fn exit_status(case: &Case) -> u8 {
     match (case.state, case.verdict.outcome) {
-        (CaseState::Open, Outcome::Pass) => Outcome::Undecided,
+        (CaseState::Open, Outcome::Pass | Outcome::Fault) => Outcome::Undecided,
         (_, outcome) => outcome,
     }
     .exit_status()

@@ -143,8 +143,9 @@ impl Session<'_> {
         if self.args.yes {
             refuse_hands(Some(next))?;
         }
+        let prompt = self.prompt(next, known_good);
         loop {
-            let answer = match self.answers.next() {
+            let answer = match self.answers.next(prompt) {
                 Ok(Some(Ok(answer))) => answer,
                 Ok(Some(Err(text))) => {
                     tell!("{}", wrapped("", &text, message_width()));
@@ -197,7 +198,10 @@ impl Session<'_> {
                 },
                 Answer::Redo(name) => match self.runner.known_as(name) {
                     Ok(name) if self.runner.was_done(&name) => {
-                        let told = format!("Stage {name} is set aside. What it showed counts for nothing.");
+                        let told = match self.runner.was_skipped(&name) {
+                            true => format!("Stage {name} is no longer skipped."),
+                            false => format!("Stage {name} is set aside. What it showed counts for nothing."),
+                        };
                         tell!("{}", wrapped("", &told, message_width()));
                         self.runner.set_aside(&name);
                         return self.repeat(&name);
@@ -222,6 +226,18 @@ impl Session<'_> {
                     }
                 }
             }
+        }
+    }
+
+    /// What can be answered at this stage, in the few words of a prompt.
+    fn prompt(&self, next: &Move, known_good: bool) -> &'static str {
+        match &self.runner.case.options.known_good {
+            None if known_good && next.stage == StageName::KnownGoodPort => {
+                "Type \"on PORT\" when it is in that port of this machine, or \"passes\" or \"fails\" if you tried it \
+                 elsewhere, or \"help\" >"
+            }
+            None if known_good => "Type \"on PORT\" when it is done: that port of this machine; or \"help\" >",
+            Some(_) | None => answer::WHEN_DONE,
         }
     }
 
@@ -288,8 +304,9 @@ impl Session<'_> {
     }
 
     fn tell_last(&self) {
-        let done = self.runner.case.stages.iter().rev().find(|s| s.ended == Ended::Done);
-        if let Some(line) = done.and_then(|stage| text::stage_line(stage, message_width())) {
+        let case = &self.runner.case;
+        let done = case.stages.iter().rev().find(|s| s.ended == Ended::Done);
+        if let Some(line) = done.and_then(|stage| text::stage_line(case, stage, message_width())) {
             tell!("{line}");
         }
     }

@@ -249,6 +249,7 @@ impl RunRow {
     fn new(run: &Run, when: String, other: Option<&str>) -> Self {
         let outcome = match run.outcome.as_str() {
             "fault" if !run.location.is_empty() => format!("fault: {}", run.location.join(" or ")),
+            "pass" if run.scope.is_some() => format!("pass {}", run.scope.as_deref().unwrap_or_default()),
             other => other.replace('-', " "),
         };
         let ratio = match (run.error_ratio, run.error_ratio_upper) {

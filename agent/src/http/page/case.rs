@@ -25,6 +25,7 @@ use crate::{
         case as case_text, figure,
         plot::stage,
         sheet::{self, layout::Trail},
+        text,
     },
 };
 
@@ -68,7 +69,7 @@ pub async fn list(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
 fn says(case: &CaseView) -> String {
     let said = case.verdict.as_ref().and_then(|verdict| match case.state == CaseState::Open.name() {
         true => case_text::so_far(verdict),
-        false => Some(case_text::headline(verdict)),
+        false => Some(text::headline(verdict)),
     });
     said.unwrap_or_else(|| "nothing yet".to_owned())
 }

@@ -241,6 +241,7 @@ mod tests {
             profile: "quick".into(),
             outcome,
             location: Vec::new(),
+            scope: None,
             rule: None,
             bit_error_ratio: ratio,
             bit_error_ratio_upper: ratio.map(|ratio| ratio + 3e-8),

@@ -133,6 +133,7 @@ impl RecordRow {
         let places: Vec<_> = line.location.iter().map(|l| l.name()).collect();
         let outcome = match line.outcome {
             Outcome::Fault if !places.is_empty() => format!("fault: {}", places.join(" or ")),
+            Outcome::Pass if line.scope.is_some() => format!("pass {}", line.scope.as_deref().unwrap_or_default()),
             other => words::outcome(other).to_owned(),
         };
         let ratio = match (line.bit_error_ratio, line.bit_error_ratio_upper) {

@@ -236,7 +236,7 @@ pub fn said(event: &Event) -> String {
             format!("heard {} bytes of something else: nothing is sent", figure::count(*foreign_bytes))
         }
         Event::Estimated { seconds, .. } | Event::LineEstimated { seconds } => {
-            format!("takes about {}", figure::seconds(seconds.ceil()))
+            format!("takes about {} if nothing fails", figure::seconds(seconds.ceil()))
         }
         Event::FirstProbesDone { sent, returned } => format!("first probes: {returned} of {sent} came back"),
         Event::StepStarted { step, of, size_bytes, pattern } => {

@@ -90,10 +90,10 @@ fn counts(case: &Case) -> Vec<(&'static str, String)> {
 fn stages(case: &Case) -> Table {
     let headings = vec!["stage", "plug", "from", "found", "failed", "of", "wrong bits", "shortest trip", "began"];
     let left_out = case.stages.len().saturating_sub(plot::ROWS_MAX);
-    Table { left_out, ..Table::new(headings, case.stages[left_out..].iter().map(stage_row)) }
+    Table { left_out, ..Table::new(headings, case.stages[left_out..].iter().map(|stage| stage_row(case, stage))) }
 }
 
-fn stage_row(stage: &Stage) -> Vec<String> {
+fn stage_row(case: &Case, stage: &Stage) -> Vec<String> {
     let name = if stage.attempt > 1 { format!("{} ({})", stage.name, stage.attempt) } else { stage.name.to_string() };
     let from = match stage.source {
         Source::Run => "run",
@@ -105,7 +105,7 @@ fn stage_row(stage: &Stage) -> Vec<String> {
     let mut row = vec![name, stage.plug.clone().unwrap_or_default(), format!("{from}{where_else}")];
     match (&stage.result, stage.ended) {
         (Some(result), Ended::Done) => row.extend([
-            case_text::showing(result.showing).to_owned(),
+            case.shows(stage).unwrap_or_default(),
             figure::count(result.tried.failed),
             figure::count(result.tried.units),
             figure::count(result.bit_errors),

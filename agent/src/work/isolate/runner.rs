@@ -344,6 +344,12 @@ impl<'a> CaseRunner<'a> {
         self.case.stages.iter().any(|s| s.name == *name && matches!(s.ended, Ended::Done | Ended::Skipped))
     }
 
+    /// Whether a stage was left out, and never done.
+    pub fn was_skipped(&self, name: &StageName) -> bool {
+        let mut all = self.case.stages.iter().filter(|s| s.name == *name);
+        all.clone().any(|s| s.ended == Ended::Skipped) && all.all(|s| s.ended != Ended::Done)
+    }
+
     /// Takes the technician's word for a stage that this machine cannot do.
     pub fn answer(&mut self, name: &StageName, passes: bool) {
         let showing = if passes { Showing::Passes } else { Showing::Fails };

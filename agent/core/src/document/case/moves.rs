@@ -21,7 +21,7 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         who: who(line, stage),
         hands: if still { STILL.to_owned() } else { hands(line, stage, attempt) },
         look: if still {
-            "Everything stays as it was in the last run.".to_owned()
+            String::new()
         } else {
             look(stage, line.case.port.kind, line.case.options.return_port.is_some()).to_owned()
         },
@@ -143,7 +143,7 @@ fn hands_with_plug(line: &Line, stage: &StageName, attempt: u32) -> String {
         StageName::Soak(spot @ Spot::FarEnd(_)) => format!("{} {MOVE_IT}", upper(&far(spot))),
         StageName::TwoPairs(spot) => format!("{} {AT_100}", upper(&far(spot))),
         StageName::OtherPlug => {
-            format!("Take {plug} out of {port} and keep it apart. Put another plug in, best one that works elsewhere.")
+            format!("Keep {plug} apart and put another plug into {port}. Best is one that passed in another port.")
         }
         StageName::KnownGoodPort => {
             format!("Put {plug}, the one that failed, into a port of the same kind that is known to work.")
@@ -189,7 +189,7 @@ fn hands_with_return_port(line: &Line, stage: &StageName, attempt: u32, back: &s
 }
 
 fn inside(port: &str) -> String {
-    format!("Nothing to do: {port} loops the signal inside its chip. A cable may stay in.")
+    format!("Leave everything as it is: {port} turns the signal back inside its chip.")
 }
 
 fn look(stage: &StageName, kind: Kind, has_return_port: bool) -> &'static str {
@@ -205,7 +205,7 @@ fn look(stage: &StageName, kind: Kind, has_return_port: bool) -> &'static str {
         }
     };
     match stage {
-        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => "Nothing to look at.",
+        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => "",
         StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort) | StageName::OtherPlug => at_port,
         StageName::KnownGoodPort if has_return_port => "This port passed in another test, and nothing else uses it.",
         StageName::KnownGoodPort => "This port passed with another plug, and nothing else uses it.",

@@ -362,9 +362,10 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
     if let Some(last) = soaks.last().filter(|v| v.shows != Showing::Passes || v.restless()) {
         let text = match last.shows {
             Showing::Passes => format!(
-                "soak: {} of {} units failed. That is below the limit on average, but all failed within {} of {} s.",
+                "soak: {} of {} {} failed. That is below the limit on average, but all failed within {} of {} s.",
                 count(last.result.tried.failed),
                 count(last.result.tried.units),
+                last.result.units(),
                 last.result.seconds_errored,
                 last.result.seconds
             ),

@@ -72,7 +72,13 @@ fn bit_errors(e: &EthernetFacts) -> Option<Finding> {
         Basis::Bits => "bits came back wrong",
         Basis::Frames => "frames failed",
     };
-    Some(blame(e, &ratio.how_sure_above(), format!("{}{}.", ratio.failed(unit), ratio.beside_limit())))
+    let mut text = format!("{}{}.", ratio.failed(unit), ratio.beside_limit());
+    // On the basis of frames the lost ones are among those that failed.
+    if ratio.basis == Basis::Bits && e.losses.wire() > 0 {
+        let (lost, tried) = (e.losses.wire(), e.frames_tried());
+        text.push_str(&format!(" Also, {} of {} frames did not come back.", count(lost), count(tried)));
+    }
+    Some(blame(e, &ratio.how_sure_above(), text))
 }
 
 fn frames_lost(e: &EthernetFacts) -> Option<Finding> {
