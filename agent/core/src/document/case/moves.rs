@@ -79,8 +79,7 @@ fn run_s(case: &Case, profile: &Profile) -> u64 {
         let takes = profile.line_seconds(asked.unwrap_or(format), &can, None).unwrap_or(profile.time.as_secs_f64());
         return (profile.listen.as_secs_f64() + takes).ceil() as u64;
     }
-    let time = profile.sends_for().unwrap_or(profile.time);
-    (profile.listen + time + profile.settle).as_secs_f64().ceil() as u64
+    profile.usual_time().as_secs_f64().ceil() as u64
 }
 
 /// How long a soak must be here: longer than the last one if that one decided nothing, and long enough for several
