@@ -412,6 +412,7 @@ impl Status {
             name: name.to_owned(),
             kind: facts.kind,
             simulated: facts.simulated,
+            medium: facts.medium,
             driver: facts.driver,
             bus: facts.bus,
             labels: port.labels.clone(),
