@@ -95,7 +95,7 @@ struct Step {
     next: NextView,
     /// Where the plug goes: a drawing.
     drawing: String,
-    /// `Stage 2 of about 4, at most 9: at-port. Its run takes 12 s.`
+    /// `Stage 2 of about 4, at most 9: plug at the port. Its run takes 12 s.`
     count: String,
     /// Cautions that are new in this case.
     unread: Vec<String>,
@@ -121,7 +121,7 @@ impl Step {
                 next.number,
                 next.of,
                 if next.of_most > next.of { format!(", at most {}", next.of_most) } else { String::new() },
-                next.stage,
+                words::stage(&next.stage),
                 time(next.time_s),
                 next.no_link_s.map_or(String::new(), |s| format!(" with a link, {} without one", time(s))),
                 match next.time_left_most_s > next.time_left_s {
@@ -151,10 +151,10 @@ pub fn is_caution_name(name: &str) -> bool {
 
 /// A stage that was done or skipped.
 struct StageLine {
+    /// Its name, for programs.
     name: String,
+    /// What that means, for people.
     stage: String,
-    /// What the name means, for people who do not know it.
-    place: String,
     result: String,
     run_href: String,
     /// It has a result that the person may not stand by.
@@ -169,8 +169,7 @@ impl StageLine {
         Self {
             name: stage.stage.clone(),
             may_be_set_aside: stage.counts && running.is_none(),
-            stage: format!("{}{again}", stage.stage),
-            place: words::stage(&stage.stage),
+            stage: format!("{}{again}", words::upper(&words::stage(&stage.stage))),
             result: match &stage.skipped {
                 Some(why) if why.is_empty() => "skipped".into(),
                 Some(why) => format!("skipped: {why}"),

@@ -16,6 +16,7 @@ use super::{
 };
 use crate::show::{
     case as case_text, figure,
+    lines::whole_seconds,
     plot::{self, Table},
 };
 
@@ -53,14 +54,6 @@ pub fn render_in_book(case: &Case, trail: Vec<Trail>) -> Result<String, askama::
     .render()
 }
 
-/// An RFC 3339 time without its fraction of a second, which is for programs.
-pub(super) fn whole_seconds(time: &str) -> String {
-    match time.split_once('.') {
-        Some((seconds, rest)) => format!("{seconds}{}", rest.trim_start_matches(|c: char| c.is_ascii_digit())),
-        None => time.to_owned(),
-    }
-}
-
 /// Who, what, where.
 fn facts(case: &Case) -> Vec<(&'static str, String)> {
     let mut facts = Vec::new();
@@ -70,7 +63,7 @@ fn facts(case: &Case) -> Vec<(&'static str, String)> {
         facts.push(("segments", case.segments.join(", ")));
     }
     facts.push(("plug", case.plug.clone().unwrap_or_else(|| "no label given".into())));
-    facts.push(("opened", case.opened_at.clone()));
+    facts.push(("opened", whole_seconds(&case.opened_at)));
     facts.push(("state", case.state.name().into()));
     facts
 }

@@ -79,8 +79,7 @@ fn run_s(case: &Case, profile: &Profile) -> u64 {
         let takes = profile.line_seconds(asked.unwrap_or(format), &can, None).unwrap_or(profile.time.as_secs_f64());
         return (profile.listen.as_secs_f64() + takes).ceil() as u64;
     }
-    let time = profile.sends_for().unwrap_or(profile.time);
-    (profile.listen + time + profile.settle).as_secs_f64().ceil() as u64
+    profile.usual_time().as_secs_f64().ceil() as u64
 }
 
 /// How long a soak must be here: longer than the last one if that one decided nothing, and long enough for several
@@ -216,30 +215,15 @@ fn look(stage: &StageName, kind: Kind, has_return_port: bool) -> &'static str {
 }
 
 fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
-    let far = *stage == StageName::CableTest || matches!(stage.spot(), Some(Spot::FarEnd(_)));
-    let inside = matches!(stage, StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal));
     let seen = line.case.stages.iter().rev().filter_map(|s| s.result.as_ref()).map(|r| r.link.medium);
     let medium = seen.chain([line.case.medium]).find(|medium| *medium != Medium::Unknown);
-    let kind = line.case.port.kind;
-    if inside {
-        return Vec::new();
-    }
-    let mut cautions = match (kind, medium) {
-        (Kind::Serial, _) => vec![Caution::SerialLevels],
-        (Kind::Ethernet, Some(Medium::Fibre)) => vec![Caution::LaserLight, Caution::ReceiverOverload],
-        (Kind::Ethernet, Some(Medium::DirectAttach | Medium::Virtual)) => Vec::new(),
-        // Where the port does not say, copper is the likelier, light the more dangerous.
-        (Kind::Ethernet, None | Some(Medium::Unknown)) => vec![Caution::PowerOverEthernet, Caution::LaserLight],
-        (Kind::Ethernet, Some(Medium::Copper)) => vec![Caution::PowerOverEthernet],
+    let placement = match stage {
+        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => Placement::Internal,
+        StageName::CableTest => Placement::FarEnd,
+        _ if matches!(stage.spot(), Some(Spot::FarEnd(_))) => Placement::FarEnd,
+        _ => Placement::AtPort,
     };
-    if far && !matches!(medium, Some(Medium::Fibre | Medium::Virtual | Medium::DirectAttach)) {
-        match kind {
-            Kind::Ethernet => cautions.extend([Caution::RingingVoltage, Caution::GroundPotential]),
-            // A serial cable does not fit a telephone socket.
-            Kind::Serial => cautions.push(Caution::GroundPotential),
-        }
-    }
-    cautions
+    line.case.port.kind.cautions(medium.unwrap_or_default(), placement)
 }
 
 const MOVE_IT: &str = "During the run, move the cable and its connectors gently, one after the other, with pauses.";

@@ -386,7 +386,7 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
     }
     let conclusion = Conclusion::new(Outcome::Pass, &[], "Every stage passes. There is no fault now.".to_owned());
     let passed: Vec<String> =
-        (0..=line.far).filter(|k| line.history(*k).passes > 0).map(|k| line.spot(k).to_string()).collect();
+        (0..=line.far).filter(|k| line.history(*k).passes > 0).map(|k| line.spot(k).in_words()).collect();
     let proved = format!("the limit is proved at {}", listed(&passed));
     let conclusion = match soaks.last() {
         Some(last) => conclusion
