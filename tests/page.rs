@@ -121,7 +121,7 @@ impl Visit {
                 self.browser.go(case.as_str().expect("an address"));
             }
         }
-        self.browser.until("/decided|exhausted/.test(document.querySelector('.subject').textContent)");
+        self.browser.until("/decided|no stage left/.test(document.querySelector('.subject').textContent)");
         self.look(&format!("{name}-over"));
         self.browser.follow("a[href$='/sheet']");
         self.browser.until("document.body.innerText.includes('Report of a case')");

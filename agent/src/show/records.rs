@@ -49,7 +49,7 @@ pub fn cases(rows: &[CaseRow], width: usize) -> String {
                 minute(&row.changed_at),
                 plain(&row.port),
                 plain(&row.cable),
-                state(&row.state).to_owned(),
+                CaseState::said(&row.state).to_owned(),
                 plain(&row.says()),
             ]
         })
@@ -62,14 +62,6 @@ fn ratio(record: &Record) -> String {
     match (record.ratio(), record.error_ratio_upper) {
         (Some(0.0), Some(upper)) => format!("below {}", figure::ratio(upper)),
         (ratio, _) => ratio.map_or("-".into(), figure::ratio),
-    }
-}
-
-/// A stored state for people.
-fn state(name: &str) -> &str {
-    match name == CaseState::Exhausted.name() {
-        true => CaseState::Exhausted.in_words(),
-        false => name,
     }
 }
 

@@ -59,7 +59,7 @@ pub async fn list(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
         when,
         port: case.port,
         cable: case.cable.map_or(String::new(), |cable| format!("cable {cable}, ")),
-        state: case.state,
+        state: CaseState::said(&case.state).to_owned(),
     };
     let cases = cases.into_iter().zip(words::moments(&opened, &around.clock)).map(line).collect();
     filled(&Cases { around, cases })
@@ -79,6 +79,8 @@ fn says(case: &CaseView) -> String {
 struct Case {
     around: Around,
     case: CaseView,
+    /// Whether anything is left to do in it.
+    state: String,
     href: String,
     opened: String,
     port_href: String,
@@ -216,6 +218,7 @@ pub async fn one(
         href: words::case_href(&case.case),
         port_href: words::port_href(&case.port),
         headline: says(&case),
+        state: CaseState::said(&case.state).to_owned(),
         live: running.map(|run| LiveLine::new(run, now_ms)),
         waiting: queued,
         step: case.next.clone().map(|next| Step::new(next, drawing, &read)),

@@ -176,6 +176,12 @@ impl CaseState {
             Self::Exhausted => "undecided, no stage left",
         }
     }
+
+    /// The same for a stored name; one that is not known stays as it is.
+    pub fn said(name: &str) -> &str {
+        let all = [Self::Open, Self::Decided, Self::Exhausted, Self::Closed];
+        all.into_iter().find(|state| state.name() == name).map_or(name, |state| state.in_words())
+    }
 }
 
 /// Who makes a move.
