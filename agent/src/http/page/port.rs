@@ -101,7 +101,7 @@ pub async fn view(
         }),
         proof: view.proof_ends_ms.map_or(String::new(), |ends| words::age(ends - now_ms)),
         why: why(&view, &line, &advice),
-        drifts: view.drifts.iter().filter(|drift| !standing.why.contains(*drift)).cloned().collect(),
+        drifts: drifts(&view),
         advice,
         live: view.running.as_ref().map(|run| LiveLine::new(run, now_ms)),
         waiting: waiting(&book, &view.name, now_ms),
@@ -162,6 +162,13 @@ fn advice(view: &PortView, line: &PortLine) -> String {
 fn why(view: &PortView, line: &PortLine, advice: &str) -> String {
     let why = words::sentence(words::plainly(&view.standing.why));
     if line.is_proven || advice.contains(&why) { String::new() } else { why }
+}
+
+/// Figures that drift, where neither the reason nor a confirmed fault says more.
+fn drifts(view: &PortView) -> Vec<String> {
+    let standing = &view.standing;
+    let is_news = |drift: &&String| standing.state != State::Failed && !standing.why.contains(*drift);
+    view.drifts.iter().filter(is_news).cloned().collect()
 }
 
 /// What carries the bits, by the last run or else by the list of ports.
