@@ -92,6 +92,12 @@ pub fn begin(
         let allowed = "a profile of steps or a soak, such as quick";
         case.options.profile = Some(chosen.ok_or_else(|| value("profile", name, allowed))?);
     }
+    if let (Some(plug), true) = (&order.plug, order.stage == StageName::OtherPlug.to_string())
+        && case.plug.as_ref() == Some(plug)
+    {
+        let why = "this stage needs another plug than the one of the case";
+        return Err(value("plug", plug, why));
+    }
     // A plug of the stage `other-plug` is another by its nature; else it takes the place of the one before.
     if let Some(plug) = order.plug.as_ref().filter(|_| order.stage != StageName::OtherPlug.to_string()) {
         case.plug = Some(plug.clone());

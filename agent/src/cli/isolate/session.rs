@@ -84,7 +84,7 @@ impl Session<'_> {
     fn correct(&mut self, entered: StageName, was: StageName) -> Result<(), String> {
         let known = |name| self.runner.known_as(name).map_err(|error| error.to_string());
         let (entered, was) = (known(entered)?, known(was)?);
-        if self.runner.correct(&entered, &was) { Ok(()) } else { Err(format!("Stage {entered} has not been done.")) }
+        self.runner.correct(&entered, &was)
     }
 
     pub(super) fn lead(&mut self) -> Result<(), Failure> {
@@ -168,6 +168,9 @@ impl Session<'_> {
                     None => tell("", "Which other port do you use? Type \"on PORT\" for a port of this machine."),
                 },
                 Answer::Go => return Ok(Wish::Do(Equipment::default())),
+                Answer::Plug(label) if self.runner.wrong_plug(&next.stage, &label).is_some() => {
+                    tell("", self.runner.wrong_plug(&next.stage, &label).unwrap_or_default());
+                }
                 Answer::Plug(label) => match (known_good, self.runner.case.options.known_good.clone()) {
                     (false, _) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port: None })),
                     (true, on_port @ Some(_)) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port })),
@@ -184,6 +187,11 @@ impl Session<'_> {
                     return Ok(Wish::Again);
                 }
                 Answer::Shows(_) if known_good => tell("", "This stage can be done at this machine only."),
+                Answer::On(_) | Answer::Shows(_)
+                    if next.stage == StageName::KnownGoodPort && self.runner.case.capabilities.moves_plug =>
+                {
+                    tell("", "This simulated rig has a good port of its own and moves its plug itself: press Enter.")
+                }
                 Answer::On(_) | Answer::Shows(_) => {
                     tell("", "That answers a stage that uses another port, and this one does not.")
                 }

@@ -6,7 +6,7 @@ use super::{Case, Move, Who};
 use crate::base::caution::Caution;
 use crate::base::figure::upper;
 use crate::base::placement::Placement;
-use crate::document::case::stage::Showing;
+use crate::document::case::stage::{Ended, Showing};
 use crate::kind::Kind;
 use crate::kind::ethernet::link::{LINK_PATIENCE, Medium};
 use crate::kind::serial::format::{LineCapabilities, LineFormat};
@@ -19,8 +19,12 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         stage: stage.clone(),
         attempt,
         who: who(line, stage),
-        hands: if still { STILL.to_owned() } else { hands(line, stage, attempt) },
-        look: if still {
+        hands: match in_place(line, stage) {
+            _ if still => STILL.to_owned(),
+            Some(hands) => hands,
+            None => hands(line, stage, attempt),
+        },
+        look: if still || in_place(line, stage).is_some() {
             String::new()
         } else {
             look(stage, line.case.port.kind, line.case.options.return_port.is_some()).to_owned()
@@ -29,6 +33,18 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         cautions: if still { Vec::new() } else { cautions(line, stage) },
         time_s: time_s(line, stage),
         no_link_s: no_link_s(line, stage),
+    }
+}
+
+/// What is left to do for a longer run right after one at the same place: to fit everything again would spoil it.
+fn in_place(line: &Line, stage: &StageName) -> Option<String> {
+    let last = line.case.stages.last().filter(|last| last.ended == Ended::Done)?;
+    let same = matches!(last.name, StageName::At(_) | StageName::Soak(_)) && last.name.spot() == stage.spot();
+    match stage {
+        StageName::Soak(Spot::AtPort) if same => Some(UNTOUCHED.to_owned()),
+        StageName::Soak(Spot::FarEnd(_)) if same => Some(format!("Leave the plug where it is. {MOVE_IT}")),
+        StageName::TwoPairs(_) if same => Some(format!("Leave the plug where it is. {AT_100}")),
+        _ => None,
     }
 }
 
@@ -228,6 +244,8 @@ fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
 
 const MOVE_IT: &str = "During the run, move the cable and its connectors gently, one after the other, with pauses.";
 const AT_100: &str = "The speed is set for you. Move the cable gently during the run.";
+/// A longer run with the plug in the port, after a short one.
+const UNTOUCHED: &str = "Leave everything as it is, and do not touch it during the run.";
 /// Nothing to do for a run that is only repeated.
 const STILL: &str = "Leave everything as it is.";
 /// A soak that decided nothing is repeated so many times as long. Our own choice.

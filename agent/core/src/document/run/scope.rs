@@ -21,12 +21,18 @@ impl Report {
         }
     }
 
-    /// The highest load of all steps, where that is so light that what fails under load may have been missed.
+    /// The highest load of all steps that count, where that is so light that what fails under load may have been missed.
     fn light_load(&self, mbps: u32) -> Option<String> {
         let has_line_rate = self.ethernet().is_some_and(|detail| detail.capabilities.has_line_rate);
         let octets = |step: &StepReport| f64::from(step.size_bytes) + LINE_OVERHEAD_BYTES as f64;
         let share = |step: &StepReport| step.frames_per_second * octets(step) * 8.0 / (f64::from(mbps) * 1e6);
-        let highest = self.steps.iter().map(share).reduce(f64::max).filter(|_| has_line_rate)?;
+        let highest = self
+            .steps
+            .iter()
+            .filter(|step| !step.repeated_slower)
+            .map(share)
+            .reduce(f64::max)
+            .filter(|_| has_line_rate)?;
         let percent = (100.0 * highest).round();
         match highest < LIGHT {
             true if percent < 1.0 => Some("at less than 1 % of the line rate".to_owned()),

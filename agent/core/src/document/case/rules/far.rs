@@ -158,7 +158,7 @@ fn segment_fails(line: &Line) -> Option<Conclusion> {
             &[Location::Cable, Location::Port, Location::Plug],
             format!("{}: {}", line.spot(high), failure(line, high)),
         )
-        .sure("no nearer place has been seen to pass with this plug")
+        .sure("no nearer place has passed a run that could show this failure")
         .then("Put the same plug into the port itself and repeat. If it passes there, only the cable is left.");
         return Some(conclusion.want(
             search.stage(0),
