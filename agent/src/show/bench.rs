@@ -1,7 +1,7 @@
 //! Cards, lots and sampling plans for a person at a terminal.
 
 use turnback_core::{
-    base::caution::Caution,
+    base::{caution::Caution, figure::counted, labels::named},
     bench::{attempt::Attempt, card::Card, findings::Finding, procedure::TestName},
     document::{
         card_test::{CardTest, Grade, step::Hands},
@@ -18,9 +18,13 @@ use super::{
 };
 use crate::work::bench::{CardEntry, asking::BenchEvent, plugs::PlugRecord};
 
-/// What a person is asked to do.
-pub fn hands(hands: &Hands, said: &mut Vec<Caution>, width: usize) -> String {
+/// What a person is asked to do. `is_this_computer`: turnback runs on the computer whose cards are moved.
+pub fn hands(hands: &Hands, is_this_computer: bool, said: &mut Vec<Caution>, width: usize) -> String {
     let mut out = format!("\n{}\n", wrapped("do: ", &hands.hands, width));
+    if hands.is_off && is_this_computer {
+        let text = "when this computer is on again, give the same command: it goes on here";
+        out.push_str(&format!("{}\n", wrapped("  then: ", text, width)));
+    }
     out.push_str(&format!("{}\n", wrapped("  why: ", &hands.why, width)));
     out.push_str(&render_cautions(&hands.cautions, said, width));
     out
@@ -30,10 +34,16 @@ pub fn hands(hands: &Hands, said: &mut Vec<Caution>, width: usize) -> String {
 pub fn event(event: &BenchEvent) -> Option<String> {
     match event {
         BenchEvent::TestBegan { .. } => None,
+        BenchEvent::TestEnded { card, test, failed, again: true, .. } if failed.is_empty() => {
+            Some(one_line(&format!("  {card}: {} passes now", test.name())))
+        }
         BenchEvent::TestEnded { failed, .. } if failed.is_empty() => None,
         BenchEvent::TestEnded { card, test, failed, .. } => {
             let rules: Vec<String> = failed.iter().map(RuleId::to_string).collect();
             Some(one_line(&format!("  {card}: {} does not meet {}", test.name(), rules.join(", "))))
+        }
+        BenchEvent::SetAside { aside, .. } => {
+            Some(one_line(&format!("  {} is at fault and set aside: {}", aside.thing, aside.next)))
         }
         BenchEvent::CutOff { card, test, why } => {
             let test = test.map_or(String::new(), |test| format!("{} was cut off: ", test.name()));
@@ -46,10 +56,11 @@ pub fn event(event: &BenchEvent) -> Option<String> {
 /// A sampling plan and what it proves.
 pub fn plan(sampling: &Sampling, width: usize) -> String {
     let plan = &sampling.plan;
-    let draw = format!(
-        "Draw {} of {}. Accept the lot with {} faulty or fewer, reject it with {} or more.",
-        plan.sample, plan.quantity, plan.accept, plan.reject
-    );
+    let accept = match plan.accept {
+        0 => "if none of them is faulty".to_owned(),
+        few => format!("if at most {few} of them {} faulty", if few == 1 { "is" } else { "are" }),
+    };
+    let draw = format!("Draw {} of {}. Accept the lot {accept}; otherwise reject it.", plan.sample, plan.quantity);
     let mut out = format!("{}\n", wrapped("", &draw, width));
     let arrow = if plan.plan_letter == plan.code_letter {
         String::new()
@@ -240,7 +251,7 @@ pub fn lots(lots: &[Lot], width: usize) -> String {
 /// What is decided about a lot, in a word or two.
 pub fn decision(lot: &Lot) -> &'static str {
     match lot.verdict.outcome {
-        Outcome::Pass if lot.sampling.is_none() => "every card graded",
+        Outcome::Pass | Outcome::Fault if lot.sampling.is_none() => "every card graded",
         Outcome::Pass => "accepted",
         Outcome::Fault => "rejected",
         Outcome::Undecided | Outcome::NotTested => "not decided",
@@ -261,7 +272,13 @@ pub fn lot(lot: &Lot, width: usize) -> String {
         out.push('\n');
     }
     let mut say = |label: &str, text: &str| out.push_str(&format!("{}\n", wrapped(label, text, width)));
-    say("", &format!("lot {}: {}", lot.label, decision(lot)));
+    let by_plan = if lot.sampling.is_some() { " by its plan" } else { "" };
+    let rejected = lot.summary.graded(Grade::Rejected);
+    let rejected = match lot.verdict.outcome {
+        Outcome::Pass | Outcome::Fault if rejected > 0 => format!("; {} rejected", counted(rejected.into(), "card")),
+        _ => String::new(),
+    };
+    say("", &format!("{}: {}{by_plan}{rejected}", named("lot", &lot.label), decision(lot)));
     for reason in &lot.verdict.reasons {
         say("found: ", &reason.text);
     }
@@ -269,6 +286,9 @@ pub fn lot(lot: &Lot, width: usize) -> String {
     say("how sure: ", &lot.verdict.sureness);
     if let Some(sampling) = &lot.sampling {
         say("draw: ", &sampling.drawn.iter().map(u32::to_string).collect::<Vec<_>>().join(" "));
+    }
+    for aside in &lot.summary.set_aside {
+        say("set aside: ", &format!("{} is at fault: {}. Why: {}", aside.thing, aside.next, aside.why));
     }
     lot.summary.oddities.iter().for_each(|odd| say("stands out: ", odd));
     if let Some(closed) = &lot.closed {

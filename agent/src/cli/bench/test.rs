@@ -6,7 +6,7 @@ use std::{
 };
 
 use turnback_core::{
-    base::caution::Caution,
+    base::{caution::Caution, labels::named},
     bench::{card::address_bytes, sim::SimulatedBench},
 };
 
@@ -60,8 +60,7 @@ pub(super) fn run(args: &Test) -> Done {
         Box::new(Store::open_at(args.record.store.as_deref())?)
     };
     let lot = lot::of_bench(&mut *archive, rig.as_ref(), args.lot.as_deref())?;
-    let label = lot.label.clone();
-    tell!("lot {label}: {} cards, procedure {}", lot.quantity, lot.procedure.name);
+    tell!("{}: {} cards, procedure {}", named("lot", &lot.label), lot.quantity, lot.procedure.name);
     let mut runner = BenchRunner::new(lot, &mut *archive, &mut *bench, name, cancel)?;
     let tested = runner.test(cards, &mut |request| asker.ask(request), &mut |event| events.say(&event));
     let lot = runner.lot;
@@ -119,7 +118,7 @@ impl Asker {
 
     fn ask(&mut self, Request { hands, occasion, .. }: Request<'_>) -> Result<Wish, BenchError> {
         let Some(answers) = &mut self.answers else { return Ok(Wish::unasked(occasion, self.moves_itself)) };
-        tell::text(&shown::hands(hands, &mut self.cautions_said, message_width()));
+        tell::text(&shown::hands(hands, !self.moves_itself, &mut self.cautions_said, message_width()));
         match occasion {
             Occasion::Sticker => return read_sticker(answers),
             Occasion::Light(_) => return read_light(answers),

@@ -177,7 +177,7 @@ impl AtWork {
                 BenchEvent::Graded { card, .. } => {
                     unwritten.get_or_insert_default().insert(card.clone());
                 }
-                BenchEvent::CutOff { .. } | BenchEvent::TestBegan { .. } => {}
+                BenchEvent::CutOff { .. } | BenchEvent::TestBegan { .. } | BenchEvent::SetAside { .. } => {}
             }
             refresh(shared, &shown);
         };
@@ -378,9 +378,12 @@ fn trouble(shared: &Shared, text: Option<String>) {
 fn tell_log(event: &BenchEvent) {
     match event {
         BenchEvent::TestBegan { card, test, slot, .. } => tracing::info!(card, test = test.name(), slot, "test begins"),
-        BenchEvent::TestEnded { card, test, failed, took_s } => {
+        BenchEvent::TestEnded { card, test, failed, took_s, .. } => {
             let failed: Vec<String> = failed.iter().map(ToString::to_string).collect();
             tracing::info!(card, test = test.name(), failed = failed.join(", "), took_s, "test ended");
+        }
+        BenchEvent::SetAside { card, aside } => {
+            tracing::warn!(card, thing = aside.thing, why = aside.why, "set aside");
         }
         BenchEvent::CutOff { card, test, why } => {
             tracing::warn!(card, test = test.map(|test| test.name()), why, "card test cut off");

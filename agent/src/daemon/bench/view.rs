@@ -9,7 +9,7 @@ use super::{cards::Cards, state::Inner};
 use crate::{
     daemon::agent::{BenchView, CardLine, LotView, SlotState, SlotView, Testing},
     show::bench::decision,
-    work::bench::runner::REFERENCE_SLOT,
+    work::bench::seam::REFERENCE_SLOT,
 };
 
 /// The bench as it is shown.
@@ -83,7 +83,7 @@ fn slot_of(slot: &str, test: Option<&CardTest>, inner: &Inner) -> SlotView {
 fn lot_view(recorded: &Cards) -> LotView {
     // As it stands with these cards: it is summed up on record a moment later.
     let mut lot = recorded.lot.clone();
-    lot.settle(&recorded.tests);
+    lot.settle(&recorded.tests, recorded.reference.as_slice());
     let [accepted, limited, rejected, unfinished] = Grade::ALL.map(|grade| lot.summary.graded(grade));
     let mut newest: Vec<&CardTest> = recorded.tests.iter().collect();
     newest.sort_by(|a, b| b.changed_at.cmp(&a.changed_at));

@@ -114,7 +114,9 @@ pub fn lot_in_book(lot: &Lot, trail: Vec<Trail>) -> Result<String, askama::Error
     let cards = summary.cards.iter().map(|card| {
         vec![card.card.clone(), card.serial.clone().unwrap_or_default(), card.grade.name().to_owned(), card.why.clone()]
     });
-    let notes = summary.oddities.iter().cloned().chain(lot.closed.iter().map(|why| format!("closed: {why}")));
+    let aside = summary.set_aside.iter().map(|aside| format!("set aside: {}: {}", aside.thing, aside.why));
+    let notes =
+        aside.chain(summary.oddities.iter().cloned()).chain(lot.closed.iter().map(|why| format!("closed: {why}")));
     Sheet {
         trail,
         subject: format!("lot {}, {}", lot.label, lot.source),

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 use turnback_core::{
-    bench::procedure::TestName,
+    bench::{blame::SetAside, procedure::TestName},
     document::card_test::{CardTest, Grade, step::Hands},
     judge::RuleId,
 };
@@ -32,8 +32,18 @@ pub enum BenchEvent {
         test: TestName,
         /// Rules whose limits were not met.
         failed: Vec<RuleId>,
+        /// The last try at it failed, and since then something was exchanged.
+        again: bool,
         /// How long it took, seconds.
         took_s: f64,
+    },
+    /// A plug or slot is at fault, and not used any more.
+    SetAside {
+        /// Label of the card that showed it.
+        card: String,
+        /// The plug or slot.
+        #[serde(flatten)]
+        aside: SetAside,
     },
     /// A test was cut off, and the card is left for another time.
     CutOff {
@@ -59,6 +69,7 @@ impl BenchEvent {
         match self {
             Self::TestBegan { card, .. }
             | Self::TestEnded { card, .. }
+            | Self::SetAside { card, .. }
             | Self::CutOff { card, .. }
             | Self::Graded { card, .. } => card,
         }

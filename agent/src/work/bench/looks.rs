@@ -31,8 +31,9 @@ pub(super) fn sticker(bench: &dyn Bench, test: &CardTest, name: TestName, ask: A
         return Ok(Wish::Nobody);
     }
     let hands = Hands {
-        hands: format!("scan or type the address on the sticker of card {}; Enter if it has none", test.label),
+        hands: format!("scan or type the address on the sticker of {}; Enter if it has none", test.named()),
         why: "a card that bears another card's address is found by its sticker".to_owned(),
+        is_off: false,
         cautions: Vec::new(),
     };
     ask(Request { hands: &hands, occasion: Occasion::Sticker, test })

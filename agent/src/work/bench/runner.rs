@@ -22,7 +22,7 @@ use super::{
     lot::{self, card_tests},
     numbers::{numbered, recognised},
     placing::{Kept, offered, others_used_plugs, place},
-    seam::{Bench, Occasion, Place, Present},
+    seam::{Bench, Occasion, Place, Present, REFERENCE_SLOT},
 };
 use crate::{
     archive::{Archive, Listed, Query},
@@ -520,8 +520,6 @@ fn ended_ms(test: &CardTest) -> i64 {
 
 /// Label of the reference card.
 pub const REFERENCE_LABEL: &str = "reference";
-/// The slot in which the reference card stays.
-pub const REFERENCE_SLOT: &str = "reference";
 
 #[cfg(test)]
 mod tests;

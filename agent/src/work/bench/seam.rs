@@ -75,6 +75,9 @@ pub trait Bench {
     fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError>;
 }
 
+/// The slot in which the reference card stays, where its bench tells cards into slots.
+pub const REFERENCE_SLOT: &str = "reference";
+
 /// Keeps the report of a run.
 pub type Keep<'a> = &'a mut dyn FnMut(Report) -> Result<(), BenchError>;
 

@@ -142,6 +142,11 @@ impl Grade {
 }
 
 impl CardTest {
+    /// The card as a person calls it.
+    pub fn named(&self) -> String {
+        if self.is_reference { "the reference card".to_owned() } else { format!("card {}", self.label) }
+    }
+
     /// The uses of plugs and slots in this card test.
     pub fn uses(&self) -> Vec<Use> {
         uses(&self.test, self.is_reference, &self.attempts)

@@ -1,7 +1,7 @@
 //! One try at a test, from its beginning to what came of it. It is kept before and after.
 
 use turnback_core::{
-    bench::{attempt::Attempt, findings::findings, procedure::TestName},
+    bench::{attempt::Attempt, blame::set_aside, findings::findings, procedure::TestName},
     document::{
         Document, DocumentKind,
         card_test::{CardTest, settle::BenchKnows},
@@ -74,7 +74,7 @@ pub(super) fn finish(
     say: Say<'_>,
 ) -> Result<bool, BenchError> {
     let card = test.label.clone();
-    let Some(last) = test.attempts.last_mut() else { return Ok(false) };
+    let Some((last, earlier)) = test.attempts.split_last_mut() else { return Ok(false) };
     let name = last.test;
     let measured = match came {
         Came::Measured(measured) => measured,
@@ -93,11 +93,16 @@ pub(super) fn finish(
         }
     };
     let took_s = measured.took_s;
+    let is_bad = |attempt: &Attempt| attempt.findings.iter().any(|finding| !finding.met);
+    let again = earlier.iter().rfind(|attempt| attempt.test == name && attempt.is_done()).is_some_and(is_bad);
     last.findings = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
     (last.facts, last.took_s, last.bus_errors) = (Some(measured.facts), took_s, measured.bus_errors);
     let failed = last.findings.iter().filter(|finding| !finding.met).map(|f| f.rule.clone()).collect();
     keep(archive, test, knows)?;
-    say(BenchEvent::TestEnded { card, test: name, failed, took_s });
+    say(BenchEvent::TestEnded { card: card.clone(), test: name, failed, again, took_s });
+    for aside in set_aside(test.attempts.last().filter(|_| test.is_reference)) {
+        say(BenchEvent::SetAside { card: card.clone(), aside });
+    }
     Ok(true)
 }
 
