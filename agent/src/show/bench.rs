@@ -16,7 +16,7 @@ use super::{
     lines::{one_line, without_controls, wrapped},
     table,
 };
-use crate::work::bench::{CardEntry, asking::BenchEvent, plugs::PlugRecord};
+use crate::work::bench::{CardEntry, asking::BenchEvent, expected::Expected, plugs::PlugRecord};
 
 /// What a person is asked to do. `is_this_computer`: turnback runs on the computer whose cards are moved.
 pub fn hands(hands: &Hands, is_this_computer: bool, said: &mut Vec<Caution>, width: usize) -> String {
@@ -51,6 +51,26 @@ pub fn event(event: &BenchEvent) -> Option<String> {
         }
         BenchEvent::Graded { card, grade } => Some(one_line(&format!("{card}: {}", grade.name()))),
     }
+}
+
+/// A card under test in a line: the test that it is at, and the time left. `elapsed_s`: how long that test has been on;
+/// none where its seconds are not those of a clock.
+pub fn progress(card: &str, test: TestName, expected: &Expected, elapsed_s: Option<f64>) -> String {
+    let at = format!("{card}: {}, test {} of {}", test.name(), expected.number, expected.of);
+    let Some(elapsed_s) = elapsed_s else { return one_line(&at) };
+    let told = |seconds: f64| figure::seconds(seconds.ceil());
+    let left_s = expected.takes_s.map(|takes_s| (takes_s - elapsed_s).max(0.0));
+    let left = match left_s {
+        None => format!("{} so far", told(elapsed_s)),
+        // What takes longer than it did before is nearly done, and nobody knows more.
+        Some(left_s) if left_s < 1.0 => "nearly done".to_owned(),
+        Some(left_s) => format!("{} left", told(left_s)),
+    };
+    let all = match left_s {
+        Some(left_s) if expected.then_s > 0.0 => format!(", {} to its grade", told(left_s + expected.then_s)),
+        _ => String::new(),
+    };
+    one_line(&format!("{at}, {left}{all}"))
 }
 
 /// A sampling plan and what it proves.
@@ -376,4 +396,24 @@ pub fn burn_in(lot: &Lot) -> Option<String> {
         lot.summary.burn_in_h,
         figure::seconds(mtbf * 3600.0)
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_card_under_test_says_how_far_it_is_and_what_is_left() {
+        let expected = |takes_s, then_s| Expected { number: 7, of: 9, takes_s, then_s };
+        let told = |expected, elapsed_s| progress("quay-01", TestName::Load, &expected, elapsed_s);
+        assert_eq!(
+            told(expected(Some(60.0), 30.0), Some(18.2)),
+            "quay-01: load, test 7 of 9, 42 s left, 72 s to its grade"
+        );
+        assert_eq!(told(expected(Some(60.0), 0.0), Some(18.2)), "quay-01: load, test 7 of 9, 42 s left");
+        // It takes longer than expected: no time below zero.
+        assert_eq!(told(expected(Some(60.0), 0.0), Some(75.0)), "quay-01: load, test 7 of 9, nearly done");
+        assert_eq!(told(expected(None, 30.0), Some(5.0)), "quay-01: load, test 7 of 9, 5 s so far");
+        assert_eq!(told(expected(Some(60.0), 30.0), None), "quay-01: load, test 7 of 9");
+    }
 }

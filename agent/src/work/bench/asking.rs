@@ -7,7 +7,7 @@ use turnback_core::{
     judge::RuleId,
 };
 
-use super::{BenchError, seam::Occasion};
+use super::{BenchError, expected::Expected, seam::Occasion};
 
 /// What happens on the bench.
 #[derive(Clone, Debug, Serialize)]
@@ -23,6 +23,9 @@ pub enum BenchEvent {
         slot: String,
         /// Label of the plug in each port.
         plugs: Vec<Option<String>>,
+        /// How far the card is with it, and how long it takes.
+        #[serde(flatten)]
+        expected: Expected,
     },
     /// A test ended.
     TestEnded {

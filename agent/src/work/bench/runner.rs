@@ -17,6 +17,7 @@ use turnback_core::{
 use super::{
     BenchError,
     asking::{Ask, BenchEvent, Request, Say, Wish},
+    expected::Took,
     hands::{fitting, moved, only},
     looks::{Looked, Seen, lights, sticker},
     lot::{self, card_tests},
@@ -64,6 +65,8 @@ pub struct BenchRunner<'a> {
     aside: Vec<CardTest>,
     /// Ids of card tests that were aside, and are so no more.
     was_aside: BTreeSet<String>,
+    /// How long tests took.
+    took: Took,
     /// Cards that wait for what another card has, each with what that is.
     pub waits: Vec<(String, String)>,
     tested: bool,
@@ -122,6 +125,7 @@ impl<'a> BenchRunner<'a> {
             manner,
             aside: Vec::new(),
             was_aside: BTreeSet::new(),
+            took: Took::default(),
             waits,
             tested: false,
         })
@@ -146,6 +150,7 @@ impl<'a> BenchRunner<'a> {
     /// [`BenchError`].
     pub fn test(&mut self, cards: &[String], ask: Ask<'_>, say: Say<'_>) -> Result<bool, BenchError> {
         let known = card_tests(&*self.archive, &self.lot.label)?;
+        self.took = Took::of(&known);
         let mut there = recognised(&self.lot, self.bench.cards()?, &known);
         let known = self.without_plugs_of_the_gone(known, &there)?;
         let label = |number: &Option<u32>| number.map(|number| self.label(number));

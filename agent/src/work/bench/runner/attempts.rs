@@ -38,7 +38,9 @@ impl BenchRunner<'_> {
         let archive = &mut *self.archive;
         let mut keep = |report| Ok(archive.put(&Document::from(report))?);
         let came = self.bench.measure(&order, &mut keep, &self.cancel)?;
-        finish(self.archive, test, came, knows, say)
+        let done = finish(self.archive, test, came, knows, say);
+        self.took.note(test);
+        done
     }
 
     /// Begins a try at a test, and keeps that; which try it is.
@@ -56,7 +58,8 @@ impl BenchRunner<'_> {
         self.keep(test, knows)?;
         self.tested = true;
         let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
-        say(BenchEvent::TestBegan { card, test: name, slot, plugs });
+        let expected = self.took.expected(test, name);
+        say(BenchEvent::TestBegan { card, test: name, slot, plugs, expected });
         Ok(done + 1)
     }
 

@@ -102,6 +102,7 @@ impl BenchRunner<'_> {
         };
         self.bench.measure_together(&orders, &mut each, &self.cancel)?;
         for (test, _) in group {
+            self.took.note(&test);
             // In turns, every card is looked at again first.
             if !self.takes_turns() && !self.cancel.is_cancelled() {
                 self.lead(test, ask, say)?;
