@@ -118,7 +118,7 @@ fn a_lot_waits_for_hands_and_goes_on_where_it_was_left() {
         assert!(waiting.stderr.contains(said), "{said} in {}", waiting.stderr);
     }
     let answers = program.state().join("answers");
-    fs::write(&answers, "go\n# the next card\nskip\ngo\nleave\n").unwrap();
+    fs::write(&answers, "go\n# the next card\nskip\ngo\ngo\nleave\n").unwrap();
     assert!(!waiting.stderr.contains("slot slot"), "{}", waiting.stderr);
     let left = program.run(&format!("bench test sim:bench-good --answers {}", answers.display()));
     assert!(left.code == Some(3) && left.stderr.contains("stores-bench-good-01: accepted"), "{}", left.stderr);

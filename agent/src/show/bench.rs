@@ -45,6 +45,9 @@ pub fn event(event: &BenchEvent) -> Option<String> {
         BenchEvent::SetAside { aside, .. } => {
             Some(one_line(&format!("  {} is at fault and set aside: {}", aside.thing, aside.next)))
         }
+        BenchEvent::Repeated { card, test } => {
+            Some(one_line(&format!("  {card}: {} failed beside other cards, and is repeated alone", test.name())))
+        }
         BenchEvent::CutOff { card, test, why } => {
             let test = test.map_or(String::new(), |test| format!("{} was cut off: ", test.name()));
             Some(one_line(&format!("  {card}: {test}{why}")))

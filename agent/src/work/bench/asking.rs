@@ -48,6 +48,13 @@ pub enum BenchEvent {
         #[serde(flatten)]
         aside: SetAside,
     },
+    /// A test failed beside other cards, and is repeated alone before anything is said of the card.
+    Repeated {
+        /// Label of the card.
+        card: String,
+        /// The test.
+        test: TestName,
+    },
     /// A test was cut off, and the card is left for another time.
     CutOff {
         /// Label of the card.
@@ -73,6 +80,7 @@ impl BenchEvent {
             Self::TestBegan { card, .. }
             | Self::TestEnded { card, .. }
             | Self::SetAside { card, .. }
+            | Self::Repeated { card, .. }
             | Self::CutOff { card, .. }
             | Self::Graded { card, .. } => card,
         }

@@ -108,7 +108,7 @@ mod tests {
         engine::cancel::Cancel,
         ports::locate::Blinking,
         work::bench::{
-            seam::{Came, Keep, Order, Place, Present},
+            seam::{Came, Order, Place, Present},
             testing::card_test,
         },
     };
@@ -164,8 +164,8 @@ mod tests {
         fn blink_on(&mut self, _: &CardTest, port: u32, _: Blinking) {
             self.blinks_on = Some(port);
         }
-        fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
-            Bench::measure(&mut self.bench, order, keep, cancel)
+        fn measure(&mut self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
+            Bench::measure(&mut self.bench, order, cancel)
         }
     }
 

@@ -35,9 +35,7 @@ impl BenchRunner<'_> {
     ) -> Result<bool, BenchError> {
         let number = self.begin(test, name, knows, say)?;
         let order = Order { test, name, attempt: number, reference: self.reference.as_ref(), sticker, lights };
-        let archive = &mut *self.archive;
-        let mut keep = |report| Ok(archive.put(&Document::from(report))?);
-        let came = self.bench.measure(&order, &mut keep, &self.cancel)?;
+        let came = self.bench.measure(&order, &self.cancel)?;
         let done = finish(self.archive, test, came, knows, say);
         self.took.note(test);
         done
@@ -68,6 +66,9 @@ impl BenchRunner<'_> {
     }
 }
 
+/// Kept in the records: it says that the next try at the test is made alone.
+pub(super) const BESIDE: &str = "it failed beside other cards, and is repeated alone";
+
 /// Ends the try that was begun last, and keeps what came of it. False: it was cut off.
 pub(super) fn finish(
     archive: &mut dyn Archive,
@@ -86,6 +87,12 @@ pub(super) fn finish(
             keep(archive, test, knows)?;
             return Ok(false);
         }
+        Came::Repeat => {
+            last.cut_off = Some(BESIDE.to_owned());
+            keep(archive, test, knows)?;
+            say(BenchEvent::Repeated { card, test: name });
+            return Ok(false);
+        }
         Came::CutOff(why) => {
             last.cut_off = Some(why.clone());
             // Whatever cut it off, nobody knows whether the plugs are still in.
@@ -95,6 +102,9 @@ pub(super) fn finish(
             return Ok(false);
         }
     };
+    for run in &measured.runs {
+        archive.put(&Document::from(run.clone()))?;
+    }
     let took_s = measured.took_s;
     let is_bad = |attempt: &Attempt| attempt.findings.iter().any(|finding| !finding.met);
     let again = earlier.iter().rfind(|attempt| attempt.test == name && attempt.is_done()).is_some_and(is_bad);
