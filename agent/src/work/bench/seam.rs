@@ -133,8 +133,9 @@ pub enum Came {
     Ended,
     /// It was cut off, for this reason. What was measured says nothing.
     CutOff(String),
-    /// It failed beside other cards, which may have caused that. It is repeated alone, and nothing is said until then.
-    Repeat,
+    /// It failed beside other cards, which may have caused that. It is repeated alone, and nothing is said until then;
+    /// only the errors on the card's own bus count.
+    Repeat(Box<Measured>),
 }
 
 /// What a test measured.

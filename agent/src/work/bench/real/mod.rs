@@ -353,7 +353,8 @@ fn newer(before: Option<BusErrors>, after: Option<BusErrors>, fallen: fn(u64) ->
 fn add_errors(bus: &mut BusFacts, test: &CardTest, now: Option<BusErrors>, took_s: f64) {
     let since = test.attempts.iter().rposition(|attempt| attempt.test == TestName::Bus && attempt.is_done());
     let earlier = test.attempts[since.map_or(0, |at| at + 1)..].iter();
-    let here = earlier.filter(|attempt| attempt.slot == test.slot && attempt.is_done());
+    // Those of a test that is repeated alone count too.
+    let here = earlier.filter(|attempt| attempt.slot == test.slot);
     let watched = here.map(|attempt| (attempt.bus_errors, attempt.took_s)).chain([(now, took_s)]);
     bus.uncounted = now.is_none();
     for (errors, took_s) in watched {

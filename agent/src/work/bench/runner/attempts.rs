@@ -87,7 +87,8 @@ pub(super) fn finish(
             keep(archive, test, knows)?;
             return Ok(false);
         }
-        Came::Repeat => {
+        Came::Repeat(measured) => {
+            (last.took_s, last.bus_errors) = (measured.took_s, measured.bus_errors);
             last.cut_off = Some(BESIDE.to_owned());
             keep(archive, test, knows)?;
             say(BenchEvent::Repeated { card, test: name });

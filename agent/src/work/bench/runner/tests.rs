@@ -205,7 +205,9 @@ fn what_fails_only_beside_others_is_repeated_alone_and_held_against_no_card() {
     // What fails alone too is the card's, as before.
     two.cards[0].faults = vec![CardFault::DeadPort { port: 2 }];
     let mut archive = Memory::default();
-    all_tests(&two, &mut archive, unaltered);
+    let told = all_tests(&two, &mut archive, unaltered);
+    let times = |line: &str| told.iter().filter(|told| *told == line).count();
+    assert_eq!((times("01 links alone"), times("01 data alone")), (1, 0), "the port is known then: {told:#?}");
     let grades: Vec<Grade> = cards(&archive).iter().map(|test| test.grade).collect();
     assert_eq!(grades, [Grade::Limited, Grade::Accepted]);
 }

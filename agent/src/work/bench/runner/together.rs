@@ -4,7 +4,7 @@
 use turnback_core::{
     bench::{
         facts::Facts,
-        findings::findings,
+        findings::{RestsOn, findings},
         procedure::{SideBySide, TestName},
     },
     document::{
@@ -130,7 +130,7 @@ impl BenchRunner<'_> {
         let mut each = |at: usize, came: Came| {
             let (test, knows) = &mut group[at];
             let came = if are_several { unless_due_to_others(test, came) } else { came };
-            let is_repeated = matches!(came, Came::Repeat);
+            let is_repeated = matches!(came, Came::Repeat(_));
             is_cut_off[at] = !finish(archive, test, came, knows, say)? && !is_repeated;
             Ok(())
         };
@@ -162,18 +162,25 @@ fn next_test(test: &CardTest) -> Option<TestName> {
 /// What came of a test beside others. What fails there may be due to them: the test is repeated alone then.
 fn unless_due_to_others(test: &CardTest, came: Came) -> Came {
     match came {
-        Came::Measured(measured) if may_be_due_to_others(test, &measured) => Came::Repeat,
+        Came::Measured(measured) if may_be_due_to_others(test, &measured) => Came::Repeat(measured),
         other => other,
     }
 }
 
 fn may_be_due_to_others(test: &CardTest, measured: &Measured) -> bool {
     let found = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
-    let mut failed = found.iter().filter(|finding| !finding.met).map(|finding| &finding.rule);
+    // A port that failed an earlier test for good is known to be bad.
+    let is_known = |port| {
+        let last = TestName::ALL.into_iter().filter_map(|name| test.last(name));
+        port > 0 && last.into_iter().any(|attempt| attempt.failures(RestsOn::Plug, Some(port)).next().is_some())
+    };
+    let mut failed = found.iter().filter(|finding| !finding.met && !is_known(finding.port.unwrap_or(0)));
     match &measured.facts {
         // Others take throughput. Hours are not repeated for what they cannot do.
-        Facts::BurnIn { .. } => failed.any(|rule| matches!(rule, RuleId::CardSlow | RuleId::CardSlows)),
-        Facts::Data { runs } => runs.iter().any(|run| run.outcome != Outcome::Pass),
+        Facts::BurnIn { .. } => failed.any(|finding| matches!(finding.rule, RuleId::CardSlow | RuleId::CardSlows)),
+        Facts::Data { runs } => runs.iter().any(|run| run.outcome != Outcome::Pass && !is_known(run.port)),
+        // The bus between card and slot is the card's alone.
+        Facts::Bus(_) => false,
         _ => failed.next().is_some(),
     }
 }
