@@ -66,9 +66,14 @@ fn every_card_of_the_simulated_lot_gets_the_grade_that_it_deserves() {
     // A lot that is done is not tested again.
     let again = program.run("bench test sim:bench --yes");
     assert_eq!((again.code, again.stderr.lines().count()), (Some(0), 1), "{}", again.stderr);
+    // Which plug and which slot to look after is said in plain words, and that cards were rejected.
+    for said in ["set aside: plug P-2 is at fault: ", "set aside: slot-2 is at fault: ", "6 cards rejected"] {
+        assert!(again.stdout.contains(said), "{said} in {}", again.stdout);
+    }
 
     let closed = program.run("bench lot close stores-bench");
     assert_eq!(closed.code, Some(0), "{}", closed.stderr);
+    assert!(closed.stdout.contains("every card graded; 6 cards rejected"), "{}", closed.stdout);
     let refused = program.run("bench test sim:bench --yes");
     assert!(refused.code == Some(2) && refused.stderr.contains("is closed"), "{}", refused.stderr);
 }
@@ -109,11 +114,12 @@ fn a_lot_waits_for_hands_and_goes_on_where_it_was_left() {
     // Nobody answers: the first request stays open.
     let waiting = program.run("bench test sim:bench-good --json");
     assert_eq!(waiting.code, Some(3), "{}", waiting.stderr);
-    for said in ["do: ", "into slot reference", "caution: ", "Local codes", "kept for later"] {
+    for said in ["do: ", "put the reference card into its slot", "caution: ", "Local codes", "kept for later"] {
         assert!(waiting.stderr.contains(said), "{said} in {}", waiting.stderr);
     }
     let answers = program.state().join("answers");
-    fs::write(&answers, "go\n# the next card\nskip\ngo\nleave\n").unwrap();
+    fs::write(&answers, "go\n# the next card\nskip\ngo\ngo\nleave\n").unwrap();
+    assert!(!waiting.stderr.contains("slot slot"), "{}", waiting.stderr);
     let left = program.run(&format!("bench test sim:bench-good --answers {}", answers.display()));
     assert!(left.code == Some(3) && left.stderr.contains("stores-bench-good-01: accepted"), "{}", left.stderr);
     assert!(left.stderr.contains("type \"leave\""), "an answer that does not fit: {}", left.stderr);
@@ -185,7 +191,11 @@ fn paper_holds_what_was_found() {
 fn plans_procedures_and_benches_are_printed_and_bad_ones_refused() {
     let program = Program::new();
     let plan = program.run("bench plan --quantity 120 --aql 1.0");
-    assert!(plan.stdout.starts_with("Draw 13 of 120. Accept the lot with 0 faulty or fewer"), "{}", plan.stdout);
+    assert!(
+        plan.stdout.starts_with("Draw 13 of 120. Accept the lot if none of them is faulty; otherwise reject it."),
+        "{}",
+        plan.stdout
+    );
     let json = program.run("bench plan --quantity 120 --aql 2.5 --json").report();
     assert_eq!((&json["plan"]["sample"], &json["plan"]["accept"]), (&20.into(), &1.into()));
     assert_eq!(json["drawn"].as_array().unwrap().len(), 20);

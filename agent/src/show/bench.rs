@@ -1,7 +1,7 @@
 //! Cards, lots and sampling plans for a person at a terminal.
 
 use turnback_core::{
-    base::caution::Caution,
+    base::{caution::Caution, figure::counted, labels::named},
     bench::{attempt::Attempt, card::Card, findings::Finding, procedure::TestName},
     document::{
         card_test::{CardTest, Grade, step::Hands},
@@ -16,11 +16,15 @@ use super::{
     lines::{one_line, whole_seconds, without_controls, wrapped},
     table,
 };
-use crate::work::bench::{CardEntry, asking::BenchEvent, plugs::PlugRecord};
+use crate::work::bench::{CardEntry, asking::BenchEvent, expected::Expected, plugs::PlugRecord};
 
-/// What a person is asked to do.
-pub fn hands(hands: &Hands, said: &mut Vec<Caution>, width: usize) -> String {
+/// What a person is asked to do. `is_this_computer`: turnback runs on the computer whose cards are moved.
+pub fn hands(hands: &Hands, is_this_computer: bool, said: &mut Vec<Caution>, width: usize) -> String {
     let mut out = format!("\n{}\n", wrapped("do: ", &hands.hands, width));
+    if hands.is_off && is_this_computer {
+        let text = "when this computer is on again, give the same command: it goes on here";
+        out.push_str(&format!("{}\n", wrapped("  then: ", text, width)));
+    }
     out.push_str(&format!("{}\n", wrapped("  why: ", &hands.why, width)));
     out.push_str(&render_cautions(&hands.cautions, said, width));
     out
@@ -30,10 +34,19 @@ pub fn hands(hands: &Hands, said: &mut Vec<Caution>, width: usize) -> String {
 pub fn event(event: &BenchEvent) -> Option<String> {
     match event {
         BenchEvent::TestBegan { .. } => None,
+        BenchEvent::TestEnded { card, test, failed, again: true, .. } if failed.is_empty() => {
+            Some(one_line(&format!("  {card}: {} passes now", test.name())))
+        }
         BenchEvent::TestEnded { failed, .. } if failed.is_empty() => None,
         BenchEvent::TestEnded { card, test, failed, .. } => {
             let rules: Vec<String> = failed.iter().map(RuleId::to_string).collect();
             Some(one_line(&format!("  {card}: {} does not meet {}", test.name(), rules.join(", "))))
+        }
+        BenchEvent::SetAside { aside, .. } => {
+            Some(one_line(&format!("  {} is at fault and set aside: {}", aside.thing, aside.next)))
+        }
+        BenchEvent::Repeated { card, test } => {
+            Some(one_line(&format!("  {card}: {} failed beside other cards, and is repeated alone", test.name())))
         }
         BenchEvent::CutOff { card, test, why } => {
             let test = test.map_or(String::new(), |test| format!("{} was cut off: ", test.name()));
@@ -43,13 +56,34 @@ pub fn event(event: &BenchEvent) -> Option<String> {
     }
 }
 
+/// A card under test in a line: the test that it is at, and the time left. `elapsed_s`: how long that test has been on;
+/// none where its seconds are not those of a clock.
+pub fn progress(card: &str, test: TestName, expected: &Expected, elapsed_s: Option<f64>) -> String {
+    let at = format!("{card}: {}, test {} of {}", test.name(), expected.number, expected.of);
+    let Some(elapsed_s) = elapsed_s else { return one_line(&at) };
+    let told = |seconds: f64| figure::seconds(seconds.ceil());
+    let left_s = expected.takes_s.map(|takes_s| (takes_s - elapsed_s).max(0.0));
+    let left = match left_s {
+        None => format!("{} so far", told(elapsed_s)),
+        // What takes longer than it did before is nearly done, and nobody knows more.
+        Some(left_s) if left_s < 1.0 => "nearly done".to_owned(),
+        Some(left_s) => format!("{} left", told(left_s)),
+    };
+    let all = match left_s {
+        Some(left_s) if expected.then_s > 0.0 => format!(", {} to its grade", told(left_s + expected.then_s)),
+        _ => String::new(),
+    };
+    one_line(&format!("{at}, {left}{all}"))
+}
+
 /// A sampling plan and what it proves.
 pub fn plan(sampling: &Sampling, width: usize) -> String {
     let plan = &sampling.plan;
-    let draw = format!(
-        "Draw {} of {}. Accept the lot with {} faulty or fewer, reject it with {} or more.",
-        plan.sample, plan.quantity, plan.accept, plan.reject
-    );
+    let accept = match plan.accept {
+        0 => "if none of them is faulty".to_owned(),
+        few => format!("if at most {few} of them {} faulty", if few == 1 { "is" } else { "are" }),
+    };
+    let draw = format!("Draw {} of {}. Accept the lot {accept}; otherwise reject it.", plan.sample, plan.quantity);
     let mut out = format!("{}\n", wrapped("", &draw, width));
     let arrow = if plan.plan_letter == plan.code_letter {
         String::new()
@@ -240,7 +274,7 @@ pub fn lots(lots: &[Lot], width: usize) -> String {
 /// What is decided about a lot, in a word or two.
 pub fn decision(lot: &Lot) -> &'static str {
     match lot.verdict.outcome {
-        Outcome::Pass if lot.sampling.is_none() => "every card graded",
+        Outcome::Pass | Outcome::Fault if lot.sampling.is_none() => "every card graded",
         Outcome::Pass => "accepted",
         Outcome::Fault => "rejected",
         Outcome::Undecided | Outcome::NotTested => "not decided",
@@ -261,7 +295,13 @@ pub fn lot(lot: &Lot, width: usize) -> String {
         out.push('\n');
     }
     let mut say = |label: &str, text: &str| out.push_str(&format!("{}\n", wrapped(label, text, width)));
-    say("", &format!("lot {}: {}", lot.label, decision(lot)));
+    let by_plan = if lot.sampling.is_some() { " by its plan" } else { "" };
+    let rejected = lot.summary.graded(Grade::Rejected);
+    let rejected = match lot.verdict.outcome {
+        Outcome::Pass | Outcome::Fault if rejected > 0 => format!("; {} rejected", counted(rejected.into(), "card")),
+        _ => String::new(),
+    };
+    say("", &format!("{}: {}{by_plan}{rejected}", named("lot", &lot.label), decision(lot)));
     for reason in &lot.verdict.reasons {
         say("found: ", &reason.text);
     }
@@ -269,6 +309,9 @@ pub fn lot(lot: &Lot, width: usize) -> String {
     say("how sure: ", &lot.verdict.sureness);
     if let Some(sampling) = &lot.sampling {
         say("draw: ", &sampling.drawn.iter().map(u32::to_string).collect::<Vec<_>>().join(" "));
+    }
+    for aside in &lot.summary.set_aside {
+        say("set aside: ", &format!("{} is at fault: {}. Why: {}", aside.thing, aside.next, aside.why));
     }
     lot.summary.oddities.iter().for_each(|odd| say("stands out: ", odd));
     if let Some(closed) = &lot.closed {
@@ -356,4 +399,24 @@ pub fn burn_in(lot: &Lot) -> Option<String> {
         lot.summary.burn_in_h,
         figure::seconds(mtbf * 3600.0)
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_card_under_test_says_how_far_it_is_and_what_is_left() {
+        let expected = |takes_s, then_s| Expected { number: 7, of: 9, takes_s, then_s };
+        let told = |expected, elapsed_s| progress("quay-01", TestName::Load, &expected, elapsed_s);
+        assert_eq!(
+            told(expected(Some(60.0), 30.0), Some(18.2)),
+            "quay-01: load, test 7 of 9, 42 s left, 72 s to its grade"
+        );
+        assert_eq!(told(expected(Some(60.0), 0.0), Some(18.2)), "quay-01: load, test 7 of 9, 42 s left");
+        // It takes longer than expected: no time below zero.
+        assert_eq!(told(expected(Some(60.0), 0.0), Some(75.0)), "quay-01: load, test 7 of 9, nearly done");
+        assert_eq!(told(expected(None, 30.0), Some(5.0)), "quay-01: load, test 7 of 9, 5 s so far");
+        assert_eq!(told(expected(Some(60.0), 30.0), None), "quay-01: load, test 7 of 9");
+    }
 }

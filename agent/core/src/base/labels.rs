@@ -32,6 +32,12 @@ pub struct Correction {
     pub was: Option<String>,
 }
 
+/// A thing by its label: `plug P-1`. A label that says what it is stands alone: `slot-1`.
+pub fn named(what: &str, label: &str) -> String {
+    let says_it = label.get(..what.len()).is_some_and(|beginning| beginning.eq_ignore_ascii_case(what));
+    if says_it { label.to_owned() } else { format!("{what} {label}") }
+}
+
 impl Labels {
     /// Each label that was given, with its word: what a person is shown.
     pub fn given(&self) -> Vec<(&'static str, &str)> {
@@ -43,5 +49,23 @@ impl Labels {
             ("note", &self.note),
         ];
         all.into_iter().filter_map(|(word, label)| Some((word, label.as_deref()?))).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::named;
+
+    #[test]
+    fn no_word_is_said_twice() {
+        for (what, label, said) in [
+            ("plug", "P-1", "plug P-1"),
+            ("plug", "Plug 7", "Plug 7"),
+            ("slot", "slot-1", "slot-1"),
+            ("slot", "under-0000:00:1c.0", "slot under-0000:00:1c.0"),
+            ("slot", "é", "slot é"),
+        ] {
+            assert_eq!(named(what, label), said);
+        }
     }
 }

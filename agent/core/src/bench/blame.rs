@@ -6,9 +6,12 @@
 
 use std::collections::BTreeSet;
 
+use serde::{Deserialize, Serialize};
+
 use super::attempt::Attempt;
-use super::findings::RestsOn;
+use super::findings::{Finding, RestsOn};
 use super::procedure::TestName;
+use crate::base::labels::named;
 
 /// One use of a plug or slot in a test.
 #[derive(Clone, Debug, PartialEq)]
@@ -76,6 +79,41 @@ pub enum Placed {
 pub fn at_fault(history: &[Use], on: RestsOn) -> BTreeSet<String> {
     let failed = history.iter().filter(|use_| use_.on == on && use_.is_reference && !use_.passed);
     failed.map(|use_| use_.thing.clone()).collect()
+}
+
+/// A plug or slot of the bench that is not used any more.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SetAside {
+    /// The plug or slot, as a person calls it.
+    pub thing: String,
+    /// The test that showed it, and what was measured.
+    pub why: String,
+    /// What to do with it.
+    pub next: String,
+}
+
+/// The plugs and slots that are at fault by these attempts at the reference card, each once.
+pub fn set_aside<'a>(attempts: impl IntoIterator<Item = &'a Attempt>) -> Vec<SetAside> {
+    let mut found: Vec<SetAside> = Vec::new();
+    for attempt in attempts.into_iter().filter(|attempt| attempt.is_done()) {
+        let mut note = |finding: &Finding, thing: String, next: &str| {
+            if found.iter().all(|known| known.thing != thing) {
+                let why = format!("the reference card fails with it: {}: {}", attempt.test.name(), finding.measured);
+                found.push(SetAside { thing, why, next: next.to_owned() });
+            }
+        };
+        for port in 1..=attempt.plugs.len() as u32 {
+            if let (Some(plug), Some(failure)) =
+                (attempt.plug(port), attempt.failures(RestsOn::Plug, Some(port)).next())
+            {
+                note(failure, named("plug", plug), "clean it, or throw it away");
+            }
+        }
+        if let Some(failure) = attempt.failures(RestsOn::Slot, None).next() {
+            note(failure, named("slot", &attempt.slot), "clean its contacts, or use it no more");
+        }
+    }
+    found
 }
 
 /// Places the failure of a test on a port (for plugs) or on the card (for slots). `history` holds the uses of all
@@ -193,6 +231,29 @@ mod tests {
         assert_eq!(at_fault(&history(&rows), RestsOn::Plug), BTreeSet::new());
         assert_eq!(placed(&rows), Placed::Card);
         assert_eq!(place(&history(&rows), RestsOn::Plug, "C", Some(2), TestName::Data), Placed::Card);
+    }
+
+    #[test]
+    fn each_plug_and_slot_that_the_reference_card_fails_with_is_named_once() {
+        use crate::bench::facts::Facts;
+        use crate::judge::RuleId;
+        let finding = |rule, port, met| Finding { rule, port, measured: "29 errors".into(), limit: "0".into(), met };
+        let attempt = |plugs: [&str; 2], findings| Attempt {
+            facts: Some(Facts::Identity { sticker: None }),
+            findings,
+            ..Attempt::begun(TestName::Bus, "slot-2".into(), plugs.map(|plug| Some(plug.to_owned())).to_vec(), 1)
+        };
+        let of_port = |port, met| finding(RuleId::CardData, Some(port), met);
+        let attempts = [
+            attempt(["P-1", "P-2"], vec![of_port(1, true), of_port(2, false)]),
+            attempt(["P-2", "P-3"], vec![of_port(1, false), of_port(2, true), finding(RuleId::CardBus, None, false)]),
+            // The card's own: no plug and no slot is behind it.
+            attempt(["P-4", "P-5"], vec![finding(RuleId::CardHot, None, false)]),
+            Attempt { facts: None, ..attempt(["P-6", "P-7"], vec![of_port(1, false)]) },
+        ];
+        let found = set_aside(&attempts);
+        assert_eq!(found.iter().map(|aside| aside.thing.as_str()).collect::<Vec<_>>(), ["plug P-2", "slot-2"]);
+        assert!(found[1].why.contains("bus: 29 errors"), "{found:?}");
     }
 
     #[test]

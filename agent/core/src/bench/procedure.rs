@@ -69,6 +69,32 @@ impl TestName {
     }
 }
 
+/// On how many cards at once a test can be made, so that none takes from another what it measures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SideBySide {
+    /// On all: it sends next to nothing.
+    All,
+    /// On as many as this computer has processors for: it sends as fast as it can, and sorts out what this computer
+    /// loses.
+    Processors,
+    /// On as many as a trial shows: what a card moves beside others is held against what it moved alone.
+    Trial,
+    /// On one: somebody looks at that card, or what it moves alone is what it is held against later.
+    One,
+}
+
+impl TestName {
+    /// On how many cards at once it can be made.
+    pub fn side_by_side(self) -> SideBySide {
+        match self {
+            Self::SelfTest | Self::Links | Self::Offloads | Self::Queues | Self::Transceiver => SideBySide::All,
+            Self::Data | Self::Bus => SideBySide::Processors,
+            Self::BurnIn => SideBySide::Trial,
+            Self::Identity | Self::Light | Self::Load => SideBySide::One,
+        }
+    }
+}
+
 /// What a card may lack and still be fit for a named use.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::card_test::{CardTest, Grade};
+use crate::base::figure;
+use crate::bench::blame::{SetAside, set_aside};
 use crate::bench::claim::Claim;
 use crate::bench::facts::Facts;
 use crate::bench::procedure::{Procedure, TestName};
@@ -77,6 +79,9 @@ pub struct LotSummary {
     pub unproved: u32,
     /// What stands out: cards that differ from the others, addresses that two cards bear.
     pub oddities: Vec<String>,
+    /// Plugs and slots of the bench that are at fault.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub set_aside: Vec<SetAside>,
     /// Measured values, card by card.
     pub figures: Vec<Distribution>,
     /// Hours of burn-in of all cards together.
@@ -150,9 +155,11 @@ impl Lot {
         self.sampling.as_ref().is_none_or(|sampling| sampling.drawn.contains(&number))
     }
 
-    /// Sums up the cards of the lot and decides about it. `tests` holds the newest card test of each card.
-    pub fn settle(&mut self, tests: &[CardTest]) {
+    /// Sums up the cards of the lot and decides about it. `tests` holds the newest card test of each card, `references`
+    /// the tests of the reference cards of their benches.
+    pub fn settle(&mut self, tests: &[CardTest], references: &[CardTest]) {
         self.summary = self.summed_up(tests);
+        self.summary.set_aside = set_aside(references.iter().flat_map(|test| &test.attempts));
         self.verdict = self.decided();
     }
 
@@ -184,6 +191,7 @@ impl Lot {
             reasons,
             unproved: tests.iter().filter(is_graded).filter(|test| test.proof.is_none()).count() as u32,
             oddities: oddities(tests),
+            set_aside: Vec::new(),
             figures: distributions(tests),
             burn_in_h,
             mtbf_h: mtbf_at_least(burn_in_h, failures, confidence).ok(),
@@ -226,8 +234,11 @@ impl Lot {
             (_, Some(sampling)) => (
                 Outcome::Pass,
                 RuleId::LotAccepted,
-                format!("{counts}; up to {} that are not accepted are allowed", sampling.plan.accept),
-                "accept the lot, without the cards that were found faulty".to_owned(),
+                format!("{counts}; the plan allows up to {} that are not accepted", sampling.plan.accept),
+                match faulty {
+                    0 => "accept the lot".to_owned(),
+                    _ => format!("accept the lot, without the {} found faulty", figure::counted(faulty.into(), "card")),
+                },
             ),
             (_, None) => {
                 let outcome = if summary.graded(Grade::Accepted) > 0 { Outcome::Pass } else { Outcome::Fault };
@@ -239,7 +250,7 @@ impl Lot {
                     }
                     _ => format!("use the accepted cards; set the other {others} aside, each as its certificate says"),
                 };
-                (outcome, RuleId::LotAccepted, counts, next)
+                (outcome, RuleId::LotGraded, counts, next)
             }
         };
         let sureness = match &self.sampling {
@@ -401,8 +412,9 @@ mod tests {
     fn a_lot_that_is_tested_whole_needs_every_card() {
         let mut lot = lot(None);
         assert_eq!(decided(&mut lot, 119, 0, 0), (Outcome::Undecided, RuleId::LotUnfinished));
-        assert_eq!(decided(&mut lot, 100, 20, 0), (Outcome::Pass, RuleId::LotAccepted));
-        assert_eq!(decided(&mut lot, 0, 120, 0).0, Outcome::Fault);
+        assert_eq!(decided(&mut lot, 100, 20, 0), (Outcome::Pass, RuleId::LotGraded));
+        // No card is of use: nothing of that lot is accepted.
+        assert_eq!(decided(&mut lot, 0, 120, 0), (Outcome::Fault, RuleId::LotGraded));
     }
 
     #[test]

@@ -268,8 +268,10 @@ rule_ids! {
     LotUnfinished,
     /// More cards are faulty than the lot may have.
     LotRejected,
-    /// The lot is accepted.
+    /// The sample is good enough: the lot is accepted.
     LotAccepted,
+    /// Every card of a lot without a sampling plan has a grade of its own.
+    LotGraded,
 }
 
 impl RuleId {

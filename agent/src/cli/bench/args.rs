@@ -213,8 +213,9 @@ pub struct Paper {
     pub form: FormArgs,
 }
 
-const AFTER: &str = "Exit status of test and lot show: 0 the lot is accepted, 1 rejected, 3 not decided. Of others: \
-    0 done, 2 wrong usage.\n\n\
+const AFTER: &str = "Exit status of test, lot show and lot close: 0 the lot is accepted by its sampling plan, or, \
+    without one, every card has a grade and one at least is accepted (others may be rejected); 1 the lot is rejected, \
+    or no card accepted; 3 not decided. Of others: 0 done, 2 wrong usage.\n\n\
     Start with:  turnback bench cards                      the network cards of this computer\n             \
                  turnback bench test sim:bench --yes       test and grade a simulated lot\n             \
                  turnback bench lot show last              its cards and grades\n             \

@@ -2,6 +2,7 @@
 
 pub mod args;
 mod lot;
+mod progress;
 mod test;
 
 use std::process::ExitCode;

@@ -6,11 +6,11 @@ use std::{
 };
 
 use turnback_core::{
-    base::caution::Caution,
+    base::{caution::Caution, labels::named},
     bench::{card::address_bytes, sim::SimulatedBench},
 };
 
-use super::{Done, Failure, args::Test, lot::answer, usage};
+use super::{Done, Failure, args::Test, lot::answer, progress::Progress, usage};
 use crate::{
     archive::{Archive, memory::Memory, sqlite::Store},
     cli::isolate::answer::{Answer, Answers, WHEN_DONE},
@@ -60,11 +60,16 @@ pub(super) fn run(args: &Test) -> Done {
         Box::new(Store::open_at(args.record.store.as_deref())?)
     };
     let lot = lot::of_bench(&mut *archive, rig.as_ref(), args.lot.as_deref())?;
-    let label = lot.label.clone();
-    tell!("lot {label}: {} cards, procedure {}", lot.quantity, lot.procedure.name);
+    tell!("{}: {} cards, procedure {}", named("lot", &lot.label), lot.quantity, lot.procedure.name);
     let mut runner = BenchRunner::new(lot, &mut *archive, &mut *bench, name, cancel)?;
-    let tested = runner.test(cards, &mut |request| asker.ask(request), &mut |event| events.say(&event));
+    let progress = Progress::new(rig.is_some(), args.json);
+    let mut ask = |request: Request<'_>| {
+        progress.clear();
+        asker.ask(request)
+    };
+    let tested = runner.test(cards, &mut ask, &mut |event| progress.happened(&event, events.say(&event).as_deref()));
     let lot = runner.lot;
+    drop(progress);
     events.end();
     tested?;
     answer(&*archive, &lot, args.json)
@@ -119,7 +124,7 @@ impl Asker {
 
     fn ask(&mut self, Request { hands, occasion, .. }: Request<'_>) -> Result<Wish, BenchError> {
         let Some(answers) = &mut self.answers else { return Ok(Wish::unasked(occasion, self.moves_itself)) };
-        tell::text(&shown::hands(hands, &mut self.cautions_said, message_width()));
+        tell::text(&shown::hands(hands, !self.moves_itself, &mut self.cautions_said, message_width()));
         match occasion {
             Occasion::Sticker => return read_sticker(answers),
             Occasion::Light(_) => return read_light(answers),
@@ -193,7 +198,7 @@ fn unreadable(error: &std::io::Error) -> BenchError {
     BenchError::File { file: "answers".into(), cause: format!("cannot read the answers: {error}") }
 }
 
-/// Tells what happens, on the terminal and in a file.
+/// What happens, in words and in a file.
 struct Events {
     file: Option<BufWriter<File>>,
     failed: Option<std::io::Error>,
@@ -209,14 +214,13 @@ impl Events {
         Ok(Self { file, failed: None, quiet: args.json })
     }
 
-    fn say(&mut self, event: &BenchEvent) {
+    /// Writes an event to the file; what is told of it.
+    fn say(&mut self, event: &BenchEvent) -> Option<String> {
         if let (Some(file), None) = (&mut self.file, &self.failed) {
             let line = serde_json::to_string(event).unwrap_or_default();
             self.failed = writeln!(file, "{line}").and_then(|()| file.flush()).err();
         }
-        if let Some(line) = shown::event(event).filter(|_| !self.quiet) {
-            tell!("{line}");
-        }
+        shown::event(event).filter(|_| !self.quiet)
     }
 
     fn end(&mut self) {

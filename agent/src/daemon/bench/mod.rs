@@ -1,9 +1,9 @@
 //! The bench at work by itself: a card that appears is tested, a test that was cut off goes on, and whatever needs
 //! hands is shown, announced, and waits until somebody answers.
 //!
-//! One thread, which carries out a test at a time and then looks anew. [`state`] holds what is asked and answered,
-//! [`room`] keeps the bench away from what is not its own, `cards` and `view` show it, [`paper`] writes certificates
-//! and labels. How cards are tested is in [`work::bench`](crate::work::bench).
+//! One thread, which carries out a test on one card or several, and then looks anew. [`state`] holds what is asked and
+//! answered, [`room`] keeps the bench away from what is not its own, `cards` and `view` show it, [`paper`] writes
+//! certificates and labels. How cards are tested is in [`work::bench`](crate::work::bench).
 
 mod cards;
 pub mod paper;
@@ -177,7 +177,10 @@ impl AtWork {
                 BenchEvent::Graded { card, .. } => {
                     unwritten.get_or_insert_default().insert(card.clone());
                 }
-                BenchEvent::CutOff { .. } | BenchEvent::TestBegan { .. } => {}
+                BenchEvent::CutOff { .. }
+                | BenchEvent::TestBegan { .. }
+                | BenchEvent::SetAside { .. }
+                | BenchEvent::Repeated { .. } => {}
             }
             refresh(shared, &shown);
         };
@@ -378,9 +381,15 @@ fn trouble(shared: &Shared, text: Option<String>) {
 fn tell_log(event: &BenchEvent) {
     match event {
         BenchEvent::TestBegan { card, test, slot, .. } => tracing::info!(card, test = test.name(), slot, "test begins"),
-        BenchEvent::TestEnded { card, test, failed, took_s } => {
+        BenchEvent::TestEnded { card, test, failed, took_s, .. } => {
             let failed: Vec<String> = failed.iter().map(ToString::to_string).collect();
             tracing::info!(card, test = test.name(), failed = failed.join(", "), took_s, "test ended");
+        }
+        BenchEvent::Repeated { card, test } => {
+            tracing::info!(card, test = test.name(), "test failed beside other cards, and is repeated alone");
+        }
+        BenchEvent::SetAside { card, aside } => {
+            tracing::warn!(card, thing = aside.thing, why = aside.why, "set aside");
         }
         BenchEvent::CutOff { card, test, why } => {
             tracing::warn!(card, test = test.map(|test| test.name()), why, "card test cut off");

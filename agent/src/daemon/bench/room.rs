@@ -17,7 +17,7 @@ use crate::{
     ports::{cards::SOLDERED_IN, locate::Blinking},
     work::bench::{
         BenchError,
-        seam::{Bench, Came, Each, Keep, Order, Place, Present},
+        seam::{Bench, Came, Each, Order, Place, Present},
     },
 };
 
@@ -220,11 +220,11 @@ impl Bench for Room<'_> {
         Ok(())
     }
 
-    fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
+    fn measure(&mut self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
         let begins = self.begins;
         let done = self.in_turn(std::slice::from_ref(order), cancel, |bench| {
             begins(order, None);
-            bench.measure(order, keep, cancel)
+            bench.measure(order, cancel)
         });
         let Some(came) = done.transpose()? else { return Ok(Came::Ended) };
         if let (Came::Measured(measured), Some(_)) = (&came, self.speed) {

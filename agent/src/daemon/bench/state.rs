@@ -280,7 +280,7 @@ mod tests {
     }
 
     fn hands(text: &str) -> Hands {
-        Hands { hands: text.to_owned(), why: "why".into(), cautions: Vec::new() }
+        Hands { hands: text.to_owned(), why: "why".into(), is_off: false, cautions: Vec::new() }
     }
 
     fn hear(inner: &mut Inner, test: &CardTest, occasion: Occasion, text: &str) -> Heard {

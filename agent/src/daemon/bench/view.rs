@@ -1,7 +1,7 @@
 //! The bench as it is shown: what is in each slot, and how far the lot is.
 
 use turnback_core::{
-    bench::procedure::{Procedure, TestName},
+    bench::procedure::TestName,
     document::card_test::{CardTest, Grade},
 };
 
@@ -9,7 +9,10 @@ use super::{cards::Cards, state::Inner};
 use crate::{
     daemon::agent::{BenchView, CardLine, LotView, SlotState, SlotView, Testing},
     show::bench::decision,
-    work::bench::runner::REFERENCE_SLOT,
+    work::bench::{
+        expected::{Expected, Took},
+        seam::REFERENCE_SLOT,
+    },
 };
 
 /// The bench as it is shown.
@@ -83,7 +86,7 @@ fn slot_of(slot: &str, test: Option<&CardTest>, inner: &Inner) -> SlotView {
 fn lot_view(recorded: &Cards) -> LotView {
     // As it stands with these cards: it is summed up on record a moment later.
     let mut lot = recorded.lot.clone();
-    lot.settle(&recorded.tests);
+    lot.settle(&recorded.tests, recorded.reference.as_slice());
     let [accepted, limited, rejected, unfinished] = Grade::ALL.map(|grade| lot.summary.graded(grade));
     let mut newest: Vec<&CardTest> = recorded.tests.iter().collect();
     newest.sort_by(|a, b| b.changed_at.cmp(&a.changed_at));
@@ -111,44 +114,10 @@ fn told(test: &CardTest) -> String {
 /// A test that begins at a time in ms since 1970 UTC. `others` are tests of other cards, which say how long it takes;
 /// `speed` says how many seconds of the bench pass in one.
 pub fn testing(test: &CardTest, name: TestName, others: &[CardTest], began_ms: i64, speed: f64) -> Testing {
-    let tests = test.procedure.tests();
-    let number = tests.iter().position(|known| *known == name).unwrap_or_default();
-    let takes = |name: TestName| Some(takes_s(test, name, others)? / speed);
-    Testing {
-        test: name,
-        number: number as u32 + 1,
-        of: tests.len() as u32,
-        began_ms,
-        takes_s: takes(name),
-        then_s: tests.iter().skip(number + 1).filter_map(|later| takes(*later)).fold(0.0, |sum, takes_s| sum + takes_s),
-    }
+    let Expected { number, of, takes_s, then_s } = Took::of(others.iter().chain([test])).expected(test, name);
+    let takes_s = takes_s.map(|takes_s| takes_s / speed);
+    Testing { test: name, number, of, began_ms, takes_s, then_s: then_s / speed }
 }
-
-/// How long a test takes at about, seconds: as long as it took last, else what the procedure says.
-fn takes_s(test: &CardTest, name: TestName, others: &[CardTest]) -> Option<f64> {
-    let done = others.iter().chain([test]).filter_map(|other| other.last(name));
-    let last = done.filter(|attempt| attempt.took_s > 0.0).max_by_key(|attempt| attempt.began_ms);
-    last.map(|attempt| attempt.took_s).or_else(|| planned_s(&test.procedure, name, test.card.ports.len()))
-}
-
-fn planned_s(procedure: &Procedure, name: TestName, ports: usize) -> Option<f64> {
-    Some(match name {
-        TestName::Links => {
-            let links = procedure.links.as_ref()?;
-            ports as f64 * f64::from(links.rounds) * (links.hold.as_secs_f64() + LINK_S)
-        }
-        TestName::Load => procedure.load.as_ref()?.time.as_secs_f64(),
-        TestName::Bus => procedure.bus.as_ref()?.watch.as_secs_f64(),
-        TestName::BurnIn => {
-            let burn_in = procedure.burn_in.as_ref()?;
-            f64::from(burn_in.rounds) * burn_in.round.as_secs_f64()
-        }
-        _ => return None,
-    })
-}
-
-/// A link comes within some seconds (common practice, no source).
-const LINK_S: f64 = 3.0;
 
 #[cfg(test)]
 mod tests {

@@ -117,7 +117,9 @@ pub fn lot_in_book(lot: &Lot, trail: Vec<Trail>) -> Result<String, askama::Error
             plainly(&card.why).to_owned(),
         ]
     });
-    let notes = summary.oddities.iter().cloned().chain(lot.closed.iter().map(|why| format!("closed: {why}")));
+    let aside = summary.set_aside.iter().map(|aside| format!("set aside: {}: {}", aside.thing, aside.why));
+    let notes =
+        aside.chain(summary.oddities.iter().cloned()).chain(lot.closed.iter().map(|why| format!("closed: {why}")));
     Sheet {
         trail,
         subject: format!("lot {}, {}", lot.label, lot.source),

@@ -2,12 +2,12 @@
 
 use serde::Serialize;
 use turnback_core::{
-    bench::procedure::TestName,
+    bench::{blame::SetAside, procedure::TestName},
     document::card_test::{CardTest, Grade, step::Hands},
     judge::RuleId,
 };
 
-use super::{BenchError, seam::Occasion};
+use super::{BenchError, expected::Expected, seam::Occasion};
 
 /// What happens on the bench.
 #[derive(Clone, Debug, Serialize)]
@@ -23,6 +23,9 @@ pub enum BenchEvent {
         slot: String,
         /// Label of the plug in each port.
         plugs: Vec<Option<String>>,
+        /// How far the card is with it, and how long it takes.
+        #[serde(flatten)]
+        expected: Expected,
     },
     /// A test ended.
     TestEnded {
@@ -32,8 +35,25 @@ pub enum BenchEvent {
         test: TestName,
         /// Rules whose limits were not met.
         failed: Vec<RuleId>,
+        /// The last try at it failed, and since then something was exchanged.
+        again: bool,
         /// How long it took, seconds.
         took_s: f64,
+    },
+    /// A plug or slot is at fault, and not used any more.
+    SetAside {
+        /// Label of the card that showed it.
+        card: String,
+        /// The plug or slot.
+        #[serde(flatten)]
+        aside: SetAside,
+    },
+    /// A test failed beside other cards, and is repeated alone before anything is said of the card.
+    Repeated {
+        /// Label of the card.
+        card: String,
+        /// The test.
+        test: TestName,
     },
     /// A test was cut off, and the card is left for another time.
     CutOff {
@@ -59,6 +79,8 @@ impl BenchEvent {
         match self {
             Self::TestBegan { card, .. }
             | Self::TestEnded { card, .. }
+            | Self::SetAside { card, .. }
+            | Self::Repeated { card, .. }
             | Self::CutOff { card, .. }
             | Self::Graded { card, .. } => card,
         }

@@ -8,7 +8,7 @@ use turnback_core::{
 
 use super::{
     BenchError,
-    seam::{Came, Keep, Order},
+    seam::{Came, Measured, Order},
 };
 use crate::{
     engine::{CheckError, CheckOptions, cancel::Cancel, check},
@@ -20,12 +20,11 @@ use crate::{
 /// Checks every port of the card. `open` opens the port with this number, and says the seed of its run.
 pub(super) fn data(
     order: &Order<'_>,
-    keep: Keep<'_>,
     cancel: &Cancel,
     open: &mut dyn FnMut(u32) -> Result<(Box<dyn Port>, u64), BenchError>,
 ) -> Result<Came, BenchError> {
     let test = order.test;
-    let mut runs = Vec::new();
+    let (mut runs, mut reports) = (Vec::new(), Vec::new());
     let mut took_s = 0.0;
     for number in 1..=test.card.ports.len() as u32 {
         let (mut port, seed) = open(number)?;
@@ -61,7 +60,7 @@ pub(super) fn data(
             proved_below: report.error_ratio.as_ref().map(|ratio| ratio.proved_below),
             limit: report.limit.bit_error_ratio,
         });
-        keep(report)?;
+        reports.push(report);
     }
-    Ok(Came::measured(Facts::Data { runs }, took_s))
+    Ok(Came::Measured(Box::new(Measured { facts: Facts::Data { runs }, took_s, bus_errors: None, runs: reports })))
 }

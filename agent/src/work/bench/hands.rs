@@ -1,7 +1,7 @@
 //! What hands do on the bench, and what is tried with a plug or slot that they moved.
 
 use turnback_core::{
-    base::caution::Caution,
+    base::{caution::Caution, labels::named},
     bench::procedure::{Procedure, TestName},
     document::card_test::{
         CardTest,
@@ -9,7 +9,7 @@ use turnback_core::{
     },
 };
 
-use super::seam::Place;
+use super::seam::{Place, REFERENCE_SLOT};
 
 /// Moves what a step moves.
 pub(super) fn moved(test: &mut CardTest, step: &Step, to: String) {
@@ -25,37 +25,38 @@ pub(super) fn moved(test: &mut CardTest, step: &Step, to: String) {
 pub(super) fn fitting(test: &CardTest, place: Place) -> Hands {
     let plugs = (1..).zip(&test.card.ports).zip(&test.plugs).filter_map(|((number, port), plug)| {
         let name = if place == Place::AsTold { String::new() } else { format!(" ({})", port.name) };
-        Some(format!("{} to port {number}{name}", plug.as_ref()?))
+        Some(format!("{} to port {number}{name}", named("plug", plug.as_ref()?)))
     });
-    let plugs = plugs.collect::<Vec<_>>().join(", ");
+    let plugs = plugs.collect::<Vec<_>>().join(" and ");
     let in_its_slot = place != Place::AsTold;
     let mut cautions = if in_its_slot { Vec::new() } else { vec![Caution::LiveChassis, Caution::StaticDischarge] };
     cautions.extend(test.card.ports.iter().flat_map(|port| port.medium.cautions()));
     cautions.sort_unstable();
     cautions.dedup();
-    let (card, slot) = (&test.label, &test.slot);
+    let card = test.named();
+    let slot = if test.slot == REFERENCE_SLOT { "its slot".to_owned() } else { named("slot", &test.slot) };
     let (hands, why) = match in_its_slot {
-        true => (format!("card {card} is in {slot}: fit plug {plugs}"), "the tests begin when the plugs are in"),
+        true => (format!("{card} is in {slot}: fit {plugs}"), "the tests begin when the plugs are in"),
         false => (
-            format!("switch the computer off, put card {card} into slot {slot}, and fit plug {plugs}"),
+            format!("switch the computer off, put {card} into {slot}, fit {plugs}, and switch it on"),
             "the tests begin when the card is found",
         ),
     };
-    Hands { hands, why: why.to_owned(), cautions }
+    Hands { hands, why: why.to_owned(), is_off: !in_its_slot, cautions }
 }
 
 /// The light of a port blinks, and somebody looks.
 pub(super) fn look(test: &CardTest, again: bool) -> Hands {
-    let (card, all) = (&test.label, test.card.ports.len());
+    let (card, all) = (test.named(), test.card.ports.len());
     let which = match all {
-        1 => format!("look at card {card} and say whether its light blinks: 1, or \"none\""),
-        _ => format!("look at card {card} and say which port's light blinks: 1 to {all}, or \"none\""),
+        1 => format!("look at {card} and say whether its light blinks: 1, or \"none\""),
+        _ => format!("look at {card} and say which port's light blinks: 1 to {all}, or \"none\""),
     };
     let (hands, why) = match again {
         false => (which, "people find a port by its light, so the right one must blink"),
         true => (format!("once more: {which}"), "another light was expected"),
     };
-    Hands { hands, why: why.to_owned(), cautions: Vec::new() }
+    Hands { hands, why: why.to_owned(), is_off: false, cautions: Vec::new() }
 }
 
 /// The part of a procedure that tries a plug or slot with one of its tests.

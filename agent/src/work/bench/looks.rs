@@ -31,8 +31,9 @@ pub(super) fn sticker(bench: &dyn Bench, test: &CardTest, name: TestName, ask: A
         return Ok(Wish::Nobody);
     }
     let hands = Hands {
-        hands: format!("scan or type the address on the sticker of card {}; Enter if it has none", test.label),
+        hands: format!("scan or type the address on the sticker of {}; Enter if it has none", test.named()),
         why: "a card that bears another card's address is found by its sticker".to_owned(),
+        is_off: false,
         cautions: Vec::new(),
     };
     ask(Request { hands: &hands, occasion: Occasion::Sticker, test })
@@ -107,7 +108,7 @@ mod tests {
         engine::cancel::Cancel,
         ports::locate::Blinking,
         work::bench::{
-            seam::{Came, Keep, Order, Place, Present},
+            seam::{Came, Order, Place, Present},
             testing::card_test,
         },
     };
@@ -163,8 +164,8 @@ mod tests {
         fn blink_on(&mut self, _: &CardTest, port: u32, _: Blinking) {
             self.blinks_on = Some(port);
         }
-        fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
-            Bench::measure(&mut self.bench, order, keep, cancel)
+        fn measure(&mut self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
+            Bench::measure(&mut self.bench, order, cancel)
         }
     }
 

@@ -121,7 +121,10 @@ pub fn card_tests(archive: &dyn Archive, lot: &str) -> Result<Vec<CardTest>, Arc
 /// The archive.
 pub fn settle(archive: &mut dyn Archive, lot: &mut Lot) -> Result<(), ArchiveError> {
     let tests = card_tests(archive, &lot.label)?;
-    lot.settle(&tests);
+    let all = archive.list(Query::CardTests { lot: None }, None)?;
+    let is_of_bench = |test: &CardTest| test.is_reference && tests.iter().any(|card| card.bench == test.bench);
+    let references: Vec<_> = all.into_iter().filter_map(Listed::into_card_test).filter(is_of_bench).collect();
+    lot.settle(&tests, &references);
     if matches!(archive.get(DocumentKind::Lot, &lot.lot), Ok(Document::Lot(stored)) if *stored == *lot) {
         return Ok(());
     }

@@ -9,6 +9,7 @@
 pub mod asking;
 mod data;
 pub mod error;
+pub mod expected;
 mod hands;
 mod looks;
 pub mod lot;

@@ -135,7 +135,9 @@ mod tests {
     #[test]
     fn a_card_gets_no_slot_and_no_plug_that_a_waiting_card_keeps() {
         // slot-1 to slot-3, and the plugs P-1 to P-4.
-        let bench = SimulatedBench::new(builtin("bench").unwrap(), 1);
+        let mut rig = builtin("bench").unwrap();
+        rig.plugs.truncate(4);
+        let bench = SimulatedBench::new(rig, 1);
         let plugs = |labels: [&str; 2]| labels.map(|label| Some(label.to_owned())).to_vec();
         let mut waiting = card_test("quay-01");
         waiting.plugs = plugs(["P-1", "P-3"]);

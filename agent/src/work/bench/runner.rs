@@ -17,12 +17,13 @@ use turnback_core::{
 use super::{
     BenchError,
     asking::{Ask, BenchEvent, Request, Say, Wish},
+    expected::Took,
     hands::{fitting, moved, only},
     looks::{Looked, Seen, lights, sticker},
     lot::{self, card_tests},
     numbers::{numbered, recognised},
     placing::{Kept, offered, others_used_plugs, place},
-    seam::{Bench, Occasion, Place, Present},
+    seam::{Bench, Occasion, Place, Present, REFERENCE_SLOT},
 };
 use crate::{
     archive::{Archive, Listed, Query},
@@ -33,7 +34,7 @@ use crate::{
 /// In which manner the cards of a lot are tested.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub enum Manner {
-    /// One card after the other, each as far as it goes: somebody stands at a terminal and answers.
+    /// Somebody stands at a terminal and answers: as many cards as there is room for, each as far as it goes.
     #[default]
     CardByCard,
     /// One test, then the first card that can be tested has its turn again. A card that waits for hands keeps its slot
@@ -60,10 +61,10 @@ pub struct BenchRunner<'a> {
     /// The newest test of the reference card, if the bench is proved by it.
     reference: Option<CardTest>,
     manner: Manner,
-    /// Cards whose next test is carried out beside those of others, once nothing else is left to do.
+    /// Cards that wait to be tested side by side. They keep their slots and plugs.
     aside: Vec<CardTest>,
-    /// Ids of card tests that were aside, and are so no more.
-    was_aside: BTreeSet<String>,
+    /// How long tests took.
+    took: Took,
     /// Cards that wait for what another card has, each with what that is.
     pub waits: Vec<(String, String)>,
     tested: bool,
@@ -95,6 +96,15 @@ enum Led {
     Left,
 }
 
+/// How long cards are tested side by side.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Until {
+    /// Until none is left.
+    AllEnd,
+    /// Until a card makes room for the next.
+    OneEnds,
+}
+
 impl<'a> BenchRunner<'a> {
     /// A bench with a lot. `name` tells its plugs and slots from those of other benches.
     ///
@@ -121,7 +131,7 @@ impl<'a> BenchRunner<'a> {
             reference: None,
             manner,
             aside: Vec::new(),
-            was_aside: BTreeSet::new(),
+            took: Took::default(),
             waits,
             tested: false,
         })
@@ -146,6 +156,7 @@ impl<'a> BenchRunner<'a> {
     /// [`BenchError`].
     pub fn test(&mut self, cards: &[String], ask: Ask<'_>, say: Say<'_>) -> Result<bool, BenchError> {
         let known = card_tests(&*self.archive, &self.lot.label)?;
+        self.took = Took::of(&known);
         let mut there = recognised(&self.lot, self.bench.cards()?, &known);
         let known = self.without_plugs_of_the_gone(known, &there)?;
         let label = |number: &Option<u32>| number.map(|number| self.label(number));
@@ -194,11 +205,11 @@ impl<'a> BenchRunner<'a> {
         }
         for test in tests {
             let mut led = self.lead(test.clone(), ask, say)?;
-            if led == Led::ForNow && !self.takes_turns() && !self.aside.is_empty() {
+            while led == Led::ForNow && !self.takes_turns() && !self.aside.is_empty() {
                 // What it needs is with those that wait to be tested together.
-                led = self.together(ask, say)?;
+                led = self.together(Until::OneEnds, ask, say)?;
                 if led != Led::Left {
-                    led = self.lead(self.as_recorded(test)?, ask, say)?;
+                    led = self.lead(self.as_recorded(test.clone())?, ask, say)?;
                 }
             }
             lot::settle(self.archive, &mut self.lot)?;
@@ -206,7 +217,7 @@ impl<'a> BenchRunner<'a> {
                 return Ok(self.tested);
             }
         }
-        self.together(ask, say)?;
+        self.together(Until::AllEnd, ask, say)?;
         lot::settle(self.archive, &mut self.lot)?;
         Ok(self.tested)
     }
@@ -328,7 +339,6 @@ impl<'a> BenchRunner<'a> {
                 Wish::Go | Wish::Nobody => None,
             };
             if self.goes_aside(&test, &step) {
-                self.was_aside.insert(test.test.clone());
                 self.aside.push(test);
                 return Ok(Led::Aside);
             }
@@ -387,7 +397,9 @@ impl<'a> BenchRunner<'a> {
     fn kept_by_others(&self, test: &CardTest) -> Result<Kept, BenchError> {
         let (without, lot) = match (&self.manner, &test.lot) {
             (Manner::TestByTest { without, regardless: false, .. }, Some(lot)) => (without, lot),
-            (Manner::CardByCard, Some(_)) => return Ok(Kept::by(self.aside.iter())),
+            (Manner::CardByCard, Some(_)) => {
+                return Ok(Kept::by(self.aside.iter().filter(|other| other.test != test.test)));
+            }
             _ => return Ok(Kept::default()),
         };
         // The newest test of each: an older one that was left open holds nothing any more.
@@ -520,8 +532,6 @@ fn ended_ms(test: &CardTest) -> i64 {
 
 /// Label of the reference card.
 pub const REFERENCE_LABEL: &str = "reference";
-/// The slot in which the reference card stays.
-pub const REFERENCE_SLOT: &str = "reference";
 
 #[cfg(test)]
 mod tests;

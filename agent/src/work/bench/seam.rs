@@ -48,35 +48,35 @@ pub trait Bench {
     fn neighbours(&self, _slot: &str) -> Vec<(String, String)> {
         Vec::new()
     }
-    /// How many of these tests, from the first on, can be carried out side by side, so that none takes from another
-    /// what it measures: one at least. Asked before they begin.
+    /// How many of these tests, all of one name, can be carried out side by side, from the first on, so that none takes
+    /// from another what it measures: one at least. Asked before they begin.
     ///
     /// # Errors
     /// When nobody can say.
     fn together(&mut self, _orders: &[Order<'_>], _cancel: &Cancel) -> Result<usize, BenchError> {
         Ok(1)
     }
-    /// Carries out tests side by side, none of which makes a run. `each` is given what comes of each, by its place in
-    /// the orders, as soon as it is there.
+    /// Carries out tests side by side. `each` is given what comes of each, by its place in the orders, as soon as it is
+    /// there.
     ///
     /// # Errors
     /// As for [`Bench::measure`].
     fn measure_together(&mut self, orders: &[Order<'_>], each: Each<'_>, cancel: &Cancel) -> Result<(), BenchError> {
         for (at, order) in orders.iter().enumerate() {
-            let came = self.measure(order, &mut |_| Ok(()), cancel)?;
+            let came = self.measure(order, cancel)?;
             each(at, came)?;
         }
         Ok(())
     }
-    /// Carries out a test. `keep` is given each run that was made for it.
+    /// Carries out a test.
     ///
     /// # Errors
     /// When it could not be carried out for a reason that says nothing about the card.
-    fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError>;
+    fn measure(&mut self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, BenchError>;
 }
 
-/// Keeps the report of a run.
-pub type Keep<'a> = &'a mut dyn FnMut(Report) -> Result<(), BenchError>;
+/// The slot in which the reference card stays, where its bench tells cards into slots.
+pub const REFERENCE_SLOT: &str = "reference";
 
 /// Takes what came of one of several tests.
 pub type Each<'a> = &'a mut dyn FnMut(usize, Came) -> Result<(), BenchError>;
@@ -133,6 +133,9 @@ pub enum Came {
     Ended,
     /// It was cut off, for this reason. What was measured says nothing.
     CutOff(String),
+    /// It failed beside other cards, which may have caused that. It is repeated alone, and nothing is said until then;
+    /// only the errors on the card's own bus count.
+    Repeat(Box<Measured>),
 }
 
 /// What a test measured.
@@ -144,12 +147,14 @@ pub struct Measured {
     pub took_s: f64,
     /// Errors on the bus of the card meanwhile; none where nobody counts them.
     pub bus_errors: Option<BusErrors>,
+    /// The runs that were made for it.
+    pub runs: Vec<Report>,
 }
 
 impl Came {
-    /// Facts without errors on the bus.
+    /// Facts without errors on the bus and without runs.
     pub fn measured(facts: Facts, took_s: f64) -> Self {
-        Self::Measured(Box::new(Measured { facts, took_s, bus_errors: None }))
+        Self::Measured(Box::new(Measured { facts, took_s, bus_errors: None, runs: Vec::new() }))
     }
 }
 

@@ -1,7 +1,10 @@
 //! A simulated bench behind the seam. Its cards and plugs go where they are told.
 
 use turnback_core::{
-    bench::sim::{Setup, SimulatedBench, rig::REFERENCE},
+    bench::{
+        procedure::SideBySide,
+        sim::{Setup, SimulatedBench, rig::REFERENCE},
+    },
     document::card_test::CardTest,
     kind::rig::AnyRig,
 };
@@ -9,7 +12,7 @@ use turnback_core::{
 use super::{
     BenchError,
     data::data,
-    seam::{Bench, Came, Keep, Order, Place, Present},
+    seam::{Bench, Came, Order, Place, Present},
 };
 use crate::{engine::cancel::Cancel, ports::simulated};
 
@@ -37,13 +40,14 @@ impl Bench for SimulatedBench {
 
     fn together(&mut self, orders: &[Order<'_>], _: &Cancel) -> Result<usize, BenchError> {
         let (model, host_mbps) = (&self.rig.model, self.rig.host_mbps_max);
-        if host_mbps == 0 {
+        let sends = orders.first().is_some_and(|order| order.name.side_by_side() != SideBySide::All);
+        if host_mbps == 0 || !sends {
             return Ok(orders.len());
         }
         Ok((host_mbps / (model.speed_mbps * model.ports)).max(1) as usize)
     }
 
-    fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
+    fn measure(&mut self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
         let test = order.test;
         let serial = test.card.serial.clone().unwrap_or_default();
         let bench_share = order.reference.and_then(CardTest::throughput_share).unwrap_or(1.0);
@@ -53,7 +57,7 @@ impl Bench for SimulatedBench {
             let is_measure = test.is_reference && order.reference.is_none();
             return Ok(Came::measured(if is_measure { facts.measuring_the_bench() } else { facts }, took_s));
         }
-        data(order, keep, cancel, &mut |number| {
+        data(order, cancel, &mut |number| {
             let rig = AnyRig::Frames(Box::new(self.port(&setup, number)));
             let seed = self.seed(&setup, number);
             Ok((simulated::of(&rig, format!("sim:{}.{number}", test.label), seed), seed))

@@ -62,6 +62,7 @@ pub fn builtin(name: &str) -> Option<BenchRig> {
                     plug("P-2", 741, vec![PlugFault::BitErrors { ratio: Ratio(1e-6) }]),
                     plug("P-3", 16, Vec::new()),
                     plug("P-4", 0, Vec::new()),
+                    plug("P-5", 33, Vec::new()),
                 ],
                 cards,
                 ..base

@@ -142,6 +142,11 @@ impl Grade {
 }
 
 impl CardTest {
+    /// The card as a person calls it.
+    pub fn named(&self) -> String {
+        if self.is_reference { "the reference card".to_owned() } else { format!("card {}", self.label) }
+    }
+
     /// The uses of plugs and slots in this card test.
     pub fn uses(&self) -> Vec<Use> {
         uses(&self.test, self.is_reference, &self.attempts)
@@ -152,9 +157,9 @@ impl CardTest {
         self.attempts.iter().rfind(|attempt| attempt.test == test && attempt.is_done())
     }
 
-    /// How often a test was begun.
+    /// How often a test was made to its end.
     pub fn tries(&self, test: TestName) -> usize {
-        self.attempts.iter().filter(|attempt| attempt.test == test).count()
+        self.attempts.iter().filter(|attempt| attempt.test == test && attempt.is_done()).count()
     }
 
     /// The reason of the grade that people look for first: a failure before what follows from it.

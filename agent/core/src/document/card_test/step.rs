@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::CardTest;
 use crate::base::caution::Caution;
+use crate::base::labels::named;
 use crate::bench::procedure::TestName;
 
 /// What comes next.
@@ -63,6 +64,8 @@ pub struct Hands {
     pub hands: String,
     /// What it tells.
     pub why: String,
+    /// The computer is switched off meanwhile.
+    pub is_off: bool,
     /// Dangers.
     pub cautions: Vec<Caution>,
 }
@@ -82,7 +85,7 @@ impl Step {
 
     /// What a person does for it; none where nothing is moved. `to` is the plug or slot that the bench offers.
     pub fn hands(&self, card: &CardTest, to: Option<&str>) -> Option<Hands> {
-        let label = &card.label;
+        let card_named = card.named();
         let plug_cautions = || {
             let mut cautions: Vec<_> = card.card.ports.iter().flat_map(|port| port.medium.cautions()).collect();
             cautions.sort_unstable();
@@ -90,37 +93,46 @@ impl Step {
             cautions
         };
         let slot_cautions = || vec![Caution::LiveChassis, Caution::StaticDischarge];
-        let to = to.unwrap_or("another one");
+        let to = |what: &str| to.map_or(format!("another {what}"), |label| named(what, label));
+        let is_off = matches!(self, Self::OtherSlot { .. } | Self::ProveSlot { .. });
         let (hands, why, cautions) = match self {
             Self::Test { .. } => return None,
             Self::ExchangePlugs { port, with, .. } => (
-                format!("card {label}: exchange the plugs of port {port} and port {with}"),
+                format!("exchange the plugs of port {port} and port {with} of {card_named}"),
                 "a failure that stays with the port is not the plug's".to_owned(),
                 plug_cautions(),
             ),
             Self::OtherPlug { port, .. } => (
-                format!("card {label}: take the plug out of port {port} and fit plug {to}"),
+                format!("take the plug out of port {port} of {card_named}, and fit {} there", to("plug")),
                 "a failure that goes away with the plug is the plug's".to_owned(),
                 plug_cautions(),
             ),
             Self::ProvePlug { plug, .. } => (
-                format!("fit plug {plug} to port 1 of the reference card; when that is tested, put it back"),
+                format!(
+                    "fit {} to port 1 of the reference card, which is tested with it; put it back afterwards",
+                    named("plug", plug)
+                ),
                 "this shows whether the plug is good: the reference card is".to_owned(),
                 plug_cautions(),
             ),
             Self::OtherSlot { .. } => (
-                format!("switch the computer off, and move card {label} to slot {to}"),
+                format!(
+                    "switch the computer off, move {card_named} to {}, and switch it on; the card is tested there",
+                    to("slot")
+                ),
                 "a failure that stays with the card is not the slot's".to_owned(),
                 slot_cautions(),
             ),
             Self::ProveSlot { slot, .. } => (
                 format!(
-                    "switch the computer off, and test the reference card in slot {slot}; then put both cards back"
+                    "switch the computer off, put the reference card into {}, and switch it on; the reference card is \
+                     tested there; put both cards back afterwards",
+                    named("slot", slot)
                 ),
                 "this shows whether the slot is good: the reference card is".to_owned(),
                 slot_cautions(),
             ),
         };
-        Some(Hands { hands, why, cautions })
+        Some(Hands { hands, why, is_off, cautions })
     }
 }

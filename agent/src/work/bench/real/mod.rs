@@ -28,7 +28,7 @@ use turnback_core::{
 use super::{
     data::data,
     error::BenchError,
-    seam::{Bench, Came, Each, Keep, Order, Place, Present},
+    seam::{Bench, Came, Each, Order, Place, Present},
 };
 use crate::{
     engine::cancel::Cancel,
@@ -97,11 +97,11 @@ impl RealBench {
         Ok((entry.card.ports.iter().map(|port| port.name.clone()).collect(), place))
     }
 
-    fn facts(&self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, Halt> {
+    fn facts(&self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, Halt> {
         let (names, place) = self.seat(order)?;
         let before = place.bus_counts();
         let began = Instant::now();
-        let came = self.carry_out(order, &names, &place, keep, cancel);
+        let came = self.carry_out(order, &names, &place, cancel);
         if !place.is_there() {
             return Err(gone());
         }
@@ -117,14 +117,7 @@ impl RealBench {
         Ok(Came::Measured(measured))
     }
 
-    fn carry_out(
-        &self,
-        order: &Order<'_>,
-        names: &[String],
-        place: &CardPlace,
-        keep: Keep<'_>,
-        cancel: &Cancel,
-    ) -> Result<Came, Halt> {
+    fn carry_out(&self, order: &Order<'_>, names: &[String], place: &CardPlace, cancel: &Cancel) -> Result<Came, Halt> {
         let procedure = &order.test.procedure;
         let facts = match order.name {
             TestName::Identity => Facts::Identity { sticker: order.sticker.map(str::to_owned) },
@@ -132,7 +125,7 @@ impl RealBench {
             TestName::SelfTest => excused(links::self_test(names, cancel)?, order),
             TestName::Links => links::links(names, &procedure.links.clone().unwrap_or_default(), cancel)?,
             TestName::Data => {
-                return Ok(data(order, keep, cancel, &mut |number| {
+                return Ok(data(order, cancel, &mut |number| {
                     let seed = uuid::Uuid::now_v7().as_u64_pair().1;
                     Ok((ready::open(&names[number as usize - 1])?, seed))
                 })?);
@@ -224,14 +217,14 @@ impl Bench for RealBench {
             .collect()
     }
 
-    fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
+    fn measure(&mut self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
         self.list()?;
-        came(self.facts(order, keep, cancel), cancel)
+        came(self.facts(order, cancel), cancel)
     }
 
     fn together(&mut self, orders: &[Order<'_>], cancel: &Cancel) -> Result<usize, BenchError> {
         self.list()?;
-        together::together(self, orders, cancel)
+        Ok(together::together(self, orders, cancel))
     }
 
     fn measure_together(&mut self, orders: &[Order<'_>], each: Each<'_>, cancel: &Cancel) -> Result<(), BenchError> {
@@ -360,7 +353,8 @@ fn newer(before: Option<BusErrors>, after: Option<BusErrors>, fallen: fn(u64) ->
 fn add_errors(bus: &mut BusFacts, test: &CardTest, now: Option<BusErrors>, took_s: f64) {
     let since = test.attempts.iter().rposition(|attempt| attempt.test == TestName::Bus && attempt.is_done());
     let earlier = test.attempts[since.map_or(0, |at| at + 1)..].iter();
-    let here = earlier.filter(|attempt| attempt.slot == test.slot && attempt.is_done());
+    // Those of a test that is repeated alone count too.
+    let here = earlier.filter(|attempt| attempt.slot == test.slot);
     let watched = here.map(|attempt| (attempt.bus_errors, attempt.took_s)).chain([(now, took_s)]);
     bus.uncounted = now.is_none();
     for (errors, took_s) in watched {

@@ -34,11 +34,15 @@ fn the_bus_answers_for_every_test_in_its_slot_since_it_was_judged() {
         attempt(TestName::Bus, "slot-1", Facts::Bus(BusFacts::default()), 1),
         attempt(TestName::Links, "slot-2", links(), 20),
         attempt(TestName::Links, "slot-1", links(), 300),
+        // It failed beside other cards: that says nothing, but its errors on the bus were there.
+        Attempt { facts: None, cut_off: Some("beside".into()), ..attempt(TestName::Links, "slot-1", links(), 50_000) },
+        // A kill counted none.
+        Attempt { facts: None, bus_errors: None, took_s: 0.0, ..attempt(TestName::Data, "slot-1", links(), 0) },
     ];
     let errors = |corrected| Some(BusErrors { corrected, ..BusErrors::default() });
     let mut bus = BusFacts::default();
     add_errors(&mut bus, &test, errors(4000), 5.0);
-    assert_eq!((bus.correctable, bus.watched_s, bus.uncounted), (4300, 15.0, false));
+    assert_eq!((bus.correctable, bus.watched_s, bus.uncounted), (54_300, 25.0, false));
     let mut bus = BusFacts::default();
     add_errors(&mut bus, &test, None, 5.0);
     assert!(bus.uncounted, "{bus:?}");

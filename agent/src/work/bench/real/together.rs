@@ -2,7 +2,10 @@
 
 use std::{sync::mpsc::channel, thread, time::Duration};
 
-use turnback_core::bench::{facts::Facts, procedure::TestName};
+use turnback_core::bench::{
+    facts::Facts,
+    procedure::{SideBySide, TestName},
+};
 
 use super::{RealBench, came, load};
 use crate::{
@@ -13,10 +16,32 @@ use crate::{
     },
 };
 
-/// How many of these tests, from the first on, can be carried out side by side. A card that moves less while others are
-/// at work would look slow, so all of them are loaded at once for some seconds, and must move as much as each did
-/// alone.
-pub(super) fn together(bench: &RealBench, orders: &[Order<'_>], cancel: &Cancel) -> Result<usize, BenchError> {
+/// How many of these tests, all of one name, can be carried out side by side, from the first on.
+pub(super) fn together(bench: &RealBench, orders: &[Order<'_>], cancel: &Cancel) -> usize {
+    match orders.first().map(|order| order.name.side_by_side()) {
+        Some(SideBySide::All) => orders.len(),
+        Some(SideBySide::Processors) => {
+            let processors = thread::available_parallelism().map_or(1, usize::from);
+            let needed = |order: &Order<'_>| order.test.card.ports.len() * THREADS_OF_A_PORT;
+            fitting(orders.iter().map(needed), processors)
+        }
+        Some(SideBySide::Trial) => tried(bench, orders, cancel),
+        Some(SideBySide::One) | None => 1,
+    }
+}
+
+/// How many of these needs, from the first on, are met together: one at least.
+fn fitting(needed: impl Iterator<Item = usize>, there_is: usize) -> usize {
+    let sums = needed.scan(0, |sum, needed| {
+        *sum += needed;
+        Some(*sum)
+    });
+    sums.take_while(|sum| *sum <= there_is).count().max(1)
+}
+
+/// A card that moves less while others are at work would look slow, so all of them are loaded at once for some seconds,
+/// and must move as much as each did alone.
+fn tried(bench: &RealBench, orders: &[Order<'_>], cancel: &Cancel) -> usize {
     let alone = orders.iter().map_while(alone_mbps).collect::<Vec<f64>>();
     let mut count = alone.len();
     while count > 1 && !cancel.is_cancelled() {
@@ -26,7 +51,7 @@ pub(super) fn together(bench: &RealBench, orders: &[Order<'_>], cancel: &Cancel)
         }
         count -= 1;
     }
-    Ok(count.max(1))
+    count.max(1)
 }
 
 /// What a card moved alone, in its own test of load, Mb/s.
@@ -61,7 +86,7 @@ pub(super) fn measure(
         for (at, order) in orders.iter().enumerate() {
             let done = done.clone();
             scope.spawn(move || {
-                let came = came(bench.facts(order, &mut |_| Ok(()), cancel), cancel);
+                let came = came(bench.facts(order, cancel), cancel);
                 // Whoever waits for it has failed then, and says so.
                 let _ = done.send((at, came));
             });
@@ -76,8 +101,23 @@ pub(super) fn measure(
     })
 }
 
+/// One sends and one receives.
+const THREADS_OF_A_PORT: usize = 2;
 /// Long enough for the throughput to settle.
 const TRIAL: Duration = Duration::from_secs(8);
 /// Share of what a card moves alone that it must move beside others: as much as it may lose as it warms. Our own
 /// choice.
 const AS_ALONE: f64 = 0.97;
+
+#[cfg(test)]
+mod tests {
+    use super::fitting;
+
+    #[test]
+    fn as_many_cards_as_have_processors_and_one_at_least() {
+        for (needed, processors, fit) in [(&[4, 4, 4][..], 8, 2), (&[4, 4], 2, 1), (&[2, 4, 2], 6, 2), (&[4, 4], 64, 2)]
+        {
+            assert_eq!(fitting(needed.iter().copied(), processors), fit, "{needed:?} on {processors}");
+        }
+    }
+}

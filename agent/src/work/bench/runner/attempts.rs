@@ -1,7 +1,7 @@
 //! One try at a test, from its beginning to what came of it. It is kept before and after.
 
 use turnback_core::{
-    bench::{attempt::Attempt, findings::findings, procedure::TestName},
+    bench::{attempt::Attempt, blame::set_aside, findings::findings, procedure::TestName},
     document::{
         Document, DocumentKind,
         card_test::{CardTest, settle::BenchKnows},
@@ -35,10 +35,10 @@ impl BenchRunner<'_> {
     ) -> Result<bool, BenchError> {
         let number = self.begin(test, name, knows, say)?;
         let order = Order { test, name, attempt: number, reference: self.reference.as_ref(), sticker, lights };
-        let archive = &mut *self.archive;
-        let mut keep = |report| Ok(archive.put(&Document::from(report))?);
-        let came = self.bench.measure(&order, &mut keep, &self.cancel)?;
-        finish(self.archive, test, came, knows, say)
+        let came = self.bench.measure(&order, &self.cancel)?;
+        let done = finish(self.archive, test, came, knows, say);
+        self.took.note(test);
+        done
     }
 
     /// Begins a try at a test, and keeps that; which try it is.
@@ -56,7 +56,8 @@ impl BenchRunner<'_> {
         self.keep(test, knows)?;
         self.tested = true;
         let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
-        say(BenchEvent::TestBegan { card, test: name, slot, plugs });
+        let expected = self.took.expected(test, name);
+        say(BenchEvent::TestBegan { card, test: name, slot, plugs, expected });
         Ok(done + 1)
     }
 
@@ -64,6 +65,9 @@ impl BenchRunner<'_> {
         keep(self.archive, test, knows)
     }
 }
+
+/// Kept in the records: it says that the next try at the test is made alone.
+pub(super) const BESIDE: &str = "it failed beside other cards, and is repeated alone";
 
 /// Ends the try that was begun last, and keeps what came of it. False: it was cut off.
 pub(super) fn finish(
@@ -74,13 +78,20 @@ pub(super) fn finish(
     say: Say<'_>,
 ) -> Result<bool, BenchError> {
     let card = test.label.clone();
-    let Some(last) = test.attempts.last_mut() else { return Ok(false) };
+    let Some((last, earlier)) = test.attempts.split_last_mut() else { return Ok(false) };
     let name = last.test;
     let measured = match came {
         Came::Measured(measured) => measured,
         Came::Ended => {
             last.cut_off = Some("ended by hand".to_owned());
             keep(archive, test, knows)?;
+            return Ok(false);
+        }
+        Came::Repeat(measured) => {
+            (last.took_s, last.bus_errors) = (measured.took_s, measured.bus_errors);
+            last.cut_off = Some(BESIDE.to_owned());
+            keep(archive, test, knows)?;
+            say(BenchEvent::Repeated { card, test: name });
             return Ok(false);
         }
         Came::CutOff(why) => {
@@ -92,12 +103,20 @@ pub(super) fn finish(
             return Ok(false);
         }
     };
+    for run in &measured.runs {
+        archive.put(&Document::from(run.clone()))?;
+    }
     let took_s = measured.took_s;
+    let is_bad = |attempt: &Attempt| attempt.findings.iter().any(|finding| !finding.met);
+    let again = earlier.iter().rfind(|attempt| attempt.test == name && attempt.is_done()).is_some_and(is_bad);
     last.findings = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
     (last.facts, last.took_s, last.bus_errors) = (Some(measured.facts), took_s, measured.bus_errors);
     let failed = last.findings.iter().filter(|finding| !finding.met).map(|f| f.rule.clone()).collect();
     keep(archive, test, knows)?;
-    say(BenchEvent::TestEnded { card, test: name, failed, took_s });
+    say(BenchEvent::TestEnded { card: card.clone(), test: name, failed, again, took_s });
+    for aside in set_aside(test.attempts.last().filter(|_| test.is_reference)) {
+        say(BenchEvent::SetAside { card: card.clone(), aside });
+    }
     Ok(true)
 }
 

@@ -9,7 +9,7 @@ use turnback_core::bench::{
 use super::*;
 use crate::{
     archive::memory::Memory,
-    work::bench::seam::{Came, Each, Keep, Order},
+    work::bench::seam::{Came, Each, Order},
 };
 
 /// Whoever is asked to fit one plug has fitted one: what an empty port beside it fails is put on no other plug.
@@ -31,10 +31,17 @@ fn a_plug_is_tried_alone_in_the_reference_card() {
     assert_eq!(uses, [("P-3".to_owned(), true)]);
 }
 
-/// A simulated bench of which what comes of tests is changed: by how many are side by side, and which of them it is.
+/// A test among those that are made side by side.
+struct Beside {
+    test: TestName,
+    count: usize,
+    at: usize,
+}
+
+/// A simulated bench of which what comes of tests is changed.
 struct Altered<F>(SimulatedBench, F);
 
-impl<F: FnMut(usize, usize, Came) -> Result<Came, BenchError>> Bench for Altered<F> {
+impl<F: FnMut(&Beside, Came) -> Result<Came, BenchError>> Bench for Altered<F> {
     fn cards(&mut self) -> Result<Vec<Present>, BenchError> {
         self.0.cards()
     }
@@ -55,17 +62,17 @@ impl<F: FnMut(usize, usize, Came) -> Result<Came, BenchError>> Bench for Altered
     }
     fn measure_together(&mut self, orders: &[Order<'_>], each: Each<'_>, cancel: &Cancel) -> Result<(), BenchError> {
         for (at, order) in orders.iter().enumerate() {
-            let came = Bench::measure(&mut self.0, order, &mut |_| Ok(()), cancel)?;
-            each(at, (self.1)(orders.len(), at, came)?)?;
+            let came = Bench::measure(&mut self.0, order, cancel)?;
+            each(at, (self.1)(&Beside { test: order.name, count: orders.len(), at }, came)?)?;
         }
         Ok(())
     }
-    fn measure(&mut self, order: &Order<'_>, keep: Keep<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
-        Bench::measure(&mut self.0, order, keep, cancel)
+    fn measure(&mut self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
+        Bench::measure(&mut self.0, order, cancel)
     }
 }
 
-fn unaltered(_: usize, _: usize, came: Came) -> Result<Came, BenchError> {
+fn unaltered(_: &Beside, came: Came) -> Result<Came, BenchError> {
     Ok(came)
 }
 
@@ -81,7 +88,7 @@ fn tested(
     rig: &BenchRig,
     archive: &mut Memory,
     cancel: &Cancel,
-    alter: impl FnMut(usize, usize, Came) -> Result<Came, BenchError>,
+    alter: impl FnMut(&Beside, Came) -> Result<Came, BenchError>,
 ) -> (Told, Result<bool, BenchError>) {
     let lot = lot::of_bench(archive, Some(rig), None).unwrap();
     let mut bench = Altered(SimulatedBench::new(rig.clone(), 1), alter);
@@ -131,10 +138,84 @@ fn burn_ins_are_made_side_by_side_as_far_as_plugs_and_the_computer_allow() {
     assert!(cards(&archive).iter().all(|test| test.grade == Grade::Accepted));
 }
 
+/// What happened with each test of each card, in its order.
+fn all_tests(
+    rig: &BenchRig,
+    archive: &mut Memory,
+    alter: fn(&Beside, Came) -> Result<Came, BenchError>,
+) -> Vec<String> {
+    let lot = lot::of_bench(archive, Some(rig), None).unwrap();
+    let mut bench = Altered(SimulatedBench::new(rig.clone(), 1), alter);
+    let mut runner = BenchRunner::new(lot, archive, &mut bench, "sim:bench".into(), Cancel::default()).unwrap();
+    let mut told = Vec::new();
+    runner
+        .test(&[], &mut |_| Ok(Wish::Go), &mut |event| match event {
+            BenchEvent::TestBegan { card, test, .. } if card != REFERENCE_LABEL => {
+                told.push(format!("{} {}", &card[card.len() - 2..], test.name()));
+            }
+            BenchEvent::TestEnded { card, test, .. } if card != REFERENCE_LABEL => {
+                told.push(format!("{} {} ends", &card[card.len() - 2..], test.name()));
+            }
+            BenchEvent::Repeated { card, test } => {
+                told.push(format!("{} {} alone", &card[card.len() - 2..], test.name()))
+            }
+            _ => {}
+        })
+        .unwrap();
+    told
+}
+
+#[test]
+fn what_disturbs_no_other_test_is_made_side_by_side_and_a_load_alone() {
+    let two = BenchRig { procedure: "intake".into(), ..rig() };
+    let two = BenchRig { cards: two.cards[..2].to_vec(), ..two };
+    let told = all_tests(&two, &mut Memory::default(), unaltered);
+    let at = |line: &str| told.iter().position(|told| told == line).unwrap_or_else(|| panic!("{line} in {told:#?}"));
+    for beside in ["self-test", "links", "data", "offloads", "queues", "transceiver", "bus"] {
+        let both_began = at(&format!("01 {beside}")).max(at(&format!("02 {beside}")));
+        let one_ended = at(&format!("01 {beside} ends")).min(at(&format!("02 {beside} ends")));
+        assert!(both_began < one_ended, "{beside} in {told:#?}");
+    }
+    let loads = [at("01 load"), at("01 load ends"), at("02 load"), at("02 load ends")];
+    assert!(loads.is_sorted(), "{told:#?}");
+    // This computer moves no more than one card does: what sends goes one by one, and the rest side by side still.
+    let told = all_tests(&BenchRig { host_mbps_max: 2000, ..two }, &mut Memory::default(), unaltered);
+    let at = |line: &str| told.iter().position(|told| told == line).unwrap();
+    assert!(at("01 data ends") < at("02 data") && at("02 links") < at("01 links ends"), "{told:#?}");
+}
+
+#[test]
+fn what_fails_only_beside_others_is_repeated_alone_and_held_against_no_card() {
+    let fails_beside = |beside: &Beside, mut came: Came| {
+        if let (2.., TestName::Links, Came::Measured(measured)) = (beside.count, beside.test, &mut came)
+            && let Facts::Links { ports } = &mut measured.facts
+        {
+            ports.iter_mut().for_each(|port| port.linked = 0);
+        }
+        Ok(came)
+    };
+    let two = BenchRig { procedure: "intake".into(), ..rig() };
+    let mut two = BenchRig { cards: two.cards[..2].to_vec(), ..two };
+    let mut archive = Memory::default();
+    let told = all_tests(&two, &mut archive, fails_beside);
+    let times = |line: &str| told.iter().filter(|told| *told == line).count();
+    assert_eq!((times("01 links"), times("01 links alone"), times("01 links ends")), (2, 1, 1), "{told:#?}");
+    let all = cards(&archive);
+    assert!(all.iter().all(|test| test.grade == Grade::Accepted && test.uses().iter().all(|use_| use_.passed)));
+    // What fails alone too is the card's, as before.
+    two.cards[0].faults = vec![CardFault::DeadPort { port: 2 }];
+    let mut archive = Memory::default();
+    let told = all_tests(&two, &mut archive, unaltered);
+    let times = |line: &str| told.iter().filter(|told| *told == line).count();
+    assert_eq!((times("01 links alone"), times("01 data alone")), (1, 0), "the port is known then: {told:#?}");
+    let grades: Vec<Grade> = cards(&archive).iter().map(|test| test.grade).collect();
+    assert_eq!(grades, [Grade::Limited, Grade::Accepted]);
+}
+
 #[test]
 fn a_card_that_was_slow_beside_others_is_burnt_in_alone_and_judged_by_that() {
-    let slower = |count: usize, _: usize, mut came: Came| {
-        if let (2.., Came::Measured(measured)) = (count, &mut came)
+    let slower = |beside: &Beside, mut came: Came| {
+        if let (2.., Came::Measured(measured)) = (beside.count, &mut came)
             && let Facts::BurnIn { rounds } = &mut measured.facts
         {
             rounds.iter_mut().flat_map(|round| &mut round.samples).for_each(|sample| sample.mbps /= 2.0);
@@ -154,7 +235,7 @@ fn a_card_that_was_slow_beside_others_is_burnt_in_alone_and_judged_by_that() {
     for test in [&cards(&archive)[0], &cards(&archive)[2]] {
         let burn_ins: Vec<_> = test.attempts.iter().filter(|attempt| attempt.test == TestName::BurnIn).collect();
         assert_eq!(burn_ins.len(), 2);
-        assert!(burn_ins[0].cut_off.as_ref().unwrap().contains("slow beside other cards"));
+        assert!(burn_ins[0].cut_off.as_ref().unwrap().contains("beside other cards"));
         assert!(burn_ins[1].is_done());
     }
 }
@@ -164,8 +245,9 @@ fn what_ended_before_a_kill_or_an_end_by_hand_stands_and_the_others_go_on_with_t
     for by_hand in [false, true] {
         let (mut archive, cancel) = (Memory::default(), Cancel::default());
         let ends = cancel.clone();
-        let (_, done) = tested(&rig(), &mut archive, &cancel, |_, at, came| match (at, by_hand) {
+        let (_, done) = tested(&rig(), &mut archive, &cancel, |beside, came| match (beside.at, by_hand) {
             (0, _) => Ok(came),
+            _ if beside.test != TestName::BurnIn => Ok(came),
             (_, true) => {
                 ends.cancel();
                 Ok(Came::Ended)

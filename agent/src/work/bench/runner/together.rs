@@ -1,32 +1,34 @@
-//! Cards tested side by side: a burn-in takes hours, and none of them needs a hand. Each card is led to its burn-in
-//! first; then those of all cards that this computer carries at once are made together.
+//! Cards tested side by side. A card whose next test needs no hands waits for the others; then that test is made on as
+//! many of them at once as it allows (see [`SideBySide`]), and each is led on.
 
 use turnback_core::{
-    bench::{findings::findings, procedure::TestName},
+    bench::{
+        facts::Facts,
+        findings::{RestsOn, findings},
+        procedure::{SideBySide, TestName},
+    },
     document::{
         Document, DocumentKind,
-        card_test::{CardTest, settle::BenchKnows, step::Step},
+        card_test::{CardTest, step::Step},
     },
-    judge::RuleId,
+    judge::{Outcome, RuleId},
 };
 
 use super::{
-    BenchRunner, Led,
-    attempts::{finish, keep},
+    BenchRunner, Led, Until,
+    attempts::{BESIDE, finish},
 };
 use crate::work::bench::{
     BenchError,
-    asking::{Ask, Say},
+    asking::{Ask, BenchEvent, Say},
     seam::{Came, Measured, Order},
 };
 
 impl BenchRunner<'_> {
     /// Whether a card waits for others before this step, to be tested beside them.
     pub(super) fn goes_aside(&self, test: &CardTest, step: &Step) -> bool {
-        *step == Step::Test { test: TestName::BurnIn }
-            && test.lot.is_some()
-            && !self.was_aside.contains(&test.test)
-            && !was_slower(test)
+        let Step::Test { test: name } = step else { return false };
+        test.lot.is_some() && name.side_by_side() != SideBySide::One && !is_to_be_alone(test, *name)
     }
 
     /// A card test as the records have it, else as it was.
@@ -37,101 +39,154 @@ impl BenchRunner<'_> {
         }
     }
 
-    /// Tests the cards that wait for each other, as many at a time as this computer carries, and leads each on.
-    pub(super) fn together(&mut self, ask: Ask<'_>, say: Say<'_>) -> Result<Led, BenchError> {
-        let mut ready = Vec::new();
-        for mut test in std::mem::take(&mut self.aside) {
-            // Meanwhile it may have been pulled, or its plugs used elsewhere.
-            if !self.find(&mut test, say)? {
-                continue;
-            }
-            let knows = self.knows(&test)?;
-            // Where nothing was tested yet, somebody has just fitted it.
-            let asked = if test.attempts.is_empty() { None } else { self.fit(&mut test, &knows, ask)? };
-            match asked {
-                None => ready.push((test, knows)),
-                Some(Led::Left) => return Ok(Led::Left),
-                Some(_) => {}
-            }
-        }
-        while !ready.is_empty() && !self.cancel.is_cancelled() {
-            let tests: Vec<CardTest> = ready.iter().map(|(test, _)| test.clone()).collect();
-            let reference = self.reference.clone();
-            let orders: Vec<Order<'_>> = tests.iter().map(|test| order(test, 1, reference.as_ref())).collect();
-            let count = if orders.len() > 1 { self.bench.together(&orders, &self.cancel)? } else { 1 };
-            let rest = ready.split_off(count.clamp(1, ready.len()));
-            let group = std::mem::replace(&mut ready, rest);
+    /// Tests the cards that wait for each other, the earliest test first, and leads each on. In turns one test is made.
+    pub(super) fn together(&mut self, until: Until, ask: Ask<'_>, say: Say<'_>) -> Result<Led, BenchError> {
+        // What they need others have still.
+        let mut later: Vec<CardTest> = Vec::new();
+        loop {
             if self.cancel.is_cancelled() {
-                break;
+                return Ok(Led::Left);
             }
-            self.test_group(group, ask, say)?;
-            if self.takes_turns() {
-                break;
+            let Some(name) = self.aside.iter().filter_map(next_test).min() else {
+                if later.is_empty() {
+                    return Ok(Led::ToItsEnd);
+                }
+                let test = later.remove(0);
+                let test = self.as_recorded(test)?;
+                if self.lead(test, ask, say)? == Led::Left {
+                    return Ok(Led::Left);
+                }
+                continue;
+            };
+            let tested = match self.test_group(name, ask, say)? {
+                Some(tested) => tested,
+                None => return Ok(Led::Left),
+            };
+            let mut one_ended = false;
+            for test in tested {
+                // The others keep what they have until it is their turn.
+                self.aside.retain(|other| other.test != test.test);
+                if self.cancel.is_cancelled() {
+                    return Ok(Led::Left);
+                }
+                if test.next.is_none() {
+                    say(BenchEvent::Graded { card: test.label.clone(), grade: test.grade });
+                    one_ended = true;
+                    continue;
+                }
+                if self.takes_turns() {
+                    continue;
+                }
+                match self.lead(test.clone(), ask, say)? {
+                    Led::Left => return Ok(Led::Left),
+                    Led::ForNow => later.push(test),
+                    Led::ToItsEnd => one_ended = true,
+                    Led::Aside => {}
+                }
+            }
+            let makes_room = one_ended && until == Until::OneEnds && later.is_empty();
+            if self.takes_turns() || makes_room {
+                return Ok(Led::ToItsEnd);
             }
         }
-        Ok(if self.cancel.is_cancelled() { Led::Left } else { Led::ToItsEnd })
     }
 
-    fn test_group(
-        &mut self,
-        mut group: Vec<(CardTest, BenchKnows)>,
-        ask: Ask<'_>,
-        say: Say<'_>,
-    ) -> Result<(), BenchError> {
+    /// Makes this test on as many of the cards that wait for it as it allows; these cards, without those that cannot be
+    /// tested now. None: the person goes on another time.
+    fn test_group(&mut self, name: TestName, ask: Ask<'_>, say: Say<'_>) -> Result<Option<Vec<CardTest>>, BenchError> {
+        let mut group = Vec::new();
+        let waiting: Vec<CardTest> = self.aside.iter().filter(|test| next_test(test) == Some(name)).cloned().collect();
+        for mut test in waiting {
+            // Meanwhile it may have been pulled, or its plugs used elsewhere.
+            let is_there = self.find(&mut test, say)?;
+            let knows = self.knows(&test)?;
+            // Where nothing was tested yet, somebody has just fitted it.
+            let asked = if !is_there || test.attempts.is_empty() { None } else { self.fit(&mut test, &knows, ask)? };
+            match asked {
+                None if is_there => group.push((test, knows)),
+                Some(Led::Left) => return Ok(None),
+                _ => self.aside.retain(|other| other.test != test.test),
+            }
+        }
+        let reference = self.reference.clone();
+        if group.len() > 1 {
+            let orders: Vec<Order<'_>> =
+                group.iter().map(|(test, _)| order(test, name, 1, reference.as_ref())).collect();
+            let count = self.bench.together(&orders, &self.cancel)?;
+            group.truncate(count.max(1));
+        }
+        if group.is_empty() || self.cancel.is_cancelled() {
+            return Ok(Some(Vec::new()));
+        }
         let mut numbers = Vec::new();
         for (test, knows) in &mut group {
-            numbers.push(self.begin(test, TestName::BurnIn, knows, say)?);
+            numbers.push(self.begin(test, name, knows, say)?);
         }
         let tests: Vec<CardTest> = group.iter().map(|(test, _)| test.clone()).collect();
-        let reference = self.reference.clone();
-        let of = |(test, attempt)| order(test, attempt, reference.as_ref());
+        let of = |(test, number)| order(test, name, number, reference.as_ref());
         let orders: Vec<Order<'_>> = tests.iter().zip(numbers).map(of).collect();
         let (archive, are_several) = (&mut *self.archive, group.len() > 1);
+        let mut is_cut_off = vec![true; group.len()];
         let mut each = |at: usize, came: Came| {
             let (test, knows) = &mut group[at];
-            let came = if are_several { unless_slower(test, came) } else { came };
-            finish(archive, test, came, knows, say)?;
-            // A card that others slowed down was not touched.
-            if was_slower(test)
-                && let Some(last) = test.attempts.last()
-            {
-                test.plugs.clone_from(&last.plugs);
-                keep(archive, test, knows)?;
-            }
+            let came = if are_several { unless_due_to_others(test, came) } else { came };
+            let is_repeated = matches!(came, Came::Repeat(_));
+            is_cut_off[at] = !finish(archive, test, came, knows, say)? && !is_repeated;
             Ok(())
         };
         self.bench.measure_together(&orders, &mut each, &self.cancel)?;
-        for (test, _) in group {
-            // In turns, every card is looked at again first.
-            if !self.takes_turns() && !self.cancel.is_cancelled() {
-                self.lead(test, ask, say)?;
+        let mut tested = Vec::new();
+        for ((test, _), is_cut_off) in group.into_iter().zip(is_cut_off) {
+            self.took.note(&test);
+            match is_cut_off {
+                true => self.aside.retain(|other| other.test != test.test),
+                false => tested.push(test),
             }
         }
-        Ok(())
+        Ok(Some(tested))
     }
 }
 
-fn order<'a>(test: &'a CardTest, attempt: u64, reference: Option<&'a CardTest>) -> Order<'a> {
-    Order { test, name: TestName::BurnIn, attempt, reference, sticker: None, lights: &[] }
+fn order<'a>(test: &'a CardTest, name: TestName, attempt: u64, reference: Option<&'a CardTest>) -> Order<'a> {
+    Order { test, name, attempt, reference, sticker: None, lights: &[] }
 }
 
-/// What came of a test beside others. That a card was slow there may be due to them: it is tested alone then.
-fn unless_slower(test: &CardTest, came: Came) -> Came {
-    let is_slower = |measured: &Measured| {
-        let found = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
-        found.iter().any(|finding| !finding.met && matches!(finding.rule, RuleId::CardSlow | RuleId::CardSlows))
-    };
+/// The test that a card comes to next, if nothing is moved before it.
+fn next_test(test: &CardTest) -> Option<TestName> {
+    match test.next {
+        Some(Step::Test { test }) => Some(test),
+        _ => None,
+    }
+}
+
+/// What came of a test beside others. What fails there may be due to them: the test is repeated alone then.
+fn unless_due_to_others(test: &CardTest, came: Came) -> Came {
     match came {
-        Came::Measured(measured) if is_slower(&measured) => Came::CutOff(SLOWER.to_owned()),
+        Came::Measured(measured) if may_be_due_to_others(test, &measured) => Came::Repeat(measured),
         other => other,
     }
 }
 
-/// The last burn-in of the card was beside others, and it was slow.
-fn was_slower(test: &CardTest) -> bool {
-    let last = test.attempts.iter().rfind(|attempt| attempt.test == TestName::BurnIn);
-    last.is_some_and(|attempt| attempt.cut_off.as_deref() == Some(SLOWER))
+fn may_be_due_to_others(test: &CardTest, measured: &Measured) -> bool {
+    let found = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
+    // A port that failed an earlier test for good is known to be bad.
+    let is_known = |port| {
+        let last = TestName::ALL.into_iter().filter_map(|name| test.last(name));
+        port > 0 && last.into_iter().any(|attempt| attempt.failures(RestsOn::Plug, Some(port)).next().is_some())
+    };
+    let mut failed = found.iter().filter(|finding| !finding.met && !is_known(finding.port.unwrap_or(0)));
+    match &measured.facts {
+        // Others take throughput. Hours are not repeated for what they cannot do.
+        Facts::BurnIn { .. } => failed.any(|finding| matches!(finding.rule, RuleId::CardSlow | RuleId::CardSlows)),
+        Facts::Data { runs } => runs.iter().any(|run| run.outcome != Outcome::Pass && !is_known(run.port)),
+        // The bus between card and slot is the card's alone.
+        Facts::Bus(_) => false,
+        _ => failed.next().is_some(),
+    }
 }
 
-/// Kept in the records: it says that the next burn-in is made alone.
-const SLOWER: &str = "it was slow beside other cards, so its burn-in is made again alone";
+/// The last try at this test failed beside others.
+fn is_to_be_alone(test: &CardTest, name: TestName) -> bool {
+    let last = test.attempts.iter().rfind(|attempt| attempt.test == name);
+    last.is_some_and(|attempt| attempt.cut_off.as_deref() == Some(BESIDE))
+}
