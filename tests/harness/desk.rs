@@ -469,6 +469,7 @@ impl Agent for RigDesk {
             rule: None,
             bit_error_ratio: report.error_ratio.map(|r| r.estimate),
             bit_error_ratio_upper: report.error_ratio.map(|r| r.upper),
+            bit_error_ratio_below: report.error_ratio.map(|r| r.proved_below),
             limit: Some(report.limit.bit_error_ratio),
             latency_ns_p50: report.latency_ns.p50,
         };

@@ -124,6 +124,8 @@ record! {
     program: String,
     /// The port was a simulated one.
     simulated: bool,
+    /// The bit error ratio is proved to be below this.
+    error_ratio_below: Option<f64>,
     /// What a pass is limited to, or how far a run got that was ended early: `at 100 Mb/s: pairs 2 and 3 only`.
     scope: Option<String>,
 }
@@ -184,6 +186,7 @@ impl Record {
             link_flaps: frames.filter(|_| totals.is_some()).map(|detail| detail.link_flaps),
             program: report.program.clone(),
             simulated: report.port.simulated,
+            error_ratio_below: ratio.map(|r| r.proved_below),
             scope: report.verdict.scope.clone(),
         })
     }

@@ -37,6 +37,8 @@ pub struct ProgressLine {
     place: String,
     /// When the run is over, as estimated before it sent.
     over_at: Option<Instant>,
+    /// Seconds that the last step knew to be left of the run.
+    left_s: Option<f64>,
     /// Failures that the bell has told of.
     heard: u64,
     /// Somebody was asked whether a plug is fitted.
@@ -54,6 +56,7 @@ impl ProgressLine {
             step: String::new(),
             place: String::new(),
             over_at: None,
+            left_s: None,
             heard: 0,
             asked_for_plug: false,
         }
@@ -109,7 +112,7 @@ impl ProgressLine {
             )),
             Event::Confirming { placement } => {
                 let place = format!("the {}", placement.in_words());
-                self.over_at = None;
+                (self.over_at, self.left_s) = (None, None);
                 self.line(&format!("Something failed. To narrow it down, the test is repeated with {place}."));
                 self.place = format!("with {place}: ");
                 self.step = format!("confirming with {place}");
@@ -141,7 +144,8 @@ impl ProgressLine {
     /// Shows the step that begins: live, or on a line of its own for somebody who wants every detail.
     fn begin_step(&mut self) {
         if self.live {
-            let left = self.estimated_left_s().map(|s| format!("about {} left", figure::seconds(s.ceil())));
+            let left =
+                self.left_s.or(self.estimated_left_s()).map(|s| format!("about {} left", figure::seconds(s.ceil())));
             let mut parts = vec![self.step.clone()];
             parts.extend(left);
             self.show_live(&parts);
@@ -161,6 +165,7 @@ impl ProgressLine {
             tell::text("\u{7}");
         }
         self.heard = self.heard.max(now.troubles());
+        self.left_s = now.left_s.or(self.left_s);
         if self.live {
             self.show_live(&now.parts(kind, &self.step, self.estimated_left_s()));
         }

@@ -59,7 +59,7 @@ pub fn cases(rows: &[CaseRow], width: usize) -> String {
 
 /// The ratio; where nothing failed, what it is below.
 fn ratio(record: &Record) -> String {
-    match (record.ratio(), record.error_ratio_upper) {
+    match (record.ratio(), record.error_ratio_below.or(record.error_ratio_upper)) {
         (Some(0.0), Some(upper)) => format!("below {}", figure::ratio(upper)),
         (ratio, _) => ratio.map_or("-".into(), figure::ratio),
     }

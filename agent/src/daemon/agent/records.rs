@@ -34,6 +34,8 @@ pub struct RecordLine {
     pub bit_error_ratio: Option<f64>,
     /// Upper end of its interval.
     pub bit_error_ratio_upper: Option<f64>,
+    /// The ratio is proved to be below this.
+    pub bit_error_ratio_below: Option<f64>,
     /// The ratio that a good line stays below.
     pub limit: Option<f64>,
     /// Half of the round trips took at most this, ns.
@@ -58,6 +60,7 @@ impl RecordLine {
             rule: record.rule.clone(),
             bit_error_ratio: record.ratio(),
             bit_error_ratio_upper: record.error_ratio_upper,
+            bit_error_ratio_below: record.error_ratio_below,
             limit: record.error_ratio_limit,
             latency_ns_p50: record.latency_ns_p50,
         }

@@ -158,7 +158,7 @@ pub const PORTS: [(&str, &str); 15] = [
     ("lock2", "is taken into service after three minutes, and freed again after six"),
     ("office0", "nothing wrong"),
     ("office1", "fibre, nothing wrong"),
-    ("office2", "no plug is fitted: no link, so port or plug are at fault"),
+    ("office2", "no plug is fitted: no link, and nothing is blamed"),
     ("quay0", "nothing wrong"),
     ("quay1", "nothing wrong"),
     ("quay2", "segments office-riser, crane-rail: the second is chafed, and damages bits from the second minute on"),

@@ -245,6 +245,7 @@ mod tests {
             rule: None,
             bit_error_ratio: ratio,
             bit_error_ratio_upper: ratio.map(|ratio| ratio + 3e-8),
+            bit_error_ratio_below: None,
             limit: Some(1e-7),
             latency_ns_p50: Some(12_000 + u64::from(day)),
         }

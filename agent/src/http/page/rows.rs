@@ -136,7 +136,7 @@ impl RecordRow {
             Outcome::Pass if line.scope.is_some() => format!("pass {}", line.scope.as_deref().unwrap_or_default()),
             other => words::outcome(other).to_owned(),
         };
-        let ratio = match (line.bit_error_ratio, line.bit_error_ratio_upper) {
+        let ratio = match (line.bit_error_ratio, line.bit_error_ratio_below.or(line.bit_error_ratio_upper)) {
             (Some(0.0), Some(upper)) => format!("below {}", figure::ratio(upper)),
             (ratio, _) => ratio.map_or("-".into(), figure::ratio),
         };

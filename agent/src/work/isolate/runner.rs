@@ -340,8 +340,8 @@ impl<'a> CaseRunner<'a> {
         let by_program = |name: &&StageName| name.spot() == Some(Spot::Internal) || **name == StageName::CableTest;
         if let Some(name) = [entered, was].into_iter().find(by_program) {
             return Err(format!(
-                "Stage {name} cannot be corrected: this program made the loop or the measurement itself, so no hand can \
-                 have put it elsewhere."
+                "Stage {name} cannot be corrected: this program made the loop or the measurement itself, and no hand \
+                 had a part in it."
             ));
         }
         let done = |s: &&mut Stage| s.name == *entered && s.ended == Ended::Done;

@@ -21,7 +21,7 @@ impl Report {
         }
     }
 
-    /// The highest load of all steps that count, where that is so light that what fails under load may have been missed.
+    /// The highest load of the steps that count, where it is so light that what fails under load may have been missed.
     fn light_load(&self, mbps: u32) -> Option<String> {
         let has_line_rate = self.ethernet().is_some_and(|detail| detail.capabilities.has_line_rate);
         let octets = |step: &StepReport| f64::from(step.size_bytes) + LINE_OVERHEAD_BYTES as f64;

@@ -44,9 +44,8 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
     if beyond.is_empty() {
         let text = format!("{told}, so they were damaged in the adapter's buffers, on the bus or in memory.");
         return Some(Finding::fault(vec![Location::Host], text).sure("near certain: no device is in this loop").then(
-            "Power off and unplug this computer, unless slot and card are made for live exchange. Move the card to \
-             another slot or computer and test again. If the damage goes with the card, change the card. If not, \
-             test this computer's memory.",
+            "Power off, move the card to another slot or computer, and test again. If the damage goes with the card, \
+             change the card. If not, test this computer's memory.",
         ));
     }
     let text = format!(
@@ -58,8 +57,8 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
             .sure("near certain that no bare plug or cable did it; this computer and a device in the loop look alike")
             .then(
                 "Make sure that nothing but a plug is in the loop (no switch, no media converter), then test again. If \
-                 the damage stays, power off and unplug this computer, move the card to another slot or computer, and \
-                 test this computer's memory.",
+                 the damage stays, power off and move the card to another slot or computer, and test this computer's \
+                 memory.",
             ),
     )
 }

@@ -185,7 +185,7 @@ impl Facts for EthernetFacts {
                 Placement::AtPort | Placement::Internal => "The port is good on pairs 2 and 3.",
             };
             let forced = match self.fallback_mbps {
-                Some(_) => " It found no link at its own speed, as gigabit copper usually cannot with a plug.",
+                Some(_) => " The port found no link at its own speed, as gigabit copper usually cannot with a plug.",
                 None => "",
             };
             let other = match self.common.placement {
