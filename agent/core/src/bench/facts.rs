@@ -145,6 +145,29 @@ pub struct LinkFacts {
     pub drops: u32,
     /// Speed agreed on, Mb/s.
     pub speed_mbps: Option<u32>,
+    /// What becomes of slower speeds; none where none was tried.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slower: Option<Slower>,
+}
+
+/// Slower speeds that a port of copper was set to.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Slower {
+    /// Its driver sets none.
+    NotOffered,
+    /// It links at these, Mb/s.
+    LinksAt(Vec<u32>),
+}
+
+impl LinkFacts {
+    /// Slower speeds at which the port links, Mb/s.
+    pub fn slower_mbps(&self) -> &[u32] {
+        match &self.slower {
+            Some(Slower::LinksAt(speeds)) => speeds,
+            Some(Slower::NotOffered) | None => &[],
+        }
+    }
 }
 
 /// One run of the error ratio test. The run is in the records under its id.
@@ -154,6 +177,9 @@ pub struct DataRun {
     pub port: u32,
     /// Id of the run.
     pub run: String,
+    /// The speed that the port was set to, Mb/s; none where it had its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub set_mbps: Option<u32>,
     /// Its outcome.
     pub outcome: Outcome,
     /// The things among which a fault lies.

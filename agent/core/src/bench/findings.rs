@@ -5,7 +5,9 @@ use serde::{Deserialize, Serialize};
 
 use super::card::{Card, address_fault, address_number};
 use super::claim::Claim;
-use super::facts::{BusFacts, DataRun, Facts, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, ModuleFacts};
+use super::facts::{
+    BusFacts, DataRun, Facts, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, ModuleFacts, Slower,
+};
 use super::procedure::{LoadLimits, Procedure};
 use super::queues::PortQueues;
 use crate::base::figure;
@@ -168,11 +170,20 @@ fn link(link: &LinkFacts, procedure: &Procedure) -> Vec<Finding> {
     let in_time = link.slowest_s.is_none_or(|slowest| slowest <= time_max_s);
     let slowest = link.slowest_s.map_or(String::new(), |s| format!(", the slowest in {s:.1} s"));
     let speed = link.speed_mbps.map_or(String::new(), |mbps| format!(" at {mbps} Mb/s"));
+    let slower = match &link.slower {
+        None => String::new(),
+        Some(Slower::NotOffered) => "; its driver sets no other speed".to_owned(),
+        Some(Slower::LinksAt(speeds)) if speeds.is_empty() => "; no link at a slower speed".to_owned(),
+        Some(Slower::LinksAt(speeds)) => {
+            let speeds: Vec<String> = speeds.iter().map(u32::to_string).collect();
+            format!("; also at {} Mb/s", speeds.join(" and "))
+        }
+    };
     vec![
         of_port(
             RuleId::CardLink,
             link.port,
-            format!("link {} of {} times{speed}{slowest}", link.linked, link.rounds),
+            format!("link {} of {} times{speed}{slowest}{slower}", link.linked, link.rounds),
             format!("each time, within {time_max_s} s"),
             came && in_time,
         ),
@@ -190,6 +201,8 @@ fn data(run: &DataRun) -> Vec<Finding> {
         }
         _ => format!("{}: {}", run.outcome.name(), run.text),
     };
+    let speed = run.set_mbps.map_or(String::new(), |mbps| format!("at {mbps} Mb/s: "));
+    let measured = format!("{speed}{measured}");
     let limit = figure::limit(run.limit);
     vec![
         of_port(RuleId::CardData, run.port, measured.clone(), limit, line_met),
@@ -395,7 +408,7 @@ mod tests {
         assert_eq!((no_claim(item(true)).len(), no_claim(item(false))), (0, vec!["card-self-test".to_owned()]));
 
         let link = |linked, slowest_s, drops| {
-            let port = LinkFacts { port: 1, rounds: 3, linked, slowest_s, drops, speed_mbps: Some(1000) };
+            let port = LinkFacts { port: 1, rounds: 3, linked, slowest_s, drops, speed_mbps: Some(1000), slower: None };
             no_claim(Facts::Links { ports: vec![port] })
         };
         assert_eq!(link(3, Some(6.0), 0), [""; 0]);
@@ -481,10 +494,30 @@ mod tests {
     }
 
     #[test]
+    fn a_port_says_which_slower_speeds_it_links_at() {
+        let said = |slower| {
+            let port = LinkFacts { port: 1, rounds: 3, linked: 3, slower, ..LinkFacts::default() };
+            let found = findings(
+                &Facts::Links { ports: vec![port] },
+                &Procedure::named("standard").unwrap(),
+                &card(),
+                &Claim::default(),
+            );
+            assert!(found.iter().all(|finding| finding.met), "no speed that is not there is a fault: {found:?}");
+            found[0].measured.clone()
+        };
+        assert_eq!(said(None), "link 3 of 3 times");
+        assert_eq!(said(Some(Slower::NotOffered)), "link 3 of 3 times; its driver sets no other speed");
+        assert_eq!(said(Some(Slower::LinksAt(vec![]))), "link 3 of 3 times; no link at a slower speed");
+        assert_eq!(said(Some(Slower::LinksAt(vec![100, 10]))), "link 3 of 3 times; also at 100 and 10 Mb/s");
+    }
+
+    #[test]
     fn damage_behind_the_frame_check_is_no_fault_of_the_plug() {
         let run = |outcome, location: &[Location]| DataRun {
             port: 1,
             run: String::new(),
+            set_mbps: None,
             outcome,
             location: location.to_vec(),
             rule: None,
@@ -496,6 +529,13 @@ mod tests {
         assert_eq!(data(run(Outcome::Pass, &[])), [""; 0]);
         assert_eq!(data(run(Outcome::Fault, &[Location::Port, Location::Plug])), ["card-data"]);
         assert_eq!(data(run(Outcome::Fault, &[Location::Host])), ["card-damages"]);
+        // Each speed has a finding of its own, which names it.
+        let good = run(Outcome::Pass, &[]);
+        let slow = DataRun { set_mbps: Some(100), ..run(Outcome::Fault, &[Location::Port]) };
+        let procedure = Procedure::named("standard").unwrap();
+        let found = findings(&Facts::Data { runs: vec![good, slow] }, &procedure, &card(), &Claim::default());
+        let failed: Vec<&str> = found.iter().filter(|one| !one.met).map(|one| one.measured.as_str()).collect();
+        assert_eq!(failed, ["at 100 Mb/s: fault: text"]);
         assert_eq!(rests_on(&RuleId::CardData), RestsOn::Plug);
         assert_eq!(rests_on(&RuleId::CardDamages), RestsOn::Slot);
         assert_eq!(rests_on(&RuleId::CardHot), RestsOn::Card);

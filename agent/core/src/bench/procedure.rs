@@ -202,11 +202,13 @@ impl Default for LinkLimits {
 pub struct DataLimits {
     /// Profile of each run, by name.
     pub profile: String,
+    /// Copper is tested at each slower speed too that it links at with its plug, with profile `quick`.
+    pub each_speed: bool,
 }
 
 impl Default for DataLimits {
     fn default() -> Self {
-        Self { profile: "quick".to_owned() }
+        Self { profile: "quick".to_owned(), each_speed: false }
     }
 }
 
@@ -320,6 +322,11 @@ impl Default for BurnInLimits {
 }
 
 impl Procedure {
+    /// Whether ports are tested at each speed that they link at.
+    pub fn tests_each_speed(&self) -> bool {
+        self.data.as_ref().is_some_and(|data| data.each_speed)
+    }
+
     /// The procedures that come with the program.
     pub fn builtin() -> Vec<Self> {
         let base = |name: &str, about: &str| Self {
@@ -343,7 +350,7 @@ impl Procedure {
         let standard = Self {
             light: Some(NoLimits {}),
             links: Some(LinkLimits { rounds: 10, ..LinkLimits::default() }),
-            data: Some(DataLimits { profile: "standard".to_owned() }),
+            data: Some(DataLimits { profile: "standard".to_owned(), each_speed: true }),
             load: Some(LoadLimits { time: minutes(8), ..LoadLimits::default() }),
             bus: Some(BusLimits { watch: minutes(2), ..BusLimits::default() }),
             ..base("standard", "A quarter of an hour: every test, and long enough under load to warm up")

@@ -1,8 +1,12 @@
-//! The test `data`: a run on each port, as `turnback check` does it.
+//! The test `data`: a run on each port at each speed, as `turnback check` does it.
 
 use turnback_core::{
     base::labels::Labels,
-    bench::facts::{DataRun, Facts},
+    bench::{
+        facts::{DataRun, Facts},
+        procedure::TestName,
+    },
+    document::card_test::CardTest,
     plan::Profile,
 };
 
@@ -26,16 +30,20 @@ pub(super) fn data(
     let test = order.test;
     let (mut runs, mut reports) = (Vec::new(), Vec::new());
     let mut took_s = 0.0;
-    for number in 1..=test.card.ports.len() as u32 {
+    let limits = test.procedure.data.clone().unwrap_or_default();
+    let speeds =
+        (1..=test.card.ports.len() as u32).flat_map(|number| speeds(order, number).map(move |set| (number, set)));
+    for (number, set_mbps) in speeds {
         let (mut port, seed) = open(number)?;
+        // It proves its limit at 10 Mb/s in seconds too.
+        let profile = if set_mbps.is_some() { SLOWER_PROFILE } else { &limits.profile };
         let options = CheckOptions {
-            profile: Profile::named(&test.procedure.data.clone().unwrap_or_default().profile)
-                .map_err(CheckError::from)?,
+            profile: Profile::named(profile).map_err(CheckError::from)?,
             placement: None,
             cable: None,
             labels: Labels { plug: test.plugs.get(number as usize - 1).cloned().flatten(), ..Labels::default() },
             machine: crate::guard::state::machine(),
-            speed_mbps: None,
+            speed_mbps: set_mbps,
             seed,
             run: new_id().to_string(),
             started_at: now(),
@@ -43,7 +51,11 @@ pub(super) fn data(
             confirm: false,
             line: Default::default(),
         };
-        let report = check(&mut *port, None, options, &mut |_| {}, cancel)?;
+        let report = match check(&mut *port, None, options, &mut |_| {}, cancel) {
+            // Meanwhile it cannot be set to it any more: nothing is said of that speed.
+            Err(CheckError::NotOffered { .. }) if set_mbps.is_some() => continue,
+            done => done?,
+        };
         if cancel.is_cancelled() {
             return Ok(Came::Ended);
         }
@@ -52,6 +64,7 @@ pub(super) fn data(
         runs.push(DataRun {
             port: number,
             run: report.run.clone(),
+            set_mbps,
             // The bench asks for every plug by name.
             outcome: report.verdict.outcome_if_plugged(),
             location: report.verdict.location.clone(),
@@ -64,3 +77,18 @@ pub(super) fn data(
     }
     Ok(Came::Measured(Box::new(Measured { facts: Facts::Data { runs }, took_s, bus_errors: None, runs: reports })))
 }
+
+/// The speeds that a port is tested at: its own, and the slower ones at which it links with its plug. A plug that is
+/// tried in the reference card is tried at those of that card.
+fn speeds(order: &Order<'_>, number: u32) -> impl Iterator<Item = Option<u32>> {
+    let of = |test: &CardTest| match &test.last(TestName::Links)?.facts {
+        Some(Facts::Links { ports }) => ports.iter().find(|port| port.port == number).map(|p| p.slower_mbps().to_vec()),
+        _ => None,
+    };
+    let reference = order.reference.filter(|_| order.test.is_reference);
+    let slower = of(order.test).or_else(|| reference.and_then(of)).unwrap_or_default();
+    let slower = if order.test.procedure.tests_each_speed() { slower } else { Vec::new() };
+    std::iter::once(None).chain(slower.into_iter().map(Some))
+}
+
+const SLOWER_PROFILE: &str = "quick";
