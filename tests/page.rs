@@ -121,7 +121,7 @@ impl Visit {
                 self.browser.go(case.as_str().expect("an address"));
             }
         }
-        self.browser.until("/decided|exhausted/.test(document.querySelector('.subject').textContent)");
+        self.browser.until("/decided|no stage left/.test(document.querySelector('.subject').textContent)");
         self.look(&format!("{name}-over"));
         self.browser.follow("a[href$='/sheet']");
         self.browser.until("document.body.innerText.includes('Report of a case')");
@@ -239,14 +239,14 @@ fn a_technician_walks_through_the_page() {
     visit.browser.until("document.querySelector('[name=on]')?.value === 'quay0'");
     visit.look("case-known-good");
     visit.browser.follow("#done");
-    visit.browser.until("document.querySelector('.stages')?.textContent.includes('in a port that works): pass')");
+    visit.browser.until("document.querySelector('.stages')?.textContent.includes('in a port that works: pass')");
     visit.browser.follow("form[action$='/asides'] button");
     visit.browser.until("!!document.getElementById('told')");
     visit.browser.value("document.querySelector('[name=shows]').value = 'fails'");
     visit.browser.follow("#told");
     visit
         .browser
-        .until("document.querySelector('.stages')?.textContent.includes('in a port that works): the technician')");
+        .until("document.querySelector('.stages')?.textContent.includes('in a port that works: the technician')");
 
     // Whoever takes care of a failure says so, on the port's page; then it is none that needs attention.
     visit.browser.go(&at("/ports/lock0"));

@@ -134,7 +134,7 @@ fn a_page_says_what_happened_in_a_fixed_order() {
             "Notes"
         ]
     );
-    for shown in ["Q-12", "duct", "before-the-storm", "Power over Ethernet", "clock accuracy", "report format 2"] {
+    for shown in ["Q-12", "duct", "before-the-storm", "Power over Ethernet", "Clock accuracy", "report format 2"] {
         assert!(page.contains(shown), "{shown}");
     }
 }

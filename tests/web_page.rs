@@ -139,7 +139,7 @@ fn a_failure_is_acknowledged_with_a_note() {
     );
     assert_eq!(send("/ports/lock0/acknowledgements", "note=new+card+%26+plug"), 303);
     let known = first(&web.get("/").body);
-    assert!(known.contains("No port needs attention") && known.contains("1 acknowledged"), "{known}");
+    assert!(known.contains("No port is proven") && known.contains("1 acknowledged"), "{known}");
     assert!(web.get("/ports/lock0").body.contains("new card &#38; plug"));
     assert_eq!(send("/ports/lock0/acknowledgements", "withdraw=true"), 303);
     assert!(web.get("/").body.contains("1 port needs attention"));

@@ -465,6 +465,7 @@ impl Agent for RigDesk {
             profile: report.profile.clone(),
             outcome: report.verdict.outcome,
             location: report.verdict.location.clone(),
+            scope: report.verdict.scope.clone(),
             rule: None,
             bit_error_ratio: report.error_ratio.map(|r| r.estimate),
             bit_error_ratio_upper: report.error_ratio.map(|r| r.upper),

@@ -125,7 +125,7 @@ impl Archive for Memory {
             }
             Query::Cases { only_open } => {
                 let rows = self.cases.values().rev().map(CaseRow::of).filter(|row| !only_open || row.is_open());
-                rows.take(limit).map(Listed::Case).collect()
+                rows.take(limit).map(|row| Listed::Case(Box::new(row))).collect()
             }
             Query::CardTests { lot } => {
                 let of_lot = self.bench_of(DocumentKind::CardTest);

@@ -85,7 +85,7 @@ pub enum Listed {
     /// A run.
     Run(Box<Record>),
     /// A case.
-    Case(CaseRow),
+    Case(Box<CaseRow>),
     /// A card test, whole.
     CardTest(Box<CardTest>),
     /// A lot, whole.
@@ -104,7 +104,7 @@ impl Listed {
     /// The row of a case; none for other kinds.
     pub fn into_case(self) -> Option<CaseRow> {
         match self {
-            Self::Case(row) => Some(row),
+            Self::Case(row) => Some(*row),
             Self::Run(_) | Self::CardTest(_) | Self::Lot(_) => None,
         }
     }

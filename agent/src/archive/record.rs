@@ -124,6 +124,8 @@ record! {
     program: String,
     /// The port was a simulated one.
     simulated: bool,
+    /// What a pass is limited to, or how far a run got that was ended early: `at 100 Mb/s: pairs 2 and 3 only`.
+    scope: Option<String>,
 }
 
 impl Record {
@@ -182,6 +184,7 @@ impl Record {
             link_flaps: frames.filter(|_| totals.is_some()).map(|detail| detail.link_flaps),
             program: report.program.clone(),
             simulated: report.port.simulated,
+            scope: report.verdict.scope.clone(),
         })
     }
 
@@ -220,13 +223,26 @@ impl Record {
         format!("INSERT INTO run ({}) VALUES ({marks})", Self::COLUMNS.join(", "))
     }
 
-    /// Outcome and location in one word or two: `fault: port or plug`.
+    /// Outcome and location in a few words: `fault: port or plug`; a limited pass says what it is limited to.
     pub fn says(&self) -> String {
-        if self.location.is_empty() {
-            self.outcome.clone()
-        } else {
-            format!("{}: {}", self.outcome, one_of(&self.location))
-        }
+        limited(&self.outcome, &one_of(&self.location), self.scope.as_deref())
+    }
+}
+
+impl Record {
+    /// Bit error ratio to show; none where every frame failed, for then no bit was compared.
+    pub fn ratio(&self) -> Option<f64> {
+        let is_all_lost = self.error_basis.as_deref() == Some("frames") && self.errors == self.error_trials;
+        self.error_ratio.filter(|_| !is_all_lost)
+    }
+}
+
+/// An outcome in a list: with the place of a fault, or with what a pass is limited to.
+fn limited(outcome: &str, place: &str, scope: Option<&str>) -> String {
+    match scope {
+        _ if !place.is_empty() => format!("{outcome}: {place}"),
+        Some(scope) if outcome == Outcome::Pass.name() => format!("{outcome} {scope}"),
+        _ => outcome.to_owned(),
     }
 }
 
@@ -273,6 +289,8 @@ pub struct CaseRow {
     pub location: String,
     /// The segment, where the case has narrowed it down to one.
     pub segment: Option<String>,
+    /// What a pass is limited to.
+    pub scope: Option<String>,
 }
 
 impl CaseRow {
@@ -286,11 +304,12 @@ impl CaseRow {
         self.case.get(..SHORT_ID_MIN).unwrap_or(&self.case)
     }
 
-    /// Outcome and location in a word or two: `fault: cable, quay-duct`.
+    /// Outcome and location in a few words: `fault: cable, quay-duct`; a limited pass says what it is limited to.
     pub fn says(&self) -> String {
-        let place = one_of(&self.location);
         let segment = self.segment.as_ref().map_or(String::new(), |segment| format!(", {segment}"));
-        if place.is_empty() { self.outcome.clone() } else { format!("{}: {place}{segment}", self.outcome) }
+        let place = one_of(&self.location);
+        let place = if place.is_empty() { place } else { format!("{place}{segment}") };
+        limited(&self.outcome, &place, self.scope.as_deref())
     }
 
     /// The row of a case.
@@ -304,6 +323,7 @@ impl CaseRow {
             outcome: case.verdict.outcome.name().into(),
             location: places(&case.verdict.location),
             segment: case.verdict.segment.clone(),
+            scope: case.verdict.scope.clone(),
         }
     }
 }

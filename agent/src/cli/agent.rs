@@ -34,9 +34,9 @@ use crate::{
     guard::state,
     http,
     ports::cards::{CardEntry, cards},
-    show::lines::tell,
     show::{
-        lines::{output_width, wrapped},
+        figure,
+        lines::{output_width, tell, wrapped},
         table,
     },
 };
@@ -106,8 +106,13 @@ fn check_config(file: &Path, config: &Config) -> ExitCode {
     let cards: Vec<CardEntry> = listed.unwrap_or_default().into_iter().map(|(entry, _)| entry).collect();
     let Review { rounds, bench, warnings } = review(config, &ports, &cards, jiff::Timestamp::now());
     let (entries, targets) = (config.ports.len(), config.targets.len());
-    let mut told =
-        format!("{}: {} rounds, {entries} entries for ports, {targets} targets\n", file.display(), rounds.len());
+    let counted = |n: usize, one: &str| figure::counted(n as u64, one);
+    let (rounds_told, targets) = (counted(rounds.len(), "round"), counted(targets, "target"));
+    let entries = match entries {
+        1 => "1 entry".to_owned(),
+        n => format!("{n} entries"),
+    };
+    let mut told = format!("{}: {rounds_told}, {entries} for ports, {targets}\n", file.display());
     for RoundReview { name, ports, times } in rounds {
         let ports = if ports.is_empty() { "none".to_owned() } else { ports.join(", ") };
         told.push_str(&format!("round {name}\n  ports now: {ports}\n  next: {}\n", times.join("; ")));
@@ -161,24 +166,40 @@ fn run_demo(args: &Agent) -> ExitCode {
     for (name, about) in demo::PORTS {
         tell("", format_args!("  {name:10} {about}"));
     }
-    // Beside a real agent's token, not in its place.
-    let token_file = match state_directory() {
-        Ok(state) => state.join("demo-token"),
-        Err(error) => {
-            complain(&error, None);
-            return ExitCode::from(NOT_TESTED);
-        }
-    };
+    // Beside a real agent's token and socket, not in their place.
+    let (token_file, state) =
+        match state_directory().and_then(|state| Ok((state.join("demo-token"), demo_state(state)?))) {
+            Ok(places) => places,
+            Err(error) => {
+                complain(&error, None);
+                return ExitCode::from(NOT_TESTED);
+            }
+        };
     tell("", format_args!("Its token, for starting checks on the page: {}", token_file.display()));
+    if let Some(state) = &state {
+        tell(
+            "",
+            format_args!("Its status: {}={} turnback agent status", state::STATE_DIRECTORY_VARIABLE, state.display()),
+        );
+    }
     // Nobody asked for that very address.
     let when_taken = if args.listen.is_none() { WhenTaken::AnyFree } else { WhenTaken::Refuse };
     let page = page(&config.http, token_file, when_taken);
-    // A demo beside a real agent must not take its socket: it has one only where a state directory was named for it.
-    let own = std::env::var_os(state::STATE_DIRECTORY_VARIABLE).is_some();
-    let state = own.then(|| state_directory().ok()).flatten();
     let done = ended(service::run(Start { host: Harbour::new(pace), config, logbook, state, demo: true, page }));
     drop(lock);
     done
+}
+
+/// Where a demo answers questions: in the state directory that was named for it, else in one of its own under the usual
+/// one. A second demo beside the first has none.
+fn demo_state(usual: PathBuf) -> Result<Option<PathBuf>, state::StateError> {
+    if std::env::var_os(state::STATE_DIRECTORY_VARIABLE).is_some() {
+        return Ok(Some(usual));
+    }
+    let own = usual.join("demo");
+    state::make_private(&own)?;
+    let is_free = control::only_one(&own).is_ok();
+    Ok(is_free.then_some(own))
 }
 
 /// What to do when another program listens at the page's address.
@@ -242,7 +263,11 @@ fn ask(question: &Question) -> Result<Value, ()> {
     });
     asked.map_err(|text| {
         tell("error: ", &text);
-        tell("hint: ", "ask as the agent's user or as root; TURNBACK_STATE_DIR names another state directory");
+        tell(
+            "hint: ",
+            "ask as the agent's user or as root; TURNBACK_STATE_DIR names another state directory. A demo prints how \
+             to ask it",
+        );
     })
 }
 
@@ -303,7 +328,8 @@ fn render(status: &Value, now_ms: i64, width: usize) -> String {
     out.push_str(&bench(&status["bench"], now_ms, width));
     // Below the table: it would leave a sentence no room.
     let why = |port: &Value| {
-        let mut why = vec![text(&port["standing"]["why"])];
+        let is_proven = port["standing"]["state"] == "proven";
+        let mut why = vec![if is_proven { String::new() } else { text(&port["standing"]["why"]) }];
         let ends_ms = port["proof_ends_ms"].as_i64().map(|ms| ms - now_ms);
         why.extend(ends_ms.filter(|ms| *ms < ENDS_SOON_MS).map(|ms| format!("the proof ends in {}", age(ms))));
         let leaning = port["leaning"].as_array().into_iter().flatten();

@@ -30,9 +30,9 @@ const LONG: &str = "Tells a bad port from a bad cable with a loopback plug.\n\n\
     a fault and where it is, or that the test was undecided and what would decide it.";
 
 const AFTER: &str = "Exit status: 0 pass, 1 fault found, 2 wrong usage or configuration, 3 undecided, 4 not tested.\n\n\
-    Start with:  turnback check sim:good          test a simulated port; needs no hardware and no rights\n             \
-                 turnback ports                   list the ports of this machine\n             \
-                 turnback wiring 8p8c-2pair       show how to make a plug";
+    Start with:  turnback check sim:good      test a simulated port, without root\n             \
+                 turnback ports               list the ports of this machine\n             \
+                 turnback wiring 8p8c-2pair   show how to make a plug";
 
 /// What to do.
 #[derive(Debug, Subcommand)]
@@ -101,7 +101,6 @@ pub enum Command {
     /// Collect what many agents record, over a broker into a database
     Fleet(super::fleet::args::Fleet),
     /// Print a completion script for a shell
-    #[command(hide = true)]
     Completions {
         /// The shell
         shell: clap_complete::Shell,
@@ -132,10 +131,10 @@ pub struct Report {
 }
 
 const REPORT_AFTER: &str = "Examples:\n  \
-    turnback report last --output run.html           the newest run or case as a page\n  \
-    turnback report 01a2130b-9185 --text             text to paste into a ticket\n  \
-    turnback check quay7 --json > run.json           save a run in a file ...\n  \
-    turnback report run.json --csv                   ... and read it from there\n  \
+    turnback report last --output run.html   the newest run or case as a page\n  \
+    turnback report 01a2130b-9185 --text     text to paste into a ticket\n  \
+    turnback check quay7 --json > run.json   save a run in a file ...\n  \
+    turnback report run.json --csv           ... and read it from there\n  \
     turnback check sim:bad-cable --json | turnback report - --output run.html\n\n\
     The page needs no network and no scripts. Exit status: 0 written, 2 not written.";
 
@@ -307,30 +306,36 @@ pub struct Isolate {
 }
 
 const ISOLATE_AFTER: &str = "Examples:\n  \
-    turnback isolate sim:bad-cable --cable Q-12 --yes                a simulated case from start to end\n  \
-    turnback isolate quay7 --cable Q-12 --segments lead-3,A-14,tail  asks you to move the plug\n  \
-    turnback isolate quay7 --cable Q-12 --stage far-end:A-14 --yes   one stage; the plug is there already\n  \
-    turnback isolate quay7 --cable Q-12 --redo at-port               repeat a stage: the plug was loose\n  \
-    turnback isolate quay7 --cable Q-12 --return-port quay8          a cable with both ends here, at its full speed\n  \
-    turnback isolate /dev/ttyS1 --cable Q-12 --wiring de9            a serial line\n\n\
-    Answers: Enter or yes (the plug is in), skip [STAGE] [WHY], redo STAGE, correct STAGE STAGE,\n\
-    plug LABEL, on PORT, passes, fails, leave, help.\n\
-    The case is saved after each stage, so you can leave and continue later.\n\
-    Exit status: as for check; 3 if nothing has failed and stages are left.";
+    A simulated case from start to end:\n    \
+      turnback isolate sim:bad-cable --cable Q-12 --yes\n  \
+    A cable of three segments; you are asked to move the plug:\n    \
+      turnback isolate quay7 --cable Q-12 --segments lead-3,A-14,tail\n  \
+    One stage of it; the plug is there already:\n    \
+      turnback isolate quay7 --cable Q-12 --stage far-end:A-14 --yes\n  \
+    Repeat a stage, since the plug was loose:\n    \
+      turnback isolate quay7 --cable Q-12 --redo at-port\n  \
+    A cable with both ends here, at its full speed:\n    \
+      turnback isolate quay7 --cable Q-12 --return-port quay8\n  \
+    A serial line:\n    \
+      turnback isolate /dev/ttyS1 --cable Q-12 --wiring de9\n\n\
+    Answers: Enter or yes (it is done), skip [STAGE] [WHY], redo STAGE, correct STAGE STAGE, plug LABEL, on PORT, \
+    passes, fails, leave, help.\n\n\
+    The case is saved after each stage, so you can leave and continue later. Exit status: as for check; 3 as long as \
+    the case is not decided and stages are left.";
 
 const CHECK_AFTER: &str = "Examples:\n  \
-    turnback check sim:bad-cable                      a simulated cable with a fault\n  \
-    turnback check quay7                              plug in port quay7, a few seconds\n  \
-    turnback check quay7 --cable Q-12                 plug at the far end of cable Q-12\n  \
+    turnback check sim:bad-cable              a simulated cable with a fault\n  \
+    turnback check quay7                      plug in port quay7, a few seconds\n  \
+    turnback check quay7 --cable Q-12         plug at the far end of cable Q-12\n  \
+    turnback check quay7 --return-port quay8  a cable between two ports\n  \
     turnback check quay7 --port-label A-14 --plug P-3 --note 'after the storm'\n  \
-    turnback check quay7 --return-port quay8          cable between two ports of this machine\n  \
     turnback check quay7 --profile proof --target-ber 1e-12\n  \
     turnback check quay7 --profile soak --for 1h --events run.jsonl\n  \
-    turnback check /dev/ttyS1 --line 9600,8N1 --wiring de9   a serial port with a full plug\n\n\
-    Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings. A serial port needs read and write access to\n\
-    its device file. A simulated rig needs nothing.\n\
-    Never look into a fibre or an optical port. Make sure that no power (PoE) is on a pair that the plug joins.\n\
-    RS-232 drives up to 15 V: know the levels of a serial port before you connect anything to it.";
+    turnback check /dev/ttyS1 --line 9600,8N1 --wiring de9\n\n\
+    Needs CAP_NET_RAW, and CAP_NET_ADMIN to change settings. A serial port needs read and write access to its device \
+    file. A simulated rig needs nothing.\n\n\
+    Never look into a fibre or an optical port. Make sure that no power (PoE) is on a pair that the plug joins. RS-232 \
+    drives up to 15 V: know the levels of a serial port before you connect anything to it.";
 
 /// Options of the agent.
 #[derive(Debug, clap::Args)]
@@ -414,13 +419,13 @@ pub enum AgentPace {
 }
 
 const AGENT_AFTER: &str = "Examples:\n  \
-    turnback agent --demo                                   try it out with the demo harbour\n  \
+    turnback agent --demo                try it out with the demo harbour\n  \
+    turnback agent --config agent.toml   run until SIGTERM; SIGHUP reads the file again\n  \
     turnback agent --config agent.toml --check-config\n  \
-    turnback agent --config agent.toml                      run until SIGTERM; SIGHUP reloads the file\n  \
     turnback agent status\n  \
     turnback agent token make night-shift --role test\n  \
-    turnback agent pair                                     sign a phone in\n\n\
+    turnback agent pair                  sign a phone in\n\n\
     Needs CAP_NET_RAW and CAP_NET_ADMIN for real ports. Ports in service are never tested.\n\n\
-    Exit status: 0 ended by a signal, 2 wrong usage or configuration, 4 could not start. Of `status`: 0 all is well,\n\
-    1 a port has failed, 3 a port is not proven, or the agent has a problem, 4 no agent answers. Of `token`, `pair`:\n\
+    Exit status: 0 ended by a signal, 2 wrong usage or configuration, 4 could not start. Of `status`: 0 all is well, \
+    1 a port has failed, 3 a port is not proven, or the agent has a problem, 4 no agent answers. Of `token`, `pair`: \
     0 done, 2 refused, 4 no agent answers.";

@@ -122,6 +122,9 @@ fn state(testable: bool, under_test: bool) -> String {
     }
 }
 
+/// `quay3: carries the default route`. A reason that is about the port itself begins with its name; one about what
+/// stands on it does not.
 fn why_not(port: &str, why: &str) -> String {
-    format!("{}\n", wrapped(&format!("{port} cannot: "), why, output_width()))
+    let why = why.strip_prefix(port).and_then(|rest| rest.strip_prefix(' ')).unwrap_or(why);
+    format!("{}\n", wrapped(&format!("{port}: "), why, output_width()))
 }

@@ -17,7 +17,7 @@ use turnback_core::{
     document::{card_test::CardTest, case::Case, lot::Lot, run::Report},
     event::Event,
     judge::Outcome,
-    kind::Kind,
+    kind::{Kind, ethernet::link::Medium},
     watch::{
         care::{Acknowledgement, Diagnosis, Mute, Pause, Traced},
         drift::Lean,
@@ -58,6 +58,8 @@ pub struct PortView {
     pub kind: Kind,
     /// It is a simulated port.
     pub simulated: bool,
+    /// What carries its bits, as far as the list of ports says.
+    pub medium: Medium,
     /// Driver's name.
     pub driver: Option<String>,
     /// Address on the bus.

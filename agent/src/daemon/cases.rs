@@ -8,7 +8,7 @@ use turnback_core::{
     base::caution::LOCAL_CODES_FIRST,
     document::{
         Document, DocumentKind,
-        case::{Case, CaseState, Ended, Move, Showing, Stage, StageName, ahead::Outlook},
+        case::{Case, CaseState, Ended, Move, Stage, StageName, ahead::Outlook},
     },
     plan::Profile,
 };
@@ -91,6 +91,12 @@ pub fn begin(
         let chosen = Profile::named(name).ok().filter(StagePlan::fits);
         let allowed = "a profile of steps or a soak, such as quick";
         case.options.profile = Some(chosen.ok_or_else(|| value("profile", name, allowed))?);
+    }
+    if let (Some(plug), true) = (&order.plug, order.stage == StageName::OtherPlug.to_string())
+        && case.plug.as_ref() == Some(plug)
+    {
+        let why = "this stage needs another plug than the one of the case";
+        return Err(value("plug", plug, why));
     }
     // A plug of the stage `other-plug` is another by its nature; else it takes the place of the one before.
     if let Some(plug) = order.plug.as_ref().filter(|_| order.stage != StageName::OtherPlug.to_string()) {
@@ -270,27 +276,20 @@ pub fn view(case: &Case, running: Option<String>, reserves: bool, others: impl F
             let why = stage.why.as_deref().unwrap_or("no reason is known");
             format!("stage {} was not carried out: {why}", stage.name)
         }),
-        stages: case.stages.iter().map(stage_view).collect(),
+        stages: case.stages.iter().map(|stage| stage_view(case, stage)).collect(),
         next,
         running,
         verdict: Some(case.verdict.clone()),
     }
 }
 
-fn stage_view(stage: &Stage) -> StageView {
+fn stage_view(case: &Case, stage: &Stage) -> StageView {
     let result = match (&stage.result, stage.ended) {
         (None, Ended::Done) if stage.pairs.is_some() => {
             stage.pairs.as_ref().map(ToString::to_string).unwrap_or_default()
         }
         (Some(result), Ended::Done) => {
-            let shows = match result.showing {
-                Showing::Passes => "passes",
-                Showing::Fails => "fails",
-                Showing::HostFails => "this computer fails",
-                Showing::Neither => "undecided",
-                Showing::NotTested => "not tested",
-            };
-            format!("{shows}: {}", result.text)
+            format!("{}: {}", case.shows(stage).unwrap_or_default(), result.text)
         }
         (_, Ended::Begun) => "running".to_owned(),
         (_, Ended::Skipped) => "skipped".to_owned(),

@@ -161,9 +161,9 @@ struct Kept {
     tokens: Vec<Key>,
     sessions: Vec<Key>,
     codes: Vec<Key>,
-    /// A token was used since it was last written.
+    /// Something was not written yet: when a token was used, or what the disk did not take.
     #[serde(skip)]
-    used: bool,
+    unwritten: bool,
 }
 
 /// All secrets of an agent.
@@ -208,7 +208,7 @@ impl Keys {
         let key = of(&mut kept.tokens, token, now_ms)?;
         key.last_used_ms = Some(now_ms);
         let caller = key.caller();
-        kept.used = true;
+        kept.unwritten = true;
         Some(caller)
     }
 
@@ -241,7 +241,7 @@ impl Keys {
             return Err(KeysError::Name(name.to_owned()));
         }
         let secret = secret::random_digits().map_err(KeysError::Random)?;
-        self.change(|kept, now_ms| {
+        let made = self.change(|kept, now_ms| {
             if kept.tokens.iter().any(|key| key.name == name) {
                 return Err(KeysError::Taken(name.to_owned()));
             }
@@ -250,14 +250,19 @@ impl Keys {
             }
             kept.tokens.push(Key::new(&secret, name, role, by, now_ms, None));
             Ok(())
-        })?;
-        Ok(secret)
+        });
+        if made.is_err() {
+            // Nobody was shown it, and its name is free for the next attempt.
+            let digest = digest(&secret);
+            self.kept().tokens.retain(|key| key.digest != digest);
+        }
+        made.map(|()| secret)
     }
 
     /// Revokes a token and ends the sessions that were opened with it. *Disk.*
     ///
     /// # Errors
-    /// [`KeysError::Unknown`]; the archive.
+    /// [`KeysError::Unknown`]; the archive, where the token is revoked and that is written later.
     pub fn revoke(&self, name: &str) -> Result<(), KeysError> {
         self.change(|kept, _| {
             let before = kept.tokens.len();
@@ -376,19 +381,23 @@ impl Keys {
         let code: String = code.chars().filter(char::is_ascii_alphanumeric).map(|c| c.to_ascii_uppercase()).collect();
         let digest = digest(&code);
         let mut found = None;
-        self.change(|kept, _| {
+        let used = self.change(|kept, _| {
             let place = kept.codes.iter().position(|key| key.digest == digest);
             found = place.map(|place| kept.codes.remove(place));
             Ok(())
-        })?;
+        });
+        if let Err(error) = used {
+            self.kept().codes.extend(found);
+            return Err(error);
+        }
         found.map(|key| self.open_session(&key.caller())).transpose()
     }
 
-    /// Writes when tokens were last used, if one was. *Disk.*
-    pub fn keep_uses(&self) {
-        let used = std::mem::take(&mut self.kept().used);
-        if used && let Err(error) = self.change(|_, _| Ok(())) {
-            tracing::warn!(%error, "when tokens were used cannot be kept");
+    /// Writes what was not written yet: when tokens were used, and what the disk did not take. *Disk.*
+    pub fn catch_up(&self) {
+        let unwritten = std::mem::take(&mut self.kept().unwritten);
+        if unwritten && let Err(error) = self.change(|_, _| Ok(())) {
+            tracing::warn!(%error, "tokens and sessions cannot be kept");
         }
     }
 
@@ -396,8 +405,8 @@ impl Keys {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Changes what is kept and writes it; what is over is dropped. What cannot be written counts only where it takes
-    /// something away or opens a session.
+    /// Changes what is kept and writes it; what is over is dropped. What the disk does not take is written later. A
+    /// caller for whom it does not count then undoes it.
     fn change(&self, action: impl FnOnce(&mut Kept, i64) -> Result<(), KeysError>) -> Result<(), KeysError> {
         let now_ms = (self.clock)();
         let mut logbook = self.logbook.lock().unwrap_or_else(PoisonError::into_inner);
@@ -409,7 +418,9 @@ impl Keys {
             action(kept, now_ms)?;
             serde_json::to_string(kept).unwrap_or_default()
         };
-        Ok(logbook.keep_note(NOTE, &text)?)
+        let written = logbook.keep_note(NOTE, &text);
+        self.kept().unwritten |= written.is_err();
+        Ok(written?)
     }
 }
 
@@ -481,7 +492,7 @@ mod tests {
         assert_eq!(first.admit(&secret), Some(Caller { name: "night-shift".into(), role: Role::Test }));
         assert_eq!(first.admit(&secret[1..]), None);
         let session = first.open_session(&first.admit(&secret).unwrap()).unwrap();
-        first.keep_uses();
+        first.catch_up();
         let second = keys(&logbook, &clock);
         assert_eq!(second.tokens()[0].last_used_ms, Some(77));
         assert_eq!(second.session(&session).unwrap().role, Role::Test);

@@ -19,7 +19,7 @@ use crate::{
     config::{BenchConfig, Config, Way},
     error_chain::{plain, with_causes},
     ports::name::PortName,
-    secret,
+    secret::{self, SecretError},
     show::label::Size,
     work::bench::{CardEntry, lot, names},
 };
@@ -189,7 +189,13 @@ fn unusable(file: &Path) -> Option<String> {
     match fs::read(file) {
         Err(error) => Some(format!("{} cannot be read: {}", file.display(), plain(&error))),
         Ok(bytes) if bytes.trim_ascii().is_empty() => Some(format!("{} is empty", file.display())),
-        Ok(_) => None,
+        Ok(_) => match secret::read(file) {
+            Err(SecretError::TooOpen { path, mode }) => Some(format!(
+                "{} can be read by others (mode {mode:04o}): chmod 600 {0}, and draw another secret",
+                path.display()
+            )),
+            _ => None,
+        },
     }
 }
 
@@ -284,6 +290,9 @@ mod tests {
             path.display().to_string()
         };
         let (plain, blank) = (file("tell", "#!/bin/sh\n"), file("secret", "\n"));
+        let (told_to_all, owned) = (file("open-secret", "0123\n"), file("own-secret", "0123\n"));
+        fs::set_permissions(&told_to_all, fs::Permissions::from_mode(0o644)).unwrap();
+        fs::set_permissions(&owned, fs::Permissions::from_mode(0o600)).unwrap();
         let text = format!(
             "[[port]]\nselect = {{ name = 'quay?' }}\nspare = true\n\
              [[port]]\nselect = {{ name = 'quay1' }}\ncabinet = 'quay cabinet 3'\n\
@@ -292,7 +301,9 @@ mod tests {
              [[round]]\nname = 'night'\nselect = [{{ cabinet = 'quay cabinet 3' }}]\nschedule = '0 1 * * *'\n\
              [[announce]]\nname = 'radio'\ncommand = ['{plain}']\n\
              [[announce]]\nname = 'bell'\ncommand = ['/nonexistent/bell']\n\
-             [[announce]]\nname = 'office'\nwebhook = 'https://office.example/'\nsecret_file = '{blank}'\n"
+             [[announce]]\nname = 'office'\nwebhook = 'https://office.example/'\nsecret_file = '{blank}'\n\
+             [[announce]]\nname = 'gate'\nwebhook = 'https://gate.example/'\nsecret_file = '{told_to_all}'\n\
+             [[announce]]\nname = 'tower'\nwebhook = 'https://tower.example/'\nsecret_file = '{owned}'\n"
         );
         let told = reviewed(&text).warnings.join("\n");
         for part in [
@@ -304,9 +315,10 @@ mod tests {
             "tell: it may not be executed",
             "/nonexistent/bell: ",
             "secret is empty",
+            "open-secret can be read by others (mode 0644)",
         ] {
             assert!(told.contains(part), "{part:?} in\n{told}");
         }
-        assert_eq!(told.lines().count(), 9, "{told}");
+        assert_eq!(told.lines().count(), 10, "{told}");
     }
 }

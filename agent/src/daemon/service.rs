@@ -107,7 +107,7 @@ async fn serve<S: Host>(start: Start<S>) -> Result<(), NotStarted> {
     }
     parts.spawn(announce::deliver_for_ever(Arc::clone(&shared)));
     parts.spawn(prune_for_ever(Arc::clone(&shared)));
-    parts.spawn(keep_uses_for_ever(Arc::clone(&shared)));
+    parts.spawn(catch_up_for_ever(Arc::clone(&shared)));
     if let Some(member) = member {
         parts.spawn(fleet::send_for_ever(Arc::clone(&shared), Arc::clone(&agent), member, numbered));
     }
@@ -231,15 +231,15 @@ async fn prune_for_ever(shared: Arc<Shared>) {
     }
 }
 
-/// Writes when tokens were used, once a minute and at the end.
-async fn keep_uses_for_ever(shared: Arc<Shared>) {
+/// Writes what is not written yet of tokens and sessions, once a minute and at the end.
+async fn catch_up_for_ever(shared: Arc<Shared>) {
     while !shared.stopped.is_stopped() {
         tokio::select! {
             () = tokio::time::sleep(Duration::from_secs(60)) => {}
             () = shared.stopped.cancelled() => {}
         }
         let keys = Arc::clone(&shared.keys);
-        let _ = tokio::task::spawn_blocking(move || keys.keep_uses()).await;
+        let _ = tokio::task::spawn_blocking(move || keys.catch_up()).await;
     }
 }
 

@@ -280,6 +280,8 @@ pub struct Running {
     pub cancel: Cancel,
     /// Why it runs.
     pub cause: Cause,
+    /// When it ends, if it goes as most do.
+    pub usual_end_ms: i64,
     /// When it ends by its plan, ms since 1970 UTC.
     pub planned_end_ms: i64,
     /// When its time is up.
@@ -410,6 +412,7 @@ impl Status {
             name: name.to_owned(),
             kind: facts.kind,
             simulated: facts.simulated,
+            medium: facts.medium,
             driver: facts.driver,
             bus: facts.bus,
             labels: port.labels.clone(),

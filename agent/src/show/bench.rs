@@ -13,7 +13,7 @@ use turnback_core::{
 use super::{
     case::render_cautions,
     figure,
-    lines::{one_line, without_controls, wrapped},
+    lines::{one_line, whole_seconds, without_controls, wrapped},
     table,
 };
 use crate::work::bench::{CardEntry, asking::BenchEvent, expected::Expected, plugs::PlugRecord};
@@ -362,7 +362,7 @@ pub fn headline(test: &CardTest) -> String {
 /// How the bench was proved.
 pub fn proof(test: &CardTest) -> String {
     match &test.proof {
-        Some(proof) => format!("proved with its reference card, test ended {}", proof.at),
+        Some(proof) => format!("proved with its reference card, test ended {}", whole_seconds(&proof.at)),
         None if test.is_reference => "this is the reference card".to_owned(),
         None => "NOT proved with its reference card".to_owned(),
     }

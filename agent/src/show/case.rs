@@ -6,14 +6,14 @@ use turnback_core::{
         Case, CaseState, Ended, Move, Showing, Source, Stage, StageName,
         ahead::{Ahead, Outlook},
     },
-    judge::{Outcome, RuleId, Verdict},
+    judge::{Outcome, Verdict},
 };
 
 use super::{
     figure,
     lines::{one_line, without_controls, wrapped},
     table,
-    text::{outcome, place_of},
+    text::{headline, place_of},
 };
 
 /// The answer in about ten lines: verdict, what was tested, the deciding reason, what to do now and how.
@@ -54,11 +54,11 @@ pub fn details(case: &Case, width: usize) -> String {
         out.push('\n');
         out.push_str(&table::render(
             &["stage", "attempt", "plug", "shows", "tried", "failed", "decided by", "from"],
-            &case.stages.iter().map(row).collect::<Vec<_>>(),
+            &case.stages.iter().map(|stage| row(case, stage)).collect::<Vec<_>>(),
             width,
         ));
     }
-    let origin = format!("{}, case {}, {}, opened {}", case.program, case.case, case.state.name(), case.opened_at);
+    let origin = format!("{}, case {}, {}, opened {}", case.program, case.case, case.state.in_words(), case.opened_at);
     out.push_str(&format!("\n{}\n", wrapped("", &origin, width)));
     without_controls(&out)
 }
@@ -85,13 +85,6 @@ pub fn so_far(v: &Verdict) -> Option<String> {
         Outcome::Undecided => None,
         Outcome::NotTested => Some("the last stage tested nothing".to_owned()),
     }
-}
-
-/// The verdict in a few words, with what it is limited to.
-pub fn headline(v: &Verdict) -> String {
-    let is_limited = v.outcome == Outcome::Pass && v.reasons.iter().any(|reason| reason.rule == RuleId::TwoPairs);
-    let limited = if is_limited { ": pairs 2 and 3 only" } else { "" };
-    format!("{}{limited}", outcome(v))
 }
 
 fn stages_done(case: &Case) -> String {
@@ -192,10 +185,10 @@ pub fn about(case: &Case) -> String {
     one_line(&format!("{}, cable {}{segments}{plug}", case.port.name, case.cable))
 }
 
-fn row(stage: &Stage) -> Vec<String> {
+fn row(case: &Case, stage: &Stage) -> Vec<String> {
     let (shows, tried, failed, rule) = match (&stage.result, stage.ended) {
         (Some(r), Ended::Done) => (
-            showing(r.showing).to_owned(),
+            case.shows(stage).unwrap_or_default(),
             figure::count(r.tried.units),
             figure::count(r.tried.failed),
             r.rule.to_string(),
@@ -224,22 +217,12 @@ fn row(stage: &Stage) -> Vec<String> {
     row.iter().map(|cell| one_line(cell)).collect()
 }
 
-/// What a stage shows, in a word or two.
-pub fn showing(showing: Showing) -> &'static str {
-    match showing {
-        Showing::Passes => "passes",
-        Showing::Fails => "fails",
-        Showing::HostFails => "this computer fails",
-        Showing::Neither => "undecided",
-        Showing::NotTested => "not tested",
-    }
-}
-
 /// What a stage that is done found, in a line or two.
-pub fn stage_line(stage: &Stage, width: usize) -> Option<String> {
+pub fn stage_line(case: &Case, stage: &Stage, width: usize) -> Option<String> {
     match (&stage.result, &stage.pairs) {
         (Some(result), _) => {
-            Some(wrapped(&format!("{} {}: ", stage.name, showing(result.showing)), &result.text, width))
+            let shows = case.shows(stage).unwrap_or_default();
+            Some(wrapped(&format!("{} {shows}: ", stage.name), &result.text, width))
         }
         (None, Some(pairs)) => Some(wrapped(&format!("{}: ", stage.name), &pairs.to_string(), width)),
         (None, None) => None,
@@ -250,7 +233,8 @@ pub fn stage_line(stage: &Stage, width: usize) -> Option<String> {
 pub fn render_move(next: &Move, said: &mut Vec<Caution>, width: usize) -> String {
     let attempt = if next.attempt > 1 { format!(", attempt {}", next.attempt) } else { String::new() };
     let mut out = format!("\nstage {}{attempt}\n", next.stage);
-    for (what, text) in [("  do: ", &next.hands), ("  check: ", &next.look), ("  why: ", &next.why)] {
+    let told = [("  do: ", &next.hands), ("  check: ", &next.look), ("  why: ", &next.why)];
+    for (what, text) in told.into_iter().filter(|(_, text)| !text.is_empty()) {
         out.push_str(&format!("{}\n", wrapped(what, text, width)));
     }
     if next.time_s > 0 {

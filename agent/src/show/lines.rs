@@ -2,6 +2,7 @@
 
 use std::{fmt::Display, os::fd::AsFd};
 
+use turnback_core::{base::figure, judge::RuleId};
 use unicode_width::UnicodeWidthStr;
 
 /// Columns of the terminal behind `stream`, from 40 to 120 (`WIDTH_MIN`, `WIDTH_MAX`); [`WIDTH_UNKNOWN`] if it is none.
@@ -80,15 +81,47 @@ pub fn words(text: &str) -> Vec<String> {
     words
 }
 
-/// A text for a page, where no line breaks within a number. Its unit may stand on the next line: cells are narrow.
-pub fn unbroken(text: &str) -> String {
+/// A text as a sentence of its own.
+pub fn sentence(text: impl AsRef<str>) -> String {
+    let text = figure::upper(text.as_ref().trim());
+    if text.is_empty() || text.ends_with(['.', '?', '!']) { text } else { format!("{text}.") }
+}
+
+/// A reason without the name of the rule that leads it: on a list the words are enough.
+pub fn plainly(why: &str) -> &str {
+    match why.split_once(": ") {
+        Some((front, words)) if RuleId::ALL.iter().any(|rule| rule.to_string() == front) => words,
+        _ => why,
+    }
+}
+
+/// A text for a page, where no line breaks within a number or a date. A unit may stand on the next line: cells are
+/// narrow.
+pub fn unbroken(text: impl AsRef<str>) -> String {
     let whole = |word: String| match word.rsplit_once(' ') {
         Some((number, unit)) if !unit.starts_with(|c: char| c.is_ascii_digit()) => {
             format!("{} {unit}", number.replace(' ', "\u{a0}"))
         }
+        // A word joiner (Unicode U+2060) allows no break.
+        _ if is_date(&word) => word.replace('-', "-\u{2060}"),
         _ => word.replace(' ', "\u{a0}"),
     };
-    words(text).into_iter().map(whole).collect::<Vec<_>>().join(" ")
+    words(text.as_ref()).into_iter().map(whole).collect::<Vec<_>>().join(" ")
+}
+
+/// An RFC 3339 time without its fraction of a second, which is for programs.
+pub fn whole_seconds(time: &str) -> String {
+    match time.split_once('.') {
+        Some((seconds, rest)) => format!("{seconds}{}", rest.trim_start_matches(|c: char| c.is_ascii_digit())),
+        None => time.to_owned(),
+    }
+}
+
+/// Whether a word begins as a date does (RFC 3339, 5.6).
+fn is_date(word: &str) -> bool {
+    let form = "0000-00-00";
+    let fits = |(c, form): (char, char)| if form == '0' { c.is_ascii_digit() } else { c == form };
+    word.len() >= form.len() && word.chars().zip(form.chars()).all(fits)
 }
 
 /// Units that stay on the line of their number.
@@ -134,6 +167,7 @@ mod tests {
             ]
         );
         assert_eq!(unbroken("1 234 sent, 1 234 Mb/s"), "1\u{a0}234 sent, 1\u{a0}234 Mb/s");
+        assert_eq!(unbroken("ended 2026-11-30T05:54 by far-end"), "ended 2026-\u{2060}11-\u{2060}30T05:54 by far-end");
         let text = wrapped("bit-errors: ", &format!("{} 1 234 567 bits", "x".repeat(80)), 100);
         assert!(text.ends_with("x\n  1 234 567 bits"), "{text}");
     }

@@ -85,7 +85,6 @@ impl ProgressLine {
             }
             Event::SettingChanged { port, setting } => self.changed(port, setting),
             Event::LineSettingChanged { port, setting } => self.changed(port, setting),
-            Event::SettingRestored { setting } => self.detail(&format!("restored: {setting}")),
             Event::StepStarted { step, of, size_bytes, pattern } => {
                 let of = of.map_or(String::new(), |n| format!(" of {n}"));
                 self.step = format!("step {step}{of}: {size_bytes} B {pattern}");
@@ -125,7 +124,7 @@ impl ProgressLine {
     }
 
     fn estimated(&mut self, seconds: f64, allowed_s: Option<f64>) {
-        let takes = format!("Takes about {}.", figure::seconds(seconds.ceil()));
+        let takes = format!("Takes about {} if nothing fails.", figure::seconds(seconds.ceil()));
         match allowed_s.filter(|allowed| *allowed < seconds) {
             Some(allowed) => self.line(&format!(
                 "The proof takes about {}, but this run may take {}: allow more with --for.",
@@ -142,18 +141,19 @@ impl ProgressLine {
     /// Shows the step that begins: live, or on a line of its own for somebody who wants every detail.
     fn begin_step(&mut self) {
         if self.live {
-            let left = self
-                .estimated_left_s()
-                .map_or(String::new(), |s| format!(", about {} left", figure::seconds(s.ceil())));
-            self.show_live(&[self.step.clone() + &left]);
+            let left = self.estimated_left_s().map(|s| format!("about {} left", figure::seconds(s.ceil())));
+            let mut parts = vec![self.step.clone()];
+            parts.extend(left);
+            self.show_live(&parts);
         } else {
             self.detail(&self.step.clone());
         }
     }
 
-    /// What the estimate leaves, seconds.
+    /// What the estimate leaves, seconds; none once it turned out too short.
     fn estimated_left_s(&self) -> Option<f64> {
-        self.over_at.map(|end| end.saturating_duration_since(Instant::now()).as_secs_f64())
+        let left = self.over_at?.checked_duration_since(Instant::now())?;
+        (!left.is_zero()).then_some(left.as_secs_f64())
     }
 
     fn progressed(&mut self, kind: Kind, now: &Standing) {
@@ -175,7 +175,7 @@ impl ProgressLine {
             if columns(&joined) > width && !text.is_empty() {
                 break;
             }
-            text = joined.chars().take(width).collect();
+            text = cut(joined, width);
         }
         tell::text(&format!("\r{text}{}", " ".repeat(width.saturating_sub(columns(&text)))));
         self.shown = true;
@@ -198,6 +198,15 @@ impl ProgressLine {
             tell::text(&format!("\r{}\r", " ".repeat(message_width() - 1)));
         }
     }
+}
+
+/// So many of the first words as fit into `width` columns.
+fn cut(text: String, width: usize) -> String {
+    if columns(&text) <= width {
+        return text;
+    }
+    let start: String = text.chars().take(width).collect();
+    start.rsplit_once(' ').map_or(start.clone(), |(words, _)| words.trim_end_matches([',', ':']).to_owned())
 }
 
 /// How a step stands, in what every kind of port has.
@@ -266,6 +275,15 @@ const SILENT_S: f64 = 1.0;
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_narrow_terminal_breaks_no_word_of_the_live_line() {
+        let step = "with the plug at the port: first probes: 16 of 16 came back";
+        assert_eq!(cut(step.to_owned(), 58), "with the plug at the port: first probes: 16 of 16 came");
+        assert_eq!(cut(step.to_owned(), 59), step);
+        assert_eq!(cut(step.to_owned(), 28), "with the plug at the port");
+        assert_eq!(cut("unbreakable".to_owned(), 5), "unbre");
+    }
 
     #[test]
     fn trouble_stands_first_and_time_left_is_always_told() {

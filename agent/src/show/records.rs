@@ -1,6 +1,9 @@
 //! Records for a person at a terminal.
 
-use turnback_core::document::difference::{Change, Difference, Kind};
+use turnback_core::document::{
+    case::CaseState,
+    difference::{Change, Difference, Kind},
+};
 
 use super::{figure, lines::wrapped, table};
 use crate::archive::{
@@ -21,12 +24,12 @@ pub fn list(records: &[Record], ids: &[String], width: usize) -> String {
                 record.placement.clone(),
                 optional(record.cable.as_deref()),
                 record.says(),
-                record.error_ratio.map_or("-".into(), figure::ratio),
+                ratio(record),
                 record.note.as_deref().map(plain).unwrap_or_default(),
             ]
         })
         .collect();
-    let headings = ["run", "started", "port", "plug", "cable", "outcome", "ratio", "note"];
+    let headings = ["run", "started", "port", "placement", "cable", "outcome", "ratio", "note"];
     // Cables and notes are seldom given: a column without any is left out.
     let has = |column: usize| column < 4 || rows.iter().any(|row| !matches!(row[column].as_str(), "" | "-"));
     let shown: Vec<usize> = (0..headings.len()).filter(|column| has(*column)).collect();
@@ -46,12 +49,20 @@ pub fn cases(rows: &[CaseRow], width: usize) -> String {
                 minute(&row.changed_at),
                 plain(&row.port),
                 plain(&row.cable),
-                row.state.clone(),
+                CaseState::said(&row.state).to_owned(),
                 plain(&row.says()),
             ]
         })
         .collect();
     table::render(&["case", "changed", "port", "cable", "state", "outcome"], &rows, width)
+}
+
+/// The ratio; where nothing failed, what it is below.
+fn ratio(record: &Record) -> String {
+    match (record.ratio(), record.error_ratio_upper) {
+        (Some(0.0), Some(upper)) => format!("below {}", figure::ratio(upper)),
+        (ratio, _) => ratio.map_or("-".into(), figure::ratio),
+    }
 }
 
 /// The columns of one run, one a line.
@@ -89,7 +100,7 @@ pub fn difference(found: &Difference, ids: &[String; 2], width: usize) -> String
 fn kind(change: &Change) -> String {
     let word = match change.change {
         Kind::Same => "same",
-        Kind::Other => "another",
+        Kind::Other => "different",
         Kind::Higher => "higher, beyond chance",
         Kind::Lower => "lower, beyond chance",
         Kind::WithinChance => "within chance",

@@ -15,7 +15,7 @@ use super::{
 /// The answer in at most [`ANSWER_LINES_MAX`] lines: verdict, what was tested, the deciding reason, what to do now.
 pub fn answer(report: &Report, width: usize) -> String {
     let verdict = &report.verdict;
-    let mut out = format!("{}\n", wrapped("", &headline(report), width));
+    let mut out = format!("{}\n", wrapped("", &headline(verdict), width));
     match verdict.outcome {
         Outcome::NotTested => out.push_str(&format!("{}\n", wrapped("port: ", &subject(report), width))),
         _ => out.push_str(&format!("{}\n", wrapped("tested: ", &tested(report), width))),
@@ -70,8 +70,7 @@ pub fn ticket(report: &Report, width: usize) -> String {
 }
 
 /// The verdict in a few words, with what it is limited to.
-pub fn headline(report: &Report) -> String {
-    let verdict = &report.verdict;
+pub fn headline(verdict: &Verdict) -> String {
     let outcome = outcome(verdict);
     match &verdict.scope {
         Some(scope) if verdict.outcome == Outcome::Pass => format!("{outcome} {scope}"),

@@ -70,8 +70,8 @@ impl Caution {
             // From memory (IEEE 802.3 clauses 33 and 145); that a source reports a detected short is in the kernel's
             // ethtool specification, `c33-pse-ext-state`.
             Self::PowerOverEthernet => {
-                "The plug shorts the powered pairs together. A standard source notices and stays off; a passive \
-                 injector does not, and burns plug, port or itself."
+                "A plug shorts powered pairs, and a cable test sends pulses into them. A standard source stays off; a \
+                 passive injector does not, and burns plug, port or itself."
             }
             // From memory.
             Self::SpanPower => {

@@ -38,8 +38,11 @@ fn host_slowed<F: Facts>(e: &F) -> Option<String> {
             0 => format!("Some {units} went missing, and this computer may have dropped them without counting them."),
             inside => format!("This computer could not keep up and lost {} {units}.", count(inside)),
         };
-        let times = if times == 1 { "once".to_owned() } else { format!("{times} times") };
-        format!("{why} The step was repeated {times} with {}.", F::WORDS.slowed)
+        let repeated = match times {
+            1 => "A step was repeated".to_owned(),
+            _ => format!("{times} times a step was repeated"),
+        };
+        format!("{why} {repeated} with {}.", F::WORDS.slowed)
     })
 }
 

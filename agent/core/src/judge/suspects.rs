@@ -1,7 +1,7 @@
 //! Among which things a failure lies, and what narrows them down.
 
 use super::Location;
-use super::facts::{Facts, Reference, Trouble};
+use super::facts::{Facts, Reference, Stopped, Trouble};
 use super::rule::Finding;
 use crate::base::placement::Placement;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
@@ -75,7 +75,11 @@ pub fn blame<F: Facts>(e: &F, sureness: &str, text: String) -> Finding {
         }
     };
     let next = if e.is_inverted() { POLARITY_FIRST } else { next_for(e, &suspects) };
-    Finding::fault(suspects, text).sure(sureness).then(next)
+    // What failed, failed; but whoever reads the answer knows that the plan was not carried out.
+    let stopped = e.common().stopped == Some(Stopped::ByUser);
+    let ended = e.common().plan_done.filter(|done| stopped && !done.is_complete());
+    let ended = ended.map(|done| format!("ended by hand, {}", done.in_words()));
+    Finding::fault(suspects, text).sure(sureness).covering(ended).then(next)
 }
 
 /// A fault of the port alone.
@@ -118,8 +122,8 @@ fn next_for<F: Facts>(e: &F, suspects: &[Location]) -> &'static str {
     match suspects {
         [Location::Port] => NEXT_FOR_PORT,
         [Location::Cable] => {
-            "Replace the cable or its connectors. To find the bad segment, move the plug to the end of each segment in \
-             turn."
+            "Replace the cable or its connectors. If it has several segments, `turnback isolate` with --segments finds \
+             the bad one: it asks for the plug at the end of each in turn."
         }
         [Location::Port, Location::Plug] => {
             "Try another plug. If it passes, the first plug is bad. If it fails too, put it into a port that works: if \

@@ -1,6 +1,7 @@
 //! A rig of either kind, by name or text.
 
 use super::Kind;
+use super::ethernet::link::Medium;
 use super::ethernet::sim::{BUILTIN, Rig, builtin};
 use super::serial::sim::SerialRig;
 use super::serial::sim::builtin::{BUILTIN_SERIAL, builtin_serial};
@@ -48,6 +49,14 @@ impl AnyRig {
         match self {
             Self::Frames(_) => Kind::Ethernet,
             Self::Serial(_) => Kind::Serial,
+        }
+    }
+
+    /// What carries the bits of the port that it simulates.
+    pub fn medium(&self) -> Medium {
+        match self {
+            Self::Frames(rig) => rig.port.medium,
+            Self::Serial(_) => Medium::Unknown,
         }
     }
 

@@ -35,6 +35,11 @@ impl Profile {
             ProfileKind::RateSearch => None,
         }
     }
+
+    /// How long a run takes where the link is there and nothing has to be repeated.
+    pub fn usual_time(&self) -> Duration {
+        self.listen + self.sends_for().unwrap_or(self.time) + self.settle
+    }
 }
 
 #[cfg(test)]

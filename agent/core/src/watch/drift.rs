@@ -6,6 +6,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::cusum::{CountChart, LevelChart};
+use crate::base::figure::{count, ratio};
 use crate::document::run::{Detail, Report};
 use crate::judge::Outcome;
 use crate::judge::ratio::Basis;
@@ -94,8 +95,10 @@ impl Drift {
         if self.errors.alarms() {
             let beside = if (sample.events as f64) < sample.limit * sample.bits { "though below" } else { "and above" };
             drifts.push(format!(
-                "more errors than a good line has, {} in {:.2e} bits by the last run, {beside} the limit of {:.0e}",
-                sample.events, sample.bits, sample.limit
+                "more errors than a good line has, {} in {} bits by the last run, {beside} the limit of {}",
+                count(sample.events),
+                count(sample.bits as u64),
+                ratio(sample.limit)
             ));
         }
         self.flaps.take(sample.flaps, 1.0, FLAPS_GOOD, FLAPS_BAD);

@@ -129,7 +129,7 @@ impl Store {
     pub(super) fn cases(&self, only_open: bool, limit: Option<u64>) -> Result<Vec<CaseRow>, ArchiveError> {
         let read = || {
             let mut statement = self.db.prepare_cached(
-                "SELECT case_id, changed_at, port, cable, state, outcome, location, segment FROM case_document \
+                "SELECT case_id, changed_at, port, cable, state, outcome, location, segment, scope FROM case_document \
                  WHERE state = 'open' OR NOT ?1 ORDER BY changed_ms DESC, id DESC LIMIT ?2",
             )?;
             let rows = statement.query_map(params![only_open, sql_limit(limit)], |row| {
@@ -142,6 +142,7 @@ impl Store {
                     outcome: row.get(5)?,
                     location: row.get(6)?,
                     segment: row.get(7)?,
+                    scope: row.get(8)?,
                 })
             })?;
             rows.collect::<rusqlite::Result<Vec<_>>>()
@@ -155,9 +156,9 @@ pub(super) fn put(tx: &Transaction<'_>, case: &Case, changed_ms: i64, document: 
     let id: i64 = tx
         .prepare_cached(
             "INSERT INTO case_document (case_id, opened_at, changed_at, changed_ms, port, kind, permanent_address, \
-             cable, state, outcome, location, segment, document, simulated) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, \
-             ?9, ?10, ?11, ?12, ?13, ?14) ON CONFLICT (case_id) DO UPDATE SET changed_at = ?3, changed_ms = ?4, state \
-             = ?9, outcome = ?10, location = ?11, segment = ?12, document = ?13 RETURNING id",
+             cable, state, outcome, location, segment, document, simulated, scope) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, \
+             ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15) ON CONFLICT (case_id) DO UPDATE SET changed_at = ?3, changed_ms \
+             = ?4, state = ?9, outcome = ?10, location = ?11, segment = ?12, document = ?13, scope = ?15 RETURNING id",
         )?
         .query_row(
             params![
@@ -174,7 +175,8 @@ pub(super) fn put(tx: &Transaction<'_>, case: &Case, changed_ms: i64, document: 
                 places(&case.verdict.location),
                 case.verdict.segment,
                 document,
-                case.port.simulated
+                case.port.simulated,
+                case.verdict.scope
             ],
             |row| row.get(0),
         )?;

@@ -177,7 +177,9 @@ impl Archive for Store {
             Query::Runs(filter) => {
                 self.runs(filter, limit)?.into_iter().map(|record| Listed::Run(Box::new(record))).collect()
             }
-            Query::Cases { only_open } => self.cases(only_open, limit)?.into_iter().map(Listed::Case).collect(),
+            Query::Cases { only_open } => {
+                self.cases(only_open, limit)?.into_iter().map(|row| Listed::Case(Box::new(row))).collect()
+            }
             Query::CardTests { lot } => {
                 self.bench(DocumentKind::CardTest, lot, limit)?.into_iter().filter_map(Listed::of_bench).collect()
             }

@@ -17,6 +17,7 @@ pub const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0005_bench.sql"),
     include_str!("migrations/0006_fleet.sql"),
     include_str!("migrations/0007_fleet_set_aside.sql"),
+    include_str!("migrations/0008_scope.sql"),
 ];
 
 /// As set by the first migration: "tbrk".

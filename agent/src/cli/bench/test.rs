@@ -13,7 +13,7 @@ use turnback_core::{
 use super::{Done, Failure, args::Test, lot::answer, progress::Progress, usage};
 use crate::{
     archive::{Archive, memory::Memory, sqlite::Store},
-    cli::isolate::answer::{Answer, Answers},
+    cli::isolate::answer::{Answer, Answers, WHEN_DONE},
     engine::cancel::Cancel,
     guard::state,
     ports::restore,
@@ -131,7 +131,7 @@ impl Asker {
             Occasion::Fitting | Occasion::Exchange => {}
         }
         loop {
-            match answers.next() {
+            match answers.next(WHEN_DONE) {
                 Ok(Some(Ok(Answer::Go))) => return Ok(Wish::Go),
                 Ok(Some(Ok(Answer::Leave))) => return Ok(Wish::Leave),
                 Ok(Some(Ok(_))) => tell("", "Press Enter when it is done, or type \"leave\" to go on another time."),

@@ -16,8 +16,8 @@ pub struct Fleet {
 }
 
 const AFTER: &str = "Examples:\n  \
-    turnback fleet demo                                     try it out with the demo harbour's fleet\n  \
-    turnback fleet accounts --config fleet.toml --folder keys north-quay.closet-3 north-quay.closet-4\n  \
+    turnback fleet demo          try it out with the demo harbour's fleet\n  \
+    turnback fleet accounts --config fleet.toml --folder keys north-quay.closet-3\n  \
     turnback fleet init --config fleet.toml\n  \
     turnback fleet collect --config fleet.toml\n  \
     turnback fleet serve --config fleet.toml\n  \

@@ -52,6 +52,9 @@ pub(in crate::cli) const HELP: [(&str, &str); 8] = [
     ("leave", "keep the case and go on later"),
 ];
 
+/// The prompt where something is to be done by hand.
+pub(in crate::cli) const WHEN_DONE: &str = "Press Enter when it is done, or type \"help\" >";
+
 /// Words that begin an answer.
 const WORDS: [&str; 11] = ["go", "yes", "plug", "skip", "redo", "correct", "on", "passes", "fails", "leave", "help"];
 
@@ -151,9 +154,9 @@ impl Answers {
         Self { lines: Lines::Typed(lines, cancel), prompt }
     }
 
-    /// The next answer; none at the end.
-    pub(in crate::cli) fn next(&mut self) -> io::Result<Option<Result<Answer, String>>> {
-        let line = self.line("Press Enter when it is done, or type \"help\" >")?;
+    /// The next answer; none at the end. `prompt` is for a person at a terminal.
+    pub(in crate::cli) fn next(&mut self, prompt: &str) -> io::Result<Option<Result<Answer, String>>> {
+        let line = self.line(prompt)?;
         Ok(line.map(|line| Answer::parse(&line)))
     }
 
@@ -176,7 +179,13 @@ impl Answers {
                 },
             };
             match line {
-                None => return Ok(None),
+                None => {
+                    // Ctrl-D leaves the cursor behind the prompt.
+                    if self.prompt {
+                        tell::text("\n");
+                    }
+                    return Ok(None);
+                }
                 Some(line) if line.trim_start().starts_with('#') => {}
                 Some(line) => return Ok(Some(line.trim().to_owned())),
             }

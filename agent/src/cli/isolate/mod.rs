@@ -9,7 +9,7 @@ use turnback_core::{
     base::labels::Labels,
     document::case::{Case, CaseOptions, CaseState, Move, StageName, Who},
     judge::Outcome,
-    kind::Kind,
+    kind::{Kind, serial::plug::LinePlug},
     plan::{PlanError, Profile, parse_duration},
 };
 
@@ -103,6 +103,10 @@ impl From<CaseError> for Failure {
             CaseError::Check(CheckError::Port(error)) => Self::Port(error),
             CaseError::Archive(error) => Self::Archive(error),
             CaseError::NotReady { port, reasons } => Self::NotReady { port, reasons },
+            CaseError::HearsItself { .. } => {
+                let hint = "turnback check tests the port; to test its cable, connect the pair to a second RS-485 port";
+                Self::Usage(with_causes(&error), Some(hint.to_owned()))
+            }
             other => Self::Usage(with_causes(&other), None),
         }
     }
@@ -231,10 +235,10 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     Ok(status)
 }
 
-/// As for one run; but a case in which nothing has failed yet passes only at its end.
+/// As for one run; but what an open case points to is no verdict yet.
 fn exit_status(case: &Case) -> u8 {
     match (case.state, case.verdict.outcome) {
-        (CaseState::Open, Outcome::Pass) => Outcome::Undecided,
+        (CaseState::Open, Outcome::Pass | Outcome::Fault) => Outcome::Undecided,
         (_, outcome) => outcome,
     }
     .exit_status()
@@ -276,7 +280,10 @@ fn keep_options(args: &args::Isolate, options: &mut CaseOptions) -> Result<(), F
         let time = parse_duration(time).map_err(|error| usage(error.to_string()))?;
         options.soak_s = time.as_secs_f64().ceil() as u64;
     }
-    check::line_words(args.line.as_deref(), args.wiring.as_deref()).map_err(usage)?;
+    let line = check::line_words(args.line.as_deref(), args.wiring.as_deref()).map_err(usage)?;
+    if line.plug == Some(LinePlug::Rs485) {
+        return Err(CaseError::HearsItself { port: args.port.clone() }.into());
+    }
     for (given, kept) in [
         (&args.line, &mut options.line),
         (&args.wiring, &mut options.wiring),

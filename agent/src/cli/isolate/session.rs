@@ -84,7 +84,7 @@ impl Session<'_> {
     fn correct(&mut self, entered: StageName, was: StageName) -> Result<(), String> {
         let known = |name| self.runner.known_as(name).map_err(|error| error.to_string());
         let (entered, was) = (known(entered)?, known(was)?);
-        if self.runner.correct(&entered, &was) { Ok(()) } else { Err(format!("Stage {entered} has not been done.")) }
+        self.runner.correct(&entered, &was)
     }
 
     pub(super) fn lead(&mut self) -> Result<(), Failure> {
@@ -143,8 +143,9 @@ impl Session<'_> {
         if self.args.yes {
             refuse_hands(Some(next))?;
         }
+        let prompt = self.prompt(next, known_good);
         loop {
-            let answer = match self.answers.next() {
+            let answer = match self.answers.next(prompt) {
                 Ok(Some(Ok(answer))) => answer,
                 Ok(Some(Err(text))) => {
                     tell!("{}", wrapped("", &text, message_width()));
@@ -167,6 +168,9 @@ impl Session<'_> {
                     None => tell("", "Which other port do you use? Type \"on PORT\" for a port of this machine."),
                 },
                 Answer::Go => return Ok(Wish::Do(Equipment::default())),
+                Answer::Plug(label) if self.runner.wrong_plug(&next.stage, &label).is_some() => {
+                    tell("", self.runner.wrong_plug(&next.stage, &label).unwrap_or_default());
+                }
                 Answer::Plug(label) => match (known_good, self.runner.case.options.known_good.clone()) {
                     (false, _) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port: None })),
                     (true, on_port @ Some(_)) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port })),
@@ -183,6 +187,11 @@ impl Session<'_> {
                     return Ok(Wish::Again);
                 }
                 Answer::Shows(_) if known_good => tell("", "This stage can be done at this machine only."),
+                Answer::On(_) | Answer::Shows(_)
+                    if next.stage == StageName::KnownGoodPort && self.runner.case.capabilities.moves_plug =>
+                {
+                    tell("", "This simulated rig has a good port of its own and moves its plug itself: press Enter.")
+                }
                 Answer::On(_) | Answer::Shows(_) => {
                     tell("", "That answers a stage that uses another port, and this one does not.")
                 }
@@ -197,7 +206,10 @@ impl Session<'_> {
                 },
                 Answer::Redo(name) => match self.runner.known_as(name) {
                     Ok(name) if self.runner.was_done(&name) => {
-                        let told = format!("Stage {name} is set aside. What it showed counts for nothing.");
+                        let told = match self.runner.was_skipped(&name) {
+                            true => format!("Stage {name} is no longer skipped."),
+                            false => format!("Stage {name} is set aside. What it showed counts for nothing."),
+                        };
                         tell!("{}", wrapped("", &told, message_width()));
                         self.runner.set_aside(&name);
                         return self.repeat(&name);
@@ -222,6 +234,18 @@ impl Session<'_> {
                     }
                 }
             }
+        }
+    }
+
+    /// What can be answered at this stage, in the few words of a prompt.
+    fn prompt(&self, next: &Move, known_good: bool) -> &'static str {
+        match &self.runner.case.options.known_good {
+            None if known_good && next.stage == StageName::KnownGoodPort => {
+                "Type \"on PORT\" when it is in that port of this machine, or \"passes\" or \"fails\" if you tried it \
+                 elsewhere, or \"help\" >"
+            }
+            None if known_good => "Type \"on PORT\" when it is done: that port of this machine; or \"help\" >",
+            Some(_) | None => answer::WHEN_DONE,
         }
     }
 
@@ -288,8 +312,9 @@ impl Session<'_> {
     }
 
     fn tell_last(&self) {
-        let done = self.runner.case.stages.iter().rev().find(|s| s.ended == Ended::Done);
-        if let Some(line) = done.and_then(|stage| text::stage_line(stage, message_width())) {
+        let case = &self.runner.case;
+        let done = case.stages.iter().rev().find(|s| s.ended == Ended::Done);
+        if let Some(line) = done.and_then(|stage| text::stage_line(case, stage, message_width())) {
             tell!("{line}");
         }
     }

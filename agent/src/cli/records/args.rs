@@ -221,10 +221,10 @@ impl From<Format> for Form {
 }
 
 const AFTER: &str = "Examples:\n  \
-    turnback records --port quay7 --since 2d           recent runs of quay7\n  \
+    turnback records --port quay7 --since 2d     recent runs of quay7\n  \
     turnback records --cable 'Q-*' --outcome fault\n  \
     turnback records show last\n  \
-    turnback records compare 019ab3c41d02 last         did it get worse, by more than chance?\n  \
+    turnback records compare 019ab3c41d02 last   worse, by more than chance?\n  \
     turnback records export --format csv --output runs.csv\n  \
     turnback records backup /mnt/backup/records-monday.db\n  \
     turnback records prune --older-than 400d --keep 10000 --automatic\n\n\

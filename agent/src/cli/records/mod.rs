@@ -221,7 +221,8 @@ fn correct(store: Option<PathBuf>, options: &Correct) -> Done {
         ));
     }
     store.replace(&report)?;
-    print(&shown::harmless(&told))?;
+    let of = format!("run {} of {}, {}:\n", store.short_id(&report.run)?, report.port.name, report.started_at);
+    print(&shown::harmless(&format!("{of}{told}")))?;
     Ok(ExitCode::SUCCESS)
 }
 

@@ -26,6 +26,8 @@ pub struct RecordLine {
     pub outcome: Outcome,
     /// For a fault, among what it lies.
     pub location: Vec<Location>,
+    /// What a pass is limited to.
+    pub scope: Option<String>,
     /// Name of the deciding rule.
     pub rule: Option<String>,
     /// Estimated bit error ratio.
@@ -52,8 +54,9 @@ impl RecordLine {
             profile: record.profile.clone(),
             outcome: serde_json::from_value(record.outcome.as_str().into()).unwrap_or(Outcome::NotTested),
             location: location.collect(),
+            scope: record.scope.clone(),
             rule: record.rule.clone(),
-            bit_error_ratio: record.error_ratio,
+            bit_error_ratio: record.ratio(),
             bit_error_ratio_upper: record.error_ratio_upper,
             limit: record.error_ratio_limit,
             latency_ns_p50: record.latency_ns_p50,

@@ -14,7 +14,7 @@ use jiff::Timestamp;
 use turnback_core::{
     document::case::Case,
     event::Event,
-    kind::{Kind, rig::AnyRig},
+    kind::{Kind, ethernet::link::Medium, rig::AnyRig},
 };
 
 use super::{
@@ -241,6 +241,7 @@ impl Host for Harbour {
             .map(|(number, (name, _))| PortFacts {
                 name: (*name).to_owned(),
                 kind: rig(name, Duration::ZERO).map_or(Kind::default(), |rig| rig.kind()),
+                medium: rig(name, Duration::ZERO).map_or(Medium::default(), |rig| rig.medium()),
                 simulated: true,
                 driver: Some("harbour".into()),
                 // Serial ports have none.

@@ -11,7 +11,10 @@ use turnback_core::{
         run::Report,
     },
     event::Event,
-    kind::{Kind, ethernet::cable_test::CableTest},
+    kind::{
+        Kind,
+        ethernet::{cable_test::CableTest, link::Medium},
+    },
     plan::Profile,
     watch::selector::Traits,
 };
@@ -35,6 +38,8 @@ pub struct PortFacts {
     pub kind: Kind,
     /// It is a simulated port.
     pub simulated: bool,
+    /// What carries its bits, as far as the list says: a real port tells it in a run.
+    pub medium: Medium,
     /// Driver's name.
     pub driver: Option<String>,
     /// Address on the bus.

@@ -3,7 +3,12 @@
 use std::{path::Path, time::Duration};
 
 use jiff::Timestamp;
-use turnback_core::{base::labels::Labels, document::case::Case, event::Event, kind::Kind};
+use turnback_core::{
+    base::labels::Labels,
+    document::case::Case,
+    event::Event,
+    kind::{Kind, ethernet::link::Medium},
+};
 
 use super::{Boxed, Host, Order, PortFacts, RunEnd, Say};
 use crate::{
@@ -107,7 +112,8 @@ pub fn list(named: Vec<String>) -> Result<Vec<PortFacts>, String> {
         match PortName::parse(&name) {
             rig @ (PortName::BuiltinRig(_) | PortName::RigFile(_)) => {
                 let kind = rig.identity().kind;
-                list.push(PortFacts { kind, simulated: true, name, ..PortFacts::default() });
+                let medium = rig.rig().ok().flatten().map_or(Medium::Unknown, |rig| rig.medium());
+                list.push(PortFacts { kind, medium, simulated: true, name, ..PortFacts::default() });
             }
             PortName::SerialDevice(path) => {
                 let Some(line) = serial_port(&path) else { continue };
@@ -132,6 +138,7 @@ fn line_facts(line: SerialEntry) -> PortFacts {
         name: line.name,
         kind: line.kind,
         simulated: false,
+        medium: Medium::Unknown,
         driver: line.driver,
         bus: None,
         in_service: line.in_service,
@@ -231,6 +238,7 @@ fn facts(entry: crate::ports::inventory::PortEntry) -> PortFacts {
         name: entry.name,
         kind: entry.kind,
         simulated: false,
+        medium: if entry.is_virtual { Medium::Virtual } else { Medium::Unknown },
         driver: entry.driver,
         bus: entry.bus.map(|bus| bus.address),
         in_service: entry.in_service.into_iter().map(|InService { text, .. }| text).collect(),

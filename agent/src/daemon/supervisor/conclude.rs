@@ -15,7 +15,7 @@ use turnback_core::{
 use super::{Over, Supervisor};
 use crate::{
     archive::logbook::{Entry, Outgoing},
-    config::Config,
+    config::{Config, Way},
     daemon::{
         agent::Happening,
         announce::Announcement,
@@ -202,7 +202,7 @@ impl<S: Host> Supervisor<S> {
         report: Option<Box<Report>>,
         now_ms: i64,
     ) {
-        let entry = {
+        let (entry, is_logged) = {
             let mut status = self.shared.status();
             let Some(mut watched) = status.ports.remove(port) else { return };
             let announced = status.is_announced(&watched, now_ms);
@@ -221,18 +221,23 @@ impl<S: Host> Supervisor<S> {
             }
             entry.memory = watched.memory.clone();
             status.ports.insert(port.to_owned(), watched);
-            entry
+            let to_log = |name: &str| status.config.targets.iter().any(|t| t.name == name && t.way == Way::Log);
+            let is_logged = entry.outgoing.iter().any(|outgoing| to_log(&outgoing.target));
+            (entry, is_logged)
         };
         self.enter(entry).await;
         if let Some(change) = change {
-            tracing::info!(
-                port,
-                from = change.from.name(),
-                to = change.to.name(),
-                why = change.why,
-                attention = change.to.needs_attention(),
-                "state changed"
-            );
+            // An announcement to the log says the same.
+            if !is_logged {
+                tracing::info!(
+                    port,
+                    from = change.from.name(),
+                    to = change.to.name(),
+                    why = change.why,
+                    attention = change.to.needs_attention(),
+                    "state changed"
+                );
+            }
             self.shared.tell(Happening::Changed { port: port.to_owned(), change });
             self.shared.posted.notify_one();
         }

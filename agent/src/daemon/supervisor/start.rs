@@ -116,6 +116,7 @@ impl<S: Host> Supervisor<S> {
                 live,
                 cancel: cancel.clone(),
                 cause,
+                usual_end_ms: now.as_millisecond() + profile.usual_time().as_millis() as i64,
                 planned_end_ms: now.as_millisecond() + planned.as_millis() as i64,
                 ends_by: now.checked_add(planned + config.limits.overtime).unwrap_or(Timestamp::MAX),
                 ended_at: None,

@@ -31,6 +31,7 @@ use crate::{
         agent::{Agent, AgentError, CaseOrder, Happening, StageOrder, StartOrder},
         announce::deliver_for_ever,
         host::{Boxed, Host, Order, PortFacts, RunEnd, Say, this_machine},
+        keys::{Keys, KeysError, Role},
         running::RunningAgent,
         status::Shared,
         supervisor::Supervisor,
@@ -248,6 +249,26 @@ async fn a_full_disk_silences_no_alarm_and_nothing_is_told_twice_when_there_is_r
     assert!(life.agent.health().ok);
     tokio::time::sleep(Duration::from_secs(30)).await;
     assert_eq!((life.announced(), disk.sent(9).unwrap().len()), ((4, 0), 4));
+}
+
+#[test]
+fn what_a_full_disk_does_not_take_of_tokens_can_be_tried_again_and_a_revoked_one_stays_revoked() {
+    let disk = Disk::default();
+    let keys = || Keys::new(Arc::new(Mutex::new(Box::new(disk.clone()) as Box<dyn Logbook>)), || 0);
+    let (first, full) = (keys(), |full| disk.full.store(full, Ordering::Relaxed));
+    let old = first.make_token("old", Role::Test, "desk").unwrap();
+    let code = first.pair(Role::Test, "desk").unwrap().code;
+    full(true);
+    assert!(matches!(first.make_token("night", Role::Read, "desk"), Err(KeysError::Store(_))));
+    assert!(first.redeem(&code).is_err() && first.revoke("old").is_err());
+    assert_eq!((first.tokens().len(), first.admit(&old)), (0, None));
+    first.catch_up();
+    full(false);
+    // It waits for the disk, not for the next change.
+    first.catch_up();
+    assert!(keys().tokens().is_empty(), "an agent that is started again knows of the revocation");
+    assert!(first.make_token("night", Role::Read, "desk").is_ok(), "its name is free");
+    assert!(first.redeem(&code).unwrap().is_some(), "the code is not used up");
 }
 
 #[tokio::test(start_paused = true)]

@@ -11,14 +11,14 @@ use turnback_core::{
 use super::{EthernetRun, measured::EthernetMeasured};
 
 impl EthernetRun<'_, '_> {
-    /// Tells how long the run is going to take. A rate search, and a proof on a port without a line rate, end when they
-    /// end.
+    /// Tells how long the run is going to take. A proof on a port without a line rate ends when it ends.
     pub(super) fn say_estimate(&mut self, measured: &EthernetMeasured) {
         let profile = &self.options.profile;
         let (seconds, allowed_s) = match profile.kind {
             ProfileKind::Steps | ProfileKind::Soak => (profile.sends_for(), None),
             ProfileKind::Proof => (self.proof_takes(measured), Some(profile.time.as_secs_f64())),
-            ProfileKind::RateSearch => (None, None),
+            // One trial for each size, where nothing is lost.
+            ProfileKind::RateSearch => (Some(profile.steps().iter().map(|step| step.time).sum()), None),
         };
         if let Some(seconds) = seconds {
             (self.say)(Event::Estimated { seconds: seconds.as_secs_f64(), allowed_s });

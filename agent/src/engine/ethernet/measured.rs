@@ -1,5 +1,7 @@
 //! What a measurement of frames brings, added up step by step.
 
+use std::collections::BTreeMap;
+
 use turnback_core::{
     base::{
         placement::Placement,
@@ -59,6 +61,8 @@ pub(in crate::engine) struct EthernetMeasured {
     pub bits_sent: f64,
     /// Times the rate was lowered.
     pub slowdowns: u32,
+    /// What this computer kept up with, by frame size in bytes with FCS.
+    pub paces: BTreeMap<u32, Pace>,
     /// Times the link dropped and came back.
     pub link_flaps: u64,
     /// Since when there is no link.
@@ -73,6 +77,22 @@ pub(in crate::engine) struct EthernetMeasured {
     pub counters_after: Counters,
     /// What the plug-in transceiver measured of itself at the end.
     pub transceiver: Option<Module>,
+}
+
+/// How fast frames of one size could go.
+#[derive(Clone, Copy, Debug, Default)]
+pub(in crate::engine) struct Pace {
+    /// Times that this computer lost some of them and was sent slower.
+    pub slowed: u32,
+    /// The rate at which it lost none then, frames a second.
+    pub kept_up: f64,
+}
+
+impl Pace {
+    /// Where to begin the next time: one hitch of this computer is forgotten, the second time it is how fast it is.
+    pub fn from(&self) -> Option<f64> {
+        (self.slowed >= 2).then_some(self.kept_up)
+    }
 }
 
 impl Measured for EthernetMeasured {

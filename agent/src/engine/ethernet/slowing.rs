@@ -4,7 +4,11 @@ use std::time::Duration;
 
 use turnback_core::{event::Event, plan::Step};
 
-use super::{CheckError, EthernetRun, measured::EthernetMeasured, step::frames_per_second};
+use super::{
+    CheckError, EthernetRun,
+    measured::{EthernetMeasured, Pace},
+    step::frames_per_second,
+};
 use crate::ports::runner::StepAmount;
 
 impl EthernetRun<'_, '_> {
@@ -20,7 +24,10 @@ impl EthernetRun<'_, '_> {
         if self.must_stop(measured) {
             return Ok(());
         }
-        let mut rate = step.rate.frames_per_second(step.size_bytes, self.line_bps(measured));
+        let asked = step.rate.frames_per_second(step.size_bytes, self.line_bps(measured));
+        // A soak comes back to each size: it need not lose the same frames each time to learn the same.
+        let known = measured.paces.get(&step.size_bytes).and_then(Pace::from);
+        let mut rate = known.map(|known| asked.map_or(known, |asked| asked.min(known))).or(asked);
         for _ in 0..=SLOWDOWNS_MAX {
             let results = self.run_step(measured, step, StepAmount::Flow(time), rate, left)?;
             // This computer is not to blame for probes that a dropped link did not take.
@@ -37,6 +44,8 @@ impl EthernetRun<'_, '_> {
                 report.repeated_slower = true;
             }
             (self.say)(Event::Slowed { frames_per_second: slower });
+            let pace = measured.paces.entry(step.size_bytes).or_default();
+            (pace.slowed, pace.kept_up) = (pace.slowed + 1, slower);
             rate = Some(slower);
         }
         Ok(())

@@ -57,6 +57,7 @@ impl EthernetRun<'_, '_> {
             in_service: Vec::new(),
             say: &mut *self.say,
             so_far: measured.tally.counts,
+            lost_inside: measured.losses.inside(),
             origin: self.origin,
             step_time: match amount {
                 StepAmount::Flow(time) => Some(time),

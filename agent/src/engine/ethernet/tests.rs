@@ -294,6 +294,28 @@ fn a_step_is_slowed_five_times_at_most() {
     assert!(rates.len() == 6 && lost > 0 && repeated, "{rates:?} {lost} {repeated}");
 }
 
+/// A soak comes back to each size and does not lose the same frames each time: it takes the time that was asked for, and
+/// a repeat or two of each size. What this computer lost is not shown as missing on the line.
+#[test]
+fn a_soak_remembers_how_fast_this_computer_is() {
+    let mut profile = Profile::named("soak").unwrap();
+    (profile.sizes_bytes, profile.time) = (vec![64, 1518], Duration::from_secs(120));
+    (profile.rate, profile.target_ber) = (Rate::PerSecond(2000.0), 1e-5);
+    profile.patterns.truncate(1);
+    let host = "[port]\nreceive_ring_frames = 4\n[host]\nframes_per_second_max = 1200\n";
+    let (mut rates, mut missing) = (Vec::new(), 0);
+    let mut say = |event| match event {
+        Event::Slowed { frames_per_second } => rates.push(frames_per_second),
+        Event::Progress(progress) if rates.len() == 4 => missing = progress.frames_missing,
+        _ => {}
+    };
+    let report = check_at(&mut port(host, 1), options(1, &profile), &mut say, &Cancel::default());
+    assert_eq!(rates, [1000.0; 4]);
+    assert_eq!((report.verdict.outcome, missing), (Outcome::Pass, 0), "{:#?}", report.verdict);
+    let sent_s: f64 = report.steps.iter().map(|step| step.seconds).sum();
+    assert!((120.0..120.0 + 5.0 * 20.0).contains(&sent_s), "{sent_s}");
+}
+
 /// Whoever pulled the plug waits for no slower steps, each as long as the first.
 #[test]
 fn a_step_in_which_the_line_fell_silent_is_not_repeated() {

@@ -24,6 +24,8 @@ pub(super) struct Watcher<'a> {
     pub(super) in_service: Vec<String>,
     pub(super) say: &'a mut dyn FnMut(Event),
     pub(super) so_far: FrameCounts,
+    /// Of the frames lost so far, those that this computer lost.
+    pub(super) lost_inside: u64,
     pub(super) origin: Nanos,
     pub(super) step_time: Option<Duration>,
     pub(super) left: Option<Duration>,
@@ -121,7 +123,8 @@ impl Watcher<'_> {
             needed_s: bits_needed
                 .map(|bits| bits / bits_per_second)
                 .filter(|s| s.is_finite() && self.step_time.is_some()),
-            frames_missing: self.so_far.lost + frames_missing,
+            // What this computer lost is told where the step is repeated slower.
+            frames_missing: self.so_far.lost.saturating_sub(self.lost_inside) + frames_missing,
             silent_s: silent_ns as f64 / SECOND_NS as f64,
         }));
         None
@@ -229,6 +232,7 @@ mod tests {
             in_service: Vec::new(),
             say: &mut say,
             so_far: FrameCounts::default(),
+            lost_inside: 0,
             origin: 0,
             step_time: None,
             left: None,

@@ -18,7 +18,7 @@ mod embedded {
 }
 
 /// Version of the newest migration: the format of the tables that this program reads and writes.
-pub const FORMAT: i32 = 5;
+pub const FORMAT: i32 = 6;
 
 /// A pool of connections to the database; none is made yet.
 ///

@@ -42,6 +42,8 @@ pub struct Run {
     pub outcome: String,
     /// Places among which a fault lies.
     pub location: Vec<String>,
+    /// What a pass is limited to.
+    pub scope: Option<String>,
     /// The deciding rule.
     pub rule: Option<String>,
     /// Bit error ratio.
@@ -59,8 +61,8 @@ pub struct Run {
 }
 
 const COLUMNS: &str = "r.id, m.site, m.name AS machine, p.name AS port, r.started_at, r.received_at,
-    r.permanent_address, r.port_label, r.cable, r.segment, r.placement, r.profile, r.outcome, r.location, r.rule,
-    r.error_ratio, r.error_ratio_upper, r.latency_ns_p50, r.link_mbps, r.program, r.without_series";
+    r.permanent_address, r.port_label, r.cable, r.segment, r.placement, r.profile, r.outcome, r.location, r.scope,
+    r.rule, r.error_ratio, r.error_ratio_upper, r.latency_ns_p50, r.link_mbps, r.program, r.without_series";
 
 impl Run {
     fn of(row: &Row) -> Self {
@@ -80,6 +82,7 @@ impl Run {
             profile: row.get("profile"),
             outcome: row.get("outcome"),
             location: location.split(',').filter(|place| !place.is_empty()).map(str::to_owned).collect(),
+            scope: row.get("scope"),
             rule: row.get("rule"),
             error_ratio: row.get("error_ratio"),
             error_ratio_upper: row.get("error_ratio_upper"),

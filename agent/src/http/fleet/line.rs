@@ -40,10 +40,18 @@ pub struct PortLine {
 impl PortLine {
     /// Of a port, with the name of its machine, at a time in ms since 1970.
     pub fn new(port: &Port, now_ms: i64) -> Self {
-        Self { name: format!("{} {}", port.machine, port.port), ..Self::short(port, now_ms) }
+        let silent =
+            port.silent.then(|| format!("its machine was not heard for {}", words::age(now_ms - port.heard_ms)));
+        let short = Self::short(port, now_ms);
+        let note = silent.into_iter().chain((!short.note.is_empty()).then_some(short.note));
+        Self {
+            name: format!("{} {}", port.machine, port.port),
+            note: note.collect::<Vec<_>>().join("; "),
+            ..Self::short(port, now_ms)
+        }
     }
 
-    /// The same where the machine is named above.
+    /// The same where the machine is named above, and how long it has been silent.
     pub fn short(port: &Port, now_ms: i64) -> Self {
         let cable = port.cable.as_ref().map(|cable| format!("cable {cable}"));
         let place = std::iter::once(port.site.clone()).chain(port.cabinet.clone()).chain(cable);
@@ -55,17 +63,16 @@ impl PortLine {
             place: place.chain(port.label.clone()).collect::<Vec<_>>().join(", "),
             action: action(port, now_ms),
             since: port.since_ms.map_or(String::new(), |ms| words::age(now_ms - ms)),
-            note: note(port, now_ms),
+            note: note(port),
             is_proven: port.state == State::Proven.name(),
         }
     }
 }
 
-fn note(port: &Port, now_ms: i64) -> String {
-    let silent = port.silent.then(|| format!("its machine was not heard for {}", words::age(now_ms - port.heard_ms)));
+fn note(port: &Port) -> String {
     let known = port.acknowledged_by.as_ref().map(|by| format!("{by} knows"));
     let case = port.case.as_ref().map(|_| "under diagnosis".to_owned());
-    [silent, case, known].into_iter().flatten().collect::<Vec<_>>().join("; ")
+    [case, known].into_iter().flatten().collect::<Vec<_>>().join("; ")
 }
 
 /// What to do about a port, in one line, beginning with where the fault may lie.
@@ -82,6 +89,7 @@ fn action(port: &Port, now_ms: i64) -> String {
             // The last run of a failed port may have passed: then its advice is not for what failed before.
             let is_of_this = !places.is_empty() || state == State::Undecided;
             match (is_of_this, first.is_empty()) {
+                (false, _) | (true, true) if port.why.is_empty() => words::sentence(words::meaning(state)),
                 (false, _) | (true, true) => words::sentence(words::plainly(&port.why)),
                 (true, false) if places.is_empty() => first,
                 (true, false) => format!("{}. {first}", words::upper(&places)),
@@ -203,7 +211,7 @@ impl MachineLine {
             site: machine.site.clone(),
             word: if machine.silent { "silent" } else { "heard" },
             look: if machine.silent { "gone" } else { "proven" },
-            says: words::sentence(&said.chain(machine.troubles.clone()).collect::<Vec<_>>().join("; ")),
+            says: words::sentence(said.chain(machine.troubles.clone()).collect::<Vec<_>>().join("; ")),
             heard,
         }
     }
@@ -249,6 +257,7 @@ impl RunRow {
     fn new(run: &Run, when: String, other: Option<&str>) -> Self {
         let outcome = match run.outcome.as_str() {
             "fault" if !run.location.is_empty() => format!("fault: {}", run.location.join(" or ")),
+            "pass" if run.scope.is_some() => format!("pass {}", run.scope.as_deref().unwrap_or_default()),
             other => other.replace('-', " "),
         };
         let ratio = match (run.error_ratio, run.error_ratio_upper) {
@@ -263,7 +272,7 @@ impl RunRow {
             port_href: port_href(&run.site, &run.machine, &run.port),
             site: run.site.clone(),
             cable: run.cable.clone().unwrap_or_else(|| "-".into()),
-            placement: run.placement.clone(),
+            placement: words::place_of_plug(&run.placement, None),
             profile: run.profile.clone(),
             outcome,
             tone: run.outcome.clone(),

@@ -73,12 +73,9 @@ pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
     let found = book.view.overview().await?;
     let (counts, now_ms) = (&*found.counts, now_ms());
     let mut around = book.cover.around(&headers, &uri, "overview", "");
-    let headline = match (counts.needs_attention, counts.ports) {
-        (0, 0) => "No port is watched".to_owned(),
-        (0, _) => "No port needs attention".into(),
-        (1, _) => "1 port needs attention".into(),
-        (n, _) => format!("{} need attention", line::plural(n, "port")),
-    };
+    let [watched, wrong] = [counts.ports, counts.needs_attention].map(i64::unsigned_abs);
+    let proven = counts.states.get(State::Proven.name()).map_or(0, |n| n.unsigned_abs());
+    let headline = words::headline(words::Fares { watched, proven, wrong });
     (around.title, around.moving) = (headline.clone(), true);
     let silent = counts.silent - found.silent.len() as i64;
     let stale = [State::Expired, State::NeverTested, State::ChipProven].map(State::name);

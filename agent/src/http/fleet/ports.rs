@@ -269,16 +269,18 @@ pub async fn one(
 
 fn facts(port: &Port, now_ms: i64) -> Vec<(&'static str, String)> {
     let ago = |ms: i64| format!("{} ago", words::age(now_ms - ms));
-    let ends = |ms: i64| match ms > now_ms {
-        true => format!("in {}", words::age(ms - now_ms)),
-        false => ago(ms),
+    let (ends, ended) = match port.proof_ends_ms {
+        Some(ms) if ms > now_ms => (Some(format!("in {}", words::age(ms - now_ms))), None),
+        ended => (None, ended.map(ago)),
     };
-    let simulated = if port.simulated { ", simulated" } else { "" };
-    let kind = (!port.kind.is_empty()).then(|| format!("{}{simulated}", port.kind));
+    // A newer program may know more kinds.
+    let known = port.kind.parse().map(|kind| words::kind(kind, port.simulated).to_owned());
+    let kind = (!port.kind.is_empty()).then(|| known.unwrap_or_else(|_| port.kind.clone()));
     let all = [
         ("last proven", port.proven_ms.map(ago)),
-        ("proof ends", port.proof_ends_ms.map(ends)),
-        ("plug was", port.placement.as_deref().map(|placement| words::place_of_plug(placement, None))),
+        ("proof ends", ends),
+        ("proof ended", ended),
+        ("tested with", port.placement.as_deref().map(|placement| words::place_of_plug(placement, None))),
         ("kind", kind),
         ("label", port.label.clone()),
         ("cable", port.cable.clone()),

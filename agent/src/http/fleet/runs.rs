@@ -157,7 +157,7 @@ impl Compared {
             site: row.site,
         };
         Self {
-            says: words::sentence(&found.says),
+            says: words::sentence(found.says.as_str()),
             runs: rows.into_iter().map(subject).collect(),
             conditions: found.conditions.into_iter().map(Row::new).collect(),
             figures: found.figures.into_iter().map(Row::new).collect(),

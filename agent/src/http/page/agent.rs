@@ -89,8 +89,8 @@ pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
         up: words::age(now_ms - health.started_ms),
         started: words::minute(health.started_ms, &zone),
         went_round: match health.last_round_ms {
-            0 => "not yet".into(),
-            ms => format!("{} ago", words::age(now_ms - ms)),
+            0 => "not looked at yet".into(),
+            ms => format!("looked at {} ago", words::age(now_ms - ms)),
         },
         fleet: health.fleet.as_ref().map(|fleet| fleet.says(now_ms, words::age)),
         ports: book.desk.ports().len(),

@@ -25,6 +25,7 @@ use crate::{
         case as case_text, figure,
         plot::stage,
         sheet::{self, layout::Trail},
+        text,
     },
 };
 
@@ -58,7 +59,7 @@ pub async fn list(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
         when,
         port: case.port,
         cable: case.cable.map_or(String::new(), |cable| format!("cable {cable}, ")),
-        state: case.state,
+        state: CaseState::said(&case.state).to_owned(),
     };
     let cases = cases.into_iter().zip(words::moments(&opened, &around.clock)).map(line).collect();
     filled(&Cases { around, cases })
@@ -68,7 +69,7 @@ pub async fn list(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
 fn says(case: &CaseView) -> String {
     let said = case.verdict.as_ref().and_then(|verdict| match case.state == CaseState::Open.name() {
         true => case_text::so_far(verdict),
-        false => Some(case_text::headline(verdict)),
+        false => Some(text::headline(verdict)),
     });
     said.unwrap_or_else(|| "nothing yet".to_owned())
 }
@@ -78,6 +79,8 @@ fn says(case: &CaseView) -> String {
 struct Case {
     around: Around,
     case: CaseView,
+    /// Whether anything is left to do in it.
+    state: String,
     href: String,
     opened: String,
     port_href: String,
@@ -94,7 +97,7 @@ struct Step {
     next: NextView,
     /// Where the plug goes: a drawing.
     drawing: String,
-    /// `Stage 2 of about 4, at most 9: at-port. Its run takes 12 s.`
+    /// `Stage 2 of about 4, at most 9: plug at the port. Its run takes 12 s.`
     count: String,
     /// Cautions that are new in this case.
     unread: Vec<String>,
@@ -120,7 +123,7 @@ impl Step {
                 next.number,
                 next.of,
                 if next.of_most > next.of { format!(", at most {}", next.of_most) } else { String::new() },
-                next.stage,
+                words::stage(&next.stage),
                 time(next.time_s),
                 next.no_link_s.map_or(String::new(), |s| format!(" with a link, {} without one", time(s))),
                 match next.time_left_most_s > next.time_left_s {
@@ -150,10 +153,10 @@ pub fn is_caution_name(name: &str) -> bool {
 
 /// A stage that was done or skipped.
 struct StageLine {
+    /// Its name, for programs.
     name: String,
+    /// What that means, for people.
     stage: String,
-    /// What the name means, for people who do not know it.
-    place: String,
     result: String,
     run_href: String,
     /// It has a result that the person may not stand by.
@@ -168,8 +171,7 @@ impl StageLine {
         Self {
             name: stage.stage.clone(),
             may_be_set_aside: stage.counts && running.is_none(),
-            stage: format!("{}{again}", stage.stage),
-            place: words::stage(&stage.stage),
+            stage: format!("{}{again}", words::upper(&words::stage(&stage.stage))),
             result: match &stage.skipped {
                 Some(why) if why.is_empty() => "skipped".into(),
                 Some(why) => format!("skipped: {why}"),
@@ -216,6 +218,7 @@ pub async fn one(
         href: words::case_href(&case.case),
         port_href: words::port_href(&case.port),
         headline: says(&case),
+        state: CaseState::said(&case.state).to_owned(),
         live: running.map(|run| LiveLine::new(run, now_ms)),
         waiting: queued,
         step: case.next.clone().map(|next| Step::new(next, drawing, &read)),

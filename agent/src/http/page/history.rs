@@ -117,7 +117,7 @@ fn ratios(id: &'static str, name: &str, runs: &[Past], axis: &Axis, zone: &TimeZ
         (ratio, _) => ratio.map_or("-".into(), figure::ratio),
     };
     let y = series::fitted_by_factors(dots.iter().map(|dot| dot.value), limit);
-    let plot = Plot { id, title: "Bit error ratio", summary, y, y_title: "bit error ratio".into(), written: power };
+    let plot = Plot { id, title: "Bit error ratio", summary, y, y_title: String::new(), written: power };
     Some(plot.figure(runs, &dots, limit.map(|limit| (limit, "limit")), axis, zone, &value))
 }
 
@@ -241,6 +241,7 @@ mod tests {
             profile: "quick".into(),
             outcome,
             location: Vec::new(),
+            scope: None,
             rule: None,
             bit_error_ratio: ratio,
             bit_error_ratio_upper: ratio.map(|ratio| ratio + 3e-8),

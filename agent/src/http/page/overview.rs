@@ -17,7 +17,7 @@ use super::{
     line::{PortLine, Stale},
     now_ms,
     rows::{LiveLine, WaitingLine},
-    words,
+    words::{self, Fares},
 };
 use crate::{daemon::agent::PortView, http::error::ApiError};
 
@@ -212,7 +212,11 @@ pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
     }
     let (watched, not_watched): (Vec<_>, Vec<_>) = all.into_iter().partition(|line| line.is_watched);
     let wrong = pick(&watched, |line| line.needs_attention);
-    let headline = headline(wrong.len(), watched.len());
+    let headline = words::headline(Fares {
+        watched: watched.len() as u64,
+        proven: watched.iter().filter(|line| line.is_proven).count() as u64,
+        wrong: wrong.len() as u64,
+    });
     around.title.clone_from(&headline);
     let coming = book.desk.coming();
     let health = book.desk.health();
@@ -237,15 +241,6 @@ pub async fn view(Extension(book): Extension<Book>, headers: HeaderMap, uri: Uri
         not_watched,
         around,
     })
-}
-
-fn headline(wrong: usize, watched: usize) -> String {
-    match (wrong, watched) {
-        (_, 0) => "No port is watched".into(),
-        (0, _) => "No port needs attention".into(),
-        (1, _) => "1 port needs attention".into(),
-        (n, _) => format!("{n} ports need attention"),
-    }
 }
 
 /// `1 failed, 3 proven`, the worst first.

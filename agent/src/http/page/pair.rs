@@ -78,9 +78,8 @@ pub async fn show_code(
 
 impl Shown {
     fn new(pairing: Pairing) -> Self {
-        let (front, back) = pairing.code.split_at(pairing.code.len() / 2);
         Self {
-            code: format!("{front} {back}"),
+            code: halves(&pairing.code),
             role: pairing.role.name(),
             minutes: (pairing.until_ms - now_ms() + 59_999) / 60_000,
             qr: pairing.url.as_deref().map_or(String::new(), drawing),
@@ -143,6 +142,14 @@ async fn blocking<T: Send + 'static>(
     let failed =
         |error: tokio::task::JoinError| ApiError::new(StatusCode::INTERNAL_SERVER_ERROR, "internal", error.to_string());
     tokio::task::spawn_blocking(action).await.map_err(failed)?
+}
+
+/// A code as people read it.
+fn halves(code: &str) -> String {
+    match code.split_at_checked(code.len() / 2) {
+        Some((front, back)) => format!("{front} {back}"),
+        None => code.to_owned(),
+    }
 }
 
 /// A text as a QR code (ISO/IEC 18004), with its quiet zone of four modules.

@@ -7,7 +7,13 @@ use axum::{
     http::{HeaderMap, StatusCode, Uri},
 };
 use serde::Deserialize;
-use turnback_core::{judge::Outcome, plan::Profile, watch::standing::State};
+use turnback_core::{
+    document::run::{Detail, Report},
+    judge::Outcome,
+    kind::ethernet::link::Medium,
+    plan::Profile,
+    watch::standing::State,
+};
 
 use super::{
     Around, Book, Page, PageError, filled, history,
@@ -35,6 +41,10 @@ struct Port {
     /// Until when its proof holds.
     proof: String,
     advice: String,
+    /// Why it is so, where the advice does not say that.
+    why: String,
+    /// Figures that drift, where that is not why.
+    drifts: Vec<String>,
     live: Option<LiveLine>,
     waiting: Vec<WaitingLine>,
     profiles: Vec<String>,
@@ -79,6 +89,7 @@ pub async fn view(
     (around.watch, around.moving) = (view.name.clone(), true);
     let zone = around.clock.clone();
     let standing = &view.standing;
+    let advice = advice(&view, &line);
     let period = history::PERIODS.iter().map(|(word, ..)| *word).find(|word| *word == shown);
     let period = period.unwrap_or_else(|| history::fitting(&lines, now_ms));
     let periods = history::PERIODS.iter();
@@ -89,11 +100,13 @@ pub async fn view(
             (format!("{}, {} ago", line::rests_on(run), words::age(now_ms - run.at_ms)), href)
         }),
         proof: view.proof_ends_ms.map_or(String::new(), |ends| words::age(ends - now_ms)),
-        advice: advice(&view, &line),
+        why: why(&view, &line, &advice),
+        drifts: drifts(&view),
+        advice,
         live: view.running.as_ref().map(|run| LiveLine::new(run, now_ms)),
         waiting: waiting(&book, &view.name, now_ms),
         profiles: Profile::builtin().into_iter().map(|p| p.name).collect(),
-        cautions: rows::cautions(view.kind),
+        cautions: rows::cautions(view.kind, medium(&view, last.as_ref())),
         measured: last.map(|report| Measured::new(&report, now_ms)),
         plots: history::figures(&lines, period, now_ms, &zone),
         periods: periods
@@ -143,6 +156,28 @@ fn advice(view: &PortView, line: &PortLine) -> String {
         return next.to_owned();
     }
     if line.is_proven { format!("Nothing. {}", line.action) } else { line.action.clone() }
+}
+
+/// Why the state is as it is; empty where that needs no explanation, or where the advice says it.
+fn why(view: &PortView, line: &PortLine, advice: &str) -> String {
+    let why = words::sentence(words::plainly(&view.standing.why));
+    if line.is_proven || advice.contains(&why) { String::new() } else { why }
+}
+
+/// Figures that drift, where neither the reason nor a confirmed fault says more.
+fn drifts(view: &PortView) -> Vec<String> {
+    let standing = &view.standing;
+    let is_news = |drift: &&String| standing.state != State::Failed && !standing.why.contains(*drift);
+    view.drifts.iter().filter(is_news).cloned().collect()
+}
+
+/// What carries the bits, by the last run or else by the list of ports.
+fn medium(view: &PortView, last: Option<&Report>) -> Medium {
+    let seen = last.and_then(|report| match &report.detail {
+        Detail::Ethernet(detail) => Some(detail.link.medium),
+        Detail::Serial(_) => None,
+    });
+    seen.filter(|medium| *medium != Medium::Unknown).unwrap_or(view.medium)
 }
 
 /// Records that the history goes back to.

@@ -2,10 +2,10 @@
 
 use jiff::tz::TimeZone;
 use turnback_core::{
-    base::{caution::Caution, figure::Group},
+    base::{figure::Group, placement::Placement},
     document::run::{Report, figures},
     judge::Outcome,
-    kind::Kind,
+    kind::{Kind, ethernet::link::Medium},
     watch::standing::Change,
 };
 
@@ -133,6 +133,7 @@ impl RecordRow {
         let places: Vec<_> = line.location.iter().map(|l| l.name()).collect();
         let outcome = match line.outcome {
             Outcome::Fault if !places.is_empty() => format!("fault: {}", places.join(" or ")),
+            Outcome::Pass if line.scope.is_some() => format!("pass {}", line.scope.as_deref().unwrap_or_default()),
             other => words::outcome(other).to_owned(),
         };
         let ratio = match (line.bit_error_ratio, line.bit_error_ratio_upper) {
@@ -215,11 +216,8 @@ impl ChangeLine {
     }
 }
 
-/// Title, harm and action of the dangers of fitting a plug to a port of this kind.
-pub fn cautions(kind: Kind) -> Vec<[&'static str; 3]> {
-    let all: &[Caution] = match kind {
-        Kind::Serial => &[Caution::SerialLevels, Caution::GroundPotential],
-        Kind::Ethernet => &[Caution::LaserLight, Caution::PowerOverEthernet, Caution::RingingVoltage],
-    };
-    all.iter().map(|c| [c.title(), c.harm(), c.action()]).collect()
+/// Title, harm and action of the dangers of fitting a plug to a port, or to the cable on it.
+pub fn cautions(kind: Kind, medium: Medium) -> Vec<[&'static str; 3]> {
+    let all = kind.cautions(medium, Placement::FarEnd);
+    all.into_iter().map(|c| [c.title(), c.harm(), c.action()]).collect()
 }

@@ -4,12 +4,14 @@ use jiff::{Timestamp, tz::TimeZone};
 use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use turnback_core::{
     event::{Event, Progress},
-    judge::{Outcome, RuleId},
+    judge::Outcome,
     kind::Kind,
     watch::standing::State,
 };
 
 use crate::show::figure;
+pub use crate::show::lines::{plainly, sentence, unbroken as numbers};
+pub use turnback_core::base::figure::upper;
 
 /// How long ago, or how long, in its largest unit.
 pub fn age(ms: i64) -> String {
@@ -94,6 +96,31 @@ pub fn meaning(state: State) -> &'static str {
     }
 }
 
+/// How watched ports fare, in one line. That nothing is known to be wrong says little where nothing is proven.
+pub fn headline(fares: Fares) -> String {
+    let Fares { watched, proven, wrong } = fares;
+    let [some, good] = [watched, proven].map(figure::count);
+    match (wrong, proven) {
+        _ if watched == 0 => "No port is watched".into(),
+        (0, 0) => "No port is proven".into(),
+        (0, _) if proven < watched => format!("No port needs attention; {good} of {some} are proven"),
+        (0, _) => "No port needs attention".into(),
+        (1, _) => "1 port needs attention".into(),
+        (n, _) => format!("{} ports need attention", figure::count(n)),
+    }
+}
+
+/// Watched ports, counted.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Fares {
+    /// All of them.
+    pub watched: u64,
+    /// Those that are proven.
+    pub proven: u64,
+    /// Those that need attention.
+    pub wrong: u64,
+}
+
 /// Where a placement has the plug; at the end of this segment, where one is named.
 pub fn place_of_plug(placement: &str, segment: Option<&str>) -> String {
     match (placement, segment) {
@@ -127,18 +154,6 @@ pub fn stage(name: &str) -> String {
         "two-pairs" => format!("two pairs, {place}"),
         _ => place,
     }
-}
-
-/// The same text with its first letter in upper case.
-pub fn upper(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
-}
-
-/// A text as a sentence of its own.
-pub fn sentence(text: &str) -> String {
-    let text = upper(text.trim());
-    if text.is_empty() || text.ends_with(['.', '?', '!']) { text } else { format!("{text}.") }
 }
 
 /// A text whose names, such as `P-3` or `at-port`, stay whole at the end of a line: a word joiner (Unicode U+2060)
@@ -189,14 +204,6 @@ pub fn case_href(case: &str) -> String {
     format!("/cases/{}", encoded(case))
 }
 
-/// A reason without the name of the rule that leads it: on a list the words are enough.
-pub fn plainly(why: &str) -> &str {
-    match why.split_once(": ") {
-        Some((front, words)) if RuleId::ALL.iter().any(|rule| rule.to_string() == front) => words,
-        _ => why,
-    }
-}
-
 /// The kind of a port, for people.
 pub fn kind(kind: Kind, simulated: bool) -> &'static str {
     match (kind, simulated) {
@@ -236,7 +243,7 @@ pub fn said(event: &Event) -> String {
             format!("heard {} bytes of something else: nothing is sent", figure::count(*foreign_bytes))
         }
         Event::Estimated { seconds, .. } | Event::LineEstimated { seconds } => {
-            format!("takes about {}", figure::seconds(seconds.ceil()))
+            format!("takes about {} if nothing fails", figure::seconds(seconds.ceil()))
         }
         Event::FirstProbesDone { sent, returned } => format!("first probes: {returned} of {sent} came back"),
         Event::StepStarted { step, of, size_bytes, pattern } => {
@@ -334,6 +341,19 @@ mod tests {
         let mut names = ["quay10", "quay2", "quay", "shed 3 port 10", "shed 3 port 9", "/dev/ttyS1"];
         names.sort_by_key(|name| counted(name));
         assert_eq!(names, ["/dev/ttyS1", "quay", "quay2", "quay10", "shed 3 port 9", "shed 3 port 10"]);
+    }
+
+    #[test]
+    fn that_nothing_is_wrong_is_not_said_where_nothing_is_proven() {
+        let line = |watched, proven, wrong| headline(Fares { watched, proven, wrong });
+        assert_eq!(line(0, 0, 0), "No port is watched");
+        assert_eq!(line(15, 0, 0), "No port is proven");
+        assert_eq!(line(1500, 12, 0), "No port needs attention; 12 of 1 500 are proven");
+        assert_eq!(line(15, 15, 0), "No port needs attention");
+        assert_eq!(
+            (line(15, 0, 1).as_str(), line(15, 9, 6).as_str()),
+            ("1 port needs attention", "6 ports need attention")
+        );
     }
 
     #[test]

@@ -14,7 +14,7 @@ use super::{
     scale::{Scale, power, short},
     way::{self, Place, Way},
 };
-use crate::show::{case::showing, figure};
+use crate::show::figure;
 
 /// More rows than these are no picture; the latest are drawn.
 const STAGES_MAX: usize = 24;
@@ -26,7 +26,7 @@ const SEGMENTS_MAX: usize = 7;
 pub fn figures(case: &Case) -> Vec<Figure> {
     let all = stage_ratios(case);
     let stages = &all[all.len().saturating_sub(STAGES_MAX)..];
-    [ratios(stages), trips(stages)].into_iter().flatten().collect()
+    [ratios(case, stages), trips(stages)].into_iter().flatten().collect()
 }
 
 /// The way of the signal through all segments, with what the verdict suspects.
@@ -55,14 +55,14 @@ pub fn signal_way(case: &Case) -> Way {
     way::draw("way", &places)
 }
 
-fn ratios(stages: &[StageRatio]) -> Option<Figure> {
+fn ratios(case: &Case, stages: &[StageRatio]) -> Option<Figure> {
     let limit = stages.iter().find_map(|s| s.stage.result.as_ref()).map(|r| r.limit)?;
     let rows: Vec<_> = stages
         .iter()
         .map(|s| Row {
             label: s.label.clone(),
             interval: s.ratio.as_ref().map(|r| [r.lower, r.estimate, r.upper]),
-            word: s.stage.result.as_ref().map_or("", |r| showing(r.showing)).into(),
+            word: case.shows(s.stage).unwrap_or_default(),
         })
         .collect();
     let title = "Bit error ratio by stage, against the limit";

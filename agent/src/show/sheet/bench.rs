@@ -6,12 +6,10 @@ use turnback_core::document::{
     lot::Lot,
 };
 
-use super::{
-    case::whole_seconds,
-    layout::{Listed, Sheet, Trail},
-};
+use super::layout::{Listed, Sheet, Trail};
 use crate::show::{
     bench::{burn_in, decision, finding_row, headline, proof, tested},
+    lines::{plainly, whole_seconds},
     plot::{self, Table},
 };
 
@@ -112,7 +110,12 @@ pub fn lot_in_book(lot: &Lot, trail: Vec<Trail>) -> Result<String, askama::Error
     ];
     figures.extend(burn_in(lot).map(|text| ("burn-in", text)));
     let cards = summary.cards.iter().map(|card| {
-        vec![card.card.clone(), card.serial.clone().unwrap_or_default(), card.grade.name().to_owned(), card.why.clone()]
+        vec![
+            card.card.clone(),
+            card.serial.clone().unwrap_or_default(),
+            card.grade.name().to_owned(),
+            plainly(&card.why).to_owned(),
+        ]
     });
     let aside = summary.set_aside.iter().map(|aside| format!("set aside: {}: {}", aside.thing, aside.why));
     let notes =
@@ -141,7 +144,7 @@ fn facts(lot: &Lot) -> Vec<(&'static str, String)> {
         ("source", lot.source.clone()),
         ("claim", lot.claim.to_string()),
         ("procedure", lot.procedure.name.clone()),
-        ("opened", lot.opened_at.clone()),
+        ("opened", whole_seconds(&lot.opened_at)),
         ("state", if lot.closed.is_some() { "closed" } else { "open" }.to_owned()),
     ];
     if let Some(sampling) = &lot.sampling {

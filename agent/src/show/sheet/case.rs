@@ -16,6 +16,7 @@ use super::{
 };
 use crate::show::{
     case as case_text, figure,
+    lines::whole_seconds,
     plot::{self, Table},
 };
 
@@ -53,14 +54,6 @@ pub fn render_in_book(case: &Case, trail: Vec<Trail>) -> Result<String, askama::
     .render()
 }
 
-/// An RFC 3339 time without its fraction of a second, which is for programs.
-pub(super) fn whole_seconds(time: &str) -> String {
-    match time.split_once('.') {
-        Some((seconds, rest)) => format!("{seconds}{}", rest.trim_start_matches(|c: char| c.is_ascii_digit())),
-        None => time.to_owned(),
-    }
-}
-
 /// Who, what, where.
 fn facts(case: &Case) -> Vec<(&'static str, String)> {
     let mut facts = Vec::new();
@@ -70,7 +63,7 @@ fn facts(case: &Case) -> Vec<(&'static str, String)> {
         facts.push(("segments", case.segments.join(", ")));
     }
     facts.push(("plug", case.plug.clone().unwrap_or_else(|| "no label given".into())));
-    facts.push(("opened", case.opened_at.clone()));
+    facts.push(("opened", whole_seconds(&case.opened_at)));
     facts.push(("state", case.state.name().into()));
     facts
 }
@@ -90,10 +83,10 @@ fn counts(case: &Case) -> Vec<(&'static str, String)> {
 fn stages(case: &Case) -> Table {
     let headings = vec!["stage", "plug", "from", "found", "failed", "of", "wrong bits", "shortest trip", "began"];
     let left_out = case.stages.len().saturating_sub(plot::ROWS_MAX);
-    Table { left_out, ..Table::new(headings, case.stages[left_out..].iter().map(stage_row)) }
+    Table { left_out, ..Table::new(headings, case.stages[left_out..].iter().map(|stage| stage_row(case, stage))) }
 }
 
-fn stage_row(stage: &Stage) -> Vec<String> {
+fn stage_row(case: &Case, stage: &Stage) -> Vec<String> {
     let name = if stage.attempt > 1 { format!("{} ({})", stage.name, stage.attempt) } else { stage.name.to_string() };
     let from = match stage.source {
         Source::Run => "run",
@@ -105,7 +98,7 @@ fn stage_row(stage: &Stage) -> Vec<String> {
     let mut row = vec![name, stage.plug.clone().unwrap_or_default(), format!("{from}{where_else}")];
     match (&stage.result, stage.ended) {
         (Some(result), Ended::Done) => row.extend([
-            case_text::showing(result.showing).to_owned(),
+            case.shows(stage).unwrap_or_default(),
             figure::count(result.tried.failed),
             figure::count(result.tried.units),
             figure::count(result.bit_errors),

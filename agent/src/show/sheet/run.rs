@@ -48,7 +48,7 @@ pub fn render_in_book(report: &Report, trail: Vec<Trail>) -> Result<String, aska
             "{}, report format {}, run {}, seed {}",
             report.program, report.format, report.run, report.seed
         ),
-        ..Sheet::new(text::headline(report), &report.verdict, &report.cautions)
+        ..Sheet::new(text::headline(&report.verdict), &report.verdict, &report.cautions)
     }
     .render()
 }

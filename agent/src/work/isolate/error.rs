@@ -27,6 +27,12 @@ pub enum CaseError {
         /// What there is.
         known: String,
     },
+    /// A port that hears itself through no plug.
+    #[error("{port} is two-wire RS-485, which hears itself: no plug can lead a search along its cable")]
+    HearsItself {
+        /// The port.
+        port: String,
+    },
     /// Two segments with one label, or one without.
     #[error("segment `{segment}`: every segment needs a label of its own")]
     SegmentTwice {

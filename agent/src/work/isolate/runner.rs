@@ -12,7 +12,7 @@ use turnback_core::{
     },
     event::Event,
     judge::{Verdict, facts::Stopped},
-    kind::ethernet::link::Medium,
+    kind::{ethernet::link::Medium, serial::plug::LinePlug},
     plan::{Profile, ProfileKind},
 };
 
@@ -94,17 +94,26 @@ pub struct Opening {
 /// A case without stages. Segments that nobody named are those the port knows.
 ///
 /// # Errors
-/// [`CaseError::SegmentTwice`]; [`CaseError::NoSuchSegment`] for one that a rig does not have.
+/// [`CaseError::SegmentTwice`]; [`CaseError::NoSuchSegment`] for one that a rig does not have;
+/// [`CaseError::HearsItself`].
 pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, CaseError> {
     if opening.segments.is_empty() {
         opening.segments = port.segments();
+    }
+    if let Way::Bytes(line) = port.way()
+        && line.plug() == Some(LinePlug::Rs485)
+    {
+        return Err(CaseError::HearsItself { port: port.identity().name });
     }
     // A rig knows its cable. On a real port only the person does.
     let known = port.segments();
     if port.offers().moves_plug
         && let Some(stranger) = opening.segments.iter().find(|label| !known.contains(label))
     {
-        let known = if known.is_empty() { "it has none".to_owned() } else { known.join(", ") };
+        let known = match known.as_slice() {
+            [] => "a simulated rig has its own cable, and this one is of one piece".to_owned(),
+            known => format!("a simulated rig has its own: {}", known.join(", ")),
+        };
         return Err(CaseError::NoSuchSegment { segment: stranger.clone(), known });
     }
     let mut seen = std::collections::HashSet::new();
@@ -202,6 +211,10 @@ impl<'a> CaseRunner<'a> {
     /// Notes that a stage begins; what its check is to do.
     pub fn begin_stage(&mut self, name: &StageName, equipment: &Equipment) -> CheckOptions {
         let run = new_id().to_string();
+        // A label that is given at a stage names the plug of the case, which had none until then.
+        if *name != StageName::OtherPlug && self.case.plug.is_none() {
+            self.case.plug.clone_from(&equipment.plug);
+        }
         let mut stage = self.begin(name, equipment);
         // A cable test makes no run that a record could be kept of.
         stage.run = (*name != StageName::CableTest).then(|| run.clone());
@@ -319,10 +332,21 @@ impl<'a> CaseRunner<'a> {
     }
 
     /// Notes that the last attempt at a stage was in truth another stage: the plug was elsewhere than was said. The
-    /// name as entered stays in the document. False if the stage was not done.
-    pub fn correct(&mut self, entered: &StageName, was: &StageName) -> bool {
-        let Some(stage) = self.case.stages.iter_mut().rfind(|s| s.name == *entered && s.ended == Ended::Done) else {
-            return false;
+    /// name as entered stays in the document.
+    ///
+    /// # Errors
+    /// Why it cannot have been: the stage was not done, or no hand had a part in it.
+    pub fn correct(&mut self, entered: &StageName, was: &StageName) -> Result<(), String> {
+        let by_program = |name: &&StageName| name.spot() == Some(Spot::Internal) || **name == StageName::CableTest;
+        if let Some(name) = [entered, was].into_iter().find(by_program) {
+            return Err(format!(
+                "Stage {name} cannot be corrected: this program made the loop or the measurement itself, so no hand can \
+                 have put it elsewhere."
+            ));
+        }
+        let done = |s: &&mut Stage| s.name == *entered && s.ended == Ended::Done;
+        let Some(stage) = self.case.stages.iter_mut().rfind(done) else {
+            return Err(format!("Stage {entered} has not been done."));
         };
         let spot = was.spot();
         stage.why = Some(format!("entered as {entered}, corrected on {}", now()));
@@ -330,7 +354,7 @@ impl<'a> CaseRunner<'a> {
         stage.segment = spot.as_ref().and_then(Spot::segment).map(str::to_owned);
         stage.name = was.clone();
         self.settle_and_save();
-        true
+        Ok(())
     }
 
     /// Closes the case before it is decided.
@@ -342,6 +366,26 @@ impl<'a> CaseRunner<'a> {
     /// Whether a stage was done or skipped, so that it can be set aside.
     pub fn was_done(&self, name: &StageName) -> bool {
         self.case.stages.iter().any(|s| s.name == *name && matches!(s.ended, Ended::Done | Ended::Skipped))
+    }
+
+    /// Why a plug with this label cannot be the one that a stage asks for; none where it can.
+    pub fn wrong_plug(&self, stage: &StageName, label: &str) -> Option<String> {
+        match (stage, self.case.plug.as_deref()) {
+            (StageName::OtherPlug, Some(own)) if own == label => {
+                Some(format!("{label} is the plug of this case. This stage needs another plug."))
+            }
+            (StageName::OtherPlug, _) => None,
+            (_, Some(own)) if own != label => Some(format!(
+                "This case is about plug {own}, and {label} is another. Fit {own}, or open another case for {label}."
+            )),
+            _ => None,
+        }
+    }
+
+    /// Whether a stage was left out, and never done.
+    pub fn was_skipped(&self, name: &StageName) -> bool {
+        let mut all = self.case.stages.iter().filter(|s| s.name == *name);
+        all.clone().any(|s| s.ended == Ended::Skipped) && all.all(|s| s.ended != Ended::Done)
     }
 
     /// Takes the technician's word for a stage that this machine cannot do.

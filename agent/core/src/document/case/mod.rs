@@ -128,6 +128,19 @@ impl Case {
     }
 }
 
+impl Case {
+    /// What one of its stages shows, in a few words, seen together with the others; none until it is done.
+    pub fn shows(&self, stage: &Stage) -> Option<String> {
+        let result = stage.result.as_ref().filter(|_| stage.ended == Ended::Done)?;
+        let line = line::Line::new(self);
+        let seen = line.bench.iter().chain(&line.visits).find(|visit| std::ptr::eq(visit.result, result));
+        Some(match seen.map_or((result.showing, false), |visit| (visit.shows, visit.slower_only)) {
+            (_, true) => format!("passes at {} Mb/s only", result.fallback_mbps.unwrap_or_default()),
+            (showing, false) => showing.in_words().to_owned(),
+        })
+    }
+}
+
 /// As long as a person moves a cable, seconds. Our own choice.
 pub const SOAK_S: u64 = 60;
 
@@ -154,6 +167,20 @@ impl CaseState {
             Self::Exhausted => "exhausted",
             Self::Closed => "closed",
         }
+    }
+
+    /// For people, in a word or two.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Self::Open | Self::Decided | Self::Closed => self.name(),
+            Self::Exhausted => "undecided, no stage left",
+        }
+    }
+
+    /// The same for a stored name; one that is not known stays as it is.
+    pub fn said(name: &str) -> &str {
+        let all = [Self::Open, Self::Decided, Self::Exhausted, Self::Closed];
+        all.into_iter().find(|state| state.name() == name).map_or(name, |state| state.in_words())
     }
 }
 

@@ -6,7 +6,7 @@ use super::{Case, Move, Who};
 use crate::base::caution::Caution;
 use crate::base::figure::upper;
 use crate::base::placement::Placement;
-use crate::document::case::stage::Showing;
+use crate::document::case::stage::{Ended, Showing};
 use crate::kind::Kind;
 use crate::kind::ethernet::link::{LINK_PATIENCE, Medium};
 use crate::kind::serial::format::{LineCapabilities, LineFormat};
@@ -19,9 +19,13 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         stage: stage.clone(),
         attempt,
         who: who(line, stage),
-        hands: if still { STILL.to_owned() } else { hands(line, stage, attempt) },
-        look: if still {
-            "Everything stays as it was in the last run.".to_owned()
+        hands: match in_place(line, stage) {
+            _ if still => STILL.to_owned(),
+            Some(hands) => hands,
+            None => hands(line, stage, attempt),
+        },
+        look: if still || in_place(line, stage).is_some() {
+            String::new()
         } else {
             look(stage, line.case.port.kind, line.case.options.return_port.is_some()).to_owned()
         },
@@ -29,6 +33,18 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         cautions: if still { Vec::new() } else { cautions(line, stage) },
         time_s: time_s(line, stage),
         no_link_s: no_link_s(line, stage),
+    }
+}
+
+/// What is left to do for a longer run right after one at the same place: to fit everything again would spoil it.
+fn in_place(line: &Line, stage: &StageName) -> Option<String> {
+    let last = line.case.stages.last().filter(|last| last.ended == Ended::Done)?;
+    let same = matches!(last.name, StageName::At(_) | StageName::Soak(_)) && last.name.spot() == stage.spot();
+    match stage {
+        StageName::Soak(Spot::AtPort) if same => Some(UNTOUCHED.to_owned()),
+        StageName::Soak(Spot::FarEnd(_)) if same => Some(format!("Leave the plug where it is. {MOVE_IT}")),
+        StageName::TwoPairs(_) if same => Some(format!("Leave the plug where it is. {AT_100}")),
+        _ => None,
     }
 }
 
@@ -79,8 +95,7 @@ fn run_s(case: &Case, profile: &Profile) -> u64 {
         let takes = profile.line_seconds(asked.unwrap_or(format), &can, None).unwrap_or(profile.time.as_secs_f64());
         return (profile.listen.as_secs_f64() + takes).ceil() as u64;
     }
-    let time = profile.sends_for().unwrap_or(profile.time);
-    (profile.listen + time + profile.settle).as_secs_f64().ceil() as u64
+    profile.usual_time().as_secs_f64().ceil() as u64
 }
 
 /// How long a soak must be here: longer than the last one if that one decided nothing, and long enough for several
@@ -143,7 +158,7 @@ fn hands_with_plug(line: &Line, stage: &StageName, attempt: u32) -> String {
         StageName::Soak(spot @ Spot::FarEnd(_)) => format!("{} {MOVE_IT}", upper(&far(spot))),
         StageName::TwoPairs(spot) => format!("{} {AT_100}", upper(&far(spot))),
         StageName::OtherPlug => {
-            format!("Take {plug} out of {port} and keep it apart. Put another plug in, best one that works elsewhere.")
+            format!("Keep {plug} apart and put another plug into {port}. Best is one that passed in another port.")
         }
         StageName::KnownGoodPort => {
             format!("Put {plug}, the one that failed, into a port of the same kind that is known to work.")
@@ -189,7 +204,7 @@ fn hands_with_return_port(line: &Line, stage: &StageName, attempt: u32, back: &s
 }
 
 fn inside(port: &str) -> String {
-    format!("Nothing to do: {port} loops the signal inside its chip. A cable may stay in.")
+    format!("Leave everything as it is: {port} turns the signal back inside its chip.")
 }
 
 fn look(stage: &StageName, kind: Kind, has_return_port: bool) -> &'static str {
@@ -205,7 +220,7 @@ fn look(stage: &StageName, kind: Kind, has_return_port: bool) -> &'static str {
         }
     };
     match stage {
-        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => "Nothing to look at.",
+        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => "",
         StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort) | StageName::OtherPlug => at_port,
         StageName::KnownGoodPort if has_return_port => "This port passed in another test, and nothing else uses it.",
         StageName::KnownGoodPort => "This port passed with another plug, and nothing else uses it.",
@@ -216,34 +231,21 @@ fn look(stage: &StageName, kind: Kind, has_return_port: bool) -> &'static str {
 }
 
 fn cautions(line: &Line, stage: &StageName) -> Vec<Caution> {
-    let far = *stage == StageName::CableTest || matches!(stage.spot(), Some(Spot::FarEnd(_)));
-    let inside = matches!(stage, StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal));
     let seen = line.case.stages.iter().rev().filter_map(|s| s.result.as_ref()).map(|r| r.link.medium);
     let medium = seen.chain([line.case.medium]).find(|medium| *medium != Medium::Unknown);
-    let kind = line.case.port.kind;
-    if inside {
-        return Vec::new();
-    }
-    let mut cautions = match (kind, medium) {
-        (Kind::Serial, _) => vec![Caution::SerialLevels],
-        (Kind::Ethernet, Some(Medium::Fibre)) => vec![Caution::LaserLight, Caution::ReceiverOverload],
-        (Kind::Ethernet, Some(Medium::DirectAttach | Medium::Virtual)) => Vec::new(),
-        // Where the port does not say, copper is the likelier, light the more dangerous.
-        (Kind::Ethernet, None | Some(Medium::Unknown)) => vec![Caution::PowerOverEthernet, Caution::LaserLight],
-        (Kind::Ethernet, Some(Medium::Copper)) => vec![Caution::PowerOverEthernet],
+    let placement = match stage {
+        StageName::At(Spot::Internal) | StageName::Soak(Spot::Internal) => Placement::Internal,
+        StageName::CableTest => Placement::FarEnd,
+        _ if matches!(stage.spot(), Some(Spot::FarEnd(_))) => Placement::FarEnd,
+        _ => Placement::AtPort,
     };
-    if far && !matches!(medium, Some(Medium::Fibre | Medium::Virtual | Medium::DirectAttach)) {
-        match kind {
-            Kind::Ethernet => cautions.extend([Caution::RingingVoltage, Caution::GroundPotential]),
-            // A serial cable does not fit a telephone socket.
-            Kind::Serial => cautions.push(Caution::GroundPotential),
-        }
-    }
-    cautions
+    line.case.port.kind.cautions(medium.unwrap_or_default(), placement)
 }
 
 const MOVE_IT: &str = "During the run, move the cable and its connectors gently, one after the other, with pauses.";
 const AT_100: &str = "The speed is set for you. Move the cable gently during the run.";
+/// A longer run with the plug in the port, after a short one.
+const UNTOUCHED: &str = "Leave everything as it is, and do not touch it during the run.";
 /// Nothing to do for a run that is only repeated.
 const STILL: &str = "Leave everything as it is.";
 /// A soak that decided nothing is repeated so many times as long. Our own choice.

@@ -28,6 +28,16 @@ impl Spot {
         }
     }
 
+    /// The place in words.
+    pub fn in_words(&self) -> String {
+        match self {
+            Self::Internal => "the loop inside the chip".to_owned(),
+            Self::AtPort => "the port".to_owned(),
+            Self::FarEnd(None) => "the far end".to_owned(),
+            Self::FarEnd(Some(segment)) => format!("the end of {segment}"),
+        }
+    }
+
     /// Segment at whose far end the plug is.
     pub fn segment(&self) -> Option<&str> {
         match self {

@@ -89,6 +89,19 @@ pub enum Showing {
     NotTested,
 }
 
+impl Showing {
+    /// In a word or two.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Self::Passes => "passes",
+            Self::Fails => "fails",
+            Self::HostFails => "this computer fails",
+            Self::Neither => "undecided",
+            Self::NotTested => "not tested",
+        }
+    }
+}
+
 /// The part of a run's report that its case keeps.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct StageResult {
@@ -147,6 +160,11 @@ impl StageResult {
     /// Whether only a longer run can decide what this one left open.
     pub fn needs_longer(&self) -> bool {
         self.showing == Showing::Neither && self.rule.asks_longer()
+    }
+
+    /// What its units are called: frames, or the blocks of a serial line.
+    pub fn units(&self) -> &'static str {
+        if self.size_bytes_min.is_some() { "frames" } else { "blocks" }
     }
 
     /// What a technician says a stage showed, without any figure.

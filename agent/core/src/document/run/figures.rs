@@ -125,9 +125,14 @@ const SHARED: &List = &[
         },
         measure: |report| {
             let s = &report.seconds_summary;
+            let inside = report.totals.lost_inside() > 0 && s.errored > 0;
             let text = format!(
-                "{} clean, {} errored ({} severely), {} unavailable",
-                s.clean, s.errored, s.severely_errored, s.unavailable
+                "{} clean, {} errored ({} severely), {} unavailable{}",
+                s.clean,
+                s.errored,
+                s.severely_errored,
+                s.unavailable,
+                if inside { "; what this computer lost counts here too" } else { "" }
             );
             Some(Measure::count(s.errored, text))
         },

@@ -3,24 +3,47 @@
 use super::{Detail, Report};
 use crate::base::placement::Placement;
 use crate::kind::ethernet::cable_test::ALSO_100;
-use crate::kind::ethernet::detail::EthernetDetail;
+use crate::kind::ethernet::detail::{EthernetDetail, StepReport};
 use crate::kind::ethernet::link::Medium;
+use crate::kind::ethernet::probe::LINE_OVERHEAD_BYTES;
 
 impl Report {
-    /// Speed and pairs, or format and plug; none if there was no link.
+    /// Speed and pairs, or format and plug; none if there was no link. A load far below what the line carries is told.
     pub fn over(&self) -> Option<String> {
         match &self.detail {
             Detail::Ethernet(detail) => {
                 let mbps = detail.link.speed_mbps.filter(|_| detail.link.up)?;
-                Some(match pairs(detail, self.placement) {
-                    Some(pairs) => format!("{mbps} Mb/s on {pairs}"),
-                    None => format!("{mbps} Mb/s"),
-                })
+                let pairs = pairs(detail, self.placement).map_or(String::new(), |pairs| format!(" on {pairs}"));
+                let load = self.light_load(mbps).map_or(String::new(), |load| format!(", {load}"));
+                Some(format!("{mbps} Mb/s{pairs}{load}"))
             }
             Detail::Serial(detail) => Some(format!("{}, wiring {}", detail.format, detail.plug)),
         }
     }
+
+    /// The highest load of all steps that count, where that is so light that what fails under load may have been missed.
+    fn light_load(&self, mbps: u32) -> Option<String> {
+        let has_line_rate = self.ethernet().is_some_and(|detail| detail.capabilities.has_line_rate);
+        let octets = |step: &StepReport| f64::from(step.size_bytes) + LINE_OVERHEAD_BYTES as f64;
+        let share = |step: &StepReport| step.frames_per_second * octets(step) * 8.0 / (f64::from(mbps) * 1e6);
+        let highest = self
+            .steps
+            .iter()
+            .filter(|step| !step.repeated_slower)
+            .map(share)
+            .reduce(f64::max)
+            .filter(|_| has_line_rate)?;
+        let percent = (100.0 * highest).round();
+        match highest < LIGHT {
+            true if percent < 1.0 => Some("at less than 1 % of the line rate".to_owned()),
+            true => Some(format!("at {percent} % of the line rate")),
+            false => None,
+        }
+    }
 }
+
+/// A load below nine tenths of the line rate is told beside a verdict. Our own choice.
+const LIGHT: f64 = 0.9;
 
 /// Pairs of the cable that carried the frames, by number and contacts.
 fn pairs(detail: &EthernetDetail, placement: Placement) -> Option<String> {

@@ -40,11 +40,12 @@ pub(super) async fn runs(
         .query(
             "INSERT INTO run (id, machine_id, port_id, started_at, received_at, kind, simulated, permanent_address,
                  port_label, cable, segment, far_end, plug, placement, profile, outcome, location, rule, error_ratio,
-                 error_ratio_upper, loss_ratio, latency_ns_p50, link_mbps, program, without_series, document)
+                 error_ratio_upper, loss_ratio, latency_ns_p50, link_mbps, program, without_series, document,
+                 scope)
              SELECT * FROM unnest($1::uuid[], $2::int[], $3::int[], $4::timestamptz[], $5::timestamptz[], $6::text[],
                  $7::bool[], $8::text[], $9::text[], $10::text[], $11::text[], $12::text[], $13::text[], $14::text[],
                  $15::text[], $16::text[], $17::text[], $18::text[], $19::float8[], $20::float8[], $21::float8[],
-                 $22::bigint[], $23::int[], $24::text[], $25::bool[], $26::bytea[])
+                 $22::bigint[], $23::int[], $24::text[], $25::bool[], $26::bytea[], $27::text[])
              ON CONFLICT (id) DO NOTHING RETURNING id",
             &[
                 &runs.keys().copied().collect::<Vec<Uuid>>(),
@@ -73,6 +74,7 @@ pub(super) async fn runs(
                 &word(|r| &r.program),
                 &all().map(|r| r.run.without_series).collect::<Vec<_>>(),
                 &all().map(|r| r.run.packed.as_ref()).collect::<Vec<_>>(),
+                &told(|r| r.scope.as_ref()),
             ],
         )
         .await?;

@@ -158,7 +158,7 @@ fn segment_fails(line: &Line) -> Option<Conclusion> {
             &[Location::Cable, Location::Port, Location::Plug],
             format!("{}: {}", line.spot(high), failure(line, high)),
         )
-        .sure("no nearer place has been seen to pass with this plug")
+        .sure("no nearer place has passed a run that could show this failure")
         .then("Put the same plug into the port itself and repeat. If it passes there, only the cable is left.");
         return Some(conclusion.want(
             search.stage(0),
@@ -362,9 +362,10 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
     if let Some(last) = soaks.last().filter(|v| v.shows != Showing::Passes || v.restless()) {
         let text = match last.shows {
             Showing::Passes => format!(
-                "soak: {} of {} units failed. That is below the limit on average, but all failed within {} of {} s.",
+                "soak: {} of {} {} failed. That is below the limit on average, but all failed within {} of {} s.",
                 count(last.result.tried.failed),
                 count(last.result.tried.units),
+                last.result.units(),
                 last.result.seconds_errored,
                 last.result.seconds
             ),
@@ -385,7 +386,7 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
     }
     let conclusion = Conclusion::new(Outcome::Pass, &[], "Every stage passes. There is no fault now.".to_owned());
     let passed: Vec<String> =
-        (0..=line.far).filter(|k| line.history(*k).passes > 0).map(|k| line.spot(k).to_string()).collect();
+        (0..=line.far).filter(|k| line.history(*k).passes > 0).map(|k| line.spot(k).in_words()).collect();
     let proved = format!("the limit is proved at {}", listed(&passed));
     let conclusion = match soaks.last() {
         Some(last) => conclusion

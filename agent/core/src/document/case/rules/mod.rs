@@ -156,13 +156,14 @@ fn consider(case: &Case) -> Settled {
         (None, Outcome::Pass, ..) | (None, Outcome::Fault, 1, _) => CaseState::Decided,
         (None, Outcome::NotTested | Outcome::Undecided | Outcome::Fault, ..) => CaseState::Exhausted,
     };
+    let scope = pairs::scope(&line).filter(|_| conclusion.outcome == Outcome::Pass);
     let mut reasons = vec![Reason { rule, text: conclusion.text }];
     reasons.extend(remarks::all(&line, &conclusion.location));
     let verdict = Verdict {
         outcome: conclusion.outcome,
         location: conclusion.location,
         segment: conclusion.segment,
-        scope: None,
+        scope,
         sureness: conclusion.sureness,
         reasons,
         next: match &next {

@@ -6,7 +6,7 @@ use crate::document::case::line::{Line, Visit};
 use crate::document::case::name::StageName;
 use crate::document::case::stage::{Ended, Showing, Stage, StageResult};
 use crate::judge::{Location, Outcome, RuleId};
-use crate::kind::ethernet::cable_test::{ALSO_100, ONLY_1000, Reading, read};
+use crate::kind::ethernet::cable_test::{ALSO_100, ONLY_1000, Reading, at_two_pairs, read};
 use crate::kind::ethernet::link::Medium;
 
 /// Asks for what tells the pairs of a condemned cable apart, and holds the cable test against the stages.
@@ -76,7 +76,13 @@ pub(super) fn weigh(line: &Line, rule: RuleId, conclusion: Conclusion) -> (RuleI
         let why = "The adapter can measure each pair, and how far away it ends.";
         return (rule, conclusion.want(StageName::CableTest, why));
     }
-    (rule, conclusion)
+    match first_pairs(line).filter(|_| agreement(line).is_none() && conclusion.wants.is_empty()) {
+        Some(pairs) => {
+            let next = format!("Look at {pairs} first. {}", conclusion.next);
+            (rule, conclusion.then(next))
+        }
+        None => (rule, conclusion),
+    }
 }
 
 /// Failed with link and counts on copper at a speed that uses all four pairs.
@@ -107,6 +113,12 @@ fn passed_on_two_pairs(line: &Line) -> bool {
     let mut passed = line.at(line.far).filter(|v| v.shows == Showing::Passes).peekable();
     let place = line.spot(line.far).placement();
     passed.peek().is_some() && passed.all(|v| v.result.link.uses_two_pairs(place))
+}
+
+/// What a pass of the far end is limited to, where no run went over all four pairs.
+pub(super) fn scope(line: &Line) -> Option<String> {
+    let speed = line.at(line.far).filter_map(|v| v.result.link.speed_mbps).max()?;
+    passed_on_two_pairs(line).then(|| at_two_pairs(speed))
 }
 
 /// What a cable test and the stages leave of each other.
@@ -169,10 +181,24 @@ pub(super) fn cable_test(line: &Line) -> Option<String> {
     Some(format!("{}. {read}", upper(&test.to_string())))
 }
 
+/// The last run at 100 Mb/s over a cable that fails at a higher speed.
+fn at_100<'a>(line: &Line<'a>) -> Option<&'a StageResult> {
+    let slow = |s: &&Stage| matches!(s.name, StageName::TwoPairs(_)) && s.ended == Ended::Done;
+    line.case.stages.iter().rev().find(slow)?.result.as_ref()
+}
+
+/// The pairs that it speaks against.
+fn first_pairs(line: &Line) -> Option<&'static str> {
+    match at_100(line)?.showing {
+        Showing::Fails => Some(ALSO_100),
+        Showing::Passes => Some(ONLY_1000),
+        Showing::Neither | Showing::NotTested | Showing::HostFails => None,
+    }
+}
+
 /// What the run at 100 Mb/s says of the pairs.
 pub(super) fn which_pairs(line: &Line) -> Option<String> {
-    let slow = |s: &&Stage| matches!(s.name, StageName::TwoPairs(_)) && s.ended == Ended::Done;
-    let result: &StageResult = line.case.stages.iter().rev().find(slow)?.result.as_ref()?;
+    let result = at_100(line)?;
     Some(match result.showing {
         Showing::Fails => {
             format!(

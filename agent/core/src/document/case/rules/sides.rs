@@ -122,11 +122,12 @@ impl<'a> Sides<'a> {
             return (0.0, what.to_owned());
         }
         let (here, there) = (sum(counted.iter().copied()), sum(self.without.iter()));
+        let units = counted.first().map_or("units", |v| v.result.units());
         // The word of a technician has no counts: then the runs alone tell the sides apart.
         if there.bits == 0 && !self.without.is_empty() {
             return (
                 0.0,
-                format!("{} of {} units failed with the suspect in the loop", count(here.errors), count(here.bits)),
+                format!("{} of {} {units} failed with the suspect in the loop", count(here.errors), count(here.bits)),
             );
         }
         let p_units = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
@@ -144,7 +145,7 @@ impl<'a> Sides<'a> {
             fisher::p_a_higher(with_s, without_s).unwrap_or(1.0)
         };
         let what = format!(
-            "with the suspect in the loop {} of {} units failed, without it {} of {}; with it {} of {} seconds, \
+            "with the suspect in the loop {} of {} {units} failed, without it {} of {}; with it {} of {} seconds, \
              without it {} of {}",
             count(here.errors),
             count(here.bits),

@@ -68,6 +68,11 @@ pub const ALSO_100: &str = "pairs 2 and 3 (orange and green, pins 1, 2, 3 and 6)
 /// The two pairs that only 1000 Mb/s and faster use.
 pub const ONLY_1000: &str = "pairs 1 and 4 (blue and brown, pins 4, 5, 7 and 8)";
 
+/// What a pass at a speed of 100 Mb/s or less is limited to.
+pub fn at_two_pairs(speed_mbps: u32) -> String {
+    format!("at {speed_mbps} Mb/s: pairs 2 and 3 only")
+}
+
 impl fmt::Display for Pair {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let (one, other) = self.contacts();

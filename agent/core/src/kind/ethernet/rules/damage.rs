@@ -44,8 +44,9 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
     if beyond.is_empty() {
         let text = format!("{told}, so they were damaged in the adapter's buffers, on the bus or in memory.");
         return Some(Finding::fault(vec![Location::Host], text).sure("near certain: no device is in this loop").then(
-            "Move the card to another slot or computer and test again. If the damage goes with the card, change the \
-             card. If not, test this computer's memory.",
+            "Power off and unplug this computer, unless slot and card are made for live exchange. Move the card to \
+             another slot or computer and test again. If the damage goes with the card, change the card. If not, \
+             test this computer's memory.",
         ));
     }
     let text = format!(
@@ -57,7 +58,8 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
             .sure("near certain that no bare plug or cable did it; this computer and a device in the loop look alike")
             .then(
                 "Make sure that nothing but a plug is in the loop (no switch, no media converter), then test again. If \
-                 the damage stays, move the card to another slot or computer, and test this computer's memory.",
+                 the damage stays, power off and unplug this computer, move the card to another slot or computer, and \
+                 test this computer's memory.",
             ),
     )
 }
@@ -72,7 +74,13 @@ fn bit_errors(e: &EthernetFacts) -> Option<Finding> {
         Basis::Bits => "bits came back wrong",
         Basis::Frames => "frames failed",
     };
-    Some(blame(e, &ratio.how_sure_above(), format!("{}{}.", ratio.failed(unit), ratio.beside_limit())))
+    let mut text = format!("{}{}.", ratio.failed(unit), ratio.beside_limit());
+    // On the basis of frames the lost ones are among those that failed.
+    if ratio.basis == Basis::Bits && e.losses.wire() > 0 {
+        let (lost, tried) = (e.losses.wire(), e.frames_tried());
+        text.push_str(&format!(" Also, {} of {} frames did not come back.", count(lost), count(tried)));
+    }
+    Some(blame(e, &ratio.how_sure_above(), text))
 }
 
 fn frames_lost(e: &EthernetFacts) -> Option<Finding> {

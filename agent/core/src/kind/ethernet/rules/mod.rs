@@ -23,7 +23,7 @@ use crate::judge::{
     facts::{Common, Facts, Silence, Trouble, Words},
     ratio::Basis,
 };
-use crate::kind::ethernet::cable_test::ONLY_1000;
+use crate::kind::ethernet::cable_test::{ONLY_1000, at_two_pairs};
 use crate::kind::ethernet::facts::EthernetFacts;
 use crate::stats::bits::bounds_from_frames;
 use crate::stats::ratio::Bounds;
@@ -116,7 +116,7 @@ impl Facts for EthernetFacts {
 
     fn scope(&self) -> Option<String> {
         let speed = self.link.speed_mbps.filter(|_| self.link.uses_two_pairs(self.common.placement));
-        let pairs = speed.map(|mbps| format!("at {mbps} Mb/s: pairs 2 and 3 only"));
+        let pairs = speed.map(at_two_pairs);
         let taken = (!self.sizes_not_taken.is_empty())
             .then(|| format!("without frames of {}, which this port does not take", sizes(&self.sizes_not_taken)));
         let parts: Vec<String> = pairs.into_iter().chain(taken).collect();
@@ -179,6 +179,15 @@ impl Facts for EthernetFacts {
             Placement::ReturnPort => "Both ports and the cable are good as far as this test can show.",
         };
         if self.link.uses_two_pairs(self.common.placement) {
+            let good = match self.common.placement {
+                Placement::FarEnd => "Pairs 2 and 3 of port and cable are good as far as a plug can show.",
+                Placement::ReturnPort => "Pairs 2 and 3 of both ports and the cable are good as far as this shows.",
+                Placement::AtPort | Placement::Internal => "The port is good on pairs 2 and 3.",
+            };
+            let forced = match self.fallback_mbps {
+                Some(_) => " It found no link at its own speed, as gigabit copper usually cannot with a plug.",
+                None => "",
+            };
             let other = match self.common.placement {
                 Placement::ReturnPort => "connect two ports that run at 1000 Mb/s",
                 _ if self.offers_cable_test => "use a second port with --return-port",
@@ -189,7 +198,7 @@ impl Facts for EthernetFacts {
                 Placement::AtPort | Placement::Internal => ", or fit an open cable and run `turnback cable-test`",
                 Placement::FarEnd | Placement::ReturnPort => ", or free the far end and run `turnback cable-test`",
             };
-            return format!("{good} {} were not tested: {other}{cable}.", upper(ONLY_1000));
+            return format!("{good}{forced} {} were not tested: {other}{cable}.", upper(ONLY_1000));
         }
         let further = match self.common.placement {
             Placement::AtPort => " If the link still fails, test the cable with the plug at its far end.",

@@ -30,9 +30,9 @@ fn foreign_traffic(e: &EthernetFacts) -> Option<Finding> {
     if e.heard.sent_by_host.is_some_and(|sent| sent >= heard) {
         return Some(
             Finding::not_tested(format!(
-                "{} frames from other addresses came in {when}, and programs on this computer sent as many out of this \
-                 port. They may be its own, turned back by the plug.",
-                count(heard)
+                "{} from other addresses came in {when}, and programs on this computer sent as many out of this port. \
+                 They may be its own, turned back by the plug.",
+                counted(heard, "frame")
             ))
             .sure("certain that they came in; not whether another station or a program here sent them")
             .then("Find the program that sends on this port and end it. If there is none, look at the other end."),

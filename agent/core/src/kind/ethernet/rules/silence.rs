@@ -71,7 +71,7 @@ fn nothing_returned(e: &EthernetFacts) -> Option<Finding> {
     } else {
         // Something holds the link up. A plug that links also returns; so this is hardly a plug, and nobody is blamed.
         Finding::undecided(text).sure("certain that nothing came back; what holds the link up is not known").then(
-            "Look at the other end: a switch or another computer holds the link up and returns nothing. Fit a plug \
+            "Look at the other end: a switch or another computer may hold the link up and return nothing. Fit a plug \
              that passes in a port that works, then test again.",
         )
     })
