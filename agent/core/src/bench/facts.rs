@@ -35,6 +35,9 @@ pub enum Facts {
     Data {
         /// Each run.
         runs: Vec<DataRun>,
+        /// Slower speeds at which nothing was measured.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        left_out: Vec<LeftOut>,
     },
     /// Offloads; empty where the card has none.
     Offloads {
@@ -170,6 +173,17 @@ impl LinkFacts {
     }
 }
 
+/// A slower speed at which a port was not tested, though it linked at it before.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LeftOut {
+    /// The port.
+    pub port: u32,
+    /// The speed, Mb/s.
+    pub set_mbps: u32,
+    /// Why.
+    pub why: String,
+}
+
 /// One run of the error ratio test. The run is in the records under its id.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DataRun {
@@ -192,6 +206,13 @@ pub struct DataRun {
     pub proved_below: Option<f64>,
     /// The limit that it is held against.
     pub limit: f64,
+}
+
+impl DataRun {
+    /// What went over the line failed. Frames damaged in this computer or the card say nothing of the line.
+    pub fn fails_on_line(&self) -> bool {
+        self.outcome == Outcome::Fault && self.location != [Location::Host]
+    }
 }
 
 /// One thing that the card computes in place of the host.

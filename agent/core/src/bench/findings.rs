@@ -6,12 +6,13 @@ use serde::{Deserialize, Serialize};
 use super::card::{Card, address_fault, address_number};
 use super::claim::Claim;
 use super::facts::{
-    BusFacts, DataRun, Facts, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, ModuleFacts, Slower,
+    BusFacts, DataRun, Facts, LeftOut, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, ModuleFacts, Slower,
 };
 use super::procedure::{LoadLimits, Procedure};
 use super::queues::PortQueues;
 use crate::base::figure;
-use crate::judge::{Location, Outcome, RuleId};
+use crate::judge::{Outcome, RuleId};
+use crate::kind::ethernet::link::FALLBACK_MBPS;
 use crate::stats::mtbf::mtbf_at_least;
 
 /// One thing measured, beside its limit.
@@ -83,7 +84,7 @@ pub fn findings(facts: &Facts, procedure: &Procedure, card: &Card, claim: &Claim
             vec![card_wide(RuleId::CardSelfTest, measured, "all items pass", wrong.is_empty())]
         }
         Facts::Links { ports } => ports.iter().flat_map(|port| link(port, procedure)).collect(),
-        Facts::Data { runs } => runs.iter().flat_map(data).collect(),
+        Facts::Data { runs, left_out } => runs.iter().flat_map(data).chain(left_out.iter().map(not_tested)).collect(),
         Facts::Offloads { items } => {
             let finding = |item: &super::facts::OffloadItem| {
                 let measured = format!("{}: {} of {} frames wrong", item.name, item.wrong, item.frames);
@@ -175,8 +176,12 @@ fn link(link: &LinkFacts, procedure: &Procedure) -> Vec<Finding> {
         Some(Slower::NotOffered) => "; its driver sets no other speed".to_owned(),
         Some(Slower::LinksAt(speeds)) if speeds.is_empty() => "; no link at a slower speed".to_owned(),
         Some(Slower::LinksAt(speeds)) => {
-            let speeds: Vec<String> = speeds.iter().map(u32::to_string).collect();
-            format!("; also at {} Mb/s", speeds.join(" and "))
+            let is_missing = |mbps: &u32| !speeds.contains(mbps) && link.speed_mbps.is_none_or(|own| *mbps < own);
+            let missing: Vec<String> =
+                FALLBACK_MBPS.iter().filter(|mbps| is_missing(mbps)).map(u32::to_string).collect();
+            let found: Vec<String> = speeds.iter().map(u32::to_string).collect();
+            let not = if missing.is_empty() { String::new() } else { format!(", not at {}", missing.join(" and ")) };
+            format!("; also at {} Mb/s{not}", found.join(" and "))
         }
     };
     vec![
@@ -193,8 +198,8 @@ fn link(link: &LinkFacts, procedure: &Procedure) -> Vec<Finding> {
 
 /// A run that was not decided meets no limit, but does not fail either: it is a test that is missing.
 fn data(run: &DataRun) -> Vec<Finding> {
-    let in_host = run.outcome == Outcome::Fault && run.location == [Location::Host];
-    let line_met = run.outcome != Outcome::Fault || in_host;
+    let line_met = !run.fails_on_line();
+    let in_host = line_met && run.outcome == Outcome::Fault;
     let measured = match run.proved_below {
         Some(ratio) if run.outcome == Outcome::Pass => {
             format!("bit error ratio proved below {}", figure::ratio_beside(ratio, run.limit))
@@ -214,6 +219,11 @@ fn data(run: &DataRun) -> Vec<Finding> {
             !in_host,
         ),
     ]
+}
+
+/// Not every card, plug and driver can do every speed, so that one is missing is no fault.
+fn not_tested(LeftOut { port, set_mbps, why }: &LeftOut) -> Finding {
+    of_port(RuleId::CardData, *port, format!("at {set_mbps} Mb/s: not tested: {why}"), "where it links", true)
 }
 
 /// What the reference card fails as well is the driver's or this computer's. A queue that no frame found is not tested.
@@ -354,6 +364,7 @@ mod tests {
     use super::super::card::{BusLink, CardPort};
     use super::super::facts::{LoadSample, OffloadItem, SelfTestItem};
     use super::*;
+    use crate::judge::Location;
 
     fn card() -> Card {
         let port = |last: &str| CardPort {
@@ -510,6 +521,7 @@ mod tests {
         assert_eq!(said(Some(Slower::NotOffered)), "link 3 of 3 times; its driver sets no other speed");
         assert_eq!(said(Some(Slower::LinksAt(vec![]))), "link 3 of 3 times; no link at a slower speed");
         assert_eq!(said(Some(Slower::LinksAt(vec![100, 10]))), "link 3 of 3 times; also at 100 and 10 Mb/s");
+        assert_eq!(said(Some(Slower::LinksAt(vec![100]))), "link 3 of 3 times; also at 100 Mb/s, not at 10");
     }
 
     #[test]
@@ -525,7 +537,7 @@ mod tests {
             proved_below: Some(1e-8),
             limit: 1e-7,
         };
-        let data = |run| failed(&Facts::Data { runs: vec![run] }, &card(), "");
+        let data = |run| failed(&Facts::Data { runs: vec![run], left_out: vec![] }, &card(), "");
         assert_eq!(data(run(Outcome::Pass, &[])), [""; 0]);
         assert_eq!(data(run(Outcome::Fault, &[Location::Port, Location::Plug])), ["card-data"]);
         assert_eq!(data(run(Outcome::Fault, &[Location::Host])), ["card-damages"]);
@@ -533,9 +545,12 @@ mod tests {
         let good = run(Outcome::Pass, &[]);
         let slow = DataRun { set_mbps: Some(100), ..run(Outcome::Fault, &[Location::Port]) };
         let procedure = Procedure::named("standard").unwrap();
-        let found = findings(&Facts::Data { runs: vec![good, slow] }, &procedure, &card(), &Claim::default());
+        let left_out = vec![LeftOut { port: 1, set_mbps: 10, why: "no link".into() }];
+        let facts = Facts::Data { runs: vec![good, slow], left_out };
+        let found = findings(&facts, &procedure, &card(), &Claim::default());
         let failed: Vec<&str> = found.iter().filter(|one| !one.met).map(|one| one.measured.as_str()).collect();
         assert_eq!(failed, ["at 100 Mb/s: fault: text"]);
+        assert_eq!(found.last().unwrap().measured, "at 10 Mb/s: not tested: no link");
         assert_eq!(rests_on(&RuleId::CardData), RestsOn::Plug);
         assert_eq!(rests_on(&RuleId::CardDamages), RestsOn::Slot);
         assert_eq!(rests_on(&RuleId::CardHot), RestsOn::Card);

@@ -3,10 +3,14 @@
 use turnback_core::{
     base::labels::Labels,
     bench::{
-        facts::{DataRun, Facts},
+        facts::{DataRun, Facts, LeftOut},
         procedure::TestName,
     },
-    document::card_test::CardTest,
+    document::{
+        card_test::CardTest,
+        run::{Detail, Report},
+    },
+    judge::Outcome,
     plan::Profile,
 };
 
@@ -28,7 +32,7 @@ pub(super) fn data(
     open: &mut dyn FnMut(u32) -> Result<(Box<dyn Port>, u64), BenchError>,
 ) -> Result<Came, BenchError> {
     let test = order.test;
-    let (mut runs, mut reports) = (Vec::new(), Vec::new());
+    let (mut runs, mut left_out, mut reports) = (Vec::new(), Vec::new(), Vec::new());
     let mut took_s = 0.0;
     let limits = test.procedure.data.clone().unwrap_or_default();
     let speeds =
@@ -51,15 +55,19 @@ pub(super) fn data(
             confirm: false,
             line: Default::default(),
         };
-        let report = match check(&mut *port, None, options, &mut |_| {}, cancel) {
-            // Meanwhile it cannot be set to it any more: nothing is said of that speed.
-            Err(CheckError::NotOffered { .. }) if set_mbps.is_some() => continue,
-            done => done?,
+        let checked = match check(&mut *port, None, options, &mut |_| {}, cancel) {
+            Err(CheckError::NotOffered { .. }) if set_mbps.is_some() => None,
+            done => Some(done?),
         };
         if cancel.is_cancelled() {
             return Ok(Came::Ended);
         }
-        took_s += report.duration_s.unwrap_or(0.0);
+        took_s += checked.as_ref().and_then(|report| report.duration_s).unwrap_or(0.0);
+        let why = set_mbps.and_then(|set_mbps| Some((set_mbps, cannot_do(checked.as_ref(), set_mbps)?)));
+        if let Some((set_mbps, why)) = why {
+            left_out.push(LeftOut { port: number, set_mbps, why: why.to_owned() });
+        }
+        let Some(report) = checked.filter(|_| why.is_none()) else { continue };
         let reason = report.verdict.reasons.first();
         runs.push(DataRun {
             port: number,
@@ -75,7 +83,26 @@ pub(super) fn data(
         });
         reports.push(report);
     }
-    Ok(Came::Measured(Box::new(Measured { facts: Facts::Data { runs }, took_s, bus_errors: None, runs: reports })))
+    Ok(Came::Measured(Box::new(Measured {
+        facts: Facts::Data { runs, left_out },
+        took_s,
+        bus_errors: None,
+        runs: reports,
+    })))
+}
+
+/// Why a run says nothing of the slower speed that it was set to: another plug than the one that the speed was found
+/// with may not be able to do it, and a driver may keep another speed than it was told.
+fn cannot_do(report: Option<&Report>, set_mbps: u32) -> Option<&'static str> {
+    let Some(report) = report else { return Some("its driver does not set it") };
+    let Detail::Ethernet(detail) = &report.detail else { return None };
+    match (detail.link.up, detail.link.speed_mbps) {
+        // What was not tested for another reason is a test that is missing.
+        _ if report.verdict.outcome == Outcome::NotTested => None,
+        (true, Some(mbps)) if mbps == set_mbps => None,
+        (true, _) => Some("its link has another speed"),
+        (false, _) => Some("no link at this speed with its plug"),
+    }
 }
 
 /// The speeds that a port is tested at: its own, and the slower ones at which it links with its plug. A plug that is
@@ -92,3 +119,49 @@ fn speeds(order: &Order<'_>, number: u32) -> impl Iterator<Item = Option<u32>> {
 }
 
 const SLOWER_PROFILE: &str = "quick";
+
+#[cfg(test)]
+mod tests {
+    use turnback_core::{
+        bench::{
+            attempt::Attempt,
+            facts::{LinkFacts, Slower},
+            procedure::DataLimits,
+        },
+        kind::{ethernet::sim::Rig, rig::AnyRig},
+    };
+
+    use super::*;
+    use crate::{ports::simulated, work::bench::testing::card_test};
+
+    #[test]
+    fn a_slower_speed_that_gets_no_link_any_more_or_is_not_set_is_left_out_and_fails_nothing() {
+        let mut test = card_test("quay-01");
+        test.procedure.data = Some(DataLimits { each_speed: true, ..DataLimits::default() });
+        let links_at = |port| LinkFacts { port, slower: Some(Slower::LinksAt(vec![100, 10])), ..LinkFacts::default() };
+        let mut links = Attempt::begun(TestName::Links, String::new(), Vec::new(), 1);
+        links.facts = Some(Facts::Links { ports: vec![links_at(1), links_at(2)] });
+        test.attempts = vec![links];
+        let order =
+            Order { test: &test, name: TestName::Data, attempt: 1, reference: None, sticker: None, lights: &[] };
+        // With the plug that is fitted now, port 1 links to itself at its own speed and at 10 Mb/s; port 2 at its own,
+        // and that is the slowest that its driver sets.
+        let mut rig = Rig::default();
+        rig.port.links_to_itself_at_mbps = vec![1000, 10];
+        let mut only = rig.clone();
+        only.port.speed_max_mbps = 10;
+        only.port.links_to_itself_at_mbps = vec![10];
+        let came = data(&order, &Cancel::default(), &mut |number| {
+            let rig = AnyRig::Frames(Box::new(if number == 1 { rig.clone() } else { only.clone() }));
+            Ok((simulated::of(&rig, format!("sim:{number}"), 1), 1))
+        });
+        let Came::Measured(measured) = came.unwrap() else { panic!("it was not measured") };
+        let Facts::Data { runs, left_out } = measured.facts else { panic!("{:?}", measured.facts) };
+        let told: Vec<_> = runs.iter().map(|run| (run.port, run.set_mbps, run.outcome)).collect();
+        let pass = Outcome::Pass;
+        assert_eq!(told, [(1, None, pass), (1, Some(10), pass), (2, None, pass), (2, Some(10), pass)]);
+        assert_eq!(measured.runs.len(), runs.len());
+        let told: Vec<_> = left_out.iter().map(|out| (out.port, out.set_mbps, out.why.as_str())).collect();
+        assert_eq!(told, [(1, 100, "no link at this speed with its plug"), (2, 100, "its driver does not set it")]);
+    }
+}

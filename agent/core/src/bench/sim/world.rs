@@ -226,7 +226,8 @@ impl SimulatedBench {
                 slower: self.slower(procedure),
             });
         }
-        (Facts::Links { ports }, took_s)
+        let slower_links: usize = ports.iter().map(|port| port.slower_mbps().len()).sum();
+        (Facts::Links { ports }, took_s + slower_links as f64 * SLOWER_LINK_S)
     }
 
     /// Copper links at every slower speed.
@@ -401,3 +402,5 @@ const FRAME_BITS: f64 = 1518.0 * 8.0;
 const FRAME_SHARE: f64 = 1518.0 / 1538.0;
 /// Share of the bus that is left for data (common practice, no source).
 const BUS_SHARE: f64 = 0.85;
+/// Until link at a slower speed, seconds.
+const SLOWER_LINK_S: f64 = 2.0;

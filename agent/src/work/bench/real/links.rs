@@ -95,11 +95,16 @@ fn slower(
     for mbps in FALLBACK_MBPS.into_iter().filter(|mbps| own_mbps.is_none_or(|own| *mbps < own)) {
         let applied = port.apply(PortSetting::ForcedSpeed(mbps))? != Applied::NotOffered;
         is_offered = Some(is_offered.unwrap_or(false) || applied);
-        // The old link may be there for a moment still.
-        if applied {
-            port.pause(OFF);
+        if !applied {
+            continue;
         }
-        if applied && wait_for_link(port, patience, cancel)?.is_some() {
+        // The old link may be there for a moment still.
+        let _ = port.apply(PortSetting::Up(false))?;
+        port.pause(OFF);
+        let _ = port.apply(PortSetting::Up(true))?;
+        // A driver may take the setting and keep its speed all the same.
+        let link = wait_for_link(port, patience, cancel)?.map(|(_, link)| link);
+        if link.is_some_and(|link| link.speed_mbps == Some(mbps)) {
             found.push(mbps);
         }
     }
