@@ -9,9 +9,11 @@ use std::collections::BTreeSet;
 use serde::{Deserialize, Serialize};
 
 use super::attempt::Attempt;
+use super::facts::Facts;
 use super::findings::{Finding, RestsOn};
 use super::procedure::TestName;
 use crate::base::labels::named;
+use crate::judge::Outcome;
 
 /// One use of a plug or slot in a test.
 #[derive(Clone, Debug, PartialEq)]
@@ -32,6 +34,30 @@ pub struct Use {
     pub at_ms: i64,
     /// Nothing failed that the plug or slot could have caused.
     pub passed: bool,
+    /// What it came to at slower speeds.
+    pub slower: AtSlower,
+}
+
+/// What the use of a plug came to at the slower speeds that its port was set to, Mb/s.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct AtSlower {
+    /// It passed at these.
+    pub passed: Vec<u32>,
+    /// It failed at these, and at its own speed it did not; empty where it failed at its own.
+    pub failed_only: Vec<u32>,
+}
+
+impl AtSlower {
+    fn of(attempt: &Attempt, port: Option<u32>) -> Self {
+        let Some(Facts::Data { runs, .. }) = &attempt.facts else { return Self::default() };
+        let of_port = || runs.iter().filter(|run| Some(run.port) == port);
+        // One at its own speed makes it none.
+        let failed: Option<Vec<u32>> = of_port().filter(|run| run.fails_on_line()).map(|run| run.set_mbps).collect();
+        Self {
+            passed: of_port().filter(|run| run.outcome == Outcome::Pass).filter_map(|run| run.set_mbps).collect(),
+            failed_only: failed.unwrap_or_default(),
+        }
+    }
 }
 
 /// The uses of plugs and slots in the attempts at one card.
@@ -47,6 +73,7 @@ pub fn uses(card: &str, is_reference: bool, attempts: &[Attempt]) -> Vec<Use> {
             test: attempt.test,
             at_ms: attempt.began_ms,
             passed: attempt.failures(on, port).next().is_none(),
+            slower: AtSlower::of(attempt, port),
         };
         for port in (1..=attempt.plugs.len() as u32).filter(|port| attempt.used_plug(*port)) {
             uses.extend(attempt.plug(port).map(|plug| of(plug, RestsOn::Plug, Some(port))));
@@ -73,6 +100,9 @@ pub enum Placed {
     TryOther(Vec<String>),
     /// This plug or slot must be tried with the reference card.
     Prove(String),
+    /// The failure stays, but at these slower speeds only, Mb/s, and with none of its plugs did another port pass at
+    /// them. So the plugs or this computer may be what cannot do them.
+    SpeedUnproved(Vec<u32>),
 }
 
 /// Plugs or slots that are at fault: they failed with the reference card, which is known to be good.
@@ -126,12 +156,17 @@ pub fn place(history: &[Use], on: RestsOn, card: &str, port: Option<u32>, test: 
         return Placed::Passes;
     };
     let guilty = at_fault(history, on);
-    let elsewhere = |thing: &str, since_ms: i64| {
-        let of = |use_: &&Use| {
-            use_.on == on && use_.thing == thing && use_.test == test && !(use_.card == card && use_.port == port)
-        };
-        history.iter().filter(of).any(|use_| use_.passed && use_.at_ms > since_ms)
+    let passes = |use_: &Use, thing: &str, since_ms: i64| {
+        let is_other = !(use_.card == card && use_.port == port);
+        let is_meant = use_.on == on && use_.thing == thing && use_.test == test && is_other;
+        is_meant && use_.passed && use_.at_ms > since_ms
     };
+    // What passes at one speed may not be able to do another.
+    let at_these = |mbps: &[u32], thing: &str, since_ms: i64| {
+        let did = |use_: &Use| mbps.iter().all(|mbps| use_.slower.passed.contains(mbps));
+        history.iter().any(|use_| passes(use_, thing, since_ms) && did(use_))
+    };
+    let elsewhere = |thing: &str, since_ms: i64| at_these(&[], thing, since_ms);
     let failed_last = |thing: &str| failing.iter().filter(|use_| use_.thing == thing).map(|use_| use_.at_ms).max();
     let things: BTreeSet<&str> = failing.iter().map(|use_| use_.thing.as_str()).collect();
     let clean: Vec<&str> = things.iter().copied().filter(|thing| !guilty.contains(*thing)).collect();
@@ -143,9 +178,13 @@ pub fn place(history: &[Use], on: RestsOn, card: &str, port: Option<u32>, test: 
             None => Placed::Unexplained,
         };
     }
-    let proven = clean.iter().any(|thing| elsewhere(thing, failed_last(thing).unwrap_or(0)));
+    let speeds = &last.slower.failed_only;
+    let since = |thing: &str| failed_last(thing).unwrap_or(0);
+    let proven = clean.iter().any(|thing| at_these(speeds, thing, since(thing)));
+    let is_tried = |thing: &str| history.iter().any(|use_| use_.is_reference && passes(use_, thing, since(thing)));
     match (clean.as_slice(), proven) {
         ([_, _, ..], true) => Placed::Card,
+        ([.., thing], false) if clean.len() > 1 && is_tried(thing) => Placed::SpeedUnproved(speeds.clone()),
         // Nobody has seen either of them pass since.
         ([.., thing], false) if clean.len() > 1 => Placed::Prove((*thing).to_owned()),
         _ => Placed::TryOther(things.into_iter().map(str::to_owned).collect()),
@@ -183,6 +222,7 @@ mod tests {
             test: TestName::Data,
             at_ms,
             passed: *passed,
+            slower: AtSlower::default(),
         };
         (1..).zip(rows).map(of).collect()
     }
@@ -207,6 +247,26 @@ mod tests {
         assert_eq!(with(&[&single[..], &[("R", 1, "P-2", true)]].concat()), Placed::Card);
         // That plug is worn out: a third one must be tried.
         assert_eq!(with(&[&single[..], &[("R", 1, "P-2", false)]].concat()), other(&["P-1", "P-2"]));
+    }
+
+    #[test]
+    fn a_failure_at_a_slower_speed_is_the_cards_only_if_a_plug_passes_elsewhere_at_that_speed() {
+        let rows = [("C", 1, "P-1", false), ("C", 1, "P-2", false), ("R", 1, "P-2", true)];
+        let placed = |count: usize, reference: &[u32], failed_only: &[u32]| {
+            let mut history = history(&rows[..count]);
+            for use_ in &mut history {
+                let (passed, failed_only) =
+                    if use_.is_reference { (reference, &[][..]) } else { (&[][..], failed_only) };
+                use_.slower = AtSlower { passed: passed.to_vec(), failed_only: failed_only.to_vec() };
+            }
+            place(&history, RestsOn::Plug, "C", Some(1), TestName::Data)
+        };
+        assert_eq!(placed(2, &[], &[100]), Placed::Prove("P-2".into()));
+        assert_eq!(placed(3, &[100, 10], &[100]), Placed::Card);
+        assert_eq!(placed(3, &[10], &[100]), Placed::SpeedUnproved(vec![100]));
+        assert_eq!(placed(3, &[], &[100, 10]), Placed::SpeedUnproved(vec![100, 10]));
+        // It fails at its own speed too.
+        assert_eq!(placed(3, &[], &[]), Placed::Card);
     }
 
     #[test]

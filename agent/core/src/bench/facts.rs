@@ -35,6 +35,9 @@ pub enum Facts {
     Data {
         /// Each run.
         runs: Vec<DataRun>,
+        /// Slower speeds at which nothing was measured.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        left_out: Vec<LeftOut>,
     },
     /// Offloads; empty where the card has none.
     Offloads {
@@ -145,6 +148,40 @@ pub struct LinkFacts {
     pub drops: u32,
     /// Speed agreed on, Mb/s.
     pub speed_mbps: Option<u32>,
+    /// What becomes of slower speeds; none where none was tried.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub slower: Option<Slower>,
+}
+
+/// Slower speeds that a port of copper was set to.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Slower {
+    /// Its driver sets none.
+    NotOffered,
+    /// It links at these, Mb/s.
+    LinksAt(Vec<u32>),
+}
+
+impl LinkFacts {
+    /// Slower speeds at which the port links, Mb/s.
+    pub fn slower_mbps(&self) -> &[u32] {
+        match &self.slower {
+            Some(Slower::LinksAt(speeds)) => speeds,
+            Some(Slower::NotOffered) | None => &[],
+        }
+    }
+}
+
+/// A slower speed at which a port was not tested, though it linked at it before.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LeftOut {
+    /// The port.
+    pub port: u32,
+    /// The speed, Mb/s.
+    pub set_mbps: u32,
+    /// Why.
+    pub why: String,
 }
 
 /// One run of the error ratio test. The run is in the records under its id.
@@ -154,6 +191,9 @@ pub struct DataRun {
     pub port: u32,
     /// Id of the run.
     pub run: String,
+    /// The speed that the port was set to, Mb/s; none where it had its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub set_mbps: Option<u32>,
     /// Its outcome.
     pub outcome: Outcome,
     /// The things among which a fault lies.
@@ -166,6 +206,13 @@ pub struct DataRun {
     pub proved_below: Option<f64>,
     /// The limit that it is held against.
     pub limit: f64,
+}
+
+impl DataRun {
+    /// What went over the line failed. Frames damaged in this computer or the card say nothing of the line.
+    pub fn fails_on_line(&self) -> bool {
+        self.outcome == Outcome::Fault && self.location != [Location::Host]
+    }
 }
 
 /// One thing that the card computes in place of the host.

@@ -5,11 +5,14 @@ use serde::{Deserialize, Serialize};
 
 use super::card::{Card, address_fault, address_number};
 use super::claim::Claim;
-use super::facts::{BusFacts, DataRun, Facts, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, ModuleFacts};
+use super::facts::{
+    BusFacts, DataRun, Facts, LeftOut, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, ModuleFacts, Slower,
+};
 use super::procedure::{LoadLimits, Procedure};
 use super::queues::PortQueues;
 use crate::base::figure;
-use crate::judge::{Location, Outcome, RuleId};
+use crate::judge::{Outcome, RuleId};
+use crate::kind::ethernet::link::FALLBACK_MBPS;
 use crate::stats::mtbf::mtbf_at_least;
 
 /// One thing measured, beside its limit.
@@ -81,7 +84,7 @@ pub fn findings(facts: &Facts, procedure: &Procedure, card: &Card, claim: &Claim
             vec![card_wide(RuleId::CardSelfTest, measured, "all items pass", wrong.is_empty())]
         }
         Facts::Links { ports } => ports.iter().flat_map(|port| link(port, procedure)).collect(),
-        Facts::Data { runs } => runs.iter().flat_map(data).collect(),
+        Facts::Data { runs, left_out } => runs.iter().flat_map(data).chain(left_out.iter().map(not_tested)).collect(),
         Facts::Offloads { items } => {
             let finding = |item: &super::facts::OffloadItem| {
                 let measured = format!("{}: {} of {} frames wrong", item.name, item.wrong, item.frames);
@@ -168,11 +171,24 @@ fn link(link: &LinkFacts, procedure: &Procedure) -> Vec<Finding> {
     let in_time = link.slowest_s.is_none_or(|slowest| slowest <= time_max_s);
     let slowest = link.slowest_s.map_or(String::new(), |s| format!(", the slowest in {s:.1} s"));
     let speed = link.speed_mbps.map_or(String::new(), |mbps| format!(" at {mbps} Mb/s"));
+    let slower = match &link.slower {
+        None => String::new(),
+        Some(Slower::NotOffered) => "; its driver sets no other speed".to_owned(),
+        Some(Slower::LinksAt(speeds)) if speeds.is_empty() => "; no link at a slower speed".to_owned(),
+        Some(Slower::LinksAt(speeds)) => {
+            let is_missing = |mbps: &u32| !speeds.contains(mbps) && link.speed_mbps.is_none_or(|own| *mbps < own);
+            let missing: Vec<String> =
+                FALLBACK_MBPS.iter().filter(|mbps| is_missing(mbps)).map(u32::to_string).collect();
+            let found: Vec<String> = speeds.iter().map(u32::to_string).collect();
+            let not = if missing.is_empty() { String::new() } else { format!(", not at {}", missing.join(" and ")) };
+            format!("; also at {} Mb/s{not}", found.join(" and "))
+        }
+    };
     vec![
         of_port(
             RuleId::CardLink,
             link.port,
-            format!("link {} of {} times{speed}{slowest}", link.linked, link.rounds),
+            format!("link {} of {} times{speed}{slowest}{slower}", link.linked, link.rounds),
             format!("each time, within {time_max_s} s"),
             came && in_time,
         ),
@@ -182,14 +198,16 @@ fn link(link: &LinkFacts, procedure: &Procedure) -> Vec<Finding> {
 
 /// A run that was not decided meets no limit, but does not fail either: it is a test that is missing.
 fn data(run: &DataRun) -> Vec<Finding> {
-    let in_host = run.outcome == Outcome::Fault && run.location == [Location::Host];
-    let line_met = run.outcome != Outcome::Fault || in_host;
+    let line_met = !run.fails_on_line();
+    let in_host = line_met && run.outcome == Outcome::Fault;
     let measured = match run.proved_below {
         Some(ratio) if run.outcome == Outcome::Pass => {
             format!("bit error ratio proved below {}", figure::ratio_beside(ratio, run.limit))
         }
         _ => format!("{}: {}", run.outcome.name(), run.text),
     };
+    let speed = run.set_mbps.map_or(String::new(), |mbps| format!("at {mbps} Mb/s: "));
+    let measured = format!("{speed}{measured}");
     let limit = figure::limit(run.limit);
     vec![
         of_port(RuleId::CardData, run.port, measured.clone(), limit, line_met),
@@ -201,6 +219,11 @@ fn data(run: &DataRun) -> Vec<Finding> {
             !in_host,
         ),
     ]
+}
+
+/// Not every card, plug and driver can do every speed, so that one is missing is no fault.
+fn not_tested(LeftOut { port, set_mbps, why }: &LeftOut) -> Finding {
+    of_port(RuleId::CardData, *port, format!("at {set_mbps} Mb/s: not tested: {why}"), "where it links", true)
 }
 
 /// What the reference card fails as well is the driver's or this computer's. A queue that no frame found is not tested.
@@ -341,6 +364,7 @@ mod tests {
     use super::super::card::{BusLink, CardPort};
     use super::super::facts::{LoadSample, OffloadItem, SelfTestItem};
     use super::*;
+    use crate::judge::Location;
 
     fn card() -> Card {
         let port = |last: &str| CardPort {
@@ -395,7 +419,7 @@ mod tests {
         assert_eq!((no_claim(item(true)).len(), no_claim(item(false))), (0, vec!["card-self-test".to_owned()]));
 
         let link = |linked, slowest_s, drops| {
-            let port = LinkFacts { port: 1, rounds: 3, linked, slowest_s, drops, speed_mbps: Some(1000) };
+            let port = LinkFacts { port: 1, rounds: 3, linked, slowest_s, drops, speed_mbps: Some(1000), slower: None };
             no_claim(Facts::Links { ports: vec![port] })
         };
         assert_eq!(link(3, Some(6.0), 0), [""; 0]);
@@ -481,10 +505,31 @@ mod tests {
     }
 
     #[test]
+    fn a_port_says_which_slower_speeds_it_links_at() {
+        let said = |slower| {
+            let port = LinkFacts { port: 1, rounds: 3, linked: 3, slower, ..LinkFacts::default() };
+            let found = findings(
+                &Facts::Links { ports: vec![port] },
+                &Procedure::named("standard").unwrap(),
+                &card(),
+                &Claim::default(),
+            );
+            assert!(found.iter().all(|finding| finding.met), "no speed that is not there is a fault: {found:?}");
+            found[0].measured.clone()
+        };
+        assert_eq!(said(None), "link 3 of 3 times");
+        assert_eq!(said(Some(Slower::NotOffered)), "link 3 of 3 times; its driver sets no other speed");
+        assert_eq!(said(Some(Slower::LinksAt(vec![]))), "link 3 of 3 times; no link at a slower speed");
+        assert_eq!(said(Some(Slower::LinksAt(vec![100, 10]))), "link 3 of 3 times; also at 100 and 10 Mb/s");
+        assert_eq!(said(Some(Slower::LinksAt(vec![100]))), "link 3 of 3 times; also at 100 Mb/s, not at 10");
+    }
+
+    #[test]
     fn damage_behind_the_frame_check_is_no_fault_of_the_plug() {
         let run = |outcome, location: &[Location]| DataRun {
             port: 1,
             run: String::new(),
+            set_mbps: None,
             outcome,
             location: location.to_vec(),
             rule: None,
@@ -492,10 +537,20 @@ mod tests {
             proved_below: Some(1e-8),
             limit: 1e-7,
         };
-        let data = |run| failed(&Facts::Data { runs: vec![run] }, &card(), "");
+        let data = |run| failed(&Facts::Data { runs: vec![run], left_out: vec![] }, &card(), "");
         assert_eq!(data(run(Outcome::Pass, &[])), [""; 0]);
         assert_eq!(data(run(Outcome::Fault, &[Location::Port, Location::Plug])), ["card-data"]);
         assert_eq!(data(run(Outcome::Fault, &[Location::Host])), ["card-damages"]);
+        // Each speed has a finding of its own, which names it.
+        let good = run(Outcome::Pass, &[]);
+        let slow = DataRun { set_mbps: Some(100), ..run(Outcome::Fault, &[Location::Port]) };
+        let procedure = Procedure::named("standard").unwrap();
+        let left_out = vec![LeftOut { port: 1, set_mbps: 10, why: "no link".into() }];
+        let facts = Facts::Data { runs: vec![good, slow], left_out };
+        let found = findings(&facts, &procedure, &card(), &Claim::default());
+        let failed: Vec<&str> = found.iter().filter(|one| !one.met).map(|one| one.measured.as_str()).collect();
+        assert_eq!(failed, ["at 100 Mb/s: fault: text"]);
+        assert_eq!(found.last().unwrap().measured, "at 10 Mb/s: not tested: no link");
         assert_eq!(rests_on(&RuleId::CardData), RestsOn::Plug);
         assert_eq!(rests_on(&RuleId::CardDamages), RestsOn::Slot);
         assert_eq!(rests_on(&RuleId::CardHot), RestsOn::Card);

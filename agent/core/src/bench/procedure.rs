@@ -202,11 +202,13 @@ impl Default for LinkLimits {
 pub struct DataLimits {
     /// Profile of each run, by name.
     pub profile: String,
+    /// Copper is tested at each slower speed too that `links` found with its plug, with profile `quick`.
+    pub each_speed: bool,
 }
 
 impl Default for DataLimits {
     fn default() -> Self {
-        Self { profile: "quick".to_owned() }
+        Self { profile: "quick".to_owned(), each_speed: false }
     }
 }
 
@@ -320,6 +322,11 @@ impl Default for BurnInLimits {
 }
 
 impl Procedure {
+    /// Whether ports are tested at each speed that they link at.
+    pub fn tests_each_speed(&self) -> bool {
+        self.data.as_ref().is_some_and(|data| data.each_speed)
+    }
+
     /// The procedures that come with the program.
     pub fn builtin() -> Vec<Self> {
         let base = |name: &str, about: &str| Self {
@@ -343,7 +350,7 @@ impl Procedure {
         let standard = Self {
             light: Some(NoLimits {}),
             links: Some(LinkLimits { rounds: 10, ..LinkLimits::default() }),
-            data: Some(DataLimits { profile: "standard".to_owned() }),
+            data: Some(DataLimits { profile: "standard".to_owned(), each_speed: true }),
             load: Some(LoadLimits { time: minutes(8), ..LoadLimits::default() }),
             bus: Some(BusLimits { watch: minutes(2), ..BusLimits::default() }),
             ..base("standard", "A quarter of an hour: every test, and long enough under load to warm up")
@@ -415,6 +422,10 @@ impl Procedure {
         if let Some(data) = &self.data {
             crate::plan::Profile::named(&data.profile)
                 .map_err(|error: PlanError| ("profile".to_owned(), error.to_string()))?;
+            if data.each_speed && self.links.is_none() {
+                let says = "each_speed needs a table `links`, which finds the speeds";
+                return Err(("each_speed".to_owned(), says.to_owned()));
+            }
         }
         if let Some(offloads) = &self.offloads {
             inside("frames", offloads.frames.into(), 1.0, 1e5)?;
@@ -460,6 +471,7 @@ mod tests {
             ("name = \"a\"\n[links]\nrounds = 0\n", 3, "1 to 1000"),
             ("name = \"a\"\n[links]\nturns = 3\n", 3, "`rounds`"),
             ("name = \"a\"\n[data]\nprofile = \"fast\"\n", 3, "quick, standard"),
+            ("name = \"a\"\n[data]\neach_speed = true\n", 3, "a table `links`"),
             ("name = \"a\"\nmay_lack = [\"paint\"]\n[bus]\n", 2, "`ports`"),
             ("name = \"a\"\n[queues]\nflows = 7\n", 3, "8 to 1000"),
             ("name = \"a\"\n[load]\ntime = \"soon\"\n", 3, "such as `4s`"),

@@ -35,7 +35,10 @@ impl EthernetRun<'_, '_> {
             if let Some(other) = &mut self.kind.return_port {
                 link.up &= other.link()?.up;
             }
-            if link.up || waited >= LINK_PATIENCE || self.cancel.is_cancelled() {
+            // The old link may be there for a moment after another speed was set.
+            let set = self.options.speed_mbps.zip(link.speed_mbps);
+            let is_set = set.is_none_or(|(set, mbps)| set == mbps);
+            if (link.up && is_set) || waited >= LINK_PATIENCE || self.cancel.is_cancelled() {
                 return Ok(link);
             }
             self.kind.port.pause(LINK_POLL);

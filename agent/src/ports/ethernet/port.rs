@@ -163,6 +163,10 @@ impl EthernetPort {
             Ok(Made::Restored(recovered)) => Ok(Applied::Restored(told_shortly::<EthernetSetting>(&recovered))),
             Ok(Made::Unsupported) => Ok(Applied::NotOffered),
             Err(SettingError::Journal(e)) => Err(e.into()),
+            // Many drivers refuse a speed that they cannot have, or cannot have without negotiation, as a bad value.
+            Err(SettingError::Device(EthtoolError::Refused { .. })) if matches!(wanted, EthernetSetting::Link(_)) => {
+                Ok(Applied::NotOffered)
+            }
             Err(SettingError::Device(e)) => Err(device_error(&name, "change a setting", e)),
         }
     }

@@ -6,6 +6,7 @@ use serde::Serialize;
 use turnback_core::{
     bench::procedure::{Procedure, TestName},
     document::card_test::CardTest,
+    kind::ethernet::link::FALLBACK_MBPS,
 };
 
 /// What is expected of a test that begins.
@@ -64,7 +65,8 @@ fn planned_s(procedure: &Procedure, name: TestName, ports: usize) -> Option<f64>
     Some(match name {
         TestName::Links => {
             let links = procedure.links.as_ref()?;
-            ports as f64 * f64::from(links.rounds) * (links.hold.as_secs_f64() + LINK_S)
+            let slower = if procedure.tests_each_speed() { FALLBACK_MBPS.len() } else { 0 };
+            ports as f64 * (f64::from(links.rounds) * (links.hold.as_secs_f64() + LINK_S) + slower as f64 * LINK_S)
         }
         TestName::Load => procedure.load.as_ref()?.time.as_secs_f64(),
         TestName::Bus => procedure.bus.as_ref()?.watch.as_secs_f64(),

@@ -121,6 +121,7 @@ mod tests {
             test: TestName::Links,
             at_ms,
             passed: true,
+            slower: Default::default(),
         };
         let mut test = card_test("quay-01");
         test.plugs = vec![Some("P-1".into()), None];

@@ -6,11 +6,11 @@ use crate::base::rng::Rng;
 use crate::bench::card::BusLink;
 use crate::bench::facts::{
     BusFacts, Facts, LINE_IS_LIMIT, LightFacts, LightSeen, LinkFacts, LoadFacts, LoadPort, LoadSample, ModuleFacts,
-    OffloadItem, SelfTestItem,
+    OffloadItem, SelfTestItem, Slower,
 };
 use crate::bench::procedure::{LoadLimits, Procedure, TestName};
 use crate::bench::queues::{JUDGED_LEAST, PortQueues, QueueFacts, Way};
-use crate::kind::ethernet::link::Medium;
+use crate::kind::ethernet::link::{FALLBACK_MBPS, Medium};
 use crate::kind::ethernet::sim::Rig;
 use crate::kind::ethernet::sim::rig::{FaultKind, FaultSpec, RigPort};
 use crate::sim::value::{FaultPlace, Seconds};
@@ -223,9 +223,18 @@ impl SimulatedBench {
                 slowest_s: times.into_iter().max_by(f64::total_cmp),
                 drops: self.drops_every_s(setup, port).map_or(0, |every_s| (held_s / every_s) as u32),
                 speed_mbps: Some(self.rig.model.speed_mbps),
+                slower: self.slower(procedure),
             });
         }
-        (Facts::Links { ports }, took_s)
+        let slower_links: usize = ports.iter().map(|port| port.slower_mbps().len()).sum();
+        (Facts::Links { ports }, took_s + slower_links as f64 * SLOWER_LINK_S)
+    }
+
+    /// Copper links at every slower speed.
+    fn slower(&self, procedure: &Procedure) -> Option<Slower> {
+        let model = &self.rig.model;
+        let speeds = || FALLBACK_MBPS.into_iter().filter(|mbps| *mbps < model.speed_mbps).collect();
+        (procedure.tests_each_speed() && model.medium == Medium::Copper).then(|| Slower::LinksAt(speeds()))
     }
 
     fn offloads(&self, setup: &Setup<'_>, procedure: &Procedure, rng: &mut Rng) -> Facts {
@@ -393,3 +402,5 @@ const FRAME_BITS: f64 = 1518.0 * 8.0;
 const FRAME_SHARE: f64 = 1518.0 / 1538.0;
 /// Share of the bus that is left for data (common practice, no source).
 const BUS_SHARE: f64 = 0.85;
+/// Until link at a slower speed, seconds.
+const SLOWER_LINK_S: f64 = 2.0;

@@ -99,6 +99,16 @@ impl CardTest {
                     );
                     known.stuck.get_or_insert(Reason { rule: RuleId::CardUnexplained, text });
                 }
+                Placed::SpeedUnproved(speeds) => {
+                    let speeds: Vec<String> = speeds.iter().map(u32::to_string).collect();
+                    let text = format!(
+                        "{} fails{} at {} Mb/s, and no other port passed at that speed with one of its plugs",
+                        test.name(),
+                        port.map_or(String::new(), |port| format!(" on port {port}")),
+                        speeds.join(" and "),
+                    );
+                    known.stuck.get_or_insert(Reason { rule: RuleId::CardUnexplained, text });
+                }
                 Placed::TryOther(not) => {
                     known.next.get_or_insert_with(|| match (on, port) {
                         (RestsOn::Plug, Some(port)) => self.other_plug(test, port, not, &written_off, &guilty),
@@ -123,7 +133,8 @@ impl CardTest {
             if self.tries(test) < UNDECIDED_MAX {
                 known.next = Some(Step::Test { test });
             } else {
-                let text = format!("data on port {}: {}", run.port, run.text);
+                let speed = run.set_mbps.map_or(String::new(), |mbps| format!(" at {mbps} Mb/s"));
+                let text = format!("data on port {}{speed}: {}", run.port, run.text);
                 known.stuck.get_or_insert(Reason { rule: RuleId::CardTestsMissing, text });
             }
         }
@@ -165,7 +176,7 @@ impl CardTest {
 
     /// A run that neither passed nor failed.
     fn undecided(&self, test: TestName, written_off: &BTreeSet<u32>) -> Option<&DataRun> {
-        let Some(Facts::Data { runs }) = &self.last(test)?.facts else { return None };
+        let Some(Facts::Data { runs, .. }) = &self.last(test)?.facts else { return None };
         let open = |run: &&DataRun| matches!(run.outcome, Outcome::Undecided | Outcome::NotTested);
         runs.iter().filter(|run| !written_off.contains(&run.port)).find(open)
     }

@@ -51,8 +51,15 @@ impl CardTest {
 
     /// `linked`: how often each port got link, of 3 times.
     fn links(&mut self, at: i64, plugs: [&str; 2], linked: [u32; 2]) -> &mut Self {
-        let port =
-            |(port, linked)| LinkFacts { port, rounds: 3, linked, slowest_s: Some(2.0), drops: 0, speed_mbps: None };
+        let port = |(port, linked)| LinkFacts {
+            port,
+            rounds: 3,
+            linked,
+            slowest_s: Some(2.0),
+            drops: 0,
+            speed_mbps: None,
+            slower: None,
+        };
         self.add(at, plugs, Facts::Links { ports: (1..).zip(linked).map(port).collect() })
     }
 

@@ -4,10 +4,10 @@ use std::time::Duration;
 
 use turnback_core::{
     bench::{
-        facts::{Facts, LinkFacts, SelfTestItem},
+        facts::{Facts, LinkFacts, SelfTestItem, Slower},
         procedure::LinkLimits,
     },
-    kind::ethernet::link::PortSetting,
+    kind::ethernet::link::{FALLBACK_MBPS, Medium, PortSetting},
 };
 
 use super::{
@@ -18,7 +18,7 @@ use super::{
 use crate::{
     engine::cancel::Cancel,
     ports::{
-        FramePort,
+        Applied, FramePort,
         cards::{light, self_test as driver_self_test},
     },
 };
@@ -60,8 +60,8 @@ pub(super) fn transceivers(names: &[String], cancel: &Cancel) -> Result<Facts, H
     Ok(Facts::Transceiver { modules })
 }
 
-/// Takes the link of every port off and on.
-pub(super) fn links(names: &[String], limits: &LinkLimits, cancel: &Cancel) -> Result<Facts, Halt> {
+/// Takes the link of every port off and on, and finds at which slower speeds it comes if those are asked for.
+pub(super) fn links(names: &[String], limits: &LinkLimits, each_speed: bool, cancel: &Cancel) -> Result<Facts, Halt> {
     let mut ports = Vec::new();
     for (number, name) in (1..).zip(names) {
         let mut port = open_free(name)?;
@@ -70,15 +70,45 @@ pub(super) fn links(names: &[String], limits: &LinkLimits, cancel: &Cancel) -> R
         let link = bring_up(port, limits.time_max, cancel)?;
         let mut facts = LinkFacts { port: number, rounds: limits.rounds, ..LinkFacts::default() };
         // A port that got no link at any speed gets none by being asked again and again.
-        if link.is_some() {
+        if let Some(link) = link {
             for _ in 0..limits.rounds {
                 round(port, limits, &mut facts, cancel)?;
+            }
+            if each_speed && link.medium == Medium::Copper {
+                facts.slower = slower(port, link.speed_mbps, limits.time_max, cancel)?;
             }
         }
         ports.push(facts);
         port.restore();
     }
     Ok(Facts::Links { ports })
+}
+
+/// The slower speeds at which copper links; none where its own is the slowest.
+fn slower(
+    port: &mut dyn FramePort,
+    own_mbps: Option<u32>,
+    patience: Duration,
+    cancel: &Cancel,
+) -> Result<Option<Slower>, Halt> {
+    let (mut found, mut is_offered) = (Vec::new(), None);
+    for mbps in FALLBACK_MBPS.into_iter().filter(|mbps| own_mbps.is_none_or(|own| *mbps < own)) {
+        let applied = port.apply(PortSetting::ForcedSpeed(mbps))? != Applied::NotOffered;
+        is_offered = Some(is_offered.unwrap_or(false) || applied);
+        if !applied {
+            continue;
+        }
+        // The old link may be there for a moment still.
+        let _ = port.apply(PortSetting::Up(false))?;
+        port.pause(OFF);
+        let _ = port.apply(PortSetting::Up(true))?;
+        // A driver may take the setting and keep its speed all the same.
+        let link = wait_for_link(port, patience, cancel)?.map(|(_, link)| link);
+        if link.is_some_and(|link| link.speed_mbps == Some(mbps)) {
+            found.push(mbps);
+        }
+    }
+    Ok(is_offered.map(|is_offered| if is_offered { Slower::LinksAt(found) } else { Slower::NotOffered }))
 }
 
 fn round(port: &mut dyn FramePort, limits: &LinkLimits, facts: &mut LinkFacts, cancel: &Cancel) -> Result<(), Halt> {

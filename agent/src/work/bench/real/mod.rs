@@ -123,7 +123,10 @@ impl RealBench {
             TestName::Identity => Facts::Identity { sticker: order.sticker.map(str::to_owned) },
             TestName::Light => Facts::Light { ports: order.lights.to_vec() },
             TestName::SelfTest => excused(links::self_test(names, cancel)?, order),
-            TestName::Links => links::links(names, &procedure.links.clone().unwrap_or_default(), cancel)?,
+            TestName::Links => {
+                let limits = procedure.links.clone().unwrap_or_default();
+                links::links(names, &limits, procedure.tests_each_speed(), cancel)?
+            }
             TestName::Data => {
                 return Ok(data(order, cancel, &mut |number| {
                     let seed = uuid::Uuid::now_v7().as_u64_pair().1;

@@ -6,6 +6,8 @@ use turnback_core::bench::{
     sim::{BenchRig, SimulatedBench, builtin, rig::CardFault},
 };
 
+use turnback_core::document::{DocumentKind, run::Detail};
+
 use super::*;
 use crate::{
     archive::memory::Memory,
@@ -182,6 +184,30 @@ fn what_disturbs_no_other_test_is_made_side_by_side_and_a_load_alone() {
     let told = all_tests(&BenchRig { host_mbps_max: 2000, ..two }, &mut Memory::default(), unaltered);
     let at = |line: &str| told.iter().position(|told| told == line).unwrap();
     assert!(at("01 data ends") < at("02 data") && at("02 links") < at("01 links ends"), "{told:#?}");
+}
+
+#[test]
+fn each_speed_that_a_port_links_at_is_tested_where_the_procedure_says_so() {
+    for (procedure, expected) in [("standard", &[None, Some(100), Some(10)][..]), ("intake", &[None])] {
+        let one = BenchRig { procedure: procedure.into(), ..rig() };
+        let one = BenchRig { cards: one.cards[..1].to_vec(), ..one };
+        let mut archive = Memory::default();
+        all_tests(&one, &mut archive, unaltered);
+        let test = cards(&archive).remove(0);
+        assert_eq!(test.grade, Grade::Accepted);
+        let Some(Facts::Data { runs, left_out }) = &test.last(TestName::Data).unwrap().facts else {
+            panic!("{test:?}")
+        };
+        let of_port = |port| runs.iter().filter(move |run| run.port == port).map(|run| run.set_mbps);
+        assert_eq!(of_port(1).collect::<Vec<_>>(), expected, "{procedure}");
+        assert!(of_port(1).eq(of_port(2)) && left_out.is_empty());
+        // The run was made at the speed that it is said to be of, and it is in the records.
+        for run in runs.iter().filter(|run| run.set_mbps.is_some()) {
+            let Ok(Document::Run(report)) = archive.get(DocumentKind::Run, &run.run) else { panic!("{run:?}") };
+            let Detail::Ethernet(detail) = &report.detail else { panic!("{report:?}") };
+            assert_eq!(detail.link.speed_mbps, run.set_mbps);
+        }
+    }
 }
 
 #[test]

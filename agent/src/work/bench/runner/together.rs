@@ -178,7 +178,7 @@ fn may_be_due_to_others(test: &CardTest, measured: &Measured) -> bool {
     match &measured.facts {
         // Others take throughput. Hours are not repeated for what they cannot do.
         Facts::BurnIn { .. } => failed.any(|finding| matches!(finding.rule, RuleId::CardSlow | RuleId::CardSlows)),
-        Facts::Data { runs } => runs.iter().any(|run| run.outcome != Outcome::Pass && !is_known(run.port)),
+        Facts::Data { runs, .. } => runs.iter().any(|run| run.outcome != Outcome::Pass && !is_known(run.port)),
         // The bus between card and slot is the card's alone.
         Facts::Bus(_) => false,
         _ => failed.next().is_some(),
