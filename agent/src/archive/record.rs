@@ -10,7 +10,7 @@ use turnback_core::{
         case::{Case, CaseState},
         run::{FORMAT, Report},
     },
-    judge::{Location, Outcome, ratio::Basis},
+    judge::{Location, Outcome, in_list, ratio::Basis},
     kind::{Kind, port::kind_and_simulated},
 };
 
@@ -228,24 +228,13 @@ impl Record {
 
     /// Outcome and location in a few words: `fault: port or plug`; a limited pass says what it is limited to.
     pub fn says(&self) -> String {
-        limited(&self.outcome, &one_of(&self.location), self.scope.as_deref())
+        in_list(&self.outcome, &one_of(&self.location), self.scope.as_deref())
     }
-}
 
-impl Record {
     /// Bit error ratio to show; none where every frame failed, for then no bit was compared.
     pub fn ratio(&self) -> Option<f64> {
         let is_all_lost = self.error_basis.as_deref() == Some("frames") && self.errors == self.error_trials;
         self.error_ratio.filter(|_| !is_all_lost)
-    }
-}
-
-/// An outcome in a list: with the place of a fault, or with what a pass is limited to.
-fn limited(outcome: &str, place: &str, scope: Option<&str>) -> String {
-    match scope {
-        _ if !place.is_empty() => format!("{outcome}: {place}"),
-        Some(scope) if outcome == Outcome::Pass.name() => format!("{outcome} {scope}"),
-        _ => outcome.to_owned(),
     }
 }
 
@@ -312,7 +301,7 @@ impl CaseRow {
         let segment = self.segment.as_ref().map_or(String::new(), |segment| format!(", {segment}"));
         let place = one_of(&self.location);
         let place = if place.is_empty() { place } else { format!("{place}{segment}") };
-        limited(&self.outcome, &place, self.scope.as_deref())
+        in_list(&self.outcome, &place, self.scope.as_deref())
     }
 
     /// The row of a case.

@@ -92,15 +92,17 @@ pub fn begin(
         let allowed = "a profile of steps or a soak, such as quick";
         case.options.profile = Some(chosen.ok_or_else(|| value("profile", name, allowed))?);
     }
-    if let (Some(plug), true) = (&order.plug, order.stage == StageName::OtherPlug.to_string())
-        && case.plug.as_ref() == Some(plug)
-    {
-        let why = "this stage needs another plug than the one of the case";
-        return Err(value("plug", plug, why));
-    }
-    // A plug of the stage `other-plug` is another by its nature; else it takes the place of the one before.
-    if let Some(plug) = order.plug.as_ref().filter(|_| order.stage != StageName::OtherPlug.to_string()) {
-        case.plug = Some(plug.clone());
+    if let Some(plug) = &order.plug {
+        match stage_name(&order.stage)? {
+            // These hold the plug of the case against another plug and another port.
+            stage @ (StageName::OtherPlug | StageName::KnownGoodPort) => {
+                if let Some(why) = case.wrong_plug(&stage, plug) {
+                    return Err(value("plug", plug, &why));
+                }
+            }
+            // Elsewhere it takes the place of the one before.
+            _ => case.plug = Some(plug.clone()),
+        }
     }
     let case = changed(case, &order.stage, CaseState::Open, |runner, name| match word {
         Some(shows) => runner.answer(name, shows == Shown::Passes),

@@ -59,6 +59,24 @@ pub fn wrapped(label: &str, text: &str, width: usize) -> String {
     lines.iter().map(|line| line.trim_end()).collect::<Vec<_>>().join("\n")
 }
 
+/// So many of the first words of a line as fit into `width` columns; of a word that is longer by itself, its beginning.
+pub fn cut(line: &str, width: usize) -> String {
+    if columns(line) <= width {
+        return line.to_owned();
+    }
+    let mut start = String::new();
+    for c in line.chars() {
+        if columns(&start) + columns(c.encode_utf8(&mut [0; 4])) > width {
+            break;
+        }
+        start.push(c);
+    }
+    match start.rsplit_once(' ') {
+        Some((words, _)) => words.trim_end_matches([',', ':']).to_owned(),
+        None => start,
+    }
+}
+
 /// The words of a text. A number in groups of three, such as `1 234 567`, is one word, and so is a number with its
 /// unit.
 pub fn words(text: &str) -> Vec<String> {
@@ -143,6 +161,15 @@ pub fn without_controls(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_line_is_cut_between_words() {
+        let step = "with the plug at the port: first probes: 16 of 16 came back";
+        assert_eq!(cut(step, 58), "with the plug at the port: first probes: 16 of 16 came");
+        assert_eq!(cut(step, 59), step);
+        assert_eq!(cut(step, 28), "with the plug at the port");
+        assert_eq!(cut("unbreakable", 5), "unbre");
+    }
 
     #[test]
     fn a_number_is_never_broken_between_its_groups() {

@@ -9,7 +9,7 @@ use turnback_core::{
 
 use super::{
     figure,
-    lines::{columns, message_width, wrapped},
+    lines::{columns, cut, message_width, wrapped},
 };
 use crate::tell;
 
@@ -180,7 +180,7 @@ impl ProgressLine {
             if columns(&joined) > width && !text.is_empty() {
                 break;
             }
-            text = cut(joined, width);
+            text = cut(&joined, width);
         }
         tell::text(&format!("\r{text}{}", " ".repeat(width.saturating_sub(columns(&text)))));
         self.shown = true;
@@ -203,15 +203,6 @@ impl ProgressLine {
             tell::text(&format!("\r{}\r", " ".repeat(message_width() - 1)));
         }
     }
-}
-
-/// So many of the first words as fit into `width` columns.
-fn cut(text: String, width: usize) -> String {
-    if columns(&text) <= width {
-        return text;
-    }
-    let start: String = text.chars().take(width).collect();
-    start.rsplit_once(' ').map_or(start.clone(), |(words, _)| words.trim_end_matches([',', ':']).to_owned())
 }
 
 /// How a step stands, in what every kind of port has.
@@ -280,15 +271,6 @@ const SILENT_S: f64 = 1.0;
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_narrow_terminal_breaks_no_word_of_the_live_line() {
-        let step = "with the plug at the port: first probes: 16 of 16 came back";
-        assert_eq!(cut(step.to_owned(), 58), "with the plug at the port: first probes: 16 of 16 came");
-        assert_eq!(cut(step.to_owned(), 59), step);
-        assert_eq!(cut(step.to_owned(), 28), "with the plug at the port");
-        assert_eq!(cut("unbreakable".to_owned(), 5), "unbre");
-    }
 
     #[test]
     fn trouble_stands_first_and_time_left_is_always_told() {

@@ -24,7 +24,7 @@ pub fn list(records: &[Record], ids: &[String], width: usize) -> String {
                 record.placement.clone(),
                 optional(record.cable.as_deref()),
                 record.says(),
-                ratio(record),
+                figure::ratio_or_below(record.ratio(), record.error_ratio_below.or(record.error_ratio_upper)),
                 record.note.as_deref().map(plain).unwrap_or_default(),
             ]
         })
@@ -55,14 +55,6 @@ pub fn cases(rows: &[CaseRow], width: usize) -> String {
         })
         .collect();
     table::render(&["case", "changed", "port", "cable", "state", "outcome"], &rows, width)
-}
-
-/// The ratio; where nothing failed, what it is below.
-fn ratio(record: &Record) -> String {
-    match (record.ratio(), record.error_ratio_below.or(record.error_ratio_upper)) {
-        (Some(0.0), Some(upper)) => format!("below {}", figure::ratio(upper)),
-        (ratio, _) => ratio.map_or("-".into(), figure::ratio),
-    }
 }
 
 /// The columns of one run, one a line.

@@ -87,6 +87,15 @@ impl Outcome {
     }
 }
 
+/// An outcome in a list: with the place of a fault, or with what a pass is limited to. `outcome` is its word for people.
+pub fn in_list(outcome: &str, place: &str, scope: Option<&str>) -> String {
+    match scope {
+        _ if !place.is_empty() => format!("{outcome}: {place}"),
+        Some(scope) if outcome == Outcome::Pass.name() => format!("{outcome} {scope}"),
+        _ => outcome.to_owned(),
+    }
+}
+
 /// A thing that can be at fault.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -15,7 +15,7 @@ use turnback_core::bench::procedure::TestName;
 use crate::{
     show::{
         bench as shown,
-        lines::{columns, message_width},
+        lines::{cut, message_width},
     },
     tell,
     work::bench::{asking::BenchEvent, expected::Expected},
@@ -141,18 +141,6 @@ impl Cards {
     }
 }
 
-/// The beginning of a line that fits.
-fn cut(line: &str, width: usize) -> String {
-    let mut out = String::new();
-    for c in line.chars() {
-        if columns(&out) + columns(c.encode_utf8(&mut [0; 4])) > width {
-            break;
-        }
-        out.push(c);
-    }
-    out
-}
-
 fn locked(cards: &Mutex<Cards>) -> MutexGuard<'_, Cards> {
     cards.lock().unwrap_or_else(PoisonError::into_inner)
 }
@@ -165,6 +153,7 @@ const SELDOM: Duration = Duration::from_secs(300);
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::show::lines::columns;
 
     fn began(card: &str) -> BenchEvent {
         let expected = Expected { number: 1, of: 2, takes_s: Some(60.0), then_s: 0.0 };

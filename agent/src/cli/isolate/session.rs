@@ -168,15 +168,18 @@ impl Session<'_> {
                     None => tell("", "Which other port do you use? Type \"on PORT\" for a port of this machine."),
                 },
                 Answer::Go => return Ok(Wish::Do(Equipment::default())),
-                Answer::Plug(label) if self.runner.wrong_plug(&next.stage, &label).is_some() => {
-                    tell("", self.runner.wrong_plug(&next.stage, &label).unwrap_or_default());
+                Answer::Plug(label) => {
+                    let case = &self.runner.case;
+                    match (case.wrong_plug(&next.stage, &label), known_good, case.options.known_good.clone()) {
+                        (Some(why), ..) => tell("", &why),
+                        (None, false, _) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port: None })),
+                        (None, true, on_port @ Some(_)) => {
+                            return Ok(Wish::Do(Equipment { plug: Some(label), on_port }));
+                        }
+                        // Without its name the run would be made on the port under test, or without a return port.
+                        (None, true, None) => tell("", "Which other port do you use? Type \"on PORT\" first."),
+                    }
                 }
-                Answer::Plug(label) => match (known_good, self.runner.case.options.known_good.clone()) {
-                    (false, _) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port: None })),
-                    (true, on_port @ Some(_)) => return Ok(Wish::Do(Equipment { plug: Some(label), on_port })),
-                    // Without its name the run would be made on the port under test, or without a return port.
-                    (true, None) => tell("", "Which other port do you use? Type \"on PORT\" first."),
-                },
                 Answer::On(port) if known_good => match self.known_good_port(&port) {
                     Ok(with) => return Ok(Wish::Do(with)),
                     // A mistyped name, or a port in use: asked again.

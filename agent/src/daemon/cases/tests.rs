@@ -232,6 +232,22 @@ fn a_stage_that_can_never_be_carried_out_does_not_come_up_again() {
 }
 
 #[test]
+fn the_stages_that_tell_plug_and_port_apart_take_no_plug_that_belies_them() {
+    let mut case = open_case(&mut *by_hand("good", "quay0", "at-port"), opening(&[])).unwrap();
+    case.plug = Some("P-3".into());
+    let begun = |stage: &str, plug: &str| {
+        let on = (stage == "known-good-port").then(|| "quay1".to_owned());
+        let order = StageOrder { plug: Some(plug.into()), on, ..perform(stage) };
+        begin(case.clone(), &order, None, ("desk", 5))
+    };
+    for (stage, wrong, right) in [("other-plug", "P-3", "P-4"), ("known-good-port", "P-4", "P-3")] {
+        assert!(matches!(begun(stage, wrong), Err(AgentError::Value { name: "plug", .. })), "{stage}");
+        let Begun::Asked(case, asked) = begun(stage, right).unwrap() else { panic!("{stage}") };
+        assert_eq!((case.plug.as_deref(), asked.record.plug.as_deref()), (Some("P-3"), Some(right)), "{stage}");
+    }
+}
+
+#[test]
 fn plug_and_profile_change_in_mid_case() {
     let case = open_case(&mut *by_hand("good", "quay0", "at-port"), opening(&[])).unwrap();
     let stage = case.next.as_ref().unwrap().stage.to_string();

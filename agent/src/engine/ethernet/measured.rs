@@ -82,16 +82,16 @@ pub(in crate::engine) struct EthernetMeasured {
 /// How fast frames of one size could go.
 #[derive(Clone, Copy, Debug, Default)]
 pub(in crate::engine) struct Pace {
-    /// Times that this computer lost some of them and was sent slower.
+    /// Times that this computer lost some of them, and they were sent again slower.
     pub slowed: u32,
-    /// The rate at which it lost none then, frames a second.
-    pub kept_up: f64,
+    /// The rate at which they were sent then, frames a second.
+    pub rate: f64,
 }
 
 impl Pace {
-    /// Where to begin the next time: one hitch of this computer is forgotten, the second time it is how fast it is.
+    /// Where to begin the next time: once may be a hitch of this computer, twice is how fast it is.
     pub fn from(&self) -> Option<f64> {
-        (self.slowed >= 2).then_some(self.kept_up)
+        (self.slowed >= 2).then_some(self.rate)
     }
 }
 

@@ -45,7 +45,7 @@ impl EthernetRun<'_, '_> {
             }
             (self.say)(Event::Slowed { frames_per_second: slower });
             let pace = measured.paces.entry(step.size_bytes).or_default();
-            (pace.slowed, pace.kept_up) = (pace.slowed + 1, slower);
+            (pace.slowed, pace.rate) = (pace.slowed + 1, slower);
             rate = Some(slower);
         }
         Ok(())

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use turnback_core::watch::standing::State;
+use turnback_core::{judge::in_list, watch::standing::State};
 
 use crate::{
     fleet::view::{
@@ -255,15 +255,8 @@ impl RunRow {
     }
 
     fn new(run: &Run, when: String, other: Option<&str>) -> Self {
-        let outcome = match run.outcome.as_str() {
-            "fault" if !run.location.is_empty() => format!("fault: {}", run.location.join(" or ")),
-            "pass" if run.scope.is_some() => format!("pass {}", run.scope.as_deref().unwrap_or_default()),
-            other => other.replace('-', " "),
-        };
-        let ratio = match (run.error_ratio, run.error_ratio_upper) {
-            (Some(0.0), Some(upper)) => format!("below {}", figure::ratio(upper)),
-            (ratio, _) => ratio.map_or("-".into(), figure::ratio),
-        };
+        let outcome = in_list(&run.outcome.replace('-', " "), &run.location.join(" or "), run.scope.as_deref());
+        let ratio = figure::ratio_or_below(run.error_ratio, run.error_ratio_upper);
         let other = other.filter(|other| *other != run.run);
         Self {
             href: words::run_href(&run.run),

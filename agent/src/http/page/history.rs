@@ -112,10 +112,7 @@ fn ratios(id: &'static str, name: &str, runs: &[Past], axis: &Axis, zone: &TimeZ
         name,
         dots.len()
     );
-    let value = |record: &RecordLine| match (record.bit_error_ratio, record.bit_error_ratio_upper) {
-        (Some(0.0), Some(upper)) => format!("below {}", figure::ratio(upper)),
-        (ratio, _) => ratio.map_or("-".into(), figure::ratio),
-    };
+    let value = |record: &RecordLine| figure::ratio_or_below(record.bit_error_ratio, record.bit_error_ratio_upper);
     let y = series::fitted_by_factors(dots.iter().map(|dot| dot.value), limit);
     let plot = Plot { id, title: "Bit error ratio", summary, y, y_title: String::new(), written: power };
     Some(plot.figure(runs, &dots, limit.map(|limit| (limit, "limit")), axis, zone, &value))

@@ -4,7 +4,7 @@ use jiff::tz::TimeZone;
 use turnback_core::{
     base::{figure::Group, placement::Placement},
     document::run::{Report, figures},
-    judge::Outcome,
+    judge::in_list,
     kind::{Kind, ethernet::link::Medium},
     watch::standing::Change,
 };
@@ -131,15 +131,9 @@ impl RecordRow {
 
     fn new(line: &RecordLine, when: String) -> Self {
         let places: Vec<_> = line.location.iter().map(|l| l.name()).collect();
-        let outcome = match line.outcome {
-            Outcome::Fault if !places.is_empty() => format!("fault: {}", places.join(" or ")),
-            Outcome::Pass if line.scope.is_some() => format!("pass {}", line.scope.as_deref().unwrap_or_default()),
-            other => words::outcome(other).to_owned(),
-        };
-        let ratio = match (line.bit_error_ratio, line.bit_error_ratio_below.or(line.bit_error_ratio_upper)) {
-            (Some(0.0), Some(upper)) => format!("below {}", figure::ratio(upper)),
-            (ratio, _) => ratio.map_or("-".into(), figure::ratio),
-        };
+        let outcome = in_list(words::outcome(line.outcome), &places.join(" or "), line.scope.as_deref());
+        let ratio =
+            figure::ratio_or_below(line.bit_error_ratio, line.bit_error_ratio_below.or(line.bit_error_ratio_upper));
         Self {
             href: words::run_href(&line.run),
             when,

@@ -64,7 +64,7 @@ fn facts(case: &Case) -> Vec<(&'static str, String)> {
     }
     facts.push(("plug", case.plug.clone().unwrap_or_else(|| "no label given".into())));
     facts.push(("opened", whole_seconds(&case.opened_at)));
-    facts.push(("state", case.state.name().into()));
+    facts.push(("state", case.state.in_words().into()));
     facts
 }
 

@@ -368,20 +368,6 @@ impl<'a> CaseRunner<'a> {
         self.case.stages.iter().any(|s| s.name == *name && matches!(s.ended, Ended::Done | Ended::Skipped))
     }
 
-    /// Why a plug with this label cannot be the one that a stage asks for; none where it can.
-    pub fn wrong_plug(&self, stage: &StageName, label: &str) -> Option<String> {
-        match (stage, self.case.plug.as_deref()) {
-            (StageName::OtherPlug, Some(own)) if own == label => {
-                Some(format!("{label} is the plug of this case. This stage needs another plug."))
-            }
-            (StageName::OtherPlug, _) => None,
-            (_, Some(own)) if own != label => Some(format!(
-                "This case is about plug {own}, and {label} is another. Fit {own}, or open another case for {label}."
-            )),
-            _ => None,
-        }
-    }
-
     /// Whether a stage was left out, and never done.
     pub fn was_skipped(&self, name: &StageName) -> bool {
         let mut all = self.case.stages.iter().filter(|s| s.name == *name);

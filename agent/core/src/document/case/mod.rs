@@ -126,9 +126,21 @@ impl Case {
             StageName::At(_) | StageName::Soak(_) | StageName::TwoPairs(_) | StageName::CableTest => false,
         }
     }
-}
 
-impl Case {
+    /// Why a plug with this label cannot be the one that a stage asks for; none where it can.
+    pub fn wrong_plug(&self, stage: &StageName, label: &str) -> Option<String> {
+        match (stage, self.plug.as_deref()) {
+            (StageName::OtherPlug, Some(own)) if own == label => {
+                Some(format!("{label} is the plug of this case. This stage needs another plug."))
+            }
+            (StageName::OtherPlug, _) => None,
+            (_, Some(own)) if own != label => Some(format!(
+                "This case is about plug {own}, and {label} is another. Fit {own}, or open another case for {label}."
+            )),
+            _ => None,
+        }
+    }
+
     /// What one of its stages shows, in a few words, seen together with the others; none until it is done.
     pub fn shows(&self, stage: &Stage) -> Option<String> {
         let result = stage.result.as_ref().filter(|_| stage.ended == Ended::Done)?;

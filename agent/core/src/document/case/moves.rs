@@ -15,20 +15,16 @@ use crate::plan::Profile;
 /// The move that leads to a stage; `still` where everything is in place from the stage before.
 pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move {
     let attempt = line.attempts(stage) + 1;
+    let in_place = if still { Some(STILL.to_owned()) } else { in_place(line, stage) };
     Move {
         stage: stage.clone(),
         attempt,
         who: who(line, stage),
-        hands: match in_place(line, stage) {
-            _ if still => STILL.to_owned(),
-            Some(hands) => hands,
-            None => hands(line, stage, attempt),
+        look: match in_place {
+            Some(_) => String::new(),
+            None => look(stage, line.case.port.kind, line.case.options.return_port.is_some()).to_owned(),
         },
-        look: if still || in_place(line, stage).is_some() {
-            String::new()
-        } else {
-            look(stage, line.case.port.kind, line.case.options.return_port.is_some()).to_owned()
-        },
+        hands: in_place.unwrap_or_else(|| hands(line, stage, attempt)),
         why: why.to_owned(),
         cautions: if still { Vec::new() } else { cautions(line, stage) },
         time_s: time_s(line, stage),
