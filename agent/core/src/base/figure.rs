@@ -134,7 +134,7 @@ pub fn ratio(value: f64) -> String {
     if value >= 0.1 { with_digits(value, 2) } else { with_digits(value, 1) }
 }
 
-/// A ratio in a list: `2.1e-6`; where nothing failed, what it is below: `below 8.7e-10`; `-` where nothing was measured.
+/// A ratio in a list: `2.1e-6`; where nothing failed, what it is below: `below 8.7e-10`; `-` where none was measured.
 pub fn ratio_or_below(value: Option<f64>, below: Option<f64>) -> String {
     match (value, below) {
         (Some(0.0), Some(below)) => format!("below {}", ratio(below)),

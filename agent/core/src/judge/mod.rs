@@ -87,7 +87,7 @@ impl Outcome {
     }
 }
 
-/// An outcome in a list: with the place of a fault, or with what a pass is limited to. `outcome` is its word for people.
+/// An outcome in a list, with the place of a fault or what a pass is limited to. `outcome` is its word for people.
 pub fn in_list(outcome: &str, place: &str, scope: Option<&str>) -> String {
     match scope {
         _ if !place.is_empty() => format!("{outcome}: {place}"),
