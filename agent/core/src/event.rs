@@ -24,6 +24,13 @@ pub enum Event {
         /// The state.
         link: LinkState,
     },
+    /// Nothing is to be counted until something comes: told every second.
+    Waiting {
+        /// What is waited for.
+        what: Awaited,
+        /// Seconds after which it is given up, about.
+        left_s: f64,
+    },
     /// A setting was changed. The run restores it at its end.
     SettingChanged {
         /// Of which port.
@@ -138,6 +145,29 @@ pub enum Event {
         /// Its verdict.
         verdict: Verdict,
     },
+}
+
+/// What a run waits for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Awaited {
+    /// The link of a port of frames.
+    Link,
+    /// The first bytes to come back on a serial line.
+    Answer,
+    /// The end of a trial that confirms a failure.
+    Trial,
+}
+
+impl Awaited {
+    /// For people, after "waiting for".
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Self::Link => "a link",
+            Self::Answer => "something to come back",
+            Self::Trial => "the test to end",
+        }
+    }
 }
 
 impl Event {

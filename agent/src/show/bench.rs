@@ -346,8 +346,7 @@ pub fn ticket(test: &CardTest, width: usize) -> String {
 /// One finding as a row: test, result, measured, allowed.
 pub fn finding_row(test: TestName, finding: &Finding) -> Vec<String> {
     let port = finding.port.map_or(String::new(), |port| format!("port {port}: "));
-    let result = if finding.met { "passed" } else { "FAILED" };
-    [test.name().to_owned(), result.to_owned(), format!("{port}{}", finding.measured), finding.limit.clone()]
+    [test.name().to_owned(), finding.result().to_owned(), format!("{port}{}", finding.measured), finding.limit.clone()]
         .iter()
         .map(|cell| one_line(cell))
         .collect()
@@ -376,7 +375,7 @@ pub fn tested(test: &CardTest) -> impl Iterator<Item = (TestName, Vec<Finding>)>
 fn joined(attempt: &Attempt) -> Vec<Finding> {
     let mut rows: Vec<Finding> = Vec::new();
     for finding in &attempt.findings {
-        match rows.iter_mut().find(|row| row.met && finding.met && row.rule == finding.rule) {
+        match rows.iter_mut().find(|row| finding.met && row.rule == finding.rule && row.result() == finding.result()) {
             Some(row) => {
                 let port = finding.port.filter(|_| row.port != finding.port);
                 let port = port.map_or(String::new(), |port| format!("port {port}: "));

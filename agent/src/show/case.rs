@@ -25,7 +25,8 @@ pub fn answer(case: &Case, width: usize) -> String {
 pub fn answer_with(case: &Case, words: &[String], width: usize) -> String {
     let v = &case.verdict;
     let mut out = format!("{}\n", wrapped("", &standing(case), width));
-    out.push_str(&format!("{}\n", wrapped("tested: ", &format!("{}; {}", about(case), stages_done(case)), width)));
+    let did = if v.outcome == Outcome::NotTested { "tried: " } else { "tested: " };
+    out.push_str(&format!("{}\n", wrapped(did, &format!("{}; {}", about(case), stages_done(case)), width)));
     if let Some(reason) = v.reasons.first() {
         out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));
     }
@@ -53,7 +54,7 @@ pub fn details(case: &Case, width: usize) -> String {
     if !case.stages.is_empty() {
         out.push('\n');
         out.push_str(&table::render(
-            &["stage", "attempt", "plug", "shows", "tried", "failed", "decided by", "from"],
+            &["stage", "attempt", "plug", "shows", "tried", "failed", "rule or reason", "from"],
             &case.stages.iter().map(|stage| row(case, stage)).collect::<Vec<_>>(),
             width,
         ));
@@ -85,6 +86,13 @@ pub fn so_far(v: &Verdict) -> Option<String> {
         Outcome::Undecided => None,
         Outcome::NotTested => Some("the last stage tested nothing".to_owned()),
     }
+}
+
+/// What an open case points to, and how sure that is; none while nothing has failed.
+pub fn suspicion(v: &Verdict) -> Option<String> {
+    // How sure that is stands first in its words; the figures behind it are in the details.
+    let sure = v.sureness.split([':', ';']).next().unwrap_or_default();
+    so_far(v).filter(|_| v.outcome == Outcome::Fault).map(|points| format!("{points}, {sure}"))
 }
 
 fn stages_done(case: &Case) -> String {
@@ -207,13 +215,17 @@ fn row(case: &Case, stage: &Stage) -> Vec<String> {
             (word.to_owned(), String::new(), String::new(), stage.why.clone().unwrap_or_default())
         }
     };
+    let counts = matches!(stage.ended, Ended::Done | Ended::Begun);
     let from = match stage.source {
+        Source::Run if !counts => String::new(),
         Source::Run => stage.on_port.clone().map_or("run".to_owned(), |port| format!("run on {port}")),
         Source::Record => "record".into(),
         Source::Answer => "the technician".into(),
     };
     let plug = stage.plug.clone().unwrap_or_default();
-    let row = [stage.name.to_string(), stage.attempt.to_string(), plug, shows, tried, failed, rule, from];
+    // What does not count leaves its number to the attempt that does.
+    let attempt = if counts { stage.attempt.to_string() } else { String::new() };
+    let row = [stage.name.to_string(), attempt, plug, shows, tried, failed, rule, from];
     row.iter().map(|cell| one_line(cell)).collect()
 }
 

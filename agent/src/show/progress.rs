@@ -76,6 +76,10 @@ impl ProgressLine {
             }
             Event::Estimated { seconds, allowed_s } => self.estimated(*seconds, *allowed_s),
             Event::LineEstimated { seconds } => self.estimated(*seconds, None),
+            Event::Waiting { what, left_s } if self.live => {
+                let left = format!("{} left", figure::seconds(left_s.ceil()));
+                self.show_live(&[format!("{}waiting for {}", self.place, what.in_words()), left]);
+            }
             Event::LinkRead { link } if !link.up => self.detail("no link"),
             Event::FirstProbesDone { returned: 0, .. } if self.place.is_empty() && !self.asked_for_plug => {
                 self.asked_for_plug = true;

@@ -297,7 +297,14 @@ mod tests {
     fn each_plug_and_slot_that_the_reference_card_fails_with_is_named_once() {
         use crate::bench::facts::Facts;
         use crate::judge::RuleId;
-        let finding = |rule, port, met| Finding { rule, port, measured: "29 errors".into(), limit: "0".into(), met };
+        let finding = |rule, port, met| Finding {
+            rule,
+            port,
+            measured: "29 errors".into(),
+            limit: "0".into(),
+            met,
+            not_tested: false,
+        };
         let attempt = |plugs: [&str; 2], findings| Attempt {
             facts: Some(Facts::Identity { sticker: None }),
             findings,

@@ -27,8 +27,26 @@ pub struct Finding {
     pub measured: String,
     /// What is allowed, in words.
     pub limit: String,
-    /// Whether the limit was met.
+    /// Whether the limit was met, or nothing says that it was not.
     pub met: bool,
+    /// Nothing was measured that the limit could be held against: no link, or a run that was not decided.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub not_tested: bool,
+}
+
+impl Finding {
+    fn not_tested_if(self, nothing_measured: bool) -> Self {
+        Self { not_tested: nothing_measured, ..self }
+    }
+
+    /// How it ended, in a table.
+    pub fn result(&self) -> &'static str {
+        match (self.met, self.not_tested) {
+            (false, _) => "FAILED",
+            (true, true) => "not tested",
+            (true, false) => "passed",
+        }
+    }
 }
 
 /// What else a failure can be due to.
@@ -54,7 +72,7 @@ pub fn rests_on(rule: &RuleId) -> RestsOn {
 }
 
 fn card_wide(rule: RuleId, measured: impl Into<String>, limit: impl Into<String>, met: bool) -> Finding {
-    Finding { rule, port: None, measured: measured.into(), limit: limit.into(), met }
+    Finding { rule, port: None, measured: measured.into(), limit: limit.into(), met, not_tested: false }
 }
 
 fn of_port(rule: RuleId, port: u32, measured: impl Into<String>, limit: impl Into<String>, met: bool) -> Finding {
@@ -192,14 +210,21 @@ fn link(link: &LinkFacts, procedure: &Procedure) -> Vec<Finding> {
             format!("each time, within {time_max_s} s"),
             came && in_time,
         ),
-        of_port(RuleId::CardLinkDrops, link.port, format!("{} drops", link.drops), "none while held", link.drops == 0),
+        drops(link),
     ]
+}
+
+fn drops(link: &LinkFacts) -> Finding {
+    let never = link.linked == 0;
+    let measured = if never { "no link to hold".to_owned() } else { figure::counted(u64::from(link.drops), "drop") };
+    of_port(RuleId::CardLinkDrops, link.port, measured, "none while held", link.drops == 0).not_tested_if(never)
 }
 
 /// A run that was not decided meets no limit, but does not fail either: it is a test that is missing.
 fn data(run: &DataRun) -> Vec<Finding> {
     let line_met = !run.fails_on_line();
     let in_host = line_met && run.outcome == Outcome::Fault;
+    let open = !matches!(run.outcome, Outcome::Pass | Outcome::Fault);
     let measured = match run.proved_below {
         Some(ratio) if run.outcome == Outcome::Pass => {
             format!("bit error ratio proved below {}", figure::ratio_beside(ratio, run.limit))
@@ -210,20 +235,21 @@ fn data(run: &DataRun) -> Vec<Finding> {
     let measured = format!("{speed}{measured}");
     let limit = figure::limit(run.limit);
     vec![
-        of_port(RuleId::CardData, run.port, measured.clone(), limit, line_met),
+        of_port(RuleId::CardData, run.port, measured.clone(), limit, line_met).not_tested_if(open),
         of_port(
             RuleId::CardDamages,
             run.port,
             if in_host { measured } else { "no frame damaged behind the frame check".to_owned() },
             "no frame",
             !in_host,
-        ),
+        )
+        .not_tested_if(open),
     ]
 }
 
 /// Not every card, plug and driver can do every speed, so that one is missing is no fault.
 fn not_tested(LeftOut { port, set_mbps, why }: &LeftOut) -> Finding {
-    of_port(RuleId::CardData, *port, format!("at {set_mbps} Mb/s: not tested: {why}"), "where it links", true)
+    of_port(RuleId::CardData, *port, format!("at {set_mbps} Mb/s: {why}"), "where it links", true).not_tested_if(true)
 }
 
 /// What the reference card fails as well is the driver's or this computer's. A queue that no frame found is not tested.
@@ -427,6 +453,10 @@ mod tests {
         assert_eq!(link(2, Some(2.0), 0), ["card-link"]);
         assert_eq!(link(0, None, 0), ["card-link"]);
         assert_eq!(link(3, Some(2.0), 1), ["card-link-drops"]);
+        // A link that never came has not been seen to hold.
+        let never =
+            LinkFacts { port: 1, rounds: 3, linked: 0, slowest_s: None, drops: 0, speed_mbps: None, slower: None };
+        assert_eq!(super::link(&never, &Procedure::named("intake").unwrap())[1].result(), "not tested");
 
         let item = |wrong| Facts::Offloads { items: vec![OffloadItem { name: "vlan".into(), frames: 9, wrong }] };
         assert_eq!((no_claim(item(0)).len(), no_claim(item(1))), (0, vec!["card-offload".to_owned()]));
@@ -550,7 +580,7 @@ mod tests {
         let found = findings(&facts, &procedure, &card(), &Claim::default());
         let failed: Vec<&str> = found.iter().filter(|one| !one.met).map(|one| one.measured.as_str()).collect();
         assert_eq!(failed, ["at 100 Mb/s: fault: text"]);
-        assert_eq!(found.last().unwrap().measured, "at 10 Mb/s: not tested: no link");
+        assert_eq!(found.last().unwrap().measured, "at 10 Mb/s: no link");
         assert_eq!(rests_on(&RuleId::CardData), RestsOn::Plug);
         assert_eq!(rests_on(&RuleId::CardDamages), RestsOn::Slot);
         assert_eq!(rests_on(&RuleId::CardHot), RestsOn::Card);

@@ -136,6 +136,9 @@ pub struct Change {
     pub why: String,
 }
 
+/// How the reason of a port that is suspect for a drift begins.
+const DRIFTS: &str = "drifts: ";
+
 impl Standing {
     /// Takes an observation from a run, and `drifts`: the figures that drift now, in words. Returns the change of
     /// state, if there is one.
@@ -199,10 +202,14 @@ impl Standing {
             self.proven_ms = Some(at_ms);
         }
         if !drifts.is_empty() {
-            let to = if settled == State::Failed { State::Failed } else { State::Suspect };
-            self.in_trouble(run);
             self.passes_in_row = 0;
-            return self.become_state(to, at_ms, format!("drifts: {}", drifts.join("; ")));
+            let drifts = format!("{DRIFTS}{}", drifts.join("; "));
+            if settled == State::Failed {
+                // It rests on what failed, which says more.
+                return self.become_state(settled, at_ms, format!("passed, but {drifts}"));
+            }
+            self.in_trouble(run);
+            return self.become_state(State::Suspect, at_ms, drifts);
         }
         let doubted = matches!(settled, State::Suspect | State::Failed);
         if doubted && self.passes_in_row < rule.passes_to_clear {
@@ -217,6 +224,11 @@ impl Standing {
         self.rests_on = Some(run.clone());
         let to = if whole { State::Proven } else { State::ChipProven };
         self.become_state(to, at_ms, "passed".into())
+    }
+
+    /// Whether nothing failed yet: the port is suspect for a figure that drifts.
+    pub fn only_drifts(&self) -> bool {
+        self.state == State::Suspect && self.why.starts_with(DRIFTS)
     }
 
     /// The machine does not have the port any more.

@@ -215,7 +215,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         runner: CaseRunner::new(case, &mut *archive, plan, cancel),
         port,
         cautions_said: Vec::new(),
-        standing_said: text::so_far(&standing).filter(|_| standing.outcome == Outcome::Fault),
+        standing_said: text::suspicion(&standing),
     };
     session.apply_words()?;
     let led = if args.close.is_some() { Ok(()) } else { session.lead() };

@@ -6,7 +6,6 @@ use turnback_core::{
     base::caution::Caution,
     document::case::{CaseState, Ended, Move, StageName},
     event::Event,
-    judge::Outcome,
 };
 
 use super::{
@@ -326,14 +325,12 @@ impl Session<'_> {
     /// is the plug.
     fn tell_standing(&mut self) {
         let case = &self.runner.case;
-        let standing = text::so_far(&case.verdict).filter(|_| case.verdict.outcome == Outcome::Fault);
+        let standing = text::suspicion(&case.verdict);
         if case.state == CaseState::Open
             && standing != self.standing_said
-            && let Some(points) = &standing
+            && let Some(words) = &standing
         {
-            // How sure that is stands first in its words; the figures behind it are in the details.
-            let sure = case.verdict.sureness.split([':', ';']).next().unwrap_or_default();
-            tell!("{}", wrapped("so far: ", &format!("{points}, {sure}"), message_width()));
+            tell!("{}", wrapped("so far: ", words, message_width()));
         }
         self.standing_said = standing;
     }

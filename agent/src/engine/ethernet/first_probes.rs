@@ -29,7 +29,7 @@ impl EthernetRun<'_, '_> {
         measured.bad_frames_delivered = false;
         self.kind.bad_frames_delivered = false;
         self.set(PortSetting::DeliverBadFrames(false))?;
-        measured.link = self.wait_for_link()?;
+        measured.link = self.wait_for_link(Duration::ZERO)?;
         let returned = self.few_probes(measured, lost_before)?;
         if returned {
             self.warnings.push(

@@ -1,5 +1,7 @@
 //! Before anything is sent: fits the plan to the port, switches it on, and opens the sockets for probes.
 
+use std::time::Duration;
+
 use turnback_core::{
     event::Event,
     kind::ethernet::{link::PortSetting, probe::FCS_BYTES},
@@ -128,7 +130,7 @@ impl EthernetRun<'_, '_> {
         }
         // Some adapters restart their link when they are told to stamp frames.
         if measured.link.up {
-            measured.link = self.wait_for_link()?;
+            measured.link = self.wait_for_link(Duration::ZERO)?;
         }
         Ok(())
     }

@@ -5,7 +5,7 @@ use std::time::Duration;
 use turnback_core::{
     base::placement::Placement,
     document::run::Report,
-    event::Event,
+    event::{Awaited, Event},
     judge::{Location, Outcome, RuleId},
     kind::ethernet::sim::Rig,
     plan::{Profile, ProfileKind, Rate},
@@ -54,6 +54,28 @@ fn profile() -> Profile {
     profile.rate = Rate::PerSecond(2000.0);
     profile.target_ber = 1e-6;
     profile
+}
+
+/// Somebody who waits for a link sees for how long.
+#[test]
+fn waiting_for_a_link_is_told_every_second_with_the_time_that_is_left() {
+    let waited = |rig: &str| {
+        let mut left = Vec::new();
+        let mut say = |event| {
+            if let Event::Waiting { what: Awaited::Link, left_s } = event {
+                left.push(left_s as u32);
+            }
+        };
+        check_at(&mut port(rig, 1), options(1, &profile()), &mut say, &Cancel::default());
+        left
+    };
+    let no_plug = |medium: &str| {
+        format!("port = {{ internal_loop = false, medium = \"{medium}\" }}\nplug = {{ fitted = false }}\n")
+    };
+    assert_eq!(waited(&no_plug("fibre")), [5, 4, 3, 2, 1]);
+    // Copper is tried at 100 and 10 Mb/s too.
+    assert_eq!(waited(&no_plug("copper")), (1..=15).rev().collect::<Vec<_>>());
+    assert_eq!(waited(""), [0; 0], "nobody waits for a link that is up");
 }
 
 /// Like is compared with like: what is wrong with the plug is never put into port or cable, whatever it is.

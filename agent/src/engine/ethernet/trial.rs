@@ -87,7 +87,7 @@ impl EthernetRun<'_, '_> {
 
     /// Sends the first probes, then every size and pattern of the plan at its rate, for `time` in all.
     pub(super) fn trial(&mut self, measured: &mut EthernetMeasured, time: Duration) -> Result<(), CheckError> {
-        measured.link = self.wait_for_link()?;
+        measured.link = self.wait_for_link(Duration::ZERO)?;
         if !measured.link.up {
             return Ok(());
         }
@@ -98,8 +98,8 @@ impl EthernetRun<'_, '_> {
         if self.first_probes(measured)? {
             let steps = self.options.profile.steps();
             let each = time / steps.len().max(1) as u32;
-            for step in &steps {
-                self.flow_slowing(measured, step, each, Some(Duration::ZERO))?;
+            for (n, step) in steps.iter().enumerate() {
+                self.flow_slowing(measured, step, each, Some(each * (steps.len() - 1 - n) as u32))?;
             }
         }
         self.hear_late(measured)

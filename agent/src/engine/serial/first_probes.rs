@@ -2,7 +2,7 @@
 
 use turnback_core::{
     base::time::SECOND_NS,
-    event::Event,
+    event::{Awaited, Event},
     judge::facts::FirstProbes,
     kind::serial::probe::BLOCK_BYTES,
     plan::line::{FIRST_BLOCKS, FIRST_BLOCKS_NS},
@@ -39,11 +39,13 @@ impl SerialRun<'_, '_> {
             if round == ROUNDS {
                 // Told now, and blamed only once a computer or adapter that stands still for seconds is excluded.
                 self.tell_first_probes(measured);
-                let until = self.kind.line.now() + LAST_WAIT_NS;
-                exchange.hear_any(self.kind.line, until)?;
+                self.hear_at_last(exchange)?;
                 if exchange.counts().returned == 0 {
                     break;
                 }
+            }
+            if round > 0 {
+                self.tell_waiting(u64::from(ROUNDS - round) * SECOND_NS + LAST_WAIT_NS);
             }
             for _ in 0..FIRST_BLOCKS {
                 let trip = exchange.alone(self.kind.line, BLOCK_BYTES as u64)?;
@@ -60,6 +62,23 @@ impl SerialRun<'_, '_> {
             }
         }
         Ok(())
+    }
+
+    /// Waits for anything at all, and tells so every second.
+    fn hear_at_last(&mut self, exchange: &mut Exchange) -> Result<(), PortError> {
+        for left_ns in (SECOND_NS..=LAST_WAIT_NS).rev().step_by(SECOND_NS as usize) {
+            self.tell_waiting(left_ns);
+            let until = self.kind.line.now() + SECOND_NS;
+            exchange.hear_any(self.kind.line, until)?;
+            if self.kind.line.now() < until {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    fn tell_waiting(&mut self, left_ns: u64) {
+        (self.say)(Event::Waiting { what: Awaited::Answer, left_s: left_ns as f64 / SECOND_NS as f64 });
     }
 }
 

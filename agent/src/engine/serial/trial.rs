@@ -2,6 +2,7 @@
 
 use turnback_core::{
     base::{placement::Placement, time::SECOND_NS},
+    event::{Awaited, Event},
     judge::facts::{Reference, Trouble},
     kind::serial::rules::modem,
     signal::pattern::Pattern,
@@ -53,7 +54,11 @@ impl SerialRun<'_, '_> {
         // As many bits as the run itself, up to some seconds, so that a rate that is there shows here too.
         let until = self.kind.line.now() + TRIAL_NS;
         let amount = Amount { bytes: TRIAL_BYTES, until };
-        let done = exchange.run(self.kind.line, amount, false, &mut |_, _| {});
+        let say = &mut *self.say;
+        let done = exchange.run(self.kind.line, amount, false, &mut |now, _| {
+            let left_s = until.saturating_sub(now) as f64 / SECOND_NS as f64;
+            say(Event::Waiting { what: Awaited::Trial, left_s });
+        });
         self.take(measured, exchange, done)?;
         Ok(())
     }

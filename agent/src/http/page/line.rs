@@ -101,7 +101,7 @@ pub fn action(port: &PortView, now_ms: i64) -> String {
         State::Failed | State::Suspect | State::Undecided if port.traced.is_some() => {
             port.traced.as_ref().map_or(String::new(), traced)
         }
-        State::Failed | State::Suspect if standing.why.starts_with("drifts") => {
+        State::Suspect if standing.only_drifts() => {
             format!("{} Find out where, in a case.", words::sentence(&standing.why))
         }
         // Nothing is changed for what was seen once.

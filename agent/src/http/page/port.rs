@@ -151,8 +151,7 @@ fn advice(view: &PortView, line: &PortLine) -> String {
     }
     let run = view.standing.rests_on.as_ref().filter(|run| line::explains(line.held, run));
     let next = run.map_or("", |run| run.next.as_str());
-    let drifts = view.standing.why.starts_with("drifts");
-    if line.held.needs_attention() && view.present && !next.is_empty() && !drifts {
+    if line.held.needs_attention() && view.present && !next.is_empty() {
         return next.to_owned();
     }
     if line.is_proven { format!("Nothing. {}", line.action) } else { line.action.clone() }

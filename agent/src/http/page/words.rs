@@ -218,6 +218,7 @@ pub fn kind(kind: Kind, simulated: bool) -> &'static str {
 pub fn said(event: &Event) -> String {
     match event {
         Event::RunStarted { .. } => "begun".into(),
+        Event::Waiting { what, left_s } => format!("waiting for {}{}", what.in_words(), left(Some(*left_s))),
         Event::LinkRead { link } if link.up => match link.speed_mbps {
             Some(mbps) => format!("link up, {mbps} Mb/s"),
             None => "link up".into(),

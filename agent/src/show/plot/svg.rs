@@ -143,14 +143,20 @@ pub fn escaped(text: &str) -> String {
     safe
 }
 
-/// The first `most` characters of a label, so that one long word cannot push a drawing apart.
+/// At most so many characters of a label, so that one long word cannot push a drawing apart. Where there is room for
+/// both, the end stays too: labels of one place differ there.
 pub fn shortened(text: &str, most: usize) -> String {
-    if text.chars().count() <= most {
-        text.to_owned()
-    } else {
-        text.chars().take(most.saturating_sub(1)).chain(['…']).collect()
+    let length = text.chars().count();
+    if length <= most {
+        return text.to_owned();
     }
+    let end = if most >= END_SHOWN * 2 { END_SHOWN } else { 0 };
+    let start = text.chars().take(most.saturating_sub(end + 1));
+    start.chain(['…']).chain(text.chars().skip(length - end)).collect()
 }
+
+/// Room for the number of an attempt and a little more.
+const END_SHOWN: usize = 6;
 
 #[cfg(test)]
 mod tests {
@@ -176,5 +182,6 @@ mod tests {
     fn a_long_label_is_cut_at_a_character() {
         assert_eq!(shortened("Q-12", 4), "Q-12");
         assert_eq!(shortened("Kajüte-ß-17", 5), "Kajü…");
+        assert_eq!(shortened("far-end:crane-rail-north (2)", 24), "far-end:crane-rai…th (2)");
     }
 }

@@ -179,7 +179,9 @@ fn a_drift_makes_suspect_and_holds_until_it_is_over() {
     // A pass that drifts makes no failed port less than failed.
     (7..9).for_each(|at| _ = standing.take(&fault(), &run(at), &[], Hysteresis::default()));
     standing.take(&Observation::Pass, &run(9), &drift, Hysteresis::default());
-    assert_eq!(standing.state, State::Failed);
+    assert_eq!((standing.state, standing.only_drifts()), (State::Failed, false));
+    assert_eq!(standing.rests_on.as_ref().map(|run| run.at_ms), Some(8), "on what failed");
+    assert_eq!(standing.why, "passed, but drifts: latency grew");
 }
 
 #[test]

@@ -101,17 +101,18 @@ fn noise_alone_is_no_first_block_that_came_back() {
 fn a_plug_that_is_not_there_is_told_within_five_seconds() {
     let mut line = HandMade::at_rate(20_000, 0);
     let now = line.clock();
-    let mut told_at = None;
+    let (mut told_at, mut waited) = (None, Vec::new());
     let all = options_of(quick(), lasting(5));
-    let mut say = |event| {
-        if let turnback_core::event::Event::FirstProbesDone { returned: 0, .. } = event {
-            told_at.get_or_insert(now.get());
-        }
+    let mut say = |event| match event {
+        Event::FirstProbesDone { returned: 0, .. } => _ = told_at.get_or_insert(now.get()),
+        Event::Waiting { what: Awaited::Answer, left_s } => waited.push(left_s as u32),
+        _ => {}
     };
     let report = Run::new(Serial::new(&mut line, &all), all, &mut say, &Cancel::default()).check().unwrap();
     assert_eq!((rule(&report), report.verdict.outcome), (&RuleId::LoopOpen, Outcome::Undecided));
     assert_eq!(report.first_probes.returned, 0);
     assert!(told_at.is_some_and(|at| at < 5 * SECOND_NS), "{told_at:?}");
+    assert_eq!(waited, [7, 6, 5, 4, 3, 2, 1], "the time that is left stands on the live line");
     // Blamed only after as long as a computer may stand still.
     assert!((8 * SECOND_NS..11 * SECOND_NS).contains(&line.now), "{} ms", line.now / 1_000_000);
 }

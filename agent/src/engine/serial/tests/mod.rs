@@ -8,6 +8,7 @@ use std::time::Duration;
 use turnback_core::{
     base::{labels::Labels, time::SECOND_NS},
     document::run::Report,
+    event::{Awaited, Event},
     judge::{Outcome, RuleId, facts::Stopped},
     kind::rig::{AnyRig, builtin_names},
     plan::Profile,

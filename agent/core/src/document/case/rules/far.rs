@@ -184,12 +184,20 @@ fn given_up(search: &Search, place: usize) -> bool {
 }
 
 fn failure<'a>(line: &Line<'a>, place: usize) -> &'a str {
-    let last = line.visits.iter().rfind(|v| v.place == place && v.shows == Showing::Fails);
-    match last {
-        Some(v) if v.slower_only => "It links at 100 Mb/s only, though the port by itself links at its own speed.",
+    match last_failure(line, place) {
+        Some(v) if v.slower_only => "The port by itself links at its own speed.",
         Some(v) => v.result.text.as_str(),
         None => "",
     }
+}
+
+/// The speed, where nothing else is wrong there.
+fn slower_only(line: &Line, place: usize) -> Option<u32> {
+    last_failure(line, place).filter(|v| v.slower_only)?.result.fallback_mbps
+}
+
+fn last_failure<'l, 'a>(line: &'l Line<'a>, place: usize) -> Option<&'l Visit<'a>> {
+    line.visits.iter().rfind(|v| v.place == place && v.shows == Showing::Fails)
 }
 
 /// No place fails so far.
@@ -222,9 +230,10 @@ fn walk_out(search: &Search) -> Option<Conclusion> {
 fn located(search: &Search, low: usize, high: usize) -> Conclusion {
     let line = search.line;
     let text = format!(
-        "{} passes and {} fails{}. {}",
+        "{} passes and {} {}{}. {}",
         line.spot(low),
         line.spot(high),
+        slower_only(line, high).map_or("fails".to_owned(), |mbps| format!("passes at {mbps} Mb/s only")),
         if search.sporadic { ", now and then" } else { "" },
         failure(line, high)
     );

@@ -49,7 +49,7 @@ fn host_fails(line: &Line) -> Option<Conclusion> {
             )
     };
     if let Some((stage, result)) = inside {
-        return Some(blame(stage, result, "no device is in this loop"));
+        return Some(blame(stage, result, "nothing but this computer is in this loop"));
     }
     let first = damaged(Gear::Own)?;
     let others = line.results(&StageName::OtherPlug);

@@ -215,7 +215,7 @@ impl Case {
         if let Some(why) = &self.closed {
             self.next = None;
             self.state = CaseState::Closed;
-            self.verdict.next = format!("This case was closed: {why}");
+            self.verdict.next = format!("Nothing: this case was closed ({why}).");
         }
     }
 }

@@ -43,7 +43,8 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
     };
     if beyond.is_empty() {
         let text = format!("{told}, so they were damaged in the adapter's buffers, on the bus or in memory.");
-        return Some(Finding::fault(vec![Location::Host], text).sure("near certain: no device is in this loop").then(
+        let sure = "near certain: nothing but this computer is in this loop";
+        return Some(Finding::fault(vec![Location::Host], text).sure(sure).then(
             "Power off, move the card to another slot or computer, and test again. If the damage goes with the card, \
              change the card. If not, test this computer's memory.",
         ));

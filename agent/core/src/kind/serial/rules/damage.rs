@@ -72,7 +72,7 @@ fn bytes_lost(e: &SerialFacts) -> Option<Finding> {
         return None;
     }
     let why = if !e.capabilities.paced {
-        "Bytes take no time on this port, so nothing on this side drops them."
+        "This port hands bytes on without a chip that could drop them."
     } else if !e.capabilities.hides_overruns() {
         "Nothing in this computer dropped them."
     } else {
