@@ -18,6 +18,24 @@ fn the_help_in_the_documents_is_the_programs() {
     assert!(written == said, "docs/cli.md is stale from line {:?}: run scripts/regen-docs", stale.map(|line| line + 1));
 }
 
+/// Where a paragraph of the README names a simulated check, what is set in after it is its answer.
+#[test]
+fn the_answers_in_the_readme_are_the_programs() {
+    let readme = fs::read_to_string(root().join("README.md")).expect("README.md");
+    let paragraphs: Vec<&str> = readme.split("\n\n").collect();
+    let shown = paragraphs.windows(2).filter_map(|pair| {
+        let (_, rest) = pair[0].split_once("`turnback check sim:")?;
+        let answer: Option<Vec<&str>> = pair[1].lines().map(|line| line.strip_prefix("    ")).collect();
+        Some((rest.split_once('`')?.0, answer?.join("\n") + "\n"))
+    });
+    let shown: Vec<_> = shown.collect();
+    assert!(shown.len() >= 2, "{shown:?}");
+    let program = Program::new();
+    for (rig, answer) in shown {
+        assert_eq!(program.run(&format!("check sim:{rig}")).stdout, answer, "sim:{rig}");
+    }
+}
+
 /// `scripts/regen-docs` sets the variable.
 #[test]
 fn the_table_of_metrics_is_the_programs() {

@@ -13,7 +13,7 @@ use super::{
     figure,
     lines::{one_line, without_controls, wrapped},
     table,
-    text::{headline, place_of},
+    text::{headline, how_sure, place_of},
 };
 
 /// The answer in about ten lines: verdict, what was tested, the deciding reason, what to do now and how.
@@ -29,6 +29,9 @@ pub fn answer_with(case: &Case, words: &[String], width: usize) -> String {
     out.push_str(&format!("{}\n", wrapped(did, &format!("{}; {}", about(case), stages_done(case)), width)));
     if let Some(reason) = v.reasons.first() {
         out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));
+    }
+    if let Some(sure) = how_sure(v) {
+        out.push_str(&format!("{}\n", wrapped("how sure: ", sure, width)));
     }
     let next = match case.state {
         CaseState::Open => "next stage: ",
@@ -202,8 +205,8 @@ fn row(case: &Case, stage: &Stage) -> Vec<String> {
             r.rule.to_string(),
         ),
         (None, Ended::Done) if stage.pairs.is_some() => {
-            let found = stage.pairs.as_ref().map(ToString::to_string).unwrap_or_default();
-            ("measured".to_owned(), String::new(), String::new(), found)
+            // The pairs stand in full among the reasons.
+            ("measured".to_owned(), String::new(), String::new(), String::new())
         }
         (_, ended) => {
             let word = match ended {

@@ -12,8 +12,14 @@ use super::{
     table, tables,
 };
 
-/// The answer in at most [`ANSWER_LINES_MAX`] lines: verdict, what was tested, the deciding reason, what to do now.
+/// The answer in at most [`ANSWER_LINES_MAX`] lines: verdict, what was tested, the deciding reason, how sure that is
+/// where there is room, what to do now.
 pub fn answer(report: &Report, width: usize) -> String {
+    let whole = answer_with(report, how_sure(&report.verdict), width);
+    if whole.lines().count() > ANSWER_LINES_MAX { answer_with(report, None, width) } else { whole }
+}
+
+fn answer_with(report: &Report, sure: Option<&str>, width: usize) -> String {
     let verdict = &report.verdict;
     let mut out = format!("{}\n", wrapped("", &headline(verdict), width));
     match verdict.outcome {
@@ -23,11 +29,21 @@ pub fn answer(report: &Report, width: usize) -> String {
     if let Some(reason) = verdict.reasons.first() {
         out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));
     }
+    if let Some(sure) = sure {
+        out.push_str(&format!("{}\n", wrapped("how sure: ", sure, width)));
+    }
     if let Some(rates) = rates(report) {
         out.push_str(&format!("{}\n", wrapped("without loss: ", &rates, width)));
     }
     out.push_str(&format!("{}\n", wrapped("next: ", &verdict.next, width)));
     without_controls(&out)
+}
+
+/// How sure a fault is, without what the details add. A pass says in figures what it proves; what is not decided says
+/// what would decide it.
+pub fn how_sure(verdict: &Verdict) -> Option<&str> {
+    let first = verdict.sureness.split(';').next().unwrap_or_default();
+    (verdict.outcome == Outcome::Fault && !first.is_empty()).then_some(first)
 }
 
 /// What a search for a rate is made for: the highest one at which nothing is lost, or wrong, size by size.

@@ -26,8 +26,8 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
         return None;
     }
     let told = format!(
-        "{} of {} frames had wrong contents though their frame check was right. Damage on the line passes the check \
-         about once in four thousand million frames",
+        "{} of {} frames came back wrong though their frame check was right. Damage on the line passes it about once \
+         in four thousand million frames",
         count(damaged),
         count(e.counts.returned)
     );
@@ -42,15 +42,15 @@ fn damaged_after_check(e: &EthernetFacts) -> Option<Finding> {
         Placement::ReturnPort => vec![Location::Cable],
     };
     if beyond.is_empty() {
-        let text = format!("{told}, so they were damaged in the adapter's buffers, on the bus or in memory.");
-        let sure = "near certain: nothing but this computer is in this loop";
+        let text = format!("{told}, so this was done in the adapter, on the bus or in memory.");
+        let sure = "near certain; nothing but this computer is in this loop";
         return Some(Finding::fault(vec![Location::Host], text).sure(sure).then(
-            "Power off, move the card to another slot or computer, and test again. If the damage goes with the card, \
-             change the card. If not, test this computer's memory.",
+            "Power off and try the card in another slot or computer. If the damage goes with it, change the card. If \
+             not, test this computer's memory.",
         ));
     }
     let text = format!(
-        "{told}, so they were damaged in the adapter's buffers, on the bus or in memory, or by a device in the loop \
+        "{told}, so this was done in the adapter, on the bus or in memory, or by a device in the loop \
          that stores frames and sends them on with a new check."
     );
     Some(
