@@ -10,7 +10,7 @@ use turnback::ports::ethernet::device::netlink::arrivals::Arrivals;
 use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
 use crate::harness::program::{Finished, Program};
 
-const SOAK: &str = "check near --profile soak --for 1m --rate 1000 --seed 1 --json";
+const SOAK: &str = "check near --profile soak --for 10s --rate 1000 --seed 1 --json";
 
 /// Starts a long run on a healthy virtual cable, lets `meddle` do its work in the middle of it, and gives what came of
 /// it.

@@ -61,7 +61,7 @@ fn check_line(slipping: bool, effort: Effort) -> (f64, f64) {
         || {
             let mut collector = LineCollector::new(stream.clone(), 8, 0);
             for piece in got.chunks(1024) {
-                collector.handle_sent(1024);
+                collector.handle_sent(1024, 0);
                 collector.handle_bytes(black_box(piece), 0);
             }
             lost = collector.finish(0).counts.lost;

@@ -127,6 +127,7 @@ impl Run {
             limit: self.profile.limit(self.kind(), stopped),
             stopped,
             plan_done: None,
+            is_proof: false,
             references: Vec::new(),
         };
         let verdict = match self.counting {
@@ -168,6 +169,7 @@ impl Run {
             shortest_trip_ns: None,
             longest_trip_ns: None,
             silent_from_s: None,
+            gaps: Vec::new(),
             spells: Spells::default(),
             spread: Default::default(),
         }
@@ -182,6 +184,7 @@ impl Run {
             format: LineFormat::default(),
             foreign: 0,
             silence: None,
+            gaps: Vec::new(),
             counts: LineCounts {
                 sent,
                 returned: sent,

@@ -16,6 +16,8 @@ pub enum Event {
         run: String,
         /// Port under test.
         port: String,
+        /// The port at the other end of the cable, where there is one in place of a plug.
+        return_port: Option<String>,
         /// Profile's name.
         profile: String,
     },
@@ -103,6 +105,8 @@ pub enum Event {
         elapsed_s: f64,
         /// Bytes sent in the run.
         bytes_sent: u64,
+        /// Bytes that came back in the run.
+        bytes_returned: u64,
         /// Bytes lost, extra or damaged so far.
         bytes_failed: u64,
         /// Bit error ratio proved so far.
@@ -157,6 +161,12 @@ pub enum Awaited {
     Answer,
     /// The end of a trial that confirms a failure.
     Trial,
+    /// The link of a port of frames, which was there before.
+    LostLink,
+    /// Frames that are missing, once all are sent.
+    LateFrames,
+    /// Bytes that are missing, once all are sent.
+    LateBytes,
 }
 
 impl Awaited {
@@ -166,6 +176,9 @@ impl Awaited {
             Self::Link => "a link",
             Self::Answer => "something to come back",
             Self::Trial => "the test to end",
+            Self::LostLink => "the link to come back",
+            Self::LateFrames => "late frames",
+            Self::LateBytes => "late bytes",
         }
     }
 }
@@ -201,6 +214,8 @@ pub struct Progress {
     pub left_s: Option<f64>,
     /// Probes sent in the run.
     pub frames_sent: u64,
+    /// Of those, back.
+    pub frames_returned: u64,
     /// Probes a second, lately.
     pub frames_per_second: f64,
     /// Failed bits or frames so far.
@@ -215,4 +230,7 @@ pub struct Progress {
     pub frames_missing: u64,
     /// Seconds since a probe last came back, or since the step began.
     pub silent_s: f64,
+    /// Seconds of silence after which the rest of the plan is given up; none where it is not, and while something
+    /// comes back.
+    pub gives_up_s: Option<f64>,
 }

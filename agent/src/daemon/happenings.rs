@@ -94,6 +94,7 @@ mod tests {
         let progress = Event::LineProgress {
             elapsed_s: 1.0,
             bytes_sent: 0,
+            bytes_returned: 0,
             bytes_failed: 0,
             proved_below: None,
             bits_needed: None,

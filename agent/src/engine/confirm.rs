@@ -3,7 +3,10 @@
 use turnback_core::{
     base::placement::Placement,
     event::Event,
-    judge::{Outcome, RuleId, facts::Reference},
+    judge::{
+        Outcome, RuleId,
+        facts::{Reference, Stopped},
+    },
 };
 
 use super::{
@@ -14,7 +17,8 @@ use super::{
 impl<K: PortKind> Run<'_, K> {
     /// Tries nearer places for as long as more than one thing may be at fault.
     pub(super) fn confirm(&mut self, measured: &mut K::Measured) -> Result<(), CheckError> {
-        let over = self.stopped(measured).is_some() || self.time_is_over();
+        // A plan that was given up because nothing came back is what a trial may explain.
+        let over = self.stopped(measured).is_some_and(|why| why != Stopped::WentSilent) || self.time_is_over();
         if !self.options.confirm || self.placement == Placement::ReturnPort || over {
             return Ok(());
         }

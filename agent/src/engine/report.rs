@@ -5,7 +5,8 @@ use turnback_core::{
     document::run::{self, ByteTotals, Detail, FrameTotals, Latency, Report, SecondsSummary, Totals, Tried},
     judge::{
         Verdict,
-        facts::{FirstProbes, PlanDone},
+        facts::{Facts, FirstProbes, PlanDone},
+        ratio::Basis,
     },
     kind::{Kind, port::PortIdentity},
     signal::{compare::DamageTally, seconds::SecondCounts},
@@ -87,6 +88,17 @@ pub(super) fn blank(
 pub(super) fn plan_done(planned_s: Option<f64>, seconds: &[SecondCounts]) -> Option<PlanDone> {
     let done_s = seconds.iter().filter(|second| second.sent > 0).count() as f64;
     Some(PlanDone { asked_s: planned_s?, done_s })
+}
+
+/// The same of a proof, which was to send until its limit was proved: that takes so long, at the rate of until now and
+/// if nothing more fails, but no longer than it may.
+pub(super) fn until_proved<F: Facts>(facts: &F, unit_bits: f64, most: PlanDone) -> PlanDone {
+    let needed_s = facts.error_ratio().filter(|ratio| ratio.trials > 0).and_then(|ratio| {
+        let bits = if ratio.basis == Basis::Bits { 1.0 } else { unit_bits };
+        let needed = facts.common().limit.units_needed(ratio.errors, ratio.trials, bits)?;
+        Some(needed as f64 / ratio.trials as f64 * most.done_s)
+    });
+    PlanDone { asked_s: needed_s.map_or(most.asked_s, |more| most.asked_s.min(most.done_s + more)), ..most }
 }
 
 /// Sorts the seconds of a run; the rules are in [`turnback_core::stats::availability`].

@@ -131,9 +131,12 @@ impl<'a, K: PortKind> Run<'a, K> {
     }
 
     fn carry_out(&mut self, measured: &mut K::Measured) -> Result<(), CheckError> {
+        let mut names = self.kind.ports().into_iter().map(|port| port.identity().name);
+        let (port, return_port) = (names.next().unwrap_or_default(), names.next());
         (self.say)(Event::RunStarted {
             run: self.options.run.clone(),
-            port: self.kind.port().identity().name,
+            port,
+            return_port,
             profile: self.options.profile.name.clone(),
         });
         if self.find_service()? {

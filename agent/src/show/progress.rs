@@ -3,7 +3,7 @@
 use std::{io::IsTerminal, time::Instant};
 
 use turnback_core::{
-    event::{Event, Progress},
+    event::{Awaited, Event, Progress},
     kind::Kind,
 };
 
@@ -43,6 +43,8 @@ pub struct ProgressLine {
     heard: u64,
     /// Somebody was asked whether a plug is fitted.
     asked_for_plug: bool,
+    /// What somebody is to look at where nothing comes back.
+    question: String,
 }
 
 impl ProgressLine {
@@ -59,6 +61,7 @@ impl ProgressLine {
             left_s: None,
             heard: 0,
             asked_for_plug: false,
+            question: "Is a plug fitted?".into(),
         }
     }
 
@@ -68,6 +71,9 @@ impl ProgressLine {
             return;
         }
         match event {
+            Event::RunStarted { port, return_port: Some(other), .. } => {
+                self.question = format!("Does the cable go from {port} to {other}?");
+            }
             Event::Listened { foreign: heard @ 1.. } => {
                 self.detail(&format!("Heard {} frames of other stations: nothing is sent.", figure::count(*heard)));
             }
@@ -76,6 +82,13 @@ impl ProgressLine {
             }
             Event::Estimated { seconds, allowed_s } => self.estimated(*seconds, *allowed_s),
             Event::LineEstimated { seconds } => self.estimated(*seconds, None),
+            Event::Waiting { what: Awaited::LostLink, left_s } => {
+                self.ring();
+                if self.live {
+                    let more = format!("waiting {} more for it to come back", figure::seconds(left_s.ceil()));
+                    self.show_live(&["NO LINK".into(), more, self.step.clone()]);
+                }
+            }
             Event::Waiting { what, left_s } if self.live => {
                 let left = format!("{} left", figure::seconds(left_s.ceil()));
                 self.show_live(&[format!("{}waiting for {}", self.place, what.in_words()), left]);
@@ -83,7 +96,7 @@ impl ProgressLine {
             Event::LinkRead { link } if !link.up => self.detail("no link"),
             Event::FirstProbesDone { returned: 0, .. } if self.place.is_empty() && !self.asked_for_plug => {
                 self.asked_for_plug = true;
-                self.line("Nothing has come back yet. Is a plug fitted?");
+                self.line(&format!("Nothing has come back yet. {}", self.question));
             }
             Event::FirstProbesDone { returned: 0, .. } => {}
             Event::FirstProbesDone { sent, returned } => {
@@ -102,9 +115,15 @@ impl ProgressLine {
                 self.begin_step();
             }
             Event::Progress(p) => self.progressed(Kind::Ethernet, &Standing::of_frames(p)),
-            Event::LineProgress { bytes_failed, left_s, silent_s, .. } => self.progressed(
+            Event::LineProgress { bytes_returned, bytes_failed, left_s, silent_s, .. } => self.progressed(
                 Kind::Serial,
-                &Standing { failed: *bytes_failed, missing: 0, silent_s: *silent_s, left_s: *left_s, rate: None },
+                &Standing {
+                    is_any_back: *bytes_returned > 0,
+                    failed: *bytes_failed,
+                    silent_s: *silent_s,
+                    left_s: *left_s,
+                    ..Standing::default()
+                },
             ),
             Event::LineSlowed { bytes_out } => self.line(&format!(
                 "This computer lost bytes, so the step is repeated with {} bytes out at once.",
@@ -165,8 +184,8 @@ impl ProgressLine {
     }
 
     fn progressed(&mut self, kind: Kind, now: &Standing) {
-        if now.troubles() > self.heard && self.options.bell {
-            tell::text("\u{7}");
+        if now.troubles() > self.heard {
+            self.ring();
         }
         self.heard = self.heard.max(now.troubles());
         self.left_s = now.left_s.or(self.left_s);
@@ -175,7 +194,14 @@ impl ProgressLine {
         }
     }
 
-    /// As many parts as fit, most important first.
+    fn ring(&self) {
+        if self.options.bell {
+            tell::text("\u{7}");
+        }
+    }
+
+    /// As many parts as fit, most important first. The cursor is left at the beginning, so that a terminal which shows
+    /// `^C` shows it there, and not in a row of its own.
     fn show_live(&mut self, parts: &[String]) {
         let width = message_width() - 1;
         let mut text = String::new();
@@ -186,7 +212,7 @@ impl ProgressLine {
             }
             text = cut(&joined, width);
         }
-        tell::text(&format!("\r{text}{}", " ".repeat(width.saturating_sub(columns(&text)))));
+        tell::text(&format!("\r{text}{}\r", " ".repeat(width.saturating_sub(columns(&text)))));
         self.shown = true;
     }
 
@@ -210,13 +236,18 @@ impl ProgressLine {
 }
 
 /// How a step stands, in what every kind of port has.
+#[derive(Default)]
 struct Standing {
+    /// Something of the run came back.
+    is_any_back: bool,
     /// Wrong bits of frames; bytes lost, extra or damaged on a serial line.
     failed: u64,
     /// Frames that should be back and are not.
     missing: u64,
     /// Time since something last came back, seconds.
     silent_s: f64,
+    /// After so many seconds more of that the rest of the plan is given up.
+    gives_up_s: Option<f64>,
     left_s: Option<f64>,
     rate: Option<f64>,
 }
@@ -224,9 +255,11 @@ struct Standing {
 impl Standing {
     fn of_frames(p: &Progress) -> Self {
         Self {
+            is_any_back: p.frames_returned > 0,
             failed: p.errors,
             missing: p.frames_missing,
             silent_s: p.silent_s,
+            gives_up_s: p.gives_up_s,
             left_s: p.left_s.or(p.needed_s),
             rate: Some(p.frames_per_second),
         }
@@ -258,9 +291,11 @@ impl Standing {
             parts.push(format!("{} {what}", figure::count(self.failed)));
         }
         if parts.is_empty() {
-            parts.push("nothing lost or wrong".into());
+            parts.push(if self.is_any_back { "nothing lost or wrong" } else { "nothing back yet" }.into());
         }
-        parts.extend(self.left_s.or(estimated_s).map(|s| format!("{} left", figure::seconds(s.ceil()))));
+        let left = |s: f64| format!("{} left", figure::seconds(s.ceil()));
+        let gives_up = |s: f64| format!("giving up in {}", figure::seconds(s.ceil()));
+        parts.extend(self.gives_up_s.map(gives_up).or(self.left_s.or(estimated_s).map(left)));
         if !step.is_empty() {
             parts.push(step.to_owned());
         }
@@ -282,6 +317,7 @@ mod tests {
             left_s: Some(31.2),
             frames_missing: 1_234_567,
             silent_s: 9.4,
+            frames_returned: 1,
             frames_per_second: 148_809.0,
             ..Progress::default()
         };
@@ -299,7 +335,23 @@ mod tests {
         let proof = Progress { needed_s: Some(7300.0), errors: 2, ..Progress::default() };
         let parts = Standing::of_frames(&proof).parts(Kind::Ethernet, "step 1", Some(4.0));
         assert_eq!(parts[..2], ["2 wrong bits", "2.0 h left"]);
-        let good = Standing::of_frames(&Progress::default()).parts(Kind::Ethernet, "", Some(4.0));
-        assert_eq!(good, ["nothing lost or wrong", "4 s left", "0 frames/s"]);
+        let good = Progress { frames_returned: 1, ..Progress::default() };
+        let parts = Standing::of_frames(&good).parts(Kind::Ethernet, "", Some(4.0));
+        assert_eq!(parts, ["nothing lost or wrong", "4 s left", "0 frames/s"]);
+    }
+
+    #[test]
+    fn nothing_is_called_good_before_something_came_back() {
+        let parts = Standing::of_frames(&Progress::default()).parts(Kind::Ethernet, "", Some(4.0));
+        assert_eq!(parts, ["nothing back yet", "4 s left", "0 frames/s"]);
+        let line = Standing::default().parts(Kind::Serial, "prbs31", None);
+        assert_eq!(line, ["nothing back yet", "prbs31"]);
+    }
+
+    #[test]
+    fn who_waits_for_nothing_is_told_when_that_ends() {
+        let silent = Progress { left_s: Some(31.2), silent_s: 6.1, gives_up_s: Some(3.9), ..Progress::default() };
+        let parts = Standing::of_frames(&silent).parts(Kind::Ethernet, "", None);
+        assert_eq!(parts, ["NOTHING BACK for 6 s", "giving up in 4 s", "0 frames/s"]);
     }
 }

@@ -7,6 +7,7 @@ use super::rule::{Remark, Rule};
 use crate::base::figure::seconds;
 use crate::base::placement::Placement;
 use crate::signal::compare::DamageKind;
+use crate::signal::seconds::Gap;
 
 /// Facts that a run has whatever kind of port it is on.
 #[derive(Clone, Debug)]
@@ -27,9 +28,16 @@ pub struct Common {
     pub references: Vec<Reference>,
     /// How much of its plan the run carried out; none where that has no length.
     pub plan_done: Option<PlanDone>,
+    /// The run was to end once its limit was proved or refuted.
+    pub is_proof: bool,
 }
 
 impl Common {
+    /// How far the run had come when somebody ended it before its plan was done; none of any other run.
+    pub fn ended_by_hand(&self) -> Option<PlanDone> {
+        self.plan_done.filter(|done| self.stopped == Some(Stopped::ByUser) && !done.is_complete())
+    }
+
     /// The latest run of this port with the plug at `placement`.
     pub fn reference(&self, placement: Placement) -> Option<&Reference> {
         self.references.iter().rev().find(|r| r.placement == placement)
@@ -93,8 +101,14 @@ pub trait Facts: Sized + 'static {
     /// What a pass covers, where that is less than the port can do; none where it covers all.
     fn scope(&self) -> Option<String>;
 
+    /// What the run still waited for before its first unit could leave; none where it did not have to.
+    fn needs_first(&self) -> Option<&'static str>;
+
     /// From when on nothing came back; none where something did to the end, or never did.
     fn silence(&self) -> Option<Silence>;
+
+    /// Stretches in the middle of the run in which nothing came back.
+    fn gaps(&self) -> &[Gap];
 
     /// Why the counts contradict each other; none where they balance: what was sent came back or is lost, and what is
     /// lost is in one class.
@@ -147,7 +161,8 @@ pub struct Silence {
 /// How long a plan sends, and how much of that was done.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PlanDone {
-    /// Asked for, the most for a proof, seconds.
+    /// Asked for, seconds. For a proof: until its limit would be proved if nothing more failed, and no longer than it
+    /// may take.
     pub asked_s: f64,
     /// Seconds in which something was sent.
     pub done_s: f64,
@@ -194,6 +209,8 @@ pub enum Stopped {
     Reconfigured,
     /// It took far longer than planned, as on a computer that has no time for it.
     TookTooLong,
+    /// Nothing came back any more, for so long that the rest of a plan of steps was given up.
+    WentSilent,
 }
 
 /// What failed of what could, and when: by this, runs at two places are compared.

@@ -15,6 +15,7 @@ pub mod suspects;
 pub use id::RuleId;
 use serde::{Deserialize, Serialize};
 
+use crate::signal::seconds::gaps_in_words;
 use facts::Facts;
 use remarks::Remarks;
 use rule::{Remark, Rule};
@@ -46,6 +47,20 @@ pub fn judge<F: Facts>(facts: &F) -> Verdict {
         reasons: Vec::new(),
         next: "Test again. If this comes back, keep the report and tell the maintainers.".into(),
     });
+    // What was found, was found; but whoever reads the answer knows that the plan was not carried out.
+    if verdict.scope.is_none() && verdict.outcome != Outcome::NotTested {
+        let ended = facts.common().ended_by_hand();
+        verdict.scope = ended.map(|done| format!("ended by hand, {}", done.in_words()));
+    }
+    // When it failed says more than how much: a hand on the plug looks like that.
+    if let Some((told, reason)) = gaps_in_words(facts.gaps()).zip(verdict.reasons.first_mut())
+        && !matches!(reason.rule, RuleId::WentSilent | RuleId::PortGone | RuleId::InService)
+    {
+        reason.text = format!("{} {told}", reason.text);
+        if verdict.outcome != Outcome::Pass {
+            verdict.next = format!("If somebody moved plug or cable then, test again without. {}", verdict.next);
+        }
+    }
     let said = |remark: &Remark<F>| Some(Reason { rule: remark.id.clone(), text: (remark.say)(facts)? });
     verdict.reasons.extend(remarks().into_iter().filter_map(said));
     verdict

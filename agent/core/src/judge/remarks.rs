@@ -52,6 +52,9 @@ fn stopped_early<F: Facts>(e: &F) -> Option<String> {
             Some(done) => format!("Ended by hand: {}.", done.in_words()),
             None => "Ended by hand before the plan was done.".into(),
         }),
+        Stopped::WentSilent => e.common().plan_done.map(|done| {
+            format!("Since nothing came back any more, the rest of the plan was given up: {}.", done.in_words())
+        }),
         Stopped::TakenIntoService => Some("Somebody began to use the port during the run.".into()),
         Stopped::ForeignTraffic
         | Stopped::LinkLost

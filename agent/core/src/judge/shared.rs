@@ -86,23 +86,41 @@ fn went_silent<F: Facts>(e: &F) -> Option<Finding> {
     let Silence { from_s, noise } = e.silence()?;
     let units = F::WORDS.units;
     let noise = if noise > 0 { format!(" {} {units} of something else came in.", count(noise)) } else { String::new() };
-    let text = format!("Nothing came back from second {from_s} on: plug pulled, or contact lost.{noise}");
+    let (pulled, moved) = match e.common().placement {
+        Placement::ReturnPort => ("cable", "the cable moved? Seat both its ends"),
+        Placement::AtPort | Placement::FarEnd | Placement::Internal => {
+            ("plug", "the plug or the cable moved? Seat both")
+        }
+    };
+    let text = format!("Nothing came back from second {from_s} on: {pulled} pulled, or contact lost.{noise}");
     if e.common().placement != Placement::Internal && is_silent_inside(e) {
         return Some(blame(e, SILENT_INSIDE, text));
     }
-    Some(Finding::undecided(text).sure("certain that nothing came back from then on; not why").then(
-        "Was the plug or the cable moved? Seat both, then test again. If it happens again untouched, a contact is bad; \
-         if nothing comes back at all, the loop is open.",
-    ))
+    Some(Finding::undecided(text).sure("certain that nothing came back from then on; not why").then(format!(
+        "Was {moved}, then test again. If it happens again untouched, a contact is bad; if nothing comes back at all, \
+         the loop is open."
+    )))
 }
 
 fn nothing_sent<F: Facts>(e: &F) -> Option<Finding> {
     let unit = F::WORDS.unit;
-    (e.sent() == 0).then(|| {
-        Finding::not_tested(format!("No {unit} was sent."))
-            .sure(format!("certain: no {unit} left"))
-            .then(format!("Test again. {}", F::WORDS.if_none_leaves))
-    })
+    if e.sent() > 0 {
+        return None;
+    }
+    let by_hand = e.common().stopped == Some(Stopped::ByUser);
+    let (text, next) = match (by_hand, e.needs_first()) {
+        (true, Some(what)) => {
+            let ask = match e.common().placement {
+                Placement::Internal => "Test again and let it wait.".into(),
+                Placement::ReturnPort => format!("Is the cable in both ports? Without it there is no {what}."),
+                Placement::AtPort | Placement::FarEnd => format!("Is a plug fitted? Without one there is no {what}."),
+            };
+            (format!("The run was ended by hand while it waited for a {what}. No {unit} was sent."), ask)
+        }
+        (true, None) => (format!("The run was ended by hand before a {unit} was sent."), "Test again.".into()),
+        (false, _) => (format!("No {unit} was sent."), format!("Test again. {}", F::WORDS.if_none_leaves)),
+    };
+    Some(Finding::not_tested(text).sure(format!("certain: no {unit} left")).then(next))
 }
 
 fn places_disagree<F: Facts>(e: &F) -> Option<Finding> {
@@ -174,7 +192,7 @@ fn cut_short<F: Facts>(e: &F) -> Option<Finding> {
         Finding::undecided(format!("The run was ended by hand: {part}{rest}. Nothing failed until then."))
             .sure(format!("{} until then; nothing is known of the rest", how_sure(&ratio)))
             .covering(Some(format!("pass so far, {part}{rest}")))
-            .then(RUN_TO_ITS_END)
+            .then(run_to_its_end(e))
     })
 }
 
@@ -224,16 +242,23 @@ fn too_few_bits<F: Facts>(e: &F) -> Option<Finding> {
     };
     let finding = Finding::undecided(text).sure("neither proved nor refuted");
     // Whoever ended the run knows that it was too short.
-    let ended = e.common().plan_done.filter(|_| e.common().stopped == Some(Stopped::ByUser));
-    Some(match ended.filter(|done| !done.is_complete()) {
+    Some(match e.common().ended_by_hand() {
         Some(done) if ratio.errors == 0 && e.lost() == 0 => {
-            finding.covering(Some(format!("no error so far, {}", done.in_words()))).then(RUN_TO_ITS_END)
+            finding.covering(Some(format!("no error so far, {}", done.in_words()))).then(run_to_its_end(e))
         }
-        Some(done) => finding.covering(Some(done.in_words())).then(RUN_TO_ITS_END),
+        Some(done) => finding.covering(Some(done.in_words())).then(run_to_its_end(e)),
         None => finding.then(
             "Run longer with --for. Or use --profile proof, which stops as soon as the limit is proved or refuted.",
         ),
     })
 }
 
-const RUN_TO_ITS_END: &str = "Run it again to its end, or ask for a shorter run with --for.";
+/// What to do about a run that somebody ended. A shorter proof proves less, and not the limit that was asked for.
+fn run_to_its_end<F: Facts>(e: &F) -> &'static str {
+    if e.common().is_proof {
+        "Run it again to its end. If that takes too long, ask for a less strict limit with --target-ber: it is proved \
+         sooner."
+    } else {
+        "Run it again to its end, or ask for a shorter run with --for."
+    }
+}

@@ -1,7 +1,7 @@
 //! Among which things a failure lies, and what narrows them down.
 
 use super::Location;
-use super::facts::{Facts, Reference, Stopped, Trouble};
+use super::facts::{Facts, Reference, Trouble};
 use super::rule::Finding;
 use crate::base::placement::Placement;
 use crate::stats::compare_rates::{ErrorCount, RateComparison};
@@ -75,11 +75,7 @@ pub fn blame<F: Facts>(e: &F, sureness: &str, text: String) -> Finding {
         }
     };
     let next = if e.is_inverted() { POLARITY_FIRST } else { next_for(e, &suspects) };
-    // What failed, failed; but whoever reads the answer knows that the plan was not carried out.
-    let stopped = e.common().stopped == Some(Stopped::ByUser);
-    let ended = e.common().plan_done.filter(|done| stopped && !done.is_complete());
-    let ended = ended.map(|done| format!("ended by hand, {}", done.in_words()));
-    Finding::fault(suspects, text).sure(sureness).covering(ended).then(next)
+    Finding::fault(suspects, text).sure(sureness).then(next)
 }
 
 /// A fault of the port alone.

@@ -21,7 +21,7 @@ use turnback_core::{
         stream::tally::Tally,
         transceiver::Module,
     },
-    signal::seconds::{Spread, silent_from},
+    signal::seconds::{Gap, Spread, gaps, silent_from},
     stats::{
         bits::frame_ratio,
         latency::LatencyHistogram,
@@ -162,9 +162,18 @@ impl EthernetMeasured {
     /// Second of the run from which on nothing came back; what this computer may have lost proves no silence, and
     /// neither does what came back damaged, since its second is not always known, or failed the adapter's check.
     pub fn silent_from_s(&self) -> Option<u64> {
+        silent_from(&self.tally.seconds, self.proves_silence())
+    }
+
+    /// Stretches in the middle of the run in which nothing came back; as above.
+    pub fn gaps(&self) -> Vec<Gap> {
+        gaps(&self.tally.seconds, self.proves_silence())
+    }
+
+    /// So many probes without an echo prove a silence.
+    fn proves_silence(&self) -> u64 {
         let counts = &self.tally.counts;
-        let heard = self.losses.failed_check + counts.unrecognised + counts.damaged;
-        silent_from(&self.tally.seconds, self.not_of_the_line() + heard + ERRORS_MIN)
+        self.not_of_the_line() + self.losses.failed_check + counts.unrecognised + counts.damaged + ERRORS_MIN
     }
 
     /// Whether the last second in which something was sent lost more than this computer may have lost of it.

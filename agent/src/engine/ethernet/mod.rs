@@ -21,7 +21,7 @@ use std::time::Duration;
 use turnback_core::{
     base::placement::Placement,
     document::run::{DelayVariationReport, Report},
-    event::Event,
+    event::{Awaited, Event},
     judge::{
         Verdict,
         facts::{Reference, Stopped},
@@ -39,7 +39,10 @@ use super::{
     options::CheckError,
     run::{Measured, PortKind, Run, tag},
 };
-use crate::ports::{FramePort, Port, PortError, runner::StepRunner};
+use crate::ports::{
+    FramePort, Port, PortError,
+    runner::{READ_ON_MAX, StepRunner},
+};
 
 /// A run on a port of frames.
 type EthernetRun<'r, 'p> = Run<'r, Ethernet<'p>>;
@@ -61,6 +64,8 @@ pub(super) struct Ethernet<'a> {
     variations: Vec<Option<DelayVariationReport>>,
     /// What the last step saw come back, for whoever watches.
     echoes: Echoes,
+    /// The plan's steps are carried out, of which the rest is given up once nothing comes back any more.
+    gives_up: bool,
 }
 
 impl<'a> Ethernet<'a> {
@@ -77,6 +82,7 @@ impl<'a> Ethernet<'a> {
             sizes_not_taken: Vec::new(),
             variations: Vec::new(),
             echoes: Echoes::default(),
+            gives_up: false,
         }
     }
 
@@ -200,15 +206,26 @@ impl PortKind for Ethernet<'_> {
 impl EthernetRun<'_, '_> {
     /// Waits once more for what is missing: it may be late, and nobody is blamed for that. Where not even the first
     /// probes came back they were waited for already.
+    /// Told every second.
     fn hear_late(&mut self, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
-        for runner in &mut self.kind.runners {
-            let losses = measured.losses.with_late(measured.tally.counts.late);
-            let missing = losses.on_wire.saturating_sub(measured.lost_before_ready);
-            let over = measured.stopped.is_some() || self.cancel.is_cancelled();
-            if over || missing == 0 || measured.first_probes.returned == 0 {
-                break;
+        for number in 0..self.kind.runners.len() {
+            let end = self.kind.port.now() + READ_ON_MAX.as_nanos() as u64;
+            let mut silent_s = 0;
+            while silent_s < LATE_PATIENCE_S && self.kind.port.now() < end {
+                let losses = measured.losses.with_late(measured.tally.counts.late);
+                let missing = losses.on_wire.saturating_sub(measured.lost_before_ready);
+                let stopped = measured.stopped.is_some_and(|why| why != Stopped::WentSilent);
+                let over = stopped || self.cancel.is_cancelled();
+                if over || missing == 0 || measured.first_probes.returned == 0 {
+                    return Ok(());
+                }
+                let left_s = f64::from(LATE_PATIENCE_S - silent_s);
+                (self.say)(Event::Waiting { what: Awaited::LateFrames, left_s });
+                let came = self.kind.runners[number].late(self.kind.tag, missing, Duration::from_secs(1))?;
+                measured.tally.counts.late += came;
+                // Where some came, only the last second was silent.
+                silent_s = if came > 0 { 1 } else { silent_s + 1 };
             }
-            measured.tally.counts.late += runner.late(self.kind.tag, missing, LATE_PATIENCE)?;
         }
         Ok(())
     }
@@ -233,6 +250,6 @@ impl EthernetRun<'_, '_> {
     }
 }
 
-/// How long late echoes are waited for at the end. RFC 2544 23 has two seconds for residual frames. What holds a frame
-/// for three would then look like a line that loses it.
-const LATE_PATIENCE: Duration = Duration::from_secs(4);
+/// How long late echoes are waited for at the end, seconds. RFC 2544 23 has two seconds for residual frames. What holds
+/// a frame for three would then look like a line that loses it.
+const LATE_PATIENCE_S: u32 = 4;

@@ -25,7 +25,7 @@ impl EthernetRun<'_, '_> {
             }
             if number < steps.len() {
                 self.step_started(step, None);
-                self.latency(measured, step)?;
+                self.latency(measured, step, None)?;
             }
             let counts_before = measured.tally.counts;
             self.flow_slowing(measured, step, slice.min(Duration::from_nanos(end - now)), None)?;

@@ -12,12 +12,13 @@ use turnback_core::{
         counters::{CounterDelta, Counters},
         facts::{EthernetFacts, Heard},
     },
+    plan::ProfileKind,
     signal::seconds::fold,
     stats::latency::LatencyHistogram,
 };
 
 use super::{EthernetRun, measured::EthernetMeasured};
-use crate::engine::report::{blank, plan_done, summarise};
+use crate::engine::report::{blank, plan_done, summarise, until_proved};
 
 impl EthernetRun<'_, '_> {
     pub(super) fn facts(&self, measured: &EthernetMeasured) -> EthernetFacts {
@@ -34,7 +35,8 @@ impl EthernetRun<'_, '_> {
         let trips: [&LatencyHistogram; 2] = [&measured.tally.latency, &measured.tally.latency_loaded];
         // Link statistics of a real adapter count what it sent; a driver that counts at hand-over says nothing new.
         let transmitted = (measured.counters_after != Counters::default()).then_some(delta.grown.link.tx_packets);
-        EthernetFacts {
+        let is_proof = self.options.profile.kind == ProfileKind::Proof;
+        let mut facts = EthernetFacts {
             common: Common {
                 placement: measured.placement,
                 in_service: self.in_service.clone(),
@@ -44,6 +46,7 @@ impl EthernetRun<'_, '_> {
                 stopped,
                 references: self.references.clone(),
                 plan_done: plan_done(planned, &measured.tally.seconds),
+                is_proof,
             },
             capabilities,
             offers_cable_test: self.kind.offers_cable_test,
@@ -64,9 +67,14 @@ impl EthernetRun<'_, '_> {
             shortest_trip_ns: trips.iter().filter_map(|trips| trips.min_ns()).min(),
             longest_trip_ns: trips.iter().filter_map(|trips| trips.max_ns()).max(),
             silent_from_s: measured.silent_from_s(),
+            gaps: measured.gaps(),
             spells: measured.spells(&limit),
             spread: measured.spread(),
+        };
+        if is_proof {
+            facts.common.plan_done = facts.common.plan_done.map(|most| until_proved(&facts, facts.frame_bits, most));
         }
+        facts
     }
 
     pub(super) fn report(&self, measured: EthernetMeasured, verdict: Verdict) -> Report {

@@ -33,8 +33,10 @@ impl EthernetRun<'_, '_> {
             // This computer is not to blame for probes that a dropped link did not take.
             let in_host: u64 =
                 results.iter().map(|(r, l)| l.in_host + if r.link_flaps == 0 { l.never_left } else { 0 }).sum();
-            // Where the line fell silent, a slower step would only keep somebody waiting who pulled the plug.
-            if in_host == 0 || measured.silent_from_s().is_some() || self.must_stop(measured) {
+            // Where the line fell silent or the link is gone, a slower step would only keep somebody waiting who pulled
+            // the plug.
+            let pulled = measured.silent_from_s().is_some() || measured.down_since.is_some();
+            if in_host == 0 || pulled || self.must_stop(measured) {
                 return Ok(());
             }
             let reached = frames_per_second(&results);

@@ -11,7 +11,11 @@ use turnback_core::{
     signal::seconds::mark_without_link,
 };
 
-use super::{CheckError, EthernetRun, measured::EthernetMeasured, watch::Watcher};
+use super::{
+    CheckError, EthernetRun,
+    measured::EthernetMeasured,
+    watch::{Echoes, LINK_PATIENCE_IN_SOAK, LINK_PATIENCE_IN_STEPS, Watcher},
+};
 use crate::ports::{
     PortError,
     runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
@@ -72,6 +76,14 @@ impl EthernetRun<'_, '_> {
             flaps: 0,
             was_up: link_before.up,
             echoes: self.kind.echoes.of_next_step(),
+            link_patience: match self.options.profile.kind {
+                ProfileKind::Steps | ProfileKind::RateSearch => LINK_PATIENCE_IN_STEPS,
+                ProfileKind::Soak | ProfileKind::Proof => LINK_PATIENCE_IN_SOAK,
+            },
+            gives_up: self.kind.gives_up,
+            settle: self.options.profile.settle,
+            told: None,
+            stopped: None,
         };
         let results = run_all(&mut self.kind.runners, &order, &mut |glimpse| watch.look(glimpse));
         let (flaps, outages) = (watch.flaps, std::mem::take(&mut watch.outages));
@@ -104,6 +116,11 @@ impl EthernetRun<'_, '_> {
                 (result, losses)
             })
             .collect::<Vec<_>>();
+        if measured.stopped == Some(Stopped::WentSilent) && measured.silent_from_s().is_none() {
+            // Something did come back: all damaged, or too late, or this computer lost it. The plan goes on.
+            measured.stopped = None;
+            self.kind.echoes = Echoes::default();
+        }
         for (from, to) in outages {
             mark_without_link(&mut measured.tally.seconds, from, to, self.origin);
         }

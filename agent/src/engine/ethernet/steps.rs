@@ -16,16 +16,18 @@ impl EthernetRun<'_, '_> {
     pub(super) fn steps(&mut self, measured: &mut EthernetMeasured) -> Result<(), CheckError> {
         let steps = self.options.profile.steps();
         let count = steps.len() as u32;
+        self.kind.gives_up = true;
         for (number, step) in steps.iter().enumerate() {
             if self.must_stop(measured) {
                 break;
             }
             self.step_started(step, Some(count));
             let left: Duration = steps[number + 1..].iter().map(|s| s.time).sum();
-            self.latency(measured, step)?;
+            self.latency(measured, step, Some(step.time + left))?;
             self.flow_slowing(measured, step, step.time, Some(left))?;
             self.step_done(measured);
         }
+        self.kind.gives_up = false;
         Ok(())
     }
 
@@ -43,7 +45,7 @@ impl EthernetRun<'_, '_> {
             left -= slice;
             if number < steps.len() {
                 self.step_started(step, None);
-                self.latency(measured, step)?;
+                self.latency(measured, step, Some(left + slice))?;
             }
             self.flow_slowing(measured, step, slice, Some(left))?;
         }
@@ -62,11 +64,17 @@ impl EthernetRun<'_, '_> {
         Ok(())
     }
 
-    pub(super) fn latency(&mut self, measured: &mut EthernetMeasured, step: &Step) -> Result<(), CheckError> {
+    /// Sends a few probes by themselves before a step. `left` is the time that the plan needs after them.
+    pub(super) fn latency(
+        &mut self,
+        measured: &mut EthernetMeasured,
+        step: &Step,
+        left: Option<Duration>,
+    ) -> Result<(), CheckError> {
         let probes = self.options.profile.latency_probes;
         self.kind.variations.clear();
         if probes > 0 {
-            let results = self.run_step(measured, step, StepAmount::Single(probes), None, None)?;
+            let results = self.run_step(measured, step, StepAmount::Single(probes), None, left)?;
             self.kind.variations =
                 results.iter().map(|(r, _)| DelayVariationReport::new(&r.tally.single_trips)).collect();
         }

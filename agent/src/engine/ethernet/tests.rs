@@ -6,7 +6,7 @@ use turnback_core::{
     base::placement::Placement,
     document::run::Report,
     event::{Awaited, Event},
-    judge::{Location, Outcome, RuleId},
+    judge::{Location, Outcome, RuleId, facts::Stopped},
     kind::ethernet::sim::Rig,
     plan::{Profile, ProfileKind, Rate},
 };
@@ -199,6 +199,106 @@ fn frames_that_fail_the_check_have_come_back() {
         let verdict = check(&rig, 1, &profile()).verdict;
         assert_eq!((verdict.outcome, verdict.rule()), (Outcome::Fault, Some(&RuleId::BitErrors)), "{verdict:#?}");
     }
+}
+
+const PULLED: &str = "[[faults]]\nplace = \"plug\"\nkind = { drop = { ratio = 1.0 } }\nfrom_s = 4.0\n";
+
+/// A plug pulled in the fourth second of a plan of half a minute: the answer is known, and nobody waits for the rest. A
+/// soak goes on, as does a plan whose frames come back, if only damaged.
+#[test]
+fn a_plan_of_steps_is_given_up_once_nothing_comes_back() {
+    let run = |mut profile: Profile, rig: &str| {
+        profile.rate = Rate::PerSecond(500.0);
+        let mut late = Vec::new();
+        let mut say = |event| {
+            if let Event::Waiting { what: Awaited::LateFrames, left_s } = event {
+                late.push(left_s as u32);
+            }
+        };
+        (check_at(&mut port(rig, 1), options(1, &profile), &mut say, &Cancel::default()), late)
+    };
+    let standard = Profile::named("standard").unwrap();
+    let (report, late) = run(standard.clone(), &format!("[port]\ninternal_loop = false\n{PULLED}"));
+    assert_eq!((report.stopped, report.verdict.rule()), (Some(Stopped::WentSilent), Some(&RuleId::WentSilent)));
+    assert_eq!(report.verdict.outcome, Outcome::Undecided);
+    assert!(report.verdict.reasons[0].text.contains("from second 4 on"), "{:#?}", report.verdict);
+    assert!(report.duration_s.unwrap() < 40.0, "{:?}", report.duration_s);
+    assert!(!report.plan_done.unwrap().is_complete());
+    assert_eq!(late, [4, 3, 2, 1], "the time that is left stands on the live line");
+    // With a loop inside the chip the run goes on to say whether the port is at fault.
+    let (report, _) = run(standard.clone(), PULLED);
+    assert_eq!(report.references.len(), 1, "{:#?}", report.verdict);
+
+    let mut soak = Profile::named("soak").unwrap();
+    soak.time = Duration::from_secs(30);
+    let (report, _) = run(soak, PULLED);
+    assert_eq!((report.stopped, report.plan_done.map(|done| done.is_complete())), (None, Some(true)));
+
+    let mut damaged = standard;
+    (damaged.sizes_bytes, damaged.time) = (vec![1518], Duration::from_secs(20));
+    let errors = "[port]\ndelivers_bad_frames = false\n[[faults]]\nplace = \"plug\"\n\
+                  kind = { stuck-bit = { bit = 0, level = 1 } }\nfrom_s = 4.0\n";
+    let (report, _) = run(damaged, errors);
+    assert_eq!((report.stopped, report.verdict.outcome), (None, Outcome::Fault), "{:#?}", report.verdict);
+}
+
+/// A plug pulled and put in again in a soak: the answer says when, beside how much was lost.
+#[test]
+fn a_plug_that_was_out_for_a_while_is_told_with_its_seconds() {
+    let mut soak = Profile::named("soak").unwrap();
+    (soak.time, soak.rate) = (Duration::from_secs(30), Rate::PerSecond(500.0));
+    let rig = format!("{PULLED}until_s = 9.5\n");
+    let verdict = check(&rig, 1, &soak).verdict;
+    assert!(verdict.reasons[0].text.contains("Nothing came back from second "), "{verdict:#?}");
+    assert!(verdict.next.contains("moved plug or cable"), "{verdict:#?}");
+    assert!(!check("", 1, &soak).verdict.reasons[0].text.contains("Nothing came back"));
+}
+
+/// Ended by hand before there was a link, the run says what it waited for; ended in a silence, that it was ended.
+#[test]
+fn a_run_ended_by_hand_says_so_whatever_it_waited_for() {
+    let ended = |rig: &str, profile: &Profile, when: fn(&Event) -> bool| {
+        let cancel = Cancel::default();
+        let mut say = |event| {
+            if when(&event) {
+                cancel.cancel();
+            }
+        };
+        check_at(&mut port(rig, 1), options(1, profile), &mut say, &cancel).verdict
+    };
+    let verdict = ended("[plug]\nfitted = false\n", &profile(), |event| matches!(event, Event::Waiting { .. }));
+    assert_eq!((verdict.outcome, verdict.rule()), (Outcome::NotTested, Some(&RuleId::NothingSent)));
+    let said = format!("{} {}", verdict.reasons[0].text, verdict.next);
+    assert!(said.contains("ended by hand while it waited for a link") && said.contains("Is a plug fitted?"), "{said}");
+    let mut standard = Profile::named("standard").unwrap();
+    standard.rate = Rate::PerSecond(500.0);
+    let verdict = ended(PULLED, &standard, |event| matches!(event, Event::Progress(p) if p.silent_s > 3.0));
+    assert_eq!(verdict.rule(), Some(&RuleId::WentSilent));
+    assert!(verdict.scope.as_ref().is_some_and(|scope| scope.starts_with("ended by hand, ")), "{verdict:#?}");
+}
+
+/// A proof ends once its limit is proved: that is how long it was to take, and not the four hours that it may.
+#[test]
+fn a_proof_ended_by_hand_says_how_much_of_it_was_done() {
+    let cancel = Cancel::default();
+    let mut profile = profile();
+    (profile.kind, profile.time, profile.target_ber) = (ProfileKind::Proof, Duration::from_secs(14_400), 1e-9);
+    profile.sizes_bytes = vec![1518];
+    let mut needed_s = None;
+    let mut say = |event| {
+        if let Event::Progress(p) = event
+            && p.elapsed_s > 20.0
+        {
+            needed_s = p.needed_s;
+            cancel.cancel();
+        }
+    };
+    let report = check_at(&mut port("", 1), options(1, &profile), &mut say, &cancel);
+    let done = report.plan_done.unwrap();
+    let (asked_s, live_s) = (done.asked_s, done.done_s + needed_s.unwrap());
+    // 3e9 bits (the rule of three at 95 %: 3/N), and a quarter of a bit of doubt more, of 24.2 million a second.
+    assert!((110.0..180.0).contains(&asked_s) && (asked_s / live_s - 1.0).abs() < 0.2, "{asked_s} {live_s}");
+    assert!(report.verdict.next.contains("--target-ber") && !report.verdict.next.contains("--for"), "{report:#?}");
 }
 
 /// And what is there all the time in the cable is still put there, so that comparing did not just become timid.

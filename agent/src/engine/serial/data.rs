@@ -63,7 +63,8 @@ impl SerialRun<'_, '_> {
             let longest = if self.kind.window <= WINDOW_MIN { SLOWEST_SLICE_NS.min(slice_ns) } else { slice_ns };
             let until = (now + longest).min(begun + at_most);
             let bytes = slice_bytes.max(1);
-            let ended = self.slice(measured, pattern.clone(), Amount { bytes, until })?;
+            let silent_until = (profile.kind == ProfileKind::Soak).then_some(begun + at_most);
+            let ended = self.slice(measured, pattern.clone(), Amount { bytes, until, silent_until })?;
             if ended == Ended::Silent
                 || (profile.kind == ProfileKind::Proof && is_decided(judge(&self.facts(measured)).outcome))
             {
@@ -97,6 +98,7 @@ impl SerialRun<'_, '_> {
             say(Event::LineProgress {
                 elapsed_s: now.saturating_sub(origin) as f64 / SECOND_NS as f64,
                 bytes_sent: so_far.sent + counts.sent,
+                bytes_returned: so_far.returned + counts.returned,
                 bytes_failed: so_far.failed() + counts.failed(),
                 proved_below,
                 bits_needed,

@@ -4,84 +4,20 @@
 
 use turnback_core::{
     base::time::{Nanos, SECOND_NS},
+    event::{Awaited, Event},
     judge::facts::Stopped,
     kind::serial::{
         format::{LineErrors, LineFormat},
         probe::{BLOCK_BYTES, BlockStream},
-        stream::{LineCollector, LineCounts, LineTally},
+        stream::{LineCollector, LineCounts},
     },
 };
 
+mod terms;
+
+pub(super) use self::terms::{Amount, Ended, Ends, Exchanged, Silence};
 use super::WINDOW_MIN;
-
-use crate::{
-    engine::cancel::Cancel,
-    ports::{Line, PortError, Received},
-};
-
-/// How much to send. Whichever limit is reached first ends it.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Amount {
-    /// Bytes.
-    pub(super) bytes: u64,
-    /// Moment on the port's clock.
-    pub(super) until: Nanos,
-}
-
-/// What ends an exchange before it is done.
-#[derive(Clone, Debug)]
-pub(super) struct Ends {
-    /// Somebody's wish.
-    pub(super) cancel: Cancel,
-    /// The run's last moment on the port's clock, whatever is still out.
-    pub(super) by: Nanos,
-    /// Whether a program that opens the line meanwhile ends it. Not where the person said that it does not matter.
-    pub(super) if_held: bool,
-}
-
-/// Why sending ended.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Ended {
-    /// All was sent.
-    Done,
-    /// Something of [`Ends`], or another program changed the line's settings.
-    Cut,
-    /// Bytes went missing that a lower pace may keep: this computer or its adapter lost them by their own counts, or
-    /// not all of it is counted.
-    LostAtThisPace,
-    /// Nothing that was sent comes back, or nothing is taken, any more.
-    Silent,
-}
-
-/// The end of an exchange after which nothing that was sent came back.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Silence {
-    /// When the last byte came that could be recognised; none if none did in this exchange.
-    pub(super) since: Option<Nanos>,
-    /// Bytes that came in after it and were not what was sent.
-    pub(super) noise: u64,
-}
-
-/// What an exchange measured.
-#[derive(Debug)]
-pub(super) struct Exchanged {
-    /// Counts.
-    pub(super) tally: LineTally,
-    /// Line errors meanwhile, where counted.
-    pub(super) errors: Option<LineErrors>,
-    /// Block numbers used.
-    pub(super) blocks: u32,
-    /// Characters a second that came back while sending.
-    pub(super) characters_per_second: Option<f64>,
-    /// When the last byte came that could be recognised.
-    pub(super) known_at: Option<Nanos>,
-    /// It ended with nothing coming back.
-    pub(super) silence: Option<Silence>,
-    /// What other programs did to the line, if that ended it.
-    pub(super) stopped: Option<Stopped>,
-    /// Reasons why the line is in service, where that ended it.
-    pub(super) in_service: Vec<String>,
-}
+use crate::ports::{Line, PortError, Received};
 
 /// One stream of blocks in one format.
 pub(super) struct Exchange {
@@ -114,6 +50,8 @@ pub(super) struct Exchange {
     /// Position in the stream up to which it was recognised then.
     recognised: u64,
     is_silent: bool,
+    /// Nothing comes back, and a little is sent every second to find out when something does.
+    knocking: bool,
     buffer: Vec<u8>,
 }
 
@@ -152,6 +90,7 @@ impl Exchange {
             known: None,
             recognised: 0,
             is_silent: false,
+            knocking: false,
             buffer: Vec::new(),
         })
     }
@@ -185,7 +124,13 @@ impl Exchange {
         let mut known_at = heard_at;
         let mut silences = 0;
         let mut written_off = false;
-        while self.rx.sent() < end && line.now() < amount.until {
+        let mut knock_at = Nanos::MAX;
+        let mut ends_at = amount.until;
+        loop {
+            let over_at = amount.silent_until.filter(|_| written_off).unwrap_or(0).max(ends_at);
+            if self.rx.sent() >= end || line.now() >= over_at {
+                break;
+            }
             if self.must_end(line)? {
                 return Ok(Ended::Cut);
             }
@@ -199,9 +144,13 @@ impl Exchange {
             }
             let taken = self.offer(line, end, self.may_be_out(now))?;
             let full = taken == 0 || self.waited_for() >= self.may_be_out(now);
-            let until = if full { (now + WAIT_NS).min(amount.until.max(now)) } else { now };
+            let until = if full { (now + WAIT_NS).min(over_at.max(now)) } else { now };
             let known = self.known;
             if self.take_in(line, until)? > 0 {
+                if let Some(last) = amount.silent_until.filter(|_| written_off) {
+                    // Whole blocks must follow: only their heads show what is missing before them.
+                    ends_at = ends_at.max(last.min(line.now() + SECOND_NS));
+                }
                 (heard_at, written_off) = (line.now(), false);
                 if self.known != known {
                     (known_at, silences) = (line.now(), 0);
@@ -213,6 +162,13 @@ impl Exchange {
                 // it is heard.
                 self.written_off = self.rx.outstanding();
                 written_off = true;
+                knock_at = now + SECOND_NS;
+            } else if amount.silent_until.is_some() && !self.is_noisy() {
+                // What is out stays so, however long: all that is lost while a plug is out is one event.
+                if now >= knock_at {
+                    knock_at = now + SECOND_NS;
+                    self.knock();
+                }
             } else if now > heard_at + self.patience() || now > known_at + self.noise_patience() {
                 // `now` was read before the last look, so a program that was kept from its processor has looked once
                 // more. Whatever is still out is lost. The next bytes may come back.
@@ -228,16 +184,38 @@ impl Exchange {
                 }
             }
         }
+        if amount.silent_until.is_some() && line.now() > heard_at + self.patience() {
+            self.answers = false;
+        }
         Ok(Ended::Done)
     }
 
-    /// Sends this many bytes by themselves. Returns the nanoseconds until the last was back, or none if some are
-    /// missing or what came cannot be recognised.
-    pub(super) fn alone(&mut self, line: &mut dyn Line, bytes: u64) -> Result<Option<u64>, PortError> {
+    /// Bytes came in after the last that could be recognised.
+    fn is_noisy(&self) -> bool {
+        self.counts().returned > self.known.map_or(0, |(_, by_then)| by_then)
+    }
+
+    /// Lets a little out beside what does not come back. Not at the slowest pace, which is for a chip that holds no
+    /// more.
+    fn knock(&mut self) {
+        if self.window > WINDOW_MIN {
+            self.knocking = true;
+            self.written_off = self.rx.outstanding();
+        }
+    }
+
+    /// Sends this many bytes by themselves, and tells of a long wait. Returns the nanoseconds until the last was back,
+    /// or none if some are missing or what came cannot be recognised.
+    pub(super) fn alone(
+        &mut self,
+        line: &mut dyn Line,
+        bytes: u64,
+        say: &mut dyn FnMut(Event),
+    ) -> Result<Option<u64>, PortError> {
         let lost_before = self.counts().lost;
         let end = self.rx.sent() + bytes;
         let start = line.now();
-        self.wait_for(line, start, end)?;
+        self.wait_for(line, start, end, say)?;
         let all_back = !self.waits() && self.rx.sent() == end;
         let trip = self.last_in_at.saturating_sub(start);
         self.hear_the_rest(line)?;
@@ -270,16 +248,24 @@ impl Exchange {
     }
 
     /// Waits for what is out, for as long as what was sent keeps coming.
-    fn drain(&mut self, line: &mut dyn Line) -> Result<(), PortError> {
+    fn drain(&mut self, line: &mut dyn Line, say: &mut dyn FnMut(Event)) -> Result<(), PortError> {
         // Counted from now: a computer that was away until now has its time on top.
         let now = line.now();
-        self.wait_for(line, now, self.rx.sent())
+        self.wait_for(line, now, self.rx.sent(), say)
     }
 
     /// Sends up to `end` and waits for it: until the line was silent for too long, counted from `since` at first, or
     /// until what comes cannot be what was sent: a computer that is away again and again gets two and a half times
-    /// that.
-    fn wait_for(&mut self, line: &mut dyn Line, since: Nanos, end: u64) -> Result<(), PortError> {
+    /// that. Where something came back before, a wait is told every second.
+    fn wait_for(
+        &mut self,
+        line: &mut dyn Line,
+        since: Nanos,
+        end: u64,
+        say: &mut dyn FnMut(Event),
+    ) -> Result<(), PortError> {
+        let begun = line.now();
+        let mut told_s = None;
         let out = end - self.rx.sent() + self.rx.outstanding();
         let line_ns = out * self.character_ns;
         let mut silent_at = since + self.patience();
@@ -288,6 +274,12 @@ impl Exchange {
             let now = line.now();
             if self.rx.sent() < end {
                 self.offer(line, end, self.window)?;
+            }
+            let left_s = silent_at.saturating_sub(now).div_ceil(SECOND_NS);
+            let heard_at = self.last_in_at.max(self.last_sent_at).max(begun);
+            if self.answers && left_s > 0 && now >= heard_at + TOLD_AFTER_NS && told_s != Some(left_s) {
+                told_s = Some(left_s);
+                say(Event::Waiting { what: Awaited::LateBytes, left_s: left_s as f64 });
             }
             let known = self.known;
             let came = self.take_in(line, silent_at.min(now + WAIT_NS))?;
@@ -327,8 +319,8 @@ impl Exchange {
     ///
     /// # Errors
     /// What the line says; then [`Exchange::cut_off`] has the counts.
-    pub(super) fn finish(&mut self, line: &mut dyn Line) -> Result<Exchanged, PortError> {
-        self.drain(line)?;
+    pub(super) fn finish(&mut self, line: &mut dyn Line, say: &mut dyn FnMut(Event)) -> Result<Exchanged, PortError> {
+        self.drain(line, say)?;
         self.hear_the_rest(line)?;
         // An extra byte would show now.
         let now = line.now();
@@ -402,6 +394,9 @@ impl Exchange {
     /// Bytes that may be out at once: no more than come back within a second or two, so that the end is not waited for
     /// longer than that. How fast a line is that does not pace its bytes shows only by what comes back.
     fn may_be_out(&self, now: Nanos) -> u64 {
+        if self.knocking {
+            return self.window.min(OUT_AT_FIRST);
+        }
         if self.paced {
             return self.window;
         }
@@ -482,7 +477,7 @@ impl Exchange {
             self.first_sent_at = Some(line.now());
         }
         let taken = line.send(&self.buffer)? as u64;
-        self.rx.handle_sent(taken);
+        self.rx.handle_sent(taken, line.now());
         if taken > 0 {
             self.last_sent_at = line.now();
         }
@@ -502,7 +497,7 @@ impl Exchange {
         let came = self.counts().returned - before;
         self.written_off = if came > 0 && self.rx.in_step() { 0 } else { self.written_off.min(self.rx.outstanding()) };
         if came > 0 {
-            self.answers = true;
+            (self.answers, self.knocking) = (true, false);
             self.last_in_at = line.now();
             let is_known = self.rx.in_step() || self.rx.tail_is_known();
             self.note_what_is_known(line.now(), is_known);
@@ -542,6 +537,8 @@ const REST_NS: u64 = 50_000_000;
 /// A rest that goes on for longer than this many times is none of what was sent.
 const RESTS_MAX: u64 = 8;
 const WAIT_NS: u64 = 20_000_000;
+/// A wait that lasts longer is told.
+const TOLD_AFTER_NS: u64 = SECOND_NS / 2;
 const LOOK_EVERY_NS: u64 = 200_000_000;
 const SILENCES_MAX: u32 = 2;
 /// Bytes that may be out before anything has come back.

@@ -48,7 +48,7 @@ impl SerialRun<'_, '_> {
                 self.tell_waiting(u64::from(ROUNDS - round) * SECOND_NS + LAST_WAIT_NS);
             }
             for _ in 0..FIRST_BLOCKS {
-                let trip = exchange.alone(self.kind.line, BLOCK_BYTES as u64)?;
+                let trip = exchange.alone(self.kind.line, BLOCK_BYTES as u64, &mut *self.say)?;
                 measured.first_probes.sent += 1;
                 measured.first_probes.returned += u64::from(trip.is_some());
                 // One that is not whole may have cost seconds, and more of them tell no more: the data steps count

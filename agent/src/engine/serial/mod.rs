@@ -133,7 +133,11 @@ impl PortKind for Serial<'_> {
     }
 
     fn switch_internal_loop(run: &mut Run<'_, Self>, on: bool) -> Result<bool, CheckError> {
-        Ok(run.kind.line.apply(LineSetting::InternalLoop(on))?)
+        let is_done = run.kind.line.apply(LineSetting::InternalLoop(on))?;
+        if is_done {
+            run.tell_changed(format!("loop inside the chip {}", if on { "on" } else { "off" }));
+        }
+        Ok(is_done)
     }
 
     fn trial(
@@ -165,7 +169,7 @@ impl SerialRun<'_, '_> {
         }
         let mut exchange = self.exchange(measured, Pattern::Counter, self.kind.format)?;
         exchange.expect_silence();
-        let done = exchange.alone(self.kind.line, BLOCK_BYTES as u64);
+        let done = exchange.alone(self.kind.line, BLOCK_BYTES as u64, &mut *self.say);
         self.take(measured, exchange, done)?;
         Ok(())
     }
@@ -204,7 +208,7 @@ impl SerialRun<'_, '_> {
         mut exchange: Exchange,
         done: Result<T, PortError>,
     ) -> Result<(T, Option<f64>), CheckError> {
-        let finished = done.and_then(|done| Ok((done, exchange.finish(self.kind.line)?)));
+        let finished = done.and_then(|done| Ok((done, exchange.finish(self.kind.line, &mut *self.say)?)));
         match finished {
             Ok((done, exchanged)) => {
                 let speed = exchanged.characters_per_second;

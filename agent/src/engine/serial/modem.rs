@@ -78,13 +78,13 @@ impl SerialRun<'_, '_> {
         let mut exchange = self.exchange(measured, Pattern::Prbs31, format)?;
         let hold = format.characters_ns(sent + 16) + HOLD.as_nanos() as u64;
         let until = self.kind.line.now() + hold;
-        exchange.run(self.kind.line, Amount { bytes: sent, until }, false, &mut |_, _| {})?;
+        exchange.run(self.kind.line, Amount::of(sent, until), false, &mut |_, _| {})?;
         exchange.hear(self.kind.line, until)?;
         let came_while_off = exchange.counts().returned + self.lost_here_since(before)?;
         self.kind.line.drive(RESTING)?;
-        let rest = Amount { bytes: sent.saturating_sub(exchange.counts().sent), until: self.kind.line.now() + hold };
+        let rest = Amount::of(sent.saturating_sub(exchange.counts().sent), self.kind.line.now() + hold);
         exchange.run(self.kind.line, rest, false, &mut |_, _| {})?;
-        let exchanged = exchange.finish(self.kind.line)?;
+        let exchanged = exchange.finish(self.kind.line, &mut *self.say)?;
         self.note_end(measured, &exchanged);
         if self.must_stop(measured) {
             return Ok(());

@@ -3,7 +3,6 @@
 use std::time::Duration;
 
 use turnback_core::{
-    base::placement::Placement,
     event::Event,
     kind::serial::{
         format::{LineSetting, ModemOutputs},
@@ -17,9 +16,6 @@ use crate::{engine::options::CheckError, ports::Received};
 impl SerialRun<'_, '_> {
     pub(super) fn prepare(&mut self, measured: &SerialMeasured) -> Result<(), CheckError> {
         self.take_place()?;
-        if self.placement == Placement::Internal {
-            self.tell_changed("loop inside the chip on".into());
-        }
         let asked = self.kind.format;
         self.kind.format = self.kind.line.configure(asked)?.ok_or_else(|| {
             self.not_offered(&format!("be set to {asked}; --profile rate-search shows what it takes"))

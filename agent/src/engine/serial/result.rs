@@ -9,6 +9,7 @@ use turnback_core::{
     judge::{
         Verdict,
         facts::{Common, Facts, Silence},
+        ratio::ERRORS_MIN,
     },
     kind::Kind,
     kind::serial::{
@@ -16,17 +17,19 @@ use turnback_core::{
         plug::LinePlug,
         rules::modem,
     },
-    signal::seconds::fold,
+    plan::ProfileKind,
+    signal::seconds::{fold, gaps},
 };
 
 use super::{SerialRun, measured::SerialMeasured};
-use crate::engine::report::{blank, plan_done, summarise};
+use crate::engine::report::{blank, plan_done, summarise, until_proved};
 
 impl SerialRun<'_, '_> {
     pub(super) fn facts(&self, measured: &SerialMeasured) -> SerialFacts {
         let g = measured;
         let stopped = self.stopped(g);
-        SerialFacts {
+        let is_proof = self.options.profile.kind == ProfileKind::Proof;
+        let mut facts = SerialFacts {
             common: Common {
                 placement: g.placement,
                 in_service: self.in_service.clone(),
@@ -36,6 +39,7 @@ impl SerialRun<'_, '_> {
                 stopped,
                 references: self.references.clone(),
                 plan_done: plan_done(Some(self.data_seconds()), &g.tally.seconds),
+                is_proof,
             },
             capabilities: self.kind.line.capabilities(),
             plug: g.plug,
@@ -54,7 +58,12 @@ impl SerialRun<'_, '_> {
                 from_s: silence.since.unwrap_or(0).saturating_sub(self.origin).div_ceil(SECOND_NS).max(1),
                 noise: silence.noise,
             }),
+            gaps: gaps(&g.tally.seconds, g.errors.map_or(0, |errors| errors.lost_in_host()) + ERRORS_MIN),
+        };
+        if is_proof {
+            facts.common.plan_done = facts.common.plan_done.map(|most| until_proved(&facts, 1.0, most));
         }
+        facts
     }
 
     pub(super) fn report(&self, measured: SerialMeasured, verdict: Verdict) -> Report {

@@ -90,8 +90,8 @@ impl SerialRun<'_, '_> {
             exchange.expect_answers();
         }
         let until = self.kind.line.now() + time_ns;
-        exchange.run(self.kind.line, Amount { bytes, until }, false, &mut |_, _| {})?;
-        let exchanged = exchange.finish(self.kind.line)?;
+        exchange.run(self.kind.line, Amount::of(bytes, until), false, &mut |_, _| {})?;
+        let exchanged = exchange.finish(self.kind.line, &mut *self.say)?;
         self.note_end(measured, &exchanged);
         // A trial that was cut off says nothing of the format.
         if self.must_stop(measured) {

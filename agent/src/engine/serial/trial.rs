@@ -53,7 +53,7 @@ impl SerialRun<'_, '_> {
         let mut exchange = self.exchange(measured, Pattern::Prbs31, self.kind.format)?;
         // As many bits as the run itself, up to some seconds, so that a rate that is there shows here too.
         let until = self.kind.line.now() + TRIAL_NS;
-        let amount = Amount { bytes: TRIAL_BYTES, until };
+        let amount = Amount::of(TRIAL_BYTES, until);
         let say = &mut *self.say;
         let done = exchange.run(self.kind.line, amount, false, &mut |now, _| {
             let left_s = until.saturating_sub(now) as f64 / SECOND_NS as f64;

@@ -18,7 +18,7 @@ impl SerialRun<'_, '_> {
         if self.options.profile.latency_probes == 0 {
             return Ok(());
         }
-        (self.say)(Event::LineStepStarted { what: "turnaround".into() });
+        (self.say)(Event::LineStepStarted { what: "round trips of 1 to 256 bytes".into() });
         self.turnaround_with(measured, false)?;
         if self.kind.line.capabilities().latency_setting && self.kind.line.apply(LineSetting::LowLatency(true))? {
             self.tell_changed("low latency".into());
@@ -72,7 +72,7 @@ impl SerialRun<'_, '_> {
             if self.must_stop(measured) || (number > 0 && self.kind.line.now() >= begun + LONGEST_NS) {
                 break;
             }
-            match exchange.alone(self.kind.line, bytes)? {
+            match exchange.alone(self.kind.line, bytes, &mut *self.say)? {
                 Some(trip) => times.record(trip),
                 None => return Ok(false),
             }

@@ -342,6 +342,7 @@ impl Step {
             bit_errors: counts.bit_errors,
             foreign: self.result.strangers.foreign,
             link_up: Some(self.link_up),
+            settles_for: None,
         }
     }
 }

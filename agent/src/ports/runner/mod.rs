@@ -79,6 +79,8 @@ pub struct Glimpse {
     pub foreign: u64,
     /// Whether the link is up, where the runner knows without asking the port.
     pub link_up: Option<bool>,
+    /// All is sent, and what is missing is waited for: so much longer, if nothing comes. None while it is sent.
+    pub settles_for: Option<Duration>,
 }
 
 /// Carries out steps on one way out and back.
@@ -148,7 +150,7 @@ pub(super) fn probe_of(bytes: &[u8], tag: u64) -> Option<u64> {
 }
 
 /// How long echoes that trickle in are read on, at most: a host that is behind with its work, or a flood of others.
-pub(super) const READ_ON_MAX: Duration = Duration::from_secs(30);
+pub(crate) const READ_ON_MAX: Duration = Duration::from_secs(30);
 
 /// Adds `count` probes sent at `now` to the second of the run they belong to.
 pub(super) fn count_sent(by_second: &mut Vec<u64>, now: Nanos, origin: Nanos, count: u64) {

@@ -29,8 +29,10 @@ use super::{Glimpse, READ_ON_MAX, StepAmount, StepOrder, StepResult, StepRunner,
 use crate::ports::clock::now_ns;
 use crate::ports::{departure::Departure, error::PortError};
 
+mod looks;
 mod trips;
 
+use looks::{Watch, glimpse};
 use trips::{Trip, of_one_clock};
 
 /// The sending half of a port.
@@ -224,6 +226,10 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
             self.receiver.receive(RECEIVE_TIMEOUT, &mut |frame| {
                 collector.handle_echo(Echo { bytes: frame.bytes, at: frame.at, check: None });
             })?;
+            let glimpse = glimpse(&collector, sent, result.strangers.foreign, self.receiver.now());
+            let settles_for = Some(deadline.saturating_duration_since(Instant::now()));
+            let stopped = watch.look(Glimpse { settles_for, ..glimpse });
+            result.stopped = result.stopped.or(stopped);
         }
         result.ring_drops = self.receiver.drops()?.saturating_sub(drops_before);
         result.seconds = started.elapsed().as_secs_f64();
@@ -265,10 +271,9 @@ impl<S: Sender, R: Receiver> ThreadRunner<S, R> {
             let mut stopped = None;
             while !receiving.is_finished() {
                 thread::park_timeout(WATCH_EVERY);
-                if stopped.is_none() {
-                    stopped = watch.look(shared.glimpse());
-                    shared.stop.fetch_or(stopped.is_some(), Ordering::AcqRel);
-                }
+                // Also once it is to stop: what is out is still waited for, and that is told.
+                stopped = stopped.or(watch.look(shared.glimpse()));
+                shared.stop.fetch_or(stopped.is_some(), Ordering::AcqRel);
             }
             (join(sending), join(receiving), stopped)
         });
@@ -332,7 +337,7 @@ impl<S: Sender, R: Receiver> StepRunner for ThreadRunner<S, R> {
             first_sequence: self.next_sequence,
             ..order.spec.clone()
         };
-        let mut watch = Watch { watch, next: Instant::now() + WATCH_EVERY };
+        let mut watch = Watch::new(watch);
         match order.amount {
             StepAmount::Single(probes) => self.single(&order, spec, probes, &mut watch),
             StepAmount::Flow(time) => self.flow(&order, spec, time, &mut watch),
@@ -355,6 +360,8 @@ struct Shared {
     bit_errors: AtomicU64,
     foreign: AtomicU64,
     now: AtomicU64,
+    /// How long what is missing is still waited for, ns; [`SENDING`] while it is sent.
+    settles_ns: AtomicU64,
     sending_done: AtomicBool,
     stop: AtomicBool,
 }
@@ -372,6 +379,7 @@ impl Shared {
             bit_errors: AtomicU64::new(0),
             foreign: AtomicU64::new(0),
             now: AtomicU64::new(now),
+            settles_ns: AtomicU64::new(SENDING),
             sending_done: AtomicBool::new(false),
             stop: AtomicBool::new(false),
         }
@@ -387,6 +395,10 @@ impl Shared {
             bit_errors: self.bit_errors.load(Ordering::Relaxed),
             foreign: self.foreign.load(Ordering::Relaxed),
             link_up: None,
+            settles_for: match self.settles_ns.load(Ordering::Relaxed) {
+                SENDING => None,
+                ns => Some(Duration::from_nanos(ns)),
+            },
         }
     }
 }
@@ -530,6 +542,7 @@ fn receive_half<R: Receiver>(
             // Echoes may trickle in from a host that is behind with its work.
             let waited = now.saturating_duration_since(ended.max(last_frame));
             let read_on = now.saturating_duration_since(ended);
+            shared.settles_ns.store(settle.saturating_sub(waited).as_nanos() as u64, Ordering::Relaxed);
             let over = empty && (all_back || waited > settle && receiver.waiting()? == 0);
             if over || read_on > settle + READ_ON_MAX {
                 return Ok(ReceivedHalf { collector, strangers, tagged, clock });
@@ -538,39 +551,11 @@ fn receive_half<R: Receiver>(
     }
 }
 
+/// No time that is waited for what is missing: it is still sent.
+const SENDING: u64 = u64::MAX;
+
 /// Before every departure: no round trip is booked from it.
 const NO_TIME: Nanos = 0;
-
-/// Calls the watcher at most every [`WATCH_EVERY`].
-struct Watch<'a> {
-    watch: &'a mut dyn FnMut(Glimpse) -> Option<Stopped>,
-    next: Instant,
-}
-
-impl Watch<'_> {
-    fn look(&mut self, glimpse: Glimpse) -> Option<Stopped> {
-        let now = Instant::now();
-        if now < self.next {
-            return None;
-        }
-        self.next = now + WATCH_EVERY;
-        (self.watch)(glimpse)
-    }
-}
-
-fn glimpse(collector: &Collector, sent: u64, foreign: u64, now: Nanos) -> Glimpse {
-    let counts = &collector.tally().counts;
-    Glimpse {
-        now,
-        sent,
-        returned: counts.returned,
-        overtaken: collector.overtaken(),
-        bits_compared: counts.bits_compared,
-        bit_errors: counts.bit_errors,
-        foreign,
-        link_up: None,
-    }
-}
 
 /// Sleeps, or gives way for waits too short to sleep.
 fn wait(ns: u64) {

@@ -109,11 +109,8 @@ impl Line for SimulatedLine {
 
     fn configure(&mut self, format: LineFormat) -> Result<Option<LineFormat>, PortError> {
         let taken = self.world.configure(format);
-        if let Some(taken) = taken
-            && taken != self.format
-        {
-            let usual = self.format;
-            self.note(&format!("format to {usual}"));
+        if taken.is_some() {
+            self.note(&format!("settings of {} ({}, not raw)", self.name, self.format));
         }
         Ok(taken)
     }
@@ -131,6 +128,7 @@ impl Line for SimulatedLine {
 
     fn drive(&mut self, outputs: ModemOutputs) -> Result<(), PortError> {
         self.world.drive(outputs);
+        self.note(&format!("modem lines of {}", self.name));
         Ok(())
     }
 

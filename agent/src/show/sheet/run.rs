@@ -98,6 +98,7 @@ fn stopped_in_words(stopped: Stopped) -> &'static str {
         Stopped::TakenIntoService => "the port was taken into service",
         Stopped::Reconfigured => "somebody changed the port's settings meanwhile",
         Stopped::TookTooLong => "it took far longer than planned",
+        Stopped::WentSilent => "nothing came back any more",
     }
 }
 

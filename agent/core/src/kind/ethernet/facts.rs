@@ -7,7 +7,7 @@ use crate::judge::{facts::Common, ratio::Basis};
 use super::losses::Losses;
 use crate::kind::ethernet::link::{Capabilities, LinkState};
 use crate::kind::ethernet::stream::tally::FrameCounts;
-use crate::signal::seconds::Spread;
+use crate::signal::seconds::{Gap, Spread};
 use crate::stats::ratio::Bounds;
 use crate::stats::spells::Spells;
 
@@ -72,6 +72,8 @@ pub struct EthernetFacts {
     /// Second of the run, from 0, from which on nothing came back though enough was sent; none where something came
     /// back to the end.
     pub silent_from_s: Option<u64>,
+    /// Stretches in the middle of the run in which nothing came back.
+    pub gaps: Vec<Gap>,
     /// Stretches of seconds that failed far beyond the limit, however good the mean; what this computer may have lost
     /// is left out.
     pub spells: Spells,

@@ -63,6 +63,83 @@ fn a_line_that_goes_dead_early_is_not_waited_for_at_every_speed() {
     assert!(line.now <= 20 * SECOND_NS, "{} ms", line.now / 1_000_000);
 }
 
+/// Gives everything back but between these moments, when it is lost.
+fn away(from: u64, until: u64) -> HandMade {
+    let mut next_at = 0;
+    HandMade::new(move |now, out| {
+        let mut came = Vec::new();
+        while let Some((sent_at, byte)) = out.front().copied()
+            && sent_at.max(next_at) <= *now
+        {
+            next_at = next_at.max(sent_at) + SECOND_NS / 20_000;
+            came.extend((!(from..until).contains(&sent_at)).then_some(byte));
+            out.pop_front();
+        }
+        came
+    })
+}
+
+/// A hand pulls the plug in a soak and puts it in again: that is met within a second or so, and the soak goes on to its
+/// end, telling how long the silence is.
+#[test]
+fn a_soak_outlasts_a_plug_that_is_put_back() {
+    for (from, until) in [(6, 14), (5, 8), (9, 12), (4, 30)] {
+        let mut line = away(from * SECOND_NS, until * SECOND_NS);
+        let all = options_of(Profile::named("soak").unwrap(), lasting(40));
+        let (mut silent_s, mut heard_again, mut last_s) = (0.0_f64, None, 0.0);
+        let mut gap_s = 0.0_f64;
+        let mut say = |event| {
+            if let Event::LineProgress { elapsed_s, silent_s: now_s, .. } = event {
+                if now_s < silent_s && silent_s > 1.0 {
+                    heard_again.get_or_insert(elapsed_s);
+                }
+                gap_s = gap_s.max(elapsed_s - last_s);
+                (silent_s, last_s) = (now_s, elapsed_s);
+            }
+        };
+        let report = Run::new(Serial::new(&mut line, &all), all, &mut say, &Cancel::default()).check().unwrap();
+        let again_s = heard_again.unwrap_or(f64::MAX);
+        assert!((until as f64..until as f64 + 2.5).contains(&again_s), "{from} to {until}: {again_s}");
+        assert!(gap_s < 6.0, "never without a word: {gap_s}");
+        assert!(last_s > 40.0, "to its end: {last_s}");
+        assert!(balances(&report) && report.verdict.location.is_empty(), "{:?}", report.verdict);
+        assert_ne!(report.verdict.outcome, Outcome::Pass);
+        // The seconds in which nothing came back are bad ones, and named. What was sent before came for a while.
+        let text = &report.verdict.reasons[0].text;
+        let named = |second: u64| [from, from + 1].map(|begun| format!("from second {begun} to {second},"));
+        assert!([until, until + 1].into_iter().flat_map(named).any(|named| text.contains(&named)), "{from}: {text}");
+        let bad = report.seconds.iter().filter(|second| second.sent > 0 && second.returned == 0).count() as u64;
+        assert!((until - from - 2..=until - from).contains(&bad), "{from} to {until}: {bad} s");
+    }
+}
+
+/// Left out to the end, the soak comes to its end and says from when on.
+#[test]
+fn a_soak_whose_plug_stays_out_says_from_when_on() {
+    let mut line = away(4 * SECOND_NS, u64::MAX);
+    let report = checked(&mut line, Profile::named("soak").unwrap(), lasting(20), &Cancel::default());
+    assert_eq!((rule(&report), report.verdict.outcome), (&RuleId::WentSilent, Outcome::Undecided), "{report:?}");
+    // What was sent before came back for half a second more.
+    assert!(report.verdict.reasons[0].text.contains("from second 5 on"), "{:?}", report.verdict);
+    assert!((20..28).contains(&(line.now / SECOND_NS)), "{} ms", line.now / 1_000_000);
+}
+
+#[test]
+fn waiting_for_late_bytes_is_told_every_second() {
+    // The last slice of three seconds ends in the silence.
+    let mut line = HandMade::at_rate(20_000, 3 * SECOND_NS);
+    let all = options_of(quick(), lasting(3));
+    let mut waited = Vec::new();
+    let mut say = |event| {
+        if let Event::Waiting { what: Awaited::LateBytes, left_s } = event {
+            waited.push(left_s as u32);
+        }
+    };
+    let report = Run::new(Serial::new(&mut line, &all), all, &mut say, &Cancel::default()).check().unwrap();
+    assert_eq!(rule(&report), &RuleId::WentSilent);
+    assert_eq!(waited, [8, 7, 6, 5, 4, 3, 2, 1], "the time that is left stands on the live line");
+}
+
 #[test]
 fn noise_in_place_of_the_plug_ends_the_run_and_is_told() {
     // A stray byte every 100 ms, every 3 s, and as fast as the line itself.

@@ -25,8 +25,8 @@ impl Halt {
     pub(super) fn of(stopped: Stopped, port: &str) -> Option<Self> {
         let why = match stopped {
             Stopped::ByUser => return Some(Self::Ended),
-            // The card answers for its link.
-            Stopped::LinkLost => return None,
+            // The card answers for its link, and for what comes back.
+            Stopped::LinkLost | Stopped::WentSilent => return None,
             Stopped::ForeignTraffic => format!("frames of another station came in at {port}: a plug lets none in"),
             Stopped::PortGone => format!("{port} is gone"),
             Stopped::TakenIntoService => format!("{port} was taken into service"),

@@ -35,6 +35,7 @@ pub(super) fn healthy() -> EthernetFacts {
             stopped: None,
             references: vec![],
             plan_done: None,
+            is_proof: false,
         },
         capabilities: Capabilities { checks_frames: true, internal_loop: true, ..Capabilities::default() },
         offers_cable_test: false,
@@ -57,6 +58,7 @@ pub(super) fn healthy() -> EthernetFacts {
         shortest_trip_ns: Some(9_000),
         longest_trip_ns: Some(90_000),
         silent_from_s: None,
+        gaps: vec![],
         spells: Spells::default(),
         spread: Spread { seconds: 10, lasted: 10, ..Spread::default() },
     }

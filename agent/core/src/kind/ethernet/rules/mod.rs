@@ -25,6 +25,7 @@ use crate::judge::{
 };
 use crate::kind::ethernet::cable_test::{ONLY_1000, at_two_pairs};
 use crate::kind::ethernet::facts::EthernetFacts;
+use crate::signal::seconds::Gap;
 use crate::stats::bits::bounds_from_frames;
 use crate::stats::ratio::Bounds;
 
@@ -123,9 +124,17 @@ impl Facts for EthernetFacts {
         (!parts.is_empty()).then(|| parts.join("; "))
     }
 
+    fn needs_first(&self) -> Option<&'static str> {
+        (!self.link.up).then_some("link")
+    }
+
     fn silence(&self) -> Option<Silence> {
         // What comes back late is not silent.
         self.silent_from_s.filter(|_| late::echoes_late(self).is_none()).map(|from_s| Silence { from_s, noise: 0 })
+    }
+
+    fn gaps(&self) -> &[Gap] {
+        &self.gaps
     }
 
     fn imbalance(&self) -> Option<String> {

@@ -70,10 +70,17 @@ fn nothing_returned(e: &EthernetFacts) -> Option<Finding> {
             )
     } else {
         // Something holds the link up. A plug that links also returns; so this is hardly a plug, and nobody is blamed.
-        Finding::undecided(text).sure("certain that nothing came back; what holds the link up is not known").then(
-            "Look at the other end: a switch or another computer may hold the link up and return nothing. Fit a plug \
-             that passes in a port that works, then test again.",
-        )
+        let next = match e.common.placement {
+            Placement::ReturnPort => {
+                "Look where the cable goes: from one port to the other, or does a switch or another computer hold the \
+                 link up and return nothing? Connect both ports directly, then test again."
+            }
+            Placement::AtPort | Placement::FarEnd | Placement::Internal => {
+                "Look at the other end: a switch or another computer may hold the link up and return nothing. Fit a \
+                 plug that passes in a port that works, then test again."
+            }
+        };
+        Finding::undecided(text).sure("certain that nothing came back; what holds the link up is not known").then(next)
     })
 }
 

@@ -25,6 +25,7 @@ pub(in crate::kind::serial) fn good() -> SerialFacts {
             stopped: None,
             references: Vec::new(),
             plan_done: None,
+            is_proof: false,
         },
         capabilities: LineCapabilities {
             modem_lines: true,
@@ -55,6 +56,7 @@ pub(in crate::kind::serial) fn good() -> SerialFacts {
         speeds: Vec::new(),
         formats: Vec::new(),
         silence: None,
+        gaps: Vec::new(),
     }
 }
 

@@ -23,6 +23,7 @@ use crate::judge::{
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::plug::LinePlug;
 use crate::signal::compare::DamageKind;
+use crate::signal::seconds::Gap;
 use crate::stats::ratio::Bounds;
 
 impl Facts for SerialFacts {
@@ -100,8 +101,16 @@ impl Facts for SerialFacts {
         without.then(|| "on the data wires only: this port has no modem lines".to_owned())
     }
 
+    fn needs_first(&self) -> Option<&'static str> {
+        None
+    }
+
     fn silence(&self) -> Option<Silence> {
         self.silence
+    }
+
+    fn gaps(&self) -> &[Gap] {
+        &self.gaps
     }
 
     fn imbalance(&self) -> Option<String> {

@@ -114,6 +114,9 @@ pub struct LineCollector {
     origin: Nanos,
     /// Bytes handed over so far.
     sent: u64,
+    /// Up to which position bytes were handed over in which second, for those that are not settled: what is lost was
+    /// lost then.
+    sent_at: VecDeque<(u64, Nanos)>,
     /// Position in the stream up to which every byte has its fate.
     settled: u64,
     /// Position up to which something came back that can only be what was sent.
@@ -141,6 +144,7 @@ impl LineCollector {
             data_bits,
             origin,
             sent: 0,
+            sent_at: VecDeque::new(),
             settled: 0,
             recognised: 0,
             waiting: Vec::new(),
@@ -211,10 +215,15 @@ impl LineCollector {
         &self.tally
     }
 
-    /// The port took so many bytes more.
-    pub fn handle_sent(&mut self, count: u64) {
+    /// The port took so many bytes more at `now`.
+    pub fn handle_sent(&mut self, count: u64, now: Nanos) {
         self.sent += count;
         self.tally.counts.sent += count;
+        let second = |at| seconds::index_of(at, self.origin);
+        match self.sent_at.back_mut() {
+            Some((end, at)) if second(*at) == second(now) => *end = self.sent,
+            _ => self.sent_at.push_back((self.sent, now)),
+        }
     }
 
     /// Bytes came in at `now`.
@@ -268,6 +277,7 @@ impl LineCollector {
         }
         self.tally.counts.sent -= self.sent - self.settled;
         self.sent = self.settled;
+        self.sent_at.clear();
         self.in_step = true;
     }
 
@@ -524,15 +534,36 @@ impl LineCollector {
             None if paired > 0 => self.tally.damage.add_clean(8 * paired),
             None => {}
         }
+        self.count_lost(fates, now);
         let second = self.second(now);
-        second.sent += i as u64;
+        second.sent += paired;
         second.returned += paired;
         second.damaged += damaged - damaged_marked + inserted;
         self.consume(i, j);
     }
 
+    /// Books the missing bytes to the seconds in which they were sent. What came back is booked when it comes.
+    fn count_lost(&mut self, fates: &[Fate], now: Nanos) {
+        let mut sent_at = self.sent_at.iter().copied().peekable();
+        let mut lost: Vec<(Nanos, u64)> = Vec::new();
+        for (position, fate) in (self.settled..).zip(fates.iter().filter(|fate| **fate != Fate::Extra)) {
+            while sent_at.next_if(|(end, _)| *end <= position).is_some() {}
+            if *fate == Fate::Missing {
+                let at = sent_at.peek().map_or(now, |(_, at)| *at);
+                match lost.last_mut() {
+                    Some((known, count)) if *known == at => *count += 1,
+                    _ => lost.push((at, 1)),
+                }
+            }
+        }
+        lost.into_iter().for_each(|(at, count)| self.second(at).sent += count);
+    }
+
     fn consume(&mut self, sent: usize, got: usize) {
         self.settled += sent as u64;
+        while self.sent_at.front().is_some_and(|(end, _)| *end <= self.settled) {
+            self.sent_at.pop_front();
+        }
         self.waiting.drain(..got);
         self.waiting_from += got as u64;
         while self.marks.front().is_some_and(|mark| *mark < self.waiting_from) {

@@ -19,7 +19,7 @@ fn bytes_of(stream: &BlockStream, len: usize) -> Vec<u8> {
 /// Hands `got` over in pieces, as what came back of `sent` bytes.
 fn collect(stream: BlockStream, data_bits: u8, sent: usize, got: &[u8], piece: usize) -> LineTally {
     let mut rx = LineCollector::new(stream, data_bits, 0);
-    rx.handle_sent(sent as u64);
+    rx.handle_sent(sent as u64, 0);
     for bytes in got.chunks(piece.max(1)) {
         rx.handle_bytes(bytes, 0);
     }
@@ -148,7 +148,7 @@ proptest! {
         let came = came.min(sent);
         let withdrawn = |got: &[u8]| {
             let mut rx = LineCollector::new(stream.clone(), 8, 0);
-            rx.handle_sent(sent as u64);
+            rx.handle_sent(sent as u64, 0);
             rx.handle_bytes(got, 0);
             rx.withdraw(0);
             rx.finish(0).counts
@@ -169,11 +169,11 @@ proptest! {
     #[test]
     fn noise_is_not_recognised_and_what_was_sent_is(noise in prop::collection::vec(any::<u8>(), 1..4000)) {
         let mut rx = LineCollector::new(stream(Pattern::Prbs31, 0xFF), 8, 0);
-        rx.handle_sent(6000);
+        rx.handle_sent(6000, 0);
         rx.handle_bytes(&noise, 0);
         prop_assert!(rx.recognised() == 0 || rx.in_step(), "{}", rx.recognised());
         let mut rx = LineCollector::new(stream(Pattern::Prbs31, 0xFF), 8, 0);
-        rx.handle_sent(600);
+        rx.handle_sent(600, 0);
         rx.handle_bytes(&bytes_of(&stream(Pattern::Prbs31, 0xFF), 600), 0);
         prop_assert_eq!(rx.recognised(), 600);
     }
@@ -230,7 +230,7 @@ fn bytes_behind_a_gap_are_known_once_eight_of_them_are_in() {
     let stream = stream(Pattern::Prbs31, 0xFF);
     let sent = bytes_of(&stream, 700);
     let mut rx = LineCollector::new(stream, 8, 0);
-    rx.handle_sent(700);
+    rx.handle_sent(700, 0);
     rx.handle_bytes(&sent[..300], 0);
     rx.handle_bytes(&sent[350..357], 0);
     assert!(!rx.tail_is_known());
@@ -267,7 +267,7 @@ fn a_mark_is_tied_to_its_byte() {
     let stream = stream(Pattern::Prbs31, 0xFF);
     let sent = bytes_of(&stream, 700);
     let mut rx = LineCollector::new(stream, 8, 0);
-    rx.handle_sent(700);
+    rx.handle_sent(700, 0);
     rx.handle_bytes(&sent[..300], 0);
     rx.handle_marked(sent[300] ^ 4, 0);
     rx.handle_bytes(&sent[301..400], 0);
@@ -292,7 +292,7 @@ fn the_end_is_in_when_the_last_block_is_from_its_head_on() {
     let bytes = bytes_of(&stream, sent);
     let heard = |got: &[u8]| {
         let mut rx = LineCollector::new(stream.clone(), 8, 0);
-        rx.handle_sent(sent as u64);
+        rx.handle_sent(sent as u64, 0);
         rx.handle_bytes(got, 0);
         assert!(rx.outstanding() > 0);
         rx.end_is_in()
@@ -303,4 +303,28 @@ fn the_end_is_in_when_the_last_block_is_from_its_head_on() {
     assert!(!heard(&without_ten(100)[..sent - 20]), "a gap, and the end still to come");
     assert!(!heard(&without_ten(BLOCK_BYTES + 20)), "a gap in the end itself");
     assert!(!heard(&[]));
+}
+
+/// What is lost is of the second in which it was sent, whenever that shows; what comes back, of the one in which it
+/// comes.
+#[test]
+fn a_silence_shows_in_its_own_seconds() {
+    let stream = stream(Pattern::Prbs31, 0xFF);
+    let all = bytes_of(&stream, 5 * 512);
+    let mut rx = LineCollector::new(stream, 8, 0);
+    let at = |second: u64| second * crate::base::time::SECOND_NS;
+    rx.handle_sent(512, at(0));
+    rx.handle_bytes(&all[..512], at(0));
+    for second in 1..4 {
+        rx.handle_sent(512, at(second));
+    }
+    rx.handle_sent(512, at(4));
+    rx.handle_bytes(&all[4 * 512..], at(5));
+    let tally = rx.finish(at(5));
+    let returned: Vec<_> = tally.seconds.iter().map(|second| second.returned).collect();
+    assert_eq!(returned, [512, 0, 0, 0, 0, 512]);
+    // Heads begin alike: which of two such beginnings is missing is a matter of taste.
+    let sent: Vec<_> = tally.seconds.iter().map(|second| second.sent).collect();
+    assert!(sent[1..4].iter().all(|sent| (480..=512).contains(sent)) && sent[4] < 32, "{sent:?}");
+    assert_eq!(tally.counts.lost, 3 * 512);
 }
