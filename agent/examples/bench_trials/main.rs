@@ -29,6 +29,10 @@ use turnback_core::{
 
 /// Least share of faulty cards that are not accepted.
 const CAUGHT_MIN: f64 = 0.99;
+/// Share of benches with procedure `standard`, whose runs take long; the others have `intake`.
+const STANDARD: f64 = 0.1;
+/// Share of the faults that show only with all ports on, of those of cards with several ports and that procedure.
+const ALL_PORTS: f64 = 0.5;
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
@@ -85,7 +89,7 @@ fn grade(rig: &BenchRig, seed: u64) -> Vec<CardTest> {
         source: String::new(),
         claim: rig.claim.clone(),
         quantity: rig.cards.len() as u32,
-        procedure: Procedure::named("intake").expect("built in"),
+        procedure: Procedure::named(&rig.procedure).expect("built in"),
         sampling: None,
     };
     let opened = lot::open(&mut archive, opening).expect("memory");
@@ -118,6 +122,9 @@ fn draw(rng: &mut Rng) -> BenchRig {
             plug
         })
         .collect();
+    if rng.chance(STANDARD) {
+        rig.procedure = "standard".to_owned();
+    }
     if rng.chance(0.3) {
         rig.model.ports = 1;
         rig.claim.ports = Some(1);
@@ -167,9 +174,16 @@ fn ratio(rng: &mut Rng, low: f64, high: f64) -> Ratio {
     Ratio(low * (high / low).powf(rng.fraction()))
 }
 
-/// A fault beyond the limits of procedure `intake`.
+/// A fault beyond the limits of the rig's procedure.
 fn card_fault(rng: &mut Rng, rig: &BenchRig, other: &str) -> CardFault {
     let port = 1 + rng.below(rig.model.ports.into()) as u32;
+    // `intake` does not have all ports on.
+    if rig.procedure == "standard" && rig.model.ports > 1 && rng.chance(ALL_PORTS) {
+        return match rng.below(2) {
+            0 => CardFault::SharedMemory { ratio: ratio(rng, 1e-4, 1e-2) },
+            _ => CardFault::Crosstalk { port, ratio: ratio(rng, 1e-7, 1e-4) },
+        };
+    }
     match rng.below(13) {
         0 => CardFault::NarrowBus { lanes: 1 + rng.below(2) as u32 },
         1 => CardFault::BusErrors { per_hour: 2000.0 + 20_000.0 * rng.fraction() },

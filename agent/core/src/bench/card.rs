@@ -100,6 +100,12 @@ impl Card {
         same_serial && self.device == other.device && self.addresses().eq(other.addresses())
     }
 
+    /// Whether both are of one kind and have the same driver: what a driver cannot do with one, it cannot do with the
+    /// other.
+    pub fn is_kind_of(&self, other: &Self) -> bool {
+        self.device == other.device && self.driver == other.driver
+    }
+
     /// The permanent addresses of its ports, else those in use.
     pub fn addresses(&self) -> impl Iterator<Item = &str> {
         self.ports.iter().filter_map(|port| port.permanent_address.as_deref().or(port.address.as_deref()))

@@ -31,9 +31,9 @@ pub enum Facts {
         /// Each port.
         ports: Vec<LinkFacts>,
     },
-    /// Data, one entry for each port.
+    /// Data.
     Data {
-        /// Each run.
+        /// Each run: of each port alone at each speed, then of each port while all send.
         runs: Vec<DataRun>,
         /// Slower speeds at which nothing was measured.
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -184,6 +184,18 @@ pub struct LeftOut {
     pub why: String,
 }
 
+/// What the reference card says of a failure with all ports on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AllPorts {
+    /// Driver and computer can do it: the failure counts.
+    Counts,
+    /// The reference card fails in the same way: driver or computer cannot do it, and nobody is blamed.
+    Excused,
+    /// No reference card of this kind, with as many ports, was tested so: the failure puts nothing on anybody.
+    Unproved,
+}
+
 /// One run of the error ratio test. The run is in the records under its id.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DataRun {
@@ -194,6 +206,13 @@ pub struct DataRun {
     /// The speed that the port was set to, Mb/s; none where it had its own.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub set_mbps: Option<u32>,
+    /// All ports of the card that pass alone sent at the same time, and what a failure says then; none where it was
+    /// alone.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub all_ports: Option<AllPorts>,
+    /// At the full rate frames were lost, and at this lower one no longer: this computer lost them where nobody counts.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub is_slower: bool,
     /// Its outcome.
     pub outcome: Outcome,
     /// The things among which a fault lies.
@@ -211,7 +230,51 @@ pub struct DataRun {
 impl DataRun {
     /// What went over the line failed. Frames damaged in this computer or the card say nothing of the line.
     pub fn fails_on_line(&self) -> bool {
-        self.outcome == Outcome::Fault && self.location != [Location::Host]
+        self.fails() && !self.is_damaged_in_host()
+    }
+
+    /// Frames were damaged behind the frame check.
+    pub fn fails_in_host(&self) -> bool {
+        self.fails() && self.is_damaged_in_host()
+    }
+
+    /// It was not decided, or nobody knows whether driver and computer can do what failed.
+    pub fn is_open(&self) -> bool {
+        match self.all_ports {
+            Some(AllPorts::Excused) => false,
+            Some(AllPorts::Unproved) => self.outcome != Outcome::Pass,
+            Some(AllPorts::Counts) | None => matches!(self.outcome, Outcome::Undecided | Outcome::NotTested),
+        }
+    }
+
+    /// What was special about the run, before what it measured; empty if nothing was.
+    pub fn in_words(&self) -> String {
+        let speed = self.set_mbps.map_or(String::new(), |mbps| format!("at {mbps} Mb/s: "));
+        let all = match (self.all_ports, self.is_slower) {
+            (None, _) => "",
+            (Some(_), false) => "with all ports on: ",
+            (Some(_), true) => "with all ports on, at a lower rate that this computer can do: ",
+        };
+        format!("{speed}{all}")
+    }
+
+    /// Why what it found speaks against nobody, after what it found; empty if it does, or found nothing.
+    pub fn held_in_words(&self) -> &'static str {
+        match self.all_ports.filter(|_| self.outcome != Outcome::Pass) {
+            Some(AllPorts::Excused) => "; the reference card does no better: it is held against nobody",
+            Some(AllPorts::Unproved) => "; no reference card like it shows that driver and computer can do it",
+            Some(AllPorts::Counts) | None => "",
+        }
+    }
+
+    fn fails(&self) -> bool {
+        self.outcome == Outcome::Fault && self.all_ports.is_none_or(|all_ports| all_ports == AllPorts::Counts)
+    }
+
+    /// A run names the loop as well, because a device in it that stores frames looks the same. On the bench it is a
+    /// bare plug.
+    pub(super) fn is_damaged_in_host(&self) -> bool {
+        self.rule == Some(RuleId::DamagedAfterCheck) || self.location == [Location::Host]
     }
 }
 

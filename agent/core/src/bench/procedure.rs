@@ -204,11 +204,13 @@ pub struct DataLimits {
     pub profile: String,
     /// Copper is tested at each slower speed too that `links` found with its plug, with profile `quick`.
     pub each_speed: bool,
+    /// After that all ports send at once, with the same profile.
+    pub all_ports: bool,
 }
 
 impl Default for DataLimits {
     fn default() -> Self {
-        Self { profile: "quick".to_owned(), each_speed: false }
+        Self { profile: "quick".to_owned(), each_speed: false, all_ports: false }
     }
 }
 
@@ -350,7 +352,7 @@ impl Procedure {
         let standard = Self {
             light: Some(NoLimits {}),
             links: Some(LinkLimits { rounds: 10, ..LinkLimits::default() }),
-            data: Some(DataLimits { profile: "standard".to_owned(), each_speed: true }),
+            data: Some(DataLimits { profile: "standard".to_owned(), each_speed: true, all_ports: true }),
             load: Some(LoadLimits { time: minutes(8), ..LoadLimits::default() }),
             bus: Some(BusLimits { watch: minutes(2), ..BusLimits::default() }),
             ..base("standard", "A quarter of an hour: every test, and long enough under load to warm up")

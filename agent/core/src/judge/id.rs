@@ -226,6 +226,8 @@ rule_ids! {
     CardLinkDrops,
     /// A port's error ratio is beyond the limit.
     CardData,
+    /// A port fails while all ports of the card send, though it passes alone.
+    CardAllPorts,
     /// Frames are damaged behind the frame check.
     CardDamages,
     /// The card computes something wrongly in place of the host.

@@ -1,9 +1,8 @@
-//! The test `data`: a run on each port at each speed, as `turnback check` does it.
+//! The test `data`: a run on each port at each speed, as `turnback check` does it, then one on all ports at once.
 
 use turnback_core::{
-    base::labels::Labels,
     bench::{
-        facts::{DataRun, Facts, LeftOut},
+        facts::{Facts, LeftOut},
         procedure::TestName,
     },
     document::{
@@ -11,52 +10,28 @@ use turnback_core::{
         run::{Detail, Report},
     },
     judge::Outcome,
-    plan::Profile,
 };
 
 use super::{
     BenchError,
+    all_ports::all_ports,
+    checks::{Open, SHORT, check_port, profile, run_of},
     seam::{Came, Measured, Order},
 };
-use crate::{
-    engine::{CheckError, CheckOptions, cancel::Cancel, check},
-    guard::id::new_id,
-    ports::Port,
-    work::now,
-};
+use crate::engine::{CheckError, cancel::Cancel};
 
-/// Checks every port of the card. `open` opens the port with this number, and says the seed of its run.
-pub(super) fn data(
-    order: &Order<'_>,
-    cancel: &Cancel,
-    open: &mut dyn FnMut(u32) -> Result<(Box<dyn Port>, u64), BenchError>,
-) -> Result<Came, BenchError> {
+/// Checks every port of the card by itself, then all of them at once where the procedure says so.
+pub(super) fn data(order: &Order<'_>, cancel: &Cancel, open: Open<'_>) -> Result<Came, BenchError> {
     let test = order.test;
     let (mut runs, mut left_out, mut reports) = (Vec::new(), Vec::new(), Vec::new());
-    let mut took_s = 0.0;
-    let limits = test.procedure.data.clone().unwrap_or_default();
+    let (limits, mut took_s) = (test.procedure.data.clone().unwrap_or_default(), 0.0);
     let speeds =
         (1..=test.card.ports.len() as u32).flat_map(|number| speeds(order, number).map(move |set| (number, set)));
     for (number, set_mbps) in speeds {
-        let (mut port, seed) = open(number)?;
         // It proves its limit at 10 Mb/s in seconds too.
-        let profile = if set_mbps.is_some() { SLOWER_PROFILE } else { &limits.profile };
-        let options = CheckOptions {
-            profile: Profile::named(profile).map_err(CheckError::from)?,
-            placement: None,
-            cable: None,
-            labels: Labels { plug: test.plugs.get(number as usize - 1).cloned().flatten(), ..Labels::default() },
-            machine: crate::guard::state::machine(),
-            speed_mbps: set_mbps,
-            seed,
-            run: new_id().to_string(),
-            started_at: now(),
-            although_in_service: false,
-            confirm: false,
-            line: Default::default(),
-        };
-        let checked = match check(&mut *port, None, options, &mut |_| {}, cancel) {
-            Err(CheckError::NotOffered { .. }) if set_mbps.is_some() => None,
+        let profile = profile(if set_mbps.is_some() { SHORT } else { &limits.profile })?;
+        let checked = match check_port(order, number, set_mbps, profile, open(number, 1)?, &mut |_| {}, cancel) {
+            Err(BenchError::Check(CheckError::NotOffered { .. })) if set_mbps.is_some() => None,
             done => Some(done?),
         };
         if cancel.is_cancelled() {
@@ -68,20 +43,17 @@ pub(super) fn data(
             left_out.push(LeftOut { port: number, set_mbps, why: why.to_owned() });
         }
         let Some(report) = checked.filter(|_| why.is_none()) else { continue };
-        let reason = report.verdict.reasons.first();
-        runs.push(DataRun {
-            port: number,
-            run: report.run.clone(),
-            set_mbps,
-            // The bench asks for every plug by name.
-            outcome: report.verdict.outcome_if_plugged(),
-            location: report.verdict.location.clone(),
-            rule: reason.map(|reason| reason.rule.clone()),
-            text: reason.map_or(String::new(), |reason| reason.text.clone()),
-            proved_below: report.error_ratio.as_ref().map(|ratio| ratio.proved_below),
-            limit: report.limit.bit_error_ratio,
-        });
+        runs.push(run_of(number, set_mbps, &report));
         reports.push(report);
+    }
+    if limits.all_ports {
+        let all = all_ports(order, &runs, open, cancel)?;
+        if cancel.is_cancelled() {
+            return Ok(Came::Ended);
+        }
+        took_s += all.took_s;
+        runs.extend(all.runs);
+        reports.extend(all.reports);
     }
     Ok(Came::Measured(Box::new(Measured {
         facts: Facts::Data { runs, left_out },
@@ -118,8 +90,6 @@ fn speeds(order: &Order<'_>, number: u32) -> impl Iterator<Item = Option<u32>> {
     std::iter::once(None).chain(slower.into_iter().map(Some))
 }
 
-const SLOWER_PROFILE: &str = "quick";
-
 #[cfg(test)]
 mod tests {
     use turnback_core::{
@@ -151,7 +121,7 @@ mod tests {
         let mut only = rig.clone();
         only.port.speed_max_mbps = 10;
         only.port.links_to_itself_at_mbps = vec![10];
-        let came = data(&order, &Cancel::default(), &mut |number| {
+        let came = data(&order, &Cancel::default(), &|number, _| {
             let rig = AnyRig::Frames(Box::new(if number == 1 { rig.clone() } else { only.clone() }));
             Ok((simulated::of(&rig, format!("sim:{number}"), 1), 1))
         });

@@ -6,7 +6,10 @@
 //! Everything is written to the archive before and after each test: whatever ends the program, it goes on at the test
 //! that was cut off.
 
+mod all_ports;
 pub mod asking;
+mod at_once;
+mod checks;
 mod data;
 pub mod error;
 pub mod expected;

@@ -57,9 +57,9 @@ impl Bench for SimulatedBench {
             let is_measure = test.is_reference && order.reference.is_none();
             return Ok(Came::measured(if is_measure { facts.measuring_the_bench() } else { facts }, took_s));
         }
-        data(order, cancel, &mut |number| {
-            let rig = AnyRig::Frames(Box::new(self.port(&setup, number)));
-            let seed = self.seed(&setup, number);
+        data(order, cancel, &|number, at_once| {
+            let rig = AnyRig::Frames(Box::new(self.port(&setup, number, at_once)));
+            let seed = self.seed(&setup, number, at_once);
             Ok((simulated::of(&rig, format!("sim:{}.{number}", test.label), seed), seed))
         })
     }

@@ -103,6 +103,11 @@ mod tests {
             ("[[cards]]\nserial = \"A\"\n[[cards]]\nserial = \"A\"\n", "of its own"),
             ("[[cards]]\nserial = \"A\"\nfaults = [{ dead-port = { port = 3 } }]\n", "from 1 to 2"),
             ("[[cards]]\nserial = \"A\"\nfaults = [{ dead-queue = { port = 1, queue = 4 } }]\n", "from 0 to 3"),
+            (
+                "model = { ports = 1 }\n[[cards]]\nserial = \"A\"\nfaults = [{ shared-memory = { ratio = 1e-3 } }]\n",
+                "only while other ports send",
+            ),
+            ("[[cards]]\nserial = \"A\"\nfaults = [{ crosstalk = { port = 3, ratio = 1e-6 } }]\n", "from 1 to 2"),
             ("[[cards]]\nserial = \"A\"\nfaults = [{ cloned-address = { of = \"B\" } }]\n", "serial number B"),
             ("[[cards]]\nserial = \"A\"\nfaults = [{ rust = {} }]\n", "`narrow-bus`"),
             ("procedure = \"long\"\n", "intake, standard"),
@@ -172,6 +177,26 @@ mod tests {
             };
             assert_eq!(found("HB-0001"), [(rule.to_owned(), Some(port))]);
             assert_eq!(found("HB-0002"), []);
+        }
+    }
+
+    /// What the run of a port meets beside what it meets always.
+    #[test]
+    fn what_ports_share_fails_only_while_several_send() {
+        let memory = CardFault::SharedMemory { ratio: Ratio(1e-3) };
+        let crosstalk = CardFault::Crosstalk { port: 2, ratio: Ratio(1e-6) };
+        for (fault, met) in [(memory, [[0, 0], [1, 1]]), (crosstalk, [[0, 0], [0, 1]])] {
+            let mut rig = builtin("bench-good").unwrap();
+            (rig.cards[0].faults, rig.host_mbps_max) = (vec![fault], 800);
+            let bench = SimulatedBench::new(rig, 5);
+            let plugs = [Some("P-1".to_owned()), Some("P-3".to_owned())];
+            let setup = Setup { serial: "HB-0001", slot: "slot-1", plugs: &plugs, bench_share: 1.0, attempt: 1 };
+            let port = |port, at_once| bench.port(&setup, port, at_once);
+            let faults = |at_once| [1, 2].map(|number| port(number, at_once).faults.len());
+            assert_eq!([faults(1), faults(2)], met);
+            // 800 Mb/s are 65 876 frames of 1518 bytes a second: half of them for each of two ports.
+            let takes = |at_once| port(1, at_once).host.frames_per_second_max;
+            assert_eq!((takes(1), takes(2)), (0, 32_938));
         }
     }
 

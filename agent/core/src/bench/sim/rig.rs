@@ -194,6 +194,18 @@ pub enum CardFault {
         /// Per frame.
         ratio: Ratio,
     },
+    /// Memory that all ports share damages frames while all of them send.
+    SharedMemory {
+        /// Per frame.
+        ratio: Ratio,
+    },
+    /// A port inverts bits while all ports send.
+    Crosstalk {
+        /// The port.
+        port: u32,
+        /// Per bit.
+        ratio: Ratio,
+    },
     /// A port gets no link.
     DeadPort {
         /// The port.
@@ -262,6 +274,8 @@ impl CardFault {
             Self::NarrowBus { .. } => "narrow-bus",
             Self::BusErrors { .. } => "bus-errors",
             Self::DamagedMemory { .. } => "damaged-memory",
+            Self::SharedMemory { .. } => "shared-memory",
+            Self::Crosstalk { .. } => "crosstalk",
             Self::DeadPort { .. } => "dead-port",
             Self::BitErrors { .. } => "bit-errors",
             Self::Drops { .. } => "drops",
@@ -278,6 +292,7 @@ impl CardFault {
     fn port(&self) -> Option<u32> {
         match self {
             Self::DeadPort { port }
+            | Self::Crosstalk { port, .. }
             | Self::BitErrors { port, .. }
             | Self::Drops { port, .. }
             | Self::DeadQueue { port, .. }
@@ -345,6 +360,12 @@ impl BenchRig {
                 }
                 if fault.queue().is_some_and(|queue| queue >= self.model.queues) {
                     let text = format!("{}: queues are numbered from 0 to {}", fault.name(), self.model.queues - 1);
+                    return Err((fault.name().into(), text));
+                }
+                let needs_others = matches!(fault, CardFault::SharedMemory { .. } | CardFault::Crosstalk { .. });
+                if needs_others && self.model.ports < 2 {
+                    let text =
+                        format!("{}: it shows only while other ports send, and this model has none", fault.name());
                     return Err((fault.name().into(), text));
                 }
                 if let CardFault::ClonedAddress { of } = fault

@@ -49,9 +49,10 @@ impl SimulatedBench {
         Rng::new(self.seed).branch(word(setup.serial)).branch(setup.attempt * 16 + test as u64)
     }
 
-    /// Seed of the run of a port.
-    pub fn seed(&self, setup: &Setup<'_>, port: u32) -> u64 {
-        self.rng(setup, TestName::Data).branch(port.into()).draw()
+    /// Seed of the run of a port, while this many ports send.
+    pub fn seed(&self, setup: &Setup<'_>, port: u32, at_once: u32) -> u64 {
+        let mut rng = self.rng(setup, TestName::Data).branch(port.into());
+        if at_once > 1 { rng.branch(at_once.into()).draw() } else { rng.draw() }
     }
 
     /// What a test measures, and how long it takes, seconds. None for `data`, which is a run on the simulated port of
@@ -112,7 +113,7 @@ impl SimulatedBench {
             || self.rig.faults(setup.serial).contains(&CardFault::DeadPort { port })
     }
 
-    /// Bit error ratio of a port with its plug.
+    /// Bit error ratio of a port with its plug, while all ports send.
     fn bit_errors(&self, setup: &Setup<'_>, port: u32) -> f64 {
         let of_plug = self.plug_faults(setup, port).iter().map(|fault| match fault {
             PlugFault::BitErrors { ratio } => ratio.value(),
@@ -120,6 +121,7 @@ impl SimulatedBench {
         });
         let of_card = self.rig.faults(setup.serial).iter().map(|fault| match fault {
             CardFault::BitErrors { port: at, ratio } if *at == port => ratio.value(),
+            CardFault::Crosstalk { port: at, ratio } if *at == port && self.rig.model.ports > 1 => ratio.value(),
             _ => 0.0,
         });
         of_plug.chain(of_card).sum()
@@ -138,8 +140,8 @@ impl SimulatedBench {
         of_plug.chain(of_card).min_by(f64::total_cmp)
     }
 
-    /// The port with its plug as a rig, for a run.
-    pub fn port(&self, setup: &Setup<'_>, port: u32) -> Rig {
+    /// The port with its plug as a rig, for a run while this many ports send, this one among them.
+    pub fn port(&self, setup: &Setup<'_>, port: u32, at_once: u32) -> Rig {
         let (model, card) = (&self.rig.model, self.rig.faults(setup.serial));
         let mut faults = Vec::new();
         let mut add = |place, kind| {
@@ -174,7 +176,13 @@ impl SimulatedBench {
                     add(FaultPlace::PortLine, FaultKind::Flap { every_s: Seconds(every_s), down_s: Seconds(0.2) });
                 }
                 CardFault::DeadPort { port: at } if at == port => add(FaultPlace::PortLine, FaultKind::NoTransmit),
+                CardFault::Crosstalk { port: at, ratio } if at == port && at_once > 1 => {
+                    add(FaultPlace::PortLine, FaultKind::BitErrors { ratio });
+                }
                 CardFault::DamagedMemory { ratio } => add(FaultPlace::Host, FaultKind::Memory { ratio }),
+                CardFault::SharedMemory { ratio } if at_once > 1 => {
+                    add(FaultPlace::Host, FaultKind::Memory { ratio });
+                }
                 _ => {}
             }
         }
@@ -189,6 +197,11 @@ impl SimulatedBench {
             faults,
             ..Rig::default()
         };
+        // One port alone is never more than this computer can do: what it loses then is the business of `load`.
+        if at_once > 1 {
+            let frames_per_second = f64::from(self.rig.host_mbps_max) * 1e6 / FRAME_BITS / f64::from(at_once);
+            rig.host.frames_per_second_max = frames_per_second as u32;
+        }
         rig.plug.fitted = !self.plug_faults(setup, port).contains(&PlugFault::Open);
         rig
     }

@@ -133,8 +133,7 @@ impl CardTest {
             if self.tries(test) < UNDECIDED_MAX {
                 known.next = Some(Step::Test { test });
             } else {
-                let speed = run.set_mbps.map_or(String::new(), |mbps| format!(" at {mbps} Mb/s"));
-                let text = format!("data on port {}{speed}: {}", run.port, run.text);
+                let text = format!("data on port {}: {}{}{}", run.port, run.in_words(), run.text, run.held_in_words());
                 known.stuck.get_or_insert(Reason { rule: RuleId::CardTestsMissing, text });
             }
         }
@@ -174,11 +173,10 @@ impl CardTest {
         }
     }
 
-    /// A run that neither passed nor failed.
+    /// A run that says nothing yet of the card.
     fn undecided(&self, test: TestName, written_off: &BTreeSet<u32>) -> Option<&DataRun> {
         let Some(Facts::Data { runs, .. }) = &self.last(test)?.facts else { return None };
-        let open = |run: &&DataRun| matches!(run.outcome, Outcome::Undecided | Outcome::NotTested);
-        runs.iter().filter(|run| !written_off.contains(&run.port)).find(open)
+        runs.iter().filter(|run| !written_off.contains(&run.port)).find(|run| run.is_open())
     }
 
     fn shared_address<'a>(&self, bench: &'a BenchKnows) -> Option<&'a (String, String)> {
@@ -283,6 +281,7 @@ fn is_of_a_port(rule: &RuleId) -> bool {
         RuleId::CardLink
             | RuleId::CardLinkDrops
             | RuleId::CardData
+            | RuleId::CardAllPorts
             | RuleId::CardQueue
             | RuleId::CardQueueInterrupt
             | RuleId::CardSendsWeak

@@ -3,10 +3,10 @@
 use super::settle::BenchKnows;
 use super::step::Step;
 use super::*;
-use crate::bench::facts::{LightFacts, LightSeen, LinkFacts, OffloadItem};
+use crate::bench::facts::{AllPorts, DataRun, LightFacts, LightSeen, LinkFacts, OffloadItem};
 use crate::bench::findings::findings;
-use crate::bench::procedure::{LinkLimits, MayLack, NoLimits, OffloadLimits};
-use crate::judge::RuleId;
+use crate::bench::procedure::{DataLimits, LinkLimits, MayLack, NoLimits, OffloadLimits};
+use crate::judge::{Location, Outcome, RuleId};
 
 fn card_test(label: &str, may_lack: Vec<MayLack>) -> CardTest {
     let procedure = Procedure {
@@ -61,6 +61,27 @@ impl CardTest {
             slower: None,
         };
         self.add(at, plugs, Facts::Links { ports: (1..).zip(linked).map(port).collect() })
+    }
+
+    /// Each port passes alone; `all_on`: whether it does with all ports on, and what that says.
+    fn data(&mut self, at: i64, plugs: [&str; 2], all_on: [bool; 2], all_ports: AllPorts) -> &mut Self {
+        let run = |port, passed, all_ports| DataRun {
+            port,
+            run: String::new(),
+            set_mbps: None,
+            all_ports,
+            is_slower: false,
+            outcome: if passed { Outcome::Pass } else { Outcome::Fault },
+            location: vec![Location::Port, Location::Plug],
+            rule: None,
+            text: "bits came back wrong".into(),
+            proved_below: None,
+            limit: 1e-8,
+        };
+        let alone = [1, 2].map(|port| run(port, true, None));
+        let together = (1..).zip(all_on).map(|(port, passed)| run(port, passed, Some(all_ports)));
+        let runs = alone.into_iter().chain(together).collect();
+        self.add(at, plugs, Facts::Data { runs, left_out: Vec::new() })
     }
 
     fn offloads(&mut self, wrong: u64) -> &mut Self {
@@ -204,4 +225,41 @@ fn a_wrong_offload_limits_a_card_or_rejects_it() {
         good_sticker(&mut test).links(2, ["P-1", "P-2"], [3, 3]).offloads(3);
         assert_eq!(test.graded(&bench).0, grade);
     }
+}
+
+/// Alone both ports pass with both plugs.
+#[test]
+fn what_fails_with_all_ports_on_is_the_cards_only_if_it_stays_and_the_reference_card_can_do_it() {
+    use AllPorts::{Counts, Excused, Unproved};
+    let bench = BenchKnows::default();
+    let new = || {
+        let mut test = card_test("C", vec![MayLack::Ports]);
+        (test.procedure.offloads, test.procedure.data) = (None, Some(DataLimits::default()));
+        good_sticker(&mut test).links(2, ["P-1", "P-2"], [3, 3]);
+        test
+    };
+    let mut test = new();
+    test.data(3, ["P-1", "P-2"], [false, true], Counts);
+    let exchange = Step::ExchangePlugs { test: TestName::Data, port: 1, with: 2 };
+    assert_eq!(test.graded(&bench).1, Some(exchange), "a plug may be at its limit, and fail now and not before");
+    let stays = |test: &mut CardTest| test.data(4, ["P-2", "P-1"], [false, true], Counts).graded(&bench);
+    let (grade, next, rules) = stays(&mut test);
+    assert_eq!((grade, next, rules), (Grade::Limited, None, vec![RuleId::CardLimited, RuleId::CardAllPorts]));
+    // It moved with the plug, which passed alone.
+    let mut test = new();
+    test.data(3, ["P-1", "P-2"], [false, true], Counts).data(4, ["P-2", "P-1"], [true, false], Counts);
+    assert_eq!(test.graded(&bench).0, Grade::Unfinished);
+    assert!(!matches!(test.next, Some(Step::Test { .. })), "{:?}", test.next);
+    let mut test = new();
+    assert_eq!(test.data(3, ["P-1", "P-2"], [false, false], Excused).graded(&bench).0, Grade::Accepted);
+    // Tried again, in case it was a moment's, and then left for a bench that can tell.
+    let mut test = new();
+    for at in 3..6 {
+        assert_eq!(test.graded(&bench).1, Some(Step::Test { test: TestName::Data }), "{at}");
+        test.data(at, ["P-1", "P-2"], [true, false], Unproved);
+    }
+    assert_eq!(test.graded(&bench), (Grade::Unfinished, None, vec![RuleId::CardTestsMissing]));
+    let said = test.why();
+    let expected = "data on port 2: with all ports on: bits came back wrong; no reference card like it";
+    assert!(said.contains(expected), "{said}");
 }

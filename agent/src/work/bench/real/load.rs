@@ -35,6 +35,7 @@ use crate::{
         clock::now_ns,
         runner::{Glimpse, StepAmount, StepOrder, StepResult, StepRunner},
     },
+    work::bench::all_ports::would_show,
 };
 
 /// A port of the card, ready to send; without a runner where it has no link or nothing comes back.
@@ -59,10 +60,8 @@ pub(super) fn load(names: &[String], place: &CardPlace, time: Duration, cancel: 
         let short = time.min(SLOWER_TIME_MAX);
         let (_, slow, _) = flow(&mut ports, place, short, Some(slower.max(1.0)), cancel)?;
         // It must have been long enough to show a loss of the line: seldom ones are not excused.
-        let would_show = |load: &LoadPort, slow: &LoadPort| {
-            slow.lost == 0 && slow.sent as f64 * load.lost as f64 >= SHOWS * load.sent.max(1) as f64
-        };
-        for (load, slow) in loads.iter_mut().zip(slow).filter(|(load, slow)| would_show(load, slow)) {
+        let is_ours = |load: &LoadPort, slow: &LoadPort| slow.lost == 0 && would_show(load.lost, load.sent, slow.sent);
+        for (load, slow) in loads.iter_mut().zip(slow).filter(|(load, slow)| is_ours(load, slow)) {
             load.lost_in_host += load.lost;
             load.lost = 0;
             load.without_link |= slow.without_link;
@@ -280,8 +279,6 @@ const LISTEN: Duration = Duration::from_millis(500);
 const SETTLE: Duration = Duration::from_secs(2);
 const FIRST_PROBES: u32 = 16;
 const SINGLE_BYTES: usize = 60;
-/// So many losses are expected of a line that loses as before: none of them is then a chance of one in 150 (Poisson).
-const SHOWS: f64 = 5.0;
 /// Share of the rate at which losses are looked for again, and for how long at most. Our own choice.
 const SLOWER: f64 = 0.5;
 const SLOWER_TIME_MAX: Duration = Duration::from_secs(10);

@@ -128,7 +128,7 @@ impl RealBench {
                 links::links(names, &limits, procedure.tests_each_speed(), cancel)?
             }
             TestName::Data => {
-                return Ok(data(order, cancel, &mut |number| {
+                return Ok(data(order, cancel, &|number, _| {
                     let seed = uuid::Uuid::now_v7().as_u64_pair().1;
                     Ok((ready::open(&names[number as usize - 1])?, seed))
                 })?);
@@ -264,7 +264,7 @@ fn present(entry: &CardEntry) -> Present {
 /// A wrong sum of a card's memory that the reference card of its kind has as well is how this kind is made.
 fn without_shared_sum(mut present: Present, reference: Option<&Card>) -> Present {
     let is_wrong = |card: &Card| card.image.as_ref().is_some_and(|image| image.sum_right == Some(false));
-    let same = |reference: &&Card| reference.device == present.card.device && reference.driver == present.card.driver;
+    let same = |reference: &&Card| reference.is_kind_of(&present.card);
     if reference.filter(same).is_some_and(is_wrong)
         && let Some(image) = &mut present.card.image
     {
@@ -283,10 +283,7 @@ pub fn names(entry: &CardEntry) -> Vec<String> {
 /// known to be good. So it is put neither on that card nor on others of the same kind.
 fn excused(mut facts: Facts, order: &Order<'_>) -> Facts {
     let item_of = |name: &str| name.rsplit(": ").next().unwrap_or_default().to_owned();
-    let same = |reference: &&CardTest| {
-        let of = |test: &CardTest| (test.card.device.clone(), test.card.driver.clone());
-        of(reference) == of(order.test)
-    };
+    let same = |reference: &&CardTest| reference.card.is_kind_of(&order.test.card);
     let last = order.reference.filter(same).and_then(|test| test.last(order.name));
     let known = last.and_then(|attempt| attempt.facts.as_ref());
     match (&mut facts, known) {

@@ -1,12 +1,19 @@
 //! What is tried with the reference card, and cards that are tested side by side.
 
 use turnback_core::bench::{
-    facts::Facts,
+    facts::{AllPorts, Facts},
     procedure::TestName,
-    sim::{BenchRig, SimulatedBench, builtin, rig::CardFault},
+    sim::{
+        BenchRig, SimulatedBench, builtin,
+        rig::{CardFault, PlugFault},
+    },
 };
 
-use turnback_core::document::{DocumentKind, run::Detail};
+use turnback_core::{
+    document::{DocumentKind, run::Detail},
+    judge::RuleId,
+    sim::value::Ratio,
+};
 
 use super::*;
 use crate::{
@@ -198,7 +205,8 @@ fn each_speed_that_a_port_links_at_is_tested_where_the_procedure_says_so() {
         let Some(Facts::Data { runs, left_out }) = &test.last(TestName::Data).unwrap().facts else {
             panic!("{test:?}")
         };
-        let of_port = |port| runs.iter().filter(move |run| run.port == port).map(|run| run.set_mbps);
+        let alone = || runs.iter().filter(|run| run.all_ports.is_none());
+        let of_port = |port| alone().filter(move |run| run.port == port).map(|run| run.set_mbps);
         assert_eq!(of_port(1).collect::<Vec<_>>(), expected, "{procedure}");
         assert!(of_port(1).eq(of_port(2)) && left_out.is_empty());
         // The run was made at the speed that it is said to be of, and it is in the records.
@@ -208,6 +216,67 @@ fn each_speed_that_a_port_links_at_is_tested_where_the_procedure_says_so() {
             assert_eq!(detail.link.speed_mbps, run.set_mbps);
         }
     }
+}
+
+/// Runs of the first attempt at `data`: port, and what it is with all ports on.
+fn with_all_on(test: &CardTest) -> Vec<(u32, Option<AllPorts>)> {
+    let first = test.attempts.iter().find(|attempt| attempt.test == TestName::Data && attempt.is_done());
+    let Some(Facts::Data { runs, .. }) = &first.unwrap().facts else { panic!("{test:?}") };
+    runs.iter().filter(|run| run.set_mbps.is_none()).map(|run| (run.port, run.all_ports)).collect()
+}
+
+#[test]
+fn ports_that_pass_alone_send_together_where_the_procedure_says_so() {
+    let counts = Some(AllPorts::Counts);
+    let alone = [(1, None), (2, None)];
+    for (procedure, ports, expected) in [
+        ("standard", 2, &[(1, None), (2, None), (1, counts), (2, counts)][..]),
+        ("intake", 2, &alone),
+        ("standard", 1, &alone[..1]),
+    ] {
+        let mut one = BenchRig { procedure: procedure.into(), ..rig() };
+        one.cards.truncate(1);
+        (one.model.ports, one.claim.ports) = (ports, Some(ports));
+        let mut archive = Memory::default();
+        all_tests(&one, &mut archive, unaltered);
+        let test = cards(&archive).remove(0);
+        assert_eq!((test.grade, with_all_on(&test).as_slice()), (Grade::Accepted, expected), "{procedure} {ports}");
+    }
+}
+
+#[test]
+fn a_fault_that_shows_with_all_ports_on_is_found_and_no_healthy_card_is_blamed_for_it() {
+    let memory = CardFault::SharedMemory { ratio: Ratio(1e-3) };
+    let crosstalk = CardFault::Crosstalk { port: 2, ratio: Ratio(1e-6) };
+    for (fault, grade, rule) in
+        [(memory, Grade::Rejected, RuleId::CardDamages), (crosstalk, Grade::Limited, RuleId::CardAllPorts)]
+    {
+        let mut two = BenchRig { procedure: "standard".into(), ..rig() };
+        two.cards.truncate(2);
+        two.cards[1].faults = vec![fault];
+        let mut archive = Memory::default();
+        let told = all_tests(&two, &mut archive, unaltered);
+        assert!(told.contains(&"02 data alone".to_owned()), "beside the other card it says nothing: {told:#?}");
+        let all = cards(&archive);
+        assert_eq!([all[0].grade, all[1].grade], [Grade::Accepted, grade]);
+        assert!(all[1].verdict.reasons.iter().any(|reason| reason.rule == rule), "{:?}", all[1].verdict);
+    }
+}
+
+/// The plug in port 1 is worn: the two ports are together only once it is out.
+#[test]
+fn a_port_that_fails_alone_is_left_out_when_all_are_on() {
+    let mut one = BenchRig { procedure: "standard".into(), ..rig() };
+    one.cards.truncate(1);
+    one.plugs[0].faults = vec![PlugFault::BitErrors { ratio: Ratio(1e-5) }];
+    let mut archive = Memory::default();
+    all_tests(&one, &mut archive, unaltered);
+    // The reference card meets the worn plug first.
+    let reference = archive.list(Query::CardTests { lot: None }, None).unwrap();
+    let reference = reference.into_iter().filter_map(Listed::into_card_test).find(|test| test.label == REFERENCE_LABEL);
+    let reference = reference.unwrap();
+    assert_eq!((reference.grade, with_all_on(&reference)), (Grade::Accepted, vec![(1, None), (2, None)]));
+    assert_eq!(cards(&archive)[0].grade, Grade::Accepted);
 }
 
 #[test]

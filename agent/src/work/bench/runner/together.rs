@@ -3,7 +3,7 @@
 
 use turnback_core::{
     bench::{
-        facts::Facts,
+        facts::{DataRun, Facts},
         findings::{RestsOn, findings},
         procedure::{SideBySide, TestName},
     },
@@ -11,7 +11,7 @@ use turnback_core::{
         Document, DocumentKind,
         card_test::{CardTest, step::Step},
     },
-    judge::{Outcome, RuleId},
+    judge::RuleId,
 };
 
 use super::{
@@ -178,7 +178,10 @@ fn may_be_due_to_others(test: &CardTest, measured: &Measured) -> bool {
     match &measured.facts {
         // Others take throughput. Hours are not repeated for what they cannot do.
         Facts::BurnIn { .. } => failed.any(|finding| matches!(finding.rule, RuleId::CardSlow | RuleId::CardSlows)),
-        Facts::Data { runs, .. } => runs.iter().any(|run| run.outcome != Outcome::Pass && !is_known(run.port)),
+        Facts::Data { runs, .. } => {
+            let says = |run: &DataRun| run.is_open() || run.fails_on_line() || run.fails_in_host();
+            runs.iter().any(|run| says(run) && !is_known(run.port))
+        }
         // The bus between card and slot is the card's alone.
         Facts::Bus(_) => false,
         _ => failed.next().is_some(),
