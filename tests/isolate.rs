@@ -9,6 +9,7 @@ use std::{
 };
 
 use serde_json::Value;
+use turnback::guard::lock::PortLock;
 
 use crate::harness::netns::{in_fresh_namespace, run};
 use crate::harness::program::{Finished, Program, TapPlug};
@@ -52,6 +53,33 @@ fn a_rig_moves_its_plug_and_is_led_to_its_verdict() {
     }
     let told = isolate(&Program::new(), "sim:comes-and-goes --cable Q-12 --yes").report()["verdict"].to_string();
     assert!(told.contains("comes and goes"), "{told}");
+}
+
+/// An adapter that was pulled must not leave a case open for ever.
+#[test]
+fn a_case_of_a_port_that_is_gone_can_be_closed() {
+    let program = Program::new();
+    let file = program.state().join("quay.toml");
+    fs::write(&file, "placement = \"at-port\"\n").unwrap();
+    let port = format!("sim:{}", file.display());
+    isolate(&program, &format!("{port} --cable Q-12 --stage at-port --yes"));
+    fs::remove_file(&file).unwrap();
+    let closed = isolate(&program, &format!("{port} --cable Q-12 --close gone"));
+    assert_eq!((closed.report()["state"].as_str(), closed.code), (Some("closed"), Some(3)), "{closed:?}");
+    assert_eq!(isolate(&program, &format!("{port} --cable Q-12 --close gone")).code, Some(2), "none is open");
+}
+
+/// Two terminals on one case would each write down what the other did not do.
+#[test]
+fn a_case_is_open_in_one_place_at_a_time() {
+    let program = Program::new();
+    let first = isolate(&program, "sim:bad-cable --cable Q-12 --stage at-port --yes").report();
+    let id = first["case"].as_str().unwrap();
+    let elsewhere = PortLock::named("the case", &format!("case/{id}")).unwrap();
+    let refused = isolate(&program, "sim:bad-cable --cable Q-12 --yes");
+    assert_eq!(refused.code, Some(4), "{refused:?}");
+    drop(elsewhere);
+    assert_eq!(isolate(&program, "sim:bad-cable --cable Q-12 --yes").code, Some(1));
 }
 
 /// A command that is refused leaves no case behind that stands in the way of the right one.
@@ -262,9 +290,11 @@ fn the_same_command_again_takes_up_the_open_case() {
     let third = isolate(&program, "sim:bad-cable --cable Q-99 --stage internal --yes").stderr;
     let told = third.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(told.contains("of cable Q-12") && told.contains("`turnback isolate sim:bad-cable --case"), "{told}");
+    // However many there are, one line names them and one shows how to go on.
     let fourth = isolate(&program, "sim:bad-cable --cable Q-100 --stage internal --yes").stderr;
     let told = fourth.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(told.contains("`turnback isolate sim:bad-cable --cable Q-99`"), "{told}");
+    assert!(told.contains("other open cases, of cables Q-12 and Q-99."), "{told}");
+    assert_eq!(told.matches("goes on with").count(), 1, "{told}");
     let other = isolate(&program, "sim:bad-cable --cable Q-12 --segments office-riser --stage at-port --yes");
     assert_eq!(other.code, Some(2));
     assert!(other.stderr.contains("--new"), "{}", other.stderr);

@@ -423,6 +423,7 @@ fn case(desk: &Desk) -> Value {
         again: None,
         options: Default::default(),
         closed: None,
+        laid_down: false,
     };
     serde_json::to_value(&case).unwrap()
 }

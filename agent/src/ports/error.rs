@@ -110,5 +110,5 @@ fn similar_rig(name: &str) -> Option<&'static str> {
 }
 
 /// Both rights at once, since granting one takes the other away.
-const GRANT: &str =
+pub const GRANT: &str =
     "run it as root, or grant the rights once: sudo setcap cap_net_raw,cap_net_admin+ep \"$(command -v turnback)\"";

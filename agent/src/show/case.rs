@@ -131,7 +131,7 @@ pub fn isolate(port: &str, words: &[&str]) -> String {
 }
 
 /// The beginning of an id, which is enough to name it: the milliseconds of a UUID version 7 (RFC 9562 5.7).
-fn short(id: &str) -> &str {
+pub fn short(id: &str) -> &str {
     id.get(..13).unwrap_or(id)
 }
 
@@ -202,7 +202,10 @@ fn row(case: &Case, stage: &Stage) -> Vec<String> {
             case.shows(stage).unwrap_or_default(),
             figure::count(r.tried.units),
             figure::count(r.tried.failed),
-            r.rule.to_string(),
+            match &stage.why {
+                Some(why) => format!("{}; {why}", r.rule),
+                None => r.rule.to_string(),
+            },
         ),
         (None, Ended::Done) if stage.pairs.is_some() => {
             // The pairs stand in full among the reasons.

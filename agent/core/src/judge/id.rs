@@ -116,6 +116,8 @@ rule_ids! {
     PlacesDisagree,
     /// A place beyond the port fails.
     SegmentFails,
+    /// A stage of a case: nothing fails so far, and places farther out are left to try.
+    CableNext,
     /// The cable test excludes what the stages say.
     CableTestContradicts,
 

@@ -13,7 +13,7 @@ use turnback_core::document::case::StageName;
 
 use crate::{
     engine::cancel::Cancel,
-    show::lines::{message_width, wrapped},
+    show::lines::{message_width, tell, wrapped},
     tell,
 };
 
@@ -160,10 +160,23 @@ impl Answers {
         Ok(line.map(|line| Answer::parse(&line)))
     }
 
+    /// Throws away what was typed before the question was there to be read: it cannot be meant for it, and an Enter too
+    /// many would say that a plug was moved.
+    fn forget_early(&mut self) {
+        let Lines::Typed(typed, _) = &self.lines else { return };
+        let early: Vec<String> = std::iter::from_fn(|| typed.try_recv().ok()?.ok()).collect();
+        if !early.is_empty() {
+            let words: Vec<String> = early.iter().map(|line| format!("\"{}\"", line.trim())).collect();
+            let words = if early.iter().all(|line| line.trim().is_empty()) { "Enter".into() } else { words.join(", ") };
+            tell("note: ", format_args!("What was typed before this question ({words}) does not answer it."));
+        }
+    }
+
     /// The next line without the blanks around it; none at the end. `prompt` is for a person at a terminal, who says
     /// `leave` by Ctrl-C too. Lines that begin with `#` are comments.
     pub(in crate::cli) fn line(&mut self, prompt: &str) -> io::Result<Option<String>> {
         if self.prompt {
+            self.forget_early();
             tell::text(&format!("{} ", wrapped("", prompt, message_width())));
         }
         loop {
@@ -215,6 +228,20 @@ mod tests {
     use turnback_core::document::case::Spot;
 
     use super::*;
+
+    /// An Enter pressed while a run was on says nothing of the plug that the next question asks for.
+    #[test]
+    fn what_was_typed_before_a_question_does_not_answer_it() {
+        let (typed, lines) = mpsc::channel();
+        let mut answers = Answers { lines: Lines::Typed(lines, Cancel::default()), prompt: true };
+        typed.send(Ok(String::new())).unwrap();
+        typed.send(Ok("passes".into())).unwrap();
+        answers.forget_early();
+        // The question is there now.
+        answers.prompt = false;
+        typed.send(Ok("leave".into())).unwrap();
+        assert_eq!(answers.next("").unwrap(), Some(Ok(Answer::Leave)));
+    }
 
     #[test]
     fn answers_are_read_and_refused_with_the_way_out() {

@@ -3,7 +3,7 @@
 pub(super) mod answer;
 mod session;
 
-use std::process::ExitCode;
+use std::{collections::BTreeSet, process::ExitCode};
 
 use turnback_core::{
     base::labels::Labels,
@@ -16,13 +16,13 @@ use turnback_core::{
 use self::{answer::Answers, session::Session};
 use super::{NOT_TESTED, USAGE, args, check, complain, shared::Record};
 use crate::{
-    archive::{Archive, error::ArchiveError, memory::Memory, sqlite::Store},
+    archive::{Archive, error::ArchiveError, memory::Memory, record::CaseRow, sqlite::Store},
     engine::{CheckError, cancel::Cancel},
     error_chain::{plain, with_causes},
-    guard::state,
+    guard::{lock::PortLock, state},
     ports::{PortError, name::PortName},
     show::{
-        case as text,
+        case as text, figure,
         lines::{message_width, output_width, tell, wrapped},
     },
     tell,
@@ -32,7 +32,7 @@ use crate::{
             error::CaseError,
             port::CasePort,
             runner::{CaseRunner, Opening, StagePlan, known_as},
-            take_up::{TakenUp, Wanted},
+            take_up::{TakenUp, Wanted, stored_case},
         },
         labels_mistyped,
     },
@@ -121,6 +121,10 @@ fn stage_named(text: &str) -> Result<StageName, Failure> {
 }
 
 fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
+    // That needs no port.
+    if let Some(why) = &args.close {
+        return close(args, &mut *open_archive(&args.record), why);
+    }
     let name = PortName::parse(&args.port);
     let seed = seed(args.seed, &name)?;
     let age = args.from_records.as_deref().map(parse_duration).transpose().map_err(|error| usage(error.to_string()))?;
@@ -138,18 +142,11 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     end_on_signals(&cancel);
     let answers = answers(args, &cancel)?;
     let (mut port, TakenUp { mut case, stored, left_open }) = take_up(args, name, seed, &*archive)?;
-    for open in &left_open {
-        let of = &open.cable;
-        let words = format!("{} has another open case, of cable {of}. It moves the same plug.", args.port);
-        tell!("{}", wrapped("note: ", &words, message_width()));
-        // The cable names it, unless two cases are of one cable.
-        let of_it = left_open.iter().map(|other| &other.cable).chain([&case.cable]).filter(|cable| *cable == of);
-        let command = match of_it.count() {
-            1 => text::isolate(&args.port, &["--cable", of]),
-            _ => text::isolate(&args.port, &["--case", open.short_id()]),
-        };
-        tell("hint: ", format_args!("`{command}` goes on with it; with --close WHY behind it, it ends"));
-    }
+    // Two that lead one case would each write down what the other did not do.
+    let _lock = PortLock::named(&format!("case {}", text::short(&case.case)), &format!("case/{}", case.case))
+        .map_err(PortError::Lock)?;
+    case.laid_down = stored;
+    tell_left_open(args, &case.cable, &left_open);
     keep_options(args, &mut case.options)?;
     if age.is_some() && case.options.return_port.is_some() {
         return Err(usage("--from-records takes runs made with a plug, and this case has a return port in its place"));
@@ -159,41 +156,28 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     for word in args.stage.iter().chain(&args.skip).chain(&args.redo) {
         known_as(&case, stage_named(word)?)?;
     }
-    if args.close.is_some() && !stored {
-        let hint = "turnback records cases lists the cases";
-        let text = format!("no case of {} and this cable is open", args.port);
-        return Err(Failure::Usage(text, Some(hint.to_owned())));
-    }
     if case.port.kind == Kind::Ethernet
         && let Some((option, _)) =
             [("--line", &args.line), ("--wiring", &args.wiring)].iter().find(|(_, given)| given.is_some())
     {
         return Err(usage(format!("{} cannot take {option}: that is for serial lines", args.port)));
     }
-    if args.close.is_none() {
-        port.ready(None, args.although_in_service)?;
-        let CaseOptions { known_good, return_port, .. } = case.options.clone();
-        if case.capabilities.moves_plug && return_port.is_some() {
-            return Err(usage(format!(
-                "{} is a simulated rig, which has no second port: leave out --return-port",
-                args.port
-            )));
-        }
-        for other in [known_good, return_port].into_iter().flatten().filter(|_| !case.capabilities.moves_plug) {
-            port.ready(Some(&other), args.although_in_service)?;
-        }
+    port.ready(None, args.although_in_service)?;
+    let CaseOptions { known_good, return_port, .. } = case.options.clone();
+    if case.capabilities.moves_plug && return_port.is_some() {
+        return Err(usage(format!(
+            "{} is a simulated rig, which has no second port: leave out --return-port",
+            args.port
+        )));
+    }
+    for other in [known_good, return_port].into_iter().flatten().filter(|_| !case.capabilities.moves_plug) {
+        port.ready(Some(&other), args.although_in_service)?;
     }
     // Before a case is kept that nobody can go on with.
     if !stored && args.yes && args.stage.is_none() {
         refuse_hands(case.next.as_ref())?;
     }
-    let plan = StagePlan {
-        profile: Profile::named("quick").map_err(|error| usage(error.to_string()))?,
-        seed,
-        machine: state::machine(),
-        although_in_service: args.although_in_service,
-        line: check::line_words(case.options.line.as_deref(), case.options.wiring.as_deref()).map_err(usage)?,
-    };
+    let plan = plan(args, &case.options, seed)?;
     if stored {
         tell::text(&text::recap(&case, message_width()));
     } else {
@@ -218,21 +202,55 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         standing_said: text::suspicion(&standing),
     };
     session.apply_words()?;
-    let led = if args.close.is_some() { Ok(()) } else { session.lead() };
+    let led = session.lead();
     session.warn_if_unkept();
     let case = session.runner.case;
     // What was found so far is told even if the last stage could not be done.
-    let printed = if args.json {
-        serde_json::to_string_pretty(&case).map_err(|error| usage(error.to_string()))? + "\n"
-    } else if args.details {
-        let width = output_width();
-        format!("{}\n{}", text::details(&case, width), text::answer(&case, width))
-    } else {
-        text::answer_with(&case, &words_to_repeat(args), output_width())
-    };
-    let status = super::print(&printed, ExitCode::from(exit_status(&case)));
+    let status = answer_with(args, &case)?;
     led?;
     Ok(status)
+}
+
+/// Closes a case, also of a port that this machine does not have any more.
+fn close(args: &args::Isolate, archive: &mut dyn Archive, why: &str) -> Result<ExitCode, Failure> {
+    let cable = args.cable.as_deref().unwrap_or_default();
+    let Some(case) = stored_case(archive, &args.port, args.case.as_deref(), cable)? else {
+        let hint = "turnback records cases lists the cases";
+        let text = format!("no case of {} and this cable is open", args.port);
+        return Err(Failure::Usage(text, Some(hint.to_owned())));
+    };
+    let plan = plan(args, &case.options, 0)?;
+    let mut runner = CaseRunner::new(case, archive, plan, Cancel::default());
+    runner.close(why.to_owned());
+    if let Some(error) = runner.unkept() {
+        return Err(error.into());
+    }
+    let case = runner.case;
+    answer_with(args, &case)
+}
+
+/// What every stage of the case is run with.
+fn plan(args: &args::Isolate, options: &CaseOptions, seed: u64) -> Result<StagePlan, Failure> {
+    Ok(StagePlan {
+        profile: Profile::named("quick").map_err(|error| usage(error.to_string()))?,
+        seed,
+        machine: state::machine(),
+        although_in_service: args.although_in_service,
+        line: check::line_words(options.line.as_deref(), options.wiring.as_deref()).map_err(usage)?,
+    })
+}
+
+/// Prints how the case stands, and gives its exit status.
+fn answer_with(args: &args::Isolate, case: &Case) -> Result<ExitCode, Failure> {
+    let printed = if args.json {
+        serde_json::to_string_pretty(case).map_err(|error| usage(error.to_string()))? + "\n"
+    } else if args.details {
+        let width = output_width();
+        format!("{}\n{}", text::details(case, width), text::answer(case, width))
+    } else {
+        text::answer_with(case, &words_to_repeat(args), output_width())
+    };
+    Ok(super::print(&printed, ExitCode::from(exit_status(case))))
 }
 
 /// As for one run; but what an open case points to is no verdict yet.
@@ -349,6 +367,25 @@ fn take_up(
     Ok(CasePort::take_up(archive, name, seed, check::tell_left, wanted)?)
 }
 
+/// Other open cases of the port, in few words however many they are.
+fn tell_left_open(args: &args::Isolate, cable: &str, left_open: &[CaseRow]) {
+    let Some(open) = left_open.first() else { return };
+    let cables: BTreeSet<String> = left_open.iter().map(|open| open.cable.clone()).collect();
+    let cables: Vec<String> = cables.into_iter().collect();
+    let words = match cables.len() {
+        1 => format!("another open case, of cable {}. It moves the same plug.", open.cable),
+        _ => format!("other open cases, of cables {}. They move the same plug.", figure::listed(&cables)),
+    };
+    tell!("{}", wrapped("note: ", &format!("{} has {words}", args.port), message_width()));
+    // The cable names it, unless two cases are of one cable.
+    let of_it = left_open.iter().map(|other| other.cable.as_str()).chain([cable]).filter(|one| *one == open.cable);
+    let command = match of_it.count() {
+        1 => text::isolate(&args.port, &["--cable", &open.cable]),
+        _ => text::isolate(&args.port, &["--case", open.short_id()]),
+    };
+    tell("hint: ", format_args!("`{command}` goes on with it; with --close WHY behind it, it ends"));
+}
+
 /// With `--yes` alone nobody moves a plug.
 fn refuse_hands(next: Option<&Move>) -> Result<(), Failure> {
     let Some(next) = next.filter(|next| !goes_unasked(next, false)) else { return Ok(()) };
@@ -376,6 +413,7 @@ mod tests {
             let next = Move {
                 stage: StageName::CableTest,
                 attempt: 1,
+                still: false,
                 who,
                 hands: hands.into(),
                 look: String::new(),

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use turnback_core::{
     base::caution::Caution,
-    document::case::{CaseState, Ended, Move, StageName},
+    document::case::{CaseState, Ended, Move, Stage, StageName},
     event::Event,
 };
 
@@ -60,14 +60,13 @@ enum Wish {
 }
 
 impl Session<'_> {
-    /// Carries out --close, --correct, --skip and --redo.
+    /// Carries out --correct, --skip and --redo.
     pub(super) fn apply_words(&mut self) -> Result<(), Failure> {
-        if let Some(why) = &self.args.close {
-            self.runner.close(why.clone());
-        }
         for words in &self.args.correct {
             let (entered, was) = corrected(words)?;
+            let told = format!("Noted: what was entered as {entered} was {was}.");
             self.correct(entered, was).map_err(usage)?;
+            tell!("{}", wrapped("", &told, message_width()));
         }
         for word in &self.args.skip {
             let name = self.runner.known_as(stage_named(word)?)?;
@@ -86,7 +85,14 @@ impl Session<'_> {
         self.runner.correct(&entered, &was)
     }
 
+    /// Leads through the stages, and leaves the case so that it can be taken up again.
     pub(super) fn lead(&mut self) -> Result<(), Failure> {
+        let led = self.lead_on();
+        self.runner.lay_down();
+        led
+    }
+
+    fn lead_on(&mut self) -> Result<(), Failure> {
         if let Some(word) = &self.args.stage {
             let name = self.runner.known_as(stage_named(word)?)?;
             let offered = Move { attempt: 1, ..self.offer(&name) };
@@ -142,6 +148,11 @@ impl Session<'_> {
         if self.args.yes {
             refuse_hands(Some(next))?;
         }
+        if next.still {
+            let last = self.runner.case.stages.last();
+            let with = |last: &Stage| Equipment { plug: last.plug.clone(), on_port: last.on_port.clone() };
+            return Ok(Wish::Do(last.map(with).unwrap_or_default()));
+        }
         let prompt = self.prompt(next, known_good);
         loop {
             let answer = match self.answers.next(prompt) {
@@ -180,7 +191,11 @@ impl Session<'_> {
                     }
                 }
                 Answer::On(port) if known_good => match self.known_good_port(&port) {
-                    Ok(with) => return Ok(Wish::Do(with)),
+                    Ok(with) => {
+                        // The next time Enter is enough.
+                        self.runner.case.options.known_good = Some(port);
+                        return Ok(Wish::Do(with));
+                    }
                     // A mistyped name, or a port in use: asked again.
                     Err(failure) => self.say_failure(failure),
                 },

@@ -32,7 +32,7 @@ use crate::ports::{departure::Departure, error::PortError};
 mod looks;
 mod trips;
 
-use looks::{Watch, glimpse};
+use looks::{WATCH_EVERY, Watch, glimpse};
 use trips::{Trip, of_one_clock};
 
 /// The sending half of a port.
@@ -573,7 +573,6 @@ const SINGLE_PATIENCE: Duration = Duration::from_millis(200);
 /// Most probes out at once: fewer than a virtual device's own queue holds, enough to keep any line busy.
 const OUT_MAX: usize = 8192;
 const RECEIVE_TIMEOUT: Duration = Duration::from_millis(5);
-const WATCH_EVERY: Duration = Duration::from_millis(50);
 const FULL_PAUSE: Duration = Duration::from_micros(50);
 const REFUSED_PAUSE: Duration = Duration::from_micros(20);
 /// Refusals in a row of a single probe after which the port is taken not to send.

@@ -13,7 +13,7 @@ use super::{
 use crate::{
     archive::Archive,
     engine::CheckError,
-    ports::{Port, ServiceReason, inventory::missing_rights, name::PortName, open::open},
+    ports::{Port, ServiceReason, error::GRANT, inventory::missing_rights, name::PortName, open::open},
 };
 
 /// The port of a case.
@@ -63,7 +63,7 @@ impl CasePort {
         let stands = |reason: &ServiceReason| !(although_in_service && reason.may_be_overridden);
         let service = port.in_service().map_err(CheckError::Port)?;
         let mut reasons: Vec<String> = service.into_iter().filter(stands).map(|reason| reason.text).collect();
-        reasons.extend(missing_rights(&name));
+        reasons.extend(missing_rights(&name).into_iter().map(|missing| format!("{missing} (the way out: {GRANT})")));
         if reasons.is_empty() {
             return Ok(());
         }

@@ -150,6 +150,7 @@ pub fn open_case(port: &mut dyn Port, mut opening: Opening) -> Result<Case, Case
         again: None,
         options: case::CaseOptions::default(),
         closed: None,
+        laid_down: false,
     };
     case.settle();
     Ok(case)
@@ -215,6 +216,7 @@ impl<'a> CaseRunner<'a> {
         if *name != StageName::OtherPlug && self.case.plug.is_none() {
             self.case.plug.clone_from(&equipment.plug);
         }
+        self.case.laid_down = false;
         let mut stage = self.begin(name, equipment);
         // A cable test makes no run that a record could be kept of.
         stage.run = (*name != StageName::CableTest).then(|| run.clone());
@@ -374,21 +376,22 @@ impl<'a> CaseRunner<'a> {
         all.clone().any(|s| s.ended == Ended::Skipped) && all.all(|s| s.ended != Ended::Done)
     }
 
+    /// Leaves the case for now: whoever takes it up again is told all that belongs where.
+    pub fn lay_down(&mut self) {
+        self.case.laid_down = true;
+        self.settle_and_save();
+    }
+
     /// Takes the technician's word for a stage that this machine cannot do.
     pub fn answer(&mut self, name: &StageName, passes: bool) {
         let showing = if passes { Showing::Passes } else { Showing::Fails };
-        // Asked of a stage that is repeated before anything is condemned: the word of a person who has tried is as good
-        // as two runs.
-        for _ in 0..2 {
-            let result = StageResult::answered(showing);
-            let stage = Stage {
-                source: Source::Answer,
-                ended: Ended::Done,
-                result: Some(result),
-                ..self.begin(name, &Equipment::default())
-            };
-            self.case.stages.push(stage);
-        }
+        let stage = Stage {
+            source: Source::Answer,
+            ended: Ended::Done,
+            result: Some(StageResult::answered(showing)),
+            ..self.begin(name, &Equipment::default())
+        };
+        self.case.stages.push(stage);
         self.settle_and_save();
     }
 

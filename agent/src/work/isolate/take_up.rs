@@ -41,13 +41,7 @@ pub fn take_up(archive: &(impl Archive + ?Sized), port: &mut dyn Port, wanted: W
     let identity = port.identity();
     let cable = &wanted.opening.cable;
     if let Some(id) = &wanted.id {
-        return match archive.find(Some(DocumentKind::Case), id)? {
-            Document::Case(case) if case.port.name == identity.name && (cable.is_empty() || case.cable == *cable) => {
-                stored(*case, &wanted.opening)
-            }
-            Document::Case(case) => Err(CaseError::OtherCase { case, port: identity.name, cable: cable.clone() }),
-            other => Err(CaseError::NoCase { id: other.id().to_owned() }),
-        };
+        return stored(by_id(archive, id, &identity.name, cable)?, &wanted.opening);
     }
     match archive.latest(&Sought::OpenCase { port: &identity, cable })? {
         Some(Document::Case(case)) if wanted.go_on => stored(*case, &wanted.opening),
@@ -56,6 +50,35 @@ pub fn take_up(archive: &(impl Archive + ?Sized), port: &mut dyn Port, wanted: W
             let left_open = open.filter(|row| row.port == identity.name).collect();
             Ok(TakenUp { case: open_case(port, wanted.opening)?, stored: false, left_open })
         }
+    }
+}
+
+/// The stored case whose id begins with `id`, else the open one of this port and cable; none where there is none. The
+/// port need not be there any more.
+///
+/// # Errors
+/// As for [`take_up`].
+pub fn stored_case(
+    archive: &(impl Archive + ?Sized),
+    port: &str,
+    id: Option<&str>,
+    cable: &str,
+) -> Result<Option<Case>, CaseError> {
+    if let Some(id) = id {
+        return by_id(archive, id, port, cable).map(Some);
+    }
+    let open = archive.list(Query::Cases { only_open: true }, None)?.into_iter().filter_map(Listed::into_case);
+    match open.filter(|row| row.port == port).find(|row| row.cable == cable) {
+        Some(row) => by_id(archive, &row.case, port, cable).map(Some),
+        None => Ok(None),
+    }
+}
+
+fn by_id(archive: &(impl Archive + ?Sized), id: &str, port: &str, cable: &str) -> Result<Case, CaseError> {
+    match archive.find(Some(DocumentKind::Case), id)? {
+        Document::Case(case) if case.port.name == port && (cable.is_empty() || case.cable == *cable) => Ok(*case),
+        Document::Case(case) => Err(CaseError::OtherCase { case, port: port.to_owned(), cable: cable.to_owned() }),
+        other => Err(CaseError::NoCase { id: other.id().to_owned() }),
     }
 }
 

@@ -77,6 +77,9 @@ pub struct Case {
     /// Why somebody closed the case before it was decided.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub closed: Option<String>,
+    /// Somebody has laid it down since its last stage: nothing is known any more to be where that stage had it.
+    #[serde(skip)]
+    pub laid_down: bool,
 }
 
 /// A serial line as its case found it.
@@ -225,6 +228,9 @@ pub struct Move {
     pub why: String,
     /// Dangers of this move.
     pub cautions: Vec<Caution>,
+    /// Nothing is moved: everything is in place from the stage before.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub still: bool,
     /// How long the run takes, seconds; 0 in a case of an older program.
     #[serde(default)]
     pub time_s: u64,

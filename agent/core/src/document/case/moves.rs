@@ -15,11 +15,16 @@ use crate::plan::Profile;
 /// The move that leads to a stage; `still` where everything is in place from the stage before.
 pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move {
     let attempt = line.attempts(stage) + 1;
-    let in_place = if still { Some(STILL.to_owned()) } else { in_place(line, stage) };
+    let still = still && !line.case.laid_down;
+    let in_place = match line.case.laid_down {
+        true => None,
+        false if still => Some(STILL.to_owned()),
+        false => in_place(line, stage),
+    };
     Move {
         stage: stage.clone(),
         attempt,
-        who: who(line, stage),
+        who: if still { Who::Program } else { who(line, stage) },
         look: match in_place {
             Some(_) => String::new(),
             None => look(stage, line.case.port.kind, line.case.options.return_port.is_some()).to_owned(),
@@ -27,6 +32,7 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
         hands: in_place.unwrap_or_else(|| hands(line, stage, attempt)),
         why: why.to_owned(),
         cautions: if still { Vec::new() } else { cautions(line, stage) },
+        still,
         time_s: time_s(line, stage),
         no_link_s: no_link_s(line, stage),
     }

@@ -1,11 +1,13 @@
 //! What a watcher is shown of a step, and how often.
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use turnback_core::{base::time::Nanos, judge::facts::Stopped, kind::ethernet::stream::collect::Collector};
 
-use super::WATCH_EVERY;
 use crate::ports::runner::Glimpse;
+
+/// How often a watcher looks, and the wish to end is looked at.
+pub(super) const WATCH_EVERY: Duration = Duration::from_millis(50);
 
 /// Calls the watcher at most every [`WATCH_EVERY`].
 pub(super) struct Watch<'a> {

@@ -12,6 +12,7 @@ use crate::judge::{Location, Outcome, RuleId};
 pub(super) const RULES: &[CaseRule] = &[
     CaseRule { id: RuleId::PlacesDisagree, decide: places_disagree },
     CaseRule { id: RuleId::SegmentFails, decide: segment_fails },
+    CaseRule { id: RuleId::CableNext, decide: cable_next },
     CaseRule { id: RuleId::AllPass, decide: all_pass },
 ];
 
@@ -151,8 +152,7 @@ fn segment_fails(line: &Line) -> Option<Conclusion> {
         return Some(active);
     }
     let search = Search { line, sporadic: comes_and_goes(line) };
-    let high = (1..=line.far).find(|k| search.fails(*k));
-    let Some(high) = high else { return walk_out(&search) };
+    let high = (1..=line.far).find(|k| search.fails(*k))?;
     let Some(low) = search.cleared(high) else {
         let conclusion = Conclusion::fault(
             &[Location::Cable, Location::Port, Location::Plug],
@@ -201,8 +201,8 @@ fn last_failure<'l, 'a>(line: &'l Line<'a>, place: usize) -> Option<&'l Visit<'a
 }
 
 /// No place fails so far.
-fn walk_out(search: &Search) -> Option<Conclusion> {
-    let line = search.line;
+fn cable_next(line: &Line) -> Option<Conclusion> {
+    let search = Search { line, sporadic: comes_and_goes(line) };
     let visited = |k: &usize| line.at(*k).next().is_some();
     let next = if line.far > IN_TURN_MAX {
         [line.far].into_iter().find(|k| !visited(k))
@@ -211,6 +211,10 @@ fn walk_out(search: &Search) -> Option<Conclusion> {
     };
     if let Some(unclear) = (1..=line.far).find_map(|k| search.unclear(k)) {
         return Some(unclear);
+    }
+    // A pass of the far end covers every place before it.
+    if search.passes(line.far) {
+        return None;
     }
     let next = next?;
     let stage = StageName::At(line.spot(next));

@@ -79,7 +79,9 @@ fn host_fails(line: &Line) -> Option<Conclusion> {
 fn internal_first(line: &Line) -> Option<Conclusion> {
     let here = StageName::At(Spot::Internal);
     let done = [&here, &StageName::Soak(Spot::Internal)].iter().any(|stage| !line.results(stage).is_empty());
-    if !line.case.capabilities.internal_loop || done || line.skipped(&here) {
+    // A pass farther out went through the chip as well.
+    let covered = line.visits.iter().any(|visit| visit.shows == Showing::Passes);
+    if !line.case.capabilities.internal_loop || done || covered || line.skipped(&here) {
         return None;
     }
     let nothing = Conclusion::undecided("Nothing is known yet about the host side of the port.");

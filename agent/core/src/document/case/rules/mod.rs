@@ -87,6 +87,24 @@ impl Conclusion {
         self
     }
 
+    /// The same as undecided, where the stage that would prove it was left out.
+    fn only_points(mut self) -> Self {
+        let place = match (&self.segment, self.location.first()) {
+            (Some(segment), _) => format!("segment {segment}"),
+            (None, Some(location)) => format!("the {}", location.name()),
+            (None, None) => "one place".to_owned(),
+        };
+        self.outcome = Outcome::Undecided;
+        self.location.clear();
+        self.segment = None;
+        self.text = format!("It points to {place}, which is not proved. {}", self.text);
+        self.again = self.wants.first().map(|want| want.stage.clone());
+        if let Some(stage) = &self.again {
+            self.next = format!("Do stage {stage}, which was left out: it proves that, or clears {place}.");
+        }
+        self
+    }
+
     /// A stage that would tell more and has been tried in vain: what is left is to do it for longer.
     fn or_longer(mut self) -> Self {
         if let Some(want) = self.wants.first().filter(|_| self.next.is_empty()) {
@@ -146,6 +164,7 @@ fn consider(case: &Case) -> Settled {
             Conclusion::undecided("No rule fits these stages.").then("Keep this case and tell the maintainers."),
         )
     });
+    let conclusion = if declined(&line, &conclusion) { conclusion.only_points() } else { conclusion };
     let (rule, conclusion) = pairs::weigh(&line, rule, conclusion);
     let conclusion = if given_up(&line, &conclusion) { conclusion.unproved() } else { conclusion };
     let conclusion = polarity_first(&line, conclusion.or_longer());
@@ -185,6 +204,15 @@ fn polarity_first(line: &Line, conclusion: Conclusion) -> Conclusion {
         }
         _ => conclusion,
     }
+}
+
+/// What would prove it was skipped: nobody is blamed for what one run showed.
+fn declined(line: &Line, conclusion: &Conclusion) -> bool {
+    let open = |want: &Want| !line.skipped(&want.stage) && line.attempts(&want.stage) < ATTEMPTS_MAX;
+    conclusion.outcome == Outcome::Fault
+        && conclusion.location.len() == 1
+        && conclusion.wants.iter().any(|want| line.skipped(&want.stage))
+        && !conclusion.wants.iter().any(open)
 }
 
 /// What was only likely, and can be tried no further: no attempt is left, though nobody declined one.

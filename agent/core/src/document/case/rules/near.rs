@@ -279,15 +279,19 @@ impl<'l, 'a> Exchange<'l, 'a> {
 
     /// How each combination fared, in words.
     fn told(&self) -> String {
+        let answered = |v: &&Visit| v.gear == Gear::KnownGoodPort && v.result.rule == RuleId::Answered;
+        let answers = self.line.bench.iter().filter(answered).count();
         let of = |what: &str, bench: Bench| {
             let Bench { fails, .. } = bench;
             (bench.decided() > 0).then(|| format!("{what} {fails} of {} runs fail", bench.decided()))
         };
-        let told = [
-            of("with this plug in this port", self.own),
-            of("with another plug in this port", self.other),
-            of("with this plug in a port that works", self.known),
-        ];
+        let elsewhere = of("with this plug in a port that works", self.known);
+        let elsewhere = elsewhere.map(|told| match answers {
+            0 => told,
+            some => format!("{told} ({some} of these by your word)"),
+        });
+        let told =
+            [of("with this plug in this port", self.own), of("with another plug in this port", self.other), elsewhere];
         upper(&told.into_iter().flatten().collect::<Vec<_>>().join(", "))
     }
 }

@@ -77,8 +77,8 @@ pub(super) fn weigh(line: &Line, rule: RuleId, conclusion: Conclusion) -> (RuleI
         return (rule, conclusion.want(StageName::CableTest, why));
     }
     match first_pairs(line).filter(|_| agreement(line).is_none() && conclusion.wants.is_empty()) {
-        Some(pairs) => {
-            let next = format!("Look at {pairs} first. {}", conclusion.next);
+        Some(look) => {
+            let next = format!("{look} {}", conclusion.next);
             (rule, conclusion.then(next))
         }
         None => (rule, conclusion),
@@ -188,10 +188,10 @@ fn at_100<'a>(line: &Line<'a>) -> Option<&'a StageResult> {
 }
 
 /// The pairs that it speaks against.
-fn first_pairs(line: &Line) -> Option<&'static str> {
+fn first_pairs(line: &Line) -> Option<String> {
     match at_100(line)?.showing {
-        Showing::Fails => Some(ALSO_100),
-        Showing::Passes => Some(ONLY_1000),
+        Showing::Fails => Some(format!("Look at {ALSO_100} first; the others may be bad too.")),
+        Showing::Passes => Some(format!("Look at {ONLY_1000} first.")),
         Showing::Neither | Showing::NotTested | Showing::HostFails => None,
     }
 }

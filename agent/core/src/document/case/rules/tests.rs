@@ -66,6 +66,7 @@ fn case(segments: &[&str]) -> Case {
         again: None,
         options: CaseOptions::default(),
         closed: None,
+        laid_down: false,
     };
     case.settle();
     case
@@ -224,6 +225,61 @@ fn skip(case: &mut Case, name: &str) {
     let stage = case.stages.last_mut().unwrap();
     (stage.ended, stage.result) = (Ended::Skipped, None);
     case.settle();
+}
+
+/// Whoever begins at the port is not sent back into the chip by a pass, but is by a failure.
+#[test]
+fn a_pass_at_the_port_covers_the_chip() {
+    for (showing, next) in [(Showing::Passes, "far-end:lead"), (Showing::Fails, "internal")] {
+        let mut case = case(&["lead", "tail"]);
+        add(&mut case, "at-port", result(false, showing, u64::from(showing == Showing::Fails) * 5000));
+        case.settle();
+        assert_eq!(case.next.map(|next| next.stage.to_string()).as_deref(), Some(next), "{showing:?}");
+    }
+}
+
+/// What would prove it was skipped: the segment that one failure points to is not condemned.
+#[test]
+fn a_segment_is_not_condemned_when_its_proof_was_skipped() {
+    let mut case = with(&["lead", "tail"], &["internal+", "at-port+", "far-end:lead-"]);
+    while let Some(next) = case.next.clone() {
+        skip(&mut case, &next.stage.to_string());
+    }
+    assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+    let text = &case.verdict.reasons[0].text;
+    assert!(text.starts_with("It points to segment lead, which is not proved."), "{text}");
+    assert!(case.again.is_some() && case.verdict.next.contains("left out"), "{}", case.verdict.next);
+}
+
+/// Stages that were corrected or done out of order: a pass of the far end leaves nothing nearer to try.
+#[test]
+fn a_pass_of_the_far_end_covers_the_places_before_it() {
+    let case = with(&["lead", "tail"], &["far-end+", "at-port+"]);
+    assert_eq!(case.next.map(|next| next.stage.to_string()).as_deref(), Some("soak"));
+    assert_eq!(case.verdict.reasons[0].rule, RuleId::AllPass);
+}
+
+/// Overnight the plug is somewhere else: nobody is told to leave it as it is.
+#[test]
+fn a_case_that_was_laid_down_tells_all_that_belongs_where() {
+    let mut case = with(&[], &["internal+", "at-port-"]);
+    let mut seen = false;
+    while let Some(next) = case.next.clone() {
+        if next.still {
+            seen = true;
+            assert!(next.hands.starts_with("Leave everything"), "{}", next.hands);
+            case.laid_down = true;
+            case.settle();
+            let again = case.next.clone().unwrap();
+            assert_eq!((&again.stage, again.still), (&next.stage, false));
+            assert!(again.hands.contains("plug") && !again.hands.contains("Leave everything"), "{}", again.hands);
+            case.laid_down = false;
+        }
+        let fails = next.stage != StageName::OtherPlug;
+        let (showing, failed) = if fails { (Showing::Fails, 500) } else { (Showing::Passes, 0) };
+        add(&mut case, &next.stage.to_string(), result(false, showing, failed));
+    }
+    assert!(seen, "no stage was repeated in place");
 }
 
 /// A port that begins to fail between two stages looks like a cable, until the plug is back in the port.
@@ -389,15 +445,10 @@ fn the_word_of_a_technician_tells_port_and_plug_apart() {
         while let Some(next) = case.next.clone() {
             let fails = next.stage == bad || !matches!(next.stage, StageName::OtherPlug | StageName::KnownGoodPort);
             if next.stage == StageName::KnownGoodPort {
-                for _ in 0..2 {
-                    add(
-                        &mut case,
-                        "known-good-port",
-                        StageResult::answered(if fails { Showing::Fails } else { Showing::Passes }),
-                    );
-                    case.stages.last_mut().unwrap().source = Source::Answer;
-                    case.settle();
-                }
+                let showing = if fails { Showing::Fails } else { Showing::Passes };
+                add(&mut case, "known-good-port", StageResult::answered(showing));
+                case.stages.last_mut().unwrap().source = Source::Answer;
+                case.settle();
             } else {
                 let showing = if fails { Showing::Fails } else { Showing::Passes };
                 add(&mut case, &next.stage.to_string(), result(false, showing, if fails { 500 } else { 0 }));
