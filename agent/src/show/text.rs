@@ -115,7 +115,7 @@ pub fn place_of(verdict: &Verdict) -> String {
 fn one_of(locations: &[Location]) -> String {
     let mut locations = locations.to_vec();
     locations.sort_unstable();
-    let mut places: Vec<_> = locations.into_iter().map(place).collect();
+    let mut places: Vec<_> = locations.into_iter().map(Location::in_words).collect();
     let last = places.pop().unwrap_or("an unknown place");
     if places.is_empty() { last.to_owned() } else { format!("{} or {last}", places.join(", ")) }
 }
@@ -138,16 +138,6 @@ fn tested(report: &Report) -> String {
     parts.extend(report.over());
     parts.extend(report.duration_s.map(figure::seconds));
     parts.join(", ")
-}
-
-fn place(location: Location) -> &'static str {
-    match location {
-        Location::Port => "the port",
-        Location::ReturnPort => "the return port",
-        Location::Plug => "the plug",
-        Location::Cable => "the cable",
-        Location::Host => "this computer (host side of the adapter)",
-    }
 }
 
 fn reasons(report: &Report, width: usize, out: &mut String) {

@@ -141,6 +141,17 @@ impl Location {
             Self::Host => "host",
         }
     }
+
+    /// For people, within a sentence.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Self::Port => "the port",
+            Self::ReturnPort => "the return port",
+            Self::Plug => "the plug",
+            Self::Cable => "the cable",
+            Self::Host => "this computer (host side of the adapter)",
+        }
+    }
 }
 
 /// Why, in a rule's words.

@@ -6,7 +6,7 @@ use super::{Case, Move, Who};
 use crate::base::caution::Caution;
 use crate::base::figure::upper;
 use crate::base::placement::Placement;
-use crate::document::case::stage::{Ended, Showing};
+use crate::document::case::stage::{Ended, Showing, Source, Stage};
 use crate::kind::Kind;
 use crate::kind::ethernet::link::{LINK_PATIENCE, Medium};
 use crate::kind::serial::format::{LineCapabilities, LineFormat};
@@ -15,12 +15,9 @@ use crate::plan::Profile;
 /// The move that leads to a stage; `still` where everything is in place from the stage before.
 pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move {
     let attempt = line.attempts(stage) + 1;
-    let still = still && !line.case.laid_down;
-    let in_place = match line.case.laid_down {
-        true => None,
-        false if still => Some(STILL.to_owned()),
-        false => in_place(line, stage),
-    };
+    let untouched = untouched(line);
+    let still = still && untouched.is_some();
+    let in_place = if still { Some(STILL.to_owned()) } else { untouched.and_then(|last| in_place(last, stage)) };
     Move {
         stage: stage.clone(),
         attempt,
@@ -38,9 +35,15 @@ pub(super) fn to(line: &Line, stage: &StageName, why: &str, still: bool) -> Move
     }
 }
 
+/// The last stage, where everything is as it left it. What somebody tried elsewhere, or a record tells of, left nothing
+/// in place here.
+fn untouched<'a>(line: &Line<'a>) -> Option<&'a Stage> {
+    let last = line.case.stages.last().filter(|last| last.ended == Ended::Done && last.source == Source::Run);
+    last.filter(|_| !line.case.laid_down)
+}
+
 /// What is left to do for a longer run right after one at the same place: to fit everything again would spoil it.
-fn in_place(line: &Line, stage: &StageName) -> Option<String> {
-    let last = line.case.stages.last().filter(|last| last.ended == Ended::Done)?;
+fn in_place(last: &Stage, stage: &StageName) -> Option<String> {
     let same = matches!(last.name, StageName::At(_) | StageName::Soak(_)) && last.name.spot() == stage.spot();
     match stage {
         StageName::Soak(Spot::AtPort) if same => Some(UNTOUCHED.to_owned()),

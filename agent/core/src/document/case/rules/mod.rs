@@ -87,22 +87,16 @@ impl Conclusion {
         self
     }
 
-    /// The same as undecided, where the stage that would prove it was left out.
-    fn only_points(mut self) -> Self {
-        let place = match (&self.segment, self.location.first()) {
-            (Some(segment), _) => format!("segment {segment}"),
-            (None, Some(location)) => format!("the {}", location.name()),
-            (None, None) => "one place".to_owned(),
+    /// The same as undecided, where `stage`, which would prove that it is `location`, was left out.
+    fn only_points(self, location: Location, stage: StageName) -> Self {
+        let place = match &self.segment {
+            Some(segment) => format!("segment {segment}"),
+            None => location.in_words().to_owned(),
         };
-        self.outcome = Outcome::Undecided;
-        self.location.clear();
-        self.segment = None;
-        self.text = format!("It points to {place}, which is not proved. {}", self.text);
-        self.again = self.wants.first().map(|want| want.stage.clone());
-        if let Some(stage) = &self.again {
-            self.next = format!("Do stage {stage}, which was left out: it proves that, or clears {place}.");
-        }
-        self
+        Self::undecided(format!("It points to {place}, which is not proved. {}", self.text))
+            .sure(self.sureness)
+            .then(format!("Do stage {stage}, which was left out: it proves that, or clears {place}."))
+            .again(stage)
     }
 
     /// A stage that would tell more and has been tried in vain: what is left is to do it for longer.
@@ -164,11 +158,14 @@ fn consider(case: &Case) -> Settled {
             Conclusion::undecided("No rule fits these stages.").then("Keep this case and tell the maintainers."),
         )
     });
-    let conclusion = if declined(&line, &conclusion) { conclusion.only_points() } else { conclusion };
+    let conclusion = match declined(&line, &conclusion) {
+        Some((location, stage)) => conclusion.only_points(location, stage),
+        None => conclusion,
+    };
     let (rule, conclusion) = pairs::weigh(&line, rule, conclusion);
     let conclusion = if given_up(&line, &conclusion) { conclusion.unproved() } else { conclusion };
     let conclusion = polarity_first(&line, conclusion.or_longer());
-    let want = conclusion.wants.iter().find(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) < ATTEMPTS_MAX);
+    let want = conclusion.wants.iter().find(|want| may_be_tried(&line, want));
     let next = want.map(|want| moves::to(&line, &want.stage, &want.why, want.still));
     let state = match (&next, conclusion.outcome, conclusion.location.len(), conclusion.wants.is_empty()) {
         (Some(_), ..) => CaseState::Open,
@@ -206,13 +203,19 @@ fn polarity_first(line: &Line, conclusion: Conclusion) -> Conclusion {
     }
 }
 
-/// What would prove it was skipped: nobody is blamed for what one run showed.
-fn declined(line: &Line, conclusion: &Conclusion) -> bool {
-    let open = |want: &Want| !line.skipped(&want.stage) && line.attempts(&want.stage) < ATTEMPTS_MAX;
-    conclusion.outcome == Outcome::Fault
-        && conclusion.location.len() == 1
-        && conclusion.wants.iter().any(|want| line.skipped(&want.stage))
-        && !conclusion.wants.iter().any(open)
+/// Neither declined nor tried often enough.
+fn may_be_tried(line: &Line, want: &Want) -> bool {
+    !line.skipped(&want.stage) && line.attempts(&want.stage) < ATTEMPTS_MAX
+}
+
+/// What one failure points to, and the stage that would prove it and was skipped: nobody is blamed for that.
+fn declined(line: &Line, conclusion: &Conclusion) -> Option<(Location, StageName)> {
+    let (Outcome::Fault, [location]) = (conclusion.outcome, conclusion.location.as_slice()) else { return None };
+    if conclusion.wants.iter().any(|want| may_be_tried(line, want)) {
+        return None;
+    }
+    let skipped = conclusion.wants.iter().find(|want| line.skipped(&want.stage))?;
+    Some((*location, skipped.stage.clone()))
 }
 
 /// What was only likely, and can be tried no further: no attempt is left, though nobody declined one.

@@ -440,11 +440,15 @@ fn a_stage_that_decides_nothing_is_tried_three_times() {
 /// The technician's word on a port elsewhere takes part without counts.
 #[test]
 fn the_word_of_a_technician_tells_port_and_plug_apart() {
+    let mut asked_again = 0;
     for (bad, blamed) in [(StageName::OtherPlug, Location::Port), (StageName::KnownGoodPort, Location::Plug)] {
         let mut case = with(&[], &["internal+", "at-port-", "at-port-"]);
         while let Some(next) = case.next.clone() {
             let fails = next.stage == bad || !matches!(next.stage, StageName::OtherPlug | StageName::KnownGoodPort);
             if next.stage == StageName::KnownGoodPort {
+                asked_again += u32::from(case.stages.last().unwrap().source == Source::Answer);
+                // A word leaves nothing in place here: a run would be made on the port that is in question.
+                assert!(!next.still && next.hands.contains("port"), "{}", next.hands);
                 let showing = if fails { Showing::Fails } else { Showing::Passes };
                 add(&mut case, "known-good-port", StageResult::answered(showing));
                 case.stages.last_mut().unwrap().source = Source::Answer;
@@ -456,6 +460,7 @@ fn the_word_of_a_technician_tells_port_and_plug_apart() {
         }
         assert_eq!(says(&case), (Outcome::Fault, vec![blamed], None, CaseState::Decided), "{bad}");
     }
+    assert!(asked_again > 0, "no word was asked for twice in a row");
 }
 
 /// The adapter's own counts name the port: once is an occasion to look again, twice condemns it.
