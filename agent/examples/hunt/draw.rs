@@ -177,12 +177,12 @@ fn draw_options(rng: &mut Rng, seed: u64, rig: &Rig) -> CheckOptions {
 fn harmless(rng: &mut Rng, rig: &Rig) -> FaultSpec {
     if rng.chance(0.4) {
         let drop = FaultKind::Drop { ratio: Ratio(log_between(rng, 1e-5, 1.0)) };
-        return for_a_while(rng, spec(FaultPlace::Host, drop));
+        return for_a_while(rng, FaultSpec::always(FaultPlace::Host, drop));
     }
     let (place, _) = place(rng, rig);
     let ns = log_between(rng, 100.0, 3e9) as u32;
     let jitter_ns = if rng.chance(0.5) { log_between(rng, 100.0, 3e8) as u32 } else { 0 };
-    for_a_while(rng, spec(place, FaultKind::Delay { ns, jitter_ns }))
+    for_a_while(rng, FaultSpec::always(place, FaultKind::Delay { ns, jitter_ns }))
 }
 
 /// Half of what is drawn is there all the time, the rest once or again and again.
@@ -244,23 +244,10 @@ fn spoil(rng: &mut Rng, rig: &mut Rig, profile: &Profile) -> Truth {
         }
     };
     let about = format!("{kind:?}");
-    let fault = for_a_while(rng, spec(place, kind));
+    let fault = for_a_while(rng, FaultSpec::always(place, kind));
     let harm = if fault.until_s.is_some() { Harm::NowAndThen } else { harm };
     rig.faults.push(fault);
     Truth { at: vec![location], about, harm }
-}
-
-fn spec(place: FaultPlace, kind: FaultKind) -> FaultSpec {
-    FaultSpec {
-        place,
-        kind,
-        from_s: Seconds(0.0),
-        until_s: None,
-        every_s: None,
-        when_moved: false,
-        pair: None,
-        cured_by_seatings: None,
-    }
 }
 
 fn pick<T: Clone>(rng: &mut Rng, from: &[T]) -> T {

@@ -237,19 +237,6 @@ pub(super) fn seconds(value: f64) -> Seconds {
     Seconds::try_from(value).expect("a time")
 }
 
-pub(super) fn spec(place: FaultPlace, kind: FaultKind) -> FaultSpec {
-    FaultSpec {
-        place,
-        kind,
-        from_s: seconds(0.0),
-        until_s: None,
-        every_s: None,
-        when_moved: false,
-        pair: None,
-        cured_by_seatings: None,
-    }
-}
-
 /// Times a probe passes a place: a segment out and back.
 fn crossings(place: &FaultPlace) -> f64 {
     if matches!(place, FaultPlace::Segment(_)) { 2.0 } else { 1.0 }
@@ -279,7 +266,7 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
         Inverted | ParityErrors | Characters | StuckLine | OpenOutput | Crossed | WrongPlug | Deaf => {}
         Harmless => {
             let kind = FaultKind::Delay { ns: rng.below(5_000) as u32, jitter_ns: rng.below(3_000) as u32 };
-            rig.faults.push(spec(place, kind));
+            rig.faults.push(FaultSpec::always(place, kind));
         }
         Network => rig.plug.kind = PlugKind::Network,
         NoPlug => {
@@ -292,16 +279,16 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
         }
         ActiveDevice => {
             let share = ratio(log_between(rng, 0.01, 0.3));
-            rig.faults.push(spec(place, FaultKind::Duplicate { ratio: share }));
+            rig.faults.push(FaultSpec::always(place, FaultKind::Duplicate { ratio: share }));
         }
         Errors => {
             let kind = errors_at(rng, &place, 2.0, 300.0);
-            in_port(&mut truth, rig, spec(place, kind));
+            in_port(&mut truth, rig, FaultSpec::always(place, kind));
         }
         ErrorsBelow => {
             let kind = errors_at(rng, &place, 0.1, 2.0);
             truth.above_limit = false;
-            in_port(&mut truth, rig, spec(place, kind));
+            in_port(&mut truth, rig, FaultSpec::always(place, kind));
         }
         Bursts => {
             let kind = FaultKind::Bursts {
@@ -310,23 +297,23 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
                 mean_good_s: seconds(log_between(rng, 0.05, 0.4)),
                 mean_bad_s: seconds(log_between(rng, 0.01, 0.1)),
             };
-            in_port(&mut truth, rig, spec(place, kind));
+            in_port(&mut truth, rig, FaultSpec::always(place, kind));
         }
         Drops => {
             let share = log_between(rng, 2.0, 40.0) * FRAMES_AT_LIMIT / crossings(&place);
-            in_port(&mut truth, rig, spec(place, FaultKind::Drop { ratio: ratio(share) }));
+            in_port(&mut truth, rig, FaultSpec::always(place, FaultKind::Drop { ratio: ratio(share) }));
         }
         Cuts => {
             let share = log_between(rng, 2.0, 30.0) * FRAMES_AT_LIMIT / crossings(&place);
-            in_port(&mut truth, rig, spec(place, FaultKind::Truncate { ratio: ratio(share) }));
+            in_port(&mut truth, rig, FaultSpec::always(place, FaultKind::Truncate { ratio: ratio(share) }));
         }
         StuckBit => {
             let kind = FaultKind::StuckBit { bit: rng.below(8) as u8, level: rng.below(2) as u8 };
-            in_port(&mut truth, rig, spec(place, kind));
+            in_port(&mut truth, rig, FaultSpec::always(place, kind));
         }
         NoSignal => {
             let kind = if rng.chance(0.5) { FaultKind::NoTransmit } else { FaultKind::NoReceive };
-            in_port(&mut truth, rig, spec(place, kind));
+            in_port(&mut truth, rig, FaultSpec::always(place, kind));
         }
         OpenPair => {
             let label = rig.segments[rng.below(rig.segments.len() as u64) as usize].label.clone();
@@ -334,7 +321,7 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
             // Where the port cannot use all pairs with a plug, the others cannot be tested.
             truth.above_limit = pair == 2 || pair == 3 || rig.port.links_to_itself_at_mbps.is_empty();
             truth.at.push((Location::Cable, Some(label.clone())));
-            rig.faults.push(spec(FaultPlace::Segment(label), FaultKind::PairOpen { pair }));
+            rig.faults.push(FaultSpec::always(FaultPlace::Segment(label), FaultKind::PairOpen { pair }));
         }
         Flaps => {
             // Only the line side has a link to lose.
@@ -343,12 +330,15 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
             }
             let every = between(rng, 0.8, 2.0);
             let kind = FaultKind::Flap { every_s: seconds(every), down_s: seconds(every * between(rng, 0.1, 0.4)) };
-            in_port(&mut truth, rig, spec(place, kind));
+            in_port(&mut truth, rig, FaultSpec::always(place, kind));
         }
         Memory => {
             rig.port.checks_frames = true;
             truth.at.push((Location::Host, None));
-            rig.faults.push(spec(FaultPlace::Host, FaultKind::Memory { ratio: ratio(log_between(rng, 0.01, 0.5)) }));
+            rig.faults.push(FaultSpec::always(
+                FaultPlace::Host,
+                FaultKind::Memory { ratio: ratio(log_between(rng, 0.01, 0.5)) },
+            ));
         }
         SlowHost => {
             rig.host.frames_per_second_max = 120 + rng.below(150) as u32;
@@ -360,7 +350,11 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
             let every = between(rng, 1.0, 3.0);
             let kind = errors_at(rng, &place, 100.0, 300.0);
             let until = every * between(rng, 0.1, 0.5);
-            let shown = FaultSpec { until_s: Some(seconds(until)), every_s: Some(seconds(every)), ..spec(place, kind) };
+            let shown = FaultSpec {
+                until_s: Some(seconds(until)),
+                every_s: Some(seconds(every)),
+                ..FaultSpec::always(place, kind)
+            };
             in_port(&mut truth, rig, shown);
         }
         RareOrOnce => {
@@ -370,7 +364,7 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
             let lasts = log_between(rng, 0.2, 30.0);
             let every = rng.chance(0.5).then(|| seconds(lasts + between(rng, 10.0, 60.0)));
             let (from_s, until_s) = (seconds(from), Some(seconds(from + lasts)));
-            in_port(&mut truth, rig, FaultSpec { from_s, until_s, every_s: every, ..spec(place, kind) });
+            in_port(&mut truth, rig, FaultSpec { from_s, until_s, every_s: every, ..FaultSpec::always(place, kind) });
         }
         Slow => {
             truth.above_limit = false;
@@ -380,7 +374,7 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
                 mean_good_s: seconds(log_between(rng, 5.0, 60.0)),
                 mean_bad_s: seconds(log_between(rng, 5.0, 60.0)),
             };
-            in_port(&mut truth, rig, spec(place, kind));
+            in_port(&mut truth, rig, FaultSpec::always(place, kind));
         }
         WhenMoved => {
             let label = rig.segments[rng.below(rig.segments.len() as u64) as usize].label.clone();
@@ -394,7 +388,7 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
                 until_s: Some(seconds(until)),
                 every_s: Some(seconds(every)),
                 when_moved: true,
-                ..spec(place, kind)
+                ..FaultSpec::always(place, kind)
             });
         }
         Cured => {
@@ -404,14 +398,14 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
             truth.at.push((location, None));
             let kind = errors_at(rng, &place, 10.0, 300.0);
             let cured = Some(2 + rng.below(3) as u32);
-            rig.faults.push(FaultSpec { cured_by_seatings: cured, ..spec(place, kind) });
+            rig.faults.push(FaultSpec { cured_by_seatings: cured, ..FaultSpec::always(place, kind) });
         }
         BothPlugs => {
             // All runs fail alike, whatever is exchanged: nobody can be named.
             truth.above_limit = false;
             for place in [FaultPlace::Plug, FaultPlace::OtherPlug] {
                 let kind = errors_at(rng, &place, 3.0, 300.0);
-                rig.faults.push(spec(place, kind));
+                rig.faults.push(FaultSpec::always(place, kind));
             }
             truth.at.push((Location::Plug, None));
         }
@@ -420,7 +414,7 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
                 let (place, location, segment) = draw_place(rng, rig);
                 let kind = errors_at(rng, &place, 3.0, 300.0);
                 truth.at.push((location, segment));
-                rig.faults.push(spec(place, kind));
+                rig.faults.push(FaultSpec::always(place, kind));
             }
         }
     }

@@ -11,10 +11,7 @@ use turnback_core::{
         },
         rig::AnyRig,
     },
-    sim::{
-        cable::Segment,
-        value::{FaultPlace, Seconds},
-    },
+    sim::{cable::Segment, value::FaultPlace},
 };
 
 use crate::draw::{Class, LIMIT, Trial, Truth, log_between, ratio, seconds};
@@ -49,21 +46,22 @@ pub fn draw(rng: &mut Rng) -> Trouble {
                 mean_good_s: seconds(log_between(rng, 40.0, 300.0)),
                 mean_bad_s: seconds(log_between(rng, 20.0, 100.0)),
             };
-            rig.faults = [FaultPlace::Plug, FaultPlace::OtherPlug].map(|place| spec(place, kind.clone())).into();
+            rig.faults =
+                [FaultPlace::Plug, FaultPlace::OtherPlug].map(|place| FaultSpec::always(place, kind.clone())).into();
         }
         Blinks => {
             let (place, location) = draw_place(rng, &rig);
             truth.at.push(location);
             let kind = FaultKind::Drop { ratio: ratio(0.5 + 0.5 * rng.fraction()) };
             let (until_s, every_s) = (Some(seconds(0.05)), Some(seconds(2.0)));
-            rig.faults.push(FaultSpec { until_s, every_s, ..spec(place, kind) });
+            rig.faults.push(FaultSpec { until_s, every_s, ..FaultSpec::always(place, kind) });
         }
         NotInEveryRun => {
             let (place, location) = draw_place(rng, &rig);
             truth.at.push(location);
             let kind = loss_or_errors(rng);
             let mut bad = rig.clone();
-            bad.faults.push(spec(place, kind));
+            bad.faults.push(FaultSpec::always(place, kind));
             hit = Some((0.3 + 0.4 * rng.fraction(), AnyRig::Frames(Box::new(bad))));
         }
         _ => {
@@ -75,9 +73,10 @@ pub fn draw(rng: &mut Rng) -> Trouble {
                 FaultKind::Swap { ratio: ratio(log_between(rng, 0.001, 0.3)) },
                 FaultKind::Delay { ns: 300_000_000 + rng.below(700_000_000) as u32, jitter_ns: 0 },
             ];
-            rig.faults.push(spec(place.clone(), kinds[rng.below(3) as usize].clone()));
+            rig.faults.push(FaultSpec::always(place.clone(), kinds[rng.below(3) as usize].clone()));
             if rng.chance(0.5) {
-                rig.faults.push(spec(place, FaultKind::Drop { ratio: ratio(log_between(rng, 0.001, 0.1)) }));
+                rig.faults
+                    .push(FaultSpec::always(place, FaultKind::Drop { ratio: ratio(log_between(rng, 0.001, 0.1)) }));
             }
         }
     }
@@ -94,7 +93,7 @@ fn loss_or_errors(rng: &mut Rng) -> FaultKind {
 
 /// The rig with a trouble wherever a plug is.
 fn everywhere(rig: &Rig, kind: &FaultKind) -> AnyRig {
-    let faults = [FaultPlace::Plug, FaultPlace::OtherPlug].map(|place| spec(place, kind.clone()));
+    let faults = [FaultPlace::Plug, FaultPlace::OtherPlug].map(|place| FaultSpec::always(place, kind.clone()));
     AnyRig::Frames(Box::new(Rig { faults: faults.into(), ..rig.clone() }))
 }
 
@@ -106,18 +105,5 @@ fn draw_place(rng: &mut Rng, rig: &Rig) -> (FaultPlace, (Location, Option<String
             let label = rig.segments[rng.below(rig.segments.len() as u64) as usize].label.clone();
             (FaultPlace::Segment(label.clone()), (Location::Cable, Some(label)))
         }
-    }
-}
-
-fn spec(place: FaultPlace, kind: FaultKind) -> FaultSpec {
-    FaultSpec {
-        place,
-        kind,
-        from_s: Seconds(0.0),
-        until_s: None,
-        every_s: None,
-        when_moved: false,
-        pair: None,
-        cured_by_seatings: None,
     }
 }

@@ -10,12 +10,15 @@ use turnback::{
 use turnback_core::{
     base::rng::Rng,
     judge::ratio::Basis,
-    kind::ethernet::sim::{Rig, rig::FaultKind},
+    kind::ethernet::sim::{
+        Rig,
+        rig::{FaultKind, FaultSpec},
+    },
     plan::{Profile, RFC2544_SIZES, Rate},
     sim::value::FaultPlace,
 };
 
-use super::draw::{log_between, ratio, spec};
+use super::draw::{log_between, ratio};
 
 /// How often the true ratio lay within the interval that a run gave.
 #[derive(Default)]
@@ -35,7 +38,7 @@ impl Coverage {
         // Each bit of the frame with its check sequence is at risk (IEEE Std 802.3 3.2.9: the check covers all of it).
         let share = log_between(&mut rng, 0.003, 0.5);
         let true_ratio = 1.0 - (1.0 - share).powf(1.0 / (8.0 * f64::from(size_bytes)));
-        rig.faults = vec![spec(FaultPlace::Plug, FaultKind::BitErrors { ratio: ratio(true_ratio) })];
+        rig.faults = vec![FaultSpec::always(FaultPlace::Plug, FaultKind::BitErrors { ratio: ratio(true_ratio) })];
         let report = engine::check(
             &mut SimulatedPort::of(&rig, "sim:ratio".into(), seed),
             None,

@@ -344,10 +344,11 @@ fn render(status: &Value, now_ms: i64, width: usize) -> String {
             (_, Some(true), _) => "hangs".into(),
             (Value::String(_), ..) => "runs".into(),
             (_, _, Value::Object(_)) => "under diagnosis".into(),
-            _ => port["next_due_ms"].as_i64().map_or_else(
-                || "-".into(),
-                |ms| if ms > now_ms { format!("in {}", age(ms - now_ms)) } else { "due".into() },
-            ),
+            _ => match port["next_due_ms"].as_i64() {
+                Some(ms) if ms > now_ms => format!("in {}", age(ms - now_ms)),
+                Some(_) => "due".into(),
+                None => "-".into(),
+            },
         };
         vec![
             text(&port["name"]),

@@ -138,7 +138,7 @@ mod tests {
             },
             rig::AnyRig,
         },
-        sim::value::{FaultPlace, Ratio, Seconds},
+        sim::value::{FaultPlace, Ratio},
     };
 
     use super::*;
@@ -168,16 +168,8 @@ mod tests {
             assert_eq!(count, 2);
             let round = rounds[number as usize - 1].fetch_add(1, Ordering::SeqCst);
             let mut rig = Rig::default();
-            rig.faults.extend(met[round].clone().filter(|_| number == 1).map(|kind| FaultSpec {
-                place: FaultPlace::PortLine,
-                kind,
-                from_s: Seconds(0.0),
-                until_s: None,
-                every_s: None,
-                when_moved: false,
-                pair: None,
-                cured_by_seatings: None,
-            }));
+            let met = met[round].clone().filter(|_| number == 1);
+            rig.faults.extend(met.map(|kind| FaultSpec::always(FaultPlace::PortLine, kind)));
             Ok((simulated::of(&AnyRig::Frames(Box::new(rig)), format!("sim:{number}"), 1), 1))
         };
         let all = all_ports(&order, &[alone(1), alone(2)], open, &Cancel::default()).unwrap();

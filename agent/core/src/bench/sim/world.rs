@@ -144,20 +144,7 @@ impl SimulatedBench {
     pub fn port(&self, setup: &Setup<'_>, port: u32, at_once: u32) -> Rig {
         let (model, card) = (&self.rig.model, self.rig.faults(setup.serial));
         let mut faults = Vec::new();
-        let mut add = |place, kind| {
-            let always = (Seconds(0.0), None, None);
-            let (from_s, until_s, every_s) = always;
-            faults.push(FaultSpec {
-                place,
-                kind,
-                from_s,
-                until_s,
-                every_s,
-                when_moved: false,
-                pair: None,
-                cured_by_seatings: None,
-            });
-        };
+        let mut add = |place, kind| faults.push(FaultSpec::always(place, kind));
         for fault in self.plug_faults(setup, port) {
             match *fault {
                 PlugFault::BitErrors { ratio } => add(FaultPlace::Plug, FaultKind::BitErrors { ratio }),

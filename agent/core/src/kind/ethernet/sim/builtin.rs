@@ -34,15 +34,15 @@ pub fn builtin(name: &str) -> Option<Rig> {
     let (name, about) = BUILTIN.into_iter().find(|(known, _)| *known == name)?;
     let mut rig = Rig { name: name.to_owned(), about: about.to_owned(), ..Rig::default() };
     match name {
-        "bad-port" => rig.faults = vec![fault(FaultPlace::PortHost, bit_errors(1e-6))],
-        "bad-plug" => rig.faults = vec![fault(FaultPlace::Plug, bit_errors(1e-6))],
+        "bad-port" => rig.faults = vec![FaultSpec::always(FaultPlace::PortHost, bit_errors(1e-6))],
+        "bad-plug" => rig.faults = vec![FaultSpec::always(FaultPlace::Plug, bit_errors(1e-6))],
         "bad-cable" => {
             rig.placement = Placement::FarEnd;
             rig.segments = segments(&[("office-riser", 12), ("quay-duct", 55), ("cabinet-3-tail", 6)]);
-            rig.faults = vec![fault(FaultPlace::Segment("quay-duct".to_owned()), bit_errors(1e-6))];
+            rig.faults = vec![FaultSpec::always(FaultPlace::Segment("quay-duct".to_owned()), bit_errors(1e-6))];
         }
         "no-plug" => rig.plug.fitted = false,
-        "dead-port" => rig.faults = vec![fault(FaultPlace::PortHost, FaultKind::NoTransmit)],
+        "dead-port" => rig.faults = vec![FaultSpec::always(FaultPlace::PortHost, FaultKind::NoTransmit)],
         "live-network" => rig.plug.kind = PlugKind::Network,
         "slow-host" => {
             rig.host.frames_per_second_max = 60_000;
@@ -51,9 +51,11 @@ pub fn builtin(name: &str) -> Option<Rig> {
         }
         "flapping" => {
             let kind = FaultKind::Flap { every_s: Seconds(1.5), down_s: Seconds(0.3) };
-            rig.faults = vec![fault(FaultPlace::PortLine, kind)];
+            rig.faults = vec![FaultSpec::always(FaultPlace::PortLine, kind)];
         }
-        "memory-fault" => rig.faults = vec![fault(FaultPlace::Host, FaultKind::Memory { ratio: Ratio(1e-3) })],
+        "memory-fault" => {
+            rig.faults = vec![FaultSpec::always(FaultPlace::Host, FaultKind::Memory { ratio: Ratio(1e-3) })]
+        }
         "gigabit-plug" => rig.port.links_to_itself_at_mbps = vec![10, 100],
         "fibre-good" => {
             rig.placement = Placement::FarEnd;
@@ -69,38 +71,39 @@ pub fn builtin(name: &str) -> Option<Rig> {
                 mean_good_s: Seconds(0.4),
                 mean_bad_s: Seconds(0.01),
             };
-            rig.faults = vec![fault(FaultPlace::Segment("crane-rail".to_owned()), kind)];
+            rig.faults = vec![FaultSpec::always(FaultPlace::Segment("crane-rail".to_owned()), kind)];
         }
         "loose-tail" => {
             rig.placement = Placement::FarEnd;
             rig.segments = segments(&[("office-riser", 12), ("quay-duct", 55), ("cabinet-4-tail", 6)]);
-            let tail = fault(FaultPlace::Segment("cabinet-4-tail".to_owned()), bit_errors(1e-5));
+            let tail = FaultSpec::always(FaultPlace::Segment("cabinet-4-tail".to_owned()), bit_errors(1e-5));
             let (until_s, every_s) = (Some(Seconds(0.4)), Some(Seconds(2.3)));
             rig.faults = vec![FaultSpec { until_s, every_s, when_moved: true, ..tail }];
         }
         "comes-and-goes" => {
-            let contact = fault(FaultPlace::Plug, bit_errors(1e-5));
+            let contact = FaultSpec::always(FaultPlace::Plug, bit_errors(1e-5));
             rig.faults = vec![FaultSpec { until_s: Some(Seconds(0.3)), every_s: Some(Seconds(3.7)), ..contact }];
         }
         "dirty-contact" => {
-            rig.faults = vec![FaultSpec { cured_by_seatings: Some(2), ..fault(FaultPlace::Plug, bit_errors(1e-6)) }];
+            rig.faults =
+                vec![FaultSpec { cured_by_seatings: Some(2), ..FaultSpec::always(FaultPlace::Plug, bit_errors(1e-6)) }];
         }
         "open-pair" => {
             rig.placement = Placement::FarEnd;
             rig.segments = segments(&[("office-riser", 12), ("crane-trench", 48), ("cabinet-2-tail", 5)]);
             rig.port.cable_test = true;
             let pair = FaultKind::PairOpen { pair: 4 };
-            rig.faults = vec![fault(FaultPlace::Segment("crane-trench".to_owned()), pair)];
+            rig.faults = vec![FaultSpec::always(FaultPlace::Segment("crane-trench".to_owned()), pair)];
         }
         "noisy-pair" => {
             rig.placement = Placement::FarEnd;
             rig.port.cable_test = true;
             rig.segments = segments(&[("office-riser", 12), ("crane-rail", 70), ("cabinet-6-tail", 4)]);
-            let rail = fault(FaultPlace::Segment("crane-rail".to_owned()), bit_errors(1e-6));
+            let rail = FaultSpec::always(FaultPlace::Segment("crane-rail".to_owned()), bit_errors(1e-6));
             rig.faults = vec![FaultSpec { pair: Some(1), ..rail }];
         }
         "intermittent" => {
-            let during = fault(FaultPlace::Plug, bit_errors(1e-5));
+            let during = FaultSpec::always(FaultPlace::Plug, bit_errors(1e-5));
             rig.faults = vec![FaultSpec { from_s: Seconds(2.0), until_s: Some(Seconds(3.0)), ..during }];
         }
         _ => {}
@@ -110,17 +113,4 @@ pub fn builtin(name: &str) -> Option<Rig> {
 
 fn bit_errors(ratio: f64) -> FaultKind {
     FaultKind::BitErrors { ratio: Ratio(ratio) }
-}
-
-fn fault(place: FaultPlace, kind: FaultKind) -> FaultSpec {
-    FaultSpec {
-        place,
-        kind,
-        from_s: Seconds(0.0),
-        until_s: None,
-        every_s: None,
-        when_moved: false,
-        pair: None,
-        cured_by_seatings: None,
-    }
 }

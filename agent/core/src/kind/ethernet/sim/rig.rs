@@ -213,6 +213,22 @@ pub struct FaultSpec {
     pub cured_by_seatings: Option<u32>,
 }
 
+impl FaultSpec {
+    /// A fault that is there from the beginning to the end.
+    pub fn always(place: FaultPlace, kind: FaultKind) -> Self {
+        Self {
+            place,
+            kind,
+            from_s: Seconds(0.0),
+            until_s: None,
+            every_s: None,
+            when_moved: false,
+            pair: None,
+            cured_by_seatings: None,
+        }
+    }
+}
+
 /// Kinds of fault.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
