@@ -8,6 +8,7 @@ use std::{
 };
 
 use serde_json::{Value, json};
+use turnback::guard::lock::PortLock;
 
 use crate::harness::netns::{add_cable, fit_plug, in_fresh_namespace, run};
 use crate::harness::program::{Program, Running, TapPlug};
@@ -92,6 +93,11 @@ fn a_port_and_its_plug_are_told_apart_on_a_second_port() {
         let case = open(&desk, "quay0");
         let mut now = settled(&desk, &case);
         assert_eq!(now["next"]["cautions"], json!([]), "a virtual port carries no power and no light: {now:#}");
+        // Somebody at a terminal is at work on it.
+        let at_a_terminal = PortLock::named("the case", &format!("case/{case}")).unwrap();
+        let refused = desk.post(&format!("/api/1/cases/{case}/stages"), &json!({"stage": "at-port"}));
+        assert!(refused.status == 409 && refused.body.contains("under test already, by process"), "{refused:?}");
+        drop(at_a_terminal);
         // The same stage until the plug has been seated again, then another plug; whatever is tried, frames are lost.
         for stage in ["at-port", "at-port", "other-plug"] {
             assert_eq!(now["next"]["stage"], stage, "{now:#}");

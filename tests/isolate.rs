@@ -178,6 +178,17 @@ fn stages_one_by_one_are_one_case() {
 }
 
 /// Killed within a stage and between two: what was done is there, what was cut off is done again.
+/// This computer takes in fewer frames than the line carries: what fails under load alone was not tested.
+#[test]
+fn a_load_far_below_that_of_the_line_is_told_in_a_case() {
+    let program = Program::new();
+    let stage = |rig: &str| program.run(&format!("isolate sim:{rig} --cable Q-12 --stage at-port --yes"));
+    let slow = stage("slow-host").stdout.replace('\n', " ");
+    assert!(slow.contains(" % of the line rate; 1 stage"), "{slow}");
+    let good = stage("good").stdout;
+    assert!(!good.contains("line rate"), "{good}");
+}
+
 #[test]
 fn a_case_survives_a_kill() {
     let program = Program::new();

@@ -195,10 +195,13 @@ fn records_move_to_another_machine() {
 fn old_runs_are_dropped_by_hand_and_by_rule() {
     let program = Program::new();
     let runs: Vec<_> = (0..4).map(|_| kept(&program, "sim:good")).collect();
-    let dry = program.run("records prune --keep 3 --dry-run").stdout;
-    assert_eq!(dry, "1 run would be dropped, of 4 runs\n");
+    let asked = program.run("records prune --keep 3 --automatic");
+    assert_eq!((asked.code, asked.stdout.as_str()), (Some(2), "1 run would be dropped, of 4 runs\n"));
+    assert!(contains(&asked.stderr, "--yes"), "{asked:?}");
+    let unruled = program.run("records prune");
+    assert!(contains(&unruled.stderr, "nothing says what to drop"), "a refused rule is not kept: {unruled:?}");
     assert_eq!(program.run("records prune --older-than 1d").stdout, "0 runs dropped, 4 runs left\n");
-    assert_eq!(program.run("records prune --keep 2 --automatic").stdout, "2 runs dropped, 2 runs left\n");
+    assert_eq!(program.run("records prune --keep 2 --automatic --yes").stdout, "2 runs dropped, 2 runs left\n");
     let next = kept(&program, "sim:good");
     assert_eq!(listed(&program, ""), [next, runs[3].clone()]);
     assert_eq!(program.run("records prune --no-automatic").code, Some(0));
@@ -226,6 +229,15 @@ fn a_label_is_corrected_and_the_old_one_is_kept() {
     let was: Vec<_> = report["labels"]["corrections"].as_array().unwrap().iter().map(|c| c["was"].clone()).collect();
     assert_eq!(was, ["Q-12", "wet"]);
     assert_eq!((listed(&program, "--cable Q-13"), listed(&program, "--cable Q-12")), (vec![run], vec![]));
+    let removed = program.run("records correct last --remove note,cable");
+    assert_eq!(removed.code, Some(0), "{removed:?}");
+    assert!(removed.stdout.contains("note: none (was dry, kept in the report)"), "{removed:?}");
+    assert_eq!(listed(&program, "--cable Q-13"), [""; 0]);
+    let both = program.run("records correct last --remove cable --cable Q-13");
+    assert!(both.code == Some(2) && contains(&both.stderr, "both given and removed"), "{both:?}");
+    let gone = program.run("records correct last --remove note");
+    assert!(gone.code == Some(2) && contains(&gone.stderr, "nothing to correct"), "{gone:?}");
+    assert_eq!(program.run("records correct last --cable Q-13").code, Some(0));
     let same = program.run("records correct last --cable Q-13");
     assert!(same.code == Some(2) && contains(&same.stderr, "nothing to correct"), "{same:?}");
     assert_eq!(program.run("records correct ffff --cable Q-13").code, Some(2));
@@ -263,9 +275,8 @@ fn prune_says_what_it_keeps_and_why() {
     let (_, stage) = open_case(&program);
     kept(&program, "sim:good");
     let why = "1 older run kept, because open cases use them (`turnback records cases --open` lists these)\n";
-    let dry = program.run("records prune --keep 0 --dry-run").stdout;
-    assert_eq!(dry, format!("1 run would be dropped, of 2 runs\n{why}"));
-    assert_eq!(program.run("records prune --keep 0").stdout, format!("1 run dropped, 1 run left\n{why}"));
+    assert_eq!(program.run("records prune --keep 0").stdout, format!("1 run would be dropped, of 2 runs\n{why}"));
+    assert_eq!(program.run("records prune --keep 0 --yes").stdout, format!("1 run dropped, 1 run left\n{why}"));
     assert_eq!(listed(&program, ""), [stage]);
 }
 

@@ -169,7 +169,7 @@ impl Run {
             shortest_trip_ns: None,
             longest_trip_ns: None,
             silent_from_s: None,
-            gaps: Vec::new(),
+            when: Default::default(),
             spells: Spells::default(),
             spread: Default::default(),
         }
@@ -184,7 +184,7 @@ impl Run {
             format: LineFormat::default(),
             foreign: 0,
             silence: None,
-            gaps: Vec::new(),
+            when: Default::default(),
             counts: LineCounts {
                 sent,
                 returned: sent,

@@ -293,7 +293,7 @@ impl CaseRow {
 
     /// So much of the id as people are shown.
     pub fn short_id(&self) -> &str {
-        self.case.get(..SHORT_ID_MIN).unwrap_or(&self.case)
+        short_id(&self.case)
     }
 
     /// Outcome and location in a few words: `fault: cable, quay-duct`; a limited pass says what it is limited to.
@@ -345,3 +345,9 @@ pub(crate) fn places(location: &[Location]) -> String {
 
 /// The beginning of an id that people are shown at least. Two groups of an id of version 7: its 48 bits of time in ms.
 pub const SHORT_ID_MIN: usize = 13;
+
+/// So much of an id as people are shown, which is enough to name it: the milliseconds of a UUID of version 7 (RFC 9562
+/// 5.7).
+pub fn short_id(id: &str) -> &str {
+    id.get(..SHORT_ID_MIN).unwrap_or(id)
+}

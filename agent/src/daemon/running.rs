@@ -246,15 +246,16 @@ impl Agent for RunningAgent {
     }
 
     fn skip(&self, case: &str, stage: &str, why: &str, by: &str) -> Result<(), AgentError> {
-        self.move_on(case, by, &format!("skipped stage {stage}"), |case| super::cases::skip(case, stage, why))
+        self.move_on(case, by, &format!("skipped stage {stage}"), |case| super::cases::skip(case, stage, why)).map(drop)
     }
 
     fn set_aside(&self, case: &str, stage: &str, by: &str) -> Result<(), AgentError> {
         self.move_on(case, by, &format!("set stage {stage} aside"), |case| super::cases::set_aside(case, stage))
+            .map(drop)
     }
 
     fn close_case(&self, case: &str, why: &str, by: &str) -> Result<(), AgentError> {
-        self.move_on(case, by, "closed the case", |case| super::cases::close(case, why))
+        self.move_on(case, by, "closed the case", |case| super::cases::close(case, why)).map(drop)
     }
 
     fn bench(&self) -> Option<BenchView> {

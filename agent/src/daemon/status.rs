@@ -28,6 +28,7 @@ use crate::{
     archive::logbook::{Logbook, Outgoing, PortMemory},
     config::{Config, labels::PortLabels},
     engine::cancel::Cancel,
+    guard::lock::PortLock,
 };
 
 /// Shared by the supervisor, the announcer and whatever answers requests.
@@ -47,6 +48,8 @@ pub struct Shared {
     pub keys: Arc<Keys>,
     /// What happens.
     pub happenings: Happenings,
+    /// Locks of the cases of which a stage is carried out, or waits to be.
+    pub case_locks: Mutex<BTreeMap<String, PortLock>>,
     /// What the bench asks, and what it is answered.
     pub bench: BenchState,
     saves: (mpsc::UnboundedSender<Save>, Mutex<Option<mpsc::UnboundedReceiver<Save>>>),
@@ -104,6 +107,7 @@ impl Shared {
             logbook,
             keys,
             happenings: Happenings::default(),
+            case_locks: Mutex::default(),
             bench: BenchState::default(),
             saves: (save, Mutex::new(Some(saves))),
             clock,
@@ -113,6 +117,11 @@ impl Shared {
     /// The status. Its lock is held briefly and never across an await.
     pub fn status(&self) -> MutexGuard<'_, Status> {
         self.status.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Lets others at a case: the stage is done, or is not going to be.
+    pub fn unlock_case(&self, case: &str) {
+        self.case_locks.lock().unwrap_or_else(PoisonError::into_inner).remove(case);
     }
 
     /// Announcements that the logbook could not take.

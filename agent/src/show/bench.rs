@@ -7,13 +7,13 @@ use turnback_core::{
         card_test::{CardTest, Grade, step::Hands},
         lot::{Lot, LotCard, Sampling},
     },
-    judge::{Outcome, RuleId},
+    judge::Outcome,
 };
 
 use super::{
     case::render_cautions,
     figure,
-    lines::{one_line, whole_seconds, without_controls, wrapped},
+    lines::{one_line, plainly, whole_seconds, without_controls, wrapped},
     table,
 };
 use crate::work::bench::{CardEntry, asking::BenchEvent, expected::Expected, plugs::PlugRecord};
@@ -39,8 +39,9 @@ pub fn event(event: &BenchEvent) -> Option<String> {
         }
         BenchEvent::TestEnded { failed, .. } if failed.is_empty() => None,
         BenchEvent::TestEnded { card, test, failed, .. } => {
-            let rules: Vec<String> = failed.iter().map(RuleId::to_string).collect();
-            Some(one_line(&format!("  {card}: {} does not meet {}", test.name(), rules.join(", "))))
+            let told = failed.iter().map(|finding| format!("{}; allowed: {}", in_words(finding), finding.limit));
+            let told: Vec<String> = told.collect();
+            Some(one_line(&format!("  {card}: test {} failed: {}", test.name(), told.join(". "))))
         }
         BenchEvent::SetAside { aside, .. } => {
             Some(one_line(&format!("  {} is at fault and set aside: {}", aside.thing, aside.next)))
@@ -287,7 +288,7 @@ pub fn lot(lot: &Lot, width: usize) -> String {
     if !lot.summary.cards.is_empty() {
         let row = |card: &LotCard| {
             let serial = card.serial.clone().unwrap_or_else(|| "-".into());
-            let row = [card.card.clone(), serial, card.grade.name().to_owned(), card.why.clone()];
+            let row = [card.card.clone(), serial, card.grade.name().to_owned(), plainly(&card.why).to_owned()];
             row.iter().map(|cell| one_line(cell)).collect()
         };
         let rows: Vec<Vec<String>> = lot.summary.cards.iter().map(row).collect();
@@ -345,11 +346,16 @@ pub fn ticket(test: &CardTest, width: usize) -> String {
 
 /// One finding as a row: test, result, measured, allowed.
 pub fn finding_row(test: TestName, finding: &Finding) -> Vec<String> {
-    let port = finding.port.map_or(String::new(), |port| format!("port {port}: "));
-    [test.name().to_owned(), finding.result().to_owned(), format!("{port}{}", finding.measured), finding.limit.clone()]
+    [test.name().to_owned(), finding.result().to_owned(), in_words(finding), finding.limit.clone()]
         .iter()
         .map(|cell| one_line(cell))
         .collect()
+}
+
+/// What was measured, and at which port.
+fn in_words(finding: &Finding) -> String {
+    let port = finding.port.map_or(String::new(), |port| format!("port {port}: "));
+    format!("{port}{}", finding.measured)
 }
 
 /// The grade in a few words.

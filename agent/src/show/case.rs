@@ -15,6 +15,7 @@ use super::{
     table,
     text::{headline, how_sure, place_of},
 };
+use crate::archive::record::short_id;
 
 /// The answer in about ten lines: verdict, what was tested, the deciding reason, what to do now and how.
 pub fn answer(case: &Case, width: usize) -> String {
@@ -26,7 +27,10 @@ pub fn answer_with(case: &Case, words: &[String], width: usize) -> String {
     let v = &case.verdict;
     let mut out = format!("{}\n", wrapped("", &standing(case), width));
     let did = if v.outcome == Outcome::NotTested { "tried: " } else { "tested: " };
-    out.push_str(&format!("{}\n", wrapped(did, &format!("{}; {}", about(case), stages_done(case)), width)));
+    out.push_str(&format!(
+        "{}\n",
+        wrapped(did, &format!("{}{}; {}", about(case), load(case.light_load()), stages_done(case)), width)
+    ));
     if let Some(reason) = v.reasons.first() {
         out.push_str(&format!("{}\n", wrapped("found: ", &reason.text, width)));
     }
@@ -98,6 +102,11 @@ pub fn suspicion(v: &Verdict) -> Option<String> {
     so_far(v).filter(|_| v.outcome == Outcome::Fault).map(|points| format!("{points}, {sure}"))
 }
 
+/// A load far below the line rate, as the end of a clause; empty for any other.
+fn load(share: Option<f64>) -> String {
+    share.map_or(String::new(), |share| format!(", {}", figure::of_line_rate(share)))
+}
+
 fn stages_done(case: &Case) -> String {
     let done = case.stages.iter().filter(|stage| stage.ended == Ended::Done).count();
     figure::counted(done as u64, "stage")
@@ -106,7 +115,7 @@ fn stages_done(case: &Case) -> String {
 /// Commands to copy: whole, whatever the width.
 fn commands(case: &Case, words: &[String]) -> String {
     let words: String = words.iter().map(|word| format!(" {}", as_word(word))).collect();
-    let isolate = format!("{}{words}", isolate(&case.port.name, &["--case", short(&case.case)]));
+    let isolate = format!("{}{words}", isolate(&case.port.name, &["--case", short_id(&case.case)]));
     match (&case.again, case.state) {
         (_, CaseState::Open) => format!("go on with: {isolate}\n"),
         (Some(stage), _) => {
@@ -121,18 +130,13 @@ fn commands(case: &Case, words: &[String]) -> String {
 
 /// Says which case this is.
 pub fn opening(case: &Case, width: usize) -> String {
-    wrapped(&format!("case {}: ", short(&case.case)), &about(case), width)
+    wrapped(&format!("case {}: ", short_id(&case.case)), &about(case), width)
 }
 
 /// The command that goes on with a case of a port.
 pub fn isolate(port: &str, words: &[&str]) -> String {
     let words: String = words.iter().map(|word| format!(" {}", as_word(word))).collect();
     format!("turnback isolate {}{words}", as_word(port))
-}
-
-/// The beginning of an id, which is enough to name it: the milliseconds of a UUID version 7 (RFC 9562 5.7).
-pub fn short(id: &str) -> &str {
-    id.get(..13).unwrap_or(id)
 }
 
 /// As one word of a shell's command line, so that it can be copied.
@@ -148,7 +152,7 @@ fn as_word(text: &str) -> String {
 /// What is known of a case that is taken up again, and how much is left to do.
 pub fn recap(case: &Case, width: usize) -> String {
     let mut out =
-        format!("{}\n", wrapped("", &format!("going on with case {}: {}", short(&case.case), about(case)), width));
+        format!("{}\n", wrapped("", &format!("going on with case {}: {}", short_id(&case.case), about(case)), width));
     let points = so_far(&case.verdict).map_or(String::new(), |words| format!(", {words}"));
     let known = match (case.stages.iter().any(|stage| stage.ended == Ended::Done), case.verdict.reasons.first()) {
         (true, Some(reason)) => format!("after {}{points}: {}", stages_done(case), reason.text),
@@ -239,7 +243,7 @@ fn row(case: &Case, stage: &Stage) -> Vec<String> {
 pub fn stage_line(case: &Case, stage: &Stage, width: usize) -> Option<String> {
     match (&stage.result, &stage.pairs) {
         (Some(result), _) => {
-            let shows = case.shows(stage).unwrap_or_default();
+            let shows = format!("{}{}", case.shows(stage).unwrap_or_default(), load(result.light_load));
             Some(wrapped(&format!("{} {shows}: ", stage.name), &result.text, width))
         }
         (None, Some(pairs)) => Some(wrapped(&format!("{}: ", stage.name), &pairs.to_string(), width)),

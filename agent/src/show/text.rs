@@ -123,13 +123,15 @@ fn one_of(locations: &[Location]) -> String {
 /// What was tested, in a few words: port, plug, cable.
 pub fn subject(report: &Report) -> String {
     let loops = match (&report.return_port, report.placement) {
-        (Some(other), _) => format!("to return port {}", other.name),
-        (None, Placement::Internal) => "loop inside the chip".to_owned(),
-        (None, Placement::AtPort) => "plug in the port".to_owned(),
-        (None, Placement::FarEnd | Placement::ReturnPort) => "plug at the far end".to_owned(),
+        (Some(other), _) => format!(", to return port {}", other.name),
+        (None, Placement::Internal) => ", loop inside the chip".to_owned(),
+        // Nobody knows whether there is one.
+        (None, Placement::AtPort) if report.verdict.outcome == Outcome::NotTested => String::new(),
+        (None, Placement::AtPort) => ", plug in the port".to_owned(),
+        (None, Placement::FarEnd | Placement::ReturnPort) => ", plug at the far end".to_owned(),
     };
     let cable = report.cable.as_ref().map_or(String::new(), |cable| format!(", cable {cable}"));
-    one_line(&format!("{}, {loops}{cable}", report.port.name))
+    one_line(&format!("{}{loops}{cable}", report.port.name))
 }
 
 /// What was tested: port, plug, cable, speed, pairs or format, for how long.

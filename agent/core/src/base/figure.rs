@@ -224,6 +224,14 @@ pub fn counted(n: u64, unit: &str) -> String {
     format!("{} {unit}{}", count(n), if n == 1 { "" } else { "s" })
 }
 
+/// A share of the line rate, `0.0..=1.0`: `at 40 % of the line rate`.
+pub fn of_line_rate(share: f64) -> String {
+    match (100.0 * share).round() {
+        percent if percent < 1.0 => "at less than 1 % of the line rate".to_owned(),
+        percent => format!("at {percent} % of the line rate"),
+    }
+}
+
 /// Things in a sentence: `64, 512 and 1518`.
 pub fn listed(things: &[String]) -> String {
     match things {

@@ -242,14 +242,7 @@ impl Lot {
             ),
             (_, None) => {
                 let outcome = if summary.graded(Grade::Accepted) > 0 { Outcome::Pass } else { Outcome::Fault };
-                let others: u32 = [Grade::Limited, Grade::Rejected].map(|grade| summary.graded(grade)).iter().sum();
-                let next = match others {
-                    0 => "use the cards".to_owned(),
-                    _ if outcome == Outcome::Fault => {
-                        "use none of the cards as they are; the certificates say why".to_owned()
-                    }
-                    _ => format!("use the accepted cards; set the other {others} aside, each as its certificate says"),
-                };
+                let next = use_of_cards(summary.graded(Grade::Limited), summary.graded(Grade::Rejected), outcome);
                 (outcome, RuleId::LotGraded, counts, next)
             }
         };
@@ -267,6 +260,27 @@ impl Lot {
         };
         let reasons = vec![Reason { rule, text }];
         Verdict { outcome, location: Vec::new(), segment: None, scope: None, sureness, reasons, next }
+    }
+}
+
+/// What to do with the cards of a lot that was tested whole. `Pass`: some are accepted.
+fn use_of_cards(limited: u32, rejected: u32, outcome: Outcome) -> String {
+    let limited = match limited {
+        0 => None,
+        1 => Some("the limited one only for what its certificate says".to_owned()),
+        _ => Some(format!("the {limited} limited ones only for what their certificates say")),
+    };
+    let aside = match rejected {
+        0 => String::new(),
+        1 => "; set the rejected one aside".to_owned(),
+        _ => format!("; set the {rejected} rejected ones aside"),
+    };
+    match (outcome, limited) {
+        (Outcome::Pass, None) if rejected == 0 => "use the cards".to_owned(),
+        (Outcome::Pass, None) => format!("use the accepted cards{aside}"),
+        (Outcome::Pass, Some(limited)) => format!("use the accepted cards, and {limited}{aside}"),
+        (_, Some(limited)) => format!("use {limited}{aside}"),
+        (_, None) => "use none of the cards; the certificates say why".to_owned(),
     }
 }
 

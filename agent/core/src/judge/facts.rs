@@ -7,7 +7,7 @@ use super::rule::{Remark, Rule};
 use crate::base::figure::seconds;
 use crate::base::placement::Placement;
 use crate::signal::compare::DamageKind;
-use crate::signal::seconds::Gap;
+use crate::signal::when::When;
 
 /// Facts that a run has whatever kind of port it is on.
 #[derive(Clone, Debug)]
@@ -107,8 +107,8 @@ pub trait Facts: Sized + 'static {
     /// From when on nothing came back; none where something did to the end, or never did.
     fn silence(&self) -> Option<Silence>;
 
-    /// Stretches in the middle of the run in which nothing came back.
-    fn gaps(&self) -> &[Gap];
+    /// When in the run it failed.
+    fn when(&self) -> &When;
 
     /// Why the counts contradict each other; none where they balance: what was sent came back or is lost, and what is
     /// lost is in one class.

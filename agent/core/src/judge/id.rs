@@ -80,6 +80,8 @@ rule_ids! {
     DamagedAfterCheck,
     /// The link dropped and came back.
     LinkFlapped,
+    /// For one stretch in the middle of the run nothing came back, and hardly anything else failed.
+    SilentOnce,
     /// More bits are wrong than the limit allows, or more frames failed.
     BitErrors,
     /// More frames were lost than the limit allows, where bits are counted.
@@ -297,7 +299,7 @@ impl RuleId {
 
     /// Whether a hand on the plug or a hit from outside can cause this once; the second time, it is a failure.
     pub fn is_excused_once(&self) -> bool {
-        matches!(self, Self::LinkLost | Self::LinkFlapped | Self::ComesAndGoes)
+        matches!(self, Self::LinkLost | Self::LinkFlapped | Self::SilentOnce | Self::ComesAndGoes)
     }
 }
 

@@ -15,7 +15,6 @@ pub mod suspects;
 pub use id::RuleId;
 use serde::{Deserialize, Serialize};
 
-use crate::signal::seconds::gaps_in_words;
 use facts::Facts;
 use remarks::Remarks;
 use rule::{Remark, Rule};
@@ -53,11 +52,11 @@ pub fn judge<F: Facts>(facts: &F) -> Verdict {
         verdict.scope = ended.map(|done| format!("ended by hand, {}", done.in_words()));
     }
     // When it failed says more than how much: a hand on the plug looks like that.
-    if let Some((told, reason)) = gaps_in_words(facts.gaps()).zip(verdict.reasons.first_mut())
-        && !matches!(reason.rule, RuleId::WentSilent | RuleId::PortGone | RuleId::InService)
+    if let Some((told, reason)) = facts.when().in_words().zip(verdict.reasons.first_mut())
+        && !matches!(reason.rule, RuleId::WentSilent | RuleId::SilentOnce | RuleId::PortGone | RuleId::InService)
     {
         reason.text = format!("{} {told}", reason.text);
-        if verdict.outcome != Outcome::Pass {
+        if verdict.outcome != Outcome::Pass && !facts.when().gaps.is_empty() {
             verdict.next = format!("If somebody moved plug or cable then, test again without. {}", verdict.next);
         }
     }

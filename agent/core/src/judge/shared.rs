@@ -3,7 +3,7 @@
 use std::marker::PhantomData;
 
 use super::facts::{Facts, Silence, Stopped, Words};
-use super::ratio::ErrorRatio;
+use super::ratio::{ERRORS_MIN, ErrorRatio};
 use super::rule::{Finding, Rule};
 use super::suspects::{SILENT_INSIDE, blame, failed_at, is_silent_inside};
 use super::{Outcome, RuleId};
@@ -22,6 +22,7 @@ impl<F: Facts> Shared<F> {
         Rule { id: RuleId::Reconfigured, decide: reconfigured },
         Rule { id: RuleId::WentSilent, decide: went_silent },
         Rule { id: RuleId::NothingSent, decide: nothing_sent },
+        Rule { id: RuleId::SilentOnce, decide: silent_once },
         Rule { id: RuleId::PlacesDisagree, decide: places_disagree },
         Rule { id: RuleId::HostLimited, decide: host_limited },
         Rule { id: RuleId::SizeNotTested, decide: size_not_tested },
@@ -100,6 +101,28 @@ fn went_silent<F: Facts>(e: &F) -> Option<Finding> {
         "Was {moved}, then test again. If it happens again untouched, a contact is bad; if nothing comes back at all, \
          the loop is open."
     )))
+}
+
+/// A hand on the plug looks like this, as a single drop of the link does. What falls silent again, or inside the chip
+/// as well, has no such excuse.
+fn silent_once<F: Facts>(e: &F) -> Option<Finding> {
+    let when = e.when();
+    let is_excused = when.gaps.len() == 1 && when.failed_elsewhere < ERRORS_MIN;
+    if !is_excused || e.common().placement == Placement::Internal || failed_at(e, Placement::Internal).is_some() {
+        return None;
+    }
+    let failed = match when.failed_elsewhere {
+        0 => "Nothing else failed.".to_owned(),
+        few => format!("Of the rest, {} failed.", counted(few, F::WORDS.unit)),
+    };
+    Some(
+        Finding::undecided(format!("{} {failed}", when.in_words()?))
+            .sure("certain that nothing came back then; not why")
+            .then(
+                "Was the plug or the cable moved then? Leave both alone and test again. If it falls silent again, a \
+                 contact is bad.",
+            ),
+    )
 }
 
 fn nothing_sent<F: Facts>(e: &F) -> Option<Finding> {

@@ -2,7 +2,6 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::base::figure::listed;
 use crate::base::time::{Nanos, SECOND_NS};
 use crate::stats::{looks::Looks, ratio::lower_bound};
 
@@ -147,49 +146,8 @@ pub fn silent_from(seconds: &[SecondCounts], least: u64) -> Option<u64> {
     (sent >= least.max(1) && by_chance < SILENT_BY_CHANCE).then_some((last_heard + 1 + from) as u64)
 }
 
-/// A stretch in the middle of a stream in which units were sent and none came back.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Gap {
-    /// The last second before it in which something came back: it may have begun in it.
-    pub from_s: u64,
-    /// The first second after it in which something came back.
-    pub until_s: u64,
-}
-
-/// The stretches of at least a whole second in which nothing came back, though something did before and after, and at
-/// least `least` units were sent, more than the loss in all other seconds explains.
-pub fn gaps(seconds: &[SecondCounts], least: u64) -> Vec<Gap> {
-    let sent: Vec<_> = seconds.iter().enumerate().filter(|(_, second)| second.sent > 0).collect();
-    let heard: Vec<usize> = (0..sent.len()).filter(|n| sent[*n].1.returned > 0).collect();
-    let (in_all, back) = heard.iter().fold((0, 0), |(s, r), n| (s + sent[*n].1.sent, r + sent[*n].1.returned));
-    // As for `silent_from`.
-    let share = (in_all.saturating_sub(back) + 1) as f64 / (in_all + 2) as f64;
-    let gap = |around: &[usize]| {
-        let [before, after] = around else { return None };
-        let unheard: u64 = sent[before + 1..*after].iter().map(|(_, second)| second.sent).sum();
-        let is_one = unheard >= least.max(1) && share.powf(unheard as f64) < SILENT_BY_CHANCE;
-        is_one.then(|| Gap { from_s: sent[*before].0 as u64, until_s: sent[*after].0 as u64 })
-    };
-    heard.windows(2).filter_map(gap).collect()
-}
-
-/// When nothing came back, in a sentence; none where there is nothing to tell.
-pub fn gaps_in_words(gaps: &[Gap]) -> Option<String> {
-    let told: Vec<_> =
-        gaps.iter().take(GAPS_TOLD).map(|gap| format!("from second {} to {}", gap.from_s, gap.until_s)).collect();
-    match (told.as_slice(), gaps.len().saturating_sub(GAPS_TOLD)) {
-        ([], _) => None,
-        ([one], _) => Some(format!("Nothing came back {one}, and then it did again.")),
-        (several, 0) => Some(format!("Nothing came back {}.", listed(several))),
-        (several, more) => Some(format!("Nothing came back {}, and {more} times more.", several.join(", "))),
-    }
-}
-
-/// So many are told one by one.
-const GAPS_TOLD: usize = 3;
-
 /// Probability below which a silence is more than the loss before it; our own choice.
-const SILENT_BY_CHANCE: f64 = 1e-6;
+pub(super) const SILENT_BY_CHANCE: f64 = 1e-6;
 
 /// A series of at most [`SERIES_MAX`] entries, and how many seconds each stands for: as many seconds are added up to
 /// one entry as it takes. A report keeps this, so that a run of a month takes no more room than one of an hour.
@@ -258,31 +216,6 @@ mod tests {
         assert_eq!(silent_from(&run(&[(9, 9), (9, 0), (9, 1)]), 3), None, "it came back");
         assert_eq!(silent_from(&run(&[(9, 0), (9, 0)]), 3), None, "nothing ever came back");
         assert_eq!(silent_from(&run(&[(9, 9)]), 0), None);
-    }
-
-    #[test]
-    fn a_gap_lies_between_seconds_in_which_something_came_back() {
-        let of = |counts: &[(u64, u64)], least| {
-            let second = |&(sent, returned): &(u64, u64)| SecondCounts { sent, returned, ..Default::default() };
-            let found = gaps(&counts.iter().map(second).collect::<Vec<_>>(), least);
-            found.into_iter().map(|gap| (gap.from_s, gap.until_s)).collect::<Vec<_>>()
-        };
-        let one = [(900, 900), (900, 300), (900, 0), (0, 0), (900, 0), (900, 500), (900, 900)];
-        assert_eq!(of(&one, 1800), [(1, 5)]);
-        assert_eq!(of(&one, 1801), [], "too few sent to tell");
-        assert_eq!(of(&[(900, 0), (900, 900), (900, 0)], 3), [], "neither before the first nor after the last");
-        assert_eq!(of(&[(900, 900), (0, 0), (900, 900)], 3), [], "nothing was sent");
-        let two = [(900, 900), (900, 0), (900, 900), (900, 0), (900, 900)];
-        assert_eq!(of(&two, 3), [(0, 2), (2, 4)]);
-        // Of every nine one comes back: with 8/9 to the power of 118, 1e-6 is passed.
-        assert_eq!(of(&[(900, 100), (100, 0), (900, 100)], 3), []);
-        assert_eq!(of(&[(900, 100), (130, 0), (900, 100)], 3), [(0, 2)]);
-        let gap = |from_s| Gap { from_s, until_s: from_s + 2 };
-        let told = |count: u64| gaps_in_words(&(0..count).map(|n| gap(10 * n)).collect::<Vec<_>>());
-        assert_eq!(told(0), None);
-        assert_eq!(told(1).unwrap(), "Nothing came back from second 0 to 2, and then it did again.");
-        assert_eq!(told(2).unwrap(), "Nothing came back from second 0 to 2 and from second 10 to 12.");
-        assert!(told(5).unwrap().ends_with("from second 20 to 22, and 2 times more."), "{:?}", told(5));
     }
 
     #[test]

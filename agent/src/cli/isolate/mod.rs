@@ -19,7 +19,7 @@ use crate::{
     archive::{Archive, error::ArchiveError, memory::Memory, record::CaseRow, sqlite::Store},
     engine::{CheckError, cancel::Cancel},
     error_chain::{plain, with_causes},
-    guard::{lock::PortLock, state},
+    guard::state,
     ports::{PortError, name::PortName},
     show::{
         case as text, figure,
@@ -29,6 +29,7 @@ use crate::{
     work::{
         check::{end_on_signals, profile, seed},
         isolate::{
+            self,
             error::CaseError,
             port::CasePort,
             runner::{CaseRunner, Opening, StagePlan, known_as},
@@ -142,7 +143,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     end_on_signals(&cancel);
     let answers = answers(args, &cancel)?;
     let (mut port, TakenUp { mut case, stored, left_open }) = take_up(args, name, seed, &*archive)?;
-    let _lock = lock(&case)?;
+    let _lock = isolate::lock(&case.case).map_err(PortError::Lock)?;
     case.laid_down = stored;
     tell_left_open(args, &case.cable, &left_open);
     keep_options(args, &mut case.options)?;
@@ -217,7 +218,7 @@ fn close(args: &args::Isolate, archive: &mut dyn Archive, why: &str) -> Result<E
         let text = format!("no case of {} and this cable is open", args.port);
         return Err(Failure::Usage(text, Some(hint.to_owned())));
     };
-    let _lock = lock(&case)?;
+    let _lock = isolate::lock(&case.case).map_err(PortError::Lock)?;
     let plan = plan(args, &case.options, 0)?;
     let mut runner = CaseRunner::new(case, archive, plan, Cancel::default());
     runner.close(why.to_owned());
@@ -226,12 +227,6 @@ fn close(args: &args::Isolate, archive: &mut dyn Archive, why: &str) -> Result<E
     }
     let case = runner.case;
     answer_with(args, &case)
-}
-
-/// Held by whoever changes a case: two at once would each write down what the other did not do.
-fn lock(case: &Case) -> Result<PortLock, Failure> {
-    let (name, key) = (format!("case {}", text::short(&case.case)), format!("case/{}", case.case));
-    Ok(PortLock::named(&name, &key).map_err(PortError::Lock)?)
 }
 
 /// What every stage of the case is run with.

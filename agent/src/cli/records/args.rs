@@ -169,6 +169,26 @@ pub struct Correct {
     /// Other labels, and the note
     #[command(flatten)]
     pub labels: Labels,
+    /// Take a label or the note away
+    #[arg(long, value_name = "WHICH", value_delimiter = ',')]
+    pub remove: Vec<Labelled>,
+}
+
+/// What a label can be on, and the note.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Labelled {
+    /// The cable
+    Cable,
+    /// The port or its socket
+    PortLabel,
+    /// The segment of the cable that ends at the plug
+    Segment,
+    /// Where the cable or segment ends
+    FarEnd,
+    /// The plug
+    Plug,
+    /// The note
+    Note,
 }
 
 /// What to drop.
@@ -181,14 +201,14 @@ pub struct Prune {
     /// Keep only this many of the newest runs
     #[arg(long, value_name = "NUMBER", value_parser = whole::<u64>)]
     pub keep: Option<u64>,
-    /// Only show how many would be deleted
+    /// Do it; without this, only says how many would be deleted
     #[arg(long)]
-    pub dry_run: bool,
+    pub yes: bool,
     /// Apply this rule after every recorded run from now on
-    #[arg(long, conflicts_with = "dry_run")]
+    #[arg(long)]
     pub automatic: bool,
     /// Stop automatic deletion; deletes nothing now
-    #[arg(long, conflicts_with_all = ["older_than", "keep", "dry_run", "automatic"])]
+    #[arg(long, conflicts_with_all = ["older_than", "keep", "yes", "automatic"])]
     pub no_automatic: bool,
 }
 
@@ -227,7 +247,7 @@ const AFTER: &str = "Examples:\n  \
     turnback records compare 019ab3c41d02 last   worse, by more than chance?\n  \
     turnback records export --format csv --output runs.csv\n  \
     turnback records backup /mnt/backup/records-monday.db\n  \
-    turnback records prune --older-than 400d --keep 10000 --automatic\n\n\
+    turnback records prune --older-than 400d --keep 10000 --yes\n\n\
     A run is named by the beginning of its id, as the list shows it, or by `last`.";
 
 const PRUNE_AFTER: &str =

@@ -9,7 +9,7 @@ use std::{
     process::ExitCode,
 };
 
-use args::{Action, Correct, List, Prune, Records};
+use args::{Action, Correct, Labelled, List, Prune, Records};
 use turnback_core::{
     base::{figure::counted, labels::Correction},
     document::{Document, DocumentKind, difference::difference, run::Report},
@@ -197,15 +197,20 @@ fn correct(store: Option<PathBuf>, options: &Correct) -> Done {
     {
         let (cable, labels, given) = (&mut report.cable, &mut report.labels, &options.labels);
         let mut corrections = Vec::new();
-        for (what, now, was) in [
-            ("cable", &options.cable, cable),
-            ("port_label", &given.port_label, &mut labels.port),
-            ("segment", &given.segment, &mut labels.segment),
-            ("far_end", &given.far_end, &mut labels.far_end),
-            ("plug", &given.plug, &mut labels.plug),
-            ("note", &given.note, &mut labels.note),
+        for (what, which, now, was) in [
+            ("cable", Labelled::Cable, &options.cable, cable),
+            ("port_label", Labelled::PortLabel, &given.port_label, &mut labels.port),
+            ("segment", Labelled::Segment, &given.segment, &mut labels.segment),
+            ("far_end", Labelled::FarEnd, &given.far_end, &mut labels.far_end),
+            ("plug", Labelled::Plug, &given.plug, &mut labels.plug),
+            ("note", Labelled::Note, &given.note, &mut labels.note),
         ] {
-            if now.is_none() || now == was {
+            let is_removed = options.remove.contains(&which);
+            if is_removed && now.is_some() {
+                let text = format!("{what} is both given and removed: do one of the two");
+                return Err(Failure::Usage(text));
+            }
+            if now == was || (now.is_none() && !is_removed) {
                 continue;
             }
             let old = std::mem::replace(was, now.clone());
@@ -217,7 +222,9 @@ fn correct(store: Option<PathBuf>, options: &Correct) -> Done {
     }
     if told.is_empty() {
         return Err(Failure::Usage(
-            "nothing to correct: give --cable, --port-label, --segment, --plug or --note".into(),
+            "nothing to correct: give --cable, --port-label, --segment, --far-end, --plug or --note, or --remove with \
+             one of their names"
+                .into(),
         ));
     }
     store.replace(&report)?;
@@ -280,16 +287,16 @@ fn prune(store: Option<PathBuf>, options: &Prune) -> Done {
         given
     };
     let now_ms = jiff::Timestamp::now().as_millisecond();
-    if options.dry_run {
-        let dropped = dropped_in_words(store.would_prune(retention, now_ms)?);
-        let kept = kept(&store, retention, now_ms)?;
-        print(&format!("{dropped} would be dropped, of {}\n{kept}", counted(store.count(&Filter::default())?, "run")))?;
-        return Ok(ExitCode::SUCCESS);
+    let would_drop = store.would_prune(retention, now_ms)?;
+    let kept = kept(&store, retention, now_ms)?;
+    if !options.yes && would_drop != Dropped::default() {
+        let (dropped, all) = (dropped_in_words(would_drop), counted(store.count(&Filter::default())?, "run"));
+        print(&format!("{dropped} would be dropped, of {all}\n{kept}"))?;
+        return Err(Failure::Usage("nothing was deleted; add --yes to do it".into()));
     }
     if options.automatic {
         store.set_retention(Some(retention))?;
     }
-    let kept = kept(&store, retention, now_ms)?;
     let dropped = dropped_in_words(store.prune(retention, now_ms)?);
     store.give_room_back()?;
     print(&format!("{dropped} dropped, {} left\n{kept}", counted(store.count(&Filter::default())?, "run")))?;

@@ -382,7 +382,7 @@ fn tell_log(event: &BenchEvent) {
     match event {
         BenchEvent::TestBegan { card, test, slot, .. } => tracing::info!(card, test = test.name(), slot, "test begins"),
         BenchEvent::TestEnded { card, test, failed, took_s, .. } => {
-            let failed: Vec<String> = failed.iter().map(ToString::to_string).collect();
+            let failed: Vec<String> = failed.iter().map(|finding| finding.rule.to_string()).collect();
             tracing::info!(card, test = test.name(), failed = failed.join(", "), took_s, "test ended");
         }
         BenchEvent::Repeated { card, test } => {

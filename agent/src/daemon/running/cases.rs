@@ -15,7 +15,8 @@ use crate::{
         cases::{self, Begun},
         status::Watched,
     },
-    work::isolate::runner::Opening,
+    guard::lock::PortLock,
+    work::isolate::{self, runner::Opening},
 };
 
 impl RunningAgent {
@@ -60,7 +61,7 @@ impl RunningAgent {
             check_label("plug", plug)?;
         }
         let mut asked = None;
-        self.move_on(case, by, &format!("began stage {}", order.stage), |case| {
+        let lock = self.move_on(case, by, &format!("began stage {}", order.stage), |case| {
             // A person's word needs no port.
             let usual = match order.shows {
                 Some(_) => None,
@@ -76,30 +77,35 @@ impl RunningAgent {
         })?;
         let Some(asked) = asked else { return Ok(None) };
         let run = asked.run.clone();
+        self.shared.case_locks.lock().unwrap_or_else(PoisonError::into_inner).insert(case.to_owned(), lock);
         self.shared.status().asked.push_back(*asked);
         self.queued();
         Ok(Some(run))
     }
 
-    /// Reads a case, does something to it and keeps it, unless a stage of it is on.
+    /// Reads a case, does something to it and keeps it, unless a stage of it is on, or somebody is at work on it at a
+    /// terminal. Gives the lock that keeps others off.
     pub(super) fn move_on(
         &self,
         case: &str,
         by: &str,
         did: &str,
         action: impl FnOnce(Case) -> Result<Case, AgentError>,
-    ) -> Result<(), AgentError> {
+    ) -> Result<PortLock, AgentError> {
         let _alone = self.moving.lock().unwrap_or_else(PoisonError::into_inner);
         let case = self.stored_case(case)?;
         if self.run_of(&case).is_some() {
             return Err(AgentError::NotNow("a stage of this case is being carried out".into()));
         }
-        let case = action(case)?;
+        let lock = isolate::lock(&case.case).map_err(|error| AgentError::NotNow(error.to_string()))?;
+        // What somebody did to it before the lock was free counts.
+        let case = action(self.stored_case(&case.case)?)?;
         // A case that lay idle, or was over, takes its port again.
         if case.state == CaseState::Open {
             self.no_other_case(&case.port.name, Some(&case.case))?;
         }
-        self.keep(&case, by, did)
+        self.keep(&case, by, did)?;
+        Ok(lock)
     }
 
     /// Writes a case, and reserves or releases its port.

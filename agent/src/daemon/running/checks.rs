@@ -108,6 +108,7 @@ impl RunningAgent {
             if let Some(case) = &asked.case {
                 let why = Told::CutOff("ended by hand before its turn".to_owned());
                 self.logbook(|logbook| cases::end(logbook, case, &asked.run, why))?;
+                self.shared.unlock_case(case);
                 self.shared.tell(Happening::Case { case: case.clone(), port: asked.port.clone() });
             }
             self.note(by, "took a run out of the queue", about(&asked.port));

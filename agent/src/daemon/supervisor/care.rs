@@ -64,6 +64,7 @@ impl<S: Host> Supervisor<S> {
             match with_logbook(&self.shared.logbook, move |logbook| cases::end(logbook, &case, &run, told)).await {
                 Ok(case) => {
                     let now_ms = self.host.now().as_millisecond();
+                    self.shared.unlock_case(&case.case);
                     self.shared.status().settle_diagnosis(&case, "", now_ms);
                     self.after_diagnosis(&case.port.name).await;
                     self.shared.tell(Happening::Case { case: case.case, port: case.port.name });
@@ -73,7 +74,10 @@ impl<S: Host> Supervisor<S> {
                     self.pending_since = Some(tokio::time::Instant::now());
                     self.stage_ends.push(end);
                 }
-                Err(error) => tracing::error!(case = end.case, %error, "what a stage found has no case to go to"),
+                Err(error) => {
+                    self.shared.unlock_case(&end.case);
+                    tracing::error!(case = end.case, %error, "what a stage found has no case to go to");
+                }
             }
         }
     }

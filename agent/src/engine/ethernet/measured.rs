@@ -21,7 +21,10 @@ use turnback_core::{
         stream::tally::Tally,
         transceiver::Module,
     },
-    signal::seconds::{Gap, Spread, gaps, silent_from},
+    signal::{
+        seconds::{Spread, silent_from},
+        when::When,
+    },
     stats::{
         bits::frame_ratio,
         latency::LatencyHistogram,
@@ -165,9 +168,9 @@ impl EthernetMeasured {
         silent_from(&self.tally.seconds, self.proves_silence())
     }
 
-    /// Stretches in the middle of the run in which nothing came back; as above.
-    pub fn gaps(&self) -> Vec<Gap> {
-        gaps(&self.tally.seconds, self.proves_silence())
+    /// When in the run it failed; as above.
+    pub fn when(&self) -> When {
+        When::of(&self.tally.seconds, self.proves_silence(), self.not_of_the_line())
     }
 
     /// So many probes without an echo prove a silence.

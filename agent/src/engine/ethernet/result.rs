@@ -67,7 +67,7 @@ impl EthernetRun<'_, '_> {
             shortest_trip_ns: trips.iter().filter_map(|trips| trips.min_ns()).min(),
             longest_trip_ns: trips.iter().filter_map(|trips| trips.max_ns()).max(),
             silent_from_s: measured.silent_from_s(),
-            gaps: measured.gaps(),
+            when: measured.when(),
             spells: measured.spells(&limit),
             spread: measured.spread(),
         };

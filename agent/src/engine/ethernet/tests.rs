@@ -249,7 +249,12 @@ fn a_plug_that_was_out_for_a_while_is_told_with_its_seconds() {
     (soak.time, soak.rate) = (Duration::from_secs(30), Rate::PerSecond(500.0));
     let rig = format!("{PULLED}until_s = 9.5\n");
     let verdict = check(&rig, 1, &soak).verdict;
+    assert_eq!((verdict.outcome, verdict.rule()), (Outcome::Undecided, Some(&RuleId::SilentOnce)), "{verdict:#?}");
     assert!(verdict.reasons[0].text.contains("Nothing came back from second "), "{verdict:#?}");
+    // Out twice, it is not excused.
+    let twice = format!("{rig}{}until_s = 20.0\n", PULLED.replace("from_s = 4.0", "from_s = 15.0"));
+    let verdict = check(&twice, 1, &soak).verdict;
+    assert_eq!(verdict.outcome, Outcome::Fault, "{verdict:#?}");
     assert!(verdict.next.contains("moved plug or cable"), "{verdict:#?}");
     assert!(!check("", 1, &soak).verdict.reasons[0].text.contains("Nothing came back"));
 }

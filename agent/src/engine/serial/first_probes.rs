@@ -45,7 +45,7 @@ impl SerialRun<'_, '_> {
                 }
             }
             if round > 0 {
-                self.tell_waiting(u64::from(ROUNDS - round) * SECOND_NS + LAST_WAIT_NS);
+                self.tell_waiting(u64::from(ROUNDS - round) * SECOND_NS + LAST_WAIT_NS + ITS_END_NS);
             }
             for _ in 0..FIRST_BLOCKS {
                 let trip = exchange.alone(self.kind.line, BLOCK_BYTES as u64, &mut *self.say)?;
@@ -67,13 +67,14 @@ impl SerialRun<'_, '_> {
     /// Waits for anything at all, and tells so every second.
     fn hear_at_last(&mut self, exchange: &mut Exchange) -> Result<(), PortError> {
         for left_ns in (SECOND_NS..=LAST_WAIT_NS).rev().step_by(SECOND_NS as usize) {
-            self.tell_waiting(left_ns);
+            self.tell_waiting(left_ns + ITS_END_NS);
             let until = self.kind.line.now() + SECOND_NS;
             exchange.hear_any(self.kind.line, until)?;
             if self.kind.line.now() < until {
-                break;
+                return Ok(());
             }
         }
+        self.tell_waiting(ITS_END_NS);
         Ok(())
     }
 
@@ -86,3 +87,5 @@ impl SerialRun<'_, '_> {
 const ROUNDS: u32 = 3;
 /// After them. In all, a silent line is waited for as long as one that answered before.
 const LAST_WAIT_NS: u64 = 5 * SECOND_NS;
+/// The exchange waits once more before it ends.
+const ITS_END_NS: u64 = SECOND_NS;

@@ -18,7 +18,7 @@ use turnback_core::{
         rules::modem,
     },
     plan::ProfileKind,
-    signal::seconds::{fold, gaps},
+    signal::{seconds::fold, when::When},
 };
 
 use super::{SerialRun, measured::SerialMeasured};
@@ -27,6 +27,7 @@ use crate::engine::report::{blank, plan_done, summarise, until_proved};
 impl SerialRun<'_, '_> {
     pub(super) fn facts(&self, measured: &SerialMeasured) -> SerialFacts {
         let g = measured;
+        let lost_in_host = g.errors.map_or(0, |errors| errors.lost_in_host());
         let stopped = self.stopped(g);
         let is_proof = self.options.profile.kind == ProfileKind::Proof;
         let mut facts = SerialFacts {
@@ -58,7 +59,7 @@ impl SerialRun<'_, '_> {
                 from_s: silence.since.unwrap_or(0).saturating_sub(self.origin).div_ceil(SECOND_NS).max(1),
                 noise: silence.noise,
             }),
-            gaps: gaps(&g.tally.seconds, g.errors.map_or(0, |errors| errors.lost_in_host()) + ERRORS_MIN),
+            when: When::of(&g.tally.seconds, lost_in_host + ERRORS_MIN, lost_in_host),
         };
         if is_proof {
             facts.common.plan_done = facts.common.plan_done.map(|most| until_proved(&facts, 1.0, most));

@@ -2,9 +2,8 @@
 
 use serde::Serialize;
 use turnback_core::{
-    bench::{blame::SetAside, procedure::TestName},
+    bench::{blame::SetAside, findings::Finding, procedure::TestName},
     document::card_test::{CardTest, Grade, step::Hands},
-    judge::RuleId,
 };
 
 use super::{BenchError, expected::Expected, seam::Occasion};
@@ -33,8 +32,8 @@ pub enum BenchEvent {
         card: String,
         /// The test.
         test: TestName,
-        /// Rules whose limits were not met.
-        failed: Vec<RuleId>,
+        /// What did not meet its limit.
+        failed: Vec<Finding>,
         /// The last try at it failed, and since then something was exchanged.
         again: bool,
         /// How long it took, seconds.

@@ -144,6 +144,15 @@ impl Case {
         }
     }
 
+    /// The highest load of the stages that passed as a share of the line rate, where all of them sent far less than
+    /// the line carries: what fails under load alone was not tested.
+    pub fn light_load(&self) -> Option<f64> {
+        let passed = |s: &&Stage| s.ended == Ended::Done && s.source != Source::Answer;
+        let results = self.stages.iter().filter(passed).filter_map(|s| s.result.as_ref());
+        let loads: Option<Vec<f64>> = results.filter(|r| r.showing == Showing::Passes).map(|r| r.light_load).collect();
+        loads?.into_iter().reduce(f64::max)
+    }
+
     /// What one of its stages shows, in a few words, seen together with the others; none until it is done.
     pub fn shows(&self, stage: &Stage) -> Option<String> {
         let result = stage.result.as_ref().filter(|_| stage.ended == Ended::Done)?;

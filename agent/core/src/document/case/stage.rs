@@ -133,6 +133,9 @@ pub struct StageResult {
     pub link: LinkState,
     /// Speed forced because the port could not link at its own, Mb/s.
     pub fallback_mbps: Option<u32>,
+    /// Highest load as a share of the line rate, where that was a light one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub light_load: Option<f64>,
     /// Times the link dropped and came back.
     pub link_flaps: u64,
     /// Seconds in which probes were sent, those with few of them left out.
@@ -188,6 +191,7 @@ impl StageResult {
             size_bytes_min: None,
             link: LinkState::default(),
             fallback_mbps: None,
+            light_load: None,
             link_flaps: 0,
             seconds: 0,
             seconds_errored: 0,
@@ -230,6 +234,7 @@ impl StageResult {
             size_bytes_min: report.steps.iter().map(|step| step.size_bytes).min(),
             link: frames.map(|detail| detail.link).unwrap_or_default(),
             fallback_mbps: frames.and_then(|detail| detail.fallback_mbps),
+            light_load: report.light_load(),
             link_flaps: frames.map_or(0, |detail| detail.link_flaps),
             seconds: spread.seconds,
             seconds_errored: spread.errored,

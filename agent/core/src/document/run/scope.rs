@@ -1,6 +1,7 @@
 //! What a run went over, in words.
 
 use super::{Detail, Report};
+use crate::base::figure;
 use crate::base::placement::Placement;
 use crate::kind::ethernet::cable_test::ALSO_100;
 use crate::kind::ethernet::detail::{EthernetDetail, StepReport};
@@ -14,31 +15,23 @@ impl Report {
             Detail::Ethernet(detail) => {
                 let mbps = detail.link.speed_mbps.filter(|_| detail.link.up)?;
                 let pairs = pairs(detail, self.placement).map_or(String::new(), |pairs| format!(" on {pairs}"));
-                let load = self.light_load(mbps).map_or(String::new(), |load| format!(", {load}"));
+                let load =
+                    self.light_load().map_or(String::new(), |share| format!(", {}", figure::of_line_rate(share)));
                 Some(format!("{mbps} Mb/s{pairs}{load}"))
             }
             Detail::Serial(detail) => Some(format!("{}, wiring {}", detail.format, detail.plug)),
         }
     }
 
-    /// The highest load of the steps that count, where it is so light that what fails under load may have been missed.
-    fn light_load(&self, mbps: u32) -> Option<String> {
-        let has_line_rate = self.ethernet().is_some_and(|detail| detail.capabilities.has_line_rate);
+    /// The highest load of the steps that count as a share of the line rate, `0.0..1.0`; none where it is near that of
+    /// the line. What fails under load alone may have been missed at a light one.
+    pub fn light_load(&self) -> Option<f64> {
+        let detail = self.ethernet().filter(|detail| detail.capabilities.has_line_rate && detail.link.up)?;
+        let mbps = detail.link.speed_mbps?;
         let octets = |step: &StepReport| f64::from(step.size_bytes) + LINE_OVERHEAD_BYTES as f64;
         let share = |step: &StepReport| step.frames_per_second * octets(step) * 8.0 / (f64::from(mbps) * 1e6);
-        let highest = self
-            .steps
-            .iter()
-            .filter(|step| !step.repeated_slower)
-            .map(share)
-            .reduce(f64::max)
-            .filter(|_| has_line_rate)?;
-        let percent = (100.0 * highest).round();
-        match highest < LIGHT {
-            true if percent < 1.0 => Some("at less than 1 % of the line rate".to_owned()),
-            true => Some(format!("at {percent} % of the line rate")),
-            false => None,
-        }
+        let highest = self.steps.iter().filter(|step| !step.repeated_slower).map(share).reduce(f64::max)?;
+        (highest < LIGHT).then_some(highest)
     }
 }
 

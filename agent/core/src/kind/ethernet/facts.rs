@@ -7,7 +7,8 @@ use crate::judge::{facts::Common, ratio::Basis};
 use super::losses::Losses;
 use crate::kind::ethernet::link::{Capabilities, LinkState};
 use crate::kind::ethernet::stream::tally::FrameCounts;
-use crate::signal::seconds::{Gap, Spread};
+use crate::signal::seconds::Spread;
+use crate::signal::when::When;
 use crate::stats::ratio::Bounds;
 use crate::stats::spells::Spells;
 
@@ -72,8 +73,8 @@ pub struct EthernetFacts {
     /// Second of the run, from 0, from which on nothing came back though enough was sent; none where something came
     /// back to the end.
     pub silent_from_s: Option<u64>,
-    /// Stretches in the middle of the run in which nothing came back.
-    pub gaps: Vec<Gap>,
+    /// When it failed; what this computer may have lost is left out.
+    pub when: When,
     /// Stretches of seconds that failed far beyond the limit, however good the mean; what this computer may have lost
     /// is left out.
     pub spells: Spells,

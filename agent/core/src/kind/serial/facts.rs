@@ -8,7 +8,7 @@ use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, Mode
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::probe::BLOCK_BYTES;
 use crate::kind::serial::stream::LineCounts;
-use crate::signal::seconds::Gap;
+use crate::signal::when::When;
 
 /// Modem lines as they were read while the port drove its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -140,8 +140,8 @@ pub struct SerialFacts {
     pub formats: Vec<FormatTrial>,
     /// From when on nothing that was sent came back; none where something did to the end, or never did.
     pub silence: Option<Silence>,
-    /// Stretches in the middle of the run in which nothing came back.
-    pub gaps: Vec<Gap>,
+    /// When it failed; what this computer lost is left out.
+    pub when: When,
 }
 
 impl SerialFacts {

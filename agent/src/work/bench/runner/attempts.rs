@@ -111,7 +111,7 @@ pub(super) fn finish(
     let again = earlier.iter().rfind(|attempt| attempt.test == name && attempt.is_done()).is_some_and(is_bad);
     last.findings = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
     (last.facts, last.took_s, last.bus_errors) = (Some(measured.facts), took_s, measured.bus_errors);
-    let failed = last.findings.iter().filter(|finding| !finding.met).map(|f| f.rule.clone()).collect();
+    let failed = last.findings.iter().filter(|finding| !finding.met).cloned().collect();
     keep(archive, test, knows)?;
     say(BenchEvent::TestEnded { card: card.clone(), test: name, failed, again, took_s });
     for aside in set_aside(test.attempts.last().filter(|_| test.is_reference)) {

@@ -205,6 +205,32 @@ fn echoes_are_late_from_a_fifth_of_a_second_and_from_a_hundredth_of_all() {
 }
 
 #[test]
+fn a_single_silence_blames_nobody_unless_more_failed_or_it_came_again() {
+    let silent = |gaps: u64, failed_elsewhere, change: fn(&mut EthernetFacts)| {
+        let mut e = silent_for_a_while(gaps, failed_elsewhere);
+        change(&mut e);
+        e
+    };
+    let fails_inside = |e: &mut EthernetFacts| e.common.references = vec![found(Placement::Internal, 1000)];
+    assert_rules([
+        ("one silence", silent(1, 0, |_| {}), RuleId::SilentOnce),
+        ("2 frames failed elsewhere", silent(1, 2, |_| {}), RuleId::SilentOnce),
+        ("3 frames failed elsewhere", silent(1, 3, |_| {}), RuleId::BitErrors),
+        ("two silences", silent(2, 0, |_| {}), RuleId::BitErrors),
+        ("none", silent(0, 0, |_| {}), RuleId::BitErrors),
+        ("the loop inside the chip", silent(1, 0, |e| e.common.placement = Placement::Internal), RuleId::BitErrors),
+        ("that loop fails too", silent(1, 0, fails_inside), RuleId::BitErrors),
+        ("the link dropped twice", silent(1, 0, |e| e.link_flaps = 2), RuleId::LinkFlapped),
+    ]);
+    let verdict = judge(&silent(1, 0, |_| {}));
+    assert_eq!((verdict.outcome, verdict.location.len()), (Outcome::Undecided, 0));
+    assert_eq!(
+        verdict.reasons[0].text,
+        "Nothing came back from second 0 to 2, and then it did again. Nothing else failed."
+    );
+}
+
+#[test]
 fn a_host_that_lost_a_tenth_of_all_and_half_of_the_missing_limits_the_run() {
     let lost = |in_host, on_wire| {
         with_limit(1e-12, |e| lose(e, Losses { in_host, on_wire, ..Losses::default() })).is_host_limited()

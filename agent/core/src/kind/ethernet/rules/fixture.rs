@@ -14,6 +14,7 @@ use crate::kind::ethernet::{
 };
 use crate::signal::compare::DamageKind;
 use crate::signal::seconds::Spread;
+use crate::signal::when::{Gap, When};
 use crate::stats::looks::Looks;
 use crate::stats::spells::Spells;
 
@@ -58,7 +59,7 @@ pub(super) fn healthy() -> EthernetFacts {
         shortest_trip_ns: Some(9_000),
         longest_trip_ns: Some(90_000),
         silent_from_s: None,
-        gaps: vec![],
+        when: When::default(),
         spells: Spells::default(),
         spread: Spread { seconds: 10, lasted: 10, ..Spread::default() },
     }
@@ -85,6 +86,15 @@ pub(super) fn lost_on_wire(e: &mut EthernetFacts, on_wire: u64) {
 
 pub(super) fn lost_in_host(e: &mut EthernetFacts, in_host: u64) {
     lose(e, Losses { in_host, ..Losses::default() });
+}
+
+/// Nothing came back in so many stretches, and so many frames failed elsewhere.
+pub(super) fn silent_for_a_while(gaps: u64, failed_elsewhere: u64) -> EthernetFacts {
+    with(|e| {
+        lost_on_wire(e, 10_000);
+        let gaps = (0..gaps).map(|n| Gap { from_s: 3 * n, until_s: 3 * n + 2 }).collect();
+        e.when = When { gaps, failed_elsewhere, ..When::default() };
+    })
 }
 
 /// Single wrong bits can be seen, each in a frame of its own.

@@ -25,7 +25,7 @@ use crate::judge::{
 };
 use crate::kind::ethernet::cable_test::{ONLY_1000, at_two_pairs};
 use crate::kind::ethernet::facts::EthernetFacts;
-use crate::signal::seconds::Gap;
+use crate::signal::when::When;
 use crate::stats::bits::bounds_from_frames;
 use crate::stats::ratio::Bounds;
 
@@ -133,8 +133,8 @@ impl Facts for EthernetFacts {
         self.silent_from_s.filter(|_| late::echoes_late(self).is_none()).map(|from_s| Silence { from_s, noise: 0 })
     }
 
-    fn gaps(&self) -> &[Gap] {
-        &self.gaps
+    fn when(&self) -> &When {
+        &self.when
     }
 
     fn imbalance(&self) -> Option<String> {

@@ -41,6 +41,7 @@ fn shared() -> Vec<Example> {
         (RuleId::PortGone, with(|e| e.common.stopped = Some(Stopped::PortGone)), Outcome::Undecided, vec![]),
         (RuleId::TookTooLong, with(|e| e.common.stopped = Some(Stopped::TookTooLong)), Outcome::Undecided, vec![]),
         (RuleId::NothingSent, with(|e| e.counts = FrameCounts::default()), Outcome::NotTested, vec![]),
+        (RuleId::SilentOnce, silent_for_a_while(1, 0), Outcome::Undecided, vec![]),
         (
             RuleId::PlacesDisagree,
             with(|e| e.common.references = vec![silent(Placement::Internal)]),

@@ -11,6 +11,7 @@ use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, Mode
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
 use crate::signal::compare::DamageKind;
+use crate::signal::when::When;
 use crate::stats::looks::Looks;
 
 /// A good run at a port with a full plug: enough bits for the limit.
@@ -56,7 +57,7 @@ pub(in crate::kind::serial) fn good() -> SerialFacts {
         speeds: Vec::new(),
         formats: Vec::new(),
         silence: None,
-        gaps: Vec::new(),
+        when: When::default(),
     }
 }
 

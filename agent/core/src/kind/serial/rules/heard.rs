@@ -83,7 +83,8 @@ fn no_bytes_returned(e: &SerialFacts) -> Option<Finding> {
         );
     }
     if lines_move(e) {
-        let text = format!("{none}, though the modem lines do. A plug is fitted, and the data path is open.");
+        let text =
+            format!("{none}, though the modem lines follow each other. A plug is fitted, and the data path is open.");
         return Some(blame(e, "certain that the data path is open", text));
     }
     blame_open_loop(e, open_text(e)?)

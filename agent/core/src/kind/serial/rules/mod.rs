@@ -23,7 +23,7 @@ use crate::judge::{
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::plug::LinePlug;
 use crate::signal::compare::DamageKind;
-use crate::signal::seconds::Gap;
+use crate::signal::when::When;
 use crate::stats::ratio::Bounds;
 
 impl Facts for SerialFacts {
@@ -109,8 +109,8 @@ impl Facts for SerialFacts {
         self.silence
     }
 
-    fn gaps(&self) -> &[Gap] {
-        &self.gaps
+    fn when(&self) -> &When {
+        &self.when
     }
 
     fn imbalance(&self) -> Option<String> {
