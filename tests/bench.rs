@@ -138,6 +138,14 @@ fn fibre_cards_show_weak_transmitters_and_lossy_loops() {
     let grades: Vec<_> = grades(&document).into_iter().map(|(_, grade, _)| grade).collect();
     assert_eq!(grades, ["accepted", "accepted", "accepted", "limited"]);
     assert!(document["cards"][3]["verdict"].to_string().contains("card-sends-weak"));
+    // The transceiver that was found weak in card 2 is named, and the card is as good as it is with another one.
+    assert!(document["cards"][1]["verdict"].to_string().contains("transceiver HB-0002-T1 at fault"), "{document}");
+    let aside = document["lot"]["summary"]["set_aside"].to_string();
+    assert!(aside.contains("transceiver HB-0002-T1") && aside.contains("plug P-1"), "{aside}");
+    let all = program.run("bench transceivers --json").report();
+    let bad: Vec<&Value> = all.as_array().unwrap().iter().filter(|one| one["at_fault"] == true).collect();
+    assert!(bad.len() == 1 && bad[0]["transceiver"] == "HB-0002-T1" && bad[0]["matings"] == 2, "{all}");
+    assert!(program.run("bench transceivers").stdout.contains("at fault"));
 }
 
 #[test]

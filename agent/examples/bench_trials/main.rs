@@ -1,4 +1,5 @@
-//! Measures how good grades are: benches with drawn faults of cards, plugs, slots and computer, truth against grade.
+//! Measures how good grades are: benches with drawn faults of cards, plugs, slots, transceivers and computer, truth
+//! against grade.
 //! `scripts/bench-trials` explains the options; `docs/bench.md` has the table of a full run.
 
 use std::{collections::BTreeMap, process::ExitCode};
@@ -19,7 +20,7 @@ use turnback_core::{
         procedure::Procedure,
         sim::{
             BenchRig, SimulatedBench,
-            rig::{CardFault, CardSpec, PlugFault, SlotFault},
+            rig::{CardFault, CardSpec, OwnTransceiver, PlugFault, SlotFault, TransceiverFault, TransceiverSpec},
         },
     },
     document::card_test::{CardTest, Grade},
@@ -42,16 +43,23 @@ fn main() -> ExitCode {
     };
     let show = words.iter().any(|word| word == "--show");
     let (first, count) = if show { (number("--show", 0), 1) } else { (number("--from", 0), number("--cases", 500)) };
-    let mut table: BTreeMap<&str, [u32; 4]> = BTreeMap::new();
+    let mut table: BTreeMap<(bool, &str), [u32; 4]> = BTreeMap::new();
     let mut wrong = Vec::new();
     for seed in first..first + count {
         let rig = draw(&mut Rng::new(seed));
         let graded = grade(&rig, seed);
         for (spec, test) in rig.cards.iter().zip(&graded) {
-            let truth = spec.faults.first().map_or("none", CardFault::name);
-            table.entry(truth).or_default()[test.grade as usize] += 1;
-            let healthy_blamed = truth == "none" && matches!(test.grade, Grade::Rejected | Grade::Limited);
-            if healthy_blamed || truth != "none" && test.grade == Grade::Accepted {
+            // A card is as good as it is without a transceiver that can be taken out.
+            let is_healthy = spec.faults.is_empty();
+            let of_its_transceiver = spec.transceivers.iter().flat_map(|own| &own.faults).next();
+            let truth = match (spec.faults.first(), of_its_transceiver) {
+                (Some(fault), _) => fault.name(),
+                (None, Some(fault)) => fault.name(),
+                (None, None) => "none",
+            };
+            table.entry((!is_healthy, truth)).or_default()[test.grade as usize] += 1;
+            let healthy_blamed = is_healthy && matches!(test.grade, Grade::Rejected | Grade::Limited);
+            if healthy_blamed || !is_healthy && test.grade == Grade::Accepted {
                 wrong.push(format!("seed {seed}: {truth} is {}: {}", test.grade.name(), test.why()));
             }
             if show {
@@ -63,13 +71,15 @@ fn main() -> ExitCode {
         }
     }
     println!("| truth | accepted | limited | rejected | unfinished |\n|---|---|---|---|---|");
-    for (truth, counts) in &table {
+    for ((is_bad, truth), counts) in &table {
+        let truth = if *is_bad || *truth == "none" { (*truth).to_owned() } else { format!("none, {truth}") };
         println!("| {truth} | {} | {} | {} | {} |", counts[0], counts[1], counts[2], counts[3]);
     }
     wrong.iter().take(20).for_each(|line| println!("{line}"));
-    let healthy = table.get("none").copied().unwrap_or_default();
-    let faulty = table.iter().filter(|(truth, _)| **truth != "none").map(|(_, counts)| counts);
-    let (all, accepted) = faulty.fold((0, 0), |(all, accepted), c| (all + c.iter().sum::<u32>(), accepted + c[0]));
+    let counts = |bad: bool| table.iter().filter(move |((is_bad, _), _)| *is_bad == bad).map(|(_, counts)| counts);
+    let healthy = counts(false).fold([0; 4], |sum, counts| std::array::from_fn(|at| sum[at] + counts[at]));
+    let (all, accepted) =
+        counts(true).fold((0, 0), |(all, accepted), c| (all + c.iter().sum::<u32>(), accepted + c[0]));
     let caught = 1.0 - f64::from(accepted) / f64::from(all.max(1));
     println!(
         "\n{} healthy cards: {} rejected or limited, {} unfinished. {all} faulty cards: {:.2} % not accepted.",
@@ -142,7 +152,7 @@ fn draw(rng: &mut Rng) -> BenchRig {
             let fault = match rng.below(4) {
                 0 => PlugFault::Open,
                 1 => PlugFault::Drops { every_s: 0.5 + rng.fraction() },
-                2 if rig.model.medium == Medium::Fibre => PlugFault::Lossy { db: 3.0 + 6.0 * rng.fraction() },
+                2 if rig.model.medium == Medium::Fibre => PlugFault::Lossy { db: 5.0 + 6.0 * rng.fraction() },
                 _ => PlugFault::BitErrors { ratio: ratio(rng, 1e-6, 1e-4) },
             };
             rig.plugs[worn].faults = vec![fault];
@@ -157,12 +167,37 @@ fn draw(rng: &mut Rng) -> BenchRig {
         }
     }
     let serial = |number: usize| format!("HB-{number:04}");
-    rig.cards = (1..=2).map(|n| CardSpec { serial: serial(n), faults: Vec::new() }).collect();
+    rig.cards = (1..=2).map(|n| CardSpec { serial: serial(n), ..CardSpec::default() }).collect();
     let bad = rng.below(2) as usize;
     if rng.chance(0.6) {
         rig.cards[bad].faults = vec![card_fault(rng, &rig, &serial(2 - bad))];
     }
+    if rig.model.medium == Medium::Fibre {
+        transceivers(rng, &mut rig);
+    }
     rig
+}
+
+/// Spare transceivers, one of them bad at times; and a bad one in a card, whose other faults are as they are.
+fn transceivers(rng: &mut Rng, rig: &mut BenchRig) {
+    let spares = rng.below(3) as usize;
+    rig.transceivers = (1..=spares).map(|n| TransceiverSpec { label: format!("T-{n}"), faults: Vec::new() }).collect();
+    if spares > 0 && rng.chance(0.2) {
+        rig.transceivers[0].faults = vec![transceiver_fault(rng)];
+    }
+    if rng.chance(0.5) {
+        let (card, port) = (rng.below(2) as usize, 1 + rng.below(rig.model.ports.into()) as u32);
+        rig.cards[card].transceivers = vec![OwnTransceiver { port, faults: vec![transceiver_fault(rng)] }];
+    }
+}
+
+fn transceiver_fault(rng: &mut Rng) -> TransceiverFault {
+    match rng.below(4) {
+        0 => TransceiverFault::WeakTransceiver { sent_dbm: -14.0 + 3.0 * rng.fraction() },
+        1 => TransceiverFault::DimReceiver { db: 5.0 + 6.0 * rng.fraction() },
+        2 => TransceiverFault::TransceiverErrors { ratio: ratio(rng, 1e-6, 1e-4) },
+        _ => TransceiverFault::DeadTransceiver,
+    }
 }
 
 fn claim() -> Claim {

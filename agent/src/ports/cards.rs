@@ -226,9 +226,13 @@ fn line(port: &PortEntry) -> (CardPort, CardLine) {
         permanent_address: address(port.permanent_address),
         speed_max_mbps: link.as_ref().and_then(|link| link.supported.speed_max_mbps()),
         medium: link.as_ref().map_or(Medium::Unknown, medium),
+        transceiver: None,
     };
     let names = |of: fn(&Link) -> Vec<String>| link.as_ref().map_or_else(Vec::new, of);
-    let transceiver = interface.and_then(|interface| interface.module_memory().ok().flatten()?.identity());
+    let transceiver = interface.as_ref().and_then(identity);
+    // A cable with its ends is no transceiver: it is what is plugged in.
+    let serial = transceiver.as_ref().filter(|_| card.medium == Medium::Fibre).and_then(serial);
+    let card = CardPort { transceiver: serial, ..card };
     let line = CardLine {
         port: port.name.clone(),
         supported: names(|link| link.supported.names()),
@@ -236,6 +240,21 @@ fn line(port: &PortEntry) -> (CardPort, CardLine) {
         transceiver,
     };
     (card, line)
+}
+
+fn identity(interface: &Interface) -> Option<ModuleIdentity> {
+    interface.module_memory().ok().flatten()?.identity()
+}
+
+fn serial(transceiver: &ModuleIdentity) -> Option<String> {
+    Some(transceiver.serial.trim().to_owned()).filter(|serial| !serial.is_empty())
+}
+
+/// Serial number of the transceiver that is in a port now; none where there is none, or none that can be read.
+pub fn transceiver(port: &str) -> Option<String> {
+    let interface = Interface::open(port).ok()?;
+    let has_light = interface.link().ok().flatten().is_some_and(|link| medium(&link) == Medium::Fibre);
+    identity(&interface).filter(|_| has_light).as_ref().and_then(serial)
 }
 
 fn medium(link: &Link) -> Medium {

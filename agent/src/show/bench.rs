@@ -16,7 +16,7 @@ use super::{
     lines::{one_line, plainly, whole_seconds, without_controls, wrapped},
     table,
 };
-use crate::work::bench::{CardEntry, asking::BenchEvent, expected::Expected, plugs::PlugRecord};
+use crate::work::bench::{CardEntry, asking::BenchEvent, expected::Expected, plugs::PartRecord};
 
 /// What a person is asked to do. `is_this_computer`: turnback runs on the computer whose cards are moved.
 pub fn hands(hands: &Hands, is_this_computer: bool, said: &mut Vec<Caution>, width: usize) -> String {
@@ -229,15 +229,15 @@ fn card_lines(entry: &CardEntry) -> Vec<(&'static str, String)> {
 }
 
 /// Plugs in a table, beside the number of matings that they are made for.
-pub fn plugs(plugs: &[PlugRecord], width: usize) -> String {
-    let row = |plug: &PlugRecord| {
+pub fn plugs(plugs: &[PartRecord], width: usize) -> String {
+    let row = |plug: &PartRecord| {
         let left = RATED_MATINGS.saturating_sub(plug.matings);
         let state = match (plug.at_fault, left) {
             (true, _) => "at fault".to_owned(),
             (false, 0) => "worn: replace it".to_owned(),
             (false, left) => format!("{left} left"),
         };
-        let row = [plug.bench.clone(), plug.plug.clone(), plug.matings.to_string(), state];
+        let row = [plug.bench.clone(), plug.part.label().to_owned(), plug.matings.to_string(), state];
         row.iter().map(|cell| one_line(cell)).collect()
     };
     let rows: Vec<Vec<String>> = plugs.iter().map(row).collect();
@@ -247,6 +247,17 @@ pub fn plugs(plugs: &[PlugRecord], width: usize) -> String {
          2). Other plugs: see their data sheet."
     );
     format!("{table}\n{}\n", wrapped("", &note, width))
+}
+
+/// Transceivers in a table.
+pub fn transceivers(transceivers: &[PartRecord], width: usize) -> String {
+    let row = |one: &PartRecord| {
+        let state = if one.at_fault { "at fault" } else { "not at fault" };
+        let row = [one.bench.clone(), one.part.label().to_owned(), one.matings.to_string(), state.to_owned()];
+        row.iter().map(|cell| one_line(cell)).collect()
+    };
+    let rows: Vec<Vec<String>> = transceivers.iter().map(row).collect();
+    table::render(&["bench", "transceiver", "fitted", "state"], &rows, width)
 }
 
 /// Matings of an 8P8C connector of performance level 1, IEC 60603-7 (from memory).

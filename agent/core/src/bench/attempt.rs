@@ -1,9 +1,9 @@
-//! One try at a test: in which slot, with which plugs, and what came of it.
+//! One try at a test: in which slot, with which plugs and transceivers, and what came of it.
 
 use serde::{Deserialize, Serialize};
 
 use super::facts::Facts;
-use super::findings::{Finding, RestsOn, rests_on};
+use super::findings::{Finding, RestsOn, can_be_due_to, rests_on};
 use super::procedure::TestName;
 use crate::kind::ethernet::counters::BusErrors;
 
@@ -16,6 +16,9 @@ pub struct Attempt {
     pub slot: String,
     /// Label of the plug in each port, in their order; none for a port without one.
     pub plugs: Vec<Option<String>>,
+    /// Label of the transceiver in each port, in their order; none for a port that has none which can be taken out.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub transceivers: Vec<Option<String>>,
     /// When it began, milliseconds since 1970 UTC. No two attempts of one bench began at the same time.
     pub began_ms: i64,
     /// How long it took, seconds.
@@ -40,6 +43,7 @@ impl Attempt {
             test,
             slot,
             plugs,
+            transceivers: Vec::new(),
             began_ms,
             took_s: 0.0,
             facts: None,
@@ -54,27 +58,54 @@ impl Attempt {
         self.facts.is_some()
     }
 
-    /// The findings that can be due to the plug in a port, to the slot, or to the card alone, whose limits were not
-    /// met. `port` is for plugs alone.
+    /// The same with these transceivers in the ports.
+    #[must_use]
+    pub fn with_transceivers(mut self, transceivers: Vec<Option<String>>) -> Self {
+        // Where no port has one, nothing is said of them.
+        self.transceivers = if transceivers.iter().any(Option::is_some) { transceivers } else { Vec::new() };
+        self
+    }
+
+    /// The findings that can be due to the plug or transceiver in a port, to the slot, or to the card alone, whose
+    /// limits were not met. `port` is for plugs and transceivers.
     pub fn failures(&self, on: RestsOn, port: Option<u32>) -> impl Iterator<Item = &Finding> {
-        let meant = move |finding: &&Finding| {
-            !finding.met && rests_on(&finding.rule) == on && (on != RestsOn::Plug || finding.port == port)
-        };
-        self.findings.iter().filter(meant)
+        self.findings.iter().filter(move |finding| !finding.met && self.is_about(finding, on, port))
     }
 
-    /// The attempt used the plug in this port, so that it says something about it.
-    pub fn used_plug(&self, port: u32) -> bool {
-        self.is_done() && self.findings.iter().any(|f| rests_on(&f.rule) == RestsOn::Plug && f.port == Some(port))
+    /// The attempt used the plug, transceiver or slot, so that it says something about it.
+    pub fn used(&self, on: RestsOn, port: Option<u32>) -> bool {
+        self.is_done() && self.findings.iter().any(|finding| self.is_about(finding, on, port))
     }
 
-    /// The attempt says something about the slot.
-    pub fn used_slot(&self) -> bool {
-        self.is_done() && self.findings.iter().any(|finding| rests_on(&finding.rule) == RestsOn::Slot)
+    fn is_about(&self, finding: &Finding, on: RestsOn, port: Option<u32>) -> bool {
+        match on {
+            // What only a transceiver can cause is the card's where none can be taken out.
+            RestsOn::Card => match rests_on(&finding.rule) {
+                RestsOn::Transceiver => finding.port.and_then(|port| self.transceiver(port)).is_none(),
+                rests_on => rests_on == RestsOn::Card,
+            },
+            RestsOn::Plug | RestsOn::Transceiver => can_be_due_to(&finding.rule, on) && finding.port == port,
+            RestsOn::Slot => can_be_due_to(&finding.rule, on),
+        }
+    }
+
+    /// Label of the plug or transceiver in a port, or of the slot.
+    pub fn thing(&self, on: RestsOn, port: Option<u32>) -> Option<&str> {
+        match on {
+            RestsOn::Plug => self.plug(port?),
+            RestsOn::Transceiver => self.transceiver(port?),
+            RestsOn::Slot => Some(&self.slot),
+            RestsOn::Card => None,
+        }
     }
 
     /// Label of the plug in a port, from 1.
     pub fn plug(&self, port: u32) -> Option<&str> {
         self.plugs.get(port as usize - 1)?.as_deref()
+    }
+
+    /// Label of the transceiver in a port, from 1.
+    pub fn transceiver(&self, port: u32) -> Option<&str> {
+        self.transceivers.get(port as usize - 1)?.as_deref()
     }
 }

@@ -57,6 +57,9 @@ pub struct CardPort {
     pub speed_max_mbps: Option<u32>,
     /// What carries the bits.
     pub medium: Medium,
+    /// Serial number of the transceiver in it; none where there is none, or where it cannot be read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub transceiver: Option<String>,
 }
 
 /// Width and speed of a PCI Express link.
@@ -109,6 +112,17 @@ impl Card {
     /// The permanent addresses of its ports, else those in use.
     pub fn addresses(&self) -> impl Iterator<Item = &str> {
         self.ports.iter().filter_map(|port| port.permanent_address.as_deref().or(port.address.as_deref()))
+    }
+
+    /// The transceiver in each port, by its label: its serial number, and where that cannot be read, whose it is. None
+    /// where a port has no light.
+    pub fn transceivers(&self) -> Vec<Option<String>> {
+        let label = |port: &CardPort| {
+            let address = port.permanent_address.as_ref().or(port.address.as_ref());
+            let of = address.filter(|_| port.medium == Medium::Fibre).map(|address| format!("of {address}"));
+            port.transceiver.clone().or(of)
+        };
+        self.ports.iter().map(label).collect()
     }
 
     /// Device, ports and serial number in a few words.

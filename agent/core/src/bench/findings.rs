@@ -54,8 +54,10 @@ impl Finding {
 pub enum RestsOn {
     /// Nothing: the card alone.
     Card,
-    /// The plug in the port.
+    /// The plug in the port, or the transceiver that it is fitted to.
     Plug,
+    /// The transceiver in the port.
+    Transceiver,
     /// The slot that the card is in.
     Slot,
 }
@@ -69,9 +71,17 @@ pub fn rests_on(rule: &RuleId) -> RestsOn {
         | RuleId::CardAllPorts
         | RuleId::CardLoses
         | RuleId::CardReceivesWeak => RestsOn::Plug,
+        RuleId::CardSendsWeak => RestsOn::Transceiver,
         RuleId::CardBus | RuleId::CardBusErrors | RuleId::CardSlow | RuleId::CardDamages => RestsOn::Slot,
         _ => RestsOn::Card,
     }
+}
+
+/// Whether a failure by this rule can be due to a plug, a transceiver or a slot. Whatever a plug can cause, the
+/// transceiver that it is fitted to can cause too.
+pub fn can_be_due_to(rule: &RuleId, on: RestsOn) -> bool {
+    let rests_on = rests_on(rule);
+    rests_on == on || (on == RestsOn::Transceiver && rests_on == RestsOn::Plug)
 }
 
 fn card_wide(rule: RuleId, measured: impl Into<String>, limit: impl Into<String>, met: bool) -> Finding {
@@ -268,7 +278,7 @@ fn queues(port: &PortQueues) -> Vec<Finding> {
 
 fn light(module: &ModuleFacts, procedure: &Procedure) -> Vec<Finding> {
     let limits = procedure.transceiver.clone().unwrap_or_default();
-    let loss = module.sent_dbm - module.received_dbm;
+    let (loss, loss_max) = (module.sent_dbm - module.received_dbm, limits.loss_max_db());
     vec![
         of_port(
             RuleId::CardSendsWeak,
@@ -281,9 +291,9 @@ fn light(module: &ModuleFacts, procedure: &Procedure) -> Vec<Finding> {
             RuleId::CardReceivesWeak,
             module.port,
             format!("receives {:.1} dBm, {loss:.1} dB less than sent", module.received_dbm),
-            format!("{:.1} dBm and {:.1} dB", module.received_alarm_dbm, limits.loop_loss_max_db),
+            format!("{:.1} dBm; {}", module.received_alarm_dbm, limits.in_words()),
             // What a weak transmitter sends cannot arrive: that is the transmitter's, not the receiver's.
-            loss <= limits.loop_loss_max_db
+            loss <= loss_max
                 && (module.received_dbm >= module.received_alarm_dbm || module.sent_dbm < module.sent_alarm_dbm),
         ),
     ]

@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 
+use super::light::TransceiverLimits;
 use crate::plan::{PlanError, duration_text};
 use crate::sim::file::{RigError, read};
 
@@ -243,21 +244,6 @@ impl Default for QueueLimits {
     }
 }
 
-/// Limits of `transceiver`, beside the module's own alarm limits.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-#[serde(default, deny_unknown_fields)]
-pub struct TransceiverLimits {
-    /// Highest loss between a port's transmitter and its receiver, dB, 0 to 40. Common practice, no source: two mated
-    /// connectors at 0.75 dB each and a metre of fibre lose less than 2 dB.
-    pub loop_loss_max_db: f64,
-}
-
-impl Default for TransceiverLimits {
-    fn default() -> Self {
-        Self { loop_loss_max_db: 2.0 }
-    }
-}
-
 /// Limits of `load`, and of each round of `burn-in`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -436,7 +422,9 @@ impl Procedure {
             inside("flows", queues.flows.into(), 8.0, 1000.0)?;
         }
         if let Some(transceiver) = &self.transceiver {
-            inside("loop_loss_max_db", transceiver.loop_loss_max_db, 0.0, 40.0)?;
+            for (name, value, high) in transceiver.numbers() {
+                inside(name, value, 0.0, high)?;
+            }
         }
         if let Some(load) = &self.load {
             inside("temperature_max_c", load.temperature_max_c, 20.0, 150.0)?;

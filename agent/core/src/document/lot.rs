@@ -6,9 +6,9 @@ use serde::{Deserialize, Serialize};
 
 use super::card_test::{CardTest, Grade};
 use crate::base::figure;
-use crate::bench::blame::{SetAside, set_aside};
 use crate::bench::claim::Claim;
 use crate::bench::facts::Facts;
+use crate::bench::guilt::{SetAside, set_aside};
 use crate::bench::procedure::{Procedure, TestName};
 use crate::judge::{Outcome, Reason, RuleId, Verdict};
 use crate::stats::mtbf::mtbf_at_least;
@@ -79,7 +79,7 @@ pub struct LotSummary {
     pub unproved: u32,
     /// What stands out: cards that differ from the others, addresses that two cards bear.
     pub oddities: Vec<String>,
-    /// Plugs and slots of the bench that are at fault.
+    /// Plugs, slots and transceivers that are at fault.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub set_aside: Vec<SetAside>,
     /// Measured values, card by card.
@@ -159,7 +159,8 @@ impl Lot {
     /// the tests of the reference cards of their benches.
     pub fn settle(&mut self, tests: &[CardTest], references: &[CardTest]) {
         self.summary = self.summed_up(tests);
-        self.summary.set_aside = set_aside(references.iter().flat_map(|test| &test.attempts));
+        let uses: Vec<_> = tests.iter().chain(references).flat_map(CardTest::uses).collect();
+        self.summary.set_aside = set_aside(&uses);
         self.verdict = self.decided();
     }
 

@@ -63,6 +63,15 @@ pub enum Action {
         #[arg(long, value_name = "FILE")]
         store: Option<PathBuf>,
     },
+    /// List the transceivers of the benches, how often each was fitted, and which are at fault
+    Transceivers {
+        /// Print one JSON document
+        #[arg(long)]
+        json: bool,
+        /// Records file to read
+        #[arg(long, value_name = "FILE")]
+        store: Option<PathBuf>,
+    },
     /// Print a sampling plan and what it proves, without a lot
     Plan {
         /// Number of cards in the lot

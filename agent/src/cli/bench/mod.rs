@@ -38,6 +38,7 @@ pub fn run(args: Bench) -> ExitCode {
         Action::Certificate(paper) => return paper_of(&paper, DocumentKind::CardTest),
         Action::Label { card, size, output, store } => card_label(&card, &size, output.as_deref(), store.as_deref()),
         Action::Plugs { json, store } => plugs(json, store.as_deref()),
+        Action::Transceivers { json, store } => transceivers(json, store.as_deref()),
         Action::Plan { quantity, sampling, json } => plan(quantity, &sampling, json),
         Action::Procedures { name } => procedures(name.as_deref()),
         Action::Rigs { name } => rigs(name.as_deref()),
@@ -162,6 +163,14 @@ fn plugs(json: bool, store: Option<&std::path::Path>) -> Done {
         return print_json(&plugs, ExitCode::SUCCESS);
     }
     Ok(super::print(&shown::plugs(&plugs, output_width()), ExitCode::SUCCESS))
+}
+
+fn transceivers(json: bool, store: Option<&std::path::Path>) -> Done {
+    let transceivers = plugs::transceivers(&open(store)?)?;
+    if json {
+        return print_json(&transceivers, ExitCode::SUCCESS);
+    }
+    Ok(super::print(&shown::transceivers(&transceivers, output_width()), ExitCode::SUCCESS))
 }
 
 fn card_label(card: &str, size: &str, output: Option<&std::path::Path>, store: Option<&std::path::Path>) -> Done {

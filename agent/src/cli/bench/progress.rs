@@ -162,6 +162,7 @@ mod tests {
             test: TestName::Load,
             slot: "slot-1".into(),
             plugs: Vec::new(),
+            transceivers: Vec::new(),
             expected,
         }
     }

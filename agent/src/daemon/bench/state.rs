@@ -306,6 +306,7 @@ mod tests {
             test: turnback_core::bench::procedure::TestName::Links,
             slot: "slot-1".into(),
             plugs: Vec::new(),
+            transceivers: Vec::new(),
             began_ms: 1,
             took_s: 0.0,
             facts: None,

@@ -201,6 +201,7 @@ mod tests {
             test: TestName::Load,
             slot: "slot-1".into(),
             plugs: Vec::new(),
+            transceivers: Vec::new(),
             began_ms,
             took_s,
             facts: Some(Facts::Identity { sticker: None }),

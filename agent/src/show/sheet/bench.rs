@@ -70,7 +70,8 @@ fn identity(test: &CardTest) -> Vec<(&'static str, String)> {
 fn circumstances(test: &CardTest) -> Vec<(&'static str, String)> {
     let attempts = test.attempts.len();
     let hours = test.attempts.iter().map(|attempt| attempt.took_s).sum::<f64>();
-    vec![
+    let transceivers = test.transceivers.iter().flatten().cloned().collect::<Vec<_>>().join(", ");
+    let mut all = vec![
         ("lot", test.lot.clone().unwrap_or_else(|| "none".into())),
         ("claim", test.claim.to_string()),
         ("procedure", test.procedure.name.clone()),
@@ -78,7 +79,11 @@ fn circumstances(test: &CardTest) -> Vec<(&'static str, String)> {
         ("slot", test.slot.clone()),
         ("plugs", test.plugs.iter().flatten().cloned().collect::<Vec<_>>().join(", ")),
         ("tests done", format!("{attempts}, {} in all", crate::show::figure::seconds(hours))),
-    ]
+    ];
+    if !transceivers.is_empty() {
+        all.push(("transceivers", transceivers));
+    }
+    all
 }
 
 fn tests(test: &CardTest) -> Table {

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 use turnback_core::{
-    bench::{blame::SetAside, findings::Finding, procedure::TestName},
+    bench::{findings::Finding, guilt::SetAside, procedure::TestName},
     document::card_test::{CardTest, Grade, step::Hands},
 };
 
@@ -22,6 +22,9 @@ pub enum BenchEvent {
         slot: String,
         /// Label of the plug in each port.
         plugs: Vec<Option<String>>,
+        /// Label of the transceiver in each port; empty where none can be taken out.
+        #[serde(skip_serializing_if = "Vec::is_empty")]
+        transceivers: Vec<Option<String>>,
         /// How far the card is with it, and how long it takes.
         #[serde(flatten)]
         expected: Expected,
@@ -39,11 +42,11 @@ pub enum BenchEvent {
         /// How long it took, seconds.
         took_s: f64,
     },
-    /// A plug or slot is at fault, and not used any more.
+    /// A plug, slot or transceiver is at fault, and not used any more.
     SetAside {
         /// Label of the card that showed it.
         card: String,
-        /// The plug or slot.
+        /// The thing.
         #[serde(flatten)]
         aside: SetAside,
     },

@@ -1,4 +1,4 @@
-//! What hands do on the bench, and what is tried with a plug or slot that they moved.
+//! What hands do on the bench, and what is tried with a plug, transceiver or slot that they moved.
 
 use turnback_core::{
     base::{caution::Caution, labels::named},
@@ -16,8 +16,24 @@ pub(super) fn moved(test: &mut CardTest, step: &Step, to: String) {
     match step {
         Step::ExchangePlugs { port, with, .. } => test.plugs.swap(*port as usize - 1, *with as usize - 1),
         Step::OtherPlug { port, .. } => test.plugs[*port as usize - 1] = Some(to),
+        Step::ExchangeTransceivers { port, with, .. } => test.transceivers.swap(*port as usize - 1, *with as usize - 1),
+        // Where it was not named before, it is read afterwards.
+        Step::OtherTransceiver { .. } if to.is_empty() => {}
+        Step::OtherTransceiver { port, .. } => test.transceivers[*port as usize - 1] = Some(to),
         Step::OtherSlot { .. } => test.slot = to,
-        Step::Test { .. } | Step::ProvePlug { .. } | Step::ProveSlot { .. } => {}
+        Step::Test { .. } | Step::ProvePlug { .. } | Step::ProveTransceiver { .. } | Step::ProveSlot { .. } => {}
+    }
+}
+
+/// Whether the thing that a step exchanges is another one now, as far as that can be seen.
+pub(super) fn was_moved(test: &CardTest, step: &Step) -> bool {
+    let before = test.attempts.iter().rfind(|attempt| attempt.is_done() && attempt.test == step.test());
+    let now = |port: &u32| test.transceivers.get(*port as usize - 1)?.as_deref();
+    match step {
+        Step::OtherSlot { not, .. } => !not.contains(&test.slot),
+        Step::OtherTransceiver { port, not, .. } => now(port).is_some_and(|label| !not.iter().any(|was| was == label)),
+        Step::ExchangeTransceivers { port, .. } => before.is_none_or(|before| now(port) != before.transceiver(*port)),
+        _ => true,
     }
 }
 
@@ -27,7 +43,13 @@ pub(super) fn fitting(test: &CardTest, place: Place) -> Hands {
         let name = if place == Place::AsTold { String::new() } else { format!(" ({})", port.name) };
         Some(format!("{} to port {number}{name}", named("plug", plug.as_ref()?)))
     });
-    let plugs = plugs.collect::<Vec<_>>().join(" and ");
+    // Whoever took one out of its port put another one there.
+    let others =
+        (1..).zip(test.transceivers.iter().zip(test.card.transceivers())).filter_map(|(number, (label, own))| {
+            let label = label.as_ref().filter(|_| *label != own)?;
+            Some(format!("{} to port {number}", named("transceiver", label)))
+        });
+    let plugs = plugs.chain(others).collect::<Vec<_>>().join(" and ");
     let in_its_slot = place != Place::AsTold;
     let mut cautions = if in_its_slot { Vec::new() } else { vec![Caution::LiveChassis, Caution::StaticDischarge] };
     cautions.extend(test.card.ports.iter().flat_map(|port| port.medium.cautions()));

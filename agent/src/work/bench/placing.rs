@@ -1,22 +1,23 @@
-//! Which slot and plugs a card gets: good ones, and none that another card keeps while it waits.
+//! Which slot, plugs and transceivers a card gets: good ones, and none that another card keeps while it waits.
 
 use std::collections::BTreeSet;
 
 use turnback_core::{
     bench::{
-        blame::{Use, at_fault},
         findings::RestsOn,
+        guilt::{Use, at_fault},
     },
     document::card_test::{CardTest, step::Step},
 };
 
 use super::seam::Bench;
 
-/// Slots and plugs that other cards keep while they wait for their turn or for hands.
+/// Slots, plugs and transceivers that other cards keep while they wait for their turn or for hands.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(super) struct Kept {
     slots: BTreeSet<String>,
     plugs: BTreeSet<String>,
+    transceivers: BTreeSet<String>,
 }
 
 impl Kept {
@@ -26,22 +27,26 @@ impl Kept {
         for test in tests {
             kept.slots.insert(test.slot.clone());
             kept.plugs.extend(test.plugs.iter().flatten().cloned());
+            kept.transceivers.extend(test.transceivers.iter().flatten().cloned());
         }
         kept
     }
 
     /// Nothing is kept.
     pub(super) fn is_empty(&self) -> bool {
-        self.slots.is_empty() && self.plugs.is_empty()
+        self.slots.is_empty() && self.plugs.is_empty() && self.transceivers.is_empty()
     }
 
-    /// Another card has the slot or a plug of this one.
+    /// Another card has the slot, a plug or a transceiver of this one.
     pub(super) fn has_part_of(&self, test: &CardTest) -> bool {
-        self.slots.contains(&test.slot) || test.plugs.iter().flatten().any(|plug| self.plugs.contains(plug))
+        self.slots.contains(&test.slot)
+            || test.plugs.iter().flatten().any(|plug| self.plugs.contains(plug))
+            || test.transceivers.iter().flatten().any(|label| self.transceivers.contains(label))
     }
 }
 
-/// Gives a card good plugs, and a good slot where the bench says which card goes where (`tells_slot`).
+/// Gives a card good plugs, its own transceiver where another card keeps the one it had, and a good slot where
+/// the bench says which card goes where (`tells_slot`).
 ///
 /// # Errors
 /// What is missing: `slot` or `plug`.
@@ -66,35 +71,46 @@ pub(super) fn place(
     let mut good = plugs.into_iter().filter(|plug| !bad_plugs.contains(plug) && !kept.plugs.contains(plug));
     let plugs: Option<Vec<Option<String>>> = test.card.ports.iter().map(|_| good.next().map(Some)).collect();
     test.plugs = plugs.ok_or("plug")?;
+    for (label, own) in test.transceivers.iter_mut().zip(test.card.transceivers()) {
+        if label.as_ref().is_some_and(|label| kept.transceivers.contains(label)) {
+            *label = own;
+        }
+    }
     Ok(())
 }
 
-/// The plug or slot that a step needs, if the bench has a good one that nobody keeps.
+/// The plug, transceiver or slot that a step needs, if the bench has a good one that nobody keeps.
 pub(super) fn offered(bench: &dyn Bench, test: &CardTest, step: &Step, others: &[Use], kept: &Kept) -> Option<String> {
     let history: Vec<Use> = others.iter().cloned().chain(test.uses()).collect();
-    match step {
+    let none = Vec::new();
+    let (on, not, there_are, own, kept) = match step {
         Step::OtherPlug { not, .. } => {
-            let bad = at_fault(&history, RestsOn::Plug);
-            let is_own = |plug: &String| test.plugs.iter().flatten().any(|own| own == plug);
-            let is_free = |plug: &String| {
-                !bad.contains(plug) && !not.contains(plug) && !is_own(plug) && !kept.plugs.contains(plug)
-            };
-            bench.plugs(&test.slot, test.card.ports.len()).into_iter().find(is_free)
+            let plugs = bench.plugs(&test.slot, test.card.ports.len());
+            (RestsOn::Plug, not, plugs, &test.plugs, &kept.plugs)
         }
-        Step::OtherSlot { not, .. } => {
-            let bad = at_fault(&history, RestsOn::Slot);
-            let is_free = |slot: &String| !bad.contains(slot) && !not.contains(slot) && !kept.slots.contains(slot);
-            bench.slots().into_iter().find(is_free)
+        Step::OtherTransceiver { not, .. } => {
+            (RestsOn::Transceiver, not, bench.transceivers(), &test.transceivers, &kept.transceivers)
         }
-        _ => None,
-    }
+        Step::OtherSlot { not, .. } => (RestsOn::Slot, not, bench.slots(), &none, &kept.slots),
+        _ => return None,
+    };
+    let bad = at_fault(&history, on);
+    let is_own = |thing: &String| own.iter().flatten().any(|own| own == thing);
+    let is_free =
+        |thing: &String| !bad.contains(thing) && !not.contains(thing) && !is_own(thing) && !kept.contains(thing);
+    there_are.into_iter().find(is_free)
 }
 
-/// Another card was tested with plugs of this one since: they are no longer in its ports.
-pub(super) fn others_used_plugs(test: &CardTest, others: &[Use]) -> bool {
+/// Another card was tested with plugs or transceivers of this one since: they are no longer in its ports.
+pub(super) fn others_used_parts(test: &CardTest, others: &[Use]) -> bool {
     let since = test.attempts.last().map_or(i64::MAX, |attempt| attempt.began_ms);
-    let is_own = |thing: &String| test.plugs.iter().flatten().any(|plug| plug == thing);
-    others.iter().any(|other| other.on == RestsOn::Plug && other.at_ms > since && is_own(&other.thing))
+    let is_in = |labels: &[Option<String>], thing: &String| labels.iter().flatten().any(|label| label == thing);
+    let is_own = |other: &&Use| match other.on {
+        RestsOn::Plug => is_in(&test.plugs, &other.thing),
+        RestsOn::Transceiver => is_in(&test.transceivers, &other.thing),
+        RestsOn::Slot | RestsOn::Card => false,
+    };
+    others.iter().filter(|other| other.at_ms > since).any(|other| is_own(&other))
 }
 
 #[cfg(test)]
@@ -109,7 +125,7 @@ mod tests {
     use crate::work::bench::testing::card_test;
 
     #[test]
-    fn plugs_that_another_card_had_since_are_asked_for_again() {
+    fn parts_that_another_card_had_since_are_asked_for_again() {
         let plugs = vec![Some("P-1".into()), None];
         let began = |began_ms| Attempt::begun(TestName::Links, "slot-1".into(), plugs.clone(), began_ms);
         let used = |thing: &str, at_ms, on| Use {
@@ -118,18 +134,20 @@ mod tests {
             card: "other".into(),
             is_reference: false,
             port: Some(1),
+            with: None,
             test: TestName::Links,
             at_ms,
             passed: true,
+            measured: String::new(),
             slower: Default::default(),
         };
         let mut test = card_test("quay-01");
         test.plugs = vec![Some("P-1".into()), None];
-        assert!(!others_used_plugs(&test, &[used("P-1", 5, RestsOn::Plug)]), "nothing was fitted yet");
+        assert!(!others_used_parts(&test, &[used("P-1", 5, RestsOn::Plug)]), "nothing was fitted yet");
         test.attempts = vec![began(10)];
-        assert!(others_used_plugs(&test, &[used("P-2", 11, RestsOn::Plug), used("P-1", 11, RestsOn::Plug)]));
+        assert!(others_used_parts(&test, &[used("P-2", 11, RestsOn::Plug), used("P-1", 11, RestsOn::Plug)]));
         for other in [used("P-1", 10, RestsOn::Plug), used("P-2", 11, RestsOn::Plug), used("P-1", 11, RestsOn::Slot)] {
-            assert!(!others_used_plugs(&test, std::slice::from_ref(&other)), "{other:?}");
+            assert!(!others_used_parts(&test, std::slice::from_ref(&other)), "{other:?}");
         }
     }
 

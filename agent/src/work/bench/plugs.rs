@@ -1,12 +1,14 @@
-//! The plugs of the benches, as the records have them: how often each was fitted, and whether it is at fault.
+//! The plugs and transceivers of the benches, as the records have them: how often each was fitted, and whether it is at
+//! fault.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 use turnback_core::{
     bench::{
-        blame::{at_fault, matings},
+        attempt::Attempt,
         findings::RestsOn,
+        guilt::{at_fault, matings},
     },
     document::card_test::CardTest,
 };
@@ -14,24 +16,56 @@ use turnback_core::{
 use super::lot::rig;
 use crate::archive::{Archive, Listed, Query, error::ArchiveError};
 
-/// A plug.
+/// A plug or transceiver.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct PlugRecord {
-    /// The bench that it belongs to.
+pub struct PartRecord {
+    /// The bench that it was used on.
     pub bench: String,
-    /// Its label.
-    pub plug: String,
+    /// Which it is.
+    #[serde(flatten)]
+    pub part: Part,
     /// How often it was fitted, with what a simulated bench says of the time before.
     pub matings: u32,
-    /// It failed with the reference card.
+    /// It failed with the reference card, or its failure moved with it.
     pub at_fault: bool,
+}
+
+/// A part that is fitted to a card, by its label.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Part {
+    /// A loopback plug.
+    Plug(String),
+    /// A transceiver.
+    Transceiver(String),
+}
+
+impl Part {
+    /// Its label.
+    pub fn label(&self) -> &str {
+        match self {
+            Self::Plug(label) | Self::Transceiver(label) => label,
+        }
+    }
 }
 
 /// Every plug of every bench in the records.
 ///
 /// # Errors
 /// The archive.
-pub fn plugs(archive: &dyn Archive) -> Result<Vec<PlugRecord>, ArchiveError> {
+pub fn plugs(archive: &dyn Archive) -> Result<Vec<PartRecord>, ArchiveError> {
+    parts(archive, RestsOn::Plug, Part::Plug)
+}
+
+/// Every transceiver of every bench in the records.
+///
+/// # Errors
+/// The archive.
+pub fn transceivers(archive: &dyn Archive) -> Result<Vec<PartRecord>, ArchiveError> {
+    parts(archive, RestsOn::Transceiver, Part::Transceiver)
+}
+
+fn parts(archive: &dyn Archive, on: RestsOn, part: fn(String) -> Part) -> Result<Vec<PartRecord>, ArchiveError> {
     let found = archive.list(Query::CardTests { lot: None }, None)?;
     let mut benches: BTreeMap<String, Vec<CardTest>> = BTreeMap::new();
     for test in found.into_iter().filter_map(Listed::into_card_test) {
@@ -41,17 +75,21 @@ pub fn plugs(archive: &dyn Archive) -> Result<Vec<PlugRecord>, ArchiveError> {
     for (bench, tests) in benches {
         let simulated = bench.starts_with("sim:").then(|| rig(&bench).ok()).flatten();
         let uses: Vec<_> = tests.iter().flat_map(CardTest::uses).collect();
-        let guilty = at_fault(&uses, RestsOn::Plug);
+        let guilty = at_fault(&uses, on);
         let attempts =
             || tests.iter().flat_map(|test| test.attempts.iter().map(|attempt| (test.test.as_str(), attempt)));
-        let labels: BTreeSet<&String> = attempts().flat_map(|(_, attempt)| attempt.plugs.iter().flatten()).collect();
-        all.extend(labels.into_iter().map(|plug| {
-            let spec = simulated.as_ref().and_then(|rig| rig.plugs.iter().find(|spec| spec.label == *plug));
-            PlugRecord {
+        let ports = |attempt: &Attempt| 1..=attempt.plugs.len() as u32;
+        let in_ports = |(_, attempt)| ports(attempt).filter_map(move |port| attempt.thing(on, Some(port)));
+        let labels: BTreeSet<&str> = attempts().flat_map(in_ports).collect();
+        all.extend(labels.into_iter().map(|label| {
+            let part = part(label.to_owned());
+            let known = simulated.as_ref().filter(|_| matches!(part, Part::Plug(_)));
+            let spec = known.and_then(|rig| rig.plugs.iter().find(|spec| spec.label == label));
+            PartRecord {
                 bench: bench.clone(),
-                plug: plug.clone(),
-                matings: matings(plug, attempts()) + spec.map_or(0, |spec| spec.matings),
-                at_fault: guilty.contains(plug),
+                part,
+                matings: matings(on, label, attempts()) + spec.map_or(0, |spec| spec.matings),
+                at_fault: guilty.contains(label),
             }
         }));
     }

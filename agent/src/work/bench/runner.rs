@@ -18,11 +18,11 @@ use super::{
     BenchError,
     asking::{Ask, BenchEvent, Request, Say, Wish},
     expected::Took,
-    hands::{fitting, moved, only},
+    hands::{fitting, moved, only, was_moved},
     looks::{Looked, Seen, lights, sticker},
     lot::{self, card_tests},
     numbers::{numbered, recognised},
-    placing::{Kept, offered, others_used_plugs, place},
+    placing::{Kept, offered, others_used_parts, place},
     seam::{Bench, Occasion, Place, Present, REFERENCE_SLOT},
 };
 use crate::{
@@ -290,6 +290,7 @@ impl<'a> BenchRunner<'a> {
     }
 
     fn new_test(&self, label: String, present: &Present) -> CardTest {
+        let removable = self.lot.procedure.transceiver.clone().unwrap_or_default().removable;
         CardTest {
             program: PROGRAM.to_owned(),
             test: uuid::Uuid::now_v7().to_string(),
@@ -298,6 +299,7 @@ impl<'a> BenchRunner<'a> {
             started_at: now(),
             changed_at: this_moment(),
             slot: present.slot.clone().unwrap_or_default(),
+            transceivers: if removable { present.card.transceivers() } else { Vec::new() },
             ..CardTest::of(label, present.card.clone(), self.lot.claim.clone(), self.lot.procedure.clone())
         }
     }
@@ -366,7 +368,7 @@ impl<'a> BenchRunner<'a> {
         let kept = self.kept_by_others(test)?;
         let is_placed = !test.plugs.is_empty() && !kept.has_part_of(test);
         // What was asked for and not answered is asked for again.
-        if is_placed && !test.attempts.is_empty() && !others_used_plugs(test, &knows.history) {
+        if is_placed && !test.attempts.is_empty() && !others_used_parts(test, &knows.history) {
             return Ok(None);
         }
         let tells_slot = self.bench.place_of(test)? == Place::AsTold;
@@ -448,14 +450,14 @@ impl<'a> BenchRunner<'a> {
         let kept = self.kept_by_others(test)?;
         let to = offered(&*self.bench, test, step, &knows.history, &kept);
         let Some(hands) = step.hands(test, to.as_deref()) else { return Ok(Exchanged::Nothing) };
-        let needs_thing = matches!(step, Step::OtherPlug { .. } | Step::OtherSlot { .. });
-        let proves = matches!(step, Step::ProvePlug { .. } | Step::ProveSlot { .. });
+        let can_be_any = matches!(step, Step::OtherTransceiver { .. }) && self.bench.reads_transceivers();
+        let needs_thing = step.needs_another() && !can_be_any;
         if needs_thing && to.is_none() && offered(&*self.bench, test, step, &knows.history, &Kept::default()).is_some()
         {
             self.waits.push((test.label.clone(), "what it is to be exchanged with is in use".to_owned()));
             return Ok(Exchanged::Waits);
         }
-        if (needs_thing && to.is_none()) || (proves && self.bench.reference()?.is_none()) {
+        if (needs_thing && to.is_none()) || (step.tried().is_some() && !self.can_prove(step)?) {
             // No good one is left. The card stays unfinished, and says what it needs.
             return Ok(Exchanged::NotPossible);
         }
@@ -465,36 +467,52 @@ impl<'a> BenchRunner<'a> {
             Wish::Later => return Ok(Exchanged::Waits),
             Wish::Leave => return Ok(Exchanged::Left),
         }
-        if proves {
+        if step.tried().is_some() {
             return Ok(if self.prove_thing(step, say)? { Exchanged::Proved } else { Exchanged::NotPossible });
         }
         moved(test, step, to.unwrap_or_default());
-        if !self.find(test, say)? || (matches!(step, Step::OtherSlot { not, .. } if not.contains(&test.slot))) {
+        if !self.find(test, say)? {
             return Ok(Exchanged::NotPossible);
         }
-        Ok(Exchanged::Nothing)
+        test.transceivers = self.bench.transceivers_in(test);
+        Ok(if was_moved(test, step) { Exchanged::Nothing } else { Exchanged::NotPossible })
     }
 
-    /// Tries a plug or slot with the reference card. False: it could not be done.
+    /// Whether the bench has a reference card for this step. A transceiver is tried in a port that has one too.
+    fn can_prove(&mut self, step: &Step) -> Result<bool, BenchError> {
+        let Some(present) = self.bench.reference()? else { return Ok(false) };
+        // Its own may be out of its port at this moment.
+        let known = [Some(&present.card), self.reference.as_ref().map(|reference| &reference.card)];
+        let has_one = known.into_iter().flatten().any(|card| matches!(card.transceivers().first(), Some(Some(_))));
+        Ok(has_one || !matches!(step, Step::ProveTransceiver { .. }))
+    }
+
+    /// Tries a plug, transceiver or slot with the reference card. False: it could not be done.
     fn prove_thing(&mut self, step: &Step, say: Say<'_>) -> Result<bool, BenchError> {
-        let thing = match step {
-            Step::ProvePlug { plug, .. } => plug,
-            Step::ProveSlot { slot, .. } => slot,
-            _ => return Ok(false),
-        };
+        let Some(thing) = step.tried() else { return Ok(false) };
         let Some(reference) = self.bench.reference()? else { return Ok(false) };
         let label = format!("{REFERENCE_LABEL} with {thing}");
         let mut test = self.reference_test(&label, &reference, only(&self.lot.procedure, step.test()));
+        test.tried = Some(thing.to_owned());
         let knows = self.knows(&test)?;
         let needs = |what| BenchError::NothingLeft { card: label, what };
         place(&*self.bench, &mut test, &knows.history, &Kept::default(), false).map_err(needs)?;
         match step {
-            Step::ProvePlug { plug, .. } => {
+            Step::ProvePlug { plug, .. } | Step::ProveTransceiver { plug, .. } => {
                 // Nobody is asked to fit others, and what fails without one must not be put on one.
                 test.plugs.fill(None);
                 test.plugs[0] = Some(plug.clone());
+                if let (Step::ProveTransceiver { transceiver, .. }, Some(first)) = (step, test.transceivers.first_mut())
+                {
+                    *first = Some(transceiver.clone());
+                    test.transceivers = self.bench.transceivers_in(&test);
+                    // Nobody fitted it.
+                    if test.transceivers.first() != Some(&test.tried) {
+                        return Ok(false);
+                    }
+                }
             }
-            _ if reference.slot.as_ref().is_none_or(|slot| slot == thing) => test.slot.clone_from(thing),
+            _ if reference.slot.as_ref().is_none_or(|slot| slot == thing) => test.slot = thing.to_owned(),
             // It is somewhere else still.
             _ => return Ok(false),
         }
@@ -533,5 +551,7 @@ fn ended_ms(test: &CardTest) -> i64 {
 /// Label of the reference card.
 pub const REFERENCE_LABEL: &str = "reference";
 
+#[cfg(test)]
+mod exchanges;
 #[cfg(test)]
 mod tests;

@@ -34,6 +34,18 @@ pub trait Bench {
     fn slots(&self) -> Vec<String>;
     /// Labels of the plugs that may go into the ports of a card in this slot.
     fn plugs(&self, slot: &str, ports: usize) -> Vec<String>;
+    /// Labels of the transceivers that may go into a port of a card in place of its own.
+    fn transceivers(&self) -> Vec<String> {
+        Vec::new()
+    }
+    /// The transceiver in each port of a card now, as far as it can be read; else as the card test has it.
+    fn transceivers_in(&mut self, test: &CardTest) -> Vec<Option<String>> {
+        test.transceivers.clone()
+    }
+    /// Transceivers are read, so that any of them may be fitted without being named before.
+    fn reads_transceivers(&self) -> bool {
+        false
+    }
     /// Its cards are looked at by a person: stickers are read, and lights are watched.
     fn is_looked_at(&self) -> bool {
         false

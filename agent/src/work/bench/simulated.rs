@@ -38,6 +38,12 @@ impl Bench for SimulatedBench {
         self.rig.plugs.iter().map(|plug| plug.label.clone()).collect()
     }
 
+    fn transceivers(&self) -> Vec<String> {
+        let spare = self.rig.transceivers.iter().map(|spare| spare.label.clone());
+        // Those of the reference card last: somebody has to put them back.
+        spare.chain(self.rig.card(REFERENCE).transceivers().into_iter().flatten()).collect()
+    }
+
     fn together(&mut self, orders: &[Order<'_>], _: &Cancel) -> Result<usize, BenchError> {
         let (model, host_mbps) = (&self.rig.model, self.rig.host_mbps_max);
         let sends = orders.first().is_some_and(|order| order.name.side_by_side() != SideBySide::All);
@@ -51,8 +57,16 @@ impl Bench for SimulatedBench {
         let test = order.test;
         let serial = test.card.serial.clone().unwrap_or_default();
         let bench_share = order.reference.and_then(CardTest::throughput_share).unwrap_or(1.0);
-        let setup =
-            Setup { serial: &serial, slot: &test.slot, plugs: &test.plugs, bench_share, attempt: order.attempt };
+        // Those that cannot be taken out are in the card all the same.
+        let own = test.card.transceivers();
+        let setup = Setup {
+            serial: &serial,
+            slot: &test.slot,
+            plugs: &test.plugs,
+            transceivers: if test.transceivers.is_empty() { &own } else { &test.transceivers },
+            bench_share,
+            attempt: order.attempt,
+        };
         if let Some((facts, took_s)) = SimulatedBench::measure(self, &setup, order.name, &test.procedure) {
             let is_measure = test.is_reference && order.reference.is_none();
             return Ok(Came::measured(if is_measure { facts.measuring_the_bench() } else { facts }, took_s));

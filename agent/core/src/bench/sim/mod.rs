@@ -7,7 +7,9 @@ pub mod rig;
 pub mod world;
 
 pub use rig::BenchRig;
-use rig::{CardFault, CardSpec, PlugFault, PlugSpec, SlotFault, SlotSpec};
+use rig::{
+    CardFault, CardSpec, OwnTransceiver, PlugFault, PlugSpec, SlotFault, SlotSpec, TransceiverFault, TransceiverSpec,
+};
 pub use world::{Setup, SimulatedBench};
 
 use crate::kind::ethernet::link::Medium;
@@ -17,13 +19,14 @@ use crate::sim::value::Ratio;
 pub const BUILTIN: [(&str, &str); 3] = [
     ("bench", "stores workshop: a lot of two-port cards with one of every fault, a worn plug and a dirty slot"),
     ("bench-good", "stores workshop: four healthy cards on a healthy bench"),
-    ("bench-fibre", "stores workshop: fibre cards, one with a weak transmitter, and a dirty fibre loop"),
+    ("bench-fibre", "stores workshop: fibre cards, a port and a transceiver that send weakly, and a dirty fibre loop"),
 ];
 
 /// The built-in bench of this name.
 pub fn builtin(name: &str) -> Option<BenchRig> {
     let (name, about) = BUILTIN.into_iter().find(|(known, _)| *known == name)?;
-    let card = |serial: &str, faults: Vec<CardFault>| CardSpec { serial: serial.to_owned(), faults };
+    let card =
+        |serial: &str, faults: Vec<CardFault>| CardSpec { serial: serial.to_owned(), faults, transceivers: Vec::new() };
     let healthy = |from: u32, to: u32| (from..=to).map(|n| card(&format!("HB-{n:04}"), Vec::new())).collect();
     let base = BenchRig {
         name: format!("stores-{name}"),
@@ -72,6 +75,9 @@ pub fn builtin(name: &str) -> Option<BenchRig> {
             let mut rig = BenchRig { cards: healthy(1, 3), ..base };
             rig.model.medium = Medium::Fibre;
             rig.cards.push(card("HB-0004", vec![CardFault::WeakTransmitter { port: 2, sent_dbm: -13.0 }]));
+            let weak = OwnTransceiver { port: 1, faults: vec![TransceiverFault::WeakTransceiver { sent_dbm: -12.5 }] };
+            rig.cards[1].transceivers = vec![weak];
+            rig.transceivers = ["T-1", "T-2"].map(|l| TransceiverSpec { label: l.to_owned(), faults: vec![] }).to_vec();
             rig.plugs[0].faults = vec![PlugFault::Lossy { db: 4.5 }];
             rig
         }
@@ -122,7 +128,8 @@ mod tests {
         let bench = SimulatedBench::new(builtin(name).unwrap(), 5);
         let procedure = Procedure::named("standard").unwrap();
         let plugs = plugs.map(|plug| Some(plug.to_owned()));
-        let setup = Setup { serial, slot, plugs: &plugs, bench_share: 1.0, attempt: 1 };
+        let transceivers = bench.rig.card(serial).transceivers();
+        let setup = Setup { serial, slot, plugs: &plugs, transceivers: &transceivers, bench_share: 1.0, attempt: 1 };
         let card = bench.rig.card(serial);
         let measured = TestName::ALL.iter().filter_map(|test| bench.measure(&setup, *test, &procedure));
         let found = measured.flat_map(|(facts, _)| findings(&facts, &procedure, &card, &bench.rig.claim));
@@ -168,7 +175,14 @@ mod tests {
             let bench = SimulatedBench::new(rig, 5);
             let procedure = Procedure::named("intake").unwrap();
             let plugs = [Some("P-1".to_owned()), Some("P-3".to_owned())];
-            let at = |serial| Setup { serial, slot: "slot-1", plugs: &plugs, bench_share: 1.0, attempt: 1 };
+            let at = |serial| Setup {
+                serial,
+                slot: "slot-1",
+                plugs: &plugs,
+                transceivers: &[],
+                bench_share: 1.0,
+                attempt: 1,
+            };
             let found = |serial| {
                 let (facts, _) = bench.measure(&at(serial), TestName::Queues, &procedure).unwrap();
                 let found = findings(&facts, &procedure, &bench.rig.card(serial), &bench.rig.claim);
@@ -190,7 +204,14 @@ mod tests {
             (rig.cards[0].faults, rig.host_mbps_max) = (vec![fault], 800);
             let bench = SimulatedBench::new(rig, 5);
             let plugs = [Some("P-1".to_owned()), Some("P-3".to_owned())];
-            let setup = Setup { serial: "HB-0001", slot: "slot-1", plugs: &plugs, bench_share: 1.0, attempt: 1 };
+            let setup = Setup {
+                serial: "HB-0001",
+                slot: "slot-1",
+                plugs: &plugs,
+                transceivers: &[],
+                bench_share: 1.0,
+                attempt: 1,
+            };
             let port = |port, at_once| bench.port(&setup, port, at_once);
             let faults = |at_once| [1, 2].map(|number| port(number, at_once).faults.len());
             assert_eq!([faults(1), faults(2)], met);
@@ -205,7 +226,14 @@ mod tests {
         let bench = SimulatedBench::new(builtin("bench").unwrap(), 5);
         let procedure = Procedure::named("intake").unwrap();
         let plugs = [Some("P-1".to_owned()), Some("P-3".to_owned())];
-        let at = |attempt| Setup { serial: "HB-0001", slot: "slot-1", plugs: &plugs, bench_share: 1.0, attempt };
+        let at = |attempt| Setup {
+            serial: "HB-0001",
+            slot: "slot-1",
+            plugs: &plugs,
+            transceivers: &[],
+            bench_share: 1.0,
+            attempt,
+        };
         let links = |attempt| bench.measure(&at(attempt), TestName::Links, &procedure);
         assert_eq!(links(1), links(1));
         assert_ne!(links(1), links(2));

@@ -34,6 +34,8 @@ pub struct BenchRig {
     pub slots: Vec<SlotSpec>,
     /// Loopback plugs.
     pub plugs: Vec<PlugSpec>,
+    /// Spare transceivers; those of the reference card are taken where no spare one is left.
+    pub transceivers: Vec<TransceiverSpec>,
     /// The cards.
     pub cards: Vec<CardSpec>,
 }
@@ -53,6 +55,7 @@ impl Default for BenchRig {
             model: Model::default(),
             slots: vec![slot("slot-1"), slot("slot-2")],
             plugs: ["P-1", "P-2", "P-3", "P-4"].map(plug).to_vec(),
+            transceivers: Vec::new(),
             cards: Vec::new(),
         }
     }
@@ -165,6 +168,52 @@ pub enum PlugFault {
     },
 }
 
+/// A transceiver.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TransceiverSpec {
+    /// Its label.
+    pub label: String,
+    /// What is wrong with it.
+    #[serde(default)]
+    pub faults: Vec<TransceiverFault>,
+}
+
+/// A fault of a transceiver: it moves with it from port to port.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub enum TransceiverFault {
+    /// It sends too little light.
+    WeakTransceiver {
+        /// Light sent, dBm.
+        sent_dbm: f64,
+    },
+    /// It sees less light than arrives.
+    DimReceiver {
+        /// Loss, dB.
+        db: f64,
+    },
+    /// It inverts bits.
+    TransceiverErrors {
+        /// Per bit.
+        ratio: Ratio,
+    },
+    /// Nothing comes through it: no link.
+    DeadTransceiver,
+}
+
+impl TransceiverFault {
+    /// The word for it in a rig.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::WeakTransceiver { .. } => "weak-transceiver",
+            Self::DimReceiver { .. } => "dim-receiver",
+            Self::TransceiverErrors { .. } => "transceiver-errors",
+            Self::DeadTransceiver => "dead-transceiver",
+        }
+    }
+}
+
 /// A card.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -173,6 +222,19 @@ pub struct CardSpec {
     pub serial: String,
     /// What is wrong with it.
     pub faults: Vec<CardFault>,
+    /// What is wrong with the transceivers that came with it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub transceivers: Vec<OwnTransceiver>,
+}
+
+/// What is wrong with the transceiver that came in a port of a card.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OwnTransceiver {
+    /// The port, from 1.
+    pub port: u32,
+    /// What is wrong.
+    pub faults: Vec<TransceiverFault>,
 }
 
 /// A fault of a card. Ports are numbered from 1.
@@ -258,7 +320,7 @@ pub enum CardFault {
         /// The queue, from 0.
         queue: u32,
     },
-    /// A transmitter sends too little light.
+    /// A port lets every transceiver send too little light.
     WeakTransmitter {
         /// The port.
         port: u32,
@@ -348,10 +410,18 @@ impl BenchRig {
             let known = "procedure must be one of intake, standard, burn-in".to_owned();
             return Err((self.procedure.clone(), known));
         }
+        let has_light = self.model.medium == Medium::Fibre;
+        if let Some(of_copper) = self.transceivers.first().filter(|_| !has_light) {
+            return Err((of_copper.label.clone(), "transceivers are for a model with medium fibre".into()));
+        }
         let mut seen = BTreeSet::from([REFERENCE]);
         for card in &self.cards {
             if card.serial.is_empty() || !seen.insert(&card.serial) {
                 return Err((card.serial.clone(), "every card needs a serial number of its own".into()));
+            }
+            if card.transceivers.iter().any(|own| !has_light || own.port == 0 || own.port > self.model.ports) {
+                let text = format!("transceivers: ports are numbered from 1 to {}, of fibre", self.model.ports);
+                return Err((card.serial.clone(), text));
             }
             for fault in &card.faults {
                 if fault.port().is_some_and(|port| port == 0 || port > self.model.ports) {
@@ -381,6 +451,16 @@ impl BenchRig {
     /// The faults of the card with this serial number; none for the reference card.
     pub(super) fn faults(&self, serial: &str) -> &[CardFault] {
         self.cards.iter().find(|card| card.serial == serial).map_or(&[], |card| &card.faults)
+    }
+
+    /// The faults of the transceiver with this label: a spare one, or one that came with a card.
+    pub(super) fn transceiver_faults(&self, label: &str) -> &[TransceiverFault] {
+        let spare = self.transceivers.iter().find(|spare| spare.label == label).map(|spare| &spare.faults);
+        let own = || {
+            let of_card = |card: &CardSpec, own: &OwnTransceiver| transceiver_label(&card.serial, own.port) == label;
+            self.cards.iter().find_map(|card| card.transceivers.iter().find(|own| of_card(card, own)))
+        };
+        spare.or_else(|| own().map(|own| &own.faults)).map_or(&[], Vec::as_slice)
     }
 
     /// The address that stands on the sticker of a card, and that a healthy one has.
@@ -415,6 +495,7 @@ impl BenchRig {
                 permanent_address: address,
                 speed_max_mbps: Some(model.speed_mbps),
                 medium: model.medium,
+                transceiver: (model.medium == Medium::Fibre).then(|| transceiver_label(serial, number + 1)),
             }
         };
         Card {
@@ -437,6 +518,11 @@ impl BenchRig {
     pub(super) fn bus(&self) -> BusLink {
         BusLink { gts: self.model.bus_gts, lanes: self.model.bus_lanes }
     }
+}
+
+/// Label of the transceiver that comes in a port of a card.
+fn transceiver_label(serial: &str, port: u32) -> String {
+    format!("{serial}-T{port}")
 }
 
 /// So that every port has a documentation address.

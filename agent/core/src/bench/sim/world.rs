@@ -1,7 +1,7 @@
 //! What a simulated bench measures. Every test draws from a seed of its own, so that a test that was cut off and done
 //! again measures the same.
 
-use super::rig::{BenchRig, CardFault, PlugFault, SlotFault};
+use super::rig::{BenchRig, CardFault, PlugFault, SlotFault, TransceiverFault};
 use crate::base::rng::Rng;
 use crate::bench::card::BusLink;
 use crate::bench::facts::{
@@ -24,6 +24,8 @@ pub struct Setup<'a> {
     pub slot: &'a str,
     /// Label of the plug in each port; none for a port without one.
     pub plugs: &'a [Option<String>],
+    /// Label of the transceiver in each port.
+    pub transceivers: &'a [Option<String>],
     /// What the reference card reached on this bench.
     pub bench_share: f64,
     /// Which try this is.
@@ -99,6 +101,11 @@ impl SimulatedBench {
         plug.map_or(&[PlugFault::Open], |plug| &plug.faults)
     }
 
+    fn transceiver_faults(&self, setup: &Setup<'_>, port: u32) -> &[TransceiverFault] {
+        let label = setup.transceivers.get(port as usize - 1).and_then(Option::as_ref);
+        label.map_or(&[], |label| self.rig.transceiver_faults(label))
+    }
+
     fn slot_faults(&self, setup: &Setup<'_>) -> &[SlotFault] {
         self.rig.slots.iter().find(|slot| slot.label == setup.slot).map_or(&[], |slot| &slot.faults)
     }
@@ -110,6 +117,7 @@ impl SimulatedBench {
     /// Nothing comes through this port.
     fn is_dead(&self, setup: &Setup<'_>, port: u32) -> bool {
         self.plug_faults(setup, port).contains(&PlugFault::Open)
+            || self.transceiver_faults(setup, port).contains(&TransceiverFault::DeadTransceiver)
             || self.rig.faults(setup.serial).contains(&CardFault::DeadPort { port })
     }
 
@@ -124,7 +132,11 @@ impl SimulatedBench {
             CardFault::Crosstalk { port: at, ratio } if *at == port && self.rig.model.ports > 1 => ratio.value(),
             _ => 0.0,
         });
-        of_plug.chain(of_card).sum()
+        let of_transceiver = self.transceiver_faults(setup, port).iter().map(|fault| match fault {
+            TransceiverFault::TransceiverErrors { ratio } => ratio.value(),
+            _ => 0.0,
+        });
+        of_plug.chain(of_card).chain(of_transceiver).sum()
     }
 
     /// Shortest time between drops of the link, seconds.
@@ -152,6 +164,15 @@ impl SimulatedBench {
                     add(FaultPlace::Plug, FaultKind::Flap { every_s: Seconds(every_s), down_s: Seconds(0.2) });
                 }
                 PlugFault::Open | PlugFault::Lossy { .. } => {}
+            }
+        }
+        for fault in self.transceiver_faults(setup, port) {
+            match *fault {
+                TransceiverFault::TransceiverErrors { ratio } => {
+                    add(FaultPlace::PortLine, FaultKind::BitErrors { ratio });
+                }
+                TransceiverFault::DeadTransceiver => add(FaultPlace::PortLine, FaultKind::NoTransmit),
+                TransceiverFault::WeakTransceiver { .. } | TransceiverFault::DimReceiver { .. } => {}
             }
         }
         for fault in card {
@@ -290,14 +311,24 @@ impl SimulatedBench {
             return Facts::Transceiver { modules: Vec::new() };
         }
         let module = |port: u32| {
-            let weak = self.rig.faults(setup.serial).iter().find_map(|fault| match fault {
+            let of_card = self.rig.faults(setup.serial).iter().filter_map(|fault| match fault {
                 CardFault::WeakTransmitter { port: at, sent_dbm } if *at == port => Some(*sent_dbm),
                 _ => None,
             });
-            let lost = self.plug_faults(setup, port).iter().map(|fault| match fault {
+            let of_its_own = self.transceiver_faults(setup, port).iter().filter_map(|fault| match fault {
+                TransceiverFault::WeakTransceiver { sent_dbm } => Some(*sent_dbm),
+                _ => None,
+            });
+            let weak = of_card.chain(of_its_own).min_by(f64::total_cmp);
+            let in_loop = self.plug_faults(setup, port).iter().map(|fault| match fault {
                 PlugFault::Lossy { db } => *db,
                 _ => 0.0,
             });
+            let unseen = self.transceiver_faults(setup, port).iter().map(|fault| match fault {
+                TransceiverFault::DimReceiver { db } => *db,
+                _ => 0.0,
+            });
+            let lost = in_loop.chain(unseen);
             let sent_dbm = weak.unwrap_or(-5.6 + 0.8 * rng.fraction());
             let received_dbm = sent_dbm - 0.4 - 0.4 * rng.fraction() - lost.sum::<f64>();
             ModuleFacts { port, sent_dbm, received_dbm, sent_alarm_dbm: -10.0, received_alarm_dbm: -18.0 }

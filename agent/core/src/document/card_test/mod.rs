@@ -10,10 +10,10 @@ mod tests;
 use serde::{Deserialize, Serialize};
 
 use crate::bench::attempt::Attempt;
-use crate::bench::blame::{Use, uses};
 use crate::bench::card::Card;
 use crate::bench::claim::Claim;
 use crate::bench::facts::Facts;
+use crate::bench::guilt::{Use, uses};
 use crate::bench::procedure::{Procedure, TestName};
 use crate::judge::{RuleId, Verdict};
 use step::Step;
@@ -54,6 +54,12 @@ pub struct CardTest {
     pub slot: String,
     /// Label of the plug in each port; none for a port without one.
     pub plugs: Vec<Option<String>>,
+    /// Label of the transceiver in each port; none for a port that has none which can be taken out.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub transceivers: Vec<Option<String>>,
+    /// The plug, slot or transceiver that is tried in the reference card, where that is all that this test is for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tried: Option<String>,
     /// Every try at a test, in their order.
     pub attempts: Vec<Attempt>,
     /// How the bench was proved when the card was graded; none if it was not.
@@ -84,6 +90,8 @@ impl CardTest {
             procedure,
             slot: String::new(),
             plugs: Vec::new(),
+            transceivers: Vec::new(),
+            tried: None,
             attempts: Vec::new(),
             proof: None,
             grade: Grade::Unfinished,
@@ -147,9 +155,9 @@ impl CardTest {
         if self.is_reference { "the reference card".to_owned() } else { format!("card {}", self.label) }
     }
 
-    /// The uses of plugs and slots in this card test.
+    /// The uses of plugs, slots and transceivers in this card test.
     pub fn uses(&self) -> Vec<Use> {
-        uses(&self.test, self.is_reference, &self.attempts)
+        uses(&self.test, self.is_reference, self.tried.as_deref(), &self.attempts)
     }
 
     /// The last attempt at a test that ran to its end.

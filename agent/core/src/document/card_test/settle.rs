@@ -3,16 +3,18 @@
 use std::collections::BTreeSet;
 
 use super::{CardTest, Grade, Proof, step::Step};
-use crate::bench::blame::{Placed, Use, at_fault, place};
+use crate::base::labels::named;
+use crate::bench::blame::{Placed, Spot, place, place_on_port};
 use crate::bench::facts::{DataRun, Facts};
 use crate::bench::findings::{Finding, RestsOn};
+use crate::bench::guilt::{Use, at_fault, good_plug};
 use crate::bench::procedure::{MayLack, TestName};
 use crate::judge::{Outcome, Reason, RuleId, Verdict};
 
 /// What the bench knows beside the card itself.
 #[derive(Clone, Debug, Default)]
 pub struct BenchKnows {
-    /// Uses of plugs and slots with other cards, the reference card among them.
+    /// Uses of plugs, slots and transceivers with other cards, the reference card among them.
     pub history: Vec<Use>,
     /// Addresses of other cards, each with the card's label.
     pub addresses: Vec<(String, String)>,
@@ -25,7 +27,7 @@ pub struct BenchKnows {
 struct Known {
     /// Failures that are the card's, in the order of their tests, each with what shows that.
     faults: Vec<(Finding, String)>,
-    /// Plugs and slots that a failure went away with.
+    /// Plugs, slots and transceivers that a failure went away with.
     set_aside: BTreeSet<String>,
     /// The first step that is left to do.
     next: Option<Step>,
@@ -79,52 +81,17 @@ impl CardTest {
             known.stuck = Some(Reason { rule: RuleId::CardAddressShared, text });
             return;
         }
-        let (written_off, guilty) = (known.written_off(), at_fault(history, RestsOn::Plug));
+        let written_off = known.written_off();
         let ports = (1..=self.card.ports.len() as u32).filter(|port| !written_off.contains(port));
-        let places = ports.map(|port| (RestsOn::Plug, Some(port))).chain([(RestsOn::Slot, None)]);
-        for (on, port) in places {
-            match place(history, on, &self.test, port, test) {
-                Placed::Passes => {}
-                Placed::With(things) => known.set_aside.extend(things),
-                Placed::Card => {
-                    let with: BTreeSet<&str> = self.failed_with(on, port, test).collect();
-                    let shown = format!("the same with {}", with.into_iter().collect::<Vec<_>>().join(" and "));
-                    known.faults.extend(attempt.failures(on, port).map(|finding| (finding.clone(), shown.clone())));
-                }
-                Placed::Unexplained => {
-                    let text = format!(
-                        "{} failed once{} and passed after an exchange that explains nothing",
-                        test.name(),
-                        port.map_or(String::new(), |port| format!(" on port {port}"))
-                    );
-                    known.stuck.get_or_insert(Reason { rule: RuleId::CardUnexplained, text });
-                }
-                Placed::SpeedUnproved(speeds) => {
-                    let speeds: Vec<String> = speeds.iter().map(u32::to_string).collect();
-                    let text = format!(
-                        "{} fails{} at {} Mb/s, and no other port passed at that speed with one of its plugs",
-                        test.name(),
-                        port.map_or(String::new(), |port| format!(" on port {port}")),
-                        speeds.join(" and "),
-                    );
-                    known.stuck.get_or_insert(Reason { rule: RuleId::CardUnexplained, text });
-                }
-                Placed::TryOther(not) => {
-                    known.next.get_or_insert_with(|| match (on, port) {
-                        (RestsOn::Plug, Some(port)) => self.other_plug(test, port, not, &written_off, &guilty),
-                        _ => Step::OtherSlot { test, not },
-                    });
-                }
-                // What it shows may make another exchange needless.
-                Placed::Prove(thing)
-                    if !matches!(known.next, Some(Step::ProvePlug { .. } | Step::ProveSlot { .. })) =>
-                {
-                    known.next = Some(match on {
-                        RestsOn::Plug => Step::ProvePlug { test, plug: thing },
-                        _ => Step::ProveSlot { test, slot: thing },
-                    });
-                }
-                Placed::Prove(_) => {}
+        for port in ports.map(Some).chain([None]) {
+            let transceiver = port.and_then(|port| attempt.transceiver(port));
+            let spot = Spot { card: &self.test, port, transceiver, test };
+            let placed = match port {
+                Some(_) => place_on_port(history, spot),
+                None => vec![(RestsOn::Slot, place(history, RestsOn::Slot, spot))],
+            };
+            for (on, placed) in placed {
+                self.take(placed, on, spot, history, &written_off, known);
             }
         }
         if known.next.is_none()
@@ -139,37 +106,113 @@ impl CardTest {
         }
     }
 
-    /// Labels of the plugs or slots with which a test failed.
-    fn failed_with(&self, on: RestsOn, port: Option<u32>, test: TestName) -> impl Iterator<Item = &str> {
-        let failing = self.attempts.iter().filter(move |a| a.test == test && a.failures(on, port).next().is_some());
-        failing.filter_map(move |attempt| match port {
-            Some(port) => attempt.plug(port),
-            None => Some(attempt.slot.as_str()),
-        })
+    /// Takes over where a failure lies, or the step that would tell.
+    fn take(
+        &self,
+        placed: Placed,
+        on: RestsOn,
+        spot: Spot<'_>,
+        history: &[Use],
+        written_off: &BTreeSet<u32>,
+        known: &mut Known,
+    ) {
+        let Spot { port, test, .. } = spot;
+        let on_port = || port.map_or(String::new(), |port| format!(" on port {port}"));
+        match placed {
+            Placed::Passes => {}
+            Placed::With(things) if on == RestsOn::Transceiver => {
+                known.set_aside.extend(things.iter().map(|thing| named("transceiver", thing)));
+            }
+            Placed::With(things) => known.set_aside.extend(things),
+            Placed::Card => {
+                let failures = self.last(test).into_iter().flat_map(|attempt| attempt.failures(on, port));
+                let shown = self.same_with(port, test);
+                known.faults.extend(failures.map(|finding| (finding.clone(), shown.clone())));
+            }
+            Placed::Unexplained => {
+                let text = format!(
+                    "{} failed once{} and passed after an exchange that explains nothing",
+                    test.name(),
+                    on_port()
+                );
+                known.stuck.get_or_insert(Reason { rule: RuleId::CardUnexplained, text });
+            }
+            Placed::SpeedUnproved(speeds) => {
+                let speeds: Vec<String> = speeds.iter().map(u32::to_string).collect();
+                let text = format!(
+                    "{} fails{} at {} Mb/s, and no other port passed at that speed with one of its plugs",
+                    test.name(),
+                    on_port(),
+                    speeds.join(" and "),
+                );
+                known.stuck.get_or_insert(Reason { rule: RuleId::CardUnexplained, text });
+            }
+            Placed::TryOther(not) => {
+                let guilty = at_fault(history, on);
+                known.next.get_or_insert_with(|| self.other(on, port, test, not, written_off, &guilty));
+            }
+            // What it shows may make another exchange needless.
+            Placed::Prove(thing) if known.next.as_ref().is_none_or(|step| step.tried().is_none()) => {
+                known.next = Some(match on {
+                    RestsOn::Plug => Step::ProvePlug { test, plug: thing },
+                    RestsOn::Transceiver => {
+                        let fitted = self.last(test).and_then(|attempt| attempt.plug(port?));
+                        let plug = good_plug(history, test, &self.plugs).or(fitted.map(str::to_owned));
+                        Step::ProveTransceiver { test, transceiver: thing, plug: plug.unwrap_or_default() }
+                    }
+                    RestsOn::Slot | RestsOn::Card => Step::ProveSlot { test, slot: thing },
+                });
+            }
+            Placed::Prove(_) => {}
+        }
     }
 
-    /// With two ports the plugs change places, which tells both ports at once. Another plug is fitted where that is not
-    /// possible, or where this one is known to be at fault.
-    fn other_plug(
+    /// With which plugs and transceivers, or in which slots, a test failed in the same way.
+    fn same_with(&self, port: Option<u32>, test: TestName) -> String {
+        let kinds = match port {
+            Some(_) => &[RestsOn::Plug, RestsOn::Transceiver][..],
+            None => &[RestsOn::Slot],
+        };
+        let mut shown = Vec::new();
+        for on in kinds {
+            let failing = self.attempts.iter().filter(|a| a.test == test && a.failures(*on, port).next().is_some());
+            let labels: BTreeSet<&str> = failing.filter_map(|attempt| attempt.thing(*on, port)).collect();
+            let what = if *on == RestsOn::Transceiver { "transceivers " } else { "" };
+            // What was not exchanged shows nothing.
+            if labels.len() > 1 {
+                shown.push(format!("{what}{}", labels.into_iter().collect::<Vec<_>>().join(" and ")));
+            }
+        }
+        if shown.is_empty() { String::new() } else { format!("the same with {}", shown.join(", and with ")) }
+    }
+
+    /// The step with which another plug, transceiver or slot is tried. With two ports their plugs or transceivers
+    /// change places, which tells both ports at once. Another one is fitted where that is not possible, or where this
+    /// one is known to be at fault.
+    fn other(
         &self,
+        on: RestsOn,
+        port: Option<u32>,
         test: TestName,
-        port: u32,
         not: Vec<String>,
         written_off: &BTreeSet<u32>,
         guilty: &BTreeSet<String>,
     ) -> Step {
+        let Some(port) = port else { return Step::OtherSlot { test, not } };
         let last = self.last(test);
-        let plug = |port| last.and_then(|attempt| attempt.plug(port));
+        let thing = |port| last.and_then(|attempt| attempt.thing(on, Some(port)));
         let helps = |other: &u32| {
-            let passes = last.is_some_and(|attempt| attempt.failures(RestsOn::Plug, Some(*other)).next().is_none());
-            let fresh =
-                plug(*other).is_some_and(|plug| !not.iter().any(|tried| tried == plug) && !guilty.contains(plug));
-            *other != port && !written_off.contains(other) && passes && fresh
+            let passes = last.is_some_and(|attempt| attempt.failures(on, Some(*other)).next().is_none());
+            let is_fresh = |thing: &str| !not.iter().any(|tried| tried == thing) && !guilty.contains(thing);
+            *other != port && !written_off.contains(other) && passes && thing(*other).is_some_and(is_fresh)
         };
-        let known_bad = plug(port).is_some_and(|plug| guilty.contains(plug));
-        match (1..=self.card.ports.len() as u32).find(helps).filter(|_| !known_bad) {
-            Some(with) => Step::ExchangePlugs { test, port, with },
-            None => Step::OtherPlug { test, port, not },
+        let known_bad = thing(port).is_some_and(|thing| guilty.contains(thing));
+        let with = (1..=self.card.ports.len() as u32).find(helps).filter(|_| !known_bad);
+        match (on, with) {
+            (RestsOn::Transceiver, Some(with)) => Step::ExchangeTransceivers { test, port, with },
+            (RestsOn::Transceiver, None) => Step::OtherTransceiver { test, port, not },
+            (_, Some(with)) => Step::ExchangePlugs { test, port, with },
+            (_, None) => Step::OtherPlug { test, port, not },
         }
     }
 
@@ -242,7 +285,7 @@ impl CardTest {
         if !known.set_aside.is_empty() {
             let things: Vec<&str> = known.set_aside.iter().map(String::as_str).collect();
             let text = format!(
-                "{} at fault: a failure went away with it, and the reference card fails with it",
+                "{} at fault: a failure went away with it, and comes back with it elsewhere",
                 things.join(", ")
             );
             reasons.push(Reason { rule: RuleId::BenchSetAside, text });
@@ -252,7 +295,7 @@ impl CardTest {
             reasons.push(Reason { rule: RuleId::BenchUnproved, text });
         }
         let scope = (self.grade == Grade::Limited).then(|| format!("without {}", lacks.join(" and ")));
-        let sureness = "each failure was seen again with another plug or slot, and what was exchanged passes elsewhere";
+        let sureness = "each failure was seen again after an exchange, and what was exchanged passes elsewhere";
         let sureness = if known.faults.is_empty() { "as sure as the limits of the procedure" } else { sureness };
         Verdict { outcome, location: Vec::new(), segment: None, scope, sureness: sureness.to_owned(), reasons, next }
     }

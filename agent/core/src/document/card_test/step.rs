@@ -41,6 +41,33 @@ pub enum Step {
         /// Label of the plug.
         plug: String,
     },
+    /// The transceivers of two ports change places.
+    ExchangeTransceivers {
+        /// The test that follows.
+        test: TestName,
+        /// The port that failed.
+        port: u32,
+        /// The other port.
+        with: u32,
+    },
+    /// Another transceiver goes into a port.
+    OtherTransceiver {
+        /// The test that follows.
+        test: TestName,
+        /// The port.
+        port: u32,
+        /// Transceivers that were tried there.
+        not: Vec<String>,
+    },
+    /// A transceiver is tried in the reference card.
+    ProveTransceiver {
+        /// The test to try it with.
+        test: TestName,
+        /// Label of the transceiver.
+        transceiver: String,
+        /// Label of a plug that passes elsewhere.
+        plug: String,
+    },
     /// The card goes into another slot.
     OtherSlot {
         /// The test that follows.
@@ -78,21 +105,47 @@ impl Step {
             | Self::ExchangePlugs { test, .. }
             | Self::OtherPlug { test, .. }
             | Self::ProvePlug { test, .. }
+            | Self::ExchangeTransceivers { test, .. }
+            | Self::OtherTransceiver { test, .. }
+            | Self::ProveTransceiver { test, .. }
             | Self::OtherSlot { test, .. }
             | Self::ProveSlot { test, .. } => *test,
         }
     }
 
+    /// What is tried in the reference card, by its label; none for a step at the card itself.
+    pub fn tried(&self) -> Option<&str> {
+        match self {
+            Self::ProvePlug { plug: thing, .. }
+            | Self::ProveTransceiver { transceiver: thing, .. }
+            | Self::ProveSlot { slot: thing, .. } => Some(thing),
+            Self::Test { .. }
+            | Self::ExchangePlugs { .. }
+            | Self::OtherPlug { .. }
+            | Self::ExchangeTransceivers { .. }
+            | Self::OtherTransceiver { .. }
+            | Self::OtherSlot { .. } => None,
+        }
+    }
+
+    /// The step takes something that is not in the card yet.
+    pub fn needs_another(&self) -> bool {
+        matches!(self, Self::OtherPlug { .. } | Self::OtherTransceiver { .. } | Self::OtherSlot { .. })
+    }
+
     /// What a person does for it; none where nothing is moved. `to` is the plug or slot that the bench offers.
     pub fn hands(&self, card: &CardTest, to: Option<&str>) -> Option<Hands> {
         let card_named = card.named();
-        let plug_cautions = || {
-            let mut cautions: Vec<_> = card.card.ports.iter().flat_map(|port| port.medium.cautions()).collect();
+        let and_those_of_ports = |mut cautions: Vec<Caution>| {
+            cautions.extend(card.card.ports.iter().flat_map(|port| port.medium.cautions()));
             cautions.sort_unstable();
             cautions.dedup();
             cautions
         };
-        let slot_cautions = || vec![Caution::LiveChassis, Caution::StaticDischarge];
+        let plug_cautions = || and_those_of_ports(Vec::new());
+        let transceiver_cautions = || and_those_of_ports(vec![Caution::LaserLight, Caution::StaticDischarge]);
+        // With a card its fibre loops come out.
+        let slot_cautions = || and_those_of_ports(vec![Caution::LiveChassis, Caution::StaticDischarge]);
         let to = |what: &str| to.map_or(format!("another {what}"), |label| named(what, label));
         let is_off = matches!(self, Self::OtherSlot { .. } | Self::ProveSlot { .. });
         let (hands, why, cautions) = match self {
@@ -114,6 +167,34 @@ impl Step {
                 ),
                 "this shows whether the plug is good: the reference card is".to_owned(),
                 plug_cautions(),
+            ),
+            Self::ExchangeTransceivers { port, with, .. } => (
+                format!(
+                    "exchange the transceivers of port {port} and port {with} of {card_named}; fit the plug of each \
+                     port again"
+                ),
+                "a failure that moves with the transceiver is not the card's".to_owned(),
+                transceiver_cautions(),
+            ),
+            Self::OtherTransceiver { port, .. } => (
+                format!(
+                    "take the transceiver out of port {port} of {card_named}, fit {} there, and fit the plug again",
+                    to("transceiver")
+                ),
+                "a failure that goes away with the transceiver is not the card's; a spare one will do, or one of the \
+                 reference card, which gets it back afterwards"
+                    .to_owned(),
+                transceiver_cautions(),
+            ),
+            Self::ProveTransceiver { transceiver, plug, .. } => (
+                format!(
+                    "fit {} with {} to port 1 of the reference card, in place of its own, which is tested with it; put \
+                     both back afterwards",
+                    named("transceiver", transceiver),
+                    named("plug", plug)
+                ),
+                "this shows whether the transceiver is good: the reference card is".to_owned(),
+                transceiver_cautions(),
             ),
             Self::OtherSlot { .. } => (
                 format!(

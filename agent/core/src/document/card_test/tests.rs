@@ -35,6 +35,7 @@ impl CardTest {
             test: facts.test(),
             slot: self.slot.clone(),
             plugs: plugs.iter().map(|plug| Some((*plug).to_owned())).collect(),
+            transceivers: self.transceivers.clone(),
             began_ms: at,
             took_s: 1.0,
             facts: Some(facts),

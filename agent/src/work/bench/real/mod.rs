@@ -33,7 +33,7 @@ use super::{
 use crate::{
     engine::cancel::Cancel,
     ports::{
-        cards::{BusCounts, CardEntry, CardPlace, ON_A_CABLE, SOLDERED_IN, cards, empty_slots},
+        cards::{BusCounts, CardEntry, CardPlace, ON_A_CABLE, SOLDERED_IN, cards, empty_slots, transceiver},
         locate::Blinking,
     },
 };
@@ -196,6 +196,23 @@ impl Bench for RealBench {
             return (1..=ports).map(|port| format!("{slot}/{port}")).collect();
         }
         self.plugs.clone()
+    }
+
+    fn transceivers_in(&mut self, test: &CardTest) -> Vec<Option<String>> {
+        let names: Vec<String> = self
+            .of(test)
+            .map_or(Vec::new(), |(entry, _)| entry.card.ports.iter().map(|port| port.name.clone()).collect());
+        let read = |(label, name): (&Option<String>, &String)| transceiver(name).or(label.clone());
+        // Where none can be taken out, nobody looks.
+        if names.len() == test.transceivers.len() {
+            test.transceivers.iter().zip(&names).map(read).collect()
+        } else {
+            test.transceivers.clone()
+        }
+    }
+
+    fn reads_transceivers(&self) -> bool {
+        true
     }
 
     fn is_looked_at(&self) -> bool {

@@ -16,6 +16,7 @@ fn attempt(test: TestName, slot: &str, facts: Facts, corrected: u64) -> Attempt 
         test,
         slot: slot.into(),
         plugs,
+        transceivers: Vec::new(),
         began_ms: 1,
         took_s: 10.0,
         facts: Some(facts),

@@ -1,7 +1,12 @@
 //! One try at a test, from its beginning to what came of it. It is kept before and after.
 
 use turnback_core::{
-    bench::{attempt::Attempt, blame::set_aside, findings::findings, procedure::TestName},
+    bench::{
+        attempt::Attempt,
+        findings::findings,
+        guilt::{Use, set_aside},
+        procedure::TestName,
+    },
     document::{
         Document, DocumentKind,
         card_test::{CardTest, settle::BenchKnows},
@@ -33,6 +38,7 @@ impl BenchRunner<'_> {
         knows: &BenchKnows,
         say: Say<'_>,
     ) -> Result<bool, BenchError> {
+        test.transceivers = self.bench.transceivers_in(test);
         let number = self.begin(test, name, knows, say)?;
         let order = Order { test, name, attempt: number, reference: self.reference.as_ref(), sticker, lights };
         let came = self.bench.measure(&order, &self.cancel)?;
@@ -52,12 +58,14 @@ impl BenchRunner<'_> {
         let began_ms = jiff::Timestamp::now().as_millisecond().max(self.last_ms + 1);
         self.last_ms = began_ms;
         let done = test.attempts.iter().filter(|attempt| attempt.test == name && attempt.is_done()).count() as u64;
-        test.attempts.push(Attempt::begun(name, test.slot.clone(), test.plugs.clone(), began_ms));
+        let attempt = Attempt::begun(name, test.slot.clone(), test.plugs.clone(), began_ms);
+        test.attempts.push(attempt.with_transceivers(test.transceivers.clone()));
         self.keep(test, knows)?;
         self.tested = true;
         let (card, slot, plugs) = (test.label.clone(), test.slot.clone(), test.plugs.clone());
+        let transceivers = test.attempts.last().map_or(Vec::new(), |attempt| attempt.transceivers.clone());
         let expected = self.took.expected(test, name);
-        say(BenchEvent::TestBegan { card, test: name, slot, plugs, expected });
+        say(BenchEvent::TestBegan { card, test: name, slot, plugs, transceivers, expected });
         Ok(done + 1)
     }
 
@@ -114,8 +122,14 @@ pub(super) fn finish(
     let failed = last.findings.iter().filter(|finding| !finding.met).cloned().collect();
     keep(archive, test, knows)?;
     say(BenchEvent::TestEnded { card: card.clone(), test: name, failed, again, took_s });
-    for aside in set_aside(test.attempts.last().filter(|_| test.is_reference)) {
-        say(BenchEvent::SetAside { card: card.clone(), aside });
+    let known = |uses: Vec<Use>| set_aside(&knows.history.iter().cloned().chain(uses).collect::<Vec<_>>());
+    let now = test.uses();
+    let at_ms = test.attempts.last().map_or(0, |attempt| attempt.began_ms);
+    let before = known(now.iter().filter(|use_| use_.at_ms < at_ms).cloned().collect());
+    for aside in known(now) {
+        if before.iter().all(|known| known.thing != aside.thing) {
+            say(BenchEvent::SetAside { card: card.clone(), aside });
+        }
     }
     Ok(true)
 }

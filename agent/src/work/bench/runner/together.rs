@@ -120,6 +120,7 @@ impl BenchRunner<'_> {
         }
         let mut numbers = Vec::new();
         for (test, knows) in &mut group {
+            test.transceivers = self.bench.transceivers_in(test);
             numbers.push(self.begin(test, name, knows, say)?);
         }
         let tests: Vec<CardTest> = group.iter().map(|(test, _)| test.clone()).collect();
@@ -172,7 +173,7 @@ fn may_be_due_to_others(test: &CardTest, measured: &Measured) -> bool {
     // A port that failed an earlier test for good is known to be bad.
     let is_known = |port| {
         let last = TestName::ALL.into_iter().filter_map(|name| test.last(name));
-        port > 0 && last.into_iter().any(|attempt| attempt.failures(RestsOn::Plug, Some(port)).next().is_some())
+        port > 0 && last.into_iter().any(|attempt| attempt.failures(RestsOn::Transceiver, Some(port)).next().is_some())
     };
     let mut failed = found.iter().filter(|finding| !finding.met && !is_known(finding.port.unwrap_or(0)));
     match &measured.facts {
