@@ -94,6 +94,16 @@ impl TestName {
             Self::Identity | Self::Light | Self::Load => SideBySide::One,
         }
     }
+
+    /// It takes hours, and needs neither hands nor eyes: whoever carries it out need not wait for it.
+    pub fn goes_on_by_itself(self) -> bool {
+        self == Self::BurnIn
+    }
+
+    /// It sends nothing and changes no setting of a port, so that it disturbs no test of another card.
+    pub fn is_quiet(self) -> bool {
+        matches!(self, Self::Identity | Self::Light)
+    }
 }
 
 /// What a card may lack and still be fit for a named use.

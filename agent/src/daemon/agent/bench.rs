@@ -124,6 +124,8 @@ pub struct SlotView {
     pub grade: Option<Grade>,
     /// Why it has that grade, waits, or is left alone, in words.
     pub why: String,
+    /// When the test that it waits for ends, ms since 1970-01-01 UTC; none where it waits for none, or nobody knows.
+    pub until_ms: Option<i64>,
     /// What to do with the hands.
     pub hands: Option<HandsView>,
 }

@@ -1,11 +1,13 @@
 //! The bench at work by itself: a card that appears is tested, a test that was cut off goes on, and whatever needs
 //! hands is shown, announced, and waits until somebody answers.
 //!
-//! One thread, which carries out a test on one card or several, and then looks anew. [`state`] holds what is asked and
-//! answered, [`room`] keeps the bench away from what is not its own, `cards` and `view` show it, [`paper`] writes
-//! certificates and labels. How cards are tested is in [`work::bench`](crate::work::bench).
+//! One thread, which carries out a test on one card or several, and then looks anew. A test of hours goes on by itself,
+//! `apart`, and holds up neither new cards nor answers. [`state`] holds what is asked and answered, [`room`] keeps the
+//! bench away from what is not its own, `cards` and `view` show it, [`paper`] writes certificates and labels. How cards are tested is in [`work::bench`](crate::work::bench).
 
+mod apart;
 mod cards;
+mod pace;
 pub mod paper;
 mod records;
 pub mod room;
@@ -27,6 +29,7 @@ use turnback_core::{
 };
 
 use self::{
+    apart::Apart,
     cards::{Cards, Noted, Shown},
     records::Records,
     room::Room,
@@ -47,8 +50,8 @@ use crate::{
         BenchError, RealBench,
         asking::{BenchEvent, Request, Wish},
         lot, only_one,
-        runner::{BenchRunner, Manner, REFERENCE_LABEL},
-        seam::{Bench, Order},
+        runner::{BenchRunner, Manner, REFERENCE_LABEL, Waits},
+        seam::{Bench, Came, Order},
     },
 };
 
@@ -59,7 +62,11 @@ pub fn work<S: Host>(host: &S, shared: &Arc<Shared>) {
     let kept = kept.ok().flatten().and_then(|text| serde_json::from_str(&text).ok());
     shared.bench.inner().kept = kept.unwrap_or_default();
     while !shared.bench.cancel.is_cancelled() {
-        let config = shared.status().config.bench.clone();
+        let config = match &at_work {
+            // What takes hours is not lost for a new configuration.
+            Some(bench) if bench.apart.is_some() => Some(bench.config.clone()),
+            _ => shared.status().config.bench.clone(),
+        };
         if at_work.as_ref().map(|bench| &bench.config) != config.as_ref() {
             // A bench that goes lets its cards go before another takes them.
             at_work = None;
@@ -86,6 +93,9 @@ pub fn work<S: Host>(host: &S, shared: &Arc<Shared>) {
         };
         shared.bench.wait(wait);
     }
+    if let Some(Err(error)) = at_work.map(|mut bench| bench.end(shared)) {
+        tracing::warn!(error = with_causes(&error), "what came of the last tests is not recorded");
+    }
 }
 
 /// A bench at work.
@@ -100,6 +110,8 @@ struct AtWork {
     speed: Option<f64>,
     /// All cards of the lot wait for each other: what is asked for next is taken from another card.
     regardless: bool,
+    /// The tests that go on by themselves.
+    apart: Option<Apart>,
     /// Cards whose test was cut off: how often in a row, and until when they are left alone.
     rests: BTreeMap<String, (u32, Instant)>,
     /// Labels of the cards whose paper is to be written; none: nobody has looked yet.
@@ -126,6 +138,7 @@ impl AtWork {
             _only: only,
             speed,
             regardless: false,
+            apart: None,
             rests: BTreeMap::new(),
             unwritten: None,
             config,
@@ -150,15 +163,19 @@ impl AtWork {
             return Err(BenchError::LotClosed(label));
         }
         trouble(shared, written.err());
-        let resting = |card: &str| self.rests.get(card).is_some_and(|(_, until)| *until > Instant::now());
-        if resting(REFERENCE_LABEL) {
-            return Ok(false);
+        let ended = self.ended()?;
+        let are_several = self.apart.as_ref().is_some_and(Apart::are_several);
+        if self.apart.as_ref().is_some_and(Apart::is_over) {
+            self.apart = None;
         }
+        let resting = |card: &str| self.rests.get(card).is_some_and(|(_, until)| *until > Instant::now());
+        let reference_rests = resting(REFERENCE_LABEL);
         let tests = shown.cards().tests.clone();
         let mut without: BTreeSet<String> = shared.bench.inner().kept.left.keys().cloned().collect();
         without.extend(tests.iter().filter(|test| resting(&test.label)).map(|test| test.test.clone()));
         let prove_again = shared.bench.inner().prove_again;
-        let manner = Manner::TestByTest { without, regardless: self.regardless, prove_again };
+        let apart = self.apart.as_ref().map(Apart::ids).unwrap_or_default();
+        let manner = Manner::TestByTest { without, regardless: self.regardless, prove_again, apart };
         let heard = RefCell::new(Hearing::default());
         let mut ask = |request: Request<'_>| asked(shared, &self.config, &heard, &request);
         let (rests, unwritten) = (&mut self.rests, &mut self.unwritten);
@@ -190,32 +207,41 @@ impl AtWork {
         };
         let mut noted = Noted { records, shown: shown.clone() };
         let (config, speed, bench) = (&self.config, self.speed, &mut *self.bench);
-        let mut room = Room { bench, shared: Arc::clone(shared), config, speed, begins: &begins };
+        let apart = &mut self.apart;
+        let mut room = Room { bench, shared: Arc::clone(shared), config, speed, begins: &begins, apart };
         let cancel = shared.bench.cancel.clone();
         let name = self.name.clone();
         let mut runner = BenchRunner::new(lot, &mut noted, &mut room, name, cancel)?.in_manner(manner);
-        let tested = runner.test(&[], &mut ask, &mut say);
-        let waits = std::mem::take(&mut runner.waits);
+        for (id, came) in ended {
+            runner.ended(&id, came, are_several, &mut say)?;
+        }
+        let tested = if reference_rests { Ok(false) } else { runner.test(&[], &mut ask, &mut say) };
+        let mut waits = std::mem::take(&mut runner.waits);
         drop(runner);
+        let labels = self.apart.as_ref().map(Apart::labels).unwrap_or_default();
+        shared.bench.inner().apart = labels;
+        if reference_rests {
+            return Ok(false);
+        }
         let tested = tested?;
-        let mut heard = heard.into_inner();
+        let heard = heard.into_inner();
         let rests = self.rests.iter().filter(|(_, (_, until))| *until > Instant::now());
-        heard
-            .waits
-            .extend(rests.map(|(card, _)| (card.clone(), "its test was cut off; it goes on in a while".to_owned())));
+        let why = || "its test was cut off; it goes on in a while".to_owned();
+        waits.extend(rests.map(|(card, _)| Waits { card: card.clone(), why: why(), is_for_apart: false }));
         let mut again = tested;
         if !tested {
             shared.bench.darken(&heard.standing);
         }
         {
             let mut inner = shared.bench.inner();
-            inner.testing.clear();
+            inner.clear_tests();
             if tested {
                 (self.regardless, inner.prove_again) = (false, false);
             } else {
                 // Every card had its turn: what was not asked for now does not stand any more.
                 inner.tidy(&heard.standing);
-                if !self.regardless && inner.asked.is_empty() && !waits.is_empty() {
+                // What goes on by itself has an end, and gives back what it keeps.
+                if !self.regardless && self.apart.is_none() && inner.asked.is_empty() && !waits.is_empty() {
                     (self.regardless, again) = (true, true);
                 }
             }
@@ -223,6 +249,30 @@ impl AtWork {
         }
         refresh(shared, &shown);
         Ok(again)
+    }
+
+    /// What has come of the tests that go on by themselves.
+    fn ended(&mut self) -> Result<Vec<(String, Came)>, BenchError> {
+        let Some(apart) = &mut self.apart else { return Ok(Vec::new()) };
+        let ended = apart.ended();
+        if ended.is_err() {
+            self.apart = None;
+        }
+        ended
+    }
+
+    /// Waits for the tests that go on by themselves, which were asked to end, and records what came of them.
+    fn end(&mut self, shared: &Arc<Shared>) -> Result<(), BenchError> {
+        let Some(mut apart) = self.apart.take() else { return Ok(()) };
+        let (joined, are_several) = (apart.join(), apart.are_several());
+        let mut records = Records(Arc::clone(&shared.logbook));
+        let lot = lot::of_bench(&mut records, self.rig.as_ref(), self.config.lot.as_deref())?;
+        let cancel = shared.bench.cancel.clone();
+        let mut runner = BenchRunner::new(lot, &mut records, &mut *self.bench, self.name.clone(), cancel)?;
+        for (id, came) in apart.ended()? {
+            runner.ended(&id, came, are_several, &mut |event| tell_log(&event))?;
+        }
+        joined
     }
 
     /// Writes the paper of the cards that were graded; the inner error names what could not be written.
@@ -252,7 +302,7 @@ struct Hearing {
     /// Card tests whose request stands.
     standing: BTreeSet<String>,
     /// Cards that wait for hands that are busy elsewhere.
-    waits: Vec<(String, String)>,
+    waits: Vec<Waits>,
     /// Requests whose answers were used.
     used: Vec<String>,
 }
@@ -276,7 +326,8 @@ fn asked(
             return Ok(wish);
         }
         Heard::After(other) => {
-            heard.waits.push((test.label.clone(), format!("hands are needed at card {other} first")));
+            let why = format!("hands are needed at card {other} first");
+            heard.waits.push(Waits { card: test.label.clone(), why, is_for_apart: false });
             return Ok(Wish::Later);
         }
         Heard::Stands => {}
@@ -372,7 +423,7 @@ fn trouble(shared: &Shared, text: Option<String>) {
     }
     let mut inner = shared.bench.inner();
     inner.trouble.clone_from(&text);
-    inner.testing.clear();
+    inner.clear_tests();
     if let Some(view) = inner.view.clone().or_else(|| text.is_some().then(BenchView::default)) {
         show(shared, &mut inner.view, BenchView { trouble: text, ..view });
     }

@@ -1,12 +1,17 @@
 //! The bench beside the agent's other work: which cards it leaves alone, and when a test may begin.
 //!
 //! A card test moves as many frames as this computer can, so that no run is on at the same time. They take turns: a
-//! test waits for the runs that are on, and after it the runs that are due begin first.
+//! test waits for the runs that are on, and after it the runs that are due begin first. A test of hours goes on by
+//! itself ([`super::apart`]) and keeps its turn; what would disturb it waits.
 
 use std::{sync::Arc, thread, time::Duration};
 
 use turnback_core::document::card_test::CardTest;
 
+use super::{
+    apart::Apart,
+    pace::{carry_out, end_turn},
+};
 use crate::{
     config::BenchConfig,
     daemon::{
@@ -17,7 +22,7 @@ use crate::{
     ports::{cards::SOLDERED_IN, locate::Blinking},
     work::bench::{
         BenchError,
-        seam::{Bench, Came, Each, Order, Place, Present},
+        seam::{Bench, Came, Disturbs, Each, Order, Place, Present},
     },
 };
 
@@ -33,6 +38,8 @@ pub struct Room<'a> {
     pub speed: Option<f64>,
     /// Is told when a test really begins, and how long it takes where that is known, seconds.
     pub begins: &'a dyn Fn(&Order<'_>, Option<f64>),
+    /// The tests that go on by themselves.
+    pub apart: &'a mut Option<Apart>,
 }
 
 impl Room<'_> {
@@ -77,34 +84,23 @@ impl Room<'_> {
         cancel: &Cancel,
         work: impl FnOnce(&mut dyn Bench) -> Result<T, BenchError>,
     ) -> Option<Result<T, BenchError>> {
+        // What goes on by itself has the turn, and what disturbs nothing needs none.
+        if self.apart.is_some() {
+            return Some(work(self.bench));
+        }
         let cards: Vec<&str> = orders.iter().map(|order| order.test.label.as_str()).collect();
         if !self.wait_for_turn(&cards.join(", "), cancel) {
             return None;
         }
         let before = cpu_used();
         let done = work(self.bench);
-        if !self.is_simulated() {
-            let mut status = self.shared.status();
-            status.bench_used += cpu_used().saturating_sub(before);
-            status.end_turn();
-            drop(status);
-            self.shared.wake.notify_one();
-        }
+        end_turn(&self.shared, before);
         Some(done)
     }
 
-    /// Lets the time of a simulated test pass. False: the bench ends first.
-    fn let_pass(&self, took_s: f64, cancel: &Cancel) -> bool {
-        let Some(speed) = self.speed.filter(|_| self.is_simulated()) else { return true };
-        let until = std::time::Instant::now() + Duration::from_secs_f64((took_s / speed).clamp(0.0, 3600.0));
-        while !cancel.is_cancelled() {
-            let left = until.saturating_duration_since(std::time::Instant::now());
-            if left.is_zero() {
-                return true;
-            }
-            thread::sleep(left.min(POLL));
-        }
-        false
+    /// How many seconds of the bench pass in one, if it is simulated and its tests take time.
+    fn pace(&self) -> Option<f64> {
+        self.speed.filter(|_| self.is_simulated())
     }
 }
 
@@ -168,6 +164,38 @@ impl Bench for Room<'_> {
         self.bench.plugs(slot, ports)
     }
 
+    fn transceivers(&self) -> Vec<String> {
+        self.bench.transceivers()
+    }
+
+    fn transceivers_in(&mut self, test: &CardTest) -> Vec<Option<String>> {
+        self.bench.transceivers_in(test)
+    }
+
+    fn reads_transceivers(&self) -> bool {
+        self.bench.reads_transceivers()
+    }
+
+    fn disturbs(&self, what: Disturbs) -> Option<String> {
+        let apart = self.apart.as_ref()?;
+        match what {
+            Disturbs::Test(name) if name.is_quiet() => None,
+            Disturbs::Test(name) => Some(format!("{}, and {} would disturb it", apart.in_words(), name.name())),
+            Disturbs::Off => Some(format!("{}, and the computer stays on until it has ended", apart.in_words())),
+        }
+    }
+
+    fn begin_apart(&mut self, orders: &[Order<'_>], cancel: &Cancel) -> Result<bool, BenchError> {
+        let Some(second) = self.bench.second() else { return Ok(false) };
+        let cards: Vec<&str> = orders.iter().map(|order| order.test.label.as_str()).collect();
+        if !self.wait_for_turn(&cards.join(", "), cancel) {
+            return Ok(false);
+        }
+        orders.iter().for_each(|order| (self.begins)(order, None));
+        *self.apart = Apart::begin(second, orders, self.pace(), &self.shared, cancel);
+        Ok(self.apart.is_some())
+    }
+
     fn is_looked_at(&self) -> bool {
         // Where nobody is asked, nobody looks.
         self.config.ask && self.bench.is_looked_at()
@@ -193,47 +221,28 @@ impl Bench for Room<'_> {
     }
 
     fn measure_together(&mut self, orders: &[Order<'_>], each: Each<'_>, cancel: &Cancel) -> Result<(), BenchError> {
-        let mut all = Vec::new();
-        let (speed, begins) = (self.speed, self.begins);
+        let (pace, begins) = (self.pace(), self.begins);
         let done = self.in_turn(orders, cancel, |bench| {
             orders.iter().for_each(|order| begins(order, None));
-            // The time of simulated tests passes afterwards, for all of them at once.
-            let mut later = |at, came| {
-                all.push((at, came));
-                Ok(())
-            };
-            bench.measure_together(orders, if speed.is_some() { &mut later } else { &mut *each }, cancel)
+            carry_out(bench, orders, pace, &mut *each, cancel, &|order, takes_s| begins(order, Some(takes_s)))
         });
-        match done {
-            Some(done) => done?,
-            None => all.extend(orders.iter().enumerate().map(|(at, _)| (at, Came::Ended))),
+        if let Some(done) = done {
+            return done;
         }
-        let took_s = |came: &Came| if let Came::Measured(measured) = came { measured.took_s } else { 0.0 };
-        for (at, came) in &all {
-            (self.begins)(&orders[*at], Some(took_s(came)));
-        }
-        let longest_s = all.iter().map(|(_, came)| took_s(came)).fold(0.0, f64::max);
-        let has_passed = self.let_pass(longest_s, cancel);
-        for (at, came) in all {
-            each(at, if has_passed { came } else { Came::Ended })?;
+        for at in 0..orders.len() {
+            each(at, Came::Ended)?;
         }
         Ok(())
     }
 
     fn measure(&mut self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
-        let begins = self.begins;
-        let done = self.in_turn(std::slice::from_ref(order), cancel, |bench| {
-            begins(order, None);
-            bench.measure(order, cancel)
-        });
-        let Some(came) = done.transpose()? else { return Ok(Came::Ended) };
-        if let (Came::Measured(measured), Some(_)) = (&came, self.speed) {
-            (self.begins)(order, Some(measured.took_s));
-            if !self.let_pass(measured.took_s, cancel) {
-                return Ok(Came::Ended);
-            }
-        }
-        Ok(came)
+        let mut ended = Came::Ended;
+        let mut each = |_, came| {
+            ended = came;
+            Ok(())
+        };
+        self.measure_together(std::slice::from_ref(order), &mut each, cancel)?;
+        Ok(ended)
     }
 }
 

@@ -20,6 +20,7 @@ use crate::{
     ports::locate::Blinking,
     work::bench::{
         asking::{Request, Wish},
+        runner::Waits,
         seam::{Occasion, Present},
     },
 };
@@ -49,8 +50,10 @@ pub struct Inner {
     pub slots: Vec<String>,
     /// The tests that are on, by the labels of their cards.
     pub testing: BTreeMap<String, Testing>,
-    /// Cards that wait, each with what for.
-    pub waits: Vec<(String, String)>,
+    /// Labels of the cards of which a test goes on by itself.
+    pub apart: BTreeSet<String>,
+    /// Cards that wait.
+    pub waits: Vec<Waits>,
     /// What keeps the bench from its work.
     pub trouble: Option<String>,
     /// Requests that stand, by the id of their card test.
@@ -189,6 +192,21 @@ impl Inner {
             }
         }
         Ok((kept, asked.clone()))
+    }
+
+    /// Forgets the tests that are on, but for those that go on by themselves.
+    pub fn clear_tests(&mut self) {
+        let Self { testing, apart, .. } = self;
+        testing.retain(|card, _| apart.contains(card));
+    }
+
+    /// When the tests that go on by themselves end, ms since 1970 UTC; none where nobody knows.
+    pub fn apart_until_ms(&self) -> Option<i64> {
+        let ends = self.apart.iter().map(|card| {
+            let testing = self.testing.get(card)?;
+            Some(testing.began_ms + (testing.takes_s? * 1e3) as i64)
+        });
+        ends.collect::<Option<Vec<i64>>>()?.into_iter().max()
     }
 
     /// Takes over what is kept now that a request of this card test was answered: it does not stand any more.

@@ -1,5 +1,7 @@
 //! The bench at work by itself, on simulated benches, with somebody who answers in any order.
 
+mod hours;
+
 use std::sync::Arc;
 
 use turnback_core::{base::rng::Rng, document::card_test::Grade};

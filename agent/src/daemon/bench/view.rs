@@ -56,14 +56,14 @@ fn slot_of(slot: &str, test: Option<&CardTest>, inner: &Inner) -> SlotView {
     let Some(test) = test else { return SlotView { slot: slot.to_owned(), ..SlotView::default() } };
     let testing = inner.testing.get(&test.label).cloned();
     let hands = inner.asked.get(&test.test).map(|asked| asked.hands.clone());
-    let waits = inner.waits.iter().find(|(card, _)| *card == test.label).map(|(_, why)| why.clone());
+    let waits = inner.waits.iter().find(|waits| waits.card == test.label);
     let (state, why) = match test.grade {
         _ if testing.is_some() => (SlotState::Testing, String::new()),
         _ if hands.is_some() => (SlotState::Hands, String::new()),
         _ if inner.kept.left.contains_key(&test.test) => {
             (SlotState::Left, "nobody could do what was asked for".to_owned())
         }
-        Grade::Unfinished if waits.is_some() => (SlotState::Waits, waits.unwrap_or_default()),
+        Grade::Unfinished if waits.is_some() => (SlotState::Waits, waits.map_or(String::new(), |w| w.why.clone())),
         Grade::Unfinished if test.next.is_none() => (SlotState::Unfinished, test.why()),
         Grade::Unfinished => (SlotState::Waits, "its turn comes".to_owned()),
         Grade::Accepted => (SlotState::Graded, String::new()),
@@ -78,6 +78,7 @@ fn slot_of(slot: &str, test: Option<&CardTest>, inner: &Inner) -> SlotView {
         testing,
         done: test.done(),
         grade: Some(test.grade).filter(|grade| *grade != Grade::Unfinished),
+        until_ms: waits.filter(|waits| state == SlotState::Waits && waits.is_for_apart).and(inner.apart_until_ms()),
         why,
         hands,
     }
@@ -129,7 +130,7 @@ mod tests {
     use super::*;
     use crate::{
         archive::memory::Memory,
-        work::bench::{lot, seam::Present},
+        work::bench::{lot, runner::Waits, seam::Present},
     };
 
     fn lot_and_cards() -> (Lot, Vec<CardTest>) {
@@ -170,7 +171,8 @@ mod tests {
             (slots.collect::<Vec<_>>(), view.lot.unwrap())
         };
         // Cards that go where they are told: the one under test stands before the one that was graded there.
-        inner.waits = vec![("quay-03".into(), "every good plug is in use".into())];
+        let why = "every good plug is in use".into();
+        inner.waits = vec![Waits { card: "quay-03".into(), why, is_for_apart: false }];
         let (slots, summed) = seen(&tests, &inner);
         let expected = [("quay-03", SlotState::Waits), ("quay-02", SlotState::Waits), ("", SlotState::Empty)];
         assert_eq!(slots, expected.map(|(card, state)| (card.to_owned(), state)));

@@ -75,12 +75,22 @@ impl Tile {
             kind: slot.kind.clone().unwrap_or_default(),
             href: card_href(&card),
             test: slot.testing.as_ref().map(|testing| told(testing, now_ms)),
-            why: words::plainly(&slot.why).to_owned(),
+            why: waiting(slot, now_ms),
             hands: slot.hands.clone(),
             is_left: slot.state == SlotState::Left || fails_as_reference(slot),
             has_paper: slot.grade.is_some() && !slot.is_reference,
             card,
         }
+    }
+}
+
+/// Why it waits, is left alone or has its grade; and how long it still waits, where that is known.
+fn waiting(slot: &SlotView, now_ms: i64) -> String {
+    let why = words::plainly(&slot.why);
+    match slot.until_ms.map(|until_ms| (until_ms - now_ms) as f64 / 1e3) {
+        Some(left_s) if left_s >= 1.0 => format!("{why}: about {} left", figure::seconds(left_s.ceil())),
+        Some(_) => format!("{why}: nearly done"),
+        None => why.to_owned(),
     }
 }
 
@@ -222,6 +232,15 @@ mod tests {
 
     fn slot(state: SlotState) -> SlotView {
         SlotView { slot: "slot-1".into(), card: Some("quay-01".into()), state, ..SlotView::default() }
+    }
+
+    #[test]
+    fn a_card_that_waits_for_a_burn_in_says_how_long() {
+        let why = "the burn-in of quay-01 is on, and links would disturb it";
+        let told = |until_ms| waiting(&SlotView { why: why.into(), until_ms, ..slot(SlotState::Waits) }, 1000);
+        assert_eq!(told(None), why);
+        assert_eq!(told(Some(121_000)), format!("{why}: about 2 min left"));
+        assert_eq!(told(Some(1500)), format!("{why}: nearly done"));
     }
 
     #[test]

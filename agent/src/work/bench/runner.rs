@@ -1,15 +1,17 @@
 //! Carries out the tests of cards on a bench: in which order, with which plugs, and what is asked of hands.
 
 mod attempts;
+mod beside;
+mod exchange;
 mod together;
 
 use std::collections::BTreeSet;
 
 use turnback_core::{
-    bench::procedure::Procedure,
+    bench::procedure::{Procedure, TestName},
     document::{
-        Document,
-        card_test::{CardTest, Grade, Proof, settle::BenchKnows, step::Step},
+        Document, DocumentKind,
+        card_test::{CardTest, Grade, Proof, settle::BenchKnows},
         lot::Lot,
     },
 };
@@ -18,12 +20,12 @@ use super::{
     BenchError,
     asking::{Ask, BenchEvent, Request, Say, Wish},
     expected::Took,
-    hands::{fitting, moved, only, was_moved},
+    hands::fitting,
     looks::{Looked, Seen, lights, sticker},
     lot::{self, card_tests},
     numbers::{numbered, recognised},
-    placing::{Kept, offered, others_used_parts, place},
-    seam::{Bench, Occasion, Place, Present, REFERENCE_SLOT},
+    placing::{Kept, others_used_parts, place},
+    seam::{Bench, Disturbs, Occasion, Place, Present, REFERENCE_SLOT},
 };
 use crate::{
     archive::{Archive, Listed, Query},
@@ -46,6 +48,8 @@ pub enum Manner {
         regardless: bool,
         /// The reference card is tested although its last test did not pass.
         prove_again: bool,
+        /// Ids of card tests of which a test goes on by itself. They have no turn now, and keep what they have.
+        apart: BTreeSet<String>,
     },
 }
 
@@ -65,9 +69,20 @@ pub struct BenchRunner<'a> {
     aside: Vec<CardTest>,
     /// How long tests took.
     took: Took,
-    /// Cards that wait for what another card has, each with what that is.
-    pub waits: Vec<(String, String)>,
+    /// Cards that wait.
+    pub waits: Vec<Waits>,
     tested: bool,
+}
+
+/// A card that waits for another.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Waits {
+    /// Label of the card.
+    pub card: String,
+    /// What it waits for.
+    pub why: String,
+    /// For a test that goes on by itself to end.
+    pub is_for_apart: bool,
 }
 
 /// What became of a step that needs hands.
@@ -83,6 +98,17 @@ enum Exchanged {
     Waits,
     /// The person goes on another time.
     Left,
+}
+
+/// How a try at a test ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Tried {
+    /// At its end.
+    Done,
+    /// It was cut off.
+    CutOff,
+    /// It has not: it goes on by itself.
+    Apart,
 }
 
 /// How far the work on a card or lot came.
@@ -193,8 +219,8 @@ impl<'a> BenchRunner<'a> {
             _ => Some(self.new_test(label, &present)),
         };
         let mut tests: Vec<CardTest> = there.into_iter().filter_map(to_lead).collect();
-        if let Manner::TestByTest { without, .. } = &self.manner {
-            tests.retain(|test| !without.contains(&test.test));
+        if let Manner::TestByTest { without, apart, .. } = &self.manner {
+            tests.retain(|test| !without.contains(&test.test) && !apart.contains(&test.test));
             // Without a card nobody is asked to prove the bench.
             if tests.is_empty() {
                 return Ok(false);
@@ -250,20 +276,16 @@ impl<'a> BenchRunner<'a> {
     /// Tests the reference card, unless it was tested not long ago.
     fn prove(&mut self, ask: Ask<'_>, say: Say<'_>) -> Result<Led, BenchError> {
         let Some(reference) = self.bench.reference()? else { return Ok(Led::ToItsEnd) };
-        let is_own =
-            |test: &CardTest| test.is_reference && test.label == REFERENCE_LABEL && test.card.is(&reference.card);
-        let own = self.all_tests()?.into_iter().filter(is_own);
-        let newest = own.max_by(|a, b| a.test.cmp(&b.test));
-        let lasts_ms = self.lot.procedure.bench_proof_lasts.as_millis() as i64;
-        let holds = |test: &CardTest| {
-            test.grade == Grade::Accepted && ended_ms(test) + lasts_ms > jiff::Timestamp::now().as_millisecond()
-        };
+        let newest = self.newest_of(&reference)?;
+        let now_ms = jiff::Timestamp::now().as_millisecond();
         let procedure = Procedure { identity: None, light: None, may_lack: Vec::new(), ..self.lot.procedure.clone() };
         let test = match newest {
-            Some(test) if holds(&test) && test.procedure == procedure => {
+            Some(test) if self.proves_at(&test, now_ms) && test.procedure == procedure => {
                 self.reference = Some(test);
                 return Ok(Led::ToItsEnd);
             }
+            // It would be tested with plugs that are in use. Until then nothing is tested that needs a proof.
+            _ if self.bench.disturbs(Disturbs::Test(TestName::Links)).is_some() => return Ok(Led::ToItsEnd),
             Some(test) if test.grade == Grade::Unfinished && test.next.is_some() && test.procedure == procedure => test,
             // Tested again and again by itself it would never end.
             Some(test) if test.procedure == procedure && self.takes_turns() && !self.proves_again() => {
@@ -273,9 +295,21 @@ impl<'a> BenchRunner<'a> {
             _ => self.reference_test(REFERENCE_LABEL, &reference, procedure),
         };
         let led = self.lead(test, ask, say)?;
-        let tested = self.all_tests()?.into_iter().filter(is_own);
-        self.reference = tested.max_by(|a, b| a.test.cmp(&b.test)).filter(holds);
+        self.reference = self.newest_of(&reference)?.filter(|test| self.proves_at(test, now_ms));
         Ok(led)
+    }
+
+    /// The newest test of the reference card.
+    fn newest_of(&self, reference: &Present) -> Result<Option<CardTest>, BenchError> {
+        let is_own =
+            |test: &CardTest| test.is_reference && test.label == REFERENCE_LABEL && test.card.is(&reference.card);
+        Ok(self.all_tests()?.into_iter().filter(is_own).max_by(|a, b| a.test.cmp(&b.test)))
+    }
+
+    /// A test of the reference card proves the bench at this time, milliseconds since 1970 UTC.
+    fn proves_at(&self, test: &CardTest, at_ms: i64) -> bool {
+        let lasts_ms = self.lot.procedure.bench_proof_lasts.as_millis() as i64;
+        test.grade == Grade::Accepted && ended_ms(test) + lasts_ms > at_ms
     }
 
     fn proves_again(&self) -> bool {
@@ -334,6 +368,9 @@ impl<'a> BenchRunner<'a> {
                     Exchanged::Left => return Ok(Led::Left),
                 }
             }
+            if self.is_held_up(&test, Disturbs::Test(step.test())) {
+                return Ok(Led::ForNow);
+            }
             let sticker = match sticker(self.bench, &test, step.test(), ask)? {
                 Wish::Leave => return Ok(Led::Left),
                 Wish::Later => return Ok(Led::ForNow),
@@ -350,8 +387,10 @@ impl<'a> BenchRunner<'a> {
                 Looked::Leave => return Ok(Led::Left),
             };
             let seen = Seen { sticker: sticker.as_deref(), lights: &lights };
-            if !self.attempt(&mut test, step.test(), seen, &knows, say)? {
-                return Ok(if self.cancel.is_cancelled() { Led::Left } else { Led::ToItsEnd });
+            match self.attempt(&mut test, step.test(), seen, &knows, say)? {
+                Tried::Done => {}
+                Tried::Apart => return Ok(Led::ForNow),
+                Tried::CutOff => return Ok(if self.cancel.is_cancelled() { Led::Left } else { Led::ToItsEnd }),
             }
             if self.takes_turns() && test.next.is_some() {
                 return Ok(Led::ForNow);
@@ -379,13 +418,16 @@ impl<'a> BenchRunner<'a> {
                     return Err(BenchError::NothingLeft { card: test.label.clone(), what });
                 }
                 Err(what) => {
-                    self.waits.push((test.label.clone(), format!("every good {what} is in use")));
+                    self.wait(test, format!("every good {what} is in use"));
                     return Ok(Some(Led::ForNow));
                 }
             }
         }
         self.keep(test, knows)?;
         let hands = fitting(test, self.bench.place_of(test)?);
+        if hands.is_off && self.is_held_up(test, Disturbs::Off) {
+            return Ok(Some(Led::ForNow));
+        }
         Ok(match ask(Request { hands: &hands, occasion: Occasion::Fitting, test })? {
             Wish::Go | Wish::Read(_) => None,
             Wish::Nobody => Some(Led::ToItsEnd),
@@ -397,8 +439,8 @@ impl<'a> BenchRunner<'a> {
     /// Slots and plugs that other cards of the lot keep. The reference card waits for nobody: without it no card has a
     /// turn.
     fn kept_by_others(&self, test: &CardTest) -> Result<Kept, BenchError> {
-        let (without, lot) = match (&self.manner, &test.lot) {
-            (Manner::TestByTest { without, regardless: false, .. }, Some(lot)) => (without, lot),
+        let (without, apart, lot) = match (&self.manner, &test.lot) {
+            (Manner::TestByTest { without, apart, regardless: false, .. }, Some(lot)) => (without, apart, lot),
             (Manner::CardByCard, Some(_)) => {
                 return Ok(Kept::by(self.aside.iter().filter(|other| other.test != test.test)));
             }
@@ -413,7 +455,14 @@ impl<'a> BenchRunner<'a> {
                 && !other.plugs.is_empty()
                 && !without.contains(&other.test)
         };
-        Ok(Kept::by(all.iter().filter(keeps)))
+        // Also the reference card, while a test of it goes on by itself.
+        let mut under_test = Vec::new();
+        for id in apart {
+            if let Document::CardTest(test) = self.archive.get(DocumentKind::CardTest, id)? {
+                under_test.push(*test);
+            }
+        }
+        Ok(Kept::by(all.iter().filter(keeps).chain(&under_test)))
     }
 
     /// Finds the card where it is now. False: it is nowhere.
@@ -432,91 +481,16 @@ impl<'a> BenchRunner<'a> {
         Ok(true)
     }
 
-    /// The computer was switched off for this step, and the card stands in another slot since.
-    fn is_moved_already(&mut self, test: &CardTest, step: &Step) -> Result<bool, BenchError> {
-        let Step::OtherSlot { not, .. } = step else { return Ok(false) };
-        Ok(matches!(self.bench.place_of(test)?, Place::In(slot) if !not.contains(&slot)))
+    fn wait(&mut self, test: &CardTest, why: String) {
+        self.waits.push(Waits { card: test.label.clone(), why, is_for_apart: false });
     }
 
-    /// Has moved what a step asks for.
-    fn exchange(
-        &mut self,
-        test: &mut CardTest,
-        step: &Step,
-        knows: &BenchKnows,
-        ask: Ask<'_>,
-        say: Say<'_>,
-    ) -> Result<Exchanged, BenchError> {
-        let kept = self.kept_by_others(test)?;
-        let to = offered(&*self.bench, test, step, &knows.history, &kept);
-        let Some(hands) = step.hands(test, to.as_deref()) else { return Ok(Exchanged::Nothing) };
-        let can_be_any = matches!(step, Step::OtherTransceiver { .. }) && self.bench.reads_transceivers();
-        let needs_thing = step.needs_another() && !can_be_any;
-        if needs_thing && to.is_none() && offered(&*self.bench, test, step, &knows.history, &Kept::default()).is_some()
-        {
-            self.waits.push((test.label.clone(), "what it is to be exchanged with is in use".to_owned()));
-            return Ok(Exchanged::Waits);
-        }
-        if (needs_thing && to.is_none()) || (step.tried().is_some() && !self.can_prove(step)?) {
-            // No good one is left. The card stays unfinished, and says what it needs.
-            return Ok(Exchanged::NotPossible);
-        }
-        match ask(Request { hands: &hands, occasion: Occasion::Exchange, test })? {
-            Wish::Go | Wish::Read(_) => {}
-            Wish::Nobody => return Ok(Exchanged::NotPossible),
-            Wish::Later => return Ok(Exchanged::Waits),
-            Wish::Leave => return Ok(Exchanged::Left),
-        }
-        if step.tried().is_some() {
-            return Ok(if self.prove_thing(step, say)? { Exchanged::Proved } else { Exchanged::NotPossible });
-        }
-        moved(test, step, to.unwrap_or_default());
-        if !self.find(test, say)? {
-            return Ok(Exchanged::NotPossible);
-        }
-        test.transceivers = self.bench.transceivers_in(test);
-        Ok(if was_moved(test, step) { Exchanged::Nothing } else { Exchanged::NotPossible })
-    }
-
-    /// Whether the bench has a reference card for this step. A transceiver is tried in a port that has one too.
-    fn can_prove(&mut self, step: &Step) -> Result<bool, BenchError> {
-        let Some(present) = self.bench.reference()? else { return Ok(false) };
-        // Its own may be out of its port at this moment.
-        let known = [Some(&present.card), self.reference.as_ref().map(|reference| &reference.card)];
-        let has_one = known.into_iter().flatten().any(|card| matches!(card.transceivers().first(), Some(Some(_))));
-        Ok(has_one || !matches!(step, Step::ProveTransceiver { .. }))
-    }
-
-    /// Tries a plug, transceiver or slot with the reference card. False: it could not be done.
-    fn prove_thing(&mut self, step: &Step, say: Say<'_>) -> Result<bool, BenchError> {
-        let Some(thing) = step.tried() else { return Ok(false) };
-        let Some(reference) = self.bench.reference()? else { return Ok(false) };
-        let label = format!("{REFERENCE_LABEL} with {thing}");
-        let mut test = self.reference_test(&label, &reference, only(&self.lot.procedure, step.test()));
-        test.tried = Some(thing.to_owned());
-        let knows = self.knows(&test)?;
-        let needs = |what| BenchError::NothingLeft { card: label, what };
-        place(&*self.bench, &mut test, &knows.history, &Kept::default(), false).map_err(needs)?;
-        match step {
-            Step::ProvePlug { plug, .. } | Step::ProveTransceiver { plug, .. } => {
-                // Nobody is asked to fit others, and what fails without one must not be put on one.
-                test.plugs.fill(None);
-                test.plugs[0] = Some(plug.clone());
-                if let (Step::ProveTransceiver { transceiver, .. }, Some(first)) = (step, test.transceivers.first_mut())
-                {
-                    *first = Some(transceiver.clone());
-                    test.transceivers = self.bench.transceivers_in(&test);
-                    // Nobody fitted it.
-                    if test.transceivers.first() != Some(&test.tried) {
-                        return Ok(false);
-                    }
-                }
-            }
-            _ if reference.slot.as_ref().is_none_or(|slot| slot == thing) => test.slot = thing.to_owned(),
-            // It is somewhere else still.
-            _ => return Ok(false),
-        }
-        self.attempt(&mut test, step.test(), Seen::default(), &knows, say)
+    /// Whether a card waits for a test that goes on by itself, because this would disturb that.
+    fn is_held_up(&mut self, test: &CardTest, what: Disturbs) -> bool {
+        let why = self.bench.disturbs(what);
+        let is_held_up = why.is_some();
+        self.waits.extend(why.map(|why| Waits { card: test.label.clone(), why, is_for_apart: true }));
+        is_held_up
     }
 
     fn all_tests(&self) -> Result<Vec<CardTest>, BenchError> {
@@ -551,7 +525,5 @@ fn ended_ms(test: &CardTest) -> i64 {
 /// Label of the reference card.
 pub const REFERENCE_LABEL: &str = "reference";
 
-#[cfg(test)]
-mod exchanges;
 #[cfg(test)]
 mod tests;

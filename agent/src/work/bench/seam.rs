@@ -68,6 +68,23 @@ pub trait Bench {
     fn together(&mut self, _orders: &[Order<'_>], _cancel: &Cancel) -> Result<usize, BenchError> {
         Ok(1)
     }
+    /// The same bench once more, for tests that go on by themselves while this one is asked for others. None: every
+    /// test is waited for.
+    fn second(&self) -> Option<Box<dyn Bench + Send>> {
+        None
+    }
+    /// Begins tests that go on by themselves. What comes of them is told to the runner later. False: they are to be
+    /// waited for.
+    ///
+    /// # Errors
+    /// When they cannot begin.
+    fn begin_apart(&mut self, _orders: &[Order<'_>], _cancel: &Cancel) -> Result<bool, BenchError> {
+        Ok(false)
+    }
+    /// Which tests that go on by themselves this would disturb. None: nothing.
+    fn disturbs(&self, _what: Disturbs) -> Option<String> {
+        None
+    }
     /// Carries out tests side by side. `each` is given what comes of each, by its place in the orders, as soon as it is
     /// there.
     ///
@@ -117,6 +134,15 @@ pub enum Place {
     In(String),
     /// Nowhere.
     Nowhere,
+}
+
+/// What may disturb a test that goes on by itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Disturbs {
+    /// This test of another card.
+    Test(TestName),
+    /// The computer is switched off.
+    Off,
 }
 
 /// A test to carry out.

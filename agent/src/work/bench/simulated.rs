@@ -44,6 +44,10 @@ impl Bench for SimulatedBench {
         spare.chain(self.rig.card(REFERENCE).transceivers().into_iter().flatten()).collect()
     }
 
+    fn second(&self) -> Option<Box<dyn Bench + Send>> {
+        Some(Box::new(self.clone()))
+    }
+
     fn together(&mut self, orders: &[Order<'_>], _: &Cancel) -> Result<usize, BenchError> {
         let (model, host_mbps) = (&self.rig.model, self.rig.host_mbps_max);
         let sends = orders.first().is_some_and(|order| order.name.side_by_side() != SideBySide::All);

@@ -40,7 +40,7 @@ use crate::{
 use halt::Halt;
 
 /// This computer and its cards.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct RealBench {
     /// Labels of its loopback plugs; empty: each port keeps one of its own.
     plugs: Vec<String>,
@@ -240,6 +240,10 @@ impl Bench for RealBench {
     fn measure(&mut self, order: &Order<'_>, cancel: &Cancel) -> Result<Came, BenchError> {
         self.list()?;
         came(self.facts(order, cancel), cancel)
+    }
+
+    fn second(&self) -> Option<Box<dyn Bench + Send>> {
+        Some(Box::new(self.clone()))
     }
 
     fn together(&mut self, orders: &[Order<'_>], cancel: &Cancel) -> Result<usize, BenchError> {

@@ -13,7 +13,10 @@ use turnback_core::{
     },
 };
 
-use super::BenchRunner;
+use super::{
+    BenchRunner, Tried,
+    beside::{BESIDE, unless_due_to_others},
+};
 use crate::{
     archive::{Archive, error::ArchiveError},
     work::{
@@ -22,6 +25,7 @@ use crate::{
             BenchError,
             asking::{BenchEvent, Say},
             looks::Seen,
+            lot,
             seam::{Came, Order},
         },
         this_moment,
@@ -29,7 +33,7 @@ use crate::{
 };
 
 impl BenchRunner<'_> {
-    /// One try at a test, kept before and after. False: it was cut off.
+    /// One try at a test, kept before and after.
     pub(super) fn attempt(
         &mut self,
         test: &mut CardTest,
@@ -37,14 +41,38 @@ impl BenchRunner<'_> {
         Seen { sticker, lights }: Seen<'_>,
         knows: &BenchKnows,
         say: Say<'_>,
-    ) -> Result<bool, BenchError> {
+    ) -> Result<Tried, BenchError> {
         test.transceivers = self.bench.transceivers_in(test);
         let number = self.begin(test, name, knows, say)?;
         let order = Order { test, name, attempt: number, reference: self.reference.as_ref(), sticker, lights };
+        if name.goes_on_by_itself() && self.bench.begin_apart(std::slice::from_ref(&order), &self.cancel)? {
+            return Ok(Tried::Apart);
+        }
         let came = self.bench.measure(&order, &self.cancel)?;
-        let done = finish(self.archive, test, came, knows, say);
+        let done = finish(self.archive, test, came, knows, say)?;
         self.took.note(test);
-        done
+        Ok(if done { Tried::Done } else { Tried::CutOff })
+    }
+
+    /// Takes what came of a test that went on by itself, of the card test with this id. `are_several`: beside others.
+    ///
+    /// # Errors
+    /// The records.
+    pub fn ended(&mut self, id: &str, came: Came, are_several: bool, say: Say<'_>) -> Result<(), BenchError> {
+        let Document::CardTest(stored) = self.archive.get(DocumentKind::CardTest, id)? else { return Ok(()) };
+        let mut test = *stored;
+        // As it was proved when the test began.
+        let began_ms = test.attempts.last().map_or(0, |attempt| attempt.began_ms);
+        if let Some(reference) = self.bench.reference()?.filter(|_| !test.is_reference) {
+            self.reference = self.newest_of(&reference)?.filter(|test| self.proves_at(test, began_ms));
+        }
+        let knows = self.knows(&test)?;
+        let came = if are_several { unless_due_to_others(&test, came) } else { came };
+        let done = finish(self.archive, &mut test, came, &knows, say)?;
+        if done && test.next.is_none() {
+            say(BenchEvent::Graded { card: test.label.clone(), grade: test.grade });
+        }
+        Ok(lot::settle(self.archive, &mut self.lot)?)
     }
 
     /// Begins a try at a test, and keeps that; which try it is.
@@ -73,9 +101,6 @@ impl BenchRunner<'_> {
         keep(self.archive, test, knows)
     }
 }
-
-/// Kept in the records: it says that the next try at the test is made alone.
-pub(super) const BESIDE: &str = "it failed beside other cards, and is repeated alone";
 
 /// Ends the try that was begun last, and keeps what came of it. False: it was cut off.
 pub(super) fn finish(

@@ -10,7 +10,7 @@ use turnback_core::bench::{
 };
 
 use turnback_core::{
-    document::{DocumentKind, run::Detail},
+    document::{DocumentKind, card_test::step::Step, run::Detail},
     judge::RuleId,
     sim::value::Ratio,
 };
@@ -32,7 +32,7 @@ fn a_plug_is_tried_alone_in_the_reference_card() {
     let mut runner = BenchRunner::new(lot, &mut archive, &mut bench, "sim:bench".into(), Cancel::default()).unwrap();
     // P-1 would be the first choice for the other port, and is good.
     let step = Step::ProvePlug { test: TestName::Links, plug: "P-3".into() };
-    assert!(runner.prove_thing(&step, &mut |_| {}).unwrap());
+    assert_eq!(runner.prove_thing(&step, &mut |_| {}).unwrap(), Some(Tried::Done));
     let tests = runner.all_tests().unwrap();
     let [test] = &tests[..] else { panic!("{tests:?}") };
     assert_eq!(test.attempts[0].plugs, [Some("P-3".to_owned()), None]);

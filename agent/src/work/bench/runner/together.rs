@@ -2,26 +2,22 @@
 //! many of them at once as it allows (see [`SideBySide`]), and each is led on.
 
 use turnback_core::{
-    bench::{
-        facts::{DataRun, Facts},
-        findings::{RestsOn, findings},
-        procedure::{SideBySide, TestName},
-    },
+    bench::procedure::{SideBySide, TestName},
     document::{
         Document, DocumentKind,
         card_test::{CardTest, step::Step},
     },
-    judge::RuleId,
 };
 
 use super::{
     BenchRunner, Led, Until,
-    attempts::{BESIDE, finish},
+    attempts::finish,
+    beside::{is_to_be_alone, unless_due_to_others},
 };
 use crate::work::bench::{
     BenchError,
     asking::{Ask, BenchEvent, Say},
-    seam::{Came, Measured, Order},
+    seam::{Came, Order},
 };
 
 impl BenchRunner<'_> {
@@ -126,6 +122,10 @@ impl BenchRunner<'_> {
         let tests: Vec<CardTest> = group.iter().map(|(test, _)| test.clone()).collect();
         let of = |(test, number)| order(test, name, number, reference.as_ref());
         let orders: Vec<Order<'_>> = tests.iter().zip(numbers).map(of).collect();
+        if name.goes_on_by_itself() && self.bench.begin_apart(&orders, &self.cancel)? {
+            self.aside.retain(|other| group.iter().all(|(test, _)| test.test != other.test));
+            return Ok(Some(Vec::new()));
+        }
         let (archive, are_several) = (&mut *self.archive, group.len() > 1);
         let mut is_cut_off = vec![true; group.len()];
         let mut each = |at: usize, came: Came| {
@@ -158,39 +158,4 @@ fn next_test(test: &CardTest) -> Option<TestName> {
         Some(Step::Test { test }) => Some(test),
         _ => None,
     }
-}
-
-/// What came of a test beside others. What fails there may be due to them: the test is repeated alone then.
-fn unless_due_to_others(test: &CardTest, came: Came) -> Came {
-    match came {
-        Came::Measured(measured) if may_be_due_to_others(test, &measured) => Came::Repeat(measured),
-        other => other,
-    }
-}
-
-fn may_be_due_to_others(test: &CardTest, measured: &Measured) -> bool {
-    let found = findings(&measured.facts, &test.procedure, &test.card, &test.claim);
-    // A port that failed an earlier test for good is known to be bad.
-    let is_known = |port| {
-        let last = TestName::ALL.into_iter().filter_map(|name| test.last(name));
-        port > 0 && last.into_iter().any(|attempt| attempt.failures(RestsOn::Transceiver, Some(port)).next().is_some())
-    };
-    let mut failed = found.iter().filter(|finding| !finding.met && !is_known(finding.port.unwrap_or(0)));
-    match &measured.facts {
-        // Others take throughput. Hours are not repeated for what they cannot do.
-        Facts::BurnIn { .. } => failed.any(|finding| matches!(finding.rule, RuleId::CardSlow | RuleId::CardSlows)),
-        Facts::Data { runs, .. } => {
-            let says = |run: &DataRun| run.is_open() || run.fails_on_line() || run.fails_in_host();
-            runs.iter().any(|run| says(run) && !is_known(run.port))
-        }
-        // The bus between card and slot is the card's alone.
-        Facts::Bus(_) => false,
-        _ => failed.next().is_some(),
-    }
-}
-
-/// The last try at this test failed beside others.
-fn is_to_be_alone(test: &CardTest, name: TestName) -> bool {
-    let last = test.attempts.iter().rfind(|attempt| attempt.test == name);
-    last.is_some_and(|attempt| attempt.cut_off.as_deref() == Some(BESIDE))
 }

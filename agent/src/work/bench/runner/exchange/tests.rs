@@ -2,15 +2,26 @@
 
 use turnback_core::{
     base::caution::Caution,
-    bench::sim::{
-        BenchRig, SimulatedBench, builtin,
-        rig::{CardFault, OwnTransceiver, PlugFault, TransceiverFault, TransceiverSpec},
+    bench::{
+        procedure::Procedure,
+        sim::{
+            BenchRig, SimulatedBench, builtin,
+            rig::{CardFault, OwnTransceiver, PlugFault, TransceiverFault, TransceiverSpec},
+        },
     },
+    document::card_test::Grade,
     sim::value::Ratio,
 };
 
 use super::*;
-use crate::{archive::memory::Memory, work::bench::lot::Opening};
+use crate::{
+    archive::memory::Memory,
+    engine::cancel::Cancel,
+    work::bench::{
+        asking::BenchEvent,
+        lot::{self, Opening, card_tests},
+    },
+};
 
 /// Fibre cards and a procedure without runs.
 fn rig(ports: u32, spares: usize) -> BenchRig {
