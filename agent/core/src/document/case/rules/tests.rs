@@ -19,6 +19,10 @@ use crate::kind::serial::format::LineCapabilities;
 use crate::kind::{Kind, port::PortIdentity};
 use crate::plan::Profile;
 
+mod cable;
+mod port;
+mod told;
+
 /// Whatever has a name is said by some rule or remark, or by one of those few places that judge nothing.
 #[test]
 fn every_name_is_used() {
