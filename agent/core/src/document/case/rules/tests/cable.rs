@@ -232,3 +232,44 @@ fn a_pass_rests_on_the_places_that_passed() {
     let told = "soak: 33 of 60 000 blocks failed. That is below the limit on average, but all failed within 5 of 60 s.";
     assert_eq!(text(&case), told);
 }
+
+/// A place that once linked at full speed and once at a forced one is no worse than itself.
+#[test]
+fn a_speed_is_lost_only_behind_a_nearer_place_that_had_it() {
+    let mut case = with(&[], &["internal+"]);
+    skip(&mut case, "at-port");
+    add(&mut case, "far-end", result(false, Showing::Passes, 0));
+    add(&mut case, "far-end", StageResult { fallback_mbps: Some(100), ..result(false, Showing::Passes, 0) });
+    assert_eq!((case.verdict.outcome, next(&case).as_str()), (Outcome::Pass, "soak"));
+}
+
+/// What no run went over is part of the verdict, of a pass only; what a run at 100 Mb/s tells is in what is to be done.
+#[test]
+fn a_pass_over_two_pairs_is_limited_to_them() {
+    let mut case = case(&[]);
+    for name in ["internal", "at-port", "far-end", "soak"] {
+        let mut passes = result(name == "soak", Showing::Passes, 0);
+        (passes.link.speed_mbps, passes.fallback_mbps) = (Some(100), Some(100));
+        add(&mut case, name, passes);
+    }
+    let scope = case.verdict.scope.as_deref();
+    assert!(scope.is_some_and(|scope| scope.contains("100 Mb/s")), "{scope:?}");
+    add(&mut case, "at-port", result(false, Showing::Fails, 500));
+    assert_eq!((case.verdict.scope, case.verdict.outcome == Outcome::Pass), (None, false));
+    assert_eq!(with(&[], &["internal+", "at-port+", "far-end+", "soak+"]).verdict.scope, None);
+    for (showing, look) in [(Showing::Passes, "Look at pairs 1 and 4"), (Showing::Fails, "Look at pairs 2 and 3")] {
+        let mut case = with_cable_test(&result(true, Showing::Fails, 6000));
+        case.offers_cable_test = false;
+        add(&mut case, "two-pairs", result(true, showing, 900));
+        assert!(case.verdict.next.starts_with(look), "{}", case.verdict.next);
+        // A run that was set aside tells nothing.
+        case.stages.last_mut().unwrap().ended = Ended::SetAside;
+        case.settle();
+        assert!(case.verdict.reasons.iter().all(|reason| reason.rule != RuleId::WhichPairs));
+    }
+    let mut measured = with_cable_test(&slow());
+    measure(&mut measured, [65.0; 4]);
+    let told = measured.verdict.reasons.iter().find(|reason| reason.rule == RuleId::CableTest).unwrap();
+    assert!(told.text.contains("All pairs end at about 65 m."), "{}", told.text);
+    assert!(!measured.verdict.next.starts_with("Look at pairs"), "no run at 100 Mb/s was made for it");
+}

@@ -201,3 +201,140 @@ fn exchanges_end_after_eight_turns_that_chance_explains() {
     assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
     assert!(case.stages.len() <= 12, "{} stages", case.stages.len());
 }
+
+/// Nothing comes back through a plug in the port: it has failed, since other plugs and ports will tell which. Farther
+/// out something else may hold the link up.
+#[test]
+fn nothing_returned_is_a_failure_at_the_port_only() {
+    let nothing = || spoilt(RuleId::NothingReturned);
+    let mut case = with(&[], &["internal+"]);
+    for then in ["at-port", "other-plug"] {
+        add(&mut case, "at-port", nothing());
+        assert_eq!((case.verdict.outcome, next(&case).as_str()), (Outcome::Fault, then));
+    }
+    let mut far = with(&[], &["internal+", "at-port+"]);
+    add(&mut far, "far-end", nothing());
+    assert_eq!((far.verdict.outcome, next(&far).as_str()), (Outcome::Undecided, "far-end"));
+}
+
+/// A hand on the plug takes the link away once; a second time with the same plug in the same port it is a failure.
+#[test]
+fn what_is_excused_once_is_a_failure_the_second_time() {
+    for rule in [RuleId::LinkLost, RuleId::LinkFlapped, RuleId::ComesAndGoes] {
+        let once = || StageResult { link_flaps: 1, ..spoilt(rule.clone()) };
+        let mut case = with(&[], &["internal+"]);
+        add(&mut case, "at-port", once());
+        assert_eq!((case.verdict.outcome, case.verdict.location.len()), (Outcome::Undecided, 0), "{rule}");
+        add(&mut case, "at-port", once());
+        assert_eq!((case.verdict.outcome, case.verdict.location.len()), (Outcome::Fault, 2), "{rule}");
+        // Each exchange by itself: once with each is no failure of any.
+        let start = &["internal+", "at-port-", "at-port-"];
+        for (name, other) in [("other-plug", "known-good-port"), ("known-good-port", "other-plug")] {
+            let mut case = with(&[], start);
+            add(&mut case, name, once());
+            add(&mut case, other, result(false, Showing::Passes, 0));
+            assert!(
+                !text(&case).contains("port that works 1 of 1")
+                    && !text(&case).contains("another plug in this port 1 of 1")
+            );
+            add(&mut case, name, once());
+            let told =
+                if name == "other-plug" { "with another plug in this port 2 of 2" } else { "port that works 2 of 2" };
+            assert!(text(&case).contains(told), "{rule} {name}: {}", text(&case));
+        }
+        let mut far = with(&[], &["internal+", "at-port+"]);
+        add(&mut far, "far-end", once());
+        assert_eq!(far.verdict.outcome, Outcome::Undecided);
+        add(&mut far, "far-end", once());
+        assert_eq!(far.verdict.outcome, Outcome::Fault, "{rule}");
+    }
+}
+
+/// A link that drops in a run makes its failure one that comes and goes, even a single time.
+#[test]
+fn a_single_drop_of_the_link_is_soaked() {
+    for (link_flaps, then) in [(0, "other-plug"), (1, "soak:at-port")] {
+        let mut case = with(&[], &["internal+"]);
+        (0..2)
+            .for_each(|_| add(&mut case, "at-port", StageResult { link_flaps, ..result(false, Showing::Fails, 500) }));
+        assert_eq!(next(&case), then);
+    }
+}
+
+/// A run of the case's own plug is a soak only where it was made as one, however long it took.
+#[test]
+fn a_short_run_with_the_own_plug_is_no_soak() {
+    let mut case = with(&[], &["internal+"]);
+    add(
+        &mut case,
+        "soak:at-port",
+        StageResult { seconds_errored: 5, error_groups: 3, ..result(true, Showing::Fails, 5000) },
+    );
+    add(&mut case, "at-port", StageResult { seconds: 40, ..result(false, Showing::Passes, 0) });
+    assert_eq!(next(&case), "soak:at-port", "{}", text(&case));
+    // Soaks that decide nothing are not asked for again and again.
+    let mut case = with(&[], &["internal+"]);
+    add(&mut case, "at-port", spoilt(RuleId::TooFewBits));
+    for _ in 0..2 {
+        add(&mut case, "soak:at-port", StageResult { rule: RuleId::FewHits, ..result(true, Showing::Neither, 2) });
+        assert_eq!(next(&case), "far-end");
+    }
+    let told = with(&[], &["internal+", "at-port+", "at-port-"]);
+    assert!(text(&told).contains("comes and goes: 1 runs fail and 1 pass with the same plug"), "{}", text(&told));
+}
+
+/// Inside the chip: repeated, then left to the other stages, or soaked where only a longer run can decide.
+#[test]
+fn what_fails_once_inside_the_chip_is_followed_up() {
+    for (stages, then) in [
+        (&["internal-"][..], "internal"),
+        (&["internal-", "internal+"], "internal"),
+        (&["internal-", "internal+", "internal+"], "soak:internal"),
+        (&["internal-", "internal+", "internal+", "soak:internal+"], "at-port"),
+    ] {
+        assert_eq!(next(&with(&[], stages)), then, "{stages:?}");
+    }
+    let mut case = with(&[], &[]);
+    add(&mut case, "internal", spoilt(RuleId::TooFewBits));
+    assert_eq!(next(&case), "soak:internal");
+    // A port whose chip cannot loop is not judged by that.
+    let mut case = with(&[], &["internal-", "internal-"]);
+    case.capabilities.internal_loop = false;
+    case.settle();
+    assert_ne!(case.verdict.location, [Location::Port]);
+}
+
+/// Ten attempts and no second failure: seen once, and not blamed for it.
+#[test]
+fn what_cannot_be_repeated_is_not_blamed() {
+    let silent = StageResult {
+        rule: RuleId::NotTransmitted,
+        location: vec![Location::Port],
+        ..result(false, Showing::Fails, 5000)
+    };
+    let mut case = with(&[], &["internal+"]);
+    add(&mut case, "at-port", silent);
+    for attempt in 2..=10 {
+        assert_eq!((case.verdict.outcome, case.state), (Outcome::Fault, CaseState::Open), "before attempt {attempt}");
+        add(&mut case, "at-port", spoilt(RuleId::HostLimited));
+    }
+    assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
+    assert_eq!(case.verdict.sureness, "seen, but not often enough to be sure");
+    // Where an attempt is left and was declined, it only points there.
+    let mut declined = with(&[], &["internal-"]);
+    skip(&mut declined, "internal");
+    assert_eq!(declined.verdict.outcome, Outcome::Undecided);
+    assert!(text(&declined).starts_with("It points to the port, which is not proved."), "{}", text(&declined));
+}
+
+/// Only what came back inverted sends anybody to the polarity.
+#[test]
+fn bits_that_are_not_inverted_say_nothing_of_the_polarity() {
+    let mut case = with(&[], &["internal+"]);
+    lead(&mut case, |stage| *stage != StageName::KnownGoodPort);
+    assert!(
+        case.verdict.location == [Location::Port] && !case.verdict.next.contains("inverted"),
+        "{}",
+        case.verdict.next
+    );
+}
