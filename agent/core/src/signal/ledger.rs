@@ -303,6 +303,18 @@ mod tests {
         assert!(never.iter().all(|sequence| left.contains(*sequence)));
     }
 
+    /// The span moves by whole words: what had come in right behind its new beginning is still known.
+    #[test]
+    fn a_jump_forgets_nothing_that_the_span_still_holds() {
+        let mut ledger = Ledger::new(0, Outstanding::default());
+        (0..SPAN).for_each(|sequence| _ = ledger.mark(sequence));
+        assert_eq!(ledger.mark(SPAN + 37), Mark::Back);
+        let held = SPAN / 8..SPAN / 8 + 300;
+        assert!(held.clone().all(|sequence| ledger.mark(sequence) == Mark::Duplicate));
+        assert_eq!(ledger.mark(SPAN + 36), Mark::Reordered);
+        assert_eq!(ledger.end(SPAN + 38).count(), 36);
+    }
+
     /// What came just before one far ahead is in time; so is the whole of a short stretch, and what it leaves open.
     #[test]
     fn a_jump_and_a_short_stretch_give_up_no_more_than_they_must() {

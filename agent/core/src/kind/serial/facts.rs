@@ -325,6 +325,7 @@ mod tests {
             facts.rests_at_break()
         };
         assert!(rests(ERRORS_MIN, 2560, 9) && !rests(ERRORS_MIN, 2560, 8) && !rests(ERRORS_MIN - 1, 2560, 9));
+        assert!(rests(ERRORS_MIN, 25_600, 90) && !rests(ERRORS_MIN, 25_600, 89));
         assert!(rests(ERRORS_MIN, 200, 1) && !rests(ERRORS_MIN, 0, 0), "nothing was tried");
         let mut uncounted = crate::kind::serial::rules::fixture::good();
         uncounted.errors = None;

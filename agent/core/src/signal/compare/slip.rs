@@ -211,24 +211,25 @@ mod tests {
             prop_assert_eq!(found.cost, slow_costs(&expected, &got, 8, 40)[got.len()]);
         }
 
-        /// Bytes of few values, so that many ways are nearly as cheap, and slips up to the edge of the band.
+        /// Bytes of few values and cheap slips, so that many ways are nearly as cheap, up to the edge of the band.
         #[test]
         fn no_way_within_the_longest_slip_is_cheaper(
             expected in prop::collection::vec(0_u8..3, 0..24),
             got in prop::collection::vec(0_u8..3, 0..24),
             slip_max in 1_usize..5,
+            data_bits in 1_u8..4,
         ) {
             let (rows, columns) = (expected.len(), got.len());
-            let closed = Aligner::default().align(&expected, &got, 8, slip_max, End::Closed);
+            let closed = Aligner::default().align(&expected, &got, data_bits, slip_max, End::Closed);
             let band = slip_max.max(rows.abs_diff(columns));
-            prop_assert_eq!(closed.cost, slow_costs(&expected, &got, 8, band)[columns]);
-            let open = Aligner::default().align(&expected, &got, 8, slip_max, End::Open);
+            prop_assert_eq!(closed.cost, slow_costs(&expected, &got, data_bits, band)[columns]);
+            let open = Aligner::default().align(&expected, &got, data_bits, slip_max, End::Open);
             let band = slip_max.max(rows.saturating_sub(columns));
-            prop_assert_eq!(open.cost, *slow_costs(&expected, &got, 8, band).iter().min().unwrap());
+            prop_assert_eq!(open.cost, *slow_costs(&expected, &got, data_bits, band).iter().min().unwrap());
             for (found, all) in [(closed, true), (open, false)] {
                 let (mut i, mut j, mut cost) = (0, 0, 0);
                 for fate in &found.fates {
-                    cost += if *fate == Fate::Pair { (expected[i] ^ got[j]).count_ones() } else { slip_cost(8) };
+                    cost += if *fate == Fate::Pair { (expected[i] ^ got[j]).count_ones() } else { slip_cost(data_bits) };
                     i += usize::from(*fate != Fate::Extra);
                     j += usize::from(*fate != Fate::Missing);
                 }

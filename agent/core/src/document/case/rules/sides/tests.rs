@@ -87,7 +87,10 @@ fn a_line_without_a_byte_is_dead_however_few_blocks_were_tried() {
     let turns = |rule: RuleId| {
         blamed(&[(false, run(0, 0, 0)), (true, none(rule.clone())), (false, run(0, 0, 0)), (true, none(rule))], false)
     };
-    assert!(turns(RuleId::NoBytesReturned));
+    // Nor does a modem line, flow control or a format fail in blocks.
+    for rule in [RuleId::NoBytesReturned, RuleId::ModemLines, RuleId::FlowControl, RuleId::FormatFails] {
+        assert!(turns(rule.clone()), "{rule}");
+    }
     assert!(!turns(RuleId::BitErrors));
 }
 

@@ -57,7 +57,13 @@ fn a_port_that_came_and_went_does_not_make_the_cable_come_and_go() {
     assert_eq!(next(&flapped), "far-end");
     // Where the far end itself passes and fails, only soaks tell.
     let case = with(&[], &["internal+", "at-port+", "far-end-", "far-end+"]);
-    assert_eq!(next(&case), "soak:at-port");
+    assert_eq!((next(&case).as_str(), case.verdict.location.len()), ("soak:at-port", 3));
+    // A short pass in between is no pass then, and nothing to be asked about either.
+    let mut case = with(TWO, &["internal+", "at-port+", "far-end:riser+"]);
+    add(&mut case, "far-end", drops(false));
+    add(&mut case, "soak:at-port", result(true, Showing::Passes, 0));
+    assert_eq!(next(&case), "soak:far-end:riser");
+    assert_eq!(case.next.unwrap().why, "It halves what is left of the cable.");
 }
 
 #[test]
@@ -272,4 +278,20 @@ fn a_pass_over_two_pairs_is_limited_to_them() {
     let told = measured.verdict.reasons.iter().find(|reason| reason.rule == RuleId::CableTest).unwrap();
     assert!(told.text.contains("All pairs end at about 65 m."), "{}", told.text);
     assert!(!measured.verdict.next.starts_with("Look at pairs"), "no run at 100 Mb/s was made for it");
+}
+
+/// The cable test is held against the stages only once these have decided; where it names the pair, nobody is sent to
+/// others first.
+#[test]
+fn a_cable_test_waits_for_the_stages() {
+    let mut early = with(&[], &["internal+", "at-port+"]);
+    early.offers_cable_test = true;
+    add(&mut early, "far-end", StageResult { fallback_mbps: Some(100), ..result(false, Showing::Passes, 0) });
+    measure(&mut early, [20.0, 65.0, 65.0, 65.0]);
+    assert_eq!((rule(&early), next(&early).as_str()), (RuleId::SegmentFails, "soak:at-port"));
+    let mut agreed = with_cable_test(&result(true, Showing::Fails, 6000));
+    add(&mut agreed, "two-pairs", result(true, Showing::Passes, 0));
+    measure(&mut agreed, [65.0, 65.0, 65.0, 36.0]);
+    assert_eq!(agreed.verdict.location, [Location::Cable]);
+    assert!(!agreed.verdict.next.starts_with("Look at pairs"), "{}", agreed.verdict.next);
 }

@@ -110,6 +110,11 @@ fn the_far_end_does_not_make_the_port_come_and_go() {
     assert_eq!(next(&case), "other-plug");
     let told = text(&case);
     assert!(told.starts_with("at-port: 2 of 2 runs fail. As counted."), "{told}");
+    let failing = |text: &str| StageResult { text: text.into(), ..result(false, Showing::Fails, 500) };
+    let mut case = with(&[], &["internal+"]);
+    add(&mut case, "at-port", failing("Near."));
+    add(&mut case, "far-end", failing("Far."));
+    assert!(text(&case).ends_with("Near."), "{}", text(&case));
 }
 
 /// As often good as bad with the plug of the case: what is exchanged proves nothing against either.
@@ -199,7 +204,9 @@ fn exchanges_end_after_eight_turns_that_chance_explains() {
         _ => StageResult { seconds_errored: 3, ..result(false, Showing::Fails, 3) },
     });
     assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Exhausted));
-    assert!(case.stages.len() <= 12, "{} stages", case.stages.len());
+    let mut turns: Vec<bool> = case.stages[1..].iter().map(|stage| stage.name == StageName::OtherPlug).collect();
+    turns.dedup();
+    assert_eq!(turns.len(), 8, "{turns:?}");
 }
 
 /// Nothing comes back through a plug in the port: it has failed, since other plugs and ports will tell which. Farther
@@ -337,4 +344,44 @@ fn bits_that_are_not_inverted_say_nothing_of_the_polarity() {
         "{}",
         case.verdict.next
     );
+}
+
+/// The own plug is tried again as it was: short where the failure is steady, as a soak where it comes and goes or where
+/// a short run decided nothing.
+#[test]
+fn the_own_plug_is_tried_again_as_it_failed() {
+    let names = |start: &[(&str, StageResult)], fails: &StageResult| {
+        let mut case = with(&[], &["internal+"]);
+        for (name, result) in start {
+            add(&mut case, name, result.clone());
+        }
+        let before = case.stages.len();
+        lead_with(&mut case, |next| match next.stage {
+            StageName::OtherPlug | StageName::KnownGoodPort => result(next.time_s >= 30, Showing::Passes, 0),
+            _ => StageResult { seconds: if next.time_s >= 30 { 60 } else { 5 }, ..fails.clone() },
+        });
+        assert_eq!(case.verdict.location, [Location::Port, Location::Plug]);
+        let own = |stage: &&Stage| matches!(stage.name, StageName::At(Spot::AtPort) | StageName::Soak(Spot::AtPort));
+        case.stages[before..].iter().filter(own).map(|stage| stage.name.to_string()).collect::<Vec<_>>()
+    };
+    let steady = result(false, Showing::Fails, 500);
+    let start = [("at-port", steady.clone()), ("at-port", steady.clone())];
+    let own = names(&start, &steady);
+    assert!(!own.is_empty() && own.iter().all(|name| name == "at-port"), "{own:?}");
+    let drops = StageResult { link_flaps: 20, ..result(true, Showing::Fails, 500) };
+    let own = names(&[("at-port", drops.clone()), ("soak:at-port", drops.clone())], &drops);
+    assert!(!own.is_empty() && own.iter().all(|name| name == "soak:at-port"), "{own:?}");
+    let long = result(true, Showing::Fails, 6000);
+    let start = [("at-port", spoilt(RuleId::TooFewBits)), ("soak:at-port", long.clone()), ("at-port", steady)];
+    let own = names(&start, &long);
+    assert!(!own.is_empty() && own.iter().all(|name| name == "soak:at-port"), "{own:?}");
+}
+
+/// An exchange that once decided something is made again, though a later one was spoilt.
+#[test]
+fn an_exchange_that_was_spoilt_once_is_made_again() {
+    let mut case = with(&[], &["internal+", "at-port-", "at-port-", "other-plug+", "known-good-port-"]);
+    add(&mut case, "other-plug", spoilt(RuleId::HostLimited));
+    lead(&mut case, |stage| *stage != StageName::OtherPlug);
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Plug], None, CaseState::Decided));
 }

@@ -68,6 +68,7 @@ fn each_stage_takes_its_time() {
     case.options.profile = Some(quick.clone());
     case.medium = Medium::Copper;
     case.options.soak_s = 90;
+    case.capabilities.forces_speed = true;
     let times = |case: &Case, name: &str| {
         let next = case.move_to(&stage(name));
         (next.time_s, next.no_link_s)
@@ -78,7 +79,7 @@ fn each_stage_takes_its_time() {
     assert_eq!(times(&case, "two-pairs"), (90, one));
     assert_eq!(times(&case, "cable-test"), (10, None));
     assert_eq!(times(&case, "soak"), (90, times(&case, "at-port").1));
-    assert!(times(&case, "at-port").1 >= one);
+    assert!(times(&case, "at-port").1 > one, "slower speeds are tried");
     // An exchange is as long as a soak at the port, if there was one.
     assert_eq!((times(&case, "other-plug").0, case.is_long(&stage("other-plug"))), (usual, false));
     add(&mut case, "soak:at-port", result(true, Showing::Fails, 6000));
@@ -103,6 +104,14 @@ fn a_soak_is_lengthened_only_by_what_it_can_show() {
     let mut short = with(&[], &["internal+", "at-port+"]);
     add(&mut short, "far-end", StageResult { seconds: 200, ..result(false, Showing::Neither, 0) });
     assert_eq!(short.move_to(&stage("soak")).time_s, 60, "it was no soak");
+    let mut near = with(&[], &["internal+"]);
+    add(&mut near, "soak:at-port", spells(1));
+    assert_eq!(near.move_to(&stage("soak:at-port")).time_s, 60, "a spell at the port is one");
+    // A run at 100 Mb/s only tells pairs apart: it is as long as any soak.
+    let mut in_vain = with(&[], &["internal+", "at-port+", "far-end+"]);
+    add(&mut in_vain, "soak", result(true, Showing::Neither, 2));
+    let time = |name: &str| in_vain.move_to(&stage(name)).time_s;
+    assert_eq!((time("soak"), time("two-pairs")), (240, 60));
 }
 
 /// What to look at, and what is dangerous, at each stage.
@@ -331,6 +340,20 @@ fn a_length_is_told_only_from_round_trips_that_compare() {
     let mut other_clock = timed(Some(21_000), 1000, 64);
     other_clock.latency_ns.clock = "kernel".into();
     assert_eq!(told(Medium::Copper, other_clock), None);
+    // A rig's own clock is fine; a run that decided nothing has no round trip to speak of.
+    let mut rig = with(&[], &["internal+"]);
+    for (name, min) in [("at-port", 20_000), ("far-end", 20_480)] {
+        let mut run = timed(Some(min), 1000, 64);
+        run.latency_ns.clock = "virtual".into();
+        add(&mut rig, name, run);
+    }
+    let told_of_rig = remark(&rig, RuleId::CableLength).unwrap();
+    assert!(told_of_rig.contains("49 m of cable, or 46 to 52 m"), "{told_of_rig}");
+    let mut unclear = with(&[], &["internal+"]);
+    let near = timed(Some(20_000), 1000, 64);
+    add(&mut unclear, "at-port", StageResult { showing: Showing::Neither, rule: RuleId::HostLimited, ..near });
+    add(&mut unclear, "far-end", timed(Some(20_480), 1000, 64));
+    assert_eq!(remark(&unclear, RuleId::CableLength), None);
     // A serial line has bits longer than that.
     let mut serial = with(&[], &["internal+"]);
     serial.port.kind = Kind::Serial;
