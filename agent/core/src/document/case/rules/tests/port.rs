@@ -227,7 +227,7 @@ fn nothing_returned_is_a_failure_at_the_port_only() {
 /// A hand on the plug takes the link away once; a second time with the same plug in the same port it is a failure.
 #[test]
 fn what_is_excused_once_is_a_failure_the_second_time() {
-    for rule in [RuleId::LinkLost, RuleId::LinkFlapped, RuleId::ComesAndGoes] {
+    for rule in [RuleId::LinkLost, RuleId::LinkFlapped, RuleId::SilentOnce, RuleId::ComesAndGoes] {
         let once = || StageResult { link_flaps: 1, ..spoilt(rule.clone()) };
         let mut case = with(&[], &["internal+"]);
         add(&mut case, "at-port", once());

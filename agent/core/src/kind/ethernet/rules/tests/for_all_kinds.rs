@@ -5,7 +5,7 @@ use super::*;
 use crate::judge::ratio::Loss;
 use crate::judge::suspects::{NEXT_FOR_PORT, POLARITY_FIRST};
 use crate::signal::compare::DamageKind;
-use crate::signal::seconds::Gap;
+use crate::signal::when::{Gap, Stretch, When};
 
 /// A second that had only begun is part of the plan, if it is no more than a twentieth of it.
 #[test]
@@ -44,33 +44,44 @@ fn only_what_was_ended_by_hand_is_said_to_be() {
     assert_eq!(judge(&with(complete)).scope, None);
 }
 
-/// When nothing came back is told beside what was found, but where that says so itself. A pass asks nobody about it.
+/// When it failed is told beside what was found, but where that says so itself. Only after a gap somebody may have moved
+/// something, and of a pass nobody is asked.
 #[test]
 fn a_gap_is_told_once_and_asks_whether_plug_or_cable_were_moved() {
-    let gap = "Nothing came back from second 3 to 6, and then it did again.";
-    let asks = "If somebody moved plug or cable then, test again without. ";
-    for (change, told, asked) in [
-        ((|_| ()) as fn(&mut EthernetFacts), true, false),
-        (|e| wrong_bits(e, 5000), true, true),
-        (|e| e.common.limit.bit_error_ratio = 1e-12, true, true),
-        (|e| e.common.stopped = Some(Stopped::PortGone), false, false),
-        (|e| e.common.in_service = vec!["it has a route".into()], false, false),
-        (
-            |e| {
-                lost_on_wire(e, SENT / 2);
-                e.silent_from_s = Some(8);
-            },
-            false,
-            false,
-        ),
-    ] {
+    let gap = When { gaps: vec![Gap { from_s: 3, until_s: 6 }], failed_elsewhere: 100, ..When::default() };
+    let crowded = When { crowded: vec![Stretch { first_s: 3, last_s: 6 }], failed_elsewhere: 100, ..When::default() };
+    let silent = |e: &mut EthernetFacts| {
+        lost_on_wire(e, SENT / 2);
+        e.silent_from_s = Some(8);
+    };
+    let few_bits = |e: &mut EthernetFacts| e.common.limit.bit_error_ratio = 1e-12;
+    let gone = |e: &mut EthernetFacts| e.common.stopped = Some(Stopped::PortGone);
+    let used = |e: &mut EthernetFacts| e.common.in_service = vec!["it has a route".into()];
+    let table: [(fn(&mut EthernetFacts), &When, bool, bool); 7] = [
+        (|_| (), &gap, true, false),
+        (|e| wrong_bits(e, 5000), &gap, true, true),
+        (|e| wrong_bits(e, 5000), &crowded, true, false),
+        (few_bits, &gap, true, true),
+        (gone, &gap, false, false),
+        (used, &gap, false, false),
+        (silent, &gap, false, false),
+    ];
+    for (change, when, told, asked) in table {
         let verdict = judge(&with(|e| {
             change(e);
-            e.gaps = vec![Gap { from_s: 3, until_s: 6 }];
+            e.when = when.clone();
         }));
-        let found = (verdict.reasons[0].text.ends_with(gap), verdict.next.starts_with(asks));
-        assert_eq!(found, (told, asked), "{verdict:#?}");
+        let text = verdict.reasons[0].text.ends_with(&when.in_words().unwrap());
+        let next = verdict.next.starts_with("If somebody moved plug or cable then, test again without. ");
+        assert_eq!((text, next), (told, asked), "{verdict:#?}");
     }
+    // A single silence says when it was, once.
+    let once = judge(&with(|e| {
+        lost_on_wire(e, 1000);
+        e.when = When { failed_elsewhere: 0, ..gap };
+    }));
+    assert_eq!(once.reasons[0].rule, RuleId::SilentOnce);
+    assert_eq!(once.reasons[0].text.matches("Nothing came back").count(), 1);
 }
 
 #[test]
