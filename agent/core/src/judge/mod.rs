@@ -243,3 +243,6 @@ impl Verdict {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

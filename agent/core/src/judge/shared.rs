@@ -85,8 +85,10 @@ fn reconfigured<F: Facts>(e: &F) -> Option<Finding> {
 /// against the port.
 fn went_silent<F: Facts>(e: &F) -> Option<Finding> {
     let Silence { from_s, noise } = e.silence()?;
-    let units = F::WORDS.units;
-    let noise = if noise > 0 { format!(" {} {units} of something else came in.", count(noise)) } else { String::new() };
+    let noise = match noise {
+        0 => String::new(),
+        some => format!(" {} of something else came in.", counted(some, F::WORDS.unit)),
+    };
     let (pulled, moved) = match e.common().placement {
         Placement::ReturnPort => ("cable", "the cable moved? Seat both its ends"),
         Placement::AtPort | Placement::FarEnd | Placement::Internal => {

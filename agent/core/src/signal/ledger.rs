@@ -168,18 +168,10 @@ impl Ledger {
         self.outstanding.add(held, end);
     }
 
+    /// Moves the span on to hold a sequence beyond it. What is still out before it is given up.
     fn slide_to_hold(&mut self, sequence: u64) {
         // Move in eighths of the span so that sliding is rare and the newest probes keep their room.
         let base = (sequence + SPAN / 8 - SPAN) & !63;
-        self.close_up_to(base);
-    }
-
-    /// Gives up what is still out below `base`, rounded down to a whole word.
-    fn close_up_to(&mut self, base: u64) {
-        let base = base & !63;
-        if base <= self.base {
-            return;
-        }
         self.give_up_below(base);
         (self.base..base.min(self.base + SPAN)).step_by(64).for_each(|at| self.back[word_of(at)] = 0);
         self.base = base;
@@ -279,6 +271,61 @@ mod tests {
         assert_eq!(ledger.mark(10 + SPAN * 2 + 3), Mark::Back);
         assert_eq!(ledger.mark(10 + SPAN * 2 + 2), Mark::Duplicate);
         assert_eq!(ledger.lost(SPAN * 2 + 4), 0);
+    }
+
+    /// As [`SPAN`] says: 0.7 s at 1.5 million frames a second, in 128 KiB.
+    #[test]
+    fn the_span_is_as_long_as_it_says() {
+        assert!((0.69..0.71).contains(&(SPAN as f64 / 1.5e6)));
+        assert_eq!(8 * Ledger::new(0, Outstanding::default()).back.len(), 128 << 10);
+    }
+
+    /// One probe in 4099 is held up for 1993 others, and every second of those never comes, while the span slides.
+    #[test]
+    fn what_comes_back_a_little_later_is_in_time_however_often_the_span_slides() {
+        let end = 3 * SPAN;
+        let mut ledger = Ledger::new(0, Outstanding::default());
+        let mut never = Vec::new();
+        for sequence in 0..end {
+            match (sequence % 4099, sequence / 4099 % 2) {
+                (7, 0) => {}
+                (7, _) => never.push(sequence),
+                (2000, 0) => {
+                    let marks = [sequence, sequence - 1993, sequence - 1993].map(|sequence| ledger.mark(sequence));
+                    assert_eq!(marks, [Mark::Back, Mark::Reordered, Mark::Duplicate], "{sequence}");
+                }
+                _ => assert_eq!(ledger.mark(sequence), Mark::Back, "{sequence}"),
+            }
+        }
+        assert_eq!(ledger.lost(end), never.len() as u64);
+        let left = ledger.end(end);
+        assert_eq!(left.count(), never.len() as u64);
+        assert!(never.iter().all(|sequence| left.contains(*sequence)));
+    }
+
+    /// The span moves by whole words: what had come in right behind its new beginning is still known.
+    #[test]
+    fn a_jump_forgets_nothing_that_the_span_still_holds() {
+        let mut ledger = Ledger::new(0, Outstanding::default());
+        (0..SPAN).for_each(|sequence| _ = ledger.mark(sequence));
+        assert_eq!(ledger.mark(SPAN + 37), Mark::Back);
+        let held = SPAN / 8..SPAN / 8 + 300;
+        assert!(held.clone().all(|sequence| ledger.mark(sequence) == Mark::Duplicate));
+        assert_eq!(ledger.mark(SPAN + 36), Mark::Reordered);
+        assert_eq!(ledger.end(SPAN + 38).count(), 36);
+    }
+
+    /// What came just before one far ahead is in time; so is the whole of a short stretch, and what it leaves open.
+    #[test]
+    fn a_jump_and_a_short_stretch_give_up_no_more_than_they_must() {
+        let mut ledger = Ledger::new(0, Outstanding::default());
+        ledger.mark(0);
+        assert!(ledger.expects(SPAN), "it has the bit of the first, which is far behind by then");
+        assert_eq!((ledger.mark(SPAN), ledger.mark(SPAN - 1)), (Mark::Back, Mark::Reordered));
+        let mut ledger = Ledger::new(64, Outstanding::default());
+        assert!(ledger.expects(64) && ledger.first() == 64);
+        ledger.mark_span(69, 3);
+        assert_eq!((ledger.mark(66), ledger.mark(70), ledger.mark(72)), (Mark::Reordered, Mark::Duplicate, Mark::Back));
     }
 
     #[test]

@@ -70,6 +70,11 @@ mod tests {
     use super::*;
 
     #[test]
+    fn one_thing_alone_has_the_whole_doubt() {
+        assert_eq!((Looks::Once.share(1, 1), Looks::Once.share(1, 0), Looks::Once.share(1, 2)), (1.0, 1.0, 0.5));
+    }
+
+    #[test]
     fn the_parts_of_the_doubt_never_exceed_the_whole() {
         let sum = |part: fn(u64) -> f64| (0..1_000_000).map(part).sum::<f64>();
         for (name, sum) in [

@@ -68,6 +68,12 @@ mod tests {
         trials_to_prove(errors, limit, confidence, looks).unwrap().unwrap()
     }
 
+    /// `0.04 <= 0.05`, `0.07 > 0.05` and `0.07^2 <= 0.05`: a limit as lax as these takes one trial or two.
+    #[test]
+    fn a_lax_limit_is_proved_by_a_trial_or_two() {
+        assert_eq!((once(0.96, 0.95), once(0.93, 0.95)), (1, 2));
+    }
+
     fn once(limit: f64, confidence: f64) -> u64 {
         to_prove(0, limit, confidence, Looks::Once)
     }

@@ -86,9 +86,9 @@ impl LevelChart {
         false
     }
 
-    /// How far the way to an alarm is gone, `0.0..=1.0`.
+    /// How far the way to an alarm is gone, `0.0..1.0`.
     pub fn share(&self) -> f64 {
-        (self.sum / LEVEL_THRESHOLD).min(1.0)
+        self.sum / LEVEL_THRESHOLD
     }
 
     /// Mean of the records so far; none before the first.
@@ -205,6 +205,35 @@ mod tests {
         assert!((0..4).all(|_| !chart.take(1e6, 1e-3)));
     }
 
+    /// The formulas above, computed by hand: five records at 1 and five at 3 have the mean 2 and squares that sum to 10.
+    #[test]
+    fn a_record_is_set_against_mean_and_deviation_of_those_before() {
+        let learnt = || {
+            let mut chart = LevelChart::default();
+            assert_eq!(chart.mean(), None);
+            (0..10).for_each(|n| assert!(!chart.take(if n % 2 == 0 { 1.0 } else { 3.0 }, 1e-9)));
+            assert_eq!(chart.share(), 0.0);
+            chart
+        };
+        let deviation = (10.0_f64 / 9.0).sqrt();
+        // The eleventh, at 3: t = sqrt(10/11) / deviation = 0.904534, as a normal value 0.861333, less 1/2, of 10.
+        // At 1 it speaks for the level. Far off, either way, it counts as three deviations.
+        for (value, share, mean) in [
+            (3.0, 0.036_133, 2.0 + 1.0 / 11.0),
+            (1.0, 0.0, 2.0 - 1.0 / 11.0),
+            (1e9, 0.25, 2.0 + 3.0 * deviation / 11.0),
+            (-1e9, 0.0, 2.0 - 3.0 * deviation / 11.0),
+        ] {
+            let mut chart = learnt();
+            assert!(!chart.take(value, 1e-9));
+            assert!((chart.share() - share).abs() < 1e-5, "{value}: {}", chart.share());
+            assert!((chart.mean().unwrap() - mean).abs() < 1e-9, "{value}: {:?}", chart.mean());
+        }
+        let mut first = LevelChart::default();
+        first.take(7.0, 1.0);
+        assert_eq!(first.mean(), Some(7.0));
+    }
+
     /// `ln 10000` (closed form). Whatever came, the sum is held at twice that, so that it is over again after six
     /// records that take off 1.8 each.
     #[test]
@@ -219,6 +248,8 @@ mod tests {
             })
             .collect();
         assert_eq!(alarms, [true, true, true, true, true, false]);
+        chart.take(1000, 1.0, 0.2, 2.0);
+        assert_eq!(chart.share(), 1.0, "the whole way and no farther");
     }
 
     #[test]

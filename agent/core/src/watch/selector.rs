@@ -74,11 +74,7 @@ pub fn matches(pattern: &str, text: &str) -> bool {
                 t += 1;
             }
             _ => match retry {
-                Some((star, from)) => {
-                    retry = Some((star, from + 1));
-                    p = star + 1;
-                    t = from + 1;
-                }
+                Some((star, from)) => (p, t) = (star, from + 1),
                 None => return false,
             },
         }
@@ -122,6 +118,7 @@ mod tests {
         assert!(!selector("name = 'quay*'\nspare = false").selects(&port));
         assert!(!selector("bus = '*'").selects(&port), "it has no address on a bus");
         assert!(selector("driver = 'in?'").selects(&port));
+        assert!(!selector("name = 'quay*'").is_empty() && !selector("spare = false").is_empty());
         assert!(Selector::default().is_empty() && Selector::default().selects(&port));
         assert!(toml::from_str::<Selector>("nam = 'quay*'").is_err());
     }

@@ -296,9 +296,6 @@ impl Standing {
         let from = self.state;
         self.why = why;
         if from == to {
-            if self.since_ms == 0 {
-                self.since_ms = at_ms;
-            }
             return None;
         }
         self.state = to;

@@ -57,13 +57,9 @@ impl Visit<'_> {
     fn crowded(&self) -> bool {
         let StageResult { seconds, seconds_errored, error_groups, tried, .. } = *self.result;
         let spread = Spread { seconds, errored: seconds_errored, groups: error_groups, lasted: seconds };
-        // Only a soak sends each size several times. Elsewhere what comes once may seem to be a matter of the size, and
-        // a second of small frames may seem to be a pause: both must say so.
-        match self.result.seconds_by_chance {
-            Some(by_chance) if self.long => spread.has_fewer_than(by_chance),
-            Some(by_chance) => spread.has_fewer_than(by_chance) && spread.has_pauses(tried.failed),
-            None => spread.has_pauses(tried.failed),
-        }
+        // A second of small frames, which seldom meet an error, is no pause: where the sizes are known, both must say so.
+        let by_size = self.result.seconds_by_chance.is_none_or(|by_chance| spread.has_fewer_than(by_chance));
+        by_size && spread.has_pauses(tried.failed)
     }
 
     /// It passed, though what failed in it came crowded: the mean of the run hides a bad moment.

@@ -178,6 +178,15 @@ mod tests {
             assert_eq!(text.parse::<StageName>().unwrap().to_string(), text);
         }
         assert_eq!("soak:far-end".parse::<StageName>(), "soak".parse());
+        for (text, placement, words) in [
+            ("internal", Placement::Internal, "the loop inside the chip"),
+            ("at-port", Placement::AtPort, "the port"),
+            ("far-end", Placement::FarEnd, "the far end"),
+            ("far-end:A-14", Placement::FarEnd, "the end of A-14"),
+        ] {
+            let spot = text.parse::<StageName>().unwrap().spot().unwrap();
+            assert_eq!((spot.placement(), spot.in_words().as_str()), (placement, words));
+        }
         for wrong in ["", "far-end:", "far-end: ", "soak:", "port"] {
             let error = wrong.parse::<StageName>().unwrap_err().to_string();
             assert!(error.contains(&format!("`{wrong}`")) && error.contains("far-end:SEGMENT"), "{error}");

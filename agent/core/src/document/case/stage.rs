@@ -279,6 +279,7 @@ mod tests {
         let (good, bad) = (step(20.0, 3, 3, 0), step(20.0, 400, 0, 0));
         assert!(near(by_chance(&[good.clone(), good.clone(), bad.clone()]), 20.0));
         assert!(near(by_chance(&[good.clone(), step(20.0, 0, 0, 20), bad]), 20.0 + 12.64));
+        assert!(near(by_chance(&[step(0.5, 0, 0, 0)]), 0.0));
         assert!(near(by_chance(&[good]), 0.0) && by_chance(&[]).is_none());
     }
 }

@@ -138,6 +138,13 @@ mod tests {
     }
 
     #[test]
+    fn losses_of_two_steps_add_up_class_by_class() {
+        let mut both = Losses { never_left: 1, in_host: 2, failed_check: 3, on_wire: 4, late: 5 };
+        both.merge(&Losses { never_left: 10, in_host: 20, failed_check: 30, on_wire: 40, late: 50 });
+        assert_eq!(both, Losses { never_left: 11, in_host: 22, failed_check: 33, on_wire: 44, late: 55 });
+    }
+
+    #[test]
     fn every_loss_is_in_exactly_one_class() {
         let d = delta(|c| {
             c.link.rx_crc_errors = 7;

@@ -86,7 +86,7 @@ impl FormatTrial {
     /// Failures that are not this computer's.
     pub fn failures(&self) -> u64 {
         let c = &self.counts;
-        let in_host = self.errors.map_or(0, |errors| errors.lost_in_host()).min(c.lost);
+        let in_host = self.errors.unwrap_or_default().lost_in_host().min(c.lost);
         (c.lost - in_host).saturating_add(c.inserted).saturating_add(self.wrong())
     }
 }
@@ -147,7 +147,7 @@ pub struct SerialFacts {
 impl SerialFacts {
     /// Lost bytes that this computer's own counts account for.
     pub fn lost_in_host(&self) -> u64 {
-        self.errors.map_or(0, |errors| errors.lost_in_host()).min(self.counts.lost)
+        self.errors.unwrap_or_default().lost_in_host().min(self.counts.lost)
     }
 
     /// Lost bytes that no count of this computer accounts for: they stand in the way of a pass.
@@ -201,7 +201,7 @@ impl SerialFacts {
     /// The line reads as a break though none was sent, time and again, and next to no block comes back whole: it rests
     /// at the wrong level.
     pub fn rests_at_break(&self) -> bool {
-        let breaks = self.errors.map_or(0, |errors| errors.breaks);
+        let breaks = self.errors.unwrap_or_default().breaks;
         let (tried, failed) = (self.blocks_tried(), self.blocks_failed());
         breaks >= ERRORS_MIN && tried > 0 && failed.saturating_mul(10) >= tried.saturating_mul(9)
     }
@@ -239,7 +239,8 @@ impl SerialFacts {
 }
 
 fn characters_in_error(errors: Option<LineErrors>, counts: &LineCounts) -> u64 {
-    errors.map_or(0, |errors| errors.framing.saturating_add(errors.parity)).max(counts.marked)
+    let errors = errors.unwrap_or_default();
+    errors.framing.saturating_add(errors.parity).max(counts.marked)
 }
 
 #[cfg(test)]
@@ -270,6 +271,8 @@ mod tests {
             // Not marked: the three may be the two and one more.
             ([2, 3, 0, 0], 3),
             ([2, 0, 0, 0], 2),
+            // One, marked, and with right data.
+            ([2, 1, 1, 0], 3),
         ];
         for (counts, wrong) in table {
             let trial = trial(9600, counts);
@@ -283,6 +286,120 @@ mod tests {
         (lossy.counts.returned, lossy.counts.lost) = (250, 6);
         lossy.errors = Some(LineErrors { overrun: 6, ..LineErrors::default() });
         assert_eq!((lossy.failures(), lossy.is_clean()), (0, false));
+        // Nobody counts: all of it is a failure.
+        lossy.errors = None;
+        assert_eq!(lossy.failures(), 6);
+        let of = |sent| FormatTrial {
+            counts: LineCounts { sent, returned: sent, ..LineCounts::default() },
+            ..trial(9600, [0; 4])
+        };
+        assert!(!of(0).is_clean() && of(1).is_clean(), "of nothing nothing is known");
+    }
+
+    /// Half of what was sent came while it was off, and of what was held half came at last, or what a chip with a store
+    /// keeps: one below, and at it.
+    #[test]
+    fn clear_to_send_holds_and_releases_the_sender() {
+        for (sent, came_while_off, came_in_all, stops, starts) in [
+            (512, 255, 512, true, true),
+            (512, 256, 512, false, true),
+            (512, 16, 32, true, true),
+            (512, 16, 31, true, false),
+            (26, 16, 21, false, true),
+            (26, 16, 20, false, false),
+            (17, 16, 16, false, false),
+            (16, 16, 16, false, true),
+        ] {
+            let check = FlowCheck { sent, came_while_off, came_in_all };
+            assert_eq!((check.stops(), check.starts()), (stops, starts), "{check:?}");
+        }
+    }
+
+    /// Breaks that nobody sent, and nine blocks of ten that fail: three breaks, not two; nine blocks, not eight.
+    #[test]
+    fn a_line_at_the_wrong_level_reads_as_a_break() {
+        let rests = |breaks, sent, pieces_damaged| {
+            let mut facts = crate::kind::serial::rules::fixture::good();
+            facts.errors = Some(LineErrors { breaks, ..LineErrors::default() });
+            facts.counts = LineCounts { sent, returned: sent, pieces_damaged, ..LineCounts::default() };
+            facts.rests_at_break()
+        };
+        assert!(rests(ERRORS_MIN, 2560, 9) && !rests(ERRORS_MIN, 2560, 8) && !rests(ERRORS_MIN - 1, 2560, 9));
+        assert!(rests(ERRORS_MIN, 25_600, 90) && !rests(ERRORS_MIN, 25_600, 89));
+        assert!(rests(ERRORS_MIN, 200, 1) && !rests(ERRORS_MIN, 0, 0), "nothing was tried");
+        let mut uncounted = crate::kind::serial::rules::fixture::good();
+        uncounted.errors = None;
+        assert!(!uncounted.rests_at_break());
+        uncounted.counts.lost = 5;
+        assert_eq!(uncounted.lost_in_host(), 0);
+    }
+
+    /// A start bit, eight data bits and a stop bit; and blocks of 2000 bits, or the one that is not complete.
+    #[test]
+    fn characters_and_pieces_have_their_bits() {
+        let mut facts = crate::kind::serial::rules::fixture::good();
+        assert_eq!((facts.character_bits(), facts.piece_bits()), (10.0, 2000.0));
+        let mut bits = |bits_compared, pieces| {
+            (facts.counts.bits_compared, facts.counts.pieces) = (bits_compared, pieces);
+            facts.piece_bits()
+        };
+        assert_eq!((bits(16, 1), bits(16, 0), bits(0, 0)), (16.0, 16.0, 1.0));
+    }
+
+    /// What a pass says nothing of; and what this port in particular does not show.
+    #[test]
+    fn what_a_plug_cannot_show_depends_on_the_port() {
+        let beyond = |modem_lines, counts_errors, paced| {
+            let mut facts = crate::kind::serial::rules::fixture::good();
+            facts.capabilities = LineCapabilities { modem_lines, counts_errors, paced, ..facts.capabilities };
+            let list = facts.cannot_show();
+            assert!(["a wrong speed", "levels", "slew"].iter().zip(&list).all(|(word, told)| told.starts_with(word)));
+            list[3..].iter().map(|told| told.split(' ').next().unwrap().to_owned()).collect::<Vec<_>>()
+        };
+        assert!(beyond(true, true, true).is_empty());
+        assert_eq!(beyond(false, true, true), ["modem"]);
+        assert_eq!(beyond(true, false, true), ["framing,"]);
+        assert_eq!(beyond(true, true, false), ["anything"]);
+    }
+
+    /// Losses that this computer may have dropped uncounted say nothing of the line; anything else wrong does.
+    #[test]
+    fn blocks_are_those_of_the_slowest_pace_only_where_all_else_is_right() {
+        let of = |lost, pieces_damaged, inserted, framing| {
+            let mut facts = crate::kind::serial::rules::fixture::good();
+            facts.capabilities.counts_all_overruns = false;
+            facts.errors = Some(LineErrors { framing, ..LineErrors::default() });
+            facts.counts = LineCounts {
+                sent: 4096,
+                returned: 4096 - lost,
+                lost,
+                pieces_damaged,
+                inserted,
+                pieces_slipped: 20,
+                ..LineCounts::default()
+            };
+            facts.since_slowed = LineCounts { sent: 1024, ..LineCounts::default() };
+            (facts.blocks_tried(), facts.blocks_failed())
+        };
+        // Nothing missing: the whole run, whatever slipped and was put right.
+        assert_eq!(of(0, 0, 0, 0), (16, 0));
+        assert_eq!(of(1, 0, 0, 0), (4, 0));
+        assert_eq!(of(1, 2, 2, 0), (16, 16));
+        assert_eq!(of(1, 0, 3, 3), (16, 16));
+        assert_eq!(of(1, 0, 3, 0), (16, 16));
+        assert_eq!(of(1, 2, 0, 0), (16, 2));
+        assert_eq!(of(0, 0, 1, 0), (16, 16));
+        // Where nothing at all comes back no pace explains it.
+        let mut facts = crate::kind::serial::rules::fixture::good();
+        facts.capabilities.counts_all_overruns = false;
+        facts.counts = LineCounts { sent: 4096, lost: 4096, ..LineCounts::default() };
+        assert_eq!(facts.put_on_line().lost, 4096);
+        (facts.counts.lost, facts.counts.returned) = (4095, 1);
+        assert_eq!(facts.put_on_line().lost, 0);
+        // Slipped by what this computer lost with as few out as there can be: not of the line.
+        facts.since_slowed = LineCounts { sent: 1024, lost: 3, pieces_slipped: 3, ..LineCounts::default() };
+        facts.lost_at_slowest = 3;
+        assert_eq!((facts.blocks_tried(), facts.blocks_failed()), (4, 0));
     }
 
     /// Sixteen blocks, of which a busy computer lost some of; the rest of the run went at the slowest pace.
@@ -330,5 +447,7 @@ mod tests {
         assert_eq!((highest_clean(&speeds), lowest_failing(&speeds)), (Some(1200), Some(2400)));
         assert_eq!((highest_clean(&[clean(1200), clean(4800)]), lowest_failing(&[clean(1200)])), (Some(4800), None));
         assert_eq!(highest_clean(&[]), None);
+        // The same speed once clean and once not: a single failure is one.
+        assert_eq!(highest_clean(&[clean(2400), trial(2400, [1, 0, 0, 0])]), None);
     }
 }

@@ -94,8 +94,7 @@ impl DamageTally {
     fn offset_bound(&self) -> Option<DamageKind> {
         let (first_offset_bytes, last_offset_bytes) = (self.first_offset_bytes?, self.last_offset_bytes?);
         let words = self.bits_compared_in_errored_probes as f64 / 64.0 / self.errored_probes as f64;
-        let share = (2.0 / words).min(1.0);
-        let chance = share.powf(self.errored_probes.saturating_sub(1) as f64);
+        let chance = (2.0 / words).powf(self.errored_probes.saturating_sub(1) as f64);
         let together = last_offset_bytes.saturating_sub(first_offset_bytes) < 8;
         (together && chance <= CHANCE).then_some(DamageKind::OffsetBound { first_offset_bytes, last_offset_bytes })
     }
@@ -111,10 +110,10 @@ impl DamageTally {
         let one = (Level::One, &self.zeros_to_ones_by_word_bit.0, &self.read_zero_by_word_bit.0);
         let zero = (Level::Zero, &self.ones_to_zeros_by_word_bit.0, &self.read_one_by_word_bit.0);
         [one, zero].into_iter().find_map(|(level, errors, read_other)| {
-            let stuck = |bit: &usize| errors[*bit] > 0 && read_other[*bit] * 100 <= self.errored_probes * STRAY_PERCENT;
+            let stuck = |bit: &usize| errors[*bit] > 0 && read_other[*bit] * STRAY_OF <= self.errored_probes;
             let bits: Vec<_> = (0..64).filter(stuck).collect();
             let explained: u64 = bits.iter().map(|&bit| errors[bit]).sum();
-            if self.bit_errors.saturating_sub(explained) * 100 > self.bit_errors * STRAY_PERCENT {
+            if self.bit_errors.saturating_sub(explained) * STRAY_OF > self.bit_errors {
                 return None;
             }
             let word_bits =
@@ -148,8 +147,8 @@ const CHANCE: f64 = 1e-9;
 /// Wrong bits below which no bit is called stuck.
 const FEWEST_STUCK_ERRORS: u64 = 16;
 
-/// Percentage of errors, and of probes, that a stuck bit need not explain: other faults may be about.
-const STRAY_PERCENT: u64 = 1;
+/// One in so many of the errors, and of the probes, need not be explained by a stuck bit: other faults may be about.
+const STRAY_OF: u64 = 100;
 
 /// Wrong bits below which nothing is called bursts.
 const FEWEST_BURST_ERRORS: u64 = 8;
@@ -167,7 +166,7 @@ mod tests {
     /// So many wrong bits in as many probes of 1458 bytes, far apart, among very many that are right.
     fn wrong(bit_errors: u64, errored_probes: u64) -> DamageTally {
         DamageTally {
-            bits_compared: 1_000_000_000_000,
+            bits_compared: 1 << 62,
             errored_probes,
             bits_compared_in_errored_probes: 8 * 1458 * errored_probes,
             bit_errors,
@@ -191,9 +190,9 @@ mod tests {
         assert_ne!(bits(63, 63), DamageKind::Inverted);
         assert_eq!(bits(8000, 7000), DamageKind::Inverted);
         assert_ne!(bits(8000, 6999), DamageKind::Inverted);
-        let probes = |inverted_probes| kind(DamageTally { inverted_probes, ..wrong(1000, 100) });
-        assert_eq!(probes(90), DamageKind::Inverted);
-        assert_eq!(probes(89), DamageKind::Scattered);
+        let probes = |inverted_probes| kind(DamageTally { inverted_probes, ..wrong(10_000, 1000) });
+        assert_eq!(probes(900), DamageKind::Inverted);
+        assert_eq!(probes(899), DamageKind::Scattered);
     }
 
     #[test]
@@ -206,6 +205,15 @@ mod tests {
         assert_eq!(at(107, 6), found);
         assert_eq!(at(107, 5), DamageKind::Scattered);
         assert_eq!(at(108, 6), DamageKind::Scattered);
+        // Two probes so long that the second falls there with 2 / (2e9), and ever so many of a single word.
+        let bits = |bits_compared_in_errored_probes, probes| {
+            let place =
+                DamageTally { first_offset_bytes: Some(100), last_offset_bytes: Some(107), ..wrong(probes, probes) };
+            kind(DamageTally { bits_compared_in_errored_probes, ..place })
+        };
+        assert_eq!(bits(2 * 64 * 2_000_000_000, 2), found);
+        assert_eq!(bits(2 * 64 * 1_950_000_000, 2), DamageKind::Scattered);
+        assert_eq!(bits(64 * 5000, 5000), DamageKind::Scattered);
     }
 
     #[test]
@@ -223,6 +231,28 @@ mod tests {
         assert_eq!(of(198, 2, 1), stuck);
         assert_eq!(of(197, 3, 0), DamageKind::Scattered);
         assert_eq!(of(200, 0, 2), DamageKind::Scattered);
+        // A bit of every byte, seen in one word bit fifteen times and in another once.
+        let mut tally = wrong(16, 100);
+        (tally.zeros_to_ones_by_word_bit.0[3], tally.zeros_to_ones_by_word_bit.0[11]) = (15, 1);
+        assert_eq!(kind(tally), DamageKind::StuckBit { bit: 3, word_bits: 8, level: Level::One });
+        // One probe in a hundred: not one in 99, and not 101 in ten thousand.
+        for (read_other, probes, found) in
+            [(100, 10_000, stuck), (101, 10_000, DamageKind::Scattered), (1, 99, DamageKind::Scattered)]
+        {
+            let mut tally = wrong(200, probes);
+            (tally.zeros_to_ones_by_word_bit.0[3], tally.read_zero_by_word_bit.0[3]) = (200, read_other);
+            assert_eq!(kind(tally), found, "{read_other} of {probes}");
+        }
+    }
+
+    #[test]
+    fn a_stuck_bit_is_told_with_its_level() {
+        for (level, words) in [
+            (Level::One, "bit 3 of every 8-bit word stuck at 1"),
+            (Level::Zero, "bit 3 of every 8-bit word stuck at 0"),
+        ] {
+            assert_eq!(DamageKind::StuckBit { bit: 3, word_bits: 8, level }.to_string(), words);
+        }
     }
 
     #[test]
@@ -241,7 +271,7 @@ mod tests {
         };
         assert_eq!(probes(15, 32), DamageKind::Bursts);
         assert_eq!(probes(16, 32), DamageKind::Scattered);
-        assert_eq!(probes(1, 31), DamageKind::Scattered);
+        assert_eq!((probes(1, 31), probes(1, 32)), (DamageKind::Scattered, DamageKind::Bursts));
         assert_eq!(probes(0, 100), DamageKind::Scattered);
     }
 }

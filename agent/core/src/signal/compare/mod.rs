@@ -77,7 +77,7 @@ fn assess(expected: &[u8], got: &[u8], at_offset: usize) -> ProbeDamage {
     let mut count = Count::new(at_offset + expected.len());
     // The probe is cut at its own 8-byte boundaries, so the first and last words may be incomplete.
     let mut offset = at_offset - at_offset % 8;
-    let head = ((8 - at_offset % 8) % 8).min(expected.len());
+    let head = (at_offset.next_multiple_of(8) - at_offset).min(expected.len());
     let (expected_head, expected) = expected.split_at(head);
     let (got_head, got) = got.split_at(head);
     if head > 0 {
@@ -100,9 +100,7 @@ fn assess(expected: &[u8], got: &[u8], at_offset: usize) -> ProbeDamage {
         .fold((0, u64::MAX), |(any, all), word| (any | word, all & word));
     count.read_one |= any;
     count.read_zero |= !all;
-    if !expected_tail.is_empty() {
-        count.partial(offset, 0, expected_tail, got_tail);
-    }
+    count.partial(offset, 0, expected_tail, got_tail);
     count.finish(8 * (head + expected.len()) as u64)
 }
 
@@ -183,8 +181,8 @@ impl Count {
         let first = at + u64::from(wrong.trailing_zeros());
         let last = at + 63 - u64::from(wrong.leading_zeros());
         self.first_error.get_or_insert(first);
-        // Within a word no gap reaches the guard; what matters is the gap to the word before.
-        if self.burst.bit_errors > 0 && first - self.burst.last > GUARD_BITS {
+        // Within a word no gap reaches the guard; what matters is the gap to the word before. Without one, nothing ends.
+        if first - self.burst.last > GUARD_BITS {
             self.end_burst();
         }
         if self.burst.bit_errors == 0 {
@@ -209,7 +207,7 @@ impl Count {
         ProbeDamage {
             bits_compared,
             bit_errors: self.bit_errors,
-            first_offset: (self.first_error.unwrap_or(0) / 8) as usize,
+            first_offset: (self.first_error.unwrap_or_default() / 8) as usize,
             last_offset: (last_error / 8) as usize,
             zeros_to_ones: self.zeros_to_ones.totals(),
             ones_to_zeros: self.ones_to_zeros.totals(),

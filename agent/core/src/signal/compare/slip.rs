@@ -32,7 +32,7 @@ pub enum End {
 #[derive(Clone, Debug, Default)]
 pub struct Aligner {
     costs: Vec<u32>,
-    steps: Vec<u8>,
+    steps: Vec<Fate>,
 }
 
 /// The cheapest alignment.
@@ -66,7 +66,7 @@ impl Aligner {
         self.costs.clear();
         self.costs.resize((rows + 1) * width, FAR);
         self.steps.clear();
-        self.steps.resize((rows + 1) * width, 0);
+        self.steps.resize((rows + 1) * width, Fate::Pair);
         let slip = slip_cost(data_bits);
         for i in 0..=rows {
             let first = i.saturating_sub(slip_max);
@@ -77,21 +77,21 @@ impl Aligner {
                     self.costs[cell] = 0;
                     continue;
                 }
-                let mut best = (FAR, 0);
+                let mut best = (FAR, Fate::Pair);
                 if i > 0 && j > 0 {
                     let cost = self.costs[cell - width] + (expected[i - 1] ^ got[j - 1]).count_ones();
-                    best = (cost, PAIR);
+                    best = (cost, Fate::Pair);
                 }
                 if i > 0 && j + slip_max - i + 1 < width {
                     let cost = self.costs[cell - width + 1] + slip;
                     if cost < best.0 {
-                        best = (cost, MISSING);
+                        best = (cost, Fate::Missing);
                     }
                 }
                 if j > first {
                     let cost = self.costs[cell - 1] + slip;
                     if cost < best.0 {
-                        best = (cost, EXTRA);
+                        best = (cost, Fate::Extra);
                     }
                 }
                 (self.costs[cell], self.steps[cell]) = best;
@@ -107,21 +107,14 @@ impl Aligner {
         };
         let cost = self.costs[at(rows, j)];
         let mut i = rows;
-        let mut fates = Vec::with_capacity(rows + slip_max);
+        let mut fates = Vec::with_capacity(rows);
         while i > 0 || j > 0 {
-            match self.steps[at(i, j)] {
-                PAIR => {
-                    fates.push(Fate::Pair);
-                    (i, j) = (i - 1, j - 1);
-                }
-                MISSING => {
-                    fates.push(Fate::Missing);
-                    i -= 1;
-                }
-                _ => {
-                    fates.push(Fate::Extra);
-                    j -= 1;
-                }
+            let fate = self.steps[at(i, j)];
+            fates.push(fate);
+            match fate {
+                Fate::Pair => (i, j) = (i - 1, j - 1),
+                Fate::Missing => i -= 1,
+                Fate::Extra => j -= 1,
             }
         }
         fates.reverse();
@@ -175,9 +168,6 @@ fn align_runs(expected: &[u8], got: &[u8], fates: &mut Vec<Fate>) {
 /// So many equal bytes in a row are no chance: by chance one place in 2^64 has them (computed).
 const RUN_BYTES: usize = 8;
 
-const PAIR: u8 = 1;
-const MISSING: u8 = 2;
-const EXTRA: u8 = 3;
 /// More than any path costs, with room to add.
 const FAR: u32 = u32::MAX / 2;
 
@@ -191,18 +181,21 @@ mod tests {
         fates.iter().filter(|f| **f == fate).count()
     }
 
-    /// The same by the plain full table.
-    fn slow_cost(expected: &[u8], got: &[u8], data_bits: u8) -> u32 {
+    /// The same by the plain full table, no place of which is more than `slip_max` from the diagonal: the cost of each
+    /// length of what was received.
+    fn slow_costs(expected: &[u8], got: &[u8], data_bits: u8, slip_max: usize) -> Vec<u32> {
         let slip = slip_cost(data_bits);
-        let mut row: Vec<u32> = (0..=got.len() as u32).map(|j| j * slip).collect();
+        let within = |i: usize, j: usize, cost: u32| if i.abs_diff(j) > slip_max { FAR } else { cost };
+        let mut row: Vec<u32> = (0..=got.len()).map(|j| within(0, j, j as u32 * slip)).collect();
         for (i, e) in expected.iter().enumerate() {
-            let mut next = vec![(i as u32 + 1) * slip];
+            let mut next = vec![within(i + 1, 0, (i as u32 + 1) * slip)];
             for (j, g) in got.iter().enumerate() {
-                next.push((row[j] + (e ^ g).count_ones()).min(row[j + 1] + slip).min(next[j] + slip));
+                let cost = (row[j] + (e ^ g).count_ones()).min(row[j + 1] + slip).min(next[j] + slip);
+                next.push(within(i + 1, j + 1, cost));
             }
             row = next;
         }
-        row[got.len()]
+        row
     }
 
     proptest! {
@@ -215,7 +208,34 @@ mod tests {
             let pairs = count(&found.fates, Fate::Pair);
             prop_assert_eq!(pairs + count(&found.fates, Fate::Missing), expected.len());
             prop_assert_eq!(pairs + count(&found.fates, Fate::Extra), got.len());
-            prop_assert_eq!(found.cost, slow_cost(&expected, &got, 8));
+            prop_assert_eq!(found.cost, slow_costs(&expected, &got, 8, 40)[got.len()]);
+        }
+
+        /// Bytes of few values and cheap slips, so that many ways are nearly as cheap, up to the edge of the band.
+        #[test]
+        fn no_way_within_the_longest_slip_is_cheaper(
+            expected in prop::collection::vec(0_u8..3, 0..24),
+            got in prop::collection::vec(0_u8..3, 0..24),
+            slip_max in 1_usize..5,
+            data_bits in 1_u8..4,
+        ) {
+            let (rows, columns) = (expected.len(), got.len());
+            let closed = Aligner::default().align(&expected, &got, data_bits, slip_max, End::Closed);
+            let band = slip_max.max(rows.abs_diff(columns));
+            prop_assert_eq!(closed.cost, slow_costs(&expected, &got, data_bits, band)[columns]);
+            let open = Aligner::default().align(&expected, &got, data_bits, slip_max, End::Open);
+            let band = slip_max.max(rows.saturating_sub(columns));
+            prop_assert_eq!(open.cost, *slow_costs(&expected, &got, data_bits, band).iter().min().unwrap());
+            for (found, all) in [(closed, true), (open, false)] {
+                let (mut i, mut j, mut cost) = (0, 0, 0);
+                for fate in &found.fates {
+                    cost += if *fate == Fate::Pair { (expected[i] ^ got[j]).count_ones() } else { slip_cost(data_bits) };
+                    i += usize::from(*fate != Fate::Extra);
+                    j += usize::from(*fate != Fate::Missing);
+                }
+                prop_assert!(i == rows && (j == columns || !all));
+                prop_assert_eq!(cost, found.cost, "the fates cost what is said");
+            }
         }
 
         #[test]

@@ -85,6 +85,8 @@ fn what_decides_nothing_breaks_a_row_of_passes_and_none_of_faults() {
         [Suspect, Suspect, Suspect, Suspect, Proven]
     );
     assert_eq!(walk(&[fault(), unclear(), fault()]), [Suspect, Suspect, Failed]);
+    // A failure stays one too, whatever decides nothing later.
+    assert_eq!(walk(&[fault(), fault(), unclear(), unclear(), unclear()]), [Suspect, Failed, Failed, Failed, Failed]);
 }
 
 /// A run that was cut short judges nothing, unless it found a fault or a pass by itself.
@@ -317,4 +319,85 @@ fn what_an_earlier_program_kept_is_read() {
     let text = text.replace("unknown", "proven").replace(r#""before_skip": "proven""#, r#""before_skip": null"#);
     let standing: Standing = serde_json::from_str(&text).unwrap();
     assert_eq!(standing.proof_ends_ms(10), Some(13));
+}
+
+/// The word of a state is the one that documents have, and a list that asks for people names those they must go to.
+#[test]
+fn a_state_has_one_word_and_says_whether_somebody_has_to_look() {
+    for state in State::ALL {
+        assert_eq!(serde_json::to_value(state).unwrap(), state.name());
+    }
+    let asking: Vec<State> = State::ALL.into_iter().filter(|state| state.needs_attention()).collect();
+    assert_eq!(asking, [State::Failed, State::Suspect, State::Gone, State::Undecided]);
+}
+
+/// The proof of the chip alone is a proof: it is not lost at once, it grows old, and it is not that of another adapter.
+#[test]
+fn a_chip_that_passed_is_held_like_any_proof() {
+    let chip = || walk_places(&[(Observation::Pass, Placement::Internal)]);
+    let mut standing = chip();
+    standing.take(&unclear(), &at(Placement::Internal, 2), &[], Hysteresis::default());
+    assert_eq!(standing.state, State::ChipProven);
+    assert_eq!(chip().grow_old(1002, 1000).unwrap().to, State::Expired);
+    let mut standing = chip();
+    standing.vanish(5);
+    assert_eq!(standing.return_(6).unwrap().to, State::Expired);
+    // Nothing beyond it is proved.
+    assert_eq!((chip().proven_ms, walk_places(&[(Observation::Pass, Placement::AtPort)]).proven_ms), (None, Some(1)));
+}
+
+/// A row of runs that decided nothing ends with a fault, and with a port that is out of reach.
+#[test]
+fn a_row_that_decides_nothing_is_counted_and_ends() {
+    let row = |observations: &[Observation]| {
+        let runs: Vec<_> = observations.iter().map(|o| (o.clone(), Placement::AtPort)).collect();
+        walk_places(&runs).inconclusive_in_row()
+    };
+    assert_eq!([row(&[]), row(&[unclear()]), row(&[unclear(), unclear()])], [0, 1, 2]);
+    for end in [fault(), used(), Observation::Pass] {
+        assert_eq!(row(&[unclear(), unclear(), end.clone()]), 0, "{end:?}");
+    }
+    // A port that was undecided, gone and is there again waits for its turn.
+    let mut standing = walk_places(&[(unclear(), Placement::AtPort)]);
+    assert!(standing.wants_repeat(Hysteresis::default()));
+    standing.vanish(5);
+    standing.return_(6);
+    assert_eq!((standing.state, standing.wants_repeat(Hysteresis::default())), (State::Undecided, false));
+}
+
+/// A pass that did not reach the place of the trouble leaves its reason, unless that was lost from sight meanwhile.
+#[test]
+fn a_pass_nearer_than_the_trouble_leaves_its_reason() {
+    use Placement::{AtPort, Internal};
+    let why = |runs: &[(Observation, Placement)]| walk_places(runs).why;
+    assert_eq!(why(&[(fault(), AtPort), (Observation::Pass, Internal)]), "bit-errors: many");
+    let used_between = [(fault(), AtPort), (used(), AtPort), (Observation::Pass, Internal)];
+    assert_eq!(why(&used_between), "passed, but nearer than before");
+}
+
+#[test]
+fn a_suspicion_by_a_drift_is_told_from_one_by_a_fault() {
+    let mut standing = Standing::default();
+    standing.take(&Observation::Pass, &run(1), &["latency grew".to_owned()], Hysteresis::default());
+    assert_eq!((standing.state, standing.only_drifts()), (State::Suspect, true));
+    assert!(!walk_places(&[(fault(), Placement::AtPort)]).only_drifts());
+    assert!(!walk_places(&[(Observation::Pass, Placement::AtPort)]).only_drifts());
+}
+
+/// What a state rests on is told beside it.
+#[test]
+fn the_ground_of_a_state_is_its_run() {
+    let read = |text: &str| match crate::document::Document::read(text) {
+        Ok(crate::document::Document::Run(report)) => *report,
+        other => panic!("the fixture is a run: {other:?}"),
+    };
+    let report = read(include_str!("../../../../../tests/fixtures/format1/ethernet-run.json"));
+    let ground = Ground::of(&report, 5);
+    assert_eq!((ground.placement, ground.at_ms, ground.run.as_deref()), (report.placement, 5, Some(&report.run[..])));
+    assert_eq!(
+        (&ground.profile, &ground.location, &ground.next),
+        (&report.profile, &report.verdict.location, &report.verdict.next)
+    );
+    let mbps = report.ethernet().unwrap().link.speed_mbps.unwrap();
+    assert_eq!(ground.speed, Some(format!("{mbps} Mb/s")));
 }

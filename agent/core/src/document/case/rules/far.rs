@@ -22,7 +22,7 @@ fn places_disagree(line: &Line) -> Option<Conclusion> {
         return None;
     }
     let bad = (1..=line.far).find(|k| line.history(*k).fails > 0 && line.history(*k).passes == 0)?;
-    let good = (bad + 1..=line.far).find(|k| line.history(*k).passes > 0 && line.history(*k).fails == 0)?;
+    let good = (bad..=line.far).find(|k| line.history(*k).passes > 0 && line.history(*k).fails == 0)?;
     let (near, far) = (line.spot(bad), line.spot(good));
     let conclusion = Conclusion::undecided(format!("{near} fails, though {far}, which is farther away, passes."))
         .sure("certain that both cannot be true of one unchanged cable")

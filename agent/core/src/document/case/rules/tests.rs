@@ -19,6 +19,10 @@ use crate::kind::serial::format::LineCapabilities;
 use crate::kind::{Kind, port::PortIdentity};
 use crate::plan::Profile;
 
+mod cable;
+mod port;
+mod told;
+
 /// Whatever has a name is said by some rule or remark, or by one of those few places that judge nothing.
 #[test]
 fn every_name_is_used() {
@@ -354,6 +358,8 @@ fn a_return_port_takes_the_place_of_the_plug() {
     assert!(said.text.starts_with("quay8 and the cord to it take the place of the plug"), "{}", said.text);
     case.options.return_port = None;
     assert!(!case.needs_another_port(&StageName::OtherPlug));
+    case.capabilities.moves_plug = true;
+    assert!(!case.needs_another_port(&StageName::KnownGoodPort), "a rig has such a port in itself");
 }
 
 /// Two failures on the known-good port condemn no plug that also passed there, or where another plug failed as well.
@@ -1076,6 +1082,7 @@ fn a_cable_test_strengthens_or_contradicts_and_never_blames() {
     assert_eq!((passing.verdict.outcome, passing.next.as_ref()), (Outcome::Pass, None));
     measure(&mut passing, [65.0, 65.0, 65.0, 36.0]);
     assert_eq!((passing.verdict.outcome, next(&passing).as_str()), (Outcome::Undecided, "cable-test"));
+    assert!(passing.verdict.sureness.contains("both cannot be true"), "{}", passing.verdict.sureness);
     measure(&mut passing, [65.0, 65.0, 65.0, 65.0]);
     assert_eq!(says(&passing), (Outcome::Pass, vec![], None, CaseState::Decided));
 }

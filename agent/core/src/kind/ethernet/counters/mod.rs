@@ -298,6 +298,33 @@ mod tests {
         assert_eq!(delta.restarted, ["link.rx_crc_errors", "adapter.rx_crc_errors"]);
     }
 
+    /// Two ports of one card: all that is theirs is added up; the machine's own queues are in both.
+    #[test]
+    fn counters_of_two_ports_add_up() {
+        let words: Vec<u64> = (1..=25).collect();
+        let one = Counters {
+            link: LinkCounters::from_words(&words),
+            carrier: Some(CarrierCounters { changes: 3, up: 2, down: 1 }),
+            softnet: Some(SoftnetCounters { processed: 9, dropped: 1, time_squeeze: 2 }),
+            bus: Some(BusErrors { corrected: 4, nonfatal: 5, fatal: 6 }),
+            ..with_adapter(&[("rx_crc_errors", 7), ("temperature", 30)])
+        };
+        let mut both = Counters { adapter: with_adapter(&[("rx_crc_errors", 2)]).adapter, ..one.clone() };
+        both.add(&one);
+        let twice: Vec<u64> = words.iter().map(|word| 2 * word).collect();
+        assert_eq!(both.link, LinkCounters::from_words(&twice));
+        assert_eq!(both.carrier, Some(CarrierCounters { changes: 6, up: 4, down: 2 }));
+        assert_eq!(both.bus, Some(BusErrors { corrected: 8, nonfatal: 10, fatal: 12 }));
+        assert_eq!(both.adapter, with_adapter(&[("rx_crc_errors", 9), ("temperature", 30)]).adapter);
+        assert_eq!(both.softnet, one.softnet);
+    }
+
+    #[test]
+    fn a_single_event_of_an_adapter_is_growth() {
+        let grown = difference(&with_adapter(&[("a", 6), ("b", 6)]), &with_adapter(&[("a", 7), ("b", 6)])).grown;
+        assert_eq!(grown.adapter, with_adapter(&[("a", 1)]).adapter);
+    }
+
     #[test]
     fn an_area_seen_once_has_no_difference() {
         let after = Counters { carrier: Some(CarrierCounters { changes: 4, up: 2, down: 2 }), ..Counters::default() };

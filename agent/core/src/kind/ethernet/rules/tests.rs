@@ -19,6 +19,8 @@ use crate::kind::ethernet::stream::tally::FrameCounts;
 use crate::kind::ethernet::{facts::EthernetFacts, losses::Losses};
 use crate::signal::seconds::Spread;
 
+mod for_all_kinds;
+
 fn rule(id: &RuleId) -> &'static Rule<EthernetFacts> {
     rules().into_iter().find(|r| r.id == *id).unwrap_or_else(|| panic!("no rule {id}"))
 }

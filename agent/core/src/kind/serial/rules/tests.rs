@@ -58,6 +58,7 @@ fn a_line_that_was_changed_or_went_silent_blames_nobody_and_says_so() {
     assert!(verdict.location.is_empty(), "{verdict:?}");
     let text = |verdict: &Verdict| verdict.reasons[0].text.clone();
     assert_eq!(text(&verdict), "Nothing came back from second 4 on: plug pulled, or contact lost.");
+    assert!(text(&silent(4, 1)).ends_with(" 1 byte of something else came in."), "{}", text(&silent(4, 1)));
     assert!(text(&silent(4, 1500)).ends_with(" 1 500 bytes of something else came in."), "{}", text(&silent(4, 1500)));
 }
 
@@ -151,6 +152,15 @@ fn two_wires_show_nothing_of_a_cable() {
     assert_eq!((near.outcome, rule(&near)), (Outcome::Pass, RuleId::LimitProved));
     assert!(near.reasons.iter().any(|r| r.rule == RuleId::HalfDuplex), "{near:?}");
     assert_eq!((far.outcome, rule(&far)), (Outcome::Undecided, RuleId::HearsItself));
+    // There is no plug to blame either.
+    let damaged = with(|e| {
+        e.plug = LinePlug::Rs485;
+        e.capabilities.modem_lines = false;
+        e.modem.clear();
+        e.flow = None;
+        damage(e, 400);
+    });
+    assert_eq!((damaged.outcome, damaged.location), (Outcome::Fault, vec![Location::Port]));
 }
 
 fn damage(e: &mut SerialFacts, hits: u64) {

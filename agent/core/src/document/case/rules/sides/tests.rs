@@ -87,7 +87,10 @@ fn a_line_without_a_byte_is_dead_however_few_blocks_were_tried() {
     let turns = |rule: RuleId| {
         blamed(&[(false, run(0, 0, 0)), (true, none(rule.clone())), (false, run(0, 0, 0)), (true, none(rule))], false)
     };
-    assert!(turns(RuleId::NoBytesReturned));
+    // Nor does a modem line, flow control or a format fail in blocks.
+    for rule in [RuleId::NoBytesReturned, RuleId::ModemLines, RuleId::FlowControl, RuleId::FormatFails] {
+        assert!(turns(rule.clone()), "{rule}");
+    }
     assert!(!turns(RuleId::BitErrors));
 }
 
@@ -179,4 +182,83 @@ fn three_soaks_against_three_are_needed() {
 /// A soak with so many errored seconds in so many groups, the failures crowded into them.
 fn flickering(errored: u64, groups: u64) -> StageResult {
     run(20_000, errored, groups)
+}
+
+/// Whether runs in this order blame the suspect, each a soak or not, and the counts in words.
+fn weighed(runs: &[(bool, bool, StageResult)], sporadic: bool) -> (bool, String) {
+    let visit =
+        |long, result| Visit { place: 0, gear: Gear::Own, long, shows: showing(result), slower_only: false, result };
+    let Weight { proved, what, .. } =
+        Sides::new(runs.iter().map(|(with, long, result)| (*with, visit(*long, result))), sporadic).weigh();
+    (proved, what)
+}
+
+/// Too few bits to pass, and too few failures to fail: without the suspect that is as good as a pass. What decided
+/// nothing for another reason is no run at all, and a spell is a run that was hit.
+#[test]
+fn a_run_without_the_suspect_counts_by_what_it_left_open() {
+    let neither = |rule, failed| StageResult { rule, showing: Showing::Neither, ..run(failed, 1, 1) };
+    let mut runs = in_turns(5000, 300);
+    runs.iter_mut().filter(|(with, _)| !with).for_each(|(_, result)| *result = neither(RuleId::TooFewBits, 2));
+    assert!(blamed(&runs, false));
+    let mut more = in_turns(5000, 300);
+    more.push((false, neither(RuleId::HostLimited, 50_000)));
+    assert!(blamed(&more, false));
+    more.push((false, neither(RuleId::ComesAndGoes, 900)));
+    assert!(!blamed(&more, false));
+}
+
+/// A pass with the suspect in the loop is no turn: the failure did not come back with it.
+#[test]
+fn a_pass_with_the_suspect_makes_no_turn() {
+    let dead = || run(60_000, 60, 1);
+    assert!(!blamed(&[(false, run(0, 0, 0)), (true, dead()), (false, run(0, 0, 0)), (true, run(0, 0, 0))], false));
+}
+
+/// A short run with a ratio near the failures is hit like a long one: ratios are compared, not counts.
+#[test]
+fn runs_of_different_lengths_are_compared_by_their_ratio() {
+    let beside = |failed| {
+        let mut runs = in_turns(5000, 300);
+        for (_, result) in runs.iter_mut().filter(|(with, _)| !with) {
+            (result.tried, result.seconds, result.seconds_errored) = (Tried { units: 6000, failed }, 6, 6);
+        }
+        blamed(&runs, false)
+    };
+    // One in sixty fails with the suspect; 34 of 6000 is more than a third of that, 33 is less.
+    assert!(!beside(34) && beside(33));
+}
+
+/// Where the other side has an error in its seconds too, only the rates differ.
+#[test]
+fn one_errored_second_without_the_suspect_leaves_the_units() {
+    let mut runs = in_turns(4000, 13);
+    assert!(!blamed(&runs, false));
+    (runs[0].1.tried.failed, runs[0].1.seconds_errored) = (1, 1);
+    assert!(blamed(&runs, false));
+}
+
+/// Short runs count where the failure is steady; where it was seen to come and go, only soaks do.
+#[test]
+fn only_soaks_count_where_the_failure_came_and_went() {
+    let steady = |failed: u64| {
+        let share = |n: u64| failed / 5 + u64::from(n < failed % 5);
+        (0..5).flat_map(|n| [(false, false, run(0, 0, 0)), (true, false, run(share(n), 60, 1))]).collect::<Vec<_>>()
+    };
+    assert!(!weighed(&steady(19), false).0 && weighed(&steady(20), false).0);
+    // Six failures in each of three soaks, in six seconds: 18 are not beyond one in a million, whatever short runs add.
+    let mut soaks: Vec<_> = (0..3).flat_map(|_| [(false, true, run(0, 0, 0)), (true, true, run(6, 6, 6))]).collect();
+    soaks.extend((0..3).map(|_| (true, false, run(900, 60, 1))));
+    assert!(!weighed(&soaks, true).0);
+}
+
+/// Where nothing was counted the words say which it was.
+#[test]
+fn a_failure_without_counts_is_told_as_it_is() {
+    let of = |units| {
+        let rule = RuleId::ModemLines;
+        let result = || StageResult { rule: rule.clone(), tried: Tried { units, failed: 0 }, ..run(1, 0, 0) };
+        weighed(&[(false, true, run(0, 0, 0)), (true, true, result())], false).1
+    };
+    assert_eq!((of(0), of(1)), ("nothing went through at all".into(), "what failed is there all the time".into()));
 }

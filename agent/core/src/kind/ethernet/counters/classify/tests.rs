@@ -40,6 +40,38 @@ fn names_in_the_spellings_drivers_use_find_their_class() {
         ("tx_carrier_errors", Some(Class::TransmitCarrier)),
         ("tx_single_collisions", Some(Class::Collision)),
         ("tx_dropped", Some(Class::TransmitDropped)),
+        ("port_tx_errors", Some(Class::TransmitFailed)),
+        ("late_transmit_errors", Some(Class::TransmitFailed)),
+        ("tx0_errors", Some(Class::TransmitFailed)),
+        ("tx_fifo_underrun", Some(Class::TransmitFailed)),
+        ("tx_fifo_underflow", Some(Class::TransmitFailed)),
+        ("tx_queue_0_drops", Some(Class::TransmitDropped)),
+        ("tx_discards_phy", Some(Class::TransmitDropped)),
+        ("rx_oversize", Some(Class::Length)),
+        ("rx_runt", Some(Class::Length)),
+        ("rx_runts", Some(Class::Length)),
+        ("rx_length_errors", Some(Class::Length)),
+        ("rx_short_length", Some(Class::Length)),
+        ("rx_long_length", Some(Class::Length)),
+        ("rx_out_of_range_len", Some(Class::Length)),
+        ("rx_align", Some(Class::Alignment)),
+        ("rxalign_errors", Some(Class::Alignment)),
+        ("rxalignment_errors", Some(Class::Alignment)),
+        ("rx_fcs", Some(Class::Fcs)),
+        ("rxcrcerrors", Some(Class::Fcs)),
+        ("rxcrc_errors", Some(Class::Fcs)),
+        ("rxfcs_errors", Some(Class::Fcs)),
+        ("rx_no_dma_resources", Some(Class::NoBuffer)),
+        ("rx_alloc_failed", Some(Class::NoBuffer)),
+        ("rx_nobufs", Some(Class::NoBuffer)),
+        ("rx_overrun", Some(Class::Overrun)),
+        ("rx_overflow", Some(Class::Overrun)),
+        ("rx_over_errors", Some(Class::Overrun)),
+        ("rx_drop", Some(Class::Dropped)),
+        ("rx_dropped", Some(Class::Dropped)),
+        ("rx_discard", Some(Class::Dropped)),
+        // Of no direction: it may be of what was sent.
+        ("dropped", None),
         ("rx_csum_offload_errors", None),
         ("rx_xdp_drops", None),
         ("rx_fec_corrected_blocks_crc", None),
@@ -52,6 +84,53 @@ fn names_in_the_spellings_drivers_use_find_their_class() {
     for (name, class) in table {
         assert_eq!(adapter_class(name), class, "{name}");
     }
+}
+
+/// Each of the link's own statistics by its definition in `linux/if_link.h`; what is traffic or a total has no class.
+#[test]
+fn the_links_own_statistics_have_their_class() {
+    let classes = [
+        ("rx_crc_errors", Class::Fcs),
+        ("rx_frame_errors", Class::Alignment),
+        ("rx_length_errors", Class::Length),
+        ("rx_missed_errors", Class::Missed),
+        ("rx_fifo_errors", Class::Overrun),
+        ("rx_over_errors", Class::Overrun),
+        ("rx_dropped", Class::Dropped),
+        ("tx_errors", Class::TransmitFailed),
+        ("tx_aborted_errors", Class::TransmitFailed),
+        ("tx_fifo_errors", Class::TransmitFailed),
+        ("tx_heartbeat_errors", Class::TransmitFailed),
+        ("tx_dropped", Class::TransmitDropped),
+        ("tx_carrier_errors", Class::TransmitCarrier),
+        ("collisions", Class::Collision),
+        ("tx_window_errors", Class::Collision),
+    ];
+    for (name, _) in LinkCounters::default().named() {
+        let class = classes.iter().find(|(known, _)| *known == name).map(|(_, class)| *class);
+        assert_eq!(link_class(name), class, "{name}");
+    }
+}
+
+/// What the adapter alone names explains the total of the bad frames, whatever its kind; what a busy computer dropped
+/// does not.
+#[test]
+fn only_bad_frames_explain_the_total_of_bad_frames() {
+    let link = LinkCounters { rx_errors: 9, ..LinkCounters::default() };
+    for (name, unnamed) in [
+        ("rx_crc_errors", 0),
+        ("align_errors", 0),
+        ("rx_symbol_err", 0),
+        ("rx_jabbers", 0),
+        ("rx_no_buffer_count", 9),
+        ("rx_dropped", 9),
+    ] {
+        let sorted = classify(&delta(link, &[(name, 9)]));
+        assert_eq!(sorted.count(Class::OtherReceive), unnamed, "{name}");
+    }
+    assert!(Class::OtherReceive.is_wire() && !Class::OtherReceive.is_host() && !Class::Collision.is_wire());
+    let one = LinkCounters { rx_errors: 1, ..LinkCounters::default() };
+    assert_eq!(classify(&delta(one, &[])).count(Class::OtherReceive), 1);
 }
 
 #[test]
@@ -110,6 +189,8 @@ fn link_losses_and_bus_errors_have_their_own_place() {
     assert_eq!((sorted.link_losses, sorted.bus_corrected, sorted.bus_uncorrected), (2, 7, 3));
     delta.grown.carrier = Some(CarrierCounters { changes: 3, up: 0, down: 0 });
     assert_eq!(classify(&delta).link_losses, 2, "a kernel that only counts changes");
+    delta.grown.carrier = Some(CarrierCounters { changes: 1, up: 1, down: 0 });
+    assert_eq!(classify(&delta).link_losses, 0, "it came up");
 }
 
 #[test]
@@ -120,7 +201,10 @@ fn nothing_counted_is_nothing_sorted() {
 #[test]
 fn a_queue_number_is_not_a_size() {
     assert_eq!(without_queue("rx_queue_12_drops"), "rx_queue_N_drops");
-    assert_eq!(without_queue("rx3_dropped"), "rxN_dropped");
+    for queue in ["queue", "rxq", "txq", "rx", "tx", "q", "ring", "ch", "prio", "tc"] {
+        assert_eq!(without_queue(&format!("{queue}3_dropped")), format!("{queue}N_dropped"));
+        assert_eq!(without_queue(&format!("{queue}_12_dropped")), format!("{queue}_N_dropped"));
+    }
     assert_eq!(without_queue("size_1024_to_1518"), "size_1024_to_1518");
     assert_eq!(without_queue(""), "");
 }
