@@ -313,6 +313,14 @@ fn the_same_command_again_takes_up_the_open_case() {
     let closed = isolate(&program, &format!("sim:bad-cable --case {id} --close replaced"));
     assert_eq!((&closed.report()["state"], &closed.report()["closed"]), (&"closed".into(), &"replaced".into()));
     assert!(!program.run("records cases --open").stdout.contains(&id[..12]));
+    // Nothing was settled, so it ends without a verdict; taken up again, it says that it had been closed.
+    assert_eq!(closed.report()["verdict"]["outcome"], "undecided");
+    let open = isolate(&program, &format!("sim:bad-cable --case {id} --stage internal --yes"));
+    assert!(open.stderr.contains("was closed (replaced)"), "{}", open.stderr);
+    let none = isolate(&program, "sim:bad-cable --cable Q-7 --correct at-port=far-end --yes");
+    assert_eq!(none.code, Some(2));
+    assert!(none.stderr.contains("no case of sim:bad-cable and this cable is open"), "{}", none.stderr);
+    assert!(!program.run("records cases").stdout.contains("Q-7 "));
     // A stage was entered under the wrong name.
     let wrong = "sim:bad-cable --cable Q-12 --stage far-end:office-riser --yes --new";
     let case = isolate(&program, wrong).report();
@@ -468,6 +476,9 @@ fn a_case_with_a_return_port_runs_its_stages_between_two_ports() {
             isolate(&program, &words)
         };
         let at_port = stage("--return-port quay1", "at-port").report();
+        let other_end = stage("--return-port quay3", "far-end");
+        assert_eq!(other_end.code, Some(2), "{other_end:?}");
+        assert!(other_end.stderr.contains("were done with return port quay1"), "{}", other_end.stderr);
         assert_eq!(at_port["stages"][0]["result"]["showing"], "passes", "{at_port}");
         // Kept: not given again.
         let case = stage("", "far-end").report();

@@ -236,7 +236,7 @@ fn a_label_is_corrected_and_the_old_one_is_kept() {
     let both = program.run("records correct last --remove cable --cable Q-13");
     assert!(both.code == Some(2) && contains(&both.stderr, "both given and removed"), "{both:?}");
     let gone = program.run("records correct last --remove note");
-    assert!(gone.code == Some(2) && contains(&gone.stderr, "nothing to correct"), "{gone:?}");
+    assert!(gone.code == Some(2) && contains(&gone.stderr, "this run has no note"), "{gone:?}");
     assert_eq!(program.run("records correct last --cable Q-13").code, Some(0));
     let same = program.run("records correct last --cable Q-13");
     assert!(same.code == Some(2) && contains(&same.stderr, "nothing to correct"), "{same:?}");

@@ -195,6 +195,9 @@ impl ArchiveError {
             Self::Damaged { .. } => {
                 "`turnback records check` says more; take the newest backup, and import what was exported"
             }
+            Self::Database { source, .. } if source.sqlite_error_code() == Some(ErrorCode::CannotOpen) => {
+                "is its folder there, and may this user write in it? --store names another file"
+            }
             Self::Database { .. } => "is the disk full or failing? `turnback records check` says more",
             Self::Unknown { kind: Some(DocumentKind::Run), .. } => "`turnback records` lists the runs",
             Self::Unknown { kind: Some(DocumentKind::Case), .. } => "`turnback records cases` lists them",

@@ -296,11 +296,15 @@ impl CaseRow {
         short_id(&self.case)
     }
 
-    /// Outcome and location in a few words: `fault: cable, quay-duct`; a limited pass says what it is limited to.
+    /// Outcome and location in a few words: `fault: cable, quay-duct`; a limited pass says what it is limited to. What
+    /// an open case points to is no verdict.
     pub fn says(&self) -> String {
         let segment = self.segment.as_ref().map_or(String::new(), |segment| format!(", {segment}"));
         let place = one_of(&self.location);
         let place = if place.is_empty() { place } else { format!("{place}{segment}") };
+        if self.is_open() {
+            return if place.is_empty() { "not decided yet".to_owned() } else { format!("points to {place}") };
+        }
         in_list(&self.outcome, &place, self.scope.as_deref())
     }
 

@@ -284,11 +284,10 @@ impl Standing {
             parts.push(format!("{} missing", figure::counted(self.missing, "frame")));
         }
         if self.failed > 0 {
-            let what = match kind {
-                Kind::Ethernet => "wrong bits",
-                Kind::Serial => "bytes failed",
-            };
-            parts.push(format!("{} {what}", figure::count(self.failed)));
+            parts.push(match kind {
+                Kind::Ethernet => figure::counted(self.failed, "wrong bit"),
+                Kind::Serial => format!("{} failed", figure::counted(self.failed, "byte")),
+            });
         }
         if parts.is_empty() {
             parts.push(if self.is_any_back { "nothing lost or wrong" } else { "nothing back yet" }.into());

@@ -56,9 +56,15 @@ pub fn judge<F: Facts>(facts: &F) -> Verdict {
         && !matches!(reason.rule, RuleId::WentSilent | RuleId::SilentOnce | RuleId::PortGone | RuleId::InService)
     {
         reason.text = format!("{} {told}", reason.text);
-        if verdict.outcome != Outcome::Pass && !facts.when().gaps.is_empty() {
-            verdict.next = format!("If somebody moved plug or cable then, test again without. {}", verdict.next);
-        }
+    }
+    let fell_silent = verdict.outcome != Outcome::Pass && !facts.when().gaps.is_empty();
+    let may_be_a_hand = match verdict.rule() {
+        Some(RuleId::WentSilent | RuleId::SilentOnce | RuleId::PortGone | RuleId::InService) => false,
+        Some(RuleId::LinkFlapped) => verdict.outcome == Outcome::Fault,
+        _ => fell_silent,
+    };
+    if may_be_a_hand {
+        verdict.next = format!("If somebody moved plug or cable then, test again without. {}", verdict.next);
     }
     let said = |remark: &Remark<F>| Some(Reason { rule: remark.id.clone(), text: (remark.say)(facts)? });
     verdict.reasons.extend(remarks().into_iter().filter_map(said));

@@ -17,8 +17,10 @@ use crate::{
     engine::cancel::Cancel,
     guard::state,
     ports::restore,
-    show::lines::tell,
-    show::{bench as shown, lines::message_width},
+    show::{
+        bench as shown,
+        lines::{message_width, tell, wrapped},
+    },
     tell,
     work::{
         bench::{
@@ -220,7 +222,9 @@ impl Events {
             let line = serde_json::to_string(event).unwrap_or_default();
             self.failed = writeln!(file, "{line}").and_then(|()| file.flush()).err();
         }
-        shown::event(event).filter(|_| !self.quiet)
+        let line = shown::event(event).filter(|_| !self.quiet)?;
+        let text = line.trim_start();
+        Some(wrapped(&line[..line.len() - text.len()], text, message_width()))
     }
 
     fn end(&mut self) {

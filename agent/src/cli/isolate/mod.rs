@@ -142,10 +142,15 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let cancel = Cancel::default();
     end_on_signals(&cancel);
     let answers = answers(args, &cancel)?;
-    let (mut port, TakenUp { mut case, stored, left_open }) = take_up(args, name, seed, &*archive)?;
+    let (mut port, TakenUp { mut case, stored, was_closed, left_open }) = take_up(args, name, seed, &*archive)?;
     let _lock = isolate::lock(&case.case).map_err(PortError::Lock)?;
     case.laid_down = stored;
+    if !stored && !args.correct.is_empty() {
+        let text = format!("no case of {} and this cable is open: there is no stage to correct", args.port);
+        return Err(Failure::Usage(text, Some("turnback records cases lists the cases".to_owned())));
+    }
     tell_left_open(args, &case.cable, &left_open);
+    refuse_another_end(args, &case)?;
     keep_options(args, &mut case.options)?;
     if age.is_some() && case.options.return_port.is_some() {
         return Err(usage("--from-records takes runs made with a plug, and this case has a return port in its place"));
@@ -178,6 +183,10 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     }
     let plan = plan(args, &case.options, seed)?;
     if stored {
+        if let Some(why) = was_closed {
+            let told = format!("this case was closed ({why}); it is open again");
+            tell!("{}", wrapped("note: ", &told, message_width()));
+        }
         tell::text(&text::recap(&case, message_width()));
     } else {
         let labels = Labels { plug: case.plug.clone(), ..Labels::default() };
@@ -208,6 +217,17 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let status = answer_with(args, &case)?;
     led?;
     Ok(status)
+}
+
+/// What was found with a plug says nothing of a return port, and the other way round.
+fn refuse_another_end(args: &args::Isolate, case: &Case) -> Result<(), Failure> {
+    let was = &case.options.return_port;
+    if args.return_port.is_none() || args.return_port == *was || case.stages.iter().all(|s| s.result.is_none()) {
+        return Ok(());
+    }
+    let was = was.as_ref().map_or("a plug".to_owned(), |port| format!("return port {port}"));
+    let text = format!("the stages of this case were done with {was}, and do not belong to others with a return port");
+    Err(Failure::Usage(text, Some("--new opens another case".to_owned())))
 }
 
 /// Closes a case, also of a port that this machine does not have any more.

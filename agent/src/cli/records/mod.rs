@@ -210,6 +210,9 @@ fn correct(store: Option<PathBuf>, options: &Correct) -> Done {
                 let text = format!("{what} is both given and removed: do one of the two");
                 return Err(Failure::Usage(text));
             }
+            if is_removed && was.is_none() {
+                return Err(Failure::Usage(format!("this run has no {}: nothing to remove", what.replace('_', " "))));
+            }
             if now == was || (now.is_none() && !is_removed) {
                 continue;
             }

@@ -29,6 +29,8 @@ pub struct TakenUp {
     pub case: Case,
     /// It is a stored one.
     pub stored: bool,
+    /// Why it had been closed, if it had.
+    pub was_closed: Option<String>,
     /// Other open cases of this port, whatever their cables: two cases would move one plug.
     pub left_open: Vec<CaseRow>,
 }
@@ -48,7 +50,7 @@ pub fn take_up(archive: &(impl Archive + ?Sized), port: &mut dyn Port, wanted: W
         _ => {
             let open = archive.list(Query::Cases { only_open: true }, None)?.into_iter().filter_map(Listed::into_case);
             let left_open = open.filter(|row| row.port == identity.name).collect();
-            Ok(TakenUp { case: open_case(port, wanted.opening)?, stored: false, left_open })
+            Ok(TakenUp { case: open_case(port, wanted.opening)?, stored: false, was_closed: None, left_open })
         }
     }
 }
@@ -93,6 +95,6 @@ fn stored(mut case: Case, opening: &Opening) -> Result<TakenUp, CaseError> {
         case.plug.clone_from(&opening.plug);
     }
     // Whoever takes a closed case up again wants it open.
-    case.closed = None;
-    Ok(TakenUp { case, stored: true, left_open: Vec::new() })
+    let was_closed = case.closed.take();
+    Ok(TakenUp { case, stored: true, was_closed, left_open: Vec::new() })
 }

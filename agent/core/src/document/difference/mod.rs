@@ -277,7 +277,7 @@ fn says(conditions: &[Change], figures: &[Change]) -> String {
             .map(|f| match f.change {
                 Kind::Higher => format!("{} is higher in the second", f.name),
                 Kind::Lower => format!("{} is lower in the second", f.name),
-                _ => format!("{} is another", f.name),
+                _ => format!("{} differs", f.name),
             })
             .collect()
     };

@@ -315,7 +315,10 @@ fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Conclusio
 /// Nothing fails anywhere.
 fn all_pass(line: &Line) -> Option<Conclusion> {
     let far = line.history(line.far);
-    let cured = line.visits.iter().find(|v| v.shows == Showing::Fails).map(|v| v.result.text.as_str());
+    // Nothing came back there, and later something did: a contact that closed again looks like that.
+    let was_open = |v: &Visit| v.result.rule == RuleId::NothingReturned && line.history(v.place).passes > 0;
+    let cured = line.visits.iter().find(|v| v.shows == Showing::Fails || was_open(v));
+    let cured = cured.map(|v| v.result.text.as_str());
     let inside = line.results(&StageName::At(Spot::Internal));
     let inside = inside.iter().find(|r| r.showing == Showing::Fails).map(|r| r.text.as_str());
     if let Some(before) = cured.or(inside) {

@@ -84,8 +84,15 @@ fn internal_first(line: &Line) -> Option<Conclusion> {
     if !line.case.capabilities.internal_loop || done || covered || line.skipped(&here) {
         return None;
     }
-    let nothing = Conclusion::undecided("Nothing is known yet about the host side of the port.");
-    Some(nothing.want(here, "The loop inside the chip needs no plug. It tests the host side of the port."))
+    let nothing = "Nothing is known yet about the host side of the port.";
+    let text = match line.bench.iter().chain(&line.visits).rfind(|visit| visit.shows == Showing::Fails) {
+        Some(failed) => format!("{} fails: {} {nothing}", line.spot(failed.place), failed.result.text),
+        None => nothing.to_owned(),
+    };
+    Some(
+        Conclusion::undecided(text)
+            .want(here, "The loop inside the chip needs no plug. It tests the host side of the port."),
+    )
 }
 
 /// The loop inside the chip holds nothing but the port.

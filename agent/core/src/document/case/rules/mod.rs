@@ -225,6 +225,20 @@ fn given_up(line: &Line, conclusion: &Conclusion) -> bool {
         && conclusion.wants.iter().all(|w| !line.skipped(&w.stage) && line.attempts(&w.stage) >= ATTEMPTS_MAX)
 }
 
+/// What a case only points to is no verdict because somebody closed it.
+fn left_open(verdict: &mut Verdict) {
+    if let (Outcome::Fault, Some(reason)) = (verdict.outcome, verdict.reasons.first_mut()) {
+        let places = verdict.location.iter().map(|place| place.in_words()).collect::<Vec<_>>().join(" or ");
+        reason.text = format!("It pointed to {places}, which was not settled. {}", reason.text);
+    }
+    if verdict.outcome != Outcome::NotTested {
+        verdict.outcome = Outcome::Undecided;
+    }
+    (verdict.segment, verdict.scope) = (None, None);
+    verdict.location.clear();
+    verdict.sureness = "not settled when the case was closed".to_owned();
+}
+
 impl Case {
     /// The move to a stage that the technician asked for.
     pub fn move_to(&self, stage: &StageName) -> Move {
@@ -244,6 +258,9 @@ impl Case {
         self.again = settled.again;
         self.state = settled.state;
         if let Some(why) = &self.closed {
+            if self.state == CaseState::Open {
+                left_open(&mut self.verdict);
+            }
             self.next = None;
             self.state = CaseState::Closed;
             self.verdict.next = format!("Nothing: this case was closed ({why}).");

@@ -282,8 +282,12 @@ impl<'l, 'a> Exchange<'l, 'a> {
         let answered = |v: &&Visit| v.gear == Gear::KnownGoodPort && v.result.rule == RuleId::Answered;
         let answers = self.line.bench.iter().filter(answered).count();
         let of = |what: &str, bench: Bench| {
-            let Bench { fails, .. } = bench;
-            (bench.decided() > 0).then(|| format!("{what} {fails} of {} runs fail", bench.decided()))
+            let Bench { fails, all, .. } = bench;
+            let more = match all.saturating_sub(bench.decided()) {
+                0 => String::new(),
+                more => format!(" ({more} more decided nothing)"),
+            };
+            (bench.decided() > 0).then(|| format!("{what} {fails} of {} runs fail{more}", bench.decided()))
         };
         let elsewhere = of("with this plug in a port that works", self.known);
         let elsewhere = elsewhere.map(|told| match answers {

@@ -777,6 +777,37 @@ fn a_closed_case_asks_for_nothing() {
     case.closed = None;
     case.settle();
     assert_eq!(next(&case), "far-end");
+    // What it only pointed to does not become a verdict by that.
+    let mut case = with(&[], &["internal-"]);
+    assert_eq!(says(&case), (Outcome::Fault, vec![Location::Port], None, CaseState::Open));
+    case.closed = Some("the driver was updated".into());
+    case.settle();
+    assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Closed));
+    assert!(case.verdict.reasons[0].text.starts_with("It pointed to the port, which was not settled."));
+    let mut settled = with(&[], &["internal-", "internal-"]);
+    settled.closed = Some("noted".into());
+    settled.settle();
+    assert_eq!(settled.verdict.outcome, Outcome::Fault);
+}
+
+/// Stages may be done one by one, and not from the inside out.
+#[test]
+fn a_stage_that_failed_is_told_though_a_nearer_one_is_asked_for() {
+    let case = with(&[], &["far-end-"]);
+    assert_eq!(next(&case), "internal");
+    assert!(case.verdict.reasons[0].text.starts_with("far-end fails: As counted. Nothing is known yet"), "{case:#?}");
+}
+
+/// A contact that was open and closed again when somebody seated it is not forgotten.
+#[test]
+fn what_returned_nothing_and_then_something_is_no_plain_pass() {
+    let mut case = with(&[], &["internal+", "at-port+"]);
+    let silent = StageResult { rule: RuleId::NothingReturned, ..result(false, Showing::Neither, 5000) };
+    add(&mut case, "far-end", silent);
+    add(&mut case, "far-end", result(false, Showing::Passes, 0));
+    add(&mut case, "soak", result(true, Showing::Passes, 0));
+    assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Exhausted), "{:#?}", case.verdict);
+    assert!(case.verdict.reasons[0].text.starts_with("Everything passes now, though it failed before."));
 }
 
 /// Whoever is told beforehand how much is left must not be surprised: it is what follows if nothing fails, and no more

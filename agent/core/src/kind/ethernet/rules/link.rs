@@ -57,8 +57,8 @@ fn link_flapped(e: &EthernetFacts) -> Option<Finding> {
         ),
         times => Some(blame(
             e,
-            "certain that the link dropped",
-            format!("The link went down and came back {times} times, though nobody should have touched it."),
+            "certain that the link dropped, not why",
+            format!("The link went down and came back {times} times."),
         )),
     }
 }
