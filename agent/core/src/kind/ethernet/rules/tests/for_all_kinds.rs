@@ -57,7 +57,8 @@ fn a_gap_is_told_once_and_asks_whether_plug_or_cable_were_moved() {
     let few_bits = |e: &mut EthernetFacts| e.common.limit.bit_error_ratio = 1e-12;
     let gone = |e: &mut EthernetFacts| e.common.stopped = Some(Stopped::PortGone);
     let used = |e: &mut EthernetFacts| e.common.in_service = vec!["it has a route".into()];
-    let table: [(fn(&mut EthernetFacts), &When, bool, bool); 7] = [
+    type Change = fn(&mut EthernetFacts);
+    let table: [(Change, &When, bool, bool); 7] = [
         (|_| (), &gap, true, false),
         (|e| wrong_bits(e, 5000), &gap, true, true),
         (|e| wrong_bits(e, 5000), &crowded, true, false),
