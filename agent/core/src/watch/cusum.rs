@@ -205,7 +205,7 @@ mod tests {
         assert!((0..4).all(|_| !chart.take(1e6, 1e-3)));
     }
 
-    /// The formulas above, computed by hand: five records at 1 and five at 3 have the mean 2 and squares that sum to 10.
+    /// The formulas above, by hand: five records at 1 and five at 3 have the mean 2 and squares that sum to 10.
     #[test]
     fn a_record_is_set_against_mean_and_deviation_of_those_before() {
         let learnt = || {

@@ -290,8 +290,8 @@ mod tests {
         }
     }
 
-    /// A grain is the least deviation. Where all was alike, one grain more adds what one deviation would: t = sqrt(10/11),
-    /// as a normal value 0.90580, less 1/2, of 10 (by hand, see [`LevelChart`]).
+    /// A grain is the least deviation. Where all was alike, one grain more adds what one deviation would:
+    /// t = sqrt(10/11), as a normal value 0.90580, less 1/2, of 10 (by hand, see [`LevelChart`]).
     #[test]
     fn a_change_of_one_grain_counts_as_one_deviation() {
         let mut drift = Drift::default();

@@ -57,7 +57,7 @@ impl Visit<'_> {
     fn crowded(&self) -> bool {
         let StageResult { seconds, seconds_errored, error_groups, tried, .. } = *self.result;
         let spread = Spread { seconds, errored: seconds_errored, groups: error_groups, lasted: seconds };
-        // A second of small frames, which seldom meet an error, is no pause: where the sizes are known, both must say so.
+        // A second of small frames, which seldom meet an error, is no pause: where sizes are known, both must say so.
         let by_size = self.result.seconds_by_chance.is_none_or(|by_chance| spread.has_fewer_than(by_chance));
         by_size && spread.has_pauses(tried.failed)
     }

@@ -181,7 +181,7 @@ impl Count {
         let first = at + u64::from(wrong.trailing_zeros());
         let last = at + 63 - u64::from(wrong.leading_zeros());
         self.first_error.get_or_insert(first);
-        // Within a word no gap reaches the guard; what matters is the gap to the word before. Without one, nothing ends.
+        // Within a word no gap reaches the guard; what matters is the gap to the word before, if any.
         if first - self.burst.last > GUARD_BITS {
             self.end_burst();
         }

@@ -229,7 +229,8 @@ mod tests {
             for (found, all) in [(closed, true), (open, false)] {
                 let (mut i, mut j, mut cost) = (0, 0, 0);
                 for fate in &found.fates {
-                    cost += if *fate == Fate::Pair { (expected[i] ^ got[j]).count_ones() } else { slip_cost(data_bits) };
+                    let is_pair = *fate == Fate::Pair;
+                    cost += if is_pair { (expected[i] ^ got[j]).count_ones() } else { slip_cost(data_bits) };
                     i += usize::from(*fate != Fate::Extra);
                     j += usize::from(*fate != Fate::Missing);
                 }
