@@ -3,7 +3,8 @@
 //!
 //! One thread, which carries out a test on one card or several, and then looks anew. A test of hours goes on by itself,
 //! `apart`, and holds up neither new cards nor answers. [`state`] holds what is asked and answered, [`room`] keeps the
-//! bench away from what is not its own, `cards` and `view` show it, [`paper`] writes certificates and labels. How cards are tested is in [`work::bench`](crate::work::bench).
+//! bench away from what is not its own, `cards` and `view` show it, [`paper`] writes certificates and labels. How cards
+//! are tested is in [`work::bench`](crate::work::bench).
 
 mod apart;
 mod cards;

@@ -86,6 +86,35 @@ fn a_lot_gets_the_same_grades_in_whatever_order_hands_answer() {
     assert!(exchanged > 3, "the worn plug and the dirty slot take exchanges: {exchanged}");
 }
 
+/// One card sends weakly by itself, another has a weak transceiver, and a fibre loop is dirty.
+#[test]
+fn transceivers_are_exchanged_by_answers_in_whatever_order_and_with_a_word_about_the_light() {
+    for seed in 0..4 {
+        let shared = shared();
+        let mut rng = Rng::new(seed);
+        let mut bench = at_work("sim:bench-fibre");
+        let mut exchanged = 0;
+        for turn in 0..200 {
+            go(&mut bench, &shared);
+            for asked in shared.bench.inner().asked.values() {
+                let is_warned = asked.hands.cautions.iter().any(|caution| caution.starts_with("Laser light"));
+                assert!(is_warned, "{:?}", asked.hands);
+            }
+            let asked = asked(&shared);
+            let Some((_, act, request)) = asked.get(rng.below(asked.len().max(1) as u64) as usize) else { break };
+            exchanged += usize::from(act.contains("the transceivers of port"));
+            answer(&shared, request, BenchAnswer::Done);
+            if turn % 5 == 3 {
+                bench = at_work("sim:bench-fibre");
+            }
+        }
+        let grades: Vec<Grade> = graded(&shared, "stores-bench-fibre").into_iter().map(|(_, grade)| grade).collect();
+        let accepted = Grade::Accepted;
+        assert_eq!(grades, [accepted, accepted, accepted, Grade::Limited], "seed {seed}");
+        assert!(exchanged >= 2, "{exchanged} with seed {seed}");
+    }
+}
+
 #[test]
 fn cards_that_all_wait_for_each_other_do_not_wait_for_ever() {
     // Two slots, four plugs, and both cards need another plug: the dead ports are theirs.
