@@ -284,7 +284,7 @@ fn light(module: &ModuleFacts, procedure: &Procedure) -> Vec<Finding> {
             RuleId::CardSendsWeak,
             module.port,
             format!("sends {:.1} dBm", module.sent_dbm),
-            format!("the module's own alarm, {:.1} dBm", module.sent_alarm_dbm),
+            format!("the transceiver's own alarm, {:.1} dBm", module.sent_alarm_dbm),
             module.sent_dbm >= module.sent_alarm_dbm,
         ),
         of_port(

@@ -331,6 +331,12 @@ mod tests {
             let mut out = OffloadSocket::open(sending.index().unwrap()).unwrap();
             let receiving = Interface::open("quay2").unwrap();
             let mut into = OffloadSocket::open(receiving.index().unwrap()).unwrap();
+            // A pair that was just switched on drops frames until the kernel has got round to it.
+            let began = Instant::now();
+            while !(sending.is_running().unwrap() && receiving.is_running().unwrap()) {
+                assert!(began.elapsed() < Duration::from_secs(60), "no link");
+                std::thread::sleep(Duration::from_millis(10));
+            }
             let both_ends = ends([2, 0, 0x5e, 0, 0x53, 0x10]);
             let mut exchange = |frame: &[u8], asks: Asks, count: usize| {
                 assert!(out.send(frame, asks).unwrap());
