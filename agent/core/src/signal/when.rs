@@ -23,7 +23,7 @@ pub struct Gap {
     pub until_s: u64,
 }
 
-/// Seconds in which something failed, with no more than [`CLEAN_BETWEEN`] clean ones after each other.
+/// Seconds in which something failed, with at most two clean ones between each other.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stretch {
     /// The first of them.
