@@ -2,7 +2,7 @@
 //!
 //! A card test moves as many frames as this computer can, so that no run is on at the same time. They take turns: a
 //! test waits for the runs that are on, and after it the runs that are due begin first. A test of hours goes on by
-//! itself ([`super::apart`]) and keeps its turn; what would disturb it waits.
+//! itself (`apart`) and keeps its turn; what would disturb it waits.
 
 use std::{sync::Arc, thread, time::Duration};
 
