@@ -315,8 +315,8 @@ fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Conclusio
 /// Nothing fails anywhere.
 fn all_pass(line: &Line) -> Option<Conclusion> {
     let far = line.history(line.far);
-    // Nothing came back there, and later something did: a contact that closed again looks like that.
-    let was_open = |v: &Visit| v.result.rule == RuleId::NothingReturned && line.history(v.place).passes > 0;
+    // Nothing came back there, and the far end passes all the same: a contact that closed again looks like that.
+    let was_open = |v: &Visit| v.result.rule == RuleId::NothingReturned && far.passes > 0;
     let cured = line.visits.iter().find(|v| v.shows == Showing::Fails || was_open(v));
     let cured = cured.map(|v| v.result.text.as_str());
     let inside = line.results(&StageName::At(Spot::Internal));

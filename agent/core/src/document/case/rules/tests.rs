@@ -808,6 +808,16 @@ fn what_returned_nothing_and_then_something_is_no_plain_pass() {
     add(&mut case, "soak", result(true, Showing::Passes, 0));
     assert_eq!(says(&case), (Outcome::Undecided, vec![], None, CaseState::Exhausted), "{:#?}", case.verdict);
     assert!(case.verdict.reasons[0].text.starts_with("Everything passes now, though it failed before."));
+    // As long as the far end has not passed, nothing is said to pass now.
+    let mut case = with(&["a", "b"], &["internal+", "at-port+"]);
+    for _ in 0..2 {
+        add(
+            &mut case,
+            "far-end:a",
+            StageResult { rule: RuleId::NothingReturned, ..result(false, Showing::Neither, 9) },
+        );
+        assert!(!case.verdict.reasons[0].text.contains("passes now"), "{:#?}", case.verdict);
+    }
 }
 
 /// Whoever is told beforehand how much is left must not be surprised: it is what follows if nothing fails, and no more

@@ -76,6 +76,10 @@ fn a_gap_is_told_once_and_asks_whether_plug_or_cable_were_moved() {
         let next = verdict.next.starts_with("If somebody moved plug or cable then, test again without. ");
         assert_eq!((text, next), (told, asked), "{verdict:#?}");
     }
+    for (link_flaps, asked) in [(1, false), (2, true)] {
+        let next = judge(&with(|e| e.link_flaps = link_flaps)).next;
+        assert_eq!(next.starts_with("If somebody moved plug or cable then"), asked, "{next}");
+    }
     // A single silence says when it was, once.
     let once = judge(&with(|e| {
         lost_on_wire(e, 1000);
