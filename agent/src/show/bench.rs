@@ -7,7 +7,7 @@ use turnback_core::{
         card_test::{CardTest, Grade, step::Hands},
         lot::{Lot, LotCard, Sampling},
     },
-    judge::{Outcome, RuleId},
+    judge::Outcome,
 };
 
 use super::{
@@ -39,7 +39,7 @@ pub fn event(event: &BenchEvent) -> Option<String> {
         }
         BenchEvent::TestEnded { failed, .. } if failed.is_empty() => None,
         BenchEvent::TestEnded { card, test, failed, .. } => {
-            let told: Vec<String> = failed.iter().map(beside_its_limit).collect();
+            let told: Vec<String> = failed.iter().map(Finding::in_words).collect();
             Some(one_line(&format!("  {card}: test {} failed: {}", test.name(), told.join(". "))))
         }
         BenchEvent::SetAside { aside, .. } => {
@@ -360,14 +360,6 @@ pub fn finding_row(test: TestName, finding: &Finding) -> Vec<String> {
         .iter()
         .map(|cell| one_line(cell))
         .collect()
-}
-
-/// What failed, and what is allowed where the text of a run does not say it.
-fn beside_its_limit(finding: &Finding) -> String {
-    match finding.rule {
-        RuleId::CardData | RuleId::CardAllPorts => in_words(finding).trim_end_matches('.').to_owned(),
-        _ => format!("{}; allowed: {}", in_words(finding), finding.limit),
-    }
 }
 
 /// What was measured, and at which port.

@@ -246,6 +246,12 @@ pub fn upper(text: &str) -> String {
     letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
 }
 
+/// The same in the middle of a sentence.
+pub fn lower(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_lowercase().collect::<String>() + letters.as_str())
+}
+
 /// A message of the program, which has neither, as a sentence with a capital and a full stop. A `name` at its beginning
 /// stays as it is.
 pub fn sentence(message: &str, name: &str) -> String {

@@ -39,6 +39,15 @@ impl Finding {
         Self { not_tested: nothing_measured, ..self }
     }
 
+    /// What was measured, at which port, and what is allowed. The text of a run says that itself.
+    pub fn in_words(&self) -> String {
+        let port = self.port.map_or(String::new(), |port| format!("port {port}: "));
+        match self.rule {
+            RuleId::CardData | RuleId::CardAllPorts => format!("{port}{}", self.measured.trim_end_matches('.')),
+            _ => format!("{port}{}; allowed: {}", self.measured, self.limit),
+        }
+    }
+
     /// How it ended, in a table.
     pub fn result(&self) -> &'static str {
         match (self.met, self.not_tested) {

@@ -14,6 +14,7 @@ use crate::archive::sqlite::{
     exchange::{ExportError, Form},
 };
 use crate::error_chain::{plain, with_causes};
+use turnback_core::base::figure::counted;
 
 /// As asked, else by the name of the file.
 fn form(asked: Option<args::Format>, file: Option<&Path>) -> Form {
@@ -71,8 +72,12 @@ pub(super) fn import(store: Option<PathBuf>, file: &Path, format: Option<args::F
         print_json(&done)?;
     } else {
         print(&format!(
-            "{} runs taken in, {} completed, {} were there already; {} cases and {} documents of the bench taken in\n",
-            done.new, done.completed, done.already_there, done.cases, done.bench
+            "{} taken in, {} completed, {} there already; {} and {} of the bench taken in\n",
+            counted(done.new, "run"),
+            done.completed,
+            done.already_there,
+            counted(done.cases, "case"),
+            counted(done.bench, "document")
         ))?;
     }
     Ok(ExitCode::SUCCESS)

@@ -277,9 +277,8 @@ impl CardTest {
         }
         reasons.extend(known.stuck.clone());
         for (finding, shown) in &known.faults {
-            let port = finding.port.map_or(String::new(), |port| format!("port {port}: "));
             let shown = if shown.is_empty() { String::new() } else { format!("; {shown}") };
-            let text = format!("{port}{}; allowed: {}{shown}", finding.measured, finding.limit);
+            let text = format!("{}{shown}", finding.in_words());
             reasons.push(Reason { rule: finding.rule.clone(), text });
         }
         if !known.set_aside.is_empty() {

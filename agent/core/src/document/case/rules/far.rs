@@ -115,6 +115,16 @@ impl Search<'_, '_> {
                 conclusion.want(StageName::Soak(spot), "Only a longer run can decide.")
             }
             RuleId::ComesAndGoes => conclusion.want(StageName::Soak(spot), "A longer run shows whether it comes back."),
+            rule if rule.is_excused_once() => {
+                let stage = if last.long { StageName::Soak(spot) } else { self.stage(place) };
+                let conclusion = conclusion
+                    .then(
+                        "Was the plug taken out, or the cable, then? If not, a contact is bad: look at the connectors, \
+                         and soak for some hours.",
+                    )
+                    .again(stage.clone());
+                if again { conclusion.want(stage, ONCE_MORE) } else { conclusion }
+            }
             _ if last.sporadic() => conclusion
                 .then(format!(
                     "The errors came in only a few of the seconds. Look at the connectors, and soak at {spot} for \
@@ -424,3 +434,6 @@ const IN_TURN_MAX: usize = 3;
 const GONE_AFTER: u32 = 4;
 /// So many soaks at the far end that decide nothing are enough.
 const SOAKS_MAX: usize = 2;
+
+/// Asked for after what a hand on the plug looks like.
+const ONCE_MORE: &str = "Plug or cable may have been taken out for a moment. If it happens again, it is a bad contact.";

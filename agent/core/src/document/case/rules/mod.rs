@@ -12,6 +12,7 @@ use super::line::{Line, Visit};
 use super::name::StageName;
 use super::stage::Showing;
 use super::{Case, CaseState, Move, moves};
+use crate::base::figure;
 use crate::judge::suspects::POLARITY_FIRST;
 use crate::judge::{Location, Outcome, Reason, RuleId, Verdict};
 
@@ -196,8 +197,11 @@ fn polarity_first(line: &Line, conclusion: Conclusion) -> Conclusion {
     let failed = |v: &&Visit| v.shows == Showing::Fails;
     match line.bench.iter().chain(&line.visits).rfind(failed) {
         Some(last) if last.result.inverted && conclusion.outcome != Outcome::Pass => {
-            let next = format!("{POLARITY_FIRST} {}", conclusion.next);
-            conclusion.then(next.trim_end())
+            let next = match conclusion.next.as_str() {
+                "" => POLARITY_FIRST.to_owned(),
+                next => format!("{POLARITY_FIRST} Only if there is none of these: {}", figure::lower(next)),
+            };
+            conclusion.then(next)
         }
         _ => conclusion,
     }

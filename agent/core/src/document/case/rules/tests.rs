@@ -798,6 +798,20 @@ fn a_stage_that_failed_is_told_though_a_nearer_one_is_asked_for() {
     assert!(case.verdict.reasons[0].text.starts_with("far-end fails: As counted. Nothing is known yet"), "{case:#?}");
 }
 
+/// A hand that was told to move the cable may have pulled it.
+#[test]
+fn a_single_drop_in_a_soak_is_asked_about_and_soaked_again() {
+    for rule in [RuleId::LinkFlapped, RuleId::SilentOnce] {
+        let mut case = with(&[], &["internal+", "at-port+", "far-end+"]);
+        let once = StageResult { rule, seconds_errored: 2, error_groups: 1, ..result(true, Showing::Neither, 900) };
+        add(&mut case, "soak", once.clone());
+        assert_eq!((case.verdict.outcome, next(&case)), (Outcome::Undecided, "soak".into()), "{:#?}", case.verdict);
+        assert!(case.next.as_ref().is_some_and(|next| next.why.contains("taken out for a moment")), "{:#?}", case.next);
+        add(&mut case, "soak", once);
+        assert_ne!(case.verdict.outcome, Outcome::Pass, "{:#?}", case.verdict);
+    }
+}
+
 /// A contact that was open and closed again when somebody seated it is not forgotten.
 #[test]
 fn what_returned_nothing_and_then_something_is_no_plain_pass() {

@@ -12,7 +12,7 @@ mod remarks;
 #[cfg(test)]
 mod tests;
 
-use crate::base::figure::{count, counted};
+use crate::base::figure::{count, counted, listed};
 use crate::base::placement::Placement;
 use crate::judge::ratio::{ErrorRatio, Loss};
 use crate::judge::rule::{Remark, Rule};
@@ -151,7 +151,12 @@ impl Facts for SerialFacts {
     }
 
     fn beside_pass(&self) -> String {
-        String::new()
+        let (line, extra) = (self.put_on_line(), self.counts.inserted);
+        let lost =
+            (line.lost > 0).then(|| format!("{} of {} bytes lost on the way", count(line.lost), count(line.sent)));
+        let extra = (extra > 0).then(|| format!("{} came extra", counted(extra, "byte")));
+        let told: Vec<String> = lost.into_iter().chain(extra).collect();
+        if told.is_empty() { String::new() } else { format!("; {}, no more than that allows", listed(&told)) }
     }
 
     fn after_pass(&self) -> String {

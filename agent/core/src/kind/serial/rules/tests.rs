@@ -163,6 +163,25 @@ fn two_wires_show_nothing_of_a_cable() {
     assert_eq!((damaged.outcome, damaged.location), (Outcome::Fault, vec![Location::Port]));
 }
 
+/// A limit may let bytes go: whoever reads of a pass sees what it let go.
+#[test]
+fn a_pass_tells_what_was_lost_and_what_came_extra() {
+    let passes = |lost, inserted| {
+        let verdict = with(|e| {
+            e.common.limit.bit_error_ratio = 1e-2;
+            (e.counts.lost, e.counts.inserted) = (lost, inserted);
+            e.counts.returned = e.counts.sent - lost + inserted;
+        });
+        assert_eq!(verdict.outcome, Outcome::Pass, "{verdict:?}");
+        verdict.reasons[0].text.clone()
+    };
+    assert!(!passes(0, 0).contains("lost") && !passes(0, 0).contains("extra"));
+    let told = passes(2, 0);
+    assert!(told.contains("; 2 of ") && told.ends_with(" bytes lost on the way, no more than that allows."), "{told}");
+    assert!(passes(0, 1).ends_with("; 1 byte came extra, no more than that allows."), "{}", passes(0, 1));
+    assert!(passes(2, 1).contains("lost on the way and 1 byte came extra, no more"), "{}", passes(2, 1));
+}
+
 fn damage(e: &mut SerialFacts, hits: u64) {
     e.counts.bit_errors = 40 * hits;
     e.counts.damaged = 10 * hits;
