@@ -116,14 +116,15 @@ impl Search<'_, '_> {
             }
             RuleId::ComesAndGoes => conclusion.want(StageName::Soak(spot), "A longer run shows whether it comes back."),
             rule if rule.is_excused_once() => {
-                let stage = if last.long { StageName::Soak(spot) } else { self.stage(place) };
-                let conclusion = conclusion
+                let stage = self.stage(place);
+                // The second time it is the place, so this is asked for once.
+                conclusion
                     .then(
                         "Was the plug taken out, or the cable, then? If not, a contact is bad: look at the connectors, \
                          and soak for some hours.",
                     )
-                    .again(stage.clone());
-                if again { conclusion.want(stage, ONCE_MORE) } else { conclusion }
+                    .again(stage.clone())
+                    .want(stage, ONCE_MORE)
             }
             _ if last.sporadic() => conclusion
                 .then(format!(
@@ -325,8 +326,8 @@ fn too_rare(search: &Search, low: usize, high: usize, text: String) -> Conclusio
 /// Nothing fails anywhere.
 fn all_pass(line: &Line) -> Option<Conclusion> {
     let far = line.history(line.far);
-    // Nothing came back there, and the far end passes all the same: a contact that closed again looks like that.
-    let was_open = |v: &Visit| v.result.rule == RuleId::NothingReturned && far.passes > 0;
+    // Nothing came back there, and everything passes all the same: a contact that closed again looks like that.
+    let was_open = |v: &Visit| v.result.rule == RuleId::NothingReturned;
     let cured = line.visits.iter().find(|v| v.shows == Showing::Fails || was_open(v));
     let cured = cured.map(|v| v.result.text.as_str());
     let inside = line.results(&StageName::At(Spot::Internal));
