@@ -39,12 +39,17 @@ impl Finding {
         Self { not_tested: nothing_measured, ..self }
     }
 
-    /// What was measured, at which port, and what is allowed. The text of a run says that itself.
+    /// What was measured, and at which port.
+    pub fn measured_at(&self) -> String {
+        self.port.map_or(String::new(), |port| format!("port {port}: ")) + &self.measured
+    }
+
+    /// The same, and what is allowed. The text of a run says that itself.
     pub fn in_words(&self) -> String {
-        let port = self.port.map_or(String::new(), |port| format!("port {port}: "));
+        let measured = self.measured_at();
         match self.rule {
-            RuleId::CardData | RuleId::CardAllPorts => format!("{port}{}", self.measured.trim_end_matches('.')),
-            _ => format!("{port}{}; allowed: {}", self.measured, self.limit),
+            RuleId::CardData | RuleId::CardAllPorts => measured.trim_end_matches('.').to_owned(),
+            _ => format!("{measured}; allowed: {}", self.limit),
         }
     }
 

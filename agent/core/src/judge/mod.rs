@@ -52,16 +52,15 @@ pub fn judge<F: Facts>(facts: &F) -> Verdict {
         verdict.scope = ended.map(|done| format!("ended by hand, {}", done.in_words()));
     }
     // When it failed says more than how much: a hand on the plug looks like that.
-    if let Some((told, reason)) = facts.when().in_words().zip(verdict.reasons.first_mut())
-        && !matches!(reason.rule, RuleId::WentSilent | RuleId::SilentOnce | RuleId::PortGone | RuleId::InService)
-    {
+    let when = facts.when();
+    let says_itself =
+        matches!(verdict.rule(), Some(RuleId::WentSilent | RuleId::SilentOnce | RuleId::PortGone | RuleId::InService));
+    if let (false, Some(told), Some(reason)) = (says_itself, when.in_words(), verdict.reasons.first_mut()) {
         reason.text = format!("{} {told}", reason.text);
     }
-    let fell_silent = verdict.outcome != Outcome::Pass && !facts.when().gaps.is_empty();
     let may_be_a_hand = match verdict.rule() {
-        Some(RuleId::WentSilent | RuleId::SilentOnce | RuleId::PortGone | RuleId::InService) => false,
         Some(RuleId::LinkFlapped) => verdict.outcome == Outcome::Fault,
-        _ => fell_silent,
+        _ => !says_itself && verdict.outcome != Outcome::Pass && !when.gaps.is_empty(),
     };
     if may_be_a_hand {
         verdict.next = format!("If somebody moved plug or cable then, test again without. {}", verdict.next);

@@ -2,6 +2,7 @@
 
 use super::seconds::{SILENT_BY_CHANCE, SecondCounts, Spread};
 use crate::base::figure::listed;
+use crate::stats::spells::GAP_SECONDS;
 
 /// When something failed, as far as that tells more than how much.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -23,7 +24,7 @@ pub struct Gap {
     pub until_s: u64,
 }
 
-/// Seconds in which something failed, with at most two clean ones between each other.
+/// Seconds in which something failed, with no more than [`GAP_SECONDS`] clean ones between.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stretch {
     /// The first of them.
@@ -95,7 +96,7 @@ fn stretches(failed: impl Iterator<Item = u64>) -> Vec<Stretch> {
     let mut found: Vec<Stretch> = Vec::new();
     for (at, _) in failed.enumerate().filter(|(_, failed)| *failed > 0) {
         let at = at as u64;
-        match found.last_mut().filter(|last| at - last.last_s <= CLEAN_BETWEEN + 1) {
+        match found.last_mut().filter(|last| at - last.last_s <= GAP_SECONDS as u64 + 1) {
             Some(last) => last.last_s = at,
             None => found.push(Stretch { first_s: at, last_s: at }),
         }
@@ -119,9 +120,6 @@ fn gaps_in_words(gaps: &[Gap]) -> Option<String> {
 
 /// So many are told one by one.
 const FEW: usize = 3;
-
-/// One disturbance may pause for a breath. Our own choice.
-const CLEAN_BETWEEN: u64 = 2;
 
 #[cfg(test)]
 mod tests {

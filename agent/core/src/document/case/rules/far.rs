@@ -120,8 +120,8 @@ impl Search<'_, '_> {
                 // The second time it is the place, so this is asked for once.
                 conclusion
                     .then(
-                        "Was the plug taken out, or the cable, then? If not, a contact is bad: look at the connectors, \
-                         and soak for some hours.",
+                        "Was plug or cable taken out then? If not, a contact is bad: look at the connectors, and soak \
+                         for some hours.",
                     )
                     .again(stage.clone())
                     .want(stage, ONCE_MORE)
