@@ -30,30 +30,32 @@ pub fn hands(hands: &Hands, is_this_computer: bool, said: &mut Vec<Caution>, wid
     out
 }
 
-/// An event in a line; none for one that people need not see.
-pub fn event(event: &BenchEvent) -> Option<String> {
-    match event {
-        BenchEvent::TestBegan { .. } => None,
+/// An event in a line or more; none for one that people need not see.
+pub fn event(event: &BenchEvent, width: usize) -> Option<String> {
+    // Beside the grades, what happens on the way to them is indented.
+    let (label, text) = match event {
+        BenchEvent::TestBegan { .. } => return None,
         BenchEvent::TestEnded { card, test, failed, again: true, .. } if failed.is_empty() => {
-            Some(one_line(&format!("  {card}: {} passes now", test.name())))
+            ("  ", format!("{card}: {} passes now", test.name()))
         }
-        BenchEvent::TestEnded { failed, .. } if failed.is_empty() => None,
+        BenchEvent::TestEnded { failed, .. } if failed.is_empty() => return None,
         BenchEvent::TestEnded { card, test, failed, .. } => {
             let told: Vec<String> = failed.iter().map(Finding::in_words).collect();
-            Some(one_line(&format!("  {card}: test {} failed: {}", test.name(), told.join(". "))))
+            ("  ", format!("{card}: test {} failed: {}", test.name(), told.join(". ")))
         }
         BenchEvent::SetAside { aside, .. } => {
-            Some(one_line(&format!("  {} is at fault and set aside: {}", aside.thing, aside.next)))
+            ("  ", format!("{} is at fault and set aside: {}", aside.thing, aside.next))
         }
         BenchEvent::Repeated { card, test } => {
-            Some(one_line(&format!("  {card}: {} failed beside other cards, and is repeated alone", test.name())))
+            ("  ", format!("{card}: {} failed beside other cards, and is repeated alone", test.name()))
         }
         BenchEvent::CutOff { card, test, why } => {
             let test = test.map_or(String::new(), |test| format!("{} was cut off: ", test.name()));
-            Some(one_line(&format!("  {card}: {test}{why}")))
+            ("  ", format!("{card}: {test}{why}"))
         }
-        BenchEvent::Graded { card, grade } => Some(one_line(&format!("{card}: {}", grade.name()))),
-    }
+        BenchEvent::Graded { card, grade } => ("", format!("{card}: {}", grade.name())),
+    };
+    Some(wrapped(label, &one_line(&text), width))
 }
 
 /// A card under test in a line: the test that it is at, and the time left. `elapsed_s`: how long that test has been on;
@@ -356,16 +358,10 @@ pub fn ticket(test: &CardTest, width: usize) -> String {
 
 /// One finding as a row: test, result, measured, allowed.
 pub fn finding_row(test: TestName, finding: &Finding) -> Vec<String> {
-    [test.name().to_owned(), finding.result().to_owned(), in_words(finding), finding.limit.clone()]
+    [test.name().to_owned(), finding.result().to_owned(), finding.measured_at(), finding.limit.clone()]
         .iter()
         .map(|cell| one_line(cell))
         .collect()
-}
-
-/// What was measured, and at which port.
-fn in_words(finding: &Finding) -> String {
-    let port = finding.port.map_or(String::new(), |port| format!("port {port}: "));
-    format!("{port}{}", finding.measured)
 }
 
 /// The grade in a few words.
@@ -393,9 +389,8 @@ fn joined(attempt: &Attempt) -> Vec<Finding> {
     for finding in &attempt.findings {
         match rows.iter_mut().find(|row| finding.met && row.rule == finding.rule && row.result() == finding.result()) {
             Some(row) => {
-                let port = finding.port.filter(|_| row.port != finding.port);
-                let port = port.map_or(String::new(), |port| format!("port {port}: "));
-                row.measured.push_str(&format!("; {port}{}", finding.measured));
+                let more = if row.port == finding.port { finding.measured.clone() } else { finding.measured_at() };
+                row.measured.push_str(&format!("; {more}"));
                 if !row.limit.split("; ").any(|limit| limit == finding.limit) {
                     row.limit.push_str(&format!("; {}", finding.limit));
                 }

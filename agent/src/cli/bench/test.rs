@@ -19,7 +19,7 @@ use crate::{
     ports::restore,
     show::{
         bench as shown,
-        lines::{message_width, tell, wrapped},
+        lines::{message_width, tell},
     },
     tell,
     work::{
@@ -222,9 +222,7 @@ impl Events {
             let line = serde_json::to_string(event).unwrap_or_default();
             self.failed = writeln!(file, "{line}").and_then(|()| file.flush()).err();
         }
-        let line = shown::event(event).filter(|_| !self.quiet)?;
-        let text = line.trim_start();
-        Some(wrapped(&line[..line.len() - text.len()], text, message_width()))
+        shown::event(event, message_width()).filter(|_| !self.quiet)
     }
 
     fn end(&mut self) {

@@ -146,8 +146,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     let _lock = isolate::lock(&case.case).map_err(PortError::Lock)?;
     case.laid_down = stored;
     if !stored && !args.correct.is_empty() {
-        let text = format!("no case of {} and this cable is open: there is no stage to correct", args.port);
-        return Err(Failure::Usage(text, Some("turnback records cases lists the cases".to_owned())));
+        return Err(none_is_open(args, ": there is no stage to correct"));
     }
     tell_left_open(args, &case.cable, &left_open);
     refuse_another_end(args, &case)?;
@@ -219,6 +218,12 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     Ok(status)
 }
 
+/// What needs an open case of this port and cable cannot be done; `so` says what follows.
+fn none_is_open(args: &args::Isolate, so: &str) -> Failure {
+    let text = format!("no case of {} and this cable is open{so}", args.port);
+    Failure::Usage(text, Some("turnback records cases lists the cases".to_owned()))
+}
+
 /// What was found with a plug says nothing of a return port, and the other way round.
 fn refuse_another_end(args: &args::Isolate, case: &Case) -> Result<(), Failure> {
     let was = &case.options.return_port;
@@ -234,9 +239,7 @@ fn refuse_another_end(args: &args::Isolate, case: &Case) -> Result<(), Failure> 
 fn close(args: &args::Isolate, archive: &mut dyn Archive, why: &str) -> Result<ExitCode, Failure> {
     let cable = args.cable.as_deref().unwrap_or_default();
     let Some(case) = stored_case(archive, &args.port, args.case.as_deref(), cable)? else {
-        let hint = "turnback records cases lists the cases";
-        let text = format!("no case of {} and this cable is open", args.port);
-        return Err(Failure::Usage(text, Some(hint.to_owned())));
+        return Err(none_is_open(args, ""));
     };
     let _lock = isolate::lock(&case.case).map_err(PortError::Lock)?;
     let plan = plan(args, &case.options, 0)?;

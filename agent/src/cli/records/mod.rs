@@ -205,13 +205,12 @@ fn correct(store: Option<PathBuf>, options: &Correct) -> Done {
             ("plug", Labelled::Plug, &given.plug, &mut labels.plug),
             ("note", Labelled::Note, &given.note, &mut labels.note),
         ] {
-            let is_removed = options.remove.contains(&which);
+            let (is_removed, plain) = (options.remove.contains(&which), what.replace('_', " "));
             if is_removed && now.is_some() {
-                let text = format!("{what} is both given and removed: do one of the two");
-                return Err(Failure::Usage(text));
+                return Err(Failure::Usage(format!("{plain} is both given and removed: do one of the two")));
             }
             if is_removed && was.is_none() {
-                return Err(Failure::Usage(format!("this run has no {}: nothing to remove", what.replace('_', " "))));
+                return Err(Failure::Usage(format!("this run has no {plain}: nothing to remove")));
             }
             if now == was || (now.is_none() && !is_removed) {
                 continue;
