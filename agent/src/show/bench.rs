@@ -235,6 +235,8 @@ pub fn plugs(plugs: &[PartRecord], width: usize) -> String {
         let left = RATED_MATINGS.saturating_sub(plug.matings);
         let state = match (plug.at_fault, left) {
             (true, _) => "at fault".to_owned(),
+            // What it is made for depends on its kind, which no record says.
+            (false, _) if plug.in_transceiver => "see its data sheet".to_owned(),
             (false, 0) => "worn: replace it".to_owned(),
             (false, left) => format!("{left} left"),
         };

@@ -32,8 +32,8 @@ fn answer_with(report: &Report, sure: Option<&str>, width: usize) -> String {
     if let Some(sure) = sure {
         out.push_str(&format!("{}\n", wrapped("how sure: ", sure, width)));
     }
-    if let Some(rates) = rates(report) {
-        out.push_str(&format!("{}\n", wrapped("without loss: ", &rates, width)));
+    if let Some((label, rates)) = rates(report) {
+        out.push_str(&format!("{}\n", wrapped(label, &rates, width)));
     }
     out.push_str(&format!("{}\n", wrapped("next: ", &verdict.next, width)));
     without_controls(&out)
@@ -46,14 +46,17 @@ pub fn how_sure(verdict: &Verdict) -> Option<&str> {
     (verdict.outcome == Outcome::Fault && !first.is_empty()).then_some(first)
 }
 
-/// What a search for a rate is made for: the highest one at which nothing is lost, or wrong, size by size.
-fn rates(report: &Report) -> Option<String> {
+/// What a search for a rate is made for: the highest one at which nothing is lost, size by size, or wrong.
+fn rates(report: &Report) -> Option<(&'static str, String)> {
+    if let Some(highest) = report.serial().and_then(|bytes| bytes.highest_clean_bits_per_second) {
+        return Some(("without error: ", format!("up to {} bits/s", figure::count(highest.into()))));
+    }
     let rate = |rate: &ZeroLossRate| {
         let found = rate.frames_per_second.map_or("none".to_owned(), |fps| figure::count(fps as u64));
         format!("{} B {found}{}", rate.size_bytes, if rate.limited_by_host { " (this computer's limit)" } else { "" })
     };
     let found: Vec<String> = report.ethernet()?.zero_loss_rates.iter().map(rate).collect();
-    (!found.is_empty()).then(|| format!("{} frames/s", found.join(", ")))
+    (!found.is_empty()).then(|| ("without loss: ", format!("{} frames/s", found.join(", "))))
 }
 
 /// Lines that an answer may take on a terminal of 60 columns.

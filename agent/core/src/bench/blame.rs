@@ -98,6 +98,14 @@ pub fn place(history: &[Use], on: RestsOn, spot: Spot<'_>) -> Placed {
     let things: BTreeSet<&str> = failing.iter().map(|use_| use_.thing.as_str()).collect();
     let clean: Vec<&str> = things.iter().copied().filter(|thing| !guilty.contains(*thing)).collect();
     let all = || things.iter().map(|thing| (*thing).to_owned()).collect();
+    // What fails in the reference card cannot be tried in it again.
+    if own.iter().any(|use_| use_.is_reference) {
+        return match (last.passed, clean.is_empty()) {
+            (true, true) => Placed::With(all()),
+            (true, false) => Placed::Unexplained,
+            (false, _) => Placed::TryOther(all()),
+        };
+    }
     if last.passed {
         let suspect = clean.iter().find(|thing| !elsewhere(thing, since(thing)));
         return match suspect {

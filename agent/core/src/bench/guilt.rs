@@ -98,11 +98,11 @@ pub fn uses(card: &str, is_reference: bool, tried: Option<&str>, attempts: &[Att
 }
 
 /// Things that are at fault, each with the use that shows it. They failed in the reference card, which is known to be
-/// good. Of transceivers it is enough that the failure moved with one to another port of a card.
+/// good, and not only there. Of transceivers it is enough that the failure moved with one to another port of a card.
 fn shown(history: &[Use], on: RestsOn) -> BTreeMap<&str, (&Use, Shown)> {
     let failed = || history.iter().filter(move |use_| use_.on == on && !use_.passed);
     let mut shown: BTreeMap<&str, (&Use, Shown)> = BTreeMap::new();
-    for use_ in failed().filter(|use_| use_.is_reference) {
+    for use_ in failed().filter(|use_| use_.is_reference && is_told_from_reference(history, use_)) {
         shown.entry(&use_.thing).or_insert((use_, Shown::InReference));
     }
     for use_ in failed().filter(|_| on == RestsOn::Transceiver) {
@@ -111,6 +111,19 @@ fn shown(history: &[Use], on: RestsOn) -> BTreeMap<&str, (&Use, Shown)> {
         }
     }
     shown
+}
+
+/// The reference card may have failed itself overnight. So another one passes there since, or this one failed elsewhere
+/// too.
+fn is_told_from_reference(history: &[Use], failure: &Use) -> bool {
+    let of_test = history.iter().filter(|use_| use_.on == failure.on && use_.test == failure.test);
+    of_test.into_iter().any(|other| match other.is_reference {
+        true => {
+            let is_later = other.at_ms > failure.at_ms && other.port == failure.port;
+            other.passed && is_later && other.thing != failure.thing
+        }
+        false => !other.passed && other.thing == failure.thing,
+    })
 }
 
 /// What shows that a thing is at fault.

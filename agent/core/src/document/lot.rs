@@ -224,7 +224,12 @@ impl Lot {
                 Outcome::Undecided,
                 RuleId::LotUnfinished,
                 counts,
-                format!("test the other {} cards", summary.to_test - graded),
+                match (summary.to_test - graded, graded) {
+                    (1, 0) => "test the card".to_owned(),
+                    (left, 0) => format!("test the {left} cards"),
+                    (1, _) => "test the other card".to_owned(),
+                    (left, _) => format!("test the other {left} cards"),
+                },
             ),
             _ if summary.unproved > 0 => (
                 Outcome::Undecided,

@@ -118,6 +118,8 @@ rule_ids! {
     PlacesDisagree,
     /// A place beyond the port fails.
     SegmentFails,
+    /// A stage of a case: a place on the cable neither passes nor fails.
+    CableUnclear,
     /// A stage of a case: nothing fails so far, and places farther out are left to try.
     CableNext,
     /// The cable test excludes what the stages say.

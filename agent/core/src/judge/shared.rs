@@ -263,7 +263,13 @@ fn too_few_bits<F: Facts>(e: &F) -> Option<Finding> {
             figure::ratio(loss.allowed)
         )
     } else {
-        format!("{}, of {}: too many for a pass, too few to say where the fault is.", e.odd(), count(e.sent()))
+        let loss = e.loss().filter(|loss| !loss.is_allowed()).map_or(String::new(), |loss| {
+            let proved = figure::ratio_beside(loss.proved_below, loss.allowed);
+            format!(" That proves only a share below {proved}; {} is allowed.", figure::ratio(loss.allowed))
+        });
+        let odd =
+            format!("{}, of {}: too many for a pass, too few to say where the fault is.", e.odd(), count(e.sent()));
+        format!("{odd}{loss}")
     };
     let finding = Finding::undecided(text).sure("neither proved nor refuted");
     // Whoever ended the run knows that it was too short.

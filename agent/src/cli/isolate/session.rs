@@ -95,6 +95,10 @@ impl Session<'_> {
     fn lead_on(&mut self) -> Result<(), Failure> {
         if let Some(word) = &self.args.stage {
             let name = self.runner.known_as(stage_named(word)?)?;
+            if name == StageName::CableTest && !self.port.offers_cable_test()? {
+                self.tell_no_cable_test();
+                return Ok(());
+            }
             let offered = Move { attempt: 1, ..self.offer(&name) };
             return match self.wish(&offered)? {
                 Wish::Do(with) => self.carry_out(&name, &with),
@@ -201,6 +205,8 @@ impl Session<'_> {
                 },
                 Answer::Shows(passes) if next.stage == StageName::KnownGoodPort && known_good => {
                     self.runner.answer(&next.stage, passes);
+                    self.tell_last();
+                    self.tell_standing();
                     return Ok(Wish::Again);
                 }
                 Answer::Shows(_) if known_good => tell("", "This stage can be done at this machine only."),
@@ -312,10 +318,7 @@ impl Session<'_> {
         self.warn_if_unkept();
         match done {
             Ok(()) if *name == StageName::CableTest && !self.runner.case.offers_cable_test => {
-                tell(
-                    "note: ",
-                    format_args!("the adapter of {} offers no cable test: the stage is left out", self.args.port),
-                );
+                self.tell_no_cable_test();
                 Ok(())
             }
             Ok(()) => {
@@ -326,6 +329,17 @@ impl Session<'_> {
             Err(CaseError::Ended) => Ok(()),
             Err(error) => Err(error.into()),
         }
+    }
+
+    fn tell_no_cable_test(&self) {
+        tell(
+            "note: ",
+            format_args!(
+                "the adapter of {} offers no cable test: the stage is left out. Some drivers offer it only while the \
+                 interface is up.",
+                self.args.port
+            ),
+        );
     }
 
     fn tell_last(&self) {

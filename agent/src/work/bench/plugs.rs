@@ -26,6 +26,8 @@ pub struct PartRecord {
     pub part: Part,
     /// How often it was fitted, with what a simulated bench says of the time before.
     pub matings: u32,
+    /// A loop of fibre, or of a cable that ends in transceivers: it was fitted to one.
+    pub in_transceiver: bool,
     /// It failed with the reference card, or its failure moved with it.
     pub at_fault: bool,
 }
@@ -80,6 +82,11 @@ fn parts(archive: &dyn Archive, on: RestsOn, part: fn(String) -> Part) -> Result
             || tests.iter().flat_map(|test| test.attempts.iter().map(|attempt| (test.test.as_str(), attempt)));
         let ports = |attempt: &Attempt| 1..=attempt.plugs.len() as u32;
         let in_ports = |(_, attempt)| ports(attempt).filter_map(move |port| attempt.thing(on, Some(port)));
+        let in_transceivers: BTreeSet<&str> = uses
+            .iter()
+            .filter(|use_| use_.on == RestsOn::Plug && use_.with.is_some())
+            .map(|use_| use_.thing.as_str())
+            .collect();
         let labels: BTreeSet<&str> = attempts().flat_map(in_ports).collect();
         all.extend(labels.into_iter().map(|label| {
             let part = part(label.to_owned());
@@ -89,6 +96,7 @@ fn parts(archive: &dyn Archive, on: RestsOn, part: fn(String) -> Part) -> Result
                 bench: bench.clone(),
                 part,
                 matings: matings(on, label, attempts()) + spec.map_or(0, |spec| spec.matings),
+                in_transceiver: in_transceivers.contains(label),
                 at_fault: guilty.contains(label),
             }
         }));

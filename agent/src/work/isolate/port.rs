@@ -70,6 +70,17 @@ impl CasePort {
         Err(CaseError::NotReady { port: port.identity().name, reasons })
     }
 
+    /// Whether the adapter may be able to measure the pairs of a cable, as far as it tells without trying.
+    ///
+    /// # Errors
+    /// The port cannot be opened.
+    pub fn offers_cable_test(&mut self) -> Result<bool, CaseError> {
+        match &mut self.rig {
+            Some(rig) => Ok(rig.offers_cable_test()),
+            None => Ok(self.open(None)?.offers_cable_test()),
+        }
+    }
+
     /// Carries out a stage on this port, with the case's return port if it has one. `equipment` may name another port
     /// in place of either.
     ///

@@ -75,6 +75,18 @@ fn a_failure_that_goes_away_with_its_plug_is_the_plugs_once_the_reference_fails_
     assert_eq!(placed(&[&moved[..], &[("R", 1, "P-1", true)]].concat()), Placed::Unexplained);
 }
 
+/// There is no card to try it in but itself: another plug tells.
+#[test]
+fn a_failure_of_the_reference_card_is_told_from_its_plug_by_another_plug() {
+    let at_reference =
+        |rows: &[(&str, u32, &str, bool)]| place(&history(rows), RestsOn::Plug, Spot { card: "R", ..at(1) });
+    let fails = ("R", 1, "P-1", false);
+    assert_eq!(at_reference(&[fails]), Placed::TryOther(vec!["P-1".into()]));
+    assert_eq!(at_reference(&[fails, ("R", 1, "P-2", true)]), Placed::With(vec!["P-1".into()]));
+    assert_eq!(at_reference(&[fails, ("R", 1, "P-2", false)]), Placed::TryOther(vec!["P-1".into(), "P-2".into()]));
+    assert_eq!(at_reference(&[fails, ("R", 1, "P-1", true)]), Placed::Unexplained);
+}
+
 /// Two ports of one card are dead. The plugs that failed in both are not at fault.
 #[test]
 fn two_dead_ports_set_no_plug_aside() {

@@ -26,10 +26,47 @@ fn each_plug_and_slot_that_the_reference_card_fails_with_is_named_once() {
         // The card's own: no plug and no slot is behind it.
         attempt(["P-4", "P-5"], vec![finding(RuleId::CardHot, None, false)]),
         Attempt { facts: None, ..attempt(["P-6", "P-7"], vec![of_port(1, false)]) },
+        Attempt { slot: "slot-3".into(), ..attempt(["P-8", "P-9"], vec![finding(RuleId::CardBus, None, true)]) },
     ];
+    let attempts: Vec<_> = (1..).zip(attempts).map(|(began_ms, attempt)| Attempt { began_ms, ..attempt }).collect();
     let found = set_aside(&uses("R", true, None, &attempts));
     assert_eq!(found.iter().map(|aside| aside.thing.as_str()).collect::<Vec<_>>(), ["plug P-2", "slot-2"]);
     assert!(found[1].why.contains("bus: 29 errors"), "{found:?}");
+}
+
+/// The reference card may have failed itself: one failure with a plug tells nothing before another plug passes there, or
+/// unless this one failed in another card too.
+#[test]
+fn a_plug_is_not_at_fault_because_the_reference_card_failed_with_it_once() {
+    let use_ = |card: &str, port, thing: &str, at_ms, passed| Use {
+        thing: thing.into(),
+        on: RestsOn::Plug,
+        card: card.into(),
+        is_reference: card == "R",
+        port: Some(port),
+        with: None,
+        test: TestName::Data,
+        at_ms,
+        passed,
+        measured: String::new(),
+        slower: AtSlower::default(),
+    };
+    let fails = use_("R", 1, "P-1", 2, false);
+    let elsewhere = Use { test: TestName::Links, ..use_("C", 1, "P-1", 3, false) };
+    for (what, other, guilty) in [
+        ("nothing else", fails.clone(), false),
+        ("another passed there before", use_("R", 1, "P-2", 1, true), false),
+        ("another passes there since", use_("R", 1, "P-2", 3, true), true),
+        ("another passes in another port", use_("R", 2, "P-2", 3, true), false),
+        ("another fails there", use_("R", 1, "P-2", 3, false), false),
+        ("the same passes there", use_("R", 1, "P-1", 3, true), false),
+        ("the same failed in another card", use_("C", 1, "P-1", 1, false), true),
+        ("the same failed another test there", elsewhere, false),
+        ("another failed in another card", use_("C", 1, "P-2", 1, false), false),
+    ] {
+        let found = at_fault(&[fails.clone(), other], RestsOn::Plug);
+        assert_eq!(found.contains("P-1"), guilty, "{what}: {found:?}");
+    }
 }
 
 #[test]
@@ -75,7 +112,10 @@ fn of_what_is_in_the_reference_card_only_what_is_tried_is_blamed() {
     };
     let fails = |rule| attempt("T-1", vec![finding(rule, false)]);
     let thing = |tried, rule| {
-        let found = set_aside(&uses("R", true, tried, &[fails(rule)]));
+        // It failed with both in a card too.
+        let attempt = [fails(rule)];
+        let card = uses("C", false, None, &attempt);
+        let found = set_aside(&[card, uses("R", true, tried, &attempt)].concat());
         found.into_iter().map(|aside| aside.thing).collect::<Vec<_>>()
     };
     for rule in [RuleId::CardSendsWeak, RuleId::CardReceivesWeak] {
@@ -107,6 +147,7 @@ fn a_plug_that_passed_last_is_taken_to_try_a_transceiver_with() {
     assert_eq!(good(&history, &own("P-3")).as_deref(), Some("P-2"));
     assert_eq!(good(&history, &own("P-1")).as_deref(), Some("P-1"));
     assert_eq!(good_plug(&history, TestName::Links, &own("P-1")), None);
+    history.push(plug("P-2", 1, false));
     history.push(Use { is_reference: true, passed: false, ..plug("P-2", 1, false) });
     assert_eq!(good(&history, &[]).as_deref(), Some("P-1"), "P-2 is at fault");
 }

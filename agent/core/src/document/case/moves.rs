@@ -166,7 +166,9 @@ fn hands_with_plug(line: &Line, stage: &StageName, attempt: u32) -> String {
             format!("Keep {plug} apart and put another plug into {port}. Best is one that passed in another port.")
         }
         StageName::KnownGoodPort => {
-            format!("Put {plug}, the one that failed, into a port of the same kind that is known to work.")
+            let failed = line.at(0).any(|visit| visit.shows == Showing::Fails);
+            let which = if failed { ", the one that failed," } else { "" };
+            format!("Put {plug}{which} into a port of the same kind that is known to work.")
         }
         StageName::CableTest => {
             format!("Connect cable {} to {port}, and take the plug off its far end.", case.cable)
@@ -215,7 +217,7 @@ fn inside(port: &str) -> String {
 fn look(stage: &StageName, kind: Kind, has_return_port: bool) -> &'static str {
     let at_port = match kind {
         Kind::Ethernet => "The latch clicks. The light of the port comes on. No contact is bent or dull.",
-        Kind::Serial => "The plug is the kind that was named, and its screws are tight. No contact is bent or dull.",
+        Kind::Serial => "The plug fits this connector, and its screws are tight. No contact is bent or dull.",
     };
     let far_end = match kind {
         Kind::Ethernet => "The labels at both ends are those of this cable. The latches click.",

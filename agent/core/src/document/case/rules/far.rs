@@ -6,12 +6,13 @@ use super::{CaseRule, Conclusion};
 use crate::base::figure::{count, listed};
 use crate::document::case::line::{Line, Visit};
 use crate::document::case::name::{Spot, StageName};
-use crate::document::case::stage::Showing;
+use crate::document::case::stage::{Ended, Showing};
 use crate::judge::{Location, Outcome, RuleId};
 
 pub(super) const RULES: &[CaseRule] = &[
     CaseRule { id: RuleId::PlacesDisagree, decide: places_disagree },
     CaseRule { id: RuleId::SegmentFails, decide: segment_fails },
+    CaseRule { id: RuleId::CableUnclear, decide: cable_unclear },
     CaseRule { id: RuleId::CableNext, decide: cable_next },
     CaseRule { id: RuleId::AllPass, decide: all_pass },
 ];
@@ -211,6 +212,12 @@ fn last_failure<'l, 'a>(line: &'l Line<'a>, place: usize) -> Option<&'l Visit<'a
     line.visits.iter().rfind(|v| v.place == place && v.shows == Showing::Fails)
 }
 
+/// No place fails, and one on the cable does not pass either.
+fn cable_unclear(line: &Line) -> Option<Conclusion> {
+    let search = Search { line, sporadic: comes_and_goes(line) };
+    (1..=line.far).find_map(|place| search.unclear(place))
+}
+
 /// No place fails so far.
 fn cable_next(line: &Line) -> Option<Conclusion> {
     let search = Search { line, sporadic: comes_and_goes(line) };
@@ -220,16 +227,20 @@ fn cable_next(line: &Line) -> Option<Conclusion> {
     } else {
         (1..=line.far).find(|k| !visited(k) && !line.skipped(&StageName::At(line.spot(*k))))
     };
-    if let Some(unclear) = (1..=line.far).find_map(|k| search.unclear(k)) {
-        return Some(unclear);
-    }
     // A pass of the far end covers every place before it.
     if search.passes(line.far) {
         return None;
     }
     let next = next?;
     let stage = StageName::At(line.spot(next));
+    let tried_in_part =
+        line.case.stages.iter().any(|stage| {
+            matches!(stage.name, StageName::TwoPairs(_) | StageName::CableTest) && stage.ended == Ended::Done
+        });
     let known = match search.cleared(line.far) {
+        Some(0) if tried_in_part => {
+            "The port passes with this plug. The cable has not been tried at its own speed yet.".to_owned()
+        }
         Some(0) => "The port passes with this plug. Nothing is known yet about the cable.".to_owned(),
         Some(place) => format!("{} passes. Nothing is known yet about the rest of the cable.", line.spot(place)),
         None => "Nothing fails so far.".to_owned(),

@@ -26,7 +26,7 @@ pub const BUILTIN: [(&str, &str); 19] = [
     ("dirty-contact", "signal office: the plug damages bits until it has been seated again"),
     ("open-pair", "quay cabinet 2: the middle segment lacks a pair that only 1000 Mb/s uses"),
     ("noisy-pair", "quay cabinet 6: a pair of the middle segment that only 1000 Mb/s uses damages bits"),
-    ("intermittent", "lock-gate controller: the plug damages bits only for a second, two seconds into the run"),
+    ("intermittent", "lock-gate controller: the plug damages bits for one second of every four"),
 ];
 
 /// The built-in rig of this name.
@@ -103,8 +103,9 @@ pub fn builtin(name: &str) -> Option<Rig> {
             rig.faults = vec![FaultSpec { pair: Some(1), ..rail }];
         }
         "intermittent" => {
+            let (from_s, until_s, every_s) = (Seconds(2.0), Some(Seconds(3.0)), Some(Seconds(4.0)));
             let during = FaultSpec::always(FaultPlace::Plug, bit_errors(1e-5));
-            rig.faults = vec![FaultSpec { from_s: Seconds(2.0), until_s: Some(Seconds(3.0)), ..during }];
+            rig.faults = vec![FaultSpec { from_s, until_s, every_s, ..during }];
         }
         _ => {}
     }
