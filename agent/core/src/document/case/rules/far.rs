@@ -284,7 +284,7 @@ fn prove(search: &Search, low: usize, high: usize) -> Conclusion {
     let line = search.line;
     let on_a_side = |v: &&Visit| v.place == low || v.place == high;
     let sides = Sides::new(line.visits.iter().filter(on_a_side).map(|v| (v.place == high, *v)), search.sporadic);
-    let Weight { proved, what, next_with, next_still } = sides.weigh();
+    let Weight { proved, what, next_with, next_still, .. } = sides.weigh();
     let conclusion = located(search, low, high);
     if proved {
         return conclusion.sure(format!(

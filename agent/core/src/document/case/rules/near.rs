@@ -1,6 +1,6 @@
 //! Rules on stages with the plug in the port itself: is it the port or the plug?
 
-use super::sides::{Sides, TURNS_MAX, Weight};
+use super::sides::{Sides, TURNS_MAX, TURNS_MIN, Weight};
 use super::{CaseRule, Conclusion};
 use crate::base::figure::upper;
 use crate::document::case::line::{Gear, Line, Visit};
@@ -333,7 +333,7 @@ fn tell_apart(line: &Line, text: String) -> Conclusion {
     }
     let Some((blamed, with)) = runs.pointed_at() else { return follows_nothing(&runs, text) };
     let sides = runs.sides(with);
-    let Weight { proved, what, next_with, next_still } = sides.weigh();
+    let Weight { proved, what, next_with, next_still, too_short } = sides.weigh();
     let tried = format!("{text} {}.", runs.told());
     if proved {
         return match blamed.as_slice() {
@@ -349,6 +349,9 @@ fn tell_apart(line: &Line, text: String) -> Conclusion {
                     "Clean the contacts of both and look at them. If it comes back, use a spare port and another plug.",
                 ),
         };
+    }
+    if too_short && sides.turns() >= TURNS_MIN && !line.history(0).long && !line.skipped(&SOAK) {
+        return open.want(SOAK, "All that failed came in a few of the seconds. A longer run shows how often it comes.");
     }
     if sides.turns() >= TURNS_MAX {
         return follows_nothing(&runs, text);

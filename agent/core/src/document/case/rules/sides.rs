@@ -31,6 +31,24 @@ pub(super) struct Weight {
     pub next_with: bool,
     /// And nothing has to be moved for it.
     pub next_still: bool,
+    /// The units tell the sides apart, and the seconds of runs so short do not.
+    pub too_short: bool,
+}
+
+/// What counts say of failures that are there all the time.
+struct Counts {
+    /// Probability that both sides fail alike, by units and by seconds, as strict as [`P_COUNTS_MAX`] is.
+    p: f64,
+    /// The same by units alone.
+    p_units: f64,
+    what: String,
+}
+
+impl Counts {
+    /// Nothing to count speaks against the suspect.
+    fn none(what: String) -> Self {
+        Self { p: 0.0, p_units: 0.0, what }
+    }
 }
 
 impl<'a> Sides<'a> {
@@ -71,8 +89,10 @@ impl<'a> Sides<'a> {
         // What began as coming and going may be there all the time in every soak: then its units and seconds speak.
         let mut soaks = fails.iter().filter(|v| v.long).peekable();
         let steady = !self.sporadic || (soaks.peek().is_some() && soaks.all(|v| !v.sporadic()));
+        let mut too_short = false;
         let (p, what, most, runs_most) = if steady {
-            let (p, what) = self.p_counts(self.sporadic);
+            let Counts { p, p_units, what } = self.counts(self.sporadic);
+            too_short = p > P_COUNTS_MAX && p_units <= P_COUNTS_MAX;
             (p, what, P_COUNTS_MAX, P_RUNS_MAX)
         } else {
             // Each of these soaks holds many beginnings and pauses, so fewer of them say as much.
@@ -84,7 +104,7 @@ impl<'a> Sides<'a> {
         // What only lacks runs is repeated in place, where nobody has to walk.
         let last = self.turns.last() == Some(&true);
         let next_still = repeated && self.runs(if last { &self.with } else { &self.without }).count() < RUNS_EACH;
-        Weight { proved, what, next_with: last == next_still, next_still }
+        Weight { proved, what, next_with: last == next_still, next_still, too_short }
     }
 
     /// Runs that tell one whole run from another: short ones do not where the failure comes and goes.
@@ -112,23 +132,22 @@ impl<'a> Sides<'a> {
     }
 
     /// Probability that failures so steady are the same on both sides: of units, and of seconds.
-    fn p_counts(&self, soaks_only: bool) -> (f64, String) {
+    fn counts(&self, soaks_only: bool) -> Counts {
         let counted: Vec<&Visit> = self.with.iter().filter(|v| v.counts() && (v.long || !soaks_only)).collect();
         if counted.is_empty() {
             let what = match self.with.iter().any(|v| v.result.tried.units > 0) {
                 true => "what failed is there all the time",
                 false => "nothing went through at all",
             };
-            return (0.0, what.to_owned());
+            return Counts::none(what.to_owned());
         }
         let (here, there) = (sum(counted.iter().copied()), sum(self.without.iter()));
         let units = counted.first().map_or("units", |v| v.result.units());
         // The word of a technician has no counts: then the runs alone tell the sides apart.
         if there.bits == 0 && !self.without.is_empty() {
-            return (
-                0.0,
-                format!("{} of {} {units} failed with the suspect in the loop", count(here.errors), count(here.bits)),
-            );
+            let what =
+                format!("{} of {} {units} failed with the suspect in the loop", count(here.errors), count(here.bits));
+            return Counts::none(what);
         }
         let p_units = RateComparison::new(here, there).map_or(1.0, |c| c.p_a_higher);
         let seconds = |visits: &mut dyn Iterator<Item = &Visit>| {
@@ -156,7 +175,7 @@ impl<'a> Sides<'a> {
             without_s.0,
             without_s.1
         );
-        (p_units.max(p_seconds * P_COUNTS_MAX / P_SECONDS_MAX), what)
+        Counts { p: p_units.max(p_seconds * P_COUNTS_MAX / P_SECONDS_MAX), p_units, what }
     }
 
     /// Probability that trouble begins as often on both sides; or, where it has begun often enough to know the pauses

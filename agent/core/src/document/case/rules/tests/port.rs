@@ -385,3 +385,31 @@ fn an_exchange_that_was_spoilt_once_is_made_again() {
     lead(&mut case, |stage| *stage != StageName::OtherPlug);
     assert_eq!(says(&case), (Outcome::Fault, vec![Location::Plug], None, CaseState::Decided));
 }
+
+/// A plug that is bad for a second of every four hits each short run, and too few of its seconds to tell: units do,
+/// seconds do not, so longer runs follow, and they decide.
+#[test]
+fn a_failure_in_few_seconds_of_short_runs_is_soaked_and_then_told_apart() {
+    let bad = |long: bool| {
+        let (seconds_errored, by_chance) = if long { (15, 59.0) } else { (2, 2.5) };
+        let failed = 60 * seconds_errored;
+        let error_groups = if long { 15 } else { 1 };
+        let seconds_by_chance = Some(by_chance);
+        StageResult { seconds_errored, error_groups, seconds_by_chance, ..result(long, Showing::Fails, failed) }
+    };
+    let good = |long: bool| result(long, Showing::Passes, 0);
+    let mut case = with(&[], &["internal+"]);
+    let mut asked = Vec::new();
+    while let Some(next) = case.next.clone() {
+        let name = next.stage.to_string();
+        let long = case.stages.iter().any(|stage| stage.name == StageName::Soak(Spot::AtPort));
+        let result = if name == "other-plug" { good(long) } else { bad(long || name == "soak:at-port") };
+        add(&mut case, &name, result);
+        asked.push(name);
+    }
+    let plug = (Outcome::Fault, vec![Location::Plug], None, CaseState::Decided);
+    assert_eq!(says(&case), plug, "{asked:?}");
+    let short = ["at-port", "at-port", "other-plug", "known-good-port", "other-plug", "soak:at-port"];
+    assert_eq!(asked[..6], short, "{asked:?}");
+    assert!(asked.len() <= 12, "{asked:?}");
+}
