@@ -184,12 +184,21 @@ mod tests {
         let lock = PortLock::named("quay1", &key).unwrap();
         let copy = lock.listener.try_clone().unwrap();
         drop(lock);
+        assert_eq!(PortLock::held_named(&key), None);
         let waiting = {
             let key = key.clone();
             thread::spawn(move || PortLock::named("quay1", &key).map(drop))
         };
+        // Long enough that it has met the copy.
+        thread::sleep(Duration::from_millis(50));
         drop(copy);
         waiting.join().unwrap().unwrap();
+    }
+
+    #[test]
+    fn a_holder_out_of_sight_is_told_by_its_user_alone() {
+        let told = |process| Holder { process, user: 990 }.to_string();
+        assert_eq!([0, 1].map(told), ["a process of user 990 out of sight", "process 1 of user 990"]);
     }
 
     #[test]

@@ -10,6 +10,7 @@ use std::{
 use thiserror::Error;
 
 use super::sys;
+pub use super::sys::is_root;
 
 /// Names another state directory; for tests and for services that bring their own.
 pub const STATE_DIRECTORY_VARIABLE: &str = "TURNBACK_STATE_DIR";
@@ -44,12 +45,7 @@ pub enum StateError {
 ///
 /// [`StateError::Nowhere`] when a user has neither of these variables.
 pub fn directory() -> Result<PathBuf, StateError> {
-    choose(|name| std::env::var_os(name), sys::is_root()).ok_or(StateError::Nowhere)
-}
-
-/// True when the process acts as root.
-pub fn is_root() -> bool {
-    sys::is_root()
+    choose(|name| std::env::var_os(name), is_root()).ok_or(StateError::Nowhere)
 }
 
 /// The directory of the restore journal: within the state directory, or, for root beside a service whose state
@@ -57,7 +53,7 @@ pub fn is_root() -> bool {
 /// restart of the machine.
 pub fn restore_directory(state: &Path) -> PathBuf {
     let owner = fs::metadata(state).map(|metadata| metadata.uid()).ok();
-    place_of_notes(state, sys::is_root(), owner)
+    place_of_notes(state, is_root(), owner)
 }
 
 fn place_of_notes(state: &Path, is_root: bool, owner: Option<u32>) -> PathBuf {
@@ -145,6 +141,24 @@ mod tests {
             (false, Some(990), "/var/lib/turnback/restore"),
         ] {
             assert_eq!(place_of_notes(state, is_root, owner), Path::new(expected), "{is_root} {owner:?}");
+        }
+    }
+
+    /// The same by what this process really is: `id` and `uname` (POSIX) say it too.
+    #[test]
+    fn this_process_has_its_directories() {
+        let said = |program: &str, option: &str| {
+            let output = std::process::Command::new(program).arg(option).output().unwrap();
+            String::from_utf8(output.stdout).unwrap().trim().to_owned()
+        };
+        assert_eq!(is_root(), said("id", "-u") == "0");
+        assert_eq!(machine(), said("uname", "-n"));
+        assert_eq!(directory().ok(), choose(|name| std::env::var_os(name), is_root()));
+        let state = tempfile::tempdir().unwrap();
+        assert_eq!(restore_directory(state.path()), state.path().join("restore"));
+        if is_root() {
+            std::os::unix::fs::chown(state.path(), Some(990), None).unwrap();
+            assert_eq!(restore_directory(state.path()), Path::new("/run/turnback/restore"));
         }
     }
 

@@ -6,7 +6,7 @@ use std::{
 };
 
 /// True when the process acts as root.
-pub(super) fn is_root() -> bool {
+pub fn is_root() -> bool {
     effective_user() == 0
 }
 
@@ -32,4 +32,32 @@ pub(super) fn peer(socket: impl AsFd) -> io::Result<libc::ucred> {
         )
     };
     if result < 0 { Err(io::Error::last_os_error()) } else { Ok(credentials) }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::{fs::File, thread};
+
+    use super::*;
+
+    /// In a thread that acts as nobody; the kernel keeps the users of threads apart (setresuid(2), "C library/kernel
+    /// differences").
+    #[test]
+    fn who_acts_as_nobody_is_not_root() {
+        const NOBODY: u32 = 65534;
+        let acting = || {
+            // SAFETY: the raw call takes three numbers, changes this thread alone, and the thread ends after it.
+            let changed = unsafe { libc::syscall(libc::SYS_setresuid, -1, NOBODY, -1) } == 0;
+            (changed, effective_user(), is_root())
+        };
+        let before = (effective_user(), is_root());
+        let (changed, user, acts_as_root) = thread::spawn(acting).join().unwrap();
+        assert!(!acts_as_root && (!changed || user == NOBODY), "{user}");
+        assert_eq!((effective_user(), is_root()), before);
+    }
+
+    #[test]
+    fn what_is_no_socket_has_nobody_at_its_other_end() {
+        assert!(peer(File::open("/dev/null").unwrap()).is_err());
+    }
 }

@@ -120,6 +120,39 @@ fn a_proof_goes_on_until_the_whole_evidence_passes() {
         let verdict = check(rig, seed, &profile).verdict;
         assert_eq!(verdict.outcome, Outcome::Pass, "seed {seed}: {verdict:#?}");
     }
+    // Twice as many are lost: the steps come round many times, and each is told once.
+    let (mut started, rig) = (Vec::new(), rig.replace("0.004", "0.008"));
+    profile.time = Duration::from_secs(260);
+    let mut say = |event| {
+        if let Event::StepStarted { step, .. } = event {
+            started.push(step);
+        }
+    };
+    check_at(&mut port(&rig, 1), options(1, &profile), &mut say, &Cancel::default());
+    assert_eq!(started, [1, 2]);
+}
+
+/// A proof sends for as long as its limit needs, where bits are counted and where frames are. 3.28e8 bits without error
+/// prove 1e-8 at 95 % however often one looks: `-ln(0.05 * 3/4) / 1e-8` (closed form), after a look at the first second.
+#[test]
+fn a_proof_lasts_as_long_as_its_limit_needs() {
+    let mut profile = profile();
+    (profile.kind, profile.time, profile.target_ber) = (ProfileKind::Proof, Duration::from_secs(600), 1e-8);
+    profile.sizes_bytes = vec![1518];
+    for rig in ["", "[port]\ndelivers_bad_frames = false\n"] {
+        let report = check(rig, 1, &profile);
+        let bits = report.totals.frames().unwrap().frames_sent as f64 * 1518.0 * 8.0;
+        assert!((3.283e8..3.4e8).contains(&bits), "{rig}: {bits:e}");
+        assert_eq!(report.verdict.outcome, Outcome::Pass, "{:#?}", report.verdict);
+    }
+    // A limit that the time is too short for: it ends by its time.
+    (profile.time, profile.target_ber) = (Duration::from_secs(5), 1e-12);
+    let lasted_s = check("", 1, &profile).duration_s.unwrap();
+    assert!((5.0..6.0).contains(&lasted_s), "{lasted_s}");
+    // The first look comes after a second, and is enough here.
+    (profile.time, profile.target_ber) = (Duration::from_secs(600), 1e-4);
+    let lasted_s = check("", 1, &profile).duration_s.unwrap();
+    assert!((1.0..2.0).contains(&lasted_s), "{lasted_s}");
 }
 
 /// A port that takes nothing until it is ready loses whole handfuls of first probes: they are told and not judged,

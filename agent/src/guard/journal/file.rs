@@ -125,6 +125,12 @@ impl Journal {
         }
     }
 
+    /// What a process that another thread starts has for a moment.
+    #[cfg(test)]
+    pub(super) fn copy_of_handle(&self) -> File {
+        self.lock().open_file.as_ref().unwrap().file.try_clone().unwrap()
+    }
+
     fn lock(&self) -> MutexGuard<'_, Inner> {
         // A panic elsewhere must not keep settings from being restored; a half-written line is tolerated anyway.
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)

@@ -5,7 +5,7 @@ use std::{collections::BTreeMap, fs, os::unix::fs::PermissionsExt, path::Path};
 use serde_json::{Value, json};
 
 use super::*;
-use crate::guard::state;
+use crate::guard::state::{self, StateError};
 
 /// Settings by kind, all of one device.
 #[derive(Default)]
@@ -111,24 +111,23 @@ fn the_last_process_is_put_back_first() {
 
 #[test]
 fn each_way_a_port_can_stand_has_its_outcome() {
-    let kept = |outcome: &Outcome| usize::from(!outcome.is_final());
     let table = [
-        (json!(9000), None, Outcome::Restored),
-        (json!(1500), None, Outcome::Unchanged),
-        (json!(2000), None, Outcome::ChangedSince { now: json!(2000) }),
-        (json!(9000), Some(Standing::Gone), Outcome::Gone),
-        (json!(9000), Some(Standing::Absent), Outcome::Absent),
-        (json!(9000), Some(Standing::Replaced), Outcome::Replaced),
-        (json!(9000), Some(Standing::Elsewhere), Outcome::Elsewhere),
-        (json!(9000), Some(Standing::Busy("run 7".into())), Outcome::Busy("run 7".into())),
-        (json!(9000), Some(Standing::Unknown), Outcome::Unknown),
+        (json!(9000), None, Outcome::Restored, 0),
+        (json!(1500), None, Outcome::Unchanged, 0),
+        (json!(2000), None, Outcome::ChangedSince { now: json!(2000) }, 0),
+        (json!(9000), Some(Standing::Gone), Outcome::Gone, 0),
+        (json!(9000), Some(Standing::Absent), Outcome::Absent, 1),
+        (json!(9000), Some(Standing::Replaced), Outcome::Replaced, 0),
+        (json!(9000), Some(Standing::Elsewhere), Outcome::Elsewhere, 1),
+        (json!(9000), Some(Standing::Busy("run 7".into())), Outcome::Busy("run 7".into()), 1),
+        (json!(9000), Some(Standing::Unknown), Outcome::Unknown, 1),
     ];
-    for (now, standing, outcome) in table {
+    for (now, standing, outcome, kept) in table {
         let directory = abandoned_after(&[("mtu", json!(1500), json!(9000))]);
         let mut bench = Bench { standing, ..Bench::with(&[("mtu", now.clone())]) };
         let recovery = recover(directory.path(), &mut bench).unwrap();
         assert_eq!(recovery.changes[0].outcome, outcome);
-        assert_eq!(files(directory.path()), kept(&outcome), "{outcome:?}");
+        assert_eq!(files(directory.path()), kept, "{outcome:?}");
         assert_eq!(bench.writes.len(), usize::from(outcome == Outcome::Restored), "{outcome:?}");
     }
 }
@@ -187,6 +186,57 @@ fn a_directory_that_is_not_there_has_nothing_to_recover() {
     let directory = tempfile::tempdir().unwrap();
     let none = directory.path().join("none");
     assert_eq!(recover(&none, &mut Bench::default()).unwrap(), Recovery::default());
+    assert!(!none.exists(), "and none is made for the answer");
+    // Something else of that name is a mistake that is told.
+    fs::write(&none, "").unwrap();
+    assert!(matches!(recover(&none, &mut Bench::default()), Err(JournalError::Read { .. })));
+}
+
+/// What others could have written there would be done with our rights.
+#[test]
+fn nothing_is_restored_from_a_directory_that_others_can_write() {
+    let directory = abandoned_after(&[("mtu", json!(1500), json!(9000))]);
+    fs::set_permissions(directory.path(), fs::Permissions::from_mode(0o777)).unwrap();
+    let mut bench = Bench::with(&[("mtu", json!(9000))]);
+    assert!(matches!(recover(directory.path(), &mut bench), Err(JournalError::State(StateError::NotOurs { .. }))));
+    assert_eq!(bench.writes, []);
+}
+
+/// A kill while a file is made leaves a draft, which holds no change; a journal that cannot be opened is no such thing.
+#[test]
+fn drafts_are_passed_over_and_what_cannot_be_read_is_told() {
+    let directory = abandoned_after(&[("mtu", json!(1500), json!(9000))]);
+    let path = fs::read_dir(directory.path()).unwrap().next().unwrap().unwrap().path();
+    fs::copy(&path, path.with_extension("new")).unwrap();
+    assert_eq!(left(directory.path()).unwrap().len(), 1);
+    fs::create_dir(directory.path().join("folder.jsonl")).unwrap();
+    assert!(matches!(left(directory.path()), Err(JournalError::Read { .. })));
+}
+
+/// A child that another thread is starting has a copy of the handle for a moment.
+#[test]
+fn a_journal_let_go_is_found_though_a_copy_of_its_handle_lingers() {
+    let directory = tempfile::tempdir().unwrap();
+    let journal = Journal::open(directory.path()).unwrap();
+    journal.begin(target(), "mtu", json!(1500), json!(9000)).unwrap();
+    let copy = journal.copy_of_handle();
+    drop(journal);
+    assert_eq!(left(directory.path()).unwrap().len(), 1);
+    drop(copy);
+}
+
+/// A line that a power cut broke off is cut away before another is put behind it.
+#[test]
+fn what_is_noted_behind_a_broken_line_can_be_read() {
+    let directory = abandoned_after(&[("mtu", json!(1500), json!(9000)), ("up", json!(false), json!(true))]);
+    let path = fs::read_dir(directory.path()).unwrap().next().unwrap().unwrap().path();
+    let whole = fs::read_to_string(&path).unwrap();
+    fs::write(&path, format!("{whole}{}", &whole[..20])).unwrap();
+    // The last is restored, the first cannot be.
+    recover(directory.path(), &mut Bench::with(&[("up", json!(true))])).unwrap();
+    let noted = fs::read_to_string(&path).unwrap();
+    assert!(noted.starts_with(&whole) && noted.lines().count() == 3, "{noted}");
+    assert!(noted.lines().all(|line| serde_json::from_str::<Value>(line).is_ok()), "{noted}");
 }
 
 #[test]
