@@ -87,6 +87,7 @@ pub enum Class {
     Deaf,
     Interference,
     InterferenceSpells,
+    Outages,
     Blinks,
     NotInEveryRun,
     ActiveFarEnd,
@@ -128,6 +129,7 @@ impl Class {
             Self::Deaf => "nothing goes over",
             Self::Interference => "interference in a fifth to half of all runs",
             Self::InterferenceSpells => "interference that comes and goes",
+            Self::Outages => "nothing comes back for a quarter to two thirds of the time",
             Self::Blinks => "50 ms every 2 s",
             Self::NotInEveryRun => "fault in 30 to 70 % of the runs",
             Self::ActiveFarEnd => "active device at the far end",
@@ -261,7 +263,7 @@ fn inflict(rng: &mut Rng, rig: &mut Rig, class: Class) -> Truth {
     match class {
         Healthy => {}
         // Drawn by `draw_trouble`.
-        Interference | InterferenceSpells | Blinks | NotInEveryRun | ActiveFarEnd => {}
+        Interference | InterferenceSpells | Outages | Blinks | NotInEveryRun | ActiveFarEnd => {}
         // Of serial lines: `draw_serial`.
         Inverted | ParityErrors | Characters | StuckLine | OpenOutput | Crossed | WrongPlug | Deaf => {}
         Harmless => {

@@ -31,7 +31,8 @@ pub fn draw(rng: &mut Rng) -> Trouble {
     rig.segments = (1..=count).map(|n| Segment { label: format!("S-{n}"), length_m: 10 }).collect();
     rig.port.internal_loop = rng.chance(0.5);
     rig.port.checks_frames = rng.chance(0.5);
-    let class = [Interference, InterferenceSpells, Blinks, NotInEveryRun, ActiveFarEnd][rng.below(5) as usize];
+    let classes = [Interference, InterferenceSpells, Outages, Blinks, NotInEveryRun, ActiveFarEnd];
+    let class = classes[rng.below(6) as usize];
     let mut truth = Truth { class, at: Vec::new(), above_limit: false };
     let mut hit = None;
     match class {
@@ -48,6 +49,20 @@ pub fn draw(rng: &mut Rng) -> Trouble {
             };
             rig.faults =
                 [FaultPlace::Plug, FaultPlace::OtherPlug].map(|place| FaultSpec::always(place, kind.clone())).into();
+        }
+        // By the clock, wherever a plug is: a passage that something else on this computer shuts.
+        Outages => {
+            let every_s = log_between(rng, 25.0, 250.0);
+            let from_s = rng.fraction() * every_s;
+            let until_s = from_s + (0.25 + 0.4 * rng.fraction()) * every_s;
+            rig.faults = [FaultPlace::Plug, FaultPlace::OtherPlug]
+                .map(|place| FaultSpec {
+                    from_s: seconds(from_s),
+                    until_s: Some(seconds(until_s)),
+                    every_s: Some(seconds(every_s)),
+                    ..FaultSpec::always(place, FaultKind::Drop { ratio: ratio(1.0) })
+                })
+                .into();
         }
         Blinks => {
             let (place, location) = draw_place(rng, &rig);

@@ -45,7 +45,7 @@ pub fn grade(trial: &Trial, case: &Case) -> Grade {
     match v.outcome {
         // Nobody is at fault: a pass is as right as saying that something came and went.
         Outcome::Pass | Outcome::Undecided
-            if matches!(truth.class, Class::Interference | Class::InterferenceSpells) =>
+            if matches!(truth.class, Class::Interference | Class::InterferenceSpells | Class::Outages) =>
         {
             Grade::Right
         }

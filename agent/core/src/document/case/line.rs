@@ -90,6 +90,12 @@ impl Visit<'_> {
         !self.sporadic() && (!self.counts() || tried.failed >= tried.units)
     }
 
+    /// Something went through.
+    pub fn let_some_through(&self) -> bool {
+        let Tried { units, failed } = self.result.tried;
+        self.shows == Showing::Passes || (self.counts() && failed < units)
+    }
+
     /// Units tried, and those that failed.
     pub fn count(&self) -> ErrorCount {
         ErrorCount { errors: self.result.tried.failed, bits: self.result.tried.units }

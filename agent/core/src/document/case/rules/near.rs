@@ -2,7 +2,7 @@
 
 use super::sides::{Sides, TURNS_MAX, TURNS_MIN, Weight};
 use super::{CaseRule, Conclusion};
-use crate::base::figure::upper;
+use crate::base::figure::{counted, upper};
 use crate::document::case::line::{Gear, Line, Visit};
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::Showing;
@@ -179,6 +179,8 @@ struct Bench {
     passes: usize,
     /// All runs, those that decided nothing too.
     all: usize,
+    /// Runs that passed and were too short to say anything where the failure comes and goes.
+    short_passes: usize,
 }
 
 impl Bench {
@@ -217,7 +219,9 @@ impl<'l, 'a> Exchange<'l, 'a> {
             for v in line.bench.iter().filter(|v| v.gear == gear) {
                 bench.all += usize::from(v.long || !sporadic);
                 bench.fails += usize::from(v.shows == Showing::Fails);
-                bench.passes += usize::from(v.shows == Showing::Passes && (v.long || !sporadic));
+                let passes = v.shows == Showing::Passes;
+                bench.passes += usize::from(passes && (v.long || !sporadic));
+                bench.short_passes += usize::from(passes && !v.long && sporadic);
             }
             bench
         };
@@ -258,6 +262,11 @@ impl<'l, 'a> Exchange<'l, 'a> {
         }
     }
 
+    /// Something failed in a run with another plug, or with this plug in another port.
+    fn exchanged_in_vain(&self) -> bool {
+        self.line.bench.iter().any(|v| v.gear != Gear::Own && v.shows == Showing::Neither && v.result.tried.failed > 0)
+    }
+
     /// The next of these to try: the one tried least. Not one that was skipped, or that never decides anything.
     fn least_tried(&self, gears: &[Gear]) -> Option<StageName> {
         let open = |gear: &&Gear| {
@@ -282,12 +291,17 @@ impl<'l, 'a> Exchange<'l, 'a> {
         let answered = |v: &&Visit| v.gear == Gear::KnownGoodPort && v.result.rule == RuleId::Answered;
         let answers = self.line.bench.iter().filter(answered).count();
         let of = |what: &str, bench: Bench| {
-            let Bench { fails, all, .. } = bench;
-            let more = match all.saturating_sub(bench.decided()) {
-                0 => String::new(),
-                more => format!(" ({more} more decided nothing)"),
-            };
-            (bench.decided() > 0).then(|| format!("{what} {fails} of {} runs fail{more}", bench.decided()))
+            let Bench { fails, all, short_passes, .. } = bench;
+            let (decided, unclear) = (bench.decided(), all.saturating_sub(bench.decided()));
+            let beside = [(unclear, "decided nothing"), (short_passes, "passed, short enough to miss it")];
+            let beside = beside.into_iter().filter(|(runs, _)| *runs > 0);
+            let beside: Vec<String> = beside.map(|(runs, what)| format!("{runs} more {what}")).collect();
+            let beside = if beside.is_empty() { String::new() } else { format!(" ({})", beside.join(", ")) };
+            match decided {
+                0 if unclear == 0 => None,
+                0 => Some(format!("{what} {} decided nothing", counted(unclear as u64, "run"))),
+                _ => Some(format!("{what} {fails} of {decided} runs fail{beside}")),
+            }
         };
         let elsewhere = of("with this plug in a port that works", self.known);
         let elsewhere = elsewhere.map(|told| match answers {
@@ -329,7 +343,8 @@ fn tell_apart(line: &Line, text: String) -> Conclusion {
         }
     }
     if runs.own.mostly_fails() && runs.other.decided() + runs.known.decided() == 0 {
-        return open;
+        // What was exchanged was no better, only not so bad that it failed.
+        return if runs.exchanged_in_vain() { follows_nothing(&runs, text) } else { open };
     }
     let Some((blamed, with)) = runs.pointed_at() else { return follows_nothing(&runs, text) };
     let sides = runs.sides(with);

@@ -19,6 +19,8 @@ pub(super) struct Sides<'a> {
     /// a row are one.
     turns: Vec<bool>,
     sporadic: bool,
+    /// Something came back in a run with the suspect in the loop, whatever became of that run.
+    was_alive: bool,
 }
 
 /// What the tests make of both sides.
@@ -57,6 +59,7 @@ impl<'a> Sides<'a> {
     pub fn new(runs: impl Iterator<Item = (bool, Visit<'a>)>, sporadic: bool) -> Self {
         let mut sides = Self { sporadic, ..Self::default() };
         for (with, visit) in runs {
+            sides.was_alive |= with && visit.let_some_through();
             let passes = visit.shows == Showing::Passes && (visit.long || !sporadic);
             // Too few bits to pass, and too few failures to fail: its counts tell the sides apart all the same.
             let between = visit.shows == Showing::Neither && visit.result.needs_longer();
@@ -120,7 +123,8 @@ impl<'a> Sides<'a> {
     /// So a steady ratio at the limit, which passes and fails by chance, is the same on one side.
     fn p_runs(&self) -> f64 {
         let fails: Vec<&Visit> = self.with.iter().filter(|v| v.shows == Showing::Fails).collect();
-        let silent = !fails.is_empty() && fails.iter().all(|v| v.dead());
+        // What let some through and then nothing comes and goes by itself: then its runs must be told apart as well.
+        let silent = !self.was_alive && !fails.is_empty() && fails.iter().all(|v| v.dead());
         if silent && self.without.iter().all(|v| v.shows == Showing::Passes) {
             return 0.0;
         }

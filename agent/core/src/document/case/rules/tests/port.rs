@@ -413,3 +413,44 @@ fn a_failure_in_few_seconds_of_short_runs_is_soaked_and_then_told_apart() {
     assert_eq!(asked[..6], short, "{asked:?}");
     assert!(asked.len() <= 12, "{asked:?}");
 }
+
+/// A plug that was seen to let frames through and then nothing comes and goes by itself: only as many runs as for any
+/// other failure tell it from an outage of something else. One that lets nothing through each time needs its turns alone.
+#[test]
+fn what_let_frames_through_once_is_not_told_by_its_turns_alone() {
+    let runs_with_it = |first: &[&str]| {
+        let mut case = with(&[], first);
+        let mut runs = 0;
+        while let Some(next) = case.next.clone() {
+            let name = next.stage.to_string();
+            let long = case.stages.iter().any(|stage| stage.name == StageName::Soak(Spot::AtPort));
+            let is_other = name == "other-plug";
+            let (long, units) = if long || name == "soak:at-port" { (true, 60_000) } else { (false, 5000) };
+            let shows = if is_other { (Showing::Passes, 0) } else { (Showing::Fails, units) };
+            add(&mut case, &name, result(long, shows.0, shows.1));
+            runs += usize::from(!is_other);
+        }
+        assert_eq!(case.verdict.location, [Location::Plug], "{first:?}");
+        runs
+    };
+    assert_eq!(runs_with_it(&["internal+"]), 3);
+    assert!(runs_with_it(&["internal+", "at-port-", "at-port+"]) >= 5);
+    let case = with(&[], &["internal+", "at-port-", "at-port+", "soak:at-port-", "other-plug+"]);
+    assert_eq!(case.verdict.outcome, Outcome::Fault);
+}
+
+/// What was exchanged failed too, though less: then nothing follows port and plug. An exchange that was merely too short
+/// leaves both.
+#[test]
+fn an_exchange_that_was_no_better_blames_neither_port_nor_plug() {
+    for (failed, outcome) in [(2, Outcome::Undecided), (0, Outcome::Fault)] {
+        let mut case = with(&[], &["internal+", "at-port-", "at-port-"]);
+        while let Some(next) = case.next.clone() {
+            add(&mut case, &next.stage.to_string(), result(false, Showing::Neither, failed));
+        }
+        assert_eq!(case.verdict.outcome, outcome, "{:#?}", case.verdict);
+        if failed > 0 {
+            assert!(text(&case).contains("with another plug in this port 2 runs decided nothing"), "{}", text(&case));
+        }
+    }
+}
