@@ -3,6 +3,8 @@
 
 mod damage;
 #[cfg(test)]
+mod edges;
+#[cfg(test)]
 pub(super) mod fixture;
 mod format;
 mod heard;
