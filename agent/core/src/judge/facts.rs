@@ -92,8 +92,8 @@ pub trait Facts: Sized + 'static {
     /// What is proved of the units lost, or odd where they are counted with them; none where nothing was tried.
     fn loss(&self) -> Option<Loss>;
 
-    /// Something that stands in the way of a pass however rare it is, with its count.
-    fn bars_pass(&self) -> Option<String>;
+    /// Whether something happened that stands in the way of a pass however rare it is.
+    fn bars_pass(&self) -> bool;
 
     /// What was planned and cannot be said to be tested; none where everything was.
     fn untested(&self) -> Option<String>;

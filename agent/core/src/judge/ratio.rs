@@ -16,6 +16,11 @@ pub const ERRORS_MIN: u64 = 3;
 /// choice. To prove it without a loss takes 299 units at 95 %, so no fewer ever pass.
 pub const LOSS_ALLOWED: f64 = 0.01;
 
+/// How sure a statement is, as reports say it: `95 % that more are lost than the limit allows`.
+pub fn sure_that(confidence: f64, what: &str) -> String {
+    format!("{} % that {what}", 100.0 * confidence)
+}
+
 /// What a pass has to prove.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Limit {
@@ -98,7 +103,7 @@ impl ErrorRatio {
     /// How sure it is that the limit is exceeded.
     pub fn how_sure_above(&self) -> String {
         let above = figure::ratio_beside(self.proved_above, self.limit);
-        format!("{} % that the bit error ratio is at least {above}", 100.0 * self.confidence)
+        sure_that(self.confidence, &format!("the bit error ratio is at least {above}"))
     }
 }
 

@@ -3,7 +3,7 @@
 use std::marker::PhantomData;
 
 use super::facts::{Facts, Silence, Stopped, Words};
-use super::ratio::{ERRORS_MIN, ErrorRatio};
+use super::ratio::{ERRORS_MIN, ErrorRatio, sure_that};
 use super::rule::{Finding, Rule};
 use super::suspects::{SILENT_INSIDE, blame, failed_at, is_silent_inside};
 use super::{Outcome, RuleId};
@@ -188,7 +188,7 @@ fn host_limited<F: Facts>(e: &F) -> Option<Finding> {
 pub fn is_limit_proved<F: Facts>(e: &F) -> bool {
     e.error_ratio().is_some_and(|ratio| ratio.proved_below <= ratio.limit)
         && e.loss().is_some_and(|loss| loss.is_allowed())
-        && e.bars_pass().is_none()
+        && !e.bars_pass()
         && e.returned() > 0
 }
 
@@ -240,7 +240,7 @@ fn proved<F: Facts>(e: &F, ratio: &ErrorRatio) -> String {
 
 fn how_sure(ratio: &ErrorRatio) -> String {
     let proved = figure::ratio_beside(ratio.proved_below, ratio.limit);
-    format!("{} % that the bit error ratio is below {proved}", 100.0 * ratio.confidence)
+    sure_that(ratio.confidence, &format!("the bit error ratio is below {proved}"))
 }
 
 fn too_few_bits<F: Facts>(e: &F) -> Option<Finding> {

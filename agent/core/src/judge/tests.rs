@@ -1,6 +1,6 @@
 //! Outcomes and places as programs and people read them, and what a limit takes.
 
-use super::ratio::{Basis, ErrorRatio, Limit};
+use super::ratio::{Basis, ErrorRatio, Limit, sure_that};
 use super::*;
 use crate::stats::looks::Looks;
 use crate::stats::ratio::Bounds;
@@ -70,6 +70,13 @@ fn what_is_proved_at_all_times_is_a_little_more_than_at_one() {
     // More failed than were tried is all of them.
     assert_eq!(limit(1e-3).proved_at_all_times(7, 5), limit(1e-3).proved_at_all_times(5, 5));
     assert_eq!(limit(1e-3).proved_at_all_times(0, 0), None);
+}
+
+#[test]
+fn how_sure_a_statement_is_comes_in_percent() {
+    for (confidence, told) in [(0.95, "95 % that it is"), (0.99, "99 % that it is"), (0.999, "99.9 % that it is")] {
+        assert_eq!(sure_that(confidence, "it is"), told);
+    }
 }
 
 /// Where not a single bit was right a ratio says nothing that "all" does not.

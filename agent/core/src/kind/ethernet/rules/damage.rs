@@ -1,13 +1,13 @@
 //! Rules on what came back wrong, cut, twice, out of order, or not at all.
 
-use crate::base::figure::{count, listed};
+use crate::base::figure::{count, counted, listed};
 use crate::base::placement::Placement;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
 use crate::judge::{Location, RuleId};
 use crate::judge::{
     facts::Facts,
-    ratio::{Basis, ERRORS_MIN},
+    ratio::{Basis, ERRORS_MIN, sure_that},
 };
 use crate::kind::ethernet::facts::EthernetFacts;
 
@@ -89,7 +89,7 @@ fn frames_lost(e: &EthernetFacts) -> Option<Finding> {
     }
     Some(blame(
         e,
-        &format!("{} % that more are lost than the limit allows", 100.0 * e.common.limit.confidence),
+        &sure_that(e.common.limit.confidence, "more are lost than the limit allows"),
         format!(
             "{} of {} frames did not come back. No counter of this computer shows that it dropped them.",
             count(e.losses.wire()),
@@ -136,7 +136,7 @@ fn not_a_plain_loop(e: &EthernetFacts) -> Option<Finding> {
     }
     let mut text = format!("Of {} frames that came back, {}.", count(c.returned), listed(&some));
     if e.frames_failed() > 0 {
-        text.push_str(&format!(" {} frames were lost or damaged.", count(e.frames_failed())));
+        text.push_str(&format!(" Lost or damaged: {}.", counted(e.frames_failed(), "frame")));
     }
     Some(
         Finding::undecided(text)
@@ -153,16 +153,13 @@ fn comes_and_goes(e: &EthernetFacts) -> Option<Finding> {
     if spells.count == 0 {
         return None;
     }
-    let sureness = format!(
-        "{} % that a line at its limit shows no such second in the whole run",
-        100.0 * e.common.limit.confidence
-    );
+    let sureness = sure_that(e.common.limit.confidence, "a line at its limit shows no such second in the whole run");
     let text = format!(
         "{} of {} frames failed within {} s, in {}. That is far beyond the limit, though the run as a whole is not.",
         count(spells.failed),
         count(spells.sent),
         spells.seconds,
-        if spells.count == 1 { "one spell".to_owned() } else { format!("{} spells", spells.count) },
+        counted(spells.count, "spell"),
     );
     if spells.count >= ERRORS_MIN {
         return Some(blame(e, &sureness, text));

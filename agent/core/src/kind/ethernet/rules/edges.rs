@@ -10,6 +10,8 @@ use crate::kind::ethernet::link::Medium;
 use crate::kind::ethernet::{facts::EthernetFacts, losses::Losses};
 use crate::stats::looks::Looks;
 
+mod words;
+
 fn decided_by(e: &EthernetFacts) -> RuleId {
     judge(e).reasons[0].rule.clone()
 }

@@ -1,6 +1,6 @@
 //! The rule on echoes that came back after they had been given up: late is not lost.
 
-use crate::base::figure::count;
+use crate::base::figure::{count, time_ns};
 use crate::judge::RuleId;
 use crate::judge::ratio::ERRORS_MIN;
 use crate::judge::rule::{Finding, Rule};
@@ -17,18 +17,10 @@ pub(super) fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
         return None;
     }
     let (late, never) = (e.counts.late, e.losses.on_wire);
-    let none_in_time = e.counts.returned == 0 && late > 0;
-    let many = late >= ERRORS_MIN && late.saturating_mul(MANY_SHARE) >= e.counts.sent;
-    let may_be_later =
-        late > 0 && late.saturating_mul(LATER_SHARE) >= never.saturating_add(late) && e.is_refuted_by_loss();
-    let mostly = late >= ERRORS_MIN && late > e.counts.returned;
-    let slow = e.shortest_trip_ns.filter(|ns| *ns >= LATE_NS);
-    let mut text = match (slow, none_in_time || many || mostly || may_be_later) {
-        (None, false) => return None,
-        (Some(ns), _) => {
-            format!("The shortest round trip took {:.2} s. No plug or cable is that long.", ns as f64 / 1e9)
-        }
-        (None, true) => "No plug or cable holds a frame for that long.".to_owned(),
+    let mut text = match e.shortest_trip_ns.filter(|ns| *ns >= LATE_NS) {
+        Some(ns) => format!("The shortest round trip took {}. No plug or cable is that long.", time_ns(ns)),
+        None if too_many_late(e) => "No plug or cable holds a frame for that long.".to_owned(),
+        None => return None,
     };
     if late > 0 {
         text = format!(
@@ -46,6 +38,15 @@ pub(super) fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
     ))
 }
 
+/// Whether echoes came late that are too many to be passed over, or that leave it open whether what is missing is later
+/// still.
+fn too_many_late(e: &EthernetFacts) -> bool {
+    let (late, never, in_time) = (e.counts.late, e.losses.on_wire, e.counts.returned);
+    let many = late >= ERRORS_MIN && (late > in_time || late.saturating_mul(MANY_SHARE) >= e.counts.sent);
+    let may_be_later = late.saturating_mul(LATER_SHARE) >= never.saturating_add(late) && e.is_refuted_by_loss();
+    late > 0 && (in_time == 0 || many || may_be_later)
+}
+
 /// So long a probe that travels alone is waited for: ten times the round trip of 2000 km of fibre. Our own choice.
 pub(super) const LATE_NS: u64 = 200_000_000;
 /// One in so many of all probes is too large a share to be passed over: a standstill of three seconds in five minutes.
@@ -57,14 +58,14 @@ const LATER_SHARE: u64 = 10;
 /// What stood still for a moment is no fault, and is worth a look.
 pub(super) fn held_up(e: &EthernetFacts) -> Option<String> {
     let longest = e.longest_trip_ns.filter(|ns| *ns >= LATE_NS);
-    if (longest.is_none() && e.counts.late == 0) || echoes_late(e).is_some() {
-        return None;
-    }
-    let longest = longest.map(|ns| format!("The longest round trip took {:.1} s.", ns as f64 / 1e9));
+    let longest = longest.map(|ns| format!("The longest round trip took {}.", time_ns(ns)));
     let late = (e.counts.late > 0).then(|| {
         format!("{} of {} frames came back after they had been given up.", count(e.counts.late), count(e.counts.sent))
     });
     let what: Vec<String> = late.into_iter().chain(longest).collect();
+    if what.is_empty() || echoes_late(e).is_some() {
+        return None;
+    }
     Some(format!(
         "{} This computer stood still, or something in the loop held frames back. A plug or a cable does not do that.",
         what.join(" ")

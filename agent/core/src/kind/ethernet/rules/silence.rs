@@ -1,6 +1,6 @@
 //! Rules on a port with a link, from which nothing leaves or to which nothing returns.
 
-use crate::base::figure::count;
+use crate::base::figure::{count, counted};
 use crate::base::placement::Placement;
 use crate::judge::RuleId;
 use crate::judge::rule::{Finding, Rule};
@@ -49,13 +49,12 @@ fn nothing_returned(e: &EthernetFacts) -> Option<Finding> {
     if e.counts.returned > 0 || e.frames_tried() == 0 {
         return None;
     }
-    let strange = e.counts.unrecognised;
+    let (left, strange) = (counted(e.frames_tried(), "frame"), e.counts.unrecognised);
     let text = match strange {
-        0 => format!("The link is up. {} frames left, and none came back.", count(e.frames_tried())),
+        0 => format!("The link is up. {left} left, and none came back."),
         _ => format!(
-            "The link is up. {} frames left. {} frames came in, and none of them can be recognised as one of these.",
-            count(e.frames_tried()),
-            count(strange)
+            "The link is up. {left} left. {} came in that cannot be recognised as one of these.",
+            counted(strange, "frame")
         ),
     };
     if e.common.placement == Placement::Internal || is_silent_inside(e) {

@@ -4,7 +4,10 @@ use crate::base::figure::count;
 use crate::judge::RuleId;
 use crate::judge::rule::{Finding, Rule};
 use crate::judge::suspects::blame;
-use crate::judge::{facts::Facts, ratio::ERRORS_MIN};
+use crate::judge::{
+    facts::Facts,
+    ratio::{ERRORS_MIN, sure_that},
+};
 use crate::kind::serial::facts::SerialFacts;
 use crate::kind::serial::stream::LineCounts;
 use crate::signal::compare::DamageKind;
@@ -24,10 +27,7 @@ fn bytes_damaged(e: &SerialFacts) -> Option<Finding> {
     // put in order; but it turns no bits over.
     let excused = if e.common.damage == DamageKind::Inverted { 0 } else { e.lost_on_this_side().saturating_mul(2) };
     let pieces = c.pieces_damaged.saturating_sub(excused);
-    if c.damaged < ERRORS_MIN
-        || ratio.proved_above <= ratio.limit
-        || !e.common.limit.is_refuted_by(pieces, c.pieces, e.piece_bits())
-    {
+    if ratio.proved_above <= ratio.limit || !e.common.limit.is_refuted_by(pieces, c.pieces, e.piece_bits()) {
         return None;
     }
     let marks = match c.damaged_marked {
@@ -54,7 +54,7 @@ fn characters_in_error(e: &SerialFacts) -> Option<Finding> {
     let errors = e.errors.unwrap_or_default();
     Some(blame(
         e,
-        &format!("{} % that there are more than the limit allows", 100.0 * e.common.limit.confidence),
+        &sure_that(e.common.limit.confidence, "there are more than the limit allows"),
         format!(
             "{} of {} characters came in with an error: {} framing, {} parity. The line causes these, not this \
              computer.",
@@ -80,7 +80,7 @@ fn bytes_lost(e: &SerialFacts) -> Option<Finding> {
     };
     Some(blame(
         e,
-        &format!("{} % that more are lost than the limit allows", 100.0 * e.common.limit.confidence),
+        &sure_that(e.common.limit.confidence, "more are lost than the limit allows"),
         format!("{} of {} bytes did not come back. {why}", count(line.lost), count(line.sent)),
     ))
 }
@@ -98,10 +98,11 @@ fn bytes_inserted(e: &SerialFacts) -> Option<Finding> {
     ))
 }
 
-/// Bytes may be dropped here uncounted, and some that went missing only while many were out.
+/// Bytes may be dropped here uncounted, and some that went missing only while many were out. Where all that is dropped
+/// here is counted, [`bytes_lost`] has put the same losses on the line.
 fn lost_at_full_pace(e: &SerialFacts) -> Option<Finding> {
     let all = LineCounts { lost: e.lost_unexplained(), ..e.counts };
-    if !e.capabilities.hides_overruns() || !losses_refute(e, &all) {
+    if !losses_refute(e, &all) {
         return None;
     }
     let slowest = match e.since_slowed {

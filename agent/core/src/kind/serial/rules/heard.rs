@@ -1,7 +1,7 @@
 //! Rules on what the port hears: somebody else, nothing, or itself.
 
 use super::modem;
-use crate::base::figure::{count, counted};
+use crate::base::figure::counted;
 use crate::base::placement::Placement;
 use crate::judge::RuleId;
 use crate::judge::rule::{Finding, Rule};
@@ -36,7 +36,7 @@ fn is_silent(e: &SerialFacts) -> bool {
 }
 
 fn none_came(e: &SerialFacts) -> String {
-    format!("{} bytes left and none came back", count(e.counts.sent))
+    format!("{} left and none came back", counted(e.counts.sent, "byte"))
 }
 
 /// The modem lines respond: a full plug is fitted.

@@ -3,6 +3,8 @@
 
 mod damage;
 #[cfg(test)]
+mod edges;
+#[cfg(test)]
 pub(super) mod fixture;
 mod format;
 mod heard;
@@ -88,8 +90,8 @@ impl Facts for SerialFacts {
         self.common.limit.loss(failed, tried, self.character_bits())
     }
 
-    fn bars_pass(&self) -> Option<String> {
-        None
+    fn bars_pass(&self) -> bool {
+        false
     }
 
     fn untested(&self) -> Option<String> {
@@ -147,7 +149,7 @@ impl Facts for SerialFacts {
 
     fn odd(&self) -> String {
         let c = &self.counts;
-        format!("{} bytes lost, {} extra, {} damaged", count(c.lost), count(c.inserted), count(c.damaged))
+        format!("{} lost, {} extra, {} damaged", counted(c.lost, "byte"), count(c.inserted), count(c.damaged))
     }
 
     fn beside_pass(&self) -> String {

@@ -121,10 +121,10 @@ pub fn faults(e: &SerialFacts) -> Vec<String> {
         .collect();
     let mut told = Vec::new();
     let mut left = wrong.clone();
-    // Two lines that each do what the other must have changed places.
+    // Two lines that each do what the other must have changed places. None does so by itself, since it is wrong.
     for (i, (first, a)) in wrong.iter().enumerate() {
-        for (second, b) in &wrong[i + 1..] {
-            if Some(a.seen) == b.expected && Some(b.seen) == a.expected && a.seen != b.seen {
+        for (second, b) in &wrong[i..] {
+            if Some(a.seen) == b.expected && Some(b.seen) == a.expected {
                 told.push(format!("{} and {} are crossed", named(e.plug, *first), named(e.plug, *second)));
                 left.retain(|(line, _)| line != first && line != second);
             }

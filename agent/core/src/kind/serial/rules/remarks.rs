@@ -1,7 +1,7 @@
 //! Remarks that only serial ports have.
 
 use super::modem::{self, Behaviour};
-use crate::base::figure::count;
+use crate::base::figure::{count, counted};
 use crate::judge::RuleId;
 use crate::judge::rule::Remark;
 use crate::kind::serial::facts::{SerialFacts, highest_clean, lowest_failing};
@@ -24,8 +24,8 @@ fn lost_in_host(e: &SerialFacts) -> Option<String> {
     let inside = e.lost_in_host();
     (e.common.slowdowns == 0 && inside > 0).then(|| {
         format!(
-            "This computer or its adapter lost {} bytes, by the port's own counts. They do not count against the line.",
-            count(inside)
+            "This computer or its adapter lost {}, by the port's own counts. That does not count against the line.",
+            counted(inside, "byte")
         )
     })
 }
