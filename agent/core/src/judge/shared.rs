@@ -9,6 +9,7 @@ use super::suspects::{SILENT_INSIDE, blame, failed_at, is_silent_inside};
 use super::{Outcome, RuleId};
 use crate::base::figure::{self, count, counted};
 use crate::base::placement::Placement;
+use crate::signal::compare::DamageKind;
 
 /// The shared rules over facts `F`.
 pub(super) struct Shared<F>(PhantomData<F>);
@@ -105,26 +106,29 @@ fn went_silent<F: Facts>(e: &F) -> Option<Finding> {
     )))
 }
 
-/// A hand on the plug looks like this, as a single drop of the link does. What falls silent again, or inside the chip
-/// as well, has no such excuse.
+/// A hand on the plug looks like this, as a single drop of the link does: for a while nothing comes back, or units are
+/// lost in one moment and no other. What falls silent again, or inside the chip as well, has no such excuse.
 fn silent_once<F: Facts>(e: &F) -> Option<Finding> {
     let when = e.when();
-    let is_excused = when.gaps.len() == 1 && when.failed_elsewhere < ERRORS_MIN;
+    let only_lost = || e.bit_errors() == 0 && !e.bars_pass() && e.common().damage == DamageKind::None;
+    let is_excused = match when.gaps.len() {
+        0 => when.is_one_moment() && only_lost() && !is_limit_proved(e),
+        1 => when.failed_elsewhere < ERRORS_MIN,
+        _ => false,
+    };
     if !is_excused || e.common().placement == Placement::Internal || failed_at(e, Placement::Internal).is_some() {
         return None;
     }
-    let failed = match when.failed_elsewhere {
-        0 => "Nothing else failed.".to_owned(),
-        few => format!("Of the rest, {} failed.", counted(few, F::WORDS.unit)),
+    let told = when.in_words()?;
+    let text = match (when.gaps.len(), when.failed_elsewhere) {
+        (0, _) => format!("{} of {} {} did not come back. {told}", count(e.lost()), count(e.sent()), F::WORDS.units),
+        (_, 0) => format!("{told} Nothing else failed."),
+        (_, few) => format!("{told} Of the rest, {} failed.", counted(few, F::WORDS.unit)),
     };
-    Some(
-        Finding::undecided(format!("{} {failed}", when.in_words()?))
-            .sure("certain that nothing came back then; not why")
-            .then(
-                "Was the plug or the cable moved then? Leave both alone and test again. If it falls silent again, a \
+    Some(Finding::undecided(text).sure("certain that it was lost then; not why").then(
+        "Was the plug or the cable moved then? Leave both alone and test again. If it falls silent again, a \
                  contact is bad.",
-            ),
-    )
+    ))
 }
 
 fn nothing_sent<F: Facts>(e: &F) -> Option<Finding> {

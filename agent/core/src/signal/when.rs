@@ -40,8 +40,10 @@ impl When {
         let gaps = gaps(seconds, least);
         let failed = |second: &SecondCounts| second.failed().saturating_sub(excused);
         let is_crowded = Spread::of(seconds, excused).has_pauses(seconds.iter().map(failed).sum());
-        let stretches = stretches(seconds.iter().map(failed));
-        let few = is_crowded && stretches.len() <= FEW + gaps.len();
+        let stretches = stretches(seconds.iter().map(|second| (second.sent, failed(second))));
+        // Stretches that fill most of the run tell nothing of it.
+        let covered: u64 = stretches.iter().map(|s| s.last_s - s.first_s + 1).sum();
+        let few = is_crowded && stretches.len() <= FEW + gaps.len() && covered * 2 <= seconds.len() as u64;
         let crowded = stretches.into_iter().filter(|_| few);
         let is_apart = |s: &Stretch| gaps.iter().all(|gap| s.last_s < gap.from_s || gap.until_s < s.first_s);
         let alone = |at: usize| is_apart(&Stretch { first_s: at as u64, last_s: at as u64 });
@@ -51,6 +53,11 @@ impl When {
             failed_elsewhere: elsewhere.map(|(_, second)| failed(second)).sum(),
             gaps,
         }
+    }
+
+    /// All that failed was sent in one second or two, as far as that is more than chance.
+    pub fn is_one_moment(&self) -> bool {
+        self.gaps.is_empty() && matches!(self.crowded.as_slice(), [one] if one.last_s - one.first_s <= 1)
     }
 
     /// In a sentence or two; none where there is nothing to tell.
@@ -80,11 +87,15 @@ impl When {
 fn gaps(seconds: &[SecondCounts], least: u64) -> Vec<Gap> {
     let sent: Vec<_> = seconds.iter().enumerate().filter(|(_, second)| second.sent > 0).collect();
     let heard: Vec<usize> = (0..sent.len()).filter(|n| sent[*n].1.returned > 0).collect();
-    let (in_all, back) = heard.iter().fold((0, 0), |(s, r), n| (s + sent[*n].1.sent, r + sent[*n].1.returned));
-    // As for `silent_from`.
-    let share = (in_all.saturating_sub(back) + 1) as f64 / (in_all + 2) as f64;
     let gap = |around: &[usize]| {
         let [before, after] = around else { return None };
+        // As for `silent_from`. The gap itself begins and ends in the seconds around it.
+        let apart = heard.iter().filter(|n| !around.contains(n)).map(|n| sent[*n].1);
+        let (in_all, back) = match summed(apart) {
+            (0, _) => summed(around.iter().map(|n| sent[*n].1)),
+            apart => apart,
+        };
+        let share = (in_all.saturating_sub(back) + 1) as f64 / (in_all + 2) as f64;
         let unheard: u64 = sent[before + 1..*after].iter().map(|(_, second)| second.sent).sum();
         let is_one = unheard >= least.max(1) && share.powf(unheard as f64) < SILENT_BY_CHANCE;
         is_one.then(|| Gap { from_s: sent[*before].0 as u64, until_s: sent[*after].0 as u64 })
@@ -92,14 +103,25 @@ fn gaps(seconds: &[SecondCounts], least: u64) -> Vec<Gap> {
     heard.windows(2).filter_map(gap).collect()
 }
 
-fn stretches(failed: impl Iterator<Item = u64>) -> Vec<Stretch> {
+/// What was sent in these seconds, and came back.
+fn summed<'s>(seconds: impl Iterator<Item = &'s SecondCounts>) -> (u64, u64) {
+    seconds.fold((0, 0), |(sent, returned), second| (sent + second.sent, returned + second.returned))
+}
+
+/// From what was sent in each second, and failed. A second in which nothing was sent is not clean.
+fn stretches(seconds: impl Iterator<Item = (u64, u64)>) -> Vec<Stretch> {
     let mut found: Vec<Stretch> = Vec::new();
-    for (at, _) in failed.enumerate().filter(|(_, failed)| *failed > 0) {
-        let at = at as u64;
-        match found.last_mut().filter(|last| at - last.last_s <= GAP_SECONDS as u64 + 1) {
+    let mut clean = 0;
+    for (at, (sent, failed)) in (0..).zip(seconds) {
+        if failed == 0 {
+            clean += usize::from(sent > 0);
+            continue;
+        }
+        match found.last_mut().filter(|_| clean <= GAP_SECONDS) {
             Some(last) => last.last_s = at,
             None => found.push(Stretch { first_s: at, last_s: at }),
         }
+        clean = 0;
     }
     found
 }
@@ -141,6 +163,9 @@ mod tests {
         assert_eq!(of(&[(900, 900), (0, 0), (900, 900)], 3), [], "nothing was sent");
         let two = [(900, 900), (900, 0), (900, 900), (900, 0), (900, 900)];
         assert_eq!(of(&two, 3), [(0, 2), (2, 4)]);
+        // A silence from the middle of second 1 to that of second 3, while next to nothing is sent.
+        let at_edges = [(744_006, 744_006), (1_190_558, 297_619), (4, 0), (28, 25), (187_928, 187_928)];
+        assert_eq!(of(&at_edges, 3), [(1, 3)]);
         // Of every nine one comes back: with 8/9 to the power of 118, 1e-6 is passed.
         assert_eq!(of(&[(900, 100), (100, 0), (900, 100)], 3), []);
         assert_eq!(of(&[(900, 100), (130, 0), (900, 100)], 3), [(0, 2)]);
@@ -160,6 +185,16 @@ mod tests {
     }
 
     #[test]
+    fn one_moment_is_a_second_or_two_and_no_more() {
+        let is_one = |bad: &[(usize, u64)]| When::of(&minute(bad), 3, 0).is_one_moment();
+        assert!(is_one(&[(12, 200)]) && is_one(&[(12, 200), (13, 9)]));
+        assert!(!is_one(&[(12, 200), (14, 9)]), "three seconds");
+        assert!(!is_one(&[(12, 200), (40, 9)]), "two moments");
+        assert!(!is_one(&[(12, 900), (13, 9)]), "a gap");
+        assert!(!is_one(&[]) && !is_one(&[(12, 1)]), "no more than chance");
+    }
+
+    #[test]
     fn what_failed_in_few_seconds_is_told_with_them() {
         let told = |bad: &[(usize, u64)], excused| When::of(&minute(bad), 3, excused).in_words();
         assert_eq!(told(&[(12, 200)], 0).unwrap(), "All that failed was sent in second 12.");
@@ -174,6 +209,16 @@ mod tests {
         assert_eq!(told(&all_over, 0), None);
         // Three failures hit three seconds or fewer, whatever did it.
         assert_eq!(told(&[(3, 1), (20, 1), (41, 1)], 0), None);
+        // A second of every four is no stretch of its own.
+        let in_turn: Vec<_> = (0..60).step_by(4).map(|at| (at, 300)).collect();
+        assert_eq!(told(&in_turn, 0), None);
+        let half: Vec<_> = (20..=50).step_by(2).map(|at| (at, 300)).collect();
+        assert_eq!(told(&half, 0), None, "31 of 60 seconds");
+        assert_eq!(told(&half[1..], 0).unwrap(), "All that failed was sent in seconds 22 to 50.");
+        // Nothing was sent in seconds 13 to 16, so they are not clean.
+        let mut paused = minute(&[(12, 200), (17, 100)]);
+        (13..=16).for_each(|at| paused[at] = SecondCounts::default());
+        assert_eq!(When::of(&paused, 3, 0).in_words().unwrap(), "All that failed was sent in seconds 12 to 17.");
         let elsewhere = |bad: &[(usize, u64)]| When::of(&minute(bad), 3, 0).failed_elsewhere;
         assert_eq!(elsewhere(&[(4, 7), (5, 900), (6, 9), (7, 2)]), 2, "the seconds at both ends are the gap's");
         assert_eq!(

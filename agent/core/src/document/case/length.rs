@@ -6,6 +6,7 @@
 
 use super::line::{Line, Visit};
 use super::stage::Showing;
+use crate::base::figure::count;
 use crate::kind::Kind;
 use crate::kind::ethernet::link::Medium;
 
@@ -48,6 +49,12 @@ pub fn length(growth_ns: f64, resolution_ns: f64, medium: Medium) -> Option<Leng
     })
 }
 
+/// What is said in the answer itself: the length, where it is surely more than a copper channel may have.
+pub(super) fn too_long(line: &Line) -> Option<String> {
+    let near = line.at(0).find(|v| v.result.latency_ns.min.is_some())?;
+    remark(line).filter(|told| near.result.link.medium == Medium::Copper && told.ends_with(TOO_LONG))
+}
+
 /// What the round trips say of the cable's length. On a serial line a bit lasts longer than the way through any cable.
 pub(super) fn remark(line: &Line) -> Option<String> {
     if line.case.port.kind == Kind::Serial {
@@ -82,16 +89,26 @@ pub(super) fn remark(line: &Line) -> Option<String> {
         return None;
     }
     let judged = match near.result.link.medium {
-        Medium::Copper if low_m > CHANNEL_M_MAX => " That is more than the 100 m that a copper channel may have.",
+        Medium::Copper if low_m > CHANNEL_M_MAX => TOO_LONG,
         Medium::Copper if high_m > CHANNEL_M_MAX => " That is at the limit of 100 m for a copper channel.",
         Medium::Copper => " That is within the 100 m for a copper channel.",
         _ => "",
     };
     Some(format!(
-        "To {} the round trip grows by {growth:.0} ns: that is {best_m:.0} m of cable, or {low_m:.0} to {high_m:.0} m, \
-         since the speed of the signal in it is not known exactly.{judged}",
-        line.spot(far.place)
+        "To {} the round trip grows by {} ns: that is {} m of cable, or {} to {} m, since the speed of the signal in it \
+         is not known exactly.{judged}",
+        line.spot(far.place),
+        whole(growth),
+        whole(best_m),
+        whole(low_m),
+        whole(high_m)
     ))
+}
+
+const TOO_LONG: &str = " That is more than the 100 m that a copper channel may have.";
+
+fn whole(figure: f64) -> String {
+    count(figure.round() as u64)
 }
 
 #[cfg(test)]

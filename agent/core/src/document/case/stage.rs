@@ -115,6 +115,9 @@ pub struct StageResult {
     pub rule: RuleId,
     /// Its reason, with the figure.
     pub text: String,
+    /// What its verdict is limited to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scope: Option<String>,
     /// Units tried and failed: what stages are compared by.
     pub tried: Tried,
     /// Bits compared.
@@ -182,6 +185,7 @@ impl StageResult {
                 "the technician says that it {}",
                 if showing == Showing::Passes { "passes" } else { "fails" }
             ),
+            scope: None,
             tried: Tried::default(),
             bits_compared: 0,
             bit_errors: 0,
@@ -225,6 +229,7 @@ impl StageResult {
             location: verdict.location.clone(),
             rule: verdict.rule().cloned().unwrap_or(RuleId::NoRule),
             text: deciding.map(|reason| reason.text.clone()).unwrap_or_default(),
+            scope: verdict.scope.clone(),
             tried: report.tried,
             bits_compared: report.totals.bits_compared(),
             bit_errors: report.totals.bit_errors(),

@@ -4,6 +4,7 @@ use super::near::{advice, repeat};
 use super::sides::{Sides, TURNS_MAX, TURNS_MIN, Weight};
 use super::{CaseRule, Conclusion};
 use crate::base::figure::{count, listed};
+use crate::document::case::length;
 use crate::document::case::line::{Line, Visit};
 use crate::document::case::name::{Spot, StageName};
 use crate::document::case::stage::{Ended, Showing};
@@ -127,7 +128,7 @@ impl Search<'_, '_> {
                     .again(stage.clone())
                     .want(stage, ONCE_MORE)
             }
-            _ if last.sporadic() => conclusion
+            _ if last.sporadic() && result.rule != RuleId::DamagedAfterCheck => conclusion
                 .then(format!(
                     "The errors came in only a few of the seconds. Look at the connectors, and soak at {spot} for \
                      some hours."
@@ -422,7 +423,9 @@ fn all_pass(line: &Line) -> Option<Conclusion> {
             conclusion
         });
     }
-    let conclusion = Conclusion::new(Outcome::Pass, &[], "Every stage passes. There is no fault now.".to_owned());
+    let too_long = length::too_long(line).map_or(String::new(), |told| format!(" {told}"));
+    let conclusion =
+        Conclusion::new(Outcome::Pass, &[], format!("Every stage passes. There is no fault now.{too_long}"));
     let passed: Vec<String> =
         (0..=line.far).filter(|k| line.history(*k).passes > 0).map(|k| line.spot(k).in_words()).collect();
     let proved = format!("the limit is proved at {}", listed(&passed));

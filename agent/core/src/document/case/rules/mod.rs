@@ -175,7 +175,11 @@ fn consider(case: &Case) -> Settled {
     };
     let scope = pairs::scope(&line).filter(|_| conclusion.outcome == Outcome::Pass);
     let mut reasons = vec![Reason { rule, text: conclusion.text }];
-    reasons.extend(remarks::all(&line, &conclusion.location));
+    // The answer itself tells some of them.
+    let is_told = |remark: &Reason, text: &str| text.contains(&remark.text);
+    let beside = remarks::all(&line, &conclusion.location);
+    let beside: Vec<Reason> = beside.into_iter().filter(|remark| !is_told(remark, &reasons[0].text)).collect();
+    reasons.extend(beside);
     let verdict = Verdict {
         outcome: conclusion.outcome,
         location: conclusion.location,

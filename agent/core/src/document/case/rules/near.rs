@@ -286,10 +286,15 @@ impl<'l, 'a> Exchange<'l, 'a> {
         }
     }
 
+    /// Runs in another port that were not made here, but told.
+    fn answers(&self) -> usize {
+        let answered = |v: &&Visit| v.gear == Gear::KnownGoodPort && v.result.rule == RuleId::Answered;
+        self.line.bench.iter().filter(answered).count()
+    }
+
     /// How each combination fared, in words.
     fn told(&self) -> String {
-        let answered = |v: &&Visit| v.gear == Gear::KnownGoodPort && v.result.rule == RuleId::Answered;
-        let answers = self.line.bench.iter().filter(answered).count();
+        let answers = self.answers();
         let of = |what: &str, bench: Bench| {
             let Bench { fails, all, short_passes, .. } = bench;
             let (decided, unclear) = (bench.decided(), all.saturating_sub(bench.decided()));
@@ -351,15 +356,19 @@ fn tell_apart(line: &Line, text: String) -> Conclusion {
     let Weight { proved, what, next_with, next_still, too_short } = sides.weigh();
     let tried = format!("{text} {}.", runs.told());
     if proved {
+        let how_sure = match runs.answers() {
+            0 => "near certain",
+            _ => "as sure as your word for a part of these runs",
+        };
         return match blamed.as_slice() {
             [Location::Plug] => Conclusion::fault(&blamed, tried)
-                .sure(format!("near certain: the failure follows the plug from port to port; {what}"))
+                .sure(format!("{how_sure}: the failure follows the plug from port to port; {what}"))
                 .then("Throw this plug away, or mend it. Then open a new case with a plug that passed."),
             [Location::Port] => Conclusion::fault(&blamed, tried)
-                .sure(format!("near certain: two plugs fail in this port, and one of them passes in another; {what}"))
+                .sure(format!("{how_sure}: two plugs fail in this port, and one of them passes in another; {what}"))
                 .then(NEXT_FOR_PORT),
             _ => Conclusion::fault(&both, tried)
-                .sure(format!("near certain that this plug fails in this port; not which of the two is worn; {what}"))
+                .sure(format!("{how_sure}: this plug fails in this port; not known which of the two is worn; {what}"))
                 .then(
                     "Clean the contacts of both and look at them. If it comes back, use a spare port and another plug.",
                 ),

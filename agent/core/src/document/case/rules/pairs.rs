@@ -115,10 +115,14 @@ fn passed_on_two_pairs(line: &Line) -> bool {
     passed.peek().is_some() && passed.all(|v| v.result.link.uses_two_pairs(place))
 }
 
-/// What a pass of the far end is limited to, where no run went over all four pairs.
+/// What a pass of the far end is limited to: the pairs, where no run went over all four, and whatever else its last run
+/// did not cover.
 pub(super) fn scope(line: &Line) -> Option<String> {
-    let speed = line.at(line.far).filter_map(|v| v.result.link.speed_mbps).max()?;
-    passed_on_two_pairs(line).then(|| at_two_pairs(speed))
+    let speed = line.at(line.far).filter_map(|v| v.result.link.speed_mbps).max();
+    let pairs = speed.filter(|_| passed_on_two_pairs(line)).map(at_two_pairs);
+    let last = line.at(line.far).filter(|v| v.shows == Showing::Passes).last()?.result;
+    let on_all = !last.link.uses_two_pairs(line.spot(line.far).placement());
+    last.scope.clone().filter(|_| pairs.is_some() || on_all).or(pairs)
 }
 
 /// What a cable test and the stages leave of each other.

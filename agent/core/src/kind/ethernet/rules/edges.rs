@@ -8,6 +8,7 @@ use crate::judge::suspects::suspects;
 use crate::judge::{Location, Outcome, RuleId, judge};
 use crate::kind::ethernet::link::Medium;
 use crate::kind::ethernet::{facts::EthernetFacts, losses::Losses};
+use crate::signal::compare::DamageKind;
 use crate::stats::looks::Looks;
 
 mod words;
@@ -177,7 +178,7 @@ fn frames_cut_count_when_places_are_compared() {
 }
 
 #[test]
-fn echoes_are_late_from_a_fifth_of_a_second_and_from_a_hundredth_of_all() {
+fn echoes_are_late_from_a_twentieth_of_a_second_and_from_a_hundredth_of_all() {
     let late = |late| {
         with(|e| {
             lose(e, Losses { late, ..Losses::default() });
@@ -192,8 +193,8 @@ fn echoes_are_late_from_a_fifth_of_a_second_and_from_a_hundredth_of_all() {
     assert_rules([
         ("a hundredth", late(SENT / 100), RuleId::EchoesLate),
         ("less than a hundredth", late(SENT / 100 - 1), RuleId::LimitProved),
-        ("just under 0.2 s", trip(199_999_999), RuleId::LimitProved),
-        ("0.2 s", trip(200_000_000), RuleId::EchoesLate),
+        ("just under 50 ms", trip(49_999_999), RuleId::LimitProved),
+        ("50 ms", trip(50_000_000), RuleId::EchoesLate),
         ("0.8 s", trip(800_000_000), RuleId::EchoesLate),
         ("a link that drops", half_late(|e| e.link_flaps = 1), RuleId::LinkFlapped),
         (
@@ -214,10 +215,26 @@ fn a_single_silence_blames_nobody_unless_more_failed_or_it_came_again() {
         e
     };
     let fails_inside = |e: &mut EthernetFacts| e.common.references = vec![found(Placement::Internal, 1000)];
+    let moment = |change: fn(&mut EthernetFacts)| {
+        let mut e = lost_in(3, 3);
+        change(&mut e);
+        e
+    };
     assert_rules([
         ("one silence", silent(1, 0, |_| {}), RuleId::SilentOnce),
         ("2 frames failed elsewhere", silent(1, 2, |_| {}), RuleId::SilentOnce),
         ("3 frames failed elsewhere", silent(1, 3, |_| {}), RuleId::BitErrors),
+        ("lost in a second", lost_in(3, 3), RuleId::SilentOnce),
+        ("lost in two", lost_in(3, 4), RuleId::SilentOnce),
+        ("lost in three", lost_in(3, 5), RuleId::BitErrors),
+        ("and bits wrong", moment(|e| wrong_bits(e, 10_000)), RuleId::BitErrors),
+        ("and frames cut", moment(|e| e.counts.truncated = 3000), RuleId::BitErrors),
+        ("damaged alike", moment(|e| e.common.damage = DamageKind::Inverted), RuleId::BitErrors),
+        (
+            "few enough to pass",
+            moment(|e| (lost_on_wire(e, 100), e.common.limit.bit_error_ratio = 1e-3).0),
+            RuleId::LimitProved,
+        ),
         ("two silences", silent(2, 0, |_| {}), RuleId::BitErrors),
         ("none", silent(0, 0, |_| {}), RuleId::BitErrors),
         ("the loop inside the chip", silent(1, 0, |e| e.common.placement = Placement::Internal), RuleId::BitErrors),
@@ -230,6 +247,8 @@ fn a_single_silence_blames_nobody_unless_more_failed_or_it_came_again() {
         verdict.reasons[0].text,
         "Nothing came back from second 0 to 2, and then it did again. Nothing else failed."
     );
+    let lost = judge(&lost_in(3, 3)).reasons[0].text.clone();
+    assert!(lost.starts_with("10 000 of ") && lost.ends_with(" All that failed was sent in second 3."), "{lost}");
 }
 
 #[test]

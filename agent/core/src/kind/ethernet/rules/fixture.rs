@@ -14,7 +14,7 @@ use crate::kind::ethernet::{
 };
 use crate::signal::compare::DamageKind;
 use crate::signal::seconds::Spread;
-use crate::signal::when::{Gap, When};
+use crate::signal::when::{Gap, Stretch, When};
 use crate::stats::looks::Looks;
 use crate::stats::spells::Spells;
 
@@ -94,6 +94,14 @@ pub(super) fn silent_for_a_while(gaps: u64, failed_elsewhere: u64) -> EthernetFa
         lost_on_wire(e, 10_000);
         let gaps = (0..gaps).map(|n| Gap { from_s: 3 * n, until_s: 3 * n + 2 }).collect();
         e.when = When { gaps, failed_elsewhere, ..When::default() };
+    })
+}
+
+/// Frames were lost, all of them sent in these seconds.
+pub(super) fn lost_in(first_s: u64, last_s: u64) -> EthernetFacts {
+    with(|e| {
+        lost_on_wire(e, 10_000);
+        e.when = When { crowded: vec![Stretch { first_s, last_s }], failed_elsewhere: 10_000, ..When::default() };
     })
 }
 

@@ -17,7 +17,7 @@ pub(super) fn echoes_late(e: &EthernetFacts) -> Option<Finding> {
         return None;
     }
     let (late, never) = (e.counts.late, e.losses.on_wire);
-    let mut text = match e.shortest_trip_ns.filter(|ns| *ns >= LATE_NS) {
+    let mut text = match e.shortest_trip_ns.filter(|ns| *ns >= TRIP_NS) {
         Some(ns) => format!("The shortest round trip took {}. No plug or cable is that long.", time_ns(ns)),
         None if too_many_late(e) => "No plug or cable holds a frame for that long.".to_owned(),
         None => return None,
@@ -49,6 +49,9 @@ fn too_many_late(e: &EthernetFacts) -> bool {
 
 /// So long a probe that travels alone is waited for: ten times the round trip of 2000 km of fibre. Our own choice.
 pub(super) const LATE_NS: u64 = 200_000_000;
+/// No trip of a run over a plug or cable takes so long: that of 5000 km of fibre. Our own choice; a computer that takes in
+/// no more than a few frames a second may be that slow.
+pub(super) const TRIP_NS: u64 = 50_000_000;
 /// One in so many of all probes is too large a share to be passed over: a standstill of three seconds in five minutes.
 /// Our own choice.
 const MANY_SHARE: u64 = 100;

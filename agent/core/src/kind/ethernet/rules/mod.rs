@@ -206,7 +206,12 @@ impl Facts for EthernetFacts {
                 Placement::AtPort | Placement::Internal => ", or fit an open cable and run `turnback cable-test`",
                 Placement::FarEnd | Placement::ReturnPort => ", or free the far end and run `turnback cable-test`",
             };
-            return format!("{good}{forced} {} were not tested: {other}{cable}.", upper(ONLY_1000));
+            // Linked at its own speed, it may be a port that knows no higher one.
+            let if_able = match self.fallback_mbps {
+                Some(_) => "",
+                None => "if this port can do 1000 Mb/s, ",
+            };
+            return format!("{good}{forced} {} were not tested: {if_able}{other}{cable}.", upper(ONLY_1000));
         }
         let further = match self.common.placement {
             Placement::AtPort => " If the link still fails, test the cable with the plug at its far end.",

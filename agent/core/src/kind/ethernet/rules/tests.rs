@@ -4,7 +4,7 @@
 use proptest::prelude::*;
 
 use super::fixture::*;
-use super::late::LATE_NS;
+use super::late::{LATE_NS, TRIP_NS};
 use super::{damage, late, limit, link, occupied, silence};
 use crate::base::placement::Placement;
 use crate::judge::rule::Rule;
@@ -545,7 +545,7 @@ fn late_echoes_blame_nobody_and_pass_nothing() {
         with(|e| {
             lose(e, Losses { late: 5_000, on_wire: SENT - 5_030, ..Losses::default() });
         }),
-        with(|e| e.shortest_trip_ns = Some(LATE_NS)),
+        with(|e| e.shortest_trip_ns = Some(TRIP_NS)),
     ] {
         let verdict = judge(&e);
         assert_eq!((verdict.outcome, rule(&e)), (Outcome::Undecided, RuleId::EchoesLate), "{verdict:#?}");
@@ -560,7 +560,7 @@ fn late_echoes_blame_nobody_and_pass_nothing() {
     assert_eq!(judge(&with(|e| e.longest_trip_ns = Some(LATE_NS - 1))).reasons.len(), 1);
     // A few late ones do not excuse what is lost.
     assert_eq!(rule(&late(100, 50_000)), RuleId::BitErrors);
-    assert_eq!(judge(&with(|e| e.shortest_trip_ns = Some(LATE_NS - 1))).outcome, Outcome::Pass);
+    assert_eq!(judge(&with(|e| e.shortest_trip_ns = Some(TRIP_NS - 1))).outcome, Outcome::Pass);
     // A link that drops holds frames back too: that it drops is what counts.
     let mut drops = late(SENT / 10, 0);
     drops.link_flaps = 2;

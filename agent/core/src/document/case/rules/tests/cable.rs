@@ -263,6 +263,16 @@ fn a_pass_over_two_pairs_is_limited_to_them() {
     add(&mut case, "at-port", result(false, Showing::Fails, 500));
     assert_eq!((case.verdict.scope, case.verdict.outcome == Outcome::Pass), (None, false));
     assert_eq!(with(&[], &["internal+", "at-port+", "far-end+", "soak+"]).verdict.scope, None);
+    // What the last run at the far end did not cover; at two pairs it tells these by itself.
+    let limited = |speed_mbps, scope: &str| {
+        let mut case = with(&[], &["internal+", "at-port+", "far-end+"]);
+        let passes = result(true, Showing::Passes, 0);
+        let link = LinkState { speed_mbps: Some(speed_mbps), ..passes.link };
+        add(&mut case, "soak", StageResult { scope: Some(scope.to_owned()), link, ..passes });
+        case.verdict.scope
+    };
+    assert_eq!(limited(1000, "without frames of 1518 bytes").as_deref(), Some("without frames of 1518 bytes"));
+    assert_eq!(limited(100, "at 100 Mb/s"), None, "all pairs passed before");
     for (showing, look) in [(Showing::Passes, "Look at pairs 1 and 4"), (Showing::Fails, "Look at pairs 2 and 3")] {
         let mut case = with_cable_test(&result(true, Showing::Fails, 6000));
         case.offers_cable_test = false;

@@ -260,6 +260,7 @@ fn a_pass_says_what_is_good_and_what_is_left_to_test() {
     let next = |placement, speed_mbps, offers_cable_test| {
         judge(&with(|e| {
             (e.common.placement, e.link.speed_mbps) = (placement, Some(speed_mbps));
+            e.fallback_mbps = Some(speed_mbps).filter(|mbps| *mbps < 1000);
             e.offers_cable_test = offers_cable_test;
         }))
         .next
@@ -290,6 +291,9 @@ fn a_pass_says_what_is_good_and_what_is_left_to_test() {
         let told = next.split_once(" Pairs 1 and 4 (blue and brown, pins 4, 5, 7 and 8) were not tested: ");
         assert_eq!(told.map(|(_, left)| left), Some(left.as_str()), "{placement:?} {offers}: {next}");
     }
+    // At its own speed it may know no higher one.
+    let own = judge(&with(|e| e.link.speed_mbps = Some(100))).next;
+    assert!(own.ends_with(&format!("were not tested: if this port can do 1000 Mb/s, {run}.")), "{own}");
 }
 
 /// What is heard before the first probe was not stopped by the run; one frame of another tester tells who is there.
