@@ -3,7 +3,14 @@
 use std::{fs, thread, time::Duration};
 
 use serde_json::Value;
-use turnback_core::base::rng::Rng;
+use turnback_core::{
+    base::rng::Rng,
+    bench::sim::{
+        builtin,
+        rig::{PlugFault, SlotFault},
+    },
+    sim::value::Ratio,
+};
 
 use crate::harness::{program::Program, setting::kills};
 
@@ -175,6 +182,19 @@ fn paper_holds_what_was_found() {
         assert!(page.contains(said), "{said}");
     }
     assert!(!page.contains("<script") && !page.contains("src=\"http"), "self-contained");
+    // Its second port got no link, so that nobody saw what becomes of frames behind it.
+    let data = |result, measured| {
+        format!(
+            ">data</td><td role=\"cell\" data-word=\"result\">{result}</td><td role=\"cell\" \
+                                           data-word=\"measured\">{measured}</td>"
+        )
+    };
+    for row in [
+        data("passed", "port 1: no frame damaged behind the frame check"),
+        data("not tested", "port 2: no frame came through"),
+    ] {
+        assert!(page.contains(&row), "{row} in {page}");
+    }
     let text = program.run("bench certificate stores-bench-01 --text").stdout;
     assert!(text.starts_with("ACCEPTED\n") && text.contains("bit error ratio proved below"), "{text}");
     let lot = program.run("bench lot report stores-bench").stdout;
@@ -193,6 +213,67 @@ fn paper_holds_what_was_found() {
     let import = other.run(&format!("records import {}", file.display()));
     assert_eq!(import.code, Some(0), "{}", import.stderr);
     assert_eq!(other.run("bench lot show stores-bench").stdout, program.run("bench lot show stores-bench").stdout);
+}
+
+/// No good plug or slot is left: each card says so, the lot is shown as ever, and with a new one it goes on.
+#[test]
+fn a_bench_with_nothing_good_left_says_what_it_needs() {
+    let program = Program::new();
+    let file = |name: &str| program.state().join(format!("{name}.toml"));
+    let worn = |plug: u32, is_worn: bool| {
+        let mut spec = builtin("bench-good").unwrap().plugs[0].clone();
+        spec.label = format!("P-{plug}");
+        if is_worn {
+            spec.faults = vec![PlugFault::BitErrors { ratio: Ratio(1e-6) }];
+        }
+        spec
+    };
+    let test = |name: &str, plugs: &[bool], words: &str| {
+        let mut rig = builtin("bench-good").unwrap();
+        rig.name = name.into();
+        rig.plugs = (1..).zip(plugs).map(|(number, is_worn)| worn(number, *is_worn)).collect();
+        fs::write(file(name), rig.to_toml()).unwrap();
+        program.run(&format!("bench test sim:{} --yes {words}", file(name).display()))
+    };
+    let told = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    // The cards wear the plugs out one after the other; or the reference card has none left.
+    for (name, plugs, needs) in [
+        ("all-worn", &[true, true, true][..], "all-worn-02 and 2 more cards stay unfinished: a plug is needed"),
+        ("one-good", &[false, true, true], "the reference card stays unfinished: another plug is needed"),
+    ] {
+        let stopped = test(name, plugs, "");
+        assert_eq!(stopped.code, Some(3), "{stopped:?}");
+        let (table, said) = (told(&stopped.stdout), told(&stopped.stderr));
+        assert!(table.contains(&format!("{name}-04 HB-0004 unfinished")) && table.contains("not decided"), "{table}");
+        assert!(table.contains("no further plug that is not at fault"), "{table}");
+        assert!(said.contains(needs) && said.contains("hint: add a new plug to the bench"), "{said}");
+        assert!(!said.contains("error: "), "{said}");
+        let again = test(name, plugs, "");
+        assert_eq!((again.code, told(&again.stdout)), (Some(3), table), "{}", again.stderr);
+        // As the hint says.
+        let plugs: Vec<bool> = plugs.iter().copied().chain([false; 3]).collect();
+        let done = test(name, &plugs, "--json").report();
+        let ends: Vec<_> = grades(&done).into_iter().map(|(_, grade, _)| grade).collect();
+        assert_eq!(ends, ["accepted"; 4], "{done}");
+    }
+
+    let mut rig = builtin("bench-good").unwrap();
+    rig.name = "dirty".into();
+    rig.slots.truncate(2);
+    rig.slots.iter_mut().for_each(|slot| slot.faults = vec![SlotFault::BusErrors { per_hour: 2000.0 }]);
+    fs::write(file("dirty"), rig.to_toml()).unwrap();
+    let stopped = program.run(&format!("bench test sim:{} --yes", file("dirty").display()));
+    assert_eq!(stopped.code, Some(3), "{stopped:?}");
+    let (table, said) = (told(&stopped.stdout), told(&stopped.stderr));
+    let needs = "another slot is needed, and this bench has no further slot that is not at fault";
+    assert!(
+        table.contains("no further slot") && said.contains(needs) && said.contains("hint: use a slot"),
+        "{stopped:?}"
+    );
+    assert!(!table.contains("move card"), "{table}");
+    // The certificate says it too.
+    let text = program.run("bench certificate dirty-01 --text").stdout;
+    assert!(told(&text).contains(needs) && told(&text).contains("use a slot that no card failed in"), "{text}");
 }
 
 #[test]

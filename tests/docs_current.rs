@@ -36,6 +36,40 @@ fn the_answers_in_the_readme_are_the_programs() {
     }
 }
 
+/// Every fault of a rig file, and every key that a fault has, stands in the documents; the example there is a rig's.
+#[test]
+fn the_faults_of_rig_files_are_in_the_documents() {
+    use turnback_core::kind::{ethernet::sim::Rig, serial::sim::SerialRig};
+    let written = fs::read_to_string(root().join("docs/rigs.md")).expect("docs/rigs.md");
+    let (_, part) = written.split_once("## Faults of a rig file").expect("the section");
+    let (part, _) = part.split_once("\n## ").expect("another section");
+    let (ethernet, serial) = part.split_once("Kinds of fault of a serial rig").expect("both kinds");
+    // What a refusal says is allowed, each in backticks.
+    let known = |refused: String| {
+        let (_, list) = refused.split_once("allowed: ").expect(&refused);
+        list.split('`').skip(1).step_by(2).map(str::to_owned).collect::<Vec<_>>()
+    };
+    let fault = |line: &str| format!("[[faults]]\nplace = \"plug\"\n{line}\n");
+    let (kind, key) = (fault("kind = \"no-such\""), fault("kind = \"dead\"\nno_such = 1"));
+    let of_ethernet = |text: &str| known(Rig::parse(text).expect_err("refused").to_string());
+    let of_serial = |text: &str| known(SerialRig::parse(text).expect_err("refused").to_string());
+    let keys = (of_ethernet(&key.replace("dead", "no-receive")), of_serial(&key));
+    assert!(keys.0.len() > keys.1.len() && keys.1.iter().all(|key| keys.0.contains(key)), "{keys:?}");
+    for (names, part) in [(of_ethernet(&kind), ethernet), (of_serial(&kind), serial), (keys.0.clone(), ethernet)] {
+        assert!(names.len() > 3, "{names:?}");
+        for name in names {
+            assert!(part.contains(&format!("`{name}`")), "docs/rigs.md lacks `{name}`");
+        }
+    }
+    for name in keys.0.iter().filter(|key| !keys.1.contains(key)) {
+        let says = part.lines().find(|line| line.starts_with(&format!("| `{name}` |"))).expect(name);
+        assert!(says.ends_with("| not taken |"), "{says}");
+    }
+    let example: Vec<&str> = part.lines().filter_map(|line| line.strip_prefix("    ")).collect();
+    let example = format!("{}\n[[segments]]\nlabel = \"quay-duct\"\nlength_m = 5\n", example.join("\n"));
+    assert_eq!(Rig::parse(&example).map(|rig| rig.faults.len()).map_err(|error| error.to_string()), Ok(1));
+}
+
 /// `scripts/regen-docs` sets the variable.
 #[test]
 fn the_table_of_metrics_is_the_programs() {

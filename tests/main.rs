@@ -15,6 +15,7 @@ mod fleet_view;
 mod harness;
 mod host_meddles;
 mod isolate;
+mod kept_cases;
 mod packet_socket;
 mod page;
 mod plug;

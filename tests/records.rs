@@ -133,6 +133,8 @@ fn wrong_words_are_refused_with_the_way_out() {
         ("records --port quay7 show last", "go after its name"),
         ("records list --store no/such.db", "there are no records at no/such.db"),
         ("records prune", "--older-than"),
+        ("check sim:good --placement internal --cable Q-1", "leave out --cable: the loop"),
+        ("check sim:good --placement internal --segment Q-1", "leave out --segment: the loop"),
         ("records prune --older-than soon", "`soon` is no age"),
         ("records import no-such-file", "no-such-file"),
         ("records backup /no-such-folder/copy.db", "/no-such-folder/copy.db"),
@@ -392,6 +394,58 @@ fn a_run_killed_while_it_is_kept_leaves_the_records_sound() {
     let runs = listed(&program, "");
     assert_eq!(runs.last(), Some(&first));
     assert_eq!(sound(&program, ""), runs.len() as u64);
+}
+
+/// Too damaged to be opened is damaged, and nobody is sent to the command that says so.
+#[test]
+fn a_file_that_cannot_be_opened_for_its_damage_is_found_damaged() {
+    let program = Program::new();
+    let lines = lines_of(&program, &model(&program), 7, 60);
+    assert_eq!(program.run(&format!("records import {}", lines.display())).code, Some(0));
+    let whole = fs::read(program.state().join("records.db")).unwrap();
+    let cut = program.state().join("cut.db");
+    fs::write(&cut, &whole[..100_000.min(whole.len() / 2)]).unwrap();
+    for json in ["", " --json"] {
+        let checked = program.run(&format!("records check --store {}{json}", cut.display()));
+        assert_eq!(checked.code, Some(1), "{checked:?}");
+        assert!(contains(&checked.stdout, "malformed"), "{checked:?}");
+        let hint = "hint: take the newest backup";
+        assert!(contains(&checked.stderr, hint) && !contains(&checked.stderr, "records check"), "{checked:?}");
+    }
+    // Every other command finds it unusable.
+    let listed = program.run(&format!("records --store {}", cut.display()));
+    assert!(listed.code == Some(2) && contains(&listed.stderr, "`turnback records check` says more"), "{listed:?}");
+}
+
+#[test]
+fn the_id_of_a_case_is_no_run_and_cases_are_found_by_port_and_cable() {
+    let program = Program::new();
+    let (case, stage) = open_case(&program);
+    let words = |words: &str| format!("records {words} {case}");
+    for words in [words("show"), words(&format!("compare {stage}")), words("correct --note dry")] {
+        let refused = program.run(&words);
+        assert_eq!(refused.code, Some(2), "{refused:?}");
+        let said = format!("`{case}` begins the id of a case, not of a run");
+        assert!(contains(&refused.stderr, &said), "{refused:?}");
+        assert!(contains(&refused.stderr, &format!("`turnback report {case}` shows it")), "{refused:?}");
+    }
+    assert!(program.run(&format!("report {case} --text")).stdout.contains("cable Q-12"));
+    program.run("isolate sim:good --cable Q-13 --stage internal --yes");
+    let cables = |words: &str| {
+        let cases = program.run(&format!("records cases {words} --json")).report();
+        let cable = |case: &Value| case["cable"].as_str().unwrap().to_owned();
+        cases.as_array().unwrap().iter().map(cable).collect::<Vec<_>>().join(" ")
+    };
+    for (words, found) in [
+        ("", "Q-13 Q-12"),
+        ("--cable Q-12", "Q-12"),
+        ("--cable Q-*", "Q-13 Q-12"),
+        ("--port sim:good", "Q-13"),
+        ("--port sim:good --cable Q-12", ""),
+        ("--port sim:bad-?able --open", "Q-12"),
+    ] {
+        assert_eq!(cables(words), found, "{words}");
+    }
 }
 
 /// A real full disk: a small file system of its own, in a mount namespace of its own.

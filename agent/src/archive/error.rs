@@ -88,6 +88,14 @@ pub enum ArchiveError {
         /// As given.
         given: String,
     },
+    /// It is the id of something else.
+    #[error("`{given}` begins the id of a {}, not of a run", kind.name())]
+    NotARun {
+        /// What it is.
+        kind: DocumentKind,
+        /// As given.
+        given: String,
+    },
     /// Several documents have.
     #[error("`{given}` begins the ids of several {}s: {}", kind.name(), ids.join(", "))]
     Ambiguous {
@@ -204,6 +212,7 @@ impl ArchiveError {
             Self::Unknown { kind: Some(DocumentKind::CardTest), .. } => "`turnback bench lot show LOT` lists the cards",
             Self::Unknown { kind: Some(DocumentKind::Lot), .. } => "`turnback bench lot list` lists them",
             Self::Unknown { kind: None, .. } => "`turnback records` lists the runs, `turnback records cases` the cases",
+            Self::NotARun { given, .. } => return Some(format!("`turnback report {given}` shows it")),
             Self::Ambiguous { .. } => "give more of the id",
             Self::Unreadable { source: ReadError::Newer { kind: DocumentKind::Run, .. }, .. } => {
                 "use the newer program for this run"

@@ -238,6 +238,14 @@ pub fn options(args: &args::Check, seed: u64) -> Result<CheckOptions, Failure> {
         (None, Some(_)) => Some(Placement::FarEnd),
         (None, None) => None,
     };
+    if placement == Some(Placement::Internal) && far.is_some() {
+        let option = if args.cable.is_some() { "--cable" } else { "--segment" };
+        let text = format!(
+            "leave out {option}: the loop of --placement internal is inside the chip, so nothing of a cable is tested. \
+             To test one, put a plug on its far end and leave out --placement"
+        );
+        return Err(Failure::Usage(text));
+    }
     if placement == Some(Placement::ReturnPort) {
         return Err(Failure::Usage("placement return-port needs the other port: use --return-port PORT".into()));
     }

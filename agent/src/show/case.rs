@@ -19,11 +19,12 @@ use crate::archive::record::short_id;
 
 /// The answer in about ten lines: verdict, what was tested, the deciding reason, what to do now and how.
 pub fn answer(case: &Case, width: usize) -> String {
-    answer_with(case, &[], width)
+    answer_with(case, Some(&[]), width)
 }
 
-/// The same; `words` are options that the command that goes on with the case needs too.
-pub fn answer_with(case: &Case, words: &[String], width: usize) -> String {
+/// The same; `words` are options that the command that goes on with the case needs too. None: the case is not kept, so
+/// that no command can go on with it.
+pub fn answer_with(case: &Case, words: Option<&[String]>, width: usize) -> String {
     let v = &case.verdict;
     let mut out = format!("{}\n", wrapped("", &standing(case), width));
     let did = if v.outcome == Outcome::NotTested { "tried: " } else { "tested: " };
@@ -44,7 +45,7 @@ pub fn answer_with(case: &Case, words: &[String], width: usize) -> String {
     if !v.next.is_empty() {
         out.push_str(&format!("{}\n", wrapped(next, &v.next, width)));
     }
-    out.push_str(&commands(case, words));
+    out.push_str(&words.map_or(String::new(), |words| commands(case, words)));
     without_controls(&out)
 }
 

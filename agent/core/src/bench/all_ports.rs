@@ -74,6 +74,7 @@ mod tests {
             set_mbps: None,
             all_ports: Some(AllPorts::Unproved),
             is_slower: false,
+            is_empty: false,
             outcome,
             location: location.to_vec(),
             rule: None,

@@ -213,6 +213,9 @@ pub struct DataRun {
     /// At the full rate frames were lost, and at this lower one no longer: this computer lost them where nobody counts.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub is_slower: bool,
+    /// Not one frame came through, so that it says nothing of what becomes of frames behind the frame check.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub is_empty: bool,
     /// Its outcome.
     pub outcome: Outcome,
     /// The things among which a fault lies.

@@ -247,7 +247,8 @@ fn drops(link: &LinkFacts) -> Finding {
     of_port(RuleId::CardLinkDrops, link.port, measured, "none while held", link.drops == 0).not_tested_if(never)
 }
 
-/// A run that was not decided meets no limit, but does not fail either: it is a test that is missing.
+/// A run that was not decided meets no limit, but does not fail either: it is a test that is missing. So is a look at
+/// frames of which none came through.
 fn data(run: &DataRun) -> Vec<Finding> {
     let (line_met, in_host) = (!run.fails_on_line(), run.fails_in_host());
     let open = run.outcome != Outcome::Pass && line_met && !in_host;
@@ -265,11 +266,15 @@ fn data(run: &DataRun) -> Vec<Finding> {
         of_port(
             RuleId::CardDamages,
             run.port,
-            if in_host { measured } else { format!("{}no frame damaged behind the frame check", run.in_words()) },
+            match in_host {
+                true => measured,
+                false if run.is_empty => format!("{}no frame came through", run.in_words()),
+                false => format!("{}no frame damaged behind the frame check", run.in_words()),
+            },
             "no frame",
             !in_host,
         )
-        .not_tested_if(open),
+        .not_tested_if(open || (run.is_empty && !in_host)),
     ]
 }
 

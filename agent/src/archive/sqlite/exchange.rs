@@ -131,7 +131,12 @@ impl Store {
         let mut statement = self.db.prepare(&sql).map_err(told)?;
         let rows = statement.query_map(&*as_parameters(&values), Record::from_row).map_err(told)?;
         let mut csv = csv::WriterBuilder::new().has_headers(false).from_writer(to);
-        let written = |error: csv::Error| ExportError::Write(io::Error::from(error));
+        // As it is, so that a reader who has gone can be told from a full disk.
+        // As it is, so that a reader who has gone can be told from a full disk.
+        let written = |error: csv::Error| match error.into_kind() {
+            csv::ErrorKind::Io(error) => ExportError::Write(error),
+            other => ExportError::Write(io::Error::other(format!("{other:?}"))),
+        };
         csv.write_record(Record::COLUMNS).map_err(written)?;
         let mut done = PutOut::default();
         for record in rows {

@@ -1,12 +1,16 @@
 //! Records written, found, dropped, exchanged and spoiled.
 
-use std::path::PathBuf;
+use std::{io, path::PathBuf};
 
 use rusqlite::Connection;
 use tempfile::TempDir;
 use turnback_core::{base::placement::Placement, judge::Outcome, kind::port::PortIdentity, plan::Profile};
 
-use super::{exchange::Form, retention::Retention, *};
+use super::{
+    exchange::{ExportError, Form},
+    retention::Retention,
+    *,
+};
 use crate::{
     archive::{RunAt, filter::Filter, record::SHORT_ID_MIN},
     engine::{CheckOptions, cancel::Cancel, check},
@@ -294,6 +298,29 @@ fn csv_carries_the_columns_and_the_reports_complete_them() {
 
     assert_eq!(to.store.import(Form::JsonLines, "runs.jsonl", &lines[..]).unwrap().completed, 3);
     assert_eq!(to.store.report(&id(0)).unwrap().run, id(0));
+}
+
+/// A reader who has seen enough, as `head` has: more rows than any buffer on the way holds.
+#[test]
+fn a_reader_who_has_gone_is_told_from_a_full_disk() {
+    struct Gone(io::ErrorKind);
+    impl io::Write for Gone {
+        fn write(&mut self, _: &[u8]) -> io::Result<usize> {
+            Err(self.0.into())
+        }
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+    let kit = kit().with(60, |_, _| {});
+    for form in [Form::Csv, Form::JsonLines] {
+        for kind in [io::ErrorKind::BrokenPipe, io::ErrorKind::StorageFull] {
+            match kit.store.export(&Filter::default(), form, Gone(kind)) {
+                Err(ExportError::Write(error)) => assert_eq!(error.kind(), kind),
+                other => panic!("{other:?}"),
+            }
+        }
+    }
 }
 
 #[test]

@@ -6,8 +6,9 @@ use std::{
 };
 
 use turnback_core::{
-    base::{caution::Caution, labels::named},
+    base::{caution::Caution, figure::counted, labels::named},
     bench::{card::address_bytes, sim::SimulatedBench},
+    document::card_test::settle::Lack,
 };
 
 use super::{Done, Failure, args::Test, lot::answer, progress::Progress, usage};
@@ -28,7 +29,7 @@ use crate::{
             asking::{BenchEvent, Request, Wish},
             lot::{self, rig},
             only_one,
-            runner::BenchRunner,
+            runner::{BenchRunner, REFERENCE_LABEL},
             seam::{Bench, Occasion},
         },
         check::end_on_signals,
@@ -70,11 +71,38 @@ pub(super) fn run(args: &Test) -> Done {
         asker.ask(request)
     };
     let tested = runner.test(cards, &mut ask, &mut |event| progress.happened(&event, events.say(&event).as_deref()));
-    let lot = runner.lot;
+    let (lot, lacks) = (runner.lot, runner.lacks);
     drop(progress);
     events.end();
     tested?;
-    answer(&*archive, &lot, args.json)
+    let answered = answer(&*archive, &lot, args.json);
+    tell_lacks(&lacks, rig.is_some());
+    answered
+}
+
+/// Says which cards stay unfinished because the bench has nothing good left for them, and the way out.
+fn tell_lacks(lacks: &[(String, Lack)], is_simulated: bool) {
+    for (at, (card, lack)) in lacks.iter().enumerate() {
+        if lacks[..at].iter().any(|(_, told)| told == lack) {
+            continue;
+        }
+        let card = if card == REFERENCE_LABEL { "the reference card" } else { card };
+        let cards = match lacks.iter().filter(|(_, other)| other == lack).count() - 1 {
+            0 => format!("{card} stays"),
+            more => format!("{card} and {} stay", counted(more as u64, "more card")),
+        };
+        tell("warning: ", format_args!("{cards} unfinished: {}", lack.in_words()));
+        // The same way out is told once.
+        if lacks[..at].iter().any(|(_, told)| told.what == lack.what) {
+            continue;
+        }
+        let how = match (lack.what, is_simulated) {
+            ("plug", true) => " (a simulated bench has its plugs in its rig file)",
+            ("plug", false) => " (--plugs names the plugs of this bench)",
+            _ => "",
+        };
+        tell("hint: ", format_args!("{}{how}", lack.way_out()));
+    }
 }
 
 /// This computer as a bench, if it has a card that can be tested.
@@ -109,6 +137,8 @@ struct Asker {
     cautions_said: Vec<Caution>,
     /// The bench exchanges cards and plugs itself.
     moves_itself: bool,
+    /// What is said where no answer comes.
+    unanswered: &'static str,
 }
 
 impl Asker {
@@ -121,15 +151,19 @@ impl Asker {
             ),
             None => Some(Answers::from_terminal(cancel.clone())),
         };
-        Ok(Self { answers, cautions_said: Vec::new(), moves_itself })
+        let unanswered = match args.record.no_record {
+            true => "No answer came, so this ends here, and the lot is not kept. (With --yes nothing is asked.)",
+            false => "No answer came, so the lot is kept for later. (With --yes nothing is asked.)",
+        };
+        Ok(Self { answers, cautions_said: Vec::new(), moves_itself, unanswered })
     }
 
     fn ask(&mut self, Request { hands, occasion, .. }: Request<'_>) -> Result<Wish, BenchError> {
         let Some(answers) = &mut self.answers else { return Ok(Wish::unasked(occasion, self.moves_itself)) };
         tell::text(&shown::hands(hands, !self.moves_itself, &mut self.cautions_said, message_width()));
         match occasion {
-            Occasion::Sticker => return read_sticker(answers),
-            Occasion::Light(_) => return read_light(answers),
+            Occasion::Sticker => return read_sticker(answers, self.unanswered),
+            Occasion::Light(_) => return read_light(answers, self.unanswered),
             Occasion::Fitting | Occasion::Exchange => {}
         }
         loop {
@@ -139,7 +173,7 @@ impl Asker {
                 Ok(Some(Ok(_))) => tell("", "Press Enter when it is done, or type \"leave\" to go on another time."),
                 Ok(Some(Err(text))) => tell("", &text),
                 Ok(None) => {
-                    tell("", "No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
+                    tell("", self.unanswered);
                     return Ok(Wish::Leave);
                 }
                 Err(error) => return Err(unreadable(&error)),
@@ -149,11 +183,11 @@ impl Asker {
 }
 
 /// The port whose light blinks.
-fn read_light(answers: &mut Answers) -> Result<Wish, BenchError> {
+fn read_light(answers: &mut Answers, unanswered: &str) -> Result<Wish, BenchError> {
     loop {
         match answers.line("Port that blinks (Enter: nobody can see it) >").map_err(|error| unreadable(&error))? {
             None => {
-                tell("", "No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
+                tell("", unanswered);
                 return Ok(Wish::Leave);
             }
             Some(line) if line.is_empty() => return Ok(Wish::Nobody),
@@ -173,11 +207,11 @@ fn read_light(answers: &mut Answers) -> Result<Wish, BenchError> {
 }
 
 /// The address on a sticker. A scanner is a keyboard that ends with Enter.
-fn read_sticker(answers: &mut Answers) -> Result<Wish, BenchError> {
+fn read_sticker(answers: &mut Answers, unanswered: &str) -> Result<Wish, BenchError> {
     loop {
         match answers.line("Address on the sticker >").map_err(|error| unreadable(&error))? {
             None => {
-                tell("", "No answer came, so the lot is kept for later. (With --yes nothing is asked.)");
+                tell("", unanswered);
                 return Ok(Wish::Leave);
             }
             Some(line) if line.is_empty() || line == "none" => return Ok(Wish::Nobody),

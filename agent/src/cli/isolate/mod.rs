@@ -1,6 +1,7 @@
 //! `turnback isolate`: leads through a case.
 
 pub(super) mod answer;
+mod kept;
 mod session;
 
 use std::{collections::BTreeSet, process::ExitCode};
@@ -13,10 +14,16 @@ use turnback_core::{
     plan::{PlanError, Profile, parse_duration},
 };
 
-use self::{answer::Answers, session::Session};
+use self::{answer::Answers, kept::Kept, session::Session};
 use super::{NOT_TESTED, USAGE, args, check, complain, shared::Record};
 use crate::{
-    archive::{Archive, error::ArchiveError, memory::Memory, record::CaseRow, sqlite::Store},
+    archive::{
+        Archive,
+        error::ArchiveError,
+        memory::Memory,
+        record::{CaseRow, short_id},
+        sqlite::Store,
+    },
     engine::{CheckError, cancel::Cancel},
     error_chain::{plain, with_causes},
     guard::state,
@@ -108,6 +115,10 @@ impl From<CaseError> for Failure {
                 let hint = "turnback check tests the port; to test its cable, connect the pair to a second RS-485 port";
                 Self::Usage(with_causes(&error), Some(hint.to_owned()))
             }
+            CaseError::OtherCase { ref case, .. } => {
+                let command = text::isolate(&case.port.name, &["--case", short_id(&case.case)]);
+                Self::Usage(with_causes(&error), Some(format!("`{command}` goes on with it")))
+            }
             other => Self::Usage(with_causes(&other), None),
         }
     }
@@ -124,7 +135,7 @@ fn stage_named(text: &str) -> Result<StageName, Failure> {
 fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     // That needs no port.
     if let Some(why) = &args.close {
-        return close(args, &mut *open_archive(&args.record), why);
+        return close(args, &mut *open_archive(&args.record).0, why);
     }
     let name = PortName::parse(&args.port);
     let seed = seed(args.seed, &name)?;
@@ -138,7 +149,7 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
     for words in &args.correct {
         session::corrected(words)?;
     }
-    let mut archive = open_archive(&args.record);
+    let (mut archive, is_file) = open_archive(&args.record);
     let cancel = Cancel::default();
     end_on_signals(&cancel);
     let answers = answers(args, &cancel)?;
@@ -205,15 +216,19 @@ fn try_run(args: &args::Isolate) -> Result<ExitCode, Failure> {
         answers,
         runner: CaseRunner::new(case, &mut *archive, plan, cancel),
         port,
+        is_file,
+        was_stored: stored,
         cautions_said: Vec::new(),
         standing_said: text::suspicion(&standing),
     };
     session.apply_words()?;
     let led = session.lead();
     session.warn_if_unkept();
+    let kept = session.kept();
     let case = session.runner.case;
     // What was found so far is told even if the last stage could not be done.
-    let status = answer_with(args, &case)?;
+    let status = answer_with(args, &case, kept)?;
+    kept.tell(args, &case);
     led?;
     Ok(status)
 }
@@ -249,7 +264,7 @@ fn close(args: &args::Isolate, archive: &mut dyn Archive, why: &str) -> Result<E
         return Err(error.into());
     }
     let case = runner.case;
-    answer_with(args, &case)
+    answer_with(args, &case, Kept::AsItStands)
 }
 
 /// What every stage of the case is run with.
@@ -264,14 +279,14 @@ fn plan(args: &args::Isolate, options: &CaseOptions, seed: u64) -> Result<StageP
 }
 
 /// Prints how the case stands, and gives its exit status.
-fn answer_with(args: &args::Isolate, case: &Case) -> Result<ExitCode, Failure> {
+fn answer_with(args: &args::Isolate, case: &Case, kept: Kept) -> Result<ExitCode, Failure> {
     let printed = if args.json {
         serde_json::to_string_pretty(case).map_err(|error| usage(error.to_string()))? + "\n"
     } else if args.details {
         let width = output_width();
-        format!("{}\n{}", text::details(case, width), text::answer(case, width))
+        format!("{}\n{}", text::details(case, width), text::answer_with(case, kept.words(args).as_deref(), width))
     } else {
-        text::answer_with(case, &words_to_repeat(args), output_width())
+        text::answer_with(case, kept.words(args).as_deref(), output_width())
     };
     Ok(super::print(&printed, ExitCode::from(exit_status(case))))
 }
@@ -347,19 +362,19 @@ fn keep_options(args: &args::Isolate, options: &mut CaseOptions) -> Result<(), F
     Ok(())
 }
 
-/// The archive; where it cannot be used the case ends with the program, and that is said.
-fn open_archive(record: &Record) -> Box<dyn Archive> {
+/// The archive, and whether it is a file; where none can be used the case ends with the program, and that is said.
+fn open_archive(record: &Record) -> (Box<dyn Archive>, bool) {
     if record.no_record {
-        return Box::new(Memory::default());
+        return (Box::new(Memory::default()), false);
     }
     match Store::open_at(record.store.as_deref()) {
-        Ok(store) => Box::new(store),
+        Ok(store) => (Box::new(store), true),
         Err(error) => {
             tell("warning: ", format_args!("{UNKEPT}: {}", with_causes(&error)));
             if let Some(hint) = error.hint() {
                 tell("hint: ", &hint);
             }
-            Box::new(Memory::default())
+            (Box::new(Memory::default()), false)
         }
     }
 }

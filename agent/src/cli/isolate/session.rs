@@ -11,7 +11,9 @@ use turnback_core::{
 use super::{
     Failure, UNKEPT,
     answer::{self, Answer, Answers},
-    goes_unasked, refuse_hands, stage_named, tell_not_ready, usage,
+    goes_unasked,
+    kept::Kept,
+    refuse_hands, stage_named, tell_not_ready, usage,
 };
 use crate::{
     cli::{args, complain},
@@ -46,6 +48,10 @@ pub(super) struct Session<'a> {
     pub(super) answers: Answers,
     pub(super) runner: CaseRunner<'a>,
     pub(super) port: CasePort,
+    /// The records are a file, and do not end with the program.
+    pub(super) is_file: bool,
+    /// The case was taken up from the records.
+    pub(super) was_stored: bool,
     pub(super) cautions_said: Vec<Caution>,
     /// What the case pointed to when that was told last.
     pub(super) standing_said: Option<String>,
@@ -166,7 +172,11 @@ impl Session<'_> {
                     continue;
                 }
                 Ok(None) => {
-                    tell("", "No answer came, so the case is kept for later. (With --yes nothing is asked.)");
+                    let so = match self.kept() {
+                        Kept::AsItStands => "so the case is kept for later",
+                        Kept::AsItWas | Kept::Not => "so this ends here",
+                    };
+                    tell("", format_args!("No answer came, {so}. (With --yes nothing is asked.)"));
                     return Ok(Wish::Leave);
                 }
                 Err(error) => return Err(usage(format!("cannot read the answers: {}", plain(&error)))),
@@ -373,9 +383,19 @@ impl Session<'_> {
         }
     }
 
+    /// Whether the records hold the case.
+    pub(super) fn kept(&self) -> Kept {
+        match (self.is_file, self.runner.is_put()) {
+            (true, true) => Kept::AsItStands,
+            (true, false) if self.was_stored || self.runner.was_put() => Kept::AsItWas,
+            _ => Kept::Not,
+        }
+    }
+
     pub(super) fn warn_if_unkept(&mut self) {
         if let Some(error) = self.runner.unkept() {
-            tell("warning: ", format_args!("{UNKEPT}: {}", with_causes(&error)));
+            let what = if self.kept() == Kept::AsItWas { "the case cannot be written any more" } else { UNKEPT };
+            tell("warning: ", format_args!("{what}: {}", with_causes(&error)));
         }
     }
 }

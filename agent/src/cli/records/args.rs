@@ -53,14 +53,7 @@ pub enum Action {
         json: bool,
     },
     /// List recorded cases, the most recently changed first
-    Cases {
-        /// Only undecided cases
-        #[arg(long)]
-        open: bool,
-        /// Print one JSON document
-        #[arg(long)]
-        json: bool,
-    },
+    Cases(Cases),
     /// Export records: whole reports as JSON lines, or their columns as CSV
     Export {
         /// Which
@@ -156,6 +149,23 @@ pub struct Filter {
     /// Started before; as for --since
     #[arg(long, value_name = "WHEN")]
     pub until: Option<String>,
+}
+
+/// Which cases to list, and how. Names and labels may hold * and ?.
+#[derive(Debug, clap::Args)]
+pub struct Cases {
+    /// Only undecided cases
+    #[arg(long)]
+    pub open: bool,
+    /// Name of the port; may hold * and ?
+    #[arg(long, value_name = "NAME")]
+    pub port: Option<String>,
+    /// Label of the cable; may hold * and ?
+    #[arg(long, value_name = "LABEL", add = complete::labels(|run| run.cable.as_ref()))]
+    pub cable: Option<String>,
+    /// Print one JSON document
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// What to correct.

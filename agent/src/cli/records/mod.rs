@@ -9,10 +9,11 @@ use std::{
     process::ExitCode,
 };
 
-use args::{Action, Correct, Labelled, List, Prune, Records};
+use args::{Action, Cases, Correct, Labelled, List, Prune, Records};
 use turnback_core::{
     base::{figure::counted, labels::Correction},
     document::{Document, DocumentKind, difference::difference, run::Report},
+    watch::selector::matches,
 };
 
 use super::{USAGE, complain};
@@ -22,11 +23,14 @@ use crate::{
         error::ArchiveError,
         filter::Filter,
         location,
+        record::CaseRow,
         sqlite::{
             Store,
+            backup::Soundness,
             retention::{Dropped, Retention, parse_age},
         },
     },
+    error_chain::with_causes,
     show::lines::tell,
     show::{lines::output_width, records as shown, text},
     tell::answer,
@@ -46,7 +50,7 @@ pub fn run(args: Records) -> ExitCode {
         Some(Action::List(options)) => list(args.store, &options),
         Some(Action::Show { run, json }) => show(args.store, &run, json),
         Some(Action::Compare { a, b, json }) => compare(args.store, [&a, &b], json),
-        Some(Action::Cases { open, json }) => cases(args.store, open, json),
+        Some(Action::Cases(options)) => cases(args.store, &options),
         Some(Action::Export { filter, format, output }) => exchange::export(args.store, &filter, format, output),
         Some(Action::Import { file, format, json }) => exchange::import(args.store, &file, format, json),
         Some(Action::Backup { file }) => backup(args.store, &file),
@@ -62,6 +66,10 @@ pub fn run(args: Records) -> ExitCode {
             complain(&error, hint);
             ExitCode::from(USAGE)
         }
+        Err(Failure::Check(error)) => {
+            complain(&error, Some("is the disk full or failing?".to_owned()));
+            ExitCode::from(USAGE)
+        }
         Err(Failure::Usage(text)) => {
             tell("error: ", &text);
             ExitCode::from(USAGE)
@@ -72,6 +80,8 @@ pub fn run(args: Records) -> ExitCode {
 
 enum Failure {
     Store(ArchiveError),
+    /// While the file was checked, which nobody is sent to again.
+    Check(ArchiveError),
     Usage(String),
     Output(std::io::Error),
 }
@@ -130,10 +140,12 @@ fn list(store: Option<PathBuf>, options: &List) -> Done {
     Ok(ExitCode::SUCCESS)
 }
 
-fn cases(store: Option<PathBuf>, only_open: bool, json: bool) -> Done {
-    let found = open(store)?.list(Query::Cases { only_open }, None)?;
-    let rows: Vec<_> = found.into_iter().filter_map(Listed::into_case).collect();
-    if json {
+fn cases(store: Option<PathBuf>, options: &Cases) -> Done {
+    let found = open(store)?.list(Query::Cases { only_open: options.open }, None)?;
+    let fits = |pattern: &Option<String>, text: &str| pattern.as_ref().is_none_or(|pattern| matches(pattern, text));
+    let is_meant = |row: &CaseRow| fits(&options.port, &row.port) && fits(&options.cable, &row.cable);
+    let rows: Vec<_> = found.into_iter().filter_map(Listed::into_case).filter(is_meant).collect();
+    if options.json {
         print_json(&rows)?;
     } else if rows.is_empty() {
         tell!("no such case is recorded");
@@ -145,7 +157,7 @@ fn cases(store: Option<PathBuf>, only_open: bool, json: bool) -> Done {
 
 fn show(store: Option<PathBuf>, run: &str, json: bool) -> Done {
     let store = open(store)?;
-    let record = store.record(run)?;
+    let record = store.record(run).map_err(|error| or_another(&store, run, error))?;
     match (store.document(&record.run)?, json) {
         (Some(document), true) => print(&format!("{document}\n"))?,
         (Some(_), false) => {
@@ -174,9 +186,21 @@ fn compare(store: Option<PathBuf>, runs: [&str; 2], json: bool) -> Done {
     Ok(ExitCode::SUCCESS)
 }
 
+/// Why there is no such run: the id may be that of something else.
+fn or_another(archive: &impl Archive, given: &str, error: ArchiveError) -> ArchiveError {
+    if !matches!(error, ArchiveError::Unknown { .. }) {
+        return error;
+    }
+    match archive.find(None, given) {
+        Ok(other) => ArchiveError::NotARun { kind: other.kind(), given: given.to_owned() },
+        Err(_) => error,
+    }
+}
+
 /// The report of the run whose id begins so.
 fn run_of(archive: &impl Archive, beginning: &str) -> Result<Report, ArchiveError> {
-    match archive.find(Some(DocumentKind::Run), beginning)? {
+    let found = archive.find(Some(DocumentKind::Run), beginning);
+    match found.map_err(|error| or_another(archive, beginning, error))? {
         Document::Run(report) => Ok(*report),
         other => Err(ArchiveError::Unknown { kind: Some(DocumentKind::Run), given: other.id().to_owned() }),
     }
@@ -315,12 +339,23 @@ fn dropped_in_words(dropped: Dropped) -> String {
 }
 
 fn check(store: Option<PathBuf>, json: bool) -> Done {
-    let store = open(store)?;
-    let found = store.look_through()?;
+    let found = match open(store).and_then(|store| store.look_through()) {
+        // So damaged that nothing can be read: that is an answer too.
+        Err(ArchiveError::Damaged { path, source }) => Soundness {
+            problems: vec![format!("nothing in {} can be read: {}", path.display(), with_causes(&source))],
+            ..Soundness::default()
+        },
+        Err(error @ ArchiveError::Database { .. }) => return Err(Failure::Check(error)),
+        found => found?,
+    };
     if json {
         print_json(&found)?;
     } else {
         print(&shown::soundness(&found))?;
     }
-    Ok(if found.problems.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(DAMAGED) })
+    if found.problems.is_empty() {
+        return Ok(ExitCode::SUCCESS);
+    }
+    tell("hint: ", "take the newest backup, and import what was exported");
+    Ok(ExitCode::from(DAMAGED))
 }

@@ -218,6 +218,7 @@ impl AtWork {
         }
         let tested = if reference_rests { Ok(false) } else { runner.test(&[], &mut ask, &mut say) };
         let mut waits = std::mem::take(&mut runner.waits);
+        let lacks = std::mem::take(&mut runner.lacks);
         drop(runner);
         let labels = self.apart.as_ref().map(Apart::labels).unwrap_or_default();
         shared.bench.inner().apart = labels;
@@ -225,6 +226,9 @@ impl AtWork {
             return Ok(false);
         }
         let tested = tested?;
+        if let Some((card, lack)) = lacks.first() {
+            trouble(shared, Some(format!("card {card}: {} ({})", lack.in_words(), lack.way_out())));
+        }
         let heard = heard.into_inner();
         let rests = self.rests.iter().filter(|(_, (_, until))| *until > Instant::now());
         let why = || "its test was cut off; it goes on in a while".to_owned();

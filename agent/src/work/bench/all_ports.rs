@@ -204,6 +204,7 @@ mod tests {
             set_mbps,
             all_ports: None,
             is_slower: false,
+            is_empty: false,
             outcome,
             location: Vec::new(),
             rule: None,

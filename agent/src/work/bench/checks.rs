@@ -54,6 +54,7 @@ pub(super) fn run_of(port: u32, set_mbps: Option<u32>, report: &Report) -> DataR
         set_mbps,
         all_ports: None,
         is_slower: false,
+        is_empty: report.totals.frames().is_none_or(|totals| totals.frames_returned == 0),
         // The bench asks for every plug by name.
         outcome: report.verdict.outcome_if_plugged(),
         location: report.verdict.location.clone(),

@@ -58,6 +58,7 @@ pub(super) fn place(
     tells_slot: bool,
 ) -> Result<(), &'static str> {
     let (bad_slots, bad_plugs) = (at_fault(history, RestsOn::Slot), at_fault(history, RestsOn::Plug));
+    let mut slot = test.slot.clone();
     if !test.is_reference && (test.slot.is_empty() || (tells_slot && kept.slots.contains(&test.slot))) {
         // Cards go through all slots in turn, as on a bench where several are at work.
         let slots = bench.slots();
@@ -65,12 +66,12 @@ pub(super) fn place(
             slots.iter().filter(|slot| !bad_slots.contains(*slot) && !kept.slots.contains(*slot)).collect();
         let used = history.iter().filter(|use_| use_.on == RestsOn::Slot).map(|use_| &use_.card);
         let turn = used.collect::<BTreeSet<_>>().len();
-        test.slot = (*good.get(turn % good.len().max(1)).ok_or("slot")?).clone();
+        slot = (*good.get(turn % good.len().max(1)).ok_or("slot")?).clone();
     }
-    let plugs = bench.plugs(&test.slot, test.card.ports.len());
+    let plugs = bench.plugs(&slot, test.card.ports.len());
     let mut good = plugs.into_iter().filter(|plug| !bad_plugs.contains(plug) && !kept.plugs.contains(plug));
     let plugs: Option<Vec<Option<String>>> = test.card.ports.iter().map(|_| good.next().map(Some)).collect();
-    test.plugs = plugs.ok_or("plug")?;
+    (test.plugs, test.slot) = (plugs.ok_or("plug")?, slot);
     for (label, own) in test.transceivers.iter_mut().zip(test.card.transceivers()) {
         if label.as_ref().is_some_and(|label| kept.transceivers.contains(label)) {
             *label = own;

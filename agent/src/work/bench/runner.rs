@@ -3,6 +3,7 @@
 mod attempts;
 mod beside;
 mod exchange;
+mod lack;
 mod together;
 
 use std::collections::BTreeSet;
@@ -11,7 +12,10 @@ use turnback_core::{
     bench::procedure::{Procedure, TestName},
     document::{
         Document, DocumentKind,
-        card_test::{CardTest, Grade, Proof, settle::BenchKnows},
+        card_test::{
+            CardTest, Grade, Proof,
+            settle::{BenchKnows, Lack},
+        },
         lot::Lot,
     },
 };
@@ -71,6 +75,8 @@ pub struct BenchRunner<'a> {
     took: Took,
     /// Cards that wait.
     pub waits: Vec<Waits>,
+    /// Cards that stay unfinished because the bench lacks something, each by its label.
+    pub lacks: Vec<(String, Lack)>,
     tested: bool,
 }
 
@@ -146,7 +152,7 @@ impl<'a> BenchRunner<'a> {
         if lot.closed.is_some() {
             return Err(BenchError::LotClosed(lot.label));
         }
-        let (manner, waits) = (Manner::default(), Vec::new());
+        let (manner, waits, lacks) = (Manner::default(), Vec::new(), Vec::new());
         Ok(Self {
             lot,
             archive,
@@ -159,6 +165,7 @@ impl<'a> BenchRunner<'a> {
             aside: Vec::new(),
             took: Took::default(),
             waits,
+            lacks,
             tested: false,
         })
     }
@@ -226,7 +233,14 @@ impl<'a> BenchRunner<'a> {
                 return Ok(false);
             }
         }
-        if self.prove(ask, say)? != Led::ToItsEnd || (self.takes_turns() && self.tested) {
+        let proved = match self.prove(ask, say) {
+            Err(BenchError::NothingLeft { what, .. }) => {
+                self.leave(tests, &Lack { what, is_another: false, is_of_reference: true })?;
+                return Ok(self.tested);
+            }
+            proved => proved?,
+        };
+        if proved != Led::ToItsEnd || (self.takes_turns() && self.tested) {
             return Ok(self.tested);
         }
         for test in tests {
@@ -347,6 +361,8 @@ impl<'a> BenchRunner<'a> {
             return Ok(Led::ToItsEnd);
         }
         let mut knows = self.knows(&test)?;
+        test.settle(&knows);
+        knows.lack = self.lack(&test, &knows)?;
         if let Some(led) = self.fit(&mut test, &knows, ask)? {
             return Ok(led);
         }
@@ -414,8 +430,12 @@ impl<'a> BenchRunner<'a> {
         if !is_placed {
             match place(&*self.bench, test, &knows.history, &kept, tells_slot) {
                 Ok(()) => {}
-                Err(what) if kept.is_empty() => {
+                Err(what) if kept.is_empty() && test.is_reference => {
                     return Err(BenchError::NothingLeft { card: test.label.clone(), what });
+                }
+                Err(what) if kept.is_empty() => {
+                    self.lay_by(test, knows, Lack { what, is_another: false, is_of_reference: false })?;
+                    return Ok(Some(Led::ToItsEnd));
                 }
                 Err(what) => {
                     self.wait(test, format!("every good {what} is in use"));
@@ -514,6 +534,7 @@ impl<'a> BenchRunner<'a> {
                 .chain(self.bench.neighbours(&test.slot))
                 .collect(),
             proof,
+            lack: None,
         })
     }
 }

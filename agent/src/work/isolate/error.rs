@@ -40,13 +40,13 @@ pub enum CaseError {
         segment: String,
     },
     /// The stored case is about something else.
-    #[error("case {} is about {} and cable {}, not {port} and {cable}", case.case, case.port.name, case.cable)]
+    #[error("case {} is about {}, not {}", case.case, about(case), meant(case, port, cable))]
     OtherCase {
         /// The case.
         case: Box<Case>,
         /// The port that was named.
         port: String,
-        /// The cable that was named.
+        /// The cable that was named; empty if none was.
         cable: String,
     },
     /// A run on this port would be refused; said before anything is moved.
@@ -82,4 +82,17 @@ pub enum CaseError {
     /// Ended by hand.
     #[error("ended by hand; the case is kept")]
     Ended,
+}
+
+fn about(case: &Case) -> String {
+    format!("{} and cable {}", case.port.name, case.cable)
+}
+
+/// What was named that the case is not about.
+fn meant(case: &Case, port: &str, cable: &str) -> String {
+    match (case.port.name == port, cable.is_empty() || case.cable == cable) {
+        (true, _) => format!("cable {cable}"),
+        (false, true) => port.to_owned(),
+        (false, false) => format!("{port} and cable {cable}"),
+    }
 }

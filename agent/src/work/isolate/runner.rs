@@ -78,6 +78,10 @@ pub struct CaseRunner<'a> {
     cancel: Cancel,
     /// Set once the case cannot be kept any more, so that it is said once.
     unkept: Option<ArchiveError>,
+    /// The archive took the case as it stands.
+    is_put: bool,
+    /// It took it at some time since this began.
+    was_put: bool,
 }
 
 /// What a new case is about.
@@ -163,7 +167,7 @@ impl<'a> CaseRunner<'a> {
             stage.ended = Ended::CutOff;
             stage.why = Some("the program ended before the run did".into());
         }
-        let mut runner = Self { case, archive, plan, cancel, unkept: None };
+        let mut runner = Self { case, archive, plan, cancel, unkept: None, is_put: false, was_put: false };
         runner.settle_and_save();
         runner
     }
@@ -171,6 +175,16 @@ impl<'a> CaseRunner<'a> {
     /// Why the case could not be kept, once.
     pub fn unkept(&mut self) -> Option<ArchiveError> {
         self.unkept.take()
+    }
+
+    /// Whether the archive took the case as it stands.
+    pub fn is_put(&self) -> bool {
+        self.is_put
+    }
+
+    /// Whether the archive took the case at some time since this began.
+    pub fn was_put(&self) -> bool {
+        self.was_put
     }
 
     /// The name under which the case knows a stage: the far end of the last segment is that of the cable.
@@ -437,7 +451,10 @@ impl<'a> CaseRunner<'a> {
         self.case.changed_at = this_moment();
         self.case.program = PROGRAM.into();
         self.case.settle();
-        if let Err(error) = self.archive.put(&self.case.clone().into()) {
+        let put = self.archive.put(&self.case.clone().into());
+        self.is_put = put.is_ok();
+        self.was_put |= self.is_put;
+        if let Err(error) = put {
             self.unkept.get_or_insert(error);
         }
     }

@@ -171,6 +171,7 @@ fn damage_behind_the_frame_check_is_no_fault_of_the_plug() {
         set_mbps: None,
         all_ports: None,
         is_slower: false,
+        is_empty: false,
         outcome,
         location: location.to_vec(),
         rule: None,
@@ -202,6 +203,13 @@ fn damage_behind_the_frame_check_is_no_fault_of_the_plug() {
     let failed: Vec<&str> = found.iter().filter(|one| !one.met).map(|one| one.measured.as_str()).collect();
     assert_eq!(failed, ["at 100 Mb/s: fault: text"]);
     assert_eq!(found.last().unwrap().measured, "at 10 Mb/s: no link");
+    // Where no frame came through, nobody saw what becomes of one behind the frame check.
+    let nothing = DataRun { is_empty: true, ..run(Outcome::Fault, &[Location::Port, Location::Plug]) };
+    let told = super::data(&nothing);
+    assert_eq!(told.iter().map(Finding::result).collect::<Vec<_>>(), ["FAILED", "not tested"]);
+    assert_eq!(told[1].measured, "no frame came through");
+    let some = super::data(&run(Outcome::Fault, &[Location::Port, Location::Plug]));
+    assert_eq!(some.iter().map(Finding::result).collect::<Vec<_>>(), ["FAILED", "passed"]);
     // What is not held against the card is not tested, and the finding says why.
     let excused = DataRun { all_ports: Some(AllPorts::Excused), ..run(Outcome::Fault, &[Location::Port]) };
     let told = &super::data(&excused)[0];

@@ -20,6 +20,38 @@ pub struct BenchKnows {
     pub addresses: Vec<(String, String)>,
     /// The newest proof of the bench that still holds.
     pub proof: Option<Proof>,
+    /// What the card cannot go on without.
+    pub lack: Option<Lack>,
+}
+
+/// A plug, slot or transceiver that is needed, and the bench has no good one left.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Lack {
+    /// `plug`, `slot` or `transceiver`.
+    pub what: &'static str,
+    /// In place of one that is there.
+    pub is_another: bool,
+    /// The reference card needs it, without which no card is tested.
+    pub is_of_reference: bool,
+}
+
+impl Lack {
+    /// What is missing.
+    pub fn in_words(&self) -> String {
+        let Self { what, .. } = self;
+        let whose = if self.is_of_reference { " for the reference card" } else { "" };
+        let other = if self.is_another { "another" } else { "a" };
+        format!("{other} {what} is needed{whose}, and this bench has no further {what} that is not at fault")
+    }
+
+    /// The way out.
+    pub fn way_out(&self) -> &'static str {
+        match self.what {
+            "slot" => "use a slot that no card failed in, or another computer; then give the same command again",
+            "transceiver" => "get another transceiver, and give the same command again",
+            _ => "add a new plug to the bench under a label of its own, and give the same command again",
+        }
+    }
 }
 
 /// What is known of a card after some attempts.
@@ -33,6 +65,8 @@ struct Known {
     next: Option<Step>,
     /// Why the card cannot be graded although nothing is left to do.
     stuck: Option<Reason>,
+    /// What the bench lacks for the step.
+    lack: Option<Lack>,
 }
 
 impl Known {
@@ -63,6 +97,7 @@ impl CardTest {
         if self.grade == Grade::Rejected {
             (known.next, known.stuck) = (None, None);
         }
+        known.lack = bench.lack.clone().filter(|_| self.grade == Grade::Unfinished);
         self.verdict = self.concluded(&known);
         self.next = known.next;
     }
@@ -266,14 +301,18 @@ impl CardTest {
                 (Outcome::Pass, "label the card with what it lacks".to_owned())
             }
             Grade::Rejected => (Outcome::Fault, "label the card and put it with the rejected ones".to_owned()),
-            Grade::Unfinished => (Outcome::Undecided, self.left_to_do(known)),
+            Grade::Unfinished => match &known.lack {
+                Some(lack) => (Outcome::Undecided, lack.way_out().to_owned()),
+                None => (Outcome::Undecided, self.left_to_do(known)),
+            },
         };
         if let (Grade::Unfinished, Some(step)) = (self.grade, &known.next) {
             let rule = match step {
                 Step::Test { .. } => RuleId::CardTestsMissing,
                 _ => RuleId::CardExchange,
             };
-            reasons.push(Reason { rule, text: self.left_to_do(known) });
+            let text = known.lack.as_ref().map_or_else(|| self.left_to_do(known), Lack::in_words);
+            reasons.push(Reason { rule, text });
         }
         reasons.extend(known.stuck.clone());
         for (finding, shown) in &known.faults {

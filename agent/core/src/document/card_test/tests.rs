@@ -72,6 +72,7 @@ impl CardTest {
             set_mbps: None,
             all_ports,
             is_slower: false,
+            is_empty: false,
             outcome: if passed { Outcome::Pass } else { Outcome::Fault },
             location: vec![Location::Port, Location::Plug],
             rule: None,

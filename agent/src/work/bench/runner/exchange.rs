@@ -38,8 +38,14 @@ impl BenchRunner<'_> {
             self.wait(test, "what it is to be exchanged with is in use".to_owned());
             return Ok(Exchanged::Waits);
         }
-        if (needs_thing && to.is_none()) || (step.tried().is_some() && !self.can_prove(step)?) {
+        if needs_thing && to.is_none() {
             // No good one is left. The card stays unfinished, and says what it needs.
+            if let Some(lack) = self.lack(test, knows)? {
+                self.lay_by(test, knows, lack)?;
+            }
+            return Ok(Exchanged::NotPossible);
+        }
+        if step.tried().is_some() && !self.can_prove(step)? {
             return Ok(Exchanged::NotPossible);
         }
         // What is put into the reference card is to be tested there at once.
@@ -85,13 +91,15 @@ impl BenchRunner<'_> {
         let mut test = self.reference_test(&label, &reference, only(&self.lot.procedure, step.test()));
         test.tried = Some(thing.to_owned());
         let knows = self.knows(&test)?;
-        let needs = |what| BenchError::NothingLeft { card: label, what };
-        place(&*self.bench, &mut test, &knows.history, &Kept::default(), false).map_err(needs)?;
+        let placed = place(&*self.bench, &mut test, &knows.history, &Kept::default(), false);
         match step {
             Step::ProvePlug { plug, .. } | Step::ProveTransceiver { plug, .. } => {
-                // Nobody is asked to fit others, and what fails without one must not be put on one.
-                test.plugs.fill(None);
-                test.plugs[0] = Some(plug.clone());
+                // Nobody is asked to fit others, and what fails without one must not be put on one. So none need be
+                // left.
+                test.plugs = vec![None; test.card.ports.len()];
+                if let Some(first) = test.plugs.first_mut() {
+                    *first = Some(plug.clone());
+                }
                 if let (Step::ProveTransceiver { transceiver, .. }, Some(first)) = (step, test.transceivers.first_mut())
                 {
                     *first = Some(transceiver.clone());
@@ -102,6 +110,8 @@ impl BenchRunner<'_> {
                     }
                 }
             }
+            // For a slot its ports need good plugs.
+            _ if placed.is_err() => return Ok(None),
             _ if reference.slot.as_ref().is_none_or(|slot| slot == thing) => test.slot = thing.to_owned(),
             // It is somewhere else still.
             _ => return Ok(None),
