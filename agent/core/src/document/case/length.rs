@@ -95,8 +95,8 @@ pub(super) fn remark(line: &Line) -> Option<String> {
         _ => "",
     };
     Some(format!(
-        "To {} the round trip grows by {} ns: that is {} m of cable, or {} to {} m, since the speed of the signal in it \
-         is not known exactly.{judged}",
+        "To {} the round trip grows by {} ns: that is {} m of cable, or {} to {} m, since the speed of the signal in \
+         it is not known exactly.{judged}",
         line.spot(far.place),
         whole(growth),
         whole(best_m),

@@ -178,7 +178,7 @@ fn frames_cut_count_when_places_are_compared() {
 }
 
 #[test]
-fn echoes_are_late_from_a_twentieth_of_a_second_and_from_a_hundredth_of_all() {
+fn echoes_are_late_from_a_tenth_of_a_second_and_from_a_hundredth_of_all() {
     let late = |late| {
         with(|e| {
             lose(e, Losses { late, ..Losses::default() });
@@ -193,8 +193,8 @@ fn echoes_are_late_from_a_twentieth_of_a_second_and_from_a_hundredth_of_all() {
     assert_rules([
         ("a hundredth", late(SENT / 100), RuleId::EchoesLate),
         ("less than a hundredth", late(SENT / 100 - 1), RuleId::LimitProved),
-        ("just under 50 ms", trip(49_999_999), RuleId::LimitProved),
-        ("50 ms", trip(50_000_000), RuleId::EchoesLate),
+        ("just under 0.1 s", trip(99_999_999), RuleId::LimitProved),
+        ("0.1 s", trip(100_000_000), RuleId::EchoesLate),
         ("0.8 s", trip(800_000_000), RuleId::EchoesLate),
         ("a link that drops", half_late(|e| e.link_flaps = 1), RuleId::LinkFlapped),
         (

@@ -49,9 +49,9 @@ fn too_many_late(e: &EthernetFacts) -> bool {
 
 /// So long a probe that travels alone is waited for: ten times the round trip of 2000 km of fibre. Our own choice.
 pub(super) const LATE_NS: u64 = 200_000_000;
-/// No trip of a run over a plug or cable takes so long: that of 5000 km of fibre. Our own choice; a computer that takes in
-/// no more than a few frames a second may be that slow.
-pub(super) const TRIP_NS: u64 = 50_000_000;
+/// No trip over a plug or cable takes so long: that of 10 000 km of fibre. Our own choice; a computer at work may add
+/// half of it.
+pub(super) const TRIP_NS: u64 = 100_000_000;
 /// One in so many of all probes is too large a share to be passed over: a standstill of three seconds in five minutes.
 /// Our own choice.
 const MANY_SHARE: u64 = 100;

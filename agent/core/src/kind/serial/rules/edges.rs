@@ -365,8 +365,8 @@ fn read_as(read: Read) -> SerialFacts {
     SerialFacts { modem: readings(read), ..good() }
 }
 
-/// Each way in which lines are wrong, whole: who is named, and who is not. Pins of the nine-pin connector as in TIA-574
-/// (from memory).
+/// Each way in which lines are wrong, whole: who is named, and who is not. Pins of the nine-pin connector as
+/// `kind/serial/plug.rs` has them.
 #[test]
 fn wrong_modem_lines_are_told_once_each() {
     let table: [(Read, &[&str]); 11] = [
