@@ -51,8 +51,7 @@ pub fn length(growth_ns: f64, resolution_ns: f64, medium: Medium) -> Option<Leng
 
 /// What is said in the answer itself: the length, where it is surely more than a copper channel may have.
 pub(super) fn too_long(line: &Line) -> Option<String> {
-    let near = line.at(0).find(|v| v.result.latency_ns.min.is_some())?;
-    remark(line).filter(|told| near.result.link.medium == Medium::Copper && told.ends_with(TOO_LONG))
+    remark(line).filter(|told| told.ends_with(TOO_LONG))
 }
 
 /// What the round trips say of the cable's length. On a serial line a bit lasts longer than the way through any cable.

@@ -124,7 +124,7 @@ impl<'a> Sides<'a> {
     fn p_runs(&self) -> f64 {
         let fails: Vec<&Visit> = self.with.iter().filter(|v| v.shows == Showing::Fails).collect();
         // What let some through and then nothing comes and goes by itself: then its runs must be told apart as well.
-        let silent = !self.was_alive && !fails.is_empty() && fails.iter().all(|v| v.dead());
+        let silent = !self.was_alive && fails.iter().all(|v| v.dead());
         if silent && self.without.iter().all(|v| v.shows == Showing::Passes) {
             return 0.0;
         }

@@ -80,6 +80,24 @@ fn a_dead_line_needs_its_turns_only() {
     assert!(!blamed(&runs[..3], false));
 }
 
+/// A line that let something through before comes and goes by itself: then its runs must be told apart as well. Nothing
+/// that was tried in vain, and no link that drops, is like a dead line.
+#[test]
+fn a_line_that_let_something_through_needs_more_than_its_turns() {
+    let dead = || run(60_000, 60, 1);
+    let after = |first: &[StageResult]| {
+        let turns = [(false, run(0, 0, 0)), (true, dead()), (false, run(0, 0, 0)), (true, dead())];
+        let first = first.iter().map(|result| (true, result.clone()));
+        blamed(&first.chain(turns).collect::<Vec<_>>(), false)
+    };
+    let silent = |failed| StageResult { rule: RuleId::WentSilent, showing: Showing::Neither, ..run(failed, 30, 1) };
+    assert!(after(&[]) && after(&[silent(60_000)]));
+    assert!(!after(&[silent(59_999)]) && !after(&[silent(30_000), silent(30_000)]));
+    assert!(!after(&[run(0, 0, 0)]), "it passed");
+    let flaps = || StageResult { rule: RuleId::LinkFlapped, link_flaps: 3, ..run(60_000, 60, 1) };
+    assert!(!blamed(&[(false, run(0, 0, 0)), (true, flaps()), (false, run(0, 0, 0)), (true, flaps())], false));
+}
+
 /// A serial line on which no byte comes back is given up after three blocks, of which one is missed: that is dead too.
 #[test]
 fn a_line_without_a_byte_is_dead_however_few_blocks_were_tried() {
@@ -213,6 +231,10 @@ fn a_run_without_the_suspect_counts_by_what_it_left_open() {
 fn a_pass_with_the_suspect_makes_no_turn() {
     let dead = || run(60_000, 60, 1);
     assert!(!blamed(&[(false, run(0, 0, 0)), (true, dead()), (false, run(0, 0, 0)), (true, run(0, 0, 0))], false));
+    // Nor where the runs alone would be enough.
+    let mut runs: Vec<_> = (0..16).map(|n| (n >= 8, run(if n >= 8 { 9000 } else { 0 }, 60 * (n / 8), n / 8))).collect();
+    runs.extend([(false, run(0, 0, 0)), (true, run(0, 0, 0))]);
+    assert!(!blamed(&runs, false));
 }
 
 /// A short run with a ratio near the failures is hit like a long one: ratios are compared, not counts.

@@ -305,3 +305,24 @@ fn a_cable_test_waits_for_the_stages() {
     assert_eq!(agreed.verdict.location, [Location::Cable]);
     assert!(!agreed.verdict.next.starts_with("Look at pairs"), "{}", agreed.verdict.next);
 }
+
+/// What is known of the cable before its own stages.
+#[test]
+fn a_cable_that_was_tried_at_another_speed_is_not_unknown() {
+    let known = |name: &str, ended| {
+        let mut case = with(&[], &["internal+", "at-port+"]);
+        add(&mut case, name, result(false, Showing::Passes, 0));
+        case.stages.last_mut().unwrap().ended = ended;
+        case.settle();
+        case.verdict.reasons[0].text.clone()
+    };
+    let at_own_speed = "The port passes with this plug. The cable has not been tried at its own speed yet.";
+    let unknown = "The port passes with this plug. Nothing is known yet about the cable.";
+    for name in ["two-pairs", "cable-test"] {
+        assert_eq!(known(name, Ended::Done), at_own_speed, "{name}");
+        assert_eq!(known(name, Ended::Skipped), unknown, "{name}");
+    }
+    let segments = with(&["riser", "duct"], &["internal+", "at-port+", "far-end:riser+"]);
+    assert!(segments.verdict.reasons[0].text.ends_with("Nothing is known yet about the rest of the cable."));
+    assert_eq!(with(&[], &["internal+", "at-port+"]).verdict.reasons[0].text, unknown);
+}

@@ -412,6 +412,44 @@ fn a_failure_in_few_seconds_of_short_runs_is_soaked_and_then_told_apart() {
     let short = ["at-port", "at-port", "other-plug", "known-good-port", "other-plug", "soak:at-port"];
     assert_eq!(asked[..6], short, "{asked:?}");
     assert!(asked.len() <= 12, "{asked:?}");
+    // Passes of the short runs before are told, and count for nothing.
+    assert!(text(&case).contains("0 of 5 runs fail (2 more passed, short enough to miss it)"), "{}", text(&case));
+    assert!(case.verdict.sureness.starts_with("near certain: "), "{}", case.verdict.sureness);
+    // A soak at the far end says nothing of how often it comes here.
+    let mut case = with(&[], &["internal+", "soak+"]);
+    for name in &short[..5] {
+        add(&mut case, name, if *name == "other-plug" { good(false) } else { bad(false) });
+    }
+    assert_eq!(next(&case), "soak:at-port");
+}
+
+/// What was not tried here is as sure as the word of whoever tried it.
+#[test]
+fn a_blame_that_rests_on_a_word_says_so() {
+    let mut case = with(&[], &["internal+"]);
+    while let Some(next) = case.next.clone() {
+        let result = match next.stage {
+            StageName::KnownGoodPort => StageResult::answered(Showing::Passes),
+            _ => result(false, Showing::Fails, 500),
+        };
+        add(&mut case, &next.stage.to_string(), result);
+    }
+    assert_eq!(case.verdict.location, [Location::Port]);
+    assert!(case.verdict.sureness.starts_with("as sure as your word for a part"), "{}", case.verdict.sureness);
+    assert!(text(&case).contains("with this plug in a port that works 0 of 5 runs fail ("), "{}", text(&case));
+}
+
+/// Which plug is meant, where one has failed in the port and another has not.
+#[test]
+fn the_plug_that_goes_into_the_good_port_is_the_one_that_failed() {
+    let hands = |stages: &[&str]| with(&[], stages).move_to(&StageName::KnownGoodPort).hands;
+    for (stages, named) in [
+        (&["internal+", "at-port-"][..], true),
+        (&["internal+", "at-port+"], false),
+        (&["internal+", "at-port+", "far-end-"], false),
+    ] {
+        assert_eq!(hands(stages).contains(", the one that failed,"), named, "{stages:?}: {}", hands(stages));
+    }
 }
 
 /// A plug that was seen to let frames through and then nothing comes and goes by itself: only as many runs as for any
@@ -431,6 +469,8 @@ fn what_let_frames_through_once_is_not_told_by_its_turns_alone() {
             runs += usize::from(!is_other);
         }
         assert_eq!(case.verdict.location, [Location::Plug], "{first:?}");
+        let told = text(&case).contains("(1 more passed, short enough to miss it)");
+        assert_eq!(told, first.contains(&"at-port+"), "{}", text(&case));
         runs
     };
     assert_eq!(runs_with_it(&["internal+"]), 3);
@@ -443,7 +483,7 @@ fn what_let_frames_through_once_is_not_told_by_its_turns_alone() {
 /// leaves both.
 #[test]
 fn an_exchange_that_was_no_better_blames_neither_port_nor_plug() {
-    for (failed, outcome) in [(2, Outcome::Undecided), (0, Outcome::Fault)] {
+    for (failed, outcome) in [(1, Outcome::Undecided), (0, Outcome::Fault)] {
         let mut case = with(&[], &["internal+", "at-port-", "at-port-"]);
         while let Some(next) = case.next.clone() {
             add(&mut case, &next.stage.to_string(), result(false, Showing::Neither, failed));
