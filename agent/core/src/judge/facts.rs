@@ -66,6 +66,11 @@ pub trait Facts: Sized + 'static {
     /// Units that came back.
     fn returned(&self) -> u64;
 
+    /// Whether this computer may have lost some that nothing counted.
+    fn may_lose_uncounted(&self) -> bool {
+        false
+    }
+
     /// Units that did not come back.
     fn lost(&self) -> u64;
 

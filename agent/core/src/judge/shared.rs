@@ -112,7 +112,7 @@ fn silent_once<F: Facts>(e: &F) -> Option<Finding> {
     let when = e.when();
     let only_lost = || e.bit_errors() == 0 && !e.bars_pass() && e.common().damage == DamageKind::None;
     let is_excused = match when.gaps.len() {
-        0 => when.is_one_moment() && only_lost() && !is_limit_proved(e),
+        0 => when.is_one_moment() && only_lost() && !e.may_lose_uncounted() && !is_limit_proved(e),
         1 => when.failed_elsewhere < ERRORS_MIN,
         _ => false,
     };

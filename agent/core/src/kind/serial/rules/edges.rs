@@ -12,6 +12,7 @@ use crate::kind::serial::format::{FlowControl, LineErrors, ModemInputs, ModemOut
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
 use crate::signal::compare::DamageKind;
+use crate::signal::when::{Stretch, When};
 
 /// What the rule that decides says.
 fn text(verdict: &Verdict) -> &str {
@@ -559,4 +560,19 @@ fn bare(e: &mut SerialFacts, sent: u64) {
 
 fn flow(came_while_off: u64, came_in_all: u64) -> FlowCheck {
     FlowCheck { sent: 512, came_while_off, came_in_all }
+}
+
+/// Bytes lost in one moment are what a hand on the plug does, unless this computer loses some that nothing counts: then
+/// only a lower pace tells.
+#[test]
+fn a_moment_of_loss_is_not_told_where_this_computer_may_have_lost_it() {
+    for (counts_all_overruns, rule) in [(true, RuleId::SilentOnce), (false, RuleId::LostAtFullPace)] {
+        let verdict = with(|e| {
+            lose(e, 1000, 20);
+            e.when =
+                When { crowded: vec![Stretch { first_s: 2, last_s: 3 }], failed_elsewhere: 1000, ..When::default() };
+            e.capabilities.counts_all_overruns = counts_all_overruns;
+        });
+        assert_eq!(verdict.rule(), Some(&rule), "{verdict:#?}");
+    }
 }

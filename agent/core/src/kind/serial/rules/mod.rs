@@ -59,6 +59,10 @@ impl Facts for SerialFacts {
         self.counts.lost
     }
 
+    fn may_lose_uncounted(&self) -> bool {
+        self.capabilities.hides_overruns()
+    }
+
     fn lost_inside(&self) -> u64 {
         self.lost_in_host()
     }
