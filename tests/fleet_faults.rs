@@ -4,7 +4,6 @@
 use std::{
     collections::BTreeSet,
     fs,
-    io::Write,
     os::unix::fs::symlink,
     process::{Child, Command, Stdio},
     thread,
@@ -24,6 +23,7 @@ use turnback::{
 use turnback_core::base::rng::Rng;
 
 use crate::harness::{
+    disk::Disk,
     fleet::{Fleet, Message, Part, Unusual, certificate, wait_until},
     netns::{in_fresh_namespace, run},
     recorded::{CASE, RUN, Records, everything_is_there_once, id_of, whatever_is_set_aside},
@@ -76,46 +76,13 @@ fn a_cluster_that_loses_its_leader_loses_no_document() {
     everything_is_there_once(&fleet, &records);
 }
 
-/// A small disk in memory, of the mount namespace of this thread.
-struct Disk(tempfile::TempDir);
-
-impl Disk {
-    fn new(mib: u32) -> Self {
-        let folder = tempfile::Builder::new().prefix("tbd").tempdir().expect("a temporary directory");
-        run(&format!("mount -t tmpfs -o size={mib}m tmpfs {}", folder.path().display()));
-        Self(folder)
-    }
-
-    /// Fills it to the last byte.
-    fn fill(&self) {
-        let mut ballast = fs::File::options().create(true).append(true).open(self.ballast()).expect("a file");
-        let block = [7; 4096];
-        while ballast.write_all(&block).is_ok() {}
-        while ballast.write_all(&block[..1]).is_ok() {}
-    }
-
-    fn free(&self) {
-        fs::remove_file(self.ballast()).expect("the ballast goes");
-    }
-
-    fn ballast(&self) -> std::path::PathBuf {
-        self.0.path().join("ballast")
-    }
-}
-
-impl Drop for Disk {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg("-l").arg(self.0.path()).status();
-    }
-}
-
 #[test]
 fn a_full_disk_at_the_broker_loses_no_document() {
     in_fresh_namespace(|| {
         run("ip link set lo up");
-        let disk = Disk::new(32);
+        let disk = Disk::new(32 << 10);
         let small = |fleet: &Fleet| {
-            symlink(disk.0.path(), fleet.path("jetstream-0")).expect("a link");
+            symlink(disk.path(), fleet.path("jetstream-0")).expect("a link");
             String::new()
         };
         let Some(mut fleet) = Fleet::start_with(small) else { return };

@@ -3,7 +3,8 @@
 use std::fs;
 
 use crate::harness::{
-    netns,
+    disk::Disk,
+    netns::in_fresh_namespace,
     program::{Finished, Program},
 };
 
@@ -52,14 +53,13 @@ fn a_case_without_records_is_not_said_to_be_kept() {
 /// A real full disk: a small file system of its own, in a mount namespace of its own.
 #[test]
 fn a_case_on_a_full_disk_is_not_said_to_be_kept() {
-    netns::in_fresh_namespace(|| {
-        let folder = tempfile::tempdir().unwrap();
-        let disk = folder.path().display().to_string();
-        netns::run(&format!("mount -t tmpfs -o size=200k tmpfs {disk}"));
-        fs::write(folder.path().join("fill"), vec![0; 150 * 1024]).unwrap();
+    in_fresh_namespace(|| {
+        let disk = Disk::new(200);
+        disk.fill_but(48);
         let program = Program::new();
         for (words, code) in [("sim:bad-plug", 3), ("sim:good --yes", 0)] {
-            let ended = program.run(&format!("isolate {words} --cable Q-13 --store {disk}/records.db"));
+            let ended =
+                program.run(&format!("isolate {words} --cable Q-13 --store {}/records.db", disk.path().display()));
             assert_eq!(ended.code, Some(code), "{ended:?}");
             assert!(told(&ended).contains("cannot be kept, and ends with this program"), "{ended:?}");
             let way_out =
@@ -67,35 +67,28 @@ fn a_case_on_a_full_disk_is_not_said_to_be_kept() {
             assert!(told(&ended).contains(way_out) && !told(&ended).contains("for later"), "{ended:?}");
             assert!(!offers_command(&ended), "{ended:?}");
         }
-        netns::run(&format!("umount {disk}"));
     });
 }
 
 /// A disk that fills up between two sittings: what was written before is there, and goes on once there is room.
 #[test]
 fn a_case_that_cannot_be_written_any_more_goes_on_from_what_was_written() {
-    netns::in_fresh_namespace(|| {
-        let folder = tempfile::tempdir().unwrap();
-        let disk = folder.path().display().to_string();
-        netns::run(&format!("mount -t tmpfs -o size=4m tmpfs {disk}"));
-        let (program, store) = (Program::new(), format!("--store {disk}/records.db --yes"));
+    in_fresh_namespace(|| {
+        let disk = Disk::new(4 << 10);
+        let (program, store) = (Program::new(), format!("--store {}/records.db --yes", disk.path().display()));
         let begun = program.run(&format!("isolate sim:bad-plug --cable Q-12 {store} --stage internal"));
         assert!(offers_command(&begun), "{begun:?}");
         // Room enough to open the file and to go on reading, and not for what a stage writes.
-        let fill = folder.path().join("fill");
-        let _ = fs::write(&fill, vec![0; 4 << 20]);
-        let filled = fs::metadata(&fill).unwrap().len();
-        fs::OpenOptions::new().write(true).open(&fill).unwrap().set_len(filled - (64 << 10)).unwrap();
+        disk.fill_but(64);
         let ended = program.run(&format!("isolate sim:bad-plug --cable Q-12 {store} --stage at-port"));
         assert!(ended.code == Some(3) && ended.stdout.contains("; 2 stages"), "{ended:?}");
         let lost = "the records hold an earlier state of this case: what was done since then is lost hint: make room";
         assert!(told(&ended).contains(lost) && !told(&ended).contains("ends with this program"), "{ended:?}");
-        fs::remove_file(&fill).unwrap();
+        disk.free();
         let command = ended.stdout.lines().find_map(|line| line.strip_prefix("go on with: turnback ")).expect("told");
         let gone_on = program.run(&format!("{command} --yes --stage at-port"));
         assert!(told(&gone_on).contains("after 1 stage"), "{gone_on:?}");
         assert!(gone_on.stdout.contains("; 2 stages") && !told(&gone_on).contains("warning"), "{gone_on:?}");
-        netns::run(&format!("umount {disk}"));
     });
 }
 

@@ -1,19 +1,14 @@
 //! Records through the real program: kept, found, compared, copied; with others writing, with no room, and with the
 //! process killed in mid-write.
 
-use std::{
-    collections::BTreeSet,
-    fs,
-    path::{Path, PathBuf},
-    thread,
-    time::Duration,
-};
+use std::{collections::BTreeSet, fs, path::PathBuf, thread, time::Duration};
 
 use serde_json::Value;
 use turnback::archive::{Archive, filter::Filter, sqlite::Store};
 use turnback_core::document::DocumentKind;
 
 use crate::harness::{
+    disk::Disk,
     netns,
     program::{Finished, Program},
     setting::kills,
@@ -452,11 +447,10 @@ fn the_id_of_a_case_is_no_run_and_cases_are_found_by_port_and_cable() {
 #[test]
 fn on_a_full_disk_the_report_is_printed_and_earlier_records_stay() {
     netns::in_fresh_namespace(|| {
-        let folder = tempfile::tempdir().unwrap();
-        let disk = folder.path().display().to_string();
-        netns::run(&format!("mount -t tmpfs -o size=512k tmpfs {disk}"));
+        let disk = Disk::new(512);
+        let folder = disk.path().display();
         let program = Program::new();
-        let store = format!("--store {disk}/records.db");
+        let store = format!("--store {folder}/records.db");
         let mut earlier = Vec::new();
         let refused = loop {
             let finished = program.check(&format!("sim:good {SHORT} {store}"));
@@ -472,18 +466,17 @@ fn on_a_full_disk_the_report_is_printed_and_earlier_records_stay() {
         assert!(!earlier.is_empty());
         assert!(contains(&refused.stderr, "no room") || contains(&refused.stderr, "full"), "{refused:?}");
         // Not a byte is left, not even for opening it.
-        let _ = fs::write(Path::new(&disk).join("filler"), vec![0; 600_000]);
+        disk.fill();
         let again = program.check(&format!("sim:bad-port {store}"));
         assert_eq!(again.code, Some(1), "{again:?}");
         assert!(contains(&again.stderr, "not recorded") && again.report()["run"].is_string(), "{again:?}");
-        fs::remove_file(Path::new(&disk).join("filler")).unwrap();
-        netns::run(&format!("mount -o remount,size=8m {disk}"));
+        disk.free();
+        netns::run(&format!("mount -o remount,size=8m {folder}"));
         let there: BTreeSet<_> = listed(&program, &store).into_iter().collect();
         assert!(earlier.iter().all(|run| there.contains(run)), "{earlier:?} {there:?}");
         sound(&program, &store);
         // With room again the next run is kept.
         let next = program.check(&format!("sim:good {SHORT} {store}"));
         assert!(!contains(&next.stderr, "not recorded"), "{next:?}");
-        netns::run(&format!("umount {disk}"));
     });
 }

@@ -2,6 +2,7 @@
 
 pub mod browser;
 pub mod desk;
+pub mod disk;
 pub mod fleet;
 pub mod netns;
 pub mod program;

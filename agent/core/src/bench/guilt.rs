@@ -116,8 +116,8 @@ fn shown(history: &[Use], on: RestsOn) -> BTreeMap<&str, (&Use, Shown)> {
 /// The reference card may have failed itself overnight. So another one passes there since, or this one failed elsewhere
 /// too.
 fn is_told_from_reference(history: &[Use], failure: &Use) -> bool {
-    let of_test = history.iter().filter(|use_| use_.on == failure.on && use_.test == failure.test);
-    of_test.into_iter().any(|other| match other.is_reference {
+    let mut of_test = history.iter().filter(|use_| use_.on == failure.on && use_.test == failure.test);
+    of_test.any(|other| match other.is_reference {
         true => {
             let is_later = other.at_ms > failure.at_ms && other.port == failure.port;
             other.passed && is_later && other.thing != failure.thing

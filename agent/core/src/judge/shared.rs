@@ -3,7 +3,7 @@
 use std::marker::PhantomData;
 
 use super::facts::{Facts, Silence, Stopped, Words};
-use super::ratio::{ERRORS_MIN, ErrorRatio, sure_that};
+use super::ratio::{ERRORS_MIN, ErrorRatio, Loss, sure_that};
 use super::rule::{Finding, Rule};
 use super::suspects::{SILENT_INSIDE, blame, failed_at, is_silent_inside};
 use super::{Outcome, RuleId};
@@ -249,31 +249,27 @@ fn how_sure(ratio: &ErrorRatio) -> String {
 
 fn too_few_bits<F: Facts>(e: &F) -> Option<Finding> {
     let ratio = e.error_ratio()?;
-    let too_few = e.loss().filter(|loss| !loss.is_allowed() && loss.lost == 0);
-    let text = if ratio.proved_below > ratio.limit {
-        format!(
+    let loss = e.loss().filter(|loss| !loss.is_allowed());
+    let of_it = |what, loss: Loss| {
+        let (proved, allowed) = (figure::ratio_beside(loss.proved_below, loss.allowed), figure::ratio(loss.allowed));
+        format!(" That proves only a {what} below {proved}; {allowed} is allowed.")
+    };
+    let text = match loss {
+        _ if ratio.proved_below > ratio.limit => format!(
             "{} in {} bits. That proves only a bit error ratio below {}; {}.",
             counted(ratio.errors, "error"),
             count(e.bits_compared()),
             figure::ratio_beside(ratio.proved_below, ratio.limit),
             figure::allowed(ratio.limit)
-        )
-    } else if let Some(loss) = too_few {
-        format!(
-            "None of {} {} was lost. That proves only a loss below {}; {} is allowed.",
-            count(loss.tried),
-            F::WORDS.units,
-            figure::ratio_beside(loss.proved_below, loss.allowed),
-            figure::ratio(loss.allowed)
-        )
-    } else {
-        let loss = e.loss().filter(|loss| !loss.is_allowed()).map_or(String::new(), |loss| {
-            let proved = figure::ratio_beside(loss.proved_below, loss.allowed);
-            format!(" That proves only a share below {proved}; {} is allowed.", figure::ratio(loss.allowed))
-        });
-        let odd =
-            format!("{}, of {}: too many for a pass, too few to say where the fault is.", e.odd(), count(e.sent()));
-        format!("{odd}{loss}")
+        ),
+        Some(none) if none.lost == 0 => {
+            format!("None of {} {} was lost.{}", count(none.tried), F::WORDS.units, of_it("loss", none))
+        }
+        some => {
+            let told = some.map_or(String::new(), |some| of_it("share", some));
+            let (odd, sent) = (e.odd(), count(e.sent()));
+            format!("{odd}, of {sent}: too many for a pass, too few to say where the fault is.{told}")
+        }
     };
     let finding = Finding::undecided(text).sure("neither proved nor refuted");
     // Whoever ended the run knows that it was too short.

@@ -138,16 +138,24 @@ pub fn silent_from(seconds: &[SecondCounts], least: u64) -> Option<u64> {
     let silent = &seconds[last_heard + 1..];
     let from = silent.iter().position(|second| second.sent > 0)?;
     let sent: u64 = silent.iter().map(|second| second.sent).sum();
-    let (sent_before, back_before) =
-        seconds[..=last_heard].iter().fold((0, 0), |(s, r), second| (s + second.sent, r + second.returned));
-    // Laplace's estimate of the share lost before; all of the rest lost at that share is chance to the power of it.
-    let share = (sent_before.saturating_sub(back_before) + 1) as f64 / (sent_before + 2) as f64;
-    let by_chance = share.powf(sent as f64);
-    (sent >= least.max(1) && by_chance < SILENT_BY_CHANCE).then_some((last_heard + 1 + from) as u64)
+    is_silence(sent, least, summed(seconds[..=last_heard].iter())).then_some((last_heard + 1 + from) as u64)
 }
 
-/// Probability below which a silence is more than the loss before it; our own choice.
-pub(super) const SILENT_BY_CHANCE: f64 = 1e-6;
+/// Whether `unheard` units without an echo are at least `least`, and more than the loss beside them explains: of those
+/// so many were sent and came back.
+pub(super) fn is_silence(unheard: u64, least: u64, (sent, returned): (u64, u64)) -> bool {
+    // Laplace's estimate of the share lost beside it; all of the rest lost at that share is chance to the power of it.
+    let share = (sent.saturating_sub(returned) + 1) as f64 / (sent + 2) as f64;
+    unheard >= least.max(1) && share.powf(unheard as f64) < SILENT_BY_CHANCE
+}
+
+/// What was sent in these seconds, and came back.
+pub(super) fn summed<'s>(seconds: impl Iterator<Item = &'s SecondCounts>) -> (u64, u64) {
+    seconds.fold((0, 0), |(sent, returned), second| (sent + second.sent, returned + second.returned))
+}
+
+/// Probability below which a silence is more than the loss beside it; our own choice.
+const SILENT_BY_CHANCE: f64 = 1e-6;
 
 /// A series of at most [`SERIES_MAX`] entries, and how many seconds each stands for: as many seconds are added up to
 /// one entry as it takes. A report keeps this, so that a run of a month takes no more room than one of an hour.

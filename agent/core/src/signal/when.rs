@@ -1,6 +1,6 @@
 //! When in a run it failed: whoever held the plug at that moment knows why.
 
-use super::seconds::{SILENT_BY_CHANCE, SecondCounts, Spread};
+use super::seconds::{SecondCounts, Spread, is_silence, summed};
 use crate::base::figure::listed;
 use crate::stats::spells::GAP_SECONDS;
 
@@ -89,23 +89,17 @@ fn gaps(seconds: &[SecondCounts], least: u64) -> Vec<Gap> {
     let heard: Vec<usize> = (0..sent.len()).filter(|n| sent[*n].1.returned > 0).collect();
     let gap = |around: &[usize]| {
         let [before, after] = around else { return None };
-        // As for `silent_from`. The gap itself begins and ends in the seconds around it.
+        // The gap itself begins and ends in the seconds around it.
         let apart = heard.iter().filter(|n| !around.contains(n)).map(|n| sent[*n].1);
-        let (in_all, back) = match summed(apart) {
+        let beside = match summed(apart) {
             (0, _) => summed(around.iter().map(|n| sent[*n].1)),
             apart => apart,
         };
-        let share = (in_all.saturating_sub(back) + 1) as f64 / (in_all + 2) as f64;
         let unheard: u64 = sent[before + 1..*after].iter().map(|(_, second)| second.sent).sum();
-        let is_one = unheard >= least.max(1) && share.powf(unheard as f64) < SILENT_BY_CHANCE;
-        is_one.then(|| Gap { from_s: sent[*before].0 as u64, until_s: sent[*after].0 as u64 })
+        is_silence(unheard, least, beside)
+            .then(|| Gap { from_s: sent[*before].0 as u64, until_s: sent[*after].0 as u64 })
     };
     heard.windows(2).filter_map(gap).collect()
-}
-
-/// What was sent in these seconds, and came back.
-fn summed<'s>(seconds: impl Iterator<Item = &'s SecondCounts>) -> (u64, u64) {
-    seconds.fold((0, 0), |(sent, returned), second| (sent + second.sent, returned + second.returned))
 }
 
 /// From what was sent in each second, and failed. A second in which nothing was sent is not clean.

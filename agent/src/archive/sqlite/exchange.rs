@@ -132,7 +132,6 @@ impl Store {
         let rows = statement.query_map(&*as_parameters(&values), Record::from_row).map_err(told)?;
         let mut csv = csv::WriterBuilder::new().has_headers(false).from_writer(to);
         // As it is, so that a reader who has gone can be told from a full disk.
-        // As it is, so that a reader who has gone can be told from a full disk.
         let written = |error: csv::Error| match error.into_kind() {
             csv::ErrorKind::Io(error) => ExportError::Write(error),
             other => ExportError::Write(io::Error::other(format!("{other:?}"))),

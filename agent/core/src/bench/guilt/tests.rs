@@ -4,6 +4,23 @@ use super::*;
 use crate::bench::findings::Finding;
 use crate::judge::RuleId;
 
+/// A use of a plug in the test `data`; card `R` is the reference.
+fn use_(card: &str, port: u32, thing: &str, at_ms: i64, passed: bool) -> Use {
+    Use {
+        thing: thing.into(),
+        on: RestsOn::Plug,
+        card: card.into(),
+        is_reference: card == "R",
+        port: Some(port),
+        with: None,
+        test: TestName::Data,
+        at_ms,
+        passed,
+        measured: String::new(),
+        slower: AtSlower::default(),
+    }
+}
+
 #[test]
 fn each_plug_and_slot_that_the_reference_card_fails_with_is_named_once() {
     let finding = |rule, port, met| Finding {
@@ -38,19 +55,6 @@ fn each_plug_and_slot_that_the_reference_card_fails_with_is_named_once() {
 /// unless this one failed in another card too.
 #[test]
 fn a_plug_is_not_at_fault_because_the_reference_card_failed_with_it_once() {
-    let use_ = |card: &str, port, thing: &str, at_ms, passed| Use {
-        thing: thing.into(),
-        on: RestsOn::Plug,
-        card: card.into(),
-        is_reference: card == "R",
-        port: Some(port),
-        with: None,
-        test: TestName::Data,
-        at_ms,
-        passed,
-        measured: String::new(),
-        slower: AtSlower::default(),
-    };
     let fails = use_("R", 1, "P-1", 2, false);
     let elsewhere = Use { test: TestName::Links, ..use_("C", 1, "P-1", 3, false) };
     for (what, other, guilty) in [
@@ -128,19 +132,7 @@ fn of_what_is_in_the_reference_card_only_what_is_tried_is_blamed() {
 
 #[test]
 fn a_plug_that_passed_last_is_taken_to_try_a_transceiver_with() {
-    let plug = |thing: &str, at_ms, passed| Use {
-        thing: thing.into(),
-        on: RestsOn::Plug,
-        card: "C".into(),
-        is_reference: false,
-        port: Some(1),
-        with: None,
-        test: TestName::Data,
-        at_ms,
-        passed,
-        measured: String::new(),
-        slower: AtSlower::default(),
-    };
+    let plug = |thing: &str, at_ms, passed| use_("C", 1, thing, at_ms, passed);
     let mut history = vec![plug("P-1", 1, true), plug("P-2", 2, true), plug("P-3", 3, true), plug("P-3", 4, false)];
     let own = |label: &str| vec![Some(label.to_owned())];
     let good = |history: &[Use], own: &[Option<String>]| good_plug(history, TestName::Data, own);

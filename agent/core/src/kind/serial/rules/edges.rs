@@ -7,7 +7,7 @@ use super::modem;
 use crate::base::placement::Placement;
 use crate::judge::facts::{Facts, Stopped, Trouble};
 use crate::judge::{Outcome, RuleId, Verdict, judge, remarks};
-use crate::kind::serial::facts::{FlowCheck, FormatTrial, SerialFacts};
+use crate::kind::serial::facts::{FlowCheck, SerialFacts};
 use crate::kind::serial::format::{FlowControl, LineErrors, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
@@ -245,13 +245,6 @@ fn losses_at_full_pace_say_what_a_lower_pace_did() {
 /// Three failed bytes in a format, or at a speed no higher than that of the run; a higher one is no fault.
 #[test]
 fn a_format_fails_by_three_bytes_and_a_speed_up_to_that_of_the_run() {
-    let trial = |text: &str, lost: u64| FormatTrial {
-        asked: text.parse().unwrap(),
-        taken: text.parse().ok(),
-        counts: LineCounts { sent: 2000, returned: 2000 - lost, lost, ..LineCounts::default() },
-        errors: None,
-        share_of_line: None,
-    };
     for (lost, decided) in [(2, RuleId::LimitProved), (3, RuleId::FormatFails)] {
         assert_eq!(rule(&with(|e| e.formats = vec![trial("115200,8E1", lost)])), decided, "{lost}");
     }

@@ -6,7 +6,7 @@ use crate::judge::{
     facts::{Common, Reference, Trouble},
     ratio::Limit,
 };
-use crate::kind::serial::facts::{FlowCheck, ModemReading, SerialFacts};
+use crate::kind::serial::facts::{FlowCheck, FormatTrial, ModemReading, SerialFacts};
 use crate::kind::serial::format::{LineCapabilities, LineErrors, LineFormat, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
@@ -68,6 +68,17 @@ pub(super) fn readings(read: impl Fn(ModemOutputs) -> ModemInputs) -> Vec<ModemR
             ModemReading { outputs, inputs: read(outputs) }
         })
         .into()
+}
+
+/// A format or speed at which so many of 2000 bytes were lost.
+pub(super) fn trial(text: &str, lost: u64) -> FormatTrial {
+    FormatTrial {
+        asked: text.parse().unwrap(),
+        taken: text.parse().ok(),
+        counts: LineCounts { sent: 2000, returned: 2000 - lost, lost, ..LineCounts::default() },
+        errors: None,
+        share_of_line: None,
+    }
 }
 
 pub(super) fn with(change: impl FnOnce(&mut SerialFacts)) -> Verdict {

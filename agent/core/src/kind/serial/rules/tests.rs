@@ -4,7 +4,7 @@ use super::fixture::*;
 use crate::base::placement::Placement;
 use crate::judge::facts::{Reference, Silence, Stopped};
 use crate::judge::{Location, Outcome, RuleId, Verdict, judge};
-use crate::kind::serial::facts::{FlowCheck, FormatTrial, SerialFacts};
+use crate::kind::serial::facts::{FlowCheck, SerialFacts};
 use crate::kind::serial::format::{FlowControl, LineCapabilities, LineErrors, ModemInputs, ModemOutputs};
 use crate::kind::serial::plug::LinePlug;
 use crate::kind::serial::stream::LineCounts;
@@ -378,13 +378,6 @@ fn flow_control_is_a_fault_only_for_who_needs_it() {
 
 #[test]
 fn a_format_that_fails_while_others_pass_is_a_fault_and_a_faster_speed_is_not() {
-    let trial = |text: &str, lost: u64| FormatTrial {
-        asked: text.parse().unwrap(),
-        taken: text.parse().ok(),
-        counts: LineCounts { sent: 2000, returned: 2000 - lost, lost, ..LineCounts::default() },
-        errors: None,
-        share_of_line: None,
-    };
     let format = with(|e| e.formats = vec![trial("115200,8E1", 40)]);
     assert_eq!((format.outcome, rule(&format)), (Outcome::Fault, RuleId::FormatFails));
     assert!(!format.location.contains(&Location::Host));
